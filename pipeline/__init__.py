@@ -1,0 +1,44 @@
+"""datumlift: from a dense scan of a machined casting to a light mesh, a datum file and the proof of what was lost.
+
+    import pipeline
+    result = pipeline.run("scan.stl")
+    for feature in result.features:
+        print(feature.id, feature.kind, feature.radius)
+
+Lengths are millimetres and angles radians throughout this API; degrees appear only in files and on screen.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "run": "pipeline.runner",
+    "Result": "pipeline.runner",
+    "Job": "pipeline.job",
+    "load_job": "pipeline.job",
+    "Surface": "pipeline.mesh.surface",
+    "Feature": "pipeline.values",
+    "Frame": "pipeline.values",
+    "Audit": "pipeline.values",
+    "DatumliftError": "pipeline.errors",
+}
+
+__all__ = ["Audit", "DatumliftError", "Feature", "Frame", "Job", "Result", "Surface", "load_job", "run"]
+
+if TYPE_CHECKING:
+    from pipeline.errors import DatumliftError
+    from pipeline.job import Job, load_job
+    from pipeline.mesh.surface import Surface
+    from pipeline.runner import Result, run
+    from pipeline.values import Audit, Feature, Frame
+
+
+def __getattr__(name: str) -> Any:
+    """Import the public names on first use, so that the command line answers at once."""
+    if name in _HOMES:
+        return getattr(importlib.import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'pipeline' has no attribute {name!r}")

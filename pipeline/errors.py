@@ -1,0 +1,32 @@
+"""What can go wrong, as exceptions whose text is one clear sentence for the user.
+
+    DatumliftError
+    +-- InputError       a file that can't be read as what it should be
+    +-- SettingsError    a job file or an option that makes no sense
+    +-- OutputError      a place that can't be written
+    +-- GeometryError    the data is readable, but the step asked for is impossible on it
+
+The command line turns each of them into that sentence on standard error and exit status 2.
+"""
+
+from __future__ import annotations
+
+
+class DatumliftError(Exception):
+    """Base of all errors that datumlift raises on purpose; `str(error)` says what, where and what to do."""
+
+
+class InputError(DatumliftError):
+    """A file is missing, truncated, empty or not what its name says."""
+
+
+class SettingsError(DatumliftError):
+    """A job file or an option has an unknown key, a wrong type or an impossible value."""
+
+
+class OutputError(DatumliftError):
+    """The output folder or a file in it can't be written."""
+
+
+class GeometryError(DatumliftError):
+    """The step asked for can't be done on this geometry."""

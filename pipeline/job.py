@@ -1,0 +1,284 @@
+"""The job file: what to do with one scan, one settings class per stage.
+
+A job is TOML; `load_job` reads it, `Job` checks it, `dump_job` spells every default out again. Lengths
+are mm and angles degrees here, since this is the file that the user writes.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from pipeline.errors import InputError, SettingsError
+
+Point = tuple[float, float, float]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class Settings(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ReadSettings(Settings):
+    """units "auto" takes the unit that the file states (3MF, glTF), else millimetres."""
+
+    units: Literal["auto", "mm", "cm", "m", "in"] = "auto"
+
+
+class Zone(Settings):
+    """A region whose facets are not the part.
+
+    shape box: `low`, `high`; cylinder: `start`, `end`, `radius`; sphere: `centre`, `radius`;
+    half-space: `point`, `direction` (what lies on the side that `direction` points to is left out);
+    inside: `feature`, `beyond` (what lies inside that bore, more than `beyond` mm from its mouth).
+    """
+
+    shape: Literal["box", "cylinder", "sphere", "half-space", "inside"]
+    coordinates: Literal["scan", "part"] = "scan"
+    low: Point | None = None
+    high: Point | None = None
+    start: Point | None = None
+    end: Point | None = None
+    centre: Point | None = None
+    radius: Positive | None = None
+    point: Point | None = None
+    direction: Point | None = None
+    feature: str | None = None
+    beyond: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Zone:
+        needs = {
+            "box": ("low", "high"),
+            "cylinder": ("start", "end", "radius"),
+            "sphere": ("centre", "radius"),
+            "half-space": ("point", "direction"),
+            "inside": ("feature", "beyond"),
+        }[self.shape]
+        missing = [name for name in needs if getattr(self, name) is None]
+        if missing:
+            raise ValueError(f"a zone of shape {self.shape!r} needs {', '.join(missing)}")
+        return self
+
+
+class CleanSettings(Settings):
+    """debris_area: shells smaller than this share of the whole area are removed as debris."""
+
+    debris_share: Annotated[float, Field(ge=0, le=0.5)] = 0.005
+    exclude: tuple[Zone, ...] = ()
+
+
+class RecoverSettings(Settings):
+    """coating_thickness mm on every scanned face; min_area mm2 below which no feature is looked for."""
+
+    kinds: tuple[Literal["plane", "cylinder", "cone", "sphere", "torus"], ...] = (
+        "plane",
+        "cylinder",
+        "cone",
+        "sphere",
+        "torus",
+    )
+    coating_thickness: NotNegative = 0.0
+    min_area: NotNegative = 0.0
+
+
+class Caliper(Settings):
+    """A size that the user measured on the real part: the feature by id, or the one nearest to a point."""
+
+    feature: str | None = None
+    near: Point | None = None
+    diameter: Positive
+    uncertainty: Positive = 0.01
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Caliper:
+        if (self.feature is None) == (self.near is None):
+            raise ValueError("a caliper check needs either feature = \"id\" or near = [x, y, z]")
+        return self
+
+
+class GapChoice(Settings):
+    """What to do with one gap, by its id."""
+
+    id: str
+    do: Literal["close", "leave", "cap"]
+
+
+class FillSettings(Settings):
+    """watertight caps what is still open flat, marked as filled."""
+
+    close: Literal["safe", "none"] = "safe"
+    watertight: bool = False
+    gaps: tuple[GapChoice, ...] = ()
+
+
+class FrameSettings(Settings):
+    """Datums by feature id, by name, or "kind nearest [x, y, z]"; None lets the stage propose."""
+
+    A: str | None = None
+    B: str | None = None
+    C: str | None = None
+    x: str | None = None
+    z: str | None = None
+
+
+class LightenSettings(Settings):
+    """To a count, to a tolerance (mm, two-sided, noise aside), or to whichever of both binds.
+
+    Neither given means 100,000 facets.
+    """
+
+    facets: Annotated[int, Field(ge=100)] | None = None
+    tolerance: Positive | None = None
+    edges: Literal["as-scanned", "sharp"] = "as-scanned"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _some_goal(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("facets") is None and data.get("tolerance") is None:
+            return {**data, "facets": 100_000}
+        return data
+
+
+class AuditSettings(Settings):
+    """The budget, mm (tilt in degrees); None asks nothing."""
+
+    max_deviation: Positive | None = None
+    max_axis_shift: Positive | None = None
+    max_radius_change: Positive | None = None
+    max_tilt: Positive | None = None
+
+
+class ExportSettings(Settings):
+    units: Literal["mm", "in"] = "mm"
+    meshes: tuple[Literal["obj", "3mf", "glb"], ...] = ()
+    step: Literal["AP242", "AP214", "none"] = "AP242"
+    dxf: bool = True
+    report: bool = True
+
+
+class Job(Settings):
+    """Everything that decides the result of one run, apart from the scan's content."""
+
+    scan: Path
+    out: Path | None = None
+    title: str | None = None
+    read: ReadSettings = ReadSettings()
+    clean: CleanSettings = CleanSettings()
+    recover: RecoverSettings = RecoverSettings()
+    caliper: tuple[Caliper, ...] = ()
+    names: dict[str, str] = Field(default_factory=dict)
+    fill: FillSettings = FillSettings()
+    frame: FrameSettings = FrameSettings()
+    lighten: LightenSettings = LightenSettings(facets=100_000)
+    audit: AuditSettings = AuditSettings()
+    export: ExportSettings = ExportSettings()
+
+
+def load_job(path: str | Path) -> Job:
+    """Read a job file; relative paths in it are taken from the job file's folder.
+
+    Raises InputError when the file can't be read or isn't TOML, SettingsError when a key or value is wrong.
+    """
+    path = Path(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"There is no job file {path}; check the name, or make one with: datumlift new SCAN") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
+    job = make_job(data, str(path))
+    base = path.resolve().parent
+    updates: dict[str, Any] = {"scan": base / job.scan}
+    if job.out is not None:
+        updates["out"] = base / job.out
+    return job.model_copy(update=updates)
+
+
+def make_job(data: dict[str, Any], where: str = "the settings") -> Job:
+    """Check plain data against the job's shape; SettingsError names the first thing that is wrong."""
+    try:
+        return Job.model_validate(data)
+    except ValidationError as error:
+        raise SettingsError(_sentence(error, where)) from None
+
+
+def _reason(error: Exception) -> str:
+    return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+
+
+def _sentence(error: ValidationError, where: str) -> str:
+    # A misspelt key also makes the right one missing: the misspelling is the thing to show.
+    first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in first["loc"])
+    more = "" if error.error_count() == 1 else f" ({error.error_count() - 1} more like it)"
+    if first["type"] == "extra_forbidden":
+        known = _known_keys(first["loc"][:-1])
+        close = difflib.get_close_matches(str(first["loc"][-1]), known, n=1)
+        hint = f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(sorted(known))}."
+        return f"{where}: there is no setting {place!r}; {hint}{more}"
+    if first["type"] == "missing":
+        return f"{where}: the setting {place!r} is missing; add it.{more}"
+    message = first["msg"].removeprefix("Value error, ")
+    message = message[:1].lower() + message[1:]
+    return f"{where}: the setting {place!r} is wrong, {message}; it was {first['input']!r:.80}.{more}"
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    model: Any = Job
+    for part in location:
+        if isinstance(part, int):
+            continue
+        annotation = model.model_fields[part].annotation
+        while getattr(annotation, "__args__", None) and not isinstance(annotation, type):
+            annotation = annotation.__args__[0]
+        inner = getattr(annotation, "__args__", None)
+        model = inner[0] if inner else annotation
+    return list(model.model_fields)
+
+
+def dump_job(job: Job) -> str:
+    """The job as TOML with every default spelled out; what is None stands as a comment."""
+    data = job.model_dump(mode="json")
+    lines: list[str] = []
+    _dump_table(data, (), lines)
+    return "\n".join(lines).strip() + "\n"
+
+
+def _dump_table(table: dict[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
+    tables = {k: v for k, v in table.items() if isinstance(v, dict)}
+    lists = {k: v for k, v in table.items() if isinstance(v, list) and v and isinstance(v[0], dict)}
+    for key, value in table.items():
+        if key in tables or key in lists:
+            continue
+        lines.append(f"# {_key(key)} =" if value is None else f"{_key(key)} = {toml_value(value)}")
+    for key, value in tables.items():
+        lines += ["", f"[{'.'.join((*path, _key(key)))}]"]
+        _dump_table(value, (*path, _key(key)), lines)
+    for key, rows in lists.items():
+        for row in rows:
+            lines += ["", f"[[{'.'.join((*path, _key(key)))}]]"]
+            _dump_table({k: v for k, v in row.items() if v is not None}, (*path, _key(key)), lines)
+
+
+def _key(key: str) -> str:
+    return key if key.replace("-", "").replace("_", "").isalnum() and key.isascii() else toml_value(key)
+
+
+def toml_value(value: Any) -> str:
+    """One value as TOML text."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        return repr(value)
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    text = str(value).replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text) + '"'
