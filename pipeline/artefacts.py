@@ -1,0 +1,92 @@
+"""Stage results on disk: nested frozen dataclasses of plain values and arrays, in one .npz file each.
+
+The structure goes into a JSON text inside the archive, each array beside it under a number. Only
+dataclasses of this package are rebuilt, so a foreign file can't make anything else come to life. An
+artefact that can't be read counts as absent: the stage is simply run again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import json
+import os
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.errors import OutputError
+
+
+def store(value: Any, path: Path) -> None:
+    """Write `value` whole or not at all. Raises OutputError when the place can't be written."""
+    arrays: list[np.ndarray] = []
+    text = json.dumps(_pack(value, arrays))
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with open(temporary, "wb") as file:
+            np.savez(file, structure=np.array(text), **{f"a{i}": a for i, a in enumerate(arrays)})
+        os.replace(temporary, path)
+    except OSError as error:
+        raise OutputError(
+            f"{path.parent} can't be written ({error.strerror}); free some space or choose another --out."
+        ) from None
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def fetch(path: Path) -> Any:
+    """The value stored at `path`; FileNotFoundError when there is none that can be read."""
+    try:
+        with np.load(path, allow_pickle=False) as archive:
+            structure = json.loads(str(archive["structure"]))
+            return _unpack(structure, archive)
+    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile):
+        raise FileNotFoundError(path) from None
+
+
+def _pack(value: Any, arrays: list[np.ndarray]) -> Any:
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    if isinstance(value, (np.generic, int, float)):
+        plain = value.item() if isinstance(value, np.generic) else value
+        # JSON has no word for these; a figure that is not a number must come back as just that.
+        return plain if np.isfinite(plain) else {"#": "float", "is": repr(plain)}
+    if isinstance(value, np.ndarray):
+        arrays.append(value)
+        return {"#": "array", "is": len(arrays) - 1}
+    if isinstance(value, (tuple, list)):
+        return {"#": "tuple" if isinstance(value, tuple) else "list", "is": [_pack(v, arrays) for v in value]}
+    if isinstance(value, dict):
+        return {"#": "dict", "is": [[str(k), _pack(v, arrays)] for k, v in value.items()]}
+    if dataclasses.is_dataclass(value):
+        kind = type(value)
+        return {
+            "#": f"{kind.__module__}:{kind.__qualname__}",
+            "is": {f.name: _pack(getattr(value, f.name), arrays) for f in dataclasses.fields(value)},
+        }
+    raise TypeError(f"{type(value).__name__} can't be kept in an artefact")
+
+
+def _unpack(node: Any, arrays: Any) -> Any:
+    if not isinstance(node, dict):
+        return node
+    kind, content = node["#"], node["is"]
+    if kind == "float":
+        return float(content)
+    if kind == "array":
+        return arrays[f"a{content}"]
+    if kind in ("tuple", "list"):
+        items = [_unpack(item, arrays) for item in content]
+        return tuple(items) if kind == "tuple" else items
+    if kind == "dict":
+        return {key: _unpack(item, arrays) for key, item in content}
+    module, _, name = kind.partition(":")
+    if not module.startswith("pipeline."):
+        raise ValueError(f"{kind} is not a type of this package")
+    made = getattr(importlib.import_module(module), name)
+    if not (isinstance(made, type) and dataclasses.is_dataclass(made)):
+        raise ValueError(f"{kind} is not a value type")
+    return made(**{key: _unpack(item, arrays) for key, item in content.items()})

@@ -1,0 +1,75 @@
+"""The front door: the list of commands, and how errors and interruptions leave the program."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from pipeline import __version__
+from pipeline.errors import DatumliftError
+
+# One line a command: its name, and what it does. A command's module is imported only when it is asked
+# for, so that --help answers at once.
+COMMANDS = {
+    "run": "Take a scan (or a job file) to a light mesh, a datum file and the proof of what was lost.",
+    "new": "Look at a scan and write a commented job file for it.",
+    "demo": "Make the demo scan, at any density, and run the whole job on it.",
+    "compare": "Audit any two meshes against each other.",
+    "ladder": "Try several facet counts and show what each costs.",
+    "frame": "Show the datum reference frame, and what moves if another datum is chosen.",
+    "schema": "Print the JSON Schema of the datum file.",
+}
+
+EXIT_UNUSABLE = 2
+EXIT_BUDGET = 3
+EXIT_INTERRUPTED = 130
+
+
+class _Commands(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        return importlib.import_module(f"pipeline.cli.{name}").command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="datumlift")
+def cli() -> None:
+    """From a dense scan of a machined casting to CAD-ready datums, axes and a light mesh.
+
+    The figures are no substitute for measuring the part. Before cutting, drilling or running a machine,
+    local codes and licensed practice come first.
+    """
+
+
+def main(arguments: list[str] | None = None) -> Any:
+    """Run the command line and leave with its exit status: 0, 2, 3 or 130."""
+    try:
+        status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
+    except DatumliftError as error:
+        click.echo(f"datumlift: {error}", err=True)
+        sys.exit(EXIT_UNUSABLE)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(EXIT_UNUSABLE)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("datumlift: interrupted; the stages that were finished are kept, run it again to go on.", err=True)
+        sys.exit(EXIT_INTERRUPTED)
+    except MemoryError:
+        click.echo(
+            "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.", err=True
+        )
+        sys.exit(EXIT_UNUSABLE)
+    except BrokenPipeError:
+        sys.exit(EXIT_UNUSABLE)
+    sys.exit(status if isinstance(status, int) else 0)
