@@ -37,12 +37,15 @@ def store(value: Any, path: Path) -> None:
         temporary.unlink(missing_ok=True)
 
 
-def fetch(path: Path) -> Any:
-    """The value stored at `path`; FileNotFoundError when there is none that can be read."""
+def fetch(path: Path, part: str | None = None) -> Any:
+    """The value stored at `path`, or only its field `part`: big arrays of other fields stay on disk.
+
+    Raises FileNotFoundError when there is nothing there that can be read.
+    """
     try:
         with np.load(path, allow_pickle=False) as archive:
             structure = json.loads(str(archive["structure"]))
-            return _unpack(structure, archive)
+            return _unpack(structure if part is None else structure["is"][part], archive)
     except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile):
         raise FileNotFoundError(path) from None
 

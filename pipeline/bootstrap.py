@@ -1,0 +1,126 @@
+"""Set datumlift up on a fresh machine and run it: `python3 pipeline/bootstrap.py demo` or `... test`.
+
+Only the standard library is used here. It makes `.venv` beside the package, installs datumlift and what
+it needs into it, sees to the system libraries, and then runs what was asked for.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import os
+import platform
+import shutil
+import subprocess
+import sys
+import sysconfig
+import venv
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+VENV = ROOT / ".venv"
+OLDEST = (3, 11)
+
+# Shared library -> Debian package. pymeshlab imports without libOpenGL and then lacks half of its
+# filters without a word, so each library is looked for by name rather than by an import that works.
+SYSTEM = {
+    "libGL.so.1": "libgl1",
+    "libOpenGL.so.0": "libopengl0",
+    "libEGL.so.1": "libegl1",
+    "libX11.so.6": "libx11-6",
+    "libusb-1.0.so.0": "libusb-1.0-0",
+    "libgomp.so.1": "libgomp1",
+}
+# What the tests need on top: a browser for the report, a PDF renderer for the drawings.
+TEST_PROGRAMS = {"chromium": "chromium", "pdftoppm": "poppler-utils"}
+
+USAGE = """usage: python3 pipeline/bootstrap.py demo [options of `datumlift demo`]
+       python3 pipeline/bootstrap.py test [options of pytest]
+       python3 pipeline/bootstrap.py setup"""
+
+
+def main(arguments: list[str]) -> int:
+    if not arguments or arguments[0] not in ("demo", "test", "setup"):
+        print(USAGE, file=sys.stderr)
+        return 2
+    if sys.version_info < OLDEST:
+        print(f"datumlift needs Python {OLDEST[0]}.{OLDEST[1]} or newer; this is {platform.python_version()}.", file=sys.stderr)
+        return 2
+    what, rest = arguments[0], arguments[1:]
+    if not _system_libraries(for_tests=what == "test"):
+        return 2
+    python = _environment()
+    _install(python, "test" if what == "test" else "")
+    if what == "demo":
+        return subprocess.call([python, "-m", "pipeline.cli", "demo", *rest], cwd=ROOT)
+    if what == "test":
+        return subprocess.call([python, "-m", "pytest", *rest], cwd=ROOT)
+    print(f"datumlift is ready: {_bin('datumlift')}")
+    return 0
+
+
+def _system_libraries(for_tests: bool) -> bool:
+    """Install what is missing where this is root on Debian or Ubuntu; else say the one line to run."""
+    if sys.platform != "linux":
+        return True
+    wanted = [package for library, package in SYSTEM.items() if not _loads(library)]
+    if for_tests:
+        wanted += [package for program, package in TEST_PROGRAMS.items() if shutil.which(program) is None]
+    if not wanted:
+        return True
+    line = "apt-get update && apt-get install -y --no-install-recommends " + " ".join(wanted)
+    if shutil.which("apt-get") is None:
+        print(f"These system libraries are missing: {', '.join(wanted)} (names of Debian); install them and try again.", file=sys.stderr)
+        return False
+    if os.geteuid() != 0:
+        print(f"System packages are missing; run this line once, then try again:\n  sudo sh -c '{line}'", file=sys.stderr)
+        return False
+    print(f"installing system packages: {' '.join(wanted)}", flush=True)
+    if subprocess.call(line, shell=True, stdout=subprocess.DEVNULL, env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"}):
+        print(f"The system packages could not be installed; run this line by hand:\n  {line}", file=sys.stderr)
+        return False
+    return True
+
+
+def _loads(library: str) -> bool:
+    try:
+        ctypes.CDLL(library)
+    except OSError:
+        return False
+    return True
+
+
+def _bin(name: str) -> Path:
+    folder = "Scripts" if os.name == "nt" else "bin"
+    return VENV / folder / (name + (".exe" if os.name == "nt" else ""))
+
+
+def _environment() -> str:
+    python = _bin("python")
+    if not python.exists():
+        print(f"making {VENV.name}", flush=True)
+        try:
+            venv.create(VENV, with_pip=True, clear=VENV.exists())
+        except (OSError, subprocess.CalledProcessError) as error:
+            raise SystemExit(
+                f"The virtual environment {VENV} could not be made ({error}); on Debian install python3-venv, then try again."
+            ) from None
+    return str(python)
+
+
+def _install(python: str, extra: str) -> None:
+    """Install once; again only when what is to be installed has changed."""
+    wanted = hashlib.sha256((ROOT / "pyproject.toml").read_bytes() + sysconfig.get_python_version().encode()).hexdigest()
+    stamp = VENV / f"installed-{extra or 'base'}"
+    if stamp.exists() and stamp.read_text() == wanted:
+        return
+    print("installing datumlift and what it needs (some minutes, about 1 GB) ...", flush=True)
+    target = f"{ROOT}[{extra}]" if extra else str(ROOT)
+    quiet = ["--quiet", "--disable-pip-version-check"]
+    if subprocess.call([python, "-m", "pip", "install", *quiet, "--editable", target]):
+        raise SystemExit("The installation failed; the lines above say why. It needs the package index; check the network, then try again.")
+    stamp.write_text(wanted)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,65 @@
+"""datumlift run: the whole job on a scan or a job file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli import show
+from pipeline.cli.main import EXIT_BUDGET
+
+
+@click.command(short_help="The whole job on a scan or a job file.")
+@click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.option("--facets", type=click.IntRange(min=100), help="Lighten to this many facets.")
+@click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
+@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
+@click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
+@click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
+def command(
+    scan_or_job: Path,
+    out: Path | None,
+    facets: int | None,
+    tolerance: float | None,
+    units: str | None,
+    fresh: bool,
+    quiet: bool,
+    as_json: bool,
+) -> int:
+    """Take SCAN (STL, PLY, OBJ, OFF, 3MF, glTF) or the job file JOB.toml through every stage.
+
+    A second run makes only what changed anew; one that was stopped goes on where it was. Exit status:
+    0 done, 2 unusable input or usage, 3 done but a budget or caliper check failed, 130 interrupted.
+    """
+    job = with_options(scan_or_job, facets, tolerance, units)
+    return finish(job, scan_or_job, out, fresh, quiet, as_json)
+
+
+def with_options(path: Path, facets: int | None, tolerance: float | None, units: str | None):  # type: ignore[no-untyped-def]
+    """The job of a path, with the options of the command line put over its settings."""
+    from pipeline.job import LightenSettings, ReadSettings
+    from pipeline.runner import job_of
+
+    job = job_of(path)
+    if units is not None:
+        job = job.model_copy(update={"read": ReadSettings.model_validate({"units": units})})
+    if facets is not None or tolerance is not None:
+        goal = {"facets": facets, "tolerance": tolerance, "edges": job.lighten.edges}
+        job = job.model_copy(update={"lighten": LightenSettings.model_validate(goal)})
+    return job
+
+
+def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: bool, as_json: bool) -> int:  # type: ignore[no-untyped-def]
+    """Run a job and print what it came to; the exit status."""
+    from pipeline.runner import run
+
+    keep = job_file if job_file is not None and job_file.suffix.lower() == ".toml" else None
+    result = run(job, out=out, fresh=fresh, progress=show.stage_progress(quiet or as_json), job_file=keep)
+    if as_json:
+        click.echo(show.summary_json(result))
+    elif not quiet:
+        click.echo("\n".join(show.summary_lines(result)))
+    return 0 if show.within_budget(result) else EXIT_BUDGET

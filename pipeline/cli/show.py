@@ -1,0 +1,143 @@
+"""Progress on a terminal or in a pipe, and the closing summary; shared by the commands that run stages."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import sys
+import time
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from pipeline.runner import Result, StageProgress
+
+
+def stage_progress(quiet: bool) -> StageProgress:
+    """A bar a stage on a terminal, two plain lines a stage in a pipe, nothing when quiet; on standard error."""
+    if quiet:
+        return _nothing
+    return _bars if sys.stderr.isatty() else _lines
+
+
+@contextlib.contextmanager
+def _nothing(name: str) -> Iterator[Progress]:
+    yield silent
+
+
+@contextlib.contextmanager
+def _lines(name: str) -> Iterator[Progress]:
+    started = time.perf_counter()
+    click.echo(f"{name} ...", err=True)
+    yield silent
+    click.echo(f"{name} done in {time.perf_counter() - started:.1f} s", err=True)
+
+
+@contextlib.contextmanager
+def _bars(name: str) -> Iterator[Progress]:
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bars
+
+    columns = (TextColumn("{task.fields[stage]:<8}"), BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+    with Bars(*columns, console=Console(stderr=True)) as bars:
+        task = bars.add_task("", stage=name, total=1.0)
+
+        def show(fraction: float, text: str = "") -> None:
+            bars.update(task, completed=fraction, description=text)
+
+        yield show
+        bars.update(task, completed=1.0, description="")
+
+
+def summary_json(result: Result) -> str:
+    """The one JSON object that --json prints."""
+    audit = result.audit
+    return json.dumps(
+        {
+            "out": str(result.out),
+            "facets_before": audit.facets_before,
+            "facets_after": audit.facets_after,
+            "features": len(result.features),
+            "within_budget": within_budget(result),
+            "stages": [
+                {
+                    "name": s.name,
+                    "seconds": round(s.seconds, 3),
+                    "peak_mb": None if s.peak_mb is None else round(s.peak_mb, 1),
+                    "reused": s.reused,
+                }
+                for s in result.stages
+            ],
+            "cautions": list(result.cautions),
+        }
+    )
+
+
+def within_budget(result: Result) -> bool:
+    """Whether every line of the budget and every caliper check held."""
+    calipers = result._shelf.get("recover", "calipers")
+    return result.audit.within_budget and all(check.agrees is not False for check in calipers)
+
+
+def summary_lines(result: Result) -> list[str]:
+    """What the run came to, in some twenty lines."""
+    audit, source, frame = result.audit, result.source, result.frame
+    size = [high - low for low, high in zip(*source.bounds, strict=True)]
+    lines = [
+        f"{verdict(result)}",
+        f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, "
+        f"noise {1000 * source.noise_sigma:.0f} um, edges {source.mean_edge:.2f} mm",
+        f"light    {audit.facets_after:,} facets; scan to light rms {um(audit.scan_to_light.rms)}, "
+        f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
+        f"invented {audit.area_filled:,.0f} mm2 filled of {audit.area_filled + audit.area_measured:,.0f} mm2",
+    ]
+    kinds: dict[str, int] = {}
+    for feature in result.features:
+        name = feature.side or feature.kind
+        name = name if feature.kind in ("plane", "cylinder") else f"{feature.kind}"
+        kinds[name] = kinds.get(name, 0) + 1
+    lines.append("features " + (", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"))
+    for datum in frame.datums:
+        feature = next((f for f in result.features if f.id == datum.feature), None)
+        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
+    if not frame.complete:
+        lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
+    for line in audit.budget:
+        value = "no figure" if line.value is None else f"{line.value:.4f}"
+        lines.append(f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}")
+    cautions = result.cautions
+    lines += [f"caution  {text}" for text in cautions[:6]]
+    if len(cautions) > 6:
+        lines.append(f"caution  {len(cautions) - 6} more, see summary.md")
+    lines.append(f"outputs  {result.out}")
+    return lines
+
+
+def verdict(result: Result) -> str:
+    audit = result.audit
+    if not within_budget(result):
+        return "DONE, BUT NOT WITHIN BUDGET: do not build on the light mesh before you have read summary.md"
+    if audit.budget:
+        return "Done, within budget"
+    return "Done; no budget was set, so judge the deviations yourself"
+
+
+def described(feature: Any) -> str:
+    """One feature in a few words, millimetres and degrees."""
+    size = "" if feature.radius is None else f"{feature.side} D{2 * feature.radius:.3f}"
+    if feature.kind == "plane":
+        size = f"plane {feature.extent.area:,.0f} mm2"
+    spread = feature.uncertainty.direction
+    if spread is not None:
+        size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"
+    return size
+
+
+def um(value: float) -> str:
+    return f"{1000 * value:.1f} um"

@@ -1,0 +1,395 @@
+"""Order, resume and bookkeeping of the stages; no geometry here.
+
+A stage is one function. It asks for what it needs by the names of its parameters: the result of an
+earlier stage by that stage's name, `settings` for its own section of the job, `source`, `calipers`,
+`names`, `job`, `path`, `progress`. What it asks for is also what its result's key is made of: the keys of those
+results, those settings, the scan's content, the code and the libraries. A result whose key is on
+disk already is not made again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import importlib
+import importlib.metadata
+import inspect
+import json
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__, artefacts
+from pipeline.errors import InputError, OutputError, SettingsError
+from pipeline.job import Job, load_job, make_job
+from pipeline.meter import Meter
+from pipeline.progress import Progress, silent
+from pipeline.values import (
+    Audit,
+    AuditResult,
+    CleanResult,
+    ExportResult,
+    Feature,
+    FillResult,
+    Frame,
+    FrameResult,
+    LightenResult,
+    ReadResult,
+    RecoverResult,
+    Source,
+)
+
+ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "export")
+_LIBRARIES = ("numpy", "scipy", "numba", "open3d-cpu", "open3d", "trimesh", "pymeshlab", "cadquery-ocp-novtk", "ezdxf")
+
+StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
+
+
+@dataclass(frozen=True)
+class StageReport:
+    """seconds and peak_mb of this run; a reused stage took no time and has no peak."""
+
+    name: str
+    seconds: float
+    peak_mb: float | None
+    reused: bool
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run made. Results of stages are read from the work folder when they are first asked for."""
+
+    out: Path
+    job: Job
+    stages: tuple[StageReport, ...]
+    _shelf: _Shelf = field(repr=False)
+
+    @cached_property
+    def read(self) -> ReadResult:
+        return self._shelf.get("read")
+
+    @cached_property
+    def source(self) -> Source:
+        return self._shelf.get("read", "source")
+
+    @cached_property
+    def clean(self) -> CleanResult:
+        return self._shelf.get("clean")
+
+    @cached_property
+    def recover(self) -> RecoverResult:
+        return self._shelf.get("recover")
+
+    @cached_property
+    def fill(self) -> FillResult:
+        return self._shelf.get("fill")
+
+    @cached_property
+    def frame_result(self) -> FrameResult:
+        return self._shelf.get("frame")
+
+    @cached_property
+    def lighten(self) -> LightenResult:
+        return self._shelf.get("lighten")
+
+    @cached_property
+    def audit_result(self) -> AuditResult:
+        return self._shelf.get("audit")
+
+    @cached_property
+    def files(self) -> tuple[Path, ...]:
+        exported: ExportResult = self._shelf.get("export")
+        return tuple(self.out / name for name in exported.files)
+
+    @property
+    def features(self) -> tuple[Feature, ...]:
+        return self._shelf.get("recover", "features")
+
+    @property
+    def frame(self) -> Frame:
+        return self._shelf.get("frame", "frame")
+
+    @property
+    def audit(self) -> Audit:
+        return self._shelf.get("audit", "audit")
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        found: list[str] = []
+        for name in ORDER:
+            if self._shelf.has(name) and name != "audit":
+                found += [c for c in self._shelf.get(name, "cautions") if c not in found]
+        if self._shelf.has("audit"):
+            found += [c for c in self.audit.cautions if c not in found]
+        return tuple(found)
+
+
+def run(
+    scan: str | Path | Job,
+    *,
+    out: str | Path | None = None,
+    fresh: bool = False,
+    until: str = "export",
+    progress: StageProgress | None = None,
+    job_file: Path | None = None,
+) -> Result:
+    """Run the job: every stage up to `until`, reusing what an earlier run left in the work folder.
+
+    scan      a scan file, a job file (.toml), or a Job
+    out       the output folder; default: beside the scan, named after it
+    fresh     make everything anew
+    progress  called with a stage's name; gives a context manager whose value is that stage's Progress
+    job_file  where `scan` came from when it is a Job: that file is never written over
+
+    Raises InputError, SettingsError, OutputError or GeometryError, each with one sentence for the user.
+    """
+    if not isinstance(scan, Job) and Path(scan).suffix.lower() == ".toml":
+        job_file = Path(scan)
+    job = scan if isinstance(scan, Job) else job_of(scan)
+    if until not in ORDER:
+        raise SettingsError(f"There is no stage {until!r}; the stages are {', '.join(ORDER)}.")
+    if not job.scan.is_file():
+        what = "is a folder" if job.scan.is_dir() else "does not exist"
+        raise InputError(f"The scan {job.scan} {what}; give the path of a mesh file.")
+    folder = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
+    job = job.model_copy(update={"out": folder})
+    _prepare(folder, job.scan, writes=until == "export")
+    watch = progress or _no_show
+    with _locked(folder):
+        shelf = _Shelf(folder, job, fresh, _kept(folder, job_file))
+        steps = ORDER[: ORDER.index(until) + 1]
+        reports = []
+        for number, name in enumerate(steps):
+            reports.append(_step(shelf, name, watch))
+            later = {need for other in steps[number + 1 :] for need in shelf.needs(other)}
+            shelf.put_down(later)
+    return Result(folder, job, tuple(reports), shelf)
+
+
+def job_of(path: str | Path) -> Job:
+    """The job that a path stands for: a job file's own, or the defaults for a scan."""
+    path = Path(path)
+    return load_job(path) if path.suffix.lower() == ".toml" else make_job({"scan": path})
+
+
+def default_out(scan: Path) -> Path:
+    """A folder beside the scan, named after it."""
+    named = scan.resolve().with_suffix("")
+    return named if named != scan.resolve() else named.with_name(named.name + "-lifted")
+
+
+def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
+    if shelf.has(name):
+        return StageReport(name, 0.0, None, True)
+    with watch(name) as progress:
+        meter = Meter()
+        progress(0.0)
+        result = shelf.stage(name)(**shelf.arguments(name, progress))
+        shelf.put(name, result)
+        progress(1.0)
+        return StageReport(name, meter.seconds, meter.peak_mb, False)
+
+
+class _Shelf:
+    """Results by stage name, in memory while they are needed, on disk always."""
+
+    def __init__(self, out: Path, job: Job, fresh: bool, keep: tuple[str, ...]) -> None:
+        self._out = out
+        self._work = out / "work"
+        self._job = job
+        self._keep = keep
+        self._keys: dict[str, str] = {}
+        self._held: dict[str, Any] = {}
+        self._content = _digest_of(job.scan)
+        self._code = _code_digest()
+        self._made: dict[str, str] = {} if fresh else self._manifest()
+
+    def stage(self, name: str) -> Callable[..., Any]:
+        return getattr(importlib.import_module(f"pipeline.stages.{name}"), name)
+
+    def needs(self, name: str) -> tuple[str, ...]:
+        """Names of the results that a stage asks for."""
+        wanted = inspect.signature(self.stage(name)).parameters
+        needed = {"read" if p == "source" else p for p in wanted if p in ORDER or p == "source"}
+        return tuple(n for n in ORDER if n in needed)
+
+    def key(self, name: str) -> str:
+        if name not in self._keys:
+            wanted = inspect.signature(self.stage(name)).parameters
+            made_of: dict[str, Any] = {"stage": name, "code": self._code}
+            made_of["results"] = {need: self.key(need) for need in self.needs(name)}
+            for parameter in wanted:
+                if parameter == "path":
+                    made_of["scan"] = [self._content, self._job.scan.name]
+                elif parameter in ("settings", "calipers", "names", "job"):
+                    made_of[parameter] = self._plain(self._setting(name, parameter))
+            self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
+        return self._keys[name]
+
+    def arguments(self, name: str, progress: Progress) -> dict[str, Any]:
+        values: dict[str, Any] = {}
+        for parameter in inspect.signature(self.stage(name)).parameters:
+            if parameter in ORDER:
+                values[parameter] = self.get(parameter)
+            elif parameter == "source":
+                values[parameter] = self.get("read", "source")
+            elif parameter == "path":
+                values[parameter] = self._job.scan
+            elif parameter == "out":
+                values[parameter] = self._out
+            elif parameter == "keep":
+                values[parameter] = self._keep
+            elif parameter == "sha256":
+                values[parameter] = self._content
+            elif parameter == "progress":
+                values[parameter] = progress
+            else:
+                values[parameter] = self._setting(name, parameter)
+        return values
+
+    def has(self, name: str) -> bool:
+        if self._made.get(name) != self.key(name):
+            return False
+        if name in self._held:
+            return True
+        try:
+            exported = artefacts.fetch(self._file(name), "files") if name == "export" else ()
+        except FileNotFoundError:
+            return False
+        return self._file(name).is_file() and all((self._out / file).is_file() for file in exported)
+
+    def get(self, name: str, part: str | None = None) -> Any:
+        if name not in self._held:
+            try:
+                value = artefacts.fetch(self._file(name), part)
+            except FileNotFoundError:
+                raise OutputError(
+                    f"{self._file(name)} is gone or damaged while it was needed; run the same command again with --fresh."
+                ) from None
+            if part is not None:
+                return value
+            self._held[name] = value
+        value = self._held[name]
+        return value if part is None else getattr(value, part)
+
+    def put(self, name: str, result: Any) -> None:
+        artefacts.store(result, self._file(name))
+        self._held[name] = result
+        self._made[name] = self.key(name)
+        _write_text(self._work / "manifest.json", json.dumps({"stages": self._made}, indent=1))
+
+    def put_down(self, keep: set[str]) -> None:
+        """Forget in memory what no later stage needs; it stays on disk."""
+        self._held = {name: value for name, value in self._held.items() if name in keep}
+
+    def _setting(self, name: str, parameter: str) -> Any:
+        if parameter == "settings":
+            return getattr(self._job, name)
+        return {"calipers": self._job.caliper, "names": self._job.names, "job": self._job}[parameter]
+
+    def _plain(self, value: Any) -> Any:
+        if isinstance(value, tuple):
+            return [self._plain(item) for item in value]
+        return value.model_dump(mode="json") if hasattr(value, "model_dump") else value
+
+    def _file(self, name: str) -> Path:
+        return self._work / f"{name}.npz"
+
+    def _manifest(self) -> dict[str, str]:
+        try:
+            stages = json.loads((self._work / "manifest.json").read_text(encoding="utf-8"))["stages"]
+            return {str(name): str(key) for name, key in stages.items()}
+        except (OSError, ValueError, KeyError, AttributeError, TypeError):
+            return {}
+
+
+def _prepare(out: Path, scan: Path, writes: bool) -> None:
+    """Make the output folder, and refuse one that can't be written or holds someone else's files."""
+    try:
+        (out / "work").mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out / "work"):
+            pass
+    except FileExistsError:
+        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.") from None
+    except OSError as error:
+        raise OutputError(
+            f"The output folder {out} can't be written ({error.strerror}); choose another --out."
+        ) from None
+    if writes and not _is_ours(out):
+        from pipeline.stages.export import RESERVED
+
+        taken = [name for name in RESERVED if (out / name).exists()]
+        if taken:
+            raise OutputError(
+                f"{out} holds a file {taken[0]} that an earlier run of datumlift did not write; "
+                "nothing was changed, choose another --out or move that file away."
+            )
+
+
+def _kept(out: Path, job_file: Path | None) -> tuple[str, ...]:
+    """Names in the output folder that the export must leave as they are: the very job file that is run."""
+    if job_file is None or job_file.resolve().parent != out.resolve():
+        return ()
+    return (job_file.name,)
+
+
+def _is_ours(out: Path) -> bool:
+    try:
+        return "schema_version" in json.loads((out / "datums.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, TypeError):
+        return False
+
+
+@contextlib.contextmanager
+def _locked(out: Path) -> Iterator[None]:
+    """Keep two runs from writing one folder at the same time, where the system has file locks."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    with open(out / "work" / ".lock", "w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise OutputError(f"Another run is writing {out} just now; wait for it, or choose another --out.") from None
+        yield
+
+
+@contextlib.contextmanager
+def _no_show(name: str) -> Iterator[Progress]:
+    yield silent
+
+
+def _digest_of(path: Path) -> str:
+    try:
+        with open(path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(f"The scan {path} can't be read ({error.strerror}); check the file and its permissions.") from None
+
+
+def _code_digest() -> str:
+    """Of this package and the libraries whose figures enter results: a new version makes results anew."""
+    root = Path(__file__).parent
+    digest = hashlib.sha256(__version__.encode())
+    for path in sorted(root.rglob("*.py")):
+        if "cli" not in path.relative_to(root).parts:
+            digest.update(path.read_bytes())
+    for library in _LIBRARIES:
+        with contextlib.suppress(importlib.metadata.PackageNotFoundError):
+            digest.update(f"{library} {importlib.metadata.version(library)}".encode())
+    return digest.hexdigest()
+
+
+def _write_text(path: Path, text: str) -> None:
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        temporary.write_text(text, encoding="utf-8")
+        os.replace(temporary, path)
+    except OSError as error:
+        raise OutputError(f"{path} can't be written ({error.strerror}); choose another --out.") from None
