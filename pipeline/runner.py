@@ -44,6 +44,11 @@ from pipeline.values import (
 )
 
 ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "export")
+# What a run may write into its output folder, besides work/.
+OUTPUTS = (
+    "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
+    "light.*", "light-scan.*", "reference.step", "flange-*.*", "pictures",
+)  # fmt: skip
 _LIBRARIES = ("numpy", "scipy", "numba", "open3d-cpu", "open3d", "trimesh", "pymeshlab", "cadquery-ocp-novtk", "ezdxf")
 
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
@@ -309,20 +314,18 @@ class _Shelf:
 
 def _prepare(out: Path, scan: Path, writes: bool) -> None:
     """Make the output folder, and refuse one that can't be written or holds someone else's files."""
+    if out.exists() and not out.is_dir():
+        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.")
     try:
         (out / "work").mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=out / "work"):
             pass
-    except FileExistsError:
-        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.") from None
     except OSError as error:
         raise OutputError(
             f"The output folder {out} can't be written ({error.strerror}); choose another --out."
         ) from None
     if writes and not _is_ours(out):
-        from pipeline.stages.export import RESERVED
-
-        taken = [name for name in RESERVED if (out / name).exists()]
+        taken = sorted(path.name for pattern in OUTPUTS for path in out.glob(pattern))
         if taken:
             raise OutputError(
                 f"{out} holds a file {taken[0]} that an earlier run of datumlift did not write; "

@@ -1,0 +1,69 @@
+"""Artefacts come back as they went, and anything damaged counts as absent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from pipeline import artefacts
+from pipeline.mesh.surface import Surface
+from pipeline.values import CleanResult, Removal
+
+
+def _result() -> CleanResult:
+    surface = Surface.measured(np.arange(9.0).reshape(3, 3), np.array([[0, 1, 2]]))
+    return CleanResult(surface, (Removal("debris", 2, 0.25, "π <b>"),), area_in=float("nan"))
+
+
+def test_a_result_comes_back_as_it_went(tmp_path: Path) -> None:
+    path = tmp_path / "clean.npz"
+    artefacts.store(_result(), path)
+    back = artefacts.fetch(path)
+    assert isinstance(back, CleanResult)
+    assert np.array_equal(back.surface.vertices, _result().surface.vertices)
+    assert back.surface.faces.dtype == np.int32
+    assert back.removals == _result().removals
+    assert np.isnan(back.area_in)
+    assert artefacts.fetch(path, "removals") == _result().removals
+    assert [p.name for p in tmp_path.iterdir()] == ["clean.npz"]
+
+
+plain = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.floats(allow_nan=False) | st.text(),
+    lambda inner: st.lists(inner) | st.tuples(inner, inner) | st.dictionaries(st.text(), inner),
+    max_leaves=20,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(value=plain, array=hnp.arrays(st.sampled_from([np.float64, np.int32, np.uint8]), st.integers(0, 5)))
+def test_plain_values_and_arrays(tmp_path_factory: pytest.TempPathFactory, value: object, array: np.ndarray) -> None:
+    path = tmp_path_factory.getbasetemp() / "value.npz"
+    artefacts.store((value, array), path)
+    back, kept = artefacts.fetch(path)
+    assert back == value
+    assert kept.dtype == array.dtype
+    assert np.array_equal(kept, array, equal_nan=array.dtype.kind == "f")
+
+
+@pytest.mark.parametrize("keep", [0, 10, 200, 0.5, 0.98])
+def test_a_damaged_artefact_counts_as_absent(tmp_path: Path, keep: float) -> None:
+    path = tmp_path / "clean.npz"
+    artefacts.store(_result(), path)
+    data = path.read_bytes()
+    path.write_bytes(data[: int(keep if keep > 1 else keep * len(data))])
+    with pytest.raises(FileNotFoundError):
+        artefacts.fetch(path)
+
+
+def test_only_values_of_this_package_are_made(tmp_path: Path) -> None:
+    path = tmp_path / "foreign.npz"
+    with open(path, "wb") as file:
+        np.savez(file, structure=np.array('{"#": "subprocess:Popen", "is": {"args": "true"}}'))
+    with pytest.raises(FileNotFoundError):
+        artefacts.fetch(path)

@@ -1,0 +1,62 @@
+"""The job file: what is read is what was written, and a slip is answered with one sentence."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError, SettingsError
+from pipeline.job import dump_job, load_job, make_job
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {},
+        {"lighten": {"tolerance": 0.02}},
+        {"lighten": {"facets": 5000, "tolerance": 0.02}},
+        {"clean": {"exclude": [{"shape": "sphere", "centre": [0, 1, 2], "radius": 3}]}},
+        {"names": {"bore-1": 'seal "A" \\ <ø>\n'}},
+        {"caliper": [{"near": [0, 0, 0], "diameter": 62.0}]},
+    ],
+)
+def test_every_default_spelled_out_reads_back_as_the_same_job(settings: dict) -> None:
+    job = make_job({"scan": "a.stl", **settings})
+    assert make_job(tomllib.loads(dump_job(job))) == job
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('scan = "a.stl"\n[lighten]\nfacet = 3', "did you mean 'facets'"),
+        ('scan = "a.stl"\n[lightn]\nfacets = 3000', "did you mean 'lighten'"),
+        ('scan = "a.stl"\n[[clean.exclude]]\nshap = "box"', "clean.exclude.1.shap"),
+        ('scan = "a.stl"\n[[clean.exclude]]\nshape = "box"', "needs low, high"),
+        ('scan = "a.stl"\n[lighten]\nfacets = "many"', "valid integer"),
+        ('scan = "a.stl"\n[audit]\nmax_deviation = nan', "finite"),
+        ('[lighten]\nfacets = 3000', "'scan' is missing"),
+        ('scan = "a.stl', "not valid TOML"),
+    ],
+)
+def test_a_slip_in_a_job_file_is_one_sentence(tmp_path: Path, text: str, says: str) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text(text)
+    with pytest.raises((SettingsError, InputError)) as caught:
+        load_job(path)
+    assert says in str(caught.value)
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_paths_in_a_job_file_start_at_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('scan = "scans/a.stl"\nout = "made"')
+    job = load_job(tmp_path / "job.toml")
+    assert job.scan == tmp_path / "scans" / "a.stl"
+    assert job.out == tmp_path / "made"
+
+
+def test_no_job_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="datumlift new"):
+        load_job(tmp_path / "none.toml")

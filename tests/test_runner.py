@@ -1,0 +1,145 @@
+"""The runner's bookkeeping, with stages of two lines: what is reused, what is made anew, what is refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+import pipeline
+from pipeline import runner
+from pipeline.errors import InputError, OutputError, SettingsError
+from pipeline.job import CleanSettings, RecoverSettings, make_job
+from pipeline.progress import Progress
+from pipeline.values import ReadResult, Source
+
+MADE: list[str] = []
+SOURCE = Source("a.stl", "0", 1, 3, "mm", 1.0, 0.01, 0.5, ((0.0, 0.0, 0.0), (1.0, 1.0, 1.0)))
+
+
+def read(path: Path, progress: Progress) -> ReadResult:
+    MADE.append("read")
+    return ReadResult(path.read_text(), SOURCE)  # type: ignore[arg-type]
+
+
+def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> tuple[str, float]:
+    MADE.append("clean")
+    return (str(read.surface), settings.debris_share)
+
+
+def recover(clean: tuple[str, float], source: Source, settings: RecoverSettings, progress: Progress) -> tuple[str, float]:
+    MADE.append("recover")
+    if settings.min_area == 13:
+        raise KeyboardInterrupt
+    return clean
+
+
+STAGES = {"read": read, "clean": clean, "recover": recover}
+
+
+@pytest.fixture(autouse=True)
+def _stages(monkeypatch: pytest.MonkeyPatch) -> None:
+    MADE.clear()
+    stage: Callable[..., object] = lambda shelf, name: STAGES[name]  # noqa: E731
+    monkeypatch.setattr(runner._Shelf, "stage", stage)
+
+
+@dataclass
+class Place:
+    scan: Path
+    out: Path
+
+    def run(self, **settings: object) -> pipeline.Result:
+        MADE.clear()
+        fresh = bool(settings.pop("fresh", False))
+        return pipeline.run(make_job({"scan": self.scan, **settings}), out=self.out, until="recover", fresh=fresh)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Place:
+    scan = tmp_path / "a.stl"
+    scan.write_text("first")
+    return Place(scan, tmp_path / "out")
+
+
+def test_a_second_run_makes_nothing(place: Place) -> None:
+    assert [s.reused for s in place.run().stages] == [False] * 3
+    again = place.run()
+    assert MADE == []
+    assert [s.reused for s in again.stages] == [True] * 3
+    assert again.source == SOURCE
+
+
+def test_a_changed_setting_makes_only_what_hangs_on_it(place: Place) -> None:
+    place.run()
+    place.run(recover={"min_area": 2})
+    assert MADE == ["recover"]
+    place.run(clean={"debris_share": 0.1}, recover={"min_area": 2})
+    assert MADE == ["clean", "recover"]
+
+
+def test_changed_content_under_the_same_name_makes_everything_anew(place: Place) -> None:
+    place.run()
+    place.scan.write_text("other")
+    assert place.run().recover[0] == "other"
+    assert MADE == ["read", "clean", "recover"]
+
+
+def test_fresh_ignores_what_is_there(place: Place) -> None:
+    place.run()
+    place.run(fresh=True)
+    assert MADE == ["read", "clean", "recover"]
+
+
+def test_a_stopped_run_goes_on_where_it_was(place: Place) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        place.run(recover={"min_area": 13})
+    place.run()
+    assert MADE == ["recover"]
+
+
+def test_damaged_work_is_made_again(place: Place) -> None:
+    place.run()
+    (place.out / "work" / "clean.npz").unlink()
+    place.run()
+    assert MADE == ["clean"]
+    (place.out / "work" / "manifest.json").write_text("{nonsense")
+    place.run()
+    assert MADE == ["read", "clean", "recover"]
+
+
+def test_a_missing_scan_and_a_folder(place: Place) -> None:
+    with pytest.raises(InputError, match="does not exist"):
+        pipeline.run(place.scan.with_name("b.stl"))
+    with pytest.raises(InputError, match="is a folder"):
+        pipeline.run(place.scan.parent)
+
+
+def test_a_file_in_the_place_of_the_output_folder(place: Place) -> None:
+    place.out.write_text("mine")
+    with pytest.raises(OutputError, match="file of that name"):
+        place.run()
+    assert place.out.read_text() == "mine"
+
+
+def test_foreign_files_in_the_output_folder_are_left_alone(place: Place) -> None:
+    place.out.mkdir()
+    (place.out / "datums.json").write_text(json.dumps({"mine": 1}))
+    with pytest.raises(OutputError, match=r"datums\.json"):
+        pipeline.run(place.scan, out=place.out)
+    assert json.loads((place.out / "datums.json").read_text()) == {"mine": 1}
+
+
+def test_an_unknown_stage(place: Place) -> None:
+    with pytest.raises(SettingsError, match="no stage"):
+        pipeline.run(place.scan, until="polish")
+
+
+def test_two_runs_do_not_write_one_folder(place: Place) -> None:
+    pytest.importorskip("fcntl")
+    (place.out / "work").mkdir(parents=True)
+    with runner._locked(place.out), pytest.raises(OutputError, match="Another run"):
+        place.run()
