@@ -44,7 +44,10 @@ def main(arguments: list[str]) -> int:
         print(USAGE, file=sys.stderr)
         return 2
     if sys.version_info < OLDEST:
-        print(f"datumlift needs Python {OLDEST[0]}.{OLDEST[1]} or newer; this is {platform.python_version()}.", file=sys.stderr)
+        print(
+            f"datumlift needs Python {OLDEST[0]}.{OLDEST[1]} or newer; this is {platform.python_version()}.",
+            file=sys.stderr,
+        )
         return 2
     what, rest = arguments[0], arguments[1:]
     if not _system_libraries(for_tests=what == "test"):
@@ -70,14 +73,24 @@ def _system_libraries(for_tests: bool) -> bool:
         return True
     line = "apt-get update && apt-get install -y --no-install-recommends " + " ".join(wanted)
     if shutil.which("apt-get") is None:
-        print(f"These system libraries are missing: {', '.join(wanted)} (names of Debian); install them and try again.", file=sys.stderr)
+        print(
+            f"These system libraries are missing: {', '.join(wanted)} (names of Debian); install them and try again.",
+            file=sys.stderr,
+        )
         return False
     if os.geteuid() != 0:
-        print(f"System packages are missing; run this line once, then try again:\n  sudo sh -c '{line}'", file=sys.stderr)
+        print(
+            f"System packages are missing; run this line once, then try again:\n  sudo sh -c '{line}'",
+            file=sys.stderr,
+        )
         return False
     print(f"installing system packages: {' '.join(wanted)}", flush=True)
-    if subprocess.call(line, shell=True, stdout=subprocess.DEVNULL, env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"}):
-        print(f"The system packages could not be installed; run this line by hand:\n  {line}", file=sys.stderr)
+    if subprocess.call(
+        line, shell=True, stdout=subprocess.DEVNULL, env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
+    ):
+        print(
+            f"The system packages could not be installed; run this line by hand:\n  {line}", file=sys.stderr
+        )
         return False
     return True
 
@@ -110,7 +123,9 @@ def _environment() -> str:
 
 def _install(python: str, extra: str) -> None:
     """Install once; again only when what is to be installed has changed."""
-    wanted = hashlib.sha256((ROOT / "pyproject.toml").read_bytes() + sysconfig.get_python_version().encode()).hexdigest()
+    wanted = hashlib.sha256(
+        (ROOT / "pyproject.toml").read_bytes() + sysconfig.get_python_version().encode()
+    ).hexdigest()
     stamp = VENV / f"installed-{extra or 'base'}"
     if stamp.exists() and stamp.read_text() == wanted:
         return
@@ -118,7 +133,9 @@ def _install(python: str, extra: str) -> None:
     target = f"{ROOT}[{extra}]" if extra else str(ROOT)
     quiet = ["--quiet", "--disable-pip-version-check"]
     if subprocess.call([python, "-m", "pip", "install", *quiet, "--editable", target]):
-        raise SystemExit("The installation failed; the lines above say why. It needs the package index; check the network, then try again.")
+        raise SystemExit(
+            "The installation failed; the lines above say why. It needs the package index; check the network, then try again."
+        )
     stamp.write_text(wanted)
 
 

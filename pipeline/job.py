@@ -98,7 +98,7 @@ class Caliper(Settings):
     @model_validator(mode="after")
     def _one_place(self) -> Caliper:
         if (self.feature is None) == (self.near is None):
-            raise ValueError("a caliper check needs either feature = \"id\" or near = [x, y, z]")
+            raise ValueError('a caliper check needs either feature = "id" or near = [x, y, z]')
         return self
 
 
@@ -189,9 +189,13 @@ def load_job(path: str | Path) -> Job:
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise InputError(f"There is no job file {path}; check the name, or make one with: datumlift new SCAN") from None
+        raise InputError(
+            f"There is no job file {path}; check the name, or make one with: datumlift new SCAN"
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
+        raise InputError(
+            f"The job file {path} can't be read ({_reason(error)}); check it and try again."
+        ) from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
     job = make_job(data, str(path))

@@ -49,7 +49,17 @@ OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.*", "light-scan.*", "reference.step", "flange-*.*", "pictures",
 )  # fmt: skip
-_LIBRARIES = ("numpy", "scipy", "numba", "open3d-cpu", "open3d", "trimesh", "pymeshlab", "cadquery-ocp-novtk", "ezdxf")
+_LIBRARIES = (
+    "numpy",
+    "scipy",
+    "numba",
+    "open3d-cpu",
+    "open3d",
+    "trimesh",
+    "pymeshlab",
+    "cadquery-ocp-novtk",
+    "ezdxf",
+)
 
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
@@ -315,7 +325,9 @@ class _Shelf:
 def _prepare(out: Path, scan: Path, writes: bool) -> None:
     """Make the output folder, and refuse one that can't be written or holds someone else's files."""
     if out.exists() and not out.is_dir():
-        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.")
+        raise OutputError(
+            f"{out} can't be the output folder: a file of that name is there; choose another --out."
+        )
     try:
         (out / "work").mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=out / "work"):
@@ -359,7 +371,9 @@ def _locked(out: Path) -> Iterator[None]:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            raise OutputError(f"Another run is writing {out} just now; wait for it, or choose another --out.") from None
+            raise OutputError(
+                f"Another run is writing {out} just now; wait for it, or choose another --out."
+            ) from None
         yield
 
 
@@ -373,7 +387,9 @@ def _digest_of(path: Path) -> str:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise InputError(f"The scan {path} can't be read ({error.strerror}); check the file and its permissions.") from None
+        raise InputError(
+            f"The scan {path} can't be read ({error.strerror}); check the file and its permissions."
+        ) from None
 
 
 def _code_digest() -> str:

@@ -34,7 +34,11 @@ def _imported(path: Path) -> set[str]:
         elif isinstance(node, ast.ImportFrom) and node.module:
             assert node.level == 0, f"{path}: write imports in full"
             found.add(node.module)
-            found |= {f"{node.module}.{a.name}" for a in node.names if (ROOT.parent / node.module.replace(".", "/") / f"{a.name}.py").exists()}
+            found |= {
+                f"{node.module}.{a.name}"
+                for a in node.names
+                if (ROOT.parent / node.module.replace(".", "/") / f"{a.name}.py").exists()
+            }
     return {name for name in found if name == "pipeline" or name.startswith("pipeline.")}
 
 

@@ -36,7 +36,7 @@ def test_every_default_spelled_out_reads_back_as_the_same_job(settings: dict) ->
         ('scan = "a.stl"\n[[clean.exclude]]\nshape = "box"', "needs low, high"),
         ('scan = "a.stl"\n[lighten]\nfacets = "many"', "valid integer"),
         ('scan = "a.stl"\n[audit]\nmax_deviation = nan', "finite"),
-        ('[lighten]\nfacets = 3000', "'scan' is missing"),
+        ("[lighten]\nfacets = 3000", "'scan' is missing"),
         ('scan = "a.stl', "not valid TOML"),
     ],
 )

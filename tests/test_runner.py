@@ -30,7 +30,9 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> tupl
     return (str(read.surface), settings.debris_share)
 
 
-def recover(clean: tuple[str, float], source: Source, settings: RecoverSettings, progress: Progress) -> tuple[str, float]:
+def recover(
+    clean: tuple[str, float], source: Source, settings: RecoverSettings, progress: Progress
+) -> tuple[str, float]:
     MADE.append("recover")
     if settings.min_area == 13:
         raise KeyboardInterrupt
@@ -55,7 +57,9 @@ class Place:
     def run(self, **settings: object) -> pipeline.Result:
         MADE.clear()
         fresh = bool(settings.pop("fresh", False))
-        return pipeline.run(make_job({"scan": self.scan, **settings}), out=self.out, until="recover", fresh=fresh)
+        return pipeline.run(
+            make_job({"scan": self.scan, **settings}), out=self.out, until="recover", fresh=fresh
+        )
 
 
 @pytest.fixture

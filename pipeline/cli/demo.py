@@ -29,14 +29,38 @@ class _Count(click.ParamType):
 
 
 @click.command(short_help="The whole job on the demo part's scan.")
-@click.option("--facets", type=_Count(), help="Make a scan of about this many facets, e.g. 4e6; default: the sample that comes along.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Of the noise, the pose and the gaps, when a scan is made.")
-@click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit of a scan that is made.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("demo-output"), show_default=True, help="Where the scan and the outputs go.")
+@click.option(
+    "--facets",
+    type=_Count(),
+    help="Make a scan of about this many facets, e.g. 4e6; default: the sample that comes along.",
+)
+@click.option(
+    "--seed",
+    type=int,
+    default=1,
+    show_default=True,
+    help="Of the noise, the pose and the gaps, when a scan is made.",
+)
+@click.option(
+    "--units",
+    type=click.Choice(["mm", "in"]),
+    default="mm",
+    show_default=True,
+    help="Unit of a scan that is made.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("demo-output"),
+    show_default=True,
+    help="Where the scan and the outputs go.",
+)
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
-def command(facets: int | None, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool) -> int:
+def command(
+    facets: int | None, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool
+) -> int:
     """Scan the demo part (the bearing housing of a reclaimed pump, on its way to a small hydro turbine)
     in the computer, with noise, gaps, a plug and debris, and run the whole job on it."""
     from pipeline.job import make_job
@@ -54,7 +78,9 @@ def _scan(out: Path, facets: int | None, seed: int, units: str) -> Path:
         out.mkdir(parents=True, exist_ok=True)
         scan, _ = maker.make_demo(out, facets=facets, seed=seed, units=units)
     except OSError as error:
-        raise InputError(f"The demo scan can't be written to {out} ({error.strerror}); choose another --out.") from None
+        raise InputError(
+            f"The demo scan can't be written to {out} ({error.strerror}); choose another --out."
+        ) from None
     return Path(scan)
 
 
@@ -71,4 +97,6 @@ def _sample_meshes() -> ModuleType:
                 sys.modules["sample_meshes"] = module
                 spec.loader.exec_module(module)
                 return module
-    raise InputError("The demo part is not installed with this copy of datumlift; install it again from its repository.")
+    raise InputError(
+        "The demo part is not installed with this copy of datumlift; install it again from its repository."
+    )

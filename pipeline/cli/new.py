@@ -20,8 +20,15 @@ SHOWN_GAPS = 12
 
 @click.command(short_help="A commented job file for a scan.")
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
-@click.option("--job", "job_file", type=click.Path(path_type=Path), help="Where to write; default: SCAN's name with .toml.")
+@click.option(
+    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates."
+)
+@click.option(
+    "--job",
+    "job_file",
+    type=click.Path(path_type=Path),
+    help="Where to write; default: SCAN's name with .toml.",
+)
 @click.option("--quiet", is_flag=True, help="No progress; errors only.")
 def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -> int:
     """Look at SCAN and write a commented job file with what was seen: unit, size, facets, noise, gaps."""
@@ -40,7 +47,9 @@ def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -
         temporary.write_text(text, encoding="utf-8")
         os.replace(temporary, target)
     except OSError as error:
-        raise OutputError(f"{target} can't be written ({error.strerror}); choose another place with --job.") from None
+        raise OutputError(
+            f"{target} can't be written ({error.strerror}); choose another place with --job."
+        ) from None
     finally:
         temporary.unlink(missing_ok=True)
     if not quiet:
@@ -130,7 +139,8 @@ def gap_lines(surface: Surface) -> list[str]:
     found.sort(key=lambda gap: -gap[0])
     lines = [f"{len(found)} gaps or borders:"]
     lines += [
-        f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})" for length, c in found[:SHOWN_GAPS]
+        f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})"
+        for length, c in found[:SHOWN_GAPS]
     ]
     if len(found) > SHOWN_GAPS:
         lines.append(f"  and {len(found) - SHOWN_GAPS} smaller ones")

@@ -44,7 +44,12 @@ def _bars(name: str) -> Iterator[Progress]:
     from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bars
 
-    columns = (TextColumn("{task.fields[stage]:<8}"), BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+    columns = (
+        TextColumn("{task.fields[stage]:<8}"),
+        BarColumn(),
+        TimeElapsedColumn(),
+        TextColumn("{task.description}"),
+    )
     with Bars(*columns, console=Console(stderr=True)) as bars:
         task = bars.add_task("", stage=name, total=1.0)
 
@@ -102,15 +107,21 @@ def summary_lines(result: Result) -> list[str]:
         name = feature.side or feature.kind
         name = name if feature.kind in ("plane", "cylinder") else f"{feature.kind}"
         kinds[name] = kinds.get(name, 0) + 1
-    lines.append("features " + (", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"))
+    lines.append(
+        "features " + (", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none")
+    )
     for datum in frame.datums:
         feature = next((f for f in result.features if f.id == datum.feature), None)
-        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
+        lines.append(
+            f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else "")
+        )
     if not frame.complete:
         lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
     for line in audit.budget:
         value = "no figure" if line.value is None else f"{line.value:.4f}"
-        lines.append(f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}")
+        lines.append(
+            f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}"
+        )
     cautions = result.cautions
     lines += [f"caution  {text}" for text in cautions[:6]]
     if len(cautions) > 6:
