@@ -1,0 +1,77 @@
+"""Our colours: a diverging map for signed deviations, and one look a kind of feature.
+
+Both are computed in OKLab (Ottosson 2020, a perceptual colour space), not taken from anywhere. The diverging map runs
+from a blue-green over a light neutral to a brown, with lightness falling by equal steps to both sides.
+The kinds keep apart for the colour-blind by lightness and hue, and in grey by their hatch.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+_MIDDLE, _END, _CHROMA = 0.955, 0.42, 0.115
+_HUE_BELOW, _HUE_ABOVE = np.radians(225.0), np.radians(58.0)
+
+# kind -> (lightness, chroma, hue in degrees, hatch)
+_KINDS = {
+    "plane": (0.83, 0.055, 95.0, "none"),
+    "bore": (0.55, 0.115, 245.0, "rising"),
+    "boss": (0.70, 0.110, 60.0, "falling"),
+    "cone": (0.62, 0.120, 330.0, "dots"),
+    "sphere": (0.45, 0.090, 150.0, "grid"),
+    "torus": (0.50, 0.110, 25.0, "level"),
+    "filled": (0.90, 0.000, 0.0, "cross"),
+    "none": (0.78, 0.004, 90.0, "none"),
+}
+
+
+def srgb(lightness: NDArray, chroma: NDArray, hue: NDArray) -> NDArray[np.uint8]:
+    """OKLCh (hue in radians) to 8-bit sRGB, (..., 3); what lies outside the gamut is cut off."""
+    a, b = chroma * np.cos(hue), chroma * np.sin(hue)
+    long = (lightness + 0.3963377774 * a + 0.2158037573 * b) ** 3
+    medium = (lightness - 0.1055613458 * a - 0.0638541728 * b) ** 3
+    short = (lightness - 0.0894841775 * a - 1.2914855480 * b) ** 3
+    linear = np.stack(
+        [
+            4.0767416621 * long - 3.3077115913 * medium + 0.2309699292 * short,
+            -1.2684380046 * long + 2.6097574011 * medium - 0.3413193965 * short,
+            -0.0041960863 * long - 0.7034186147 * medium + 1.7076147010 * short,
+        ],
+        axis=-1,
+    )
+    linear = np.clip(linear, 0.0, 1.0)
+    shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    return np.round(255 * shown).astype(np.uint8)
+
+
+def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
+    """(...,) signed values to (..., 3) sRGB; beyond +-limit the end colours stand. Not-a-number is mid grey."""
+    t = np.clip(np.asarray(values, dtype=np.float64) / limit, -1.0, 1.0)
+    known = np.isfinite(t)
+    t = np.where(known, t, 0.0)
+    size = np.abs(t)
+    colours = srgb(
+        _MIDDLE + (_END - _MIDDLE) * size,
+        _CHROMA * np.sin(np.pi / 2 * np.minimum(1.0, 1.6 * size)),
+        np.where(t < 0, _HUE_BELOW, _HUE_ABOVE),
+    )
+    colours[~known] = 150
+    return colours
+
+
+def kind_colour(kind: str) -> tuple[int, int, int]:
+    """sRGB of a kind: a bore or boss by its side's name, else the feature's kind, "filled" or "none"."""
+    lightness, chroma, hue, _ = _KINDS[kind]
+    colour = srgb(np.array(lightness), np.array(chroma), np.radians(hue))
+    return int(colour[0]), int(colour[1]), int(colour[2])
+
+
+def kind_hatch(kind: str) -> str:
+    """The hatch that goes with a kind: none, rising, falling, dots, grid, level or cross."""
+    return _KINDS[kind][3]
+
+
+def look_of(kind: str, side: str | None) -> str:
+    """The key of the look of a feature: cylinders are told apart as bore and boss."""
+    return side if kind == "cylinder" and side else kind
