@@ -7,11 +7,15 @@ the unit conversion of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.mesh.surface import Surface
+
+if TYPE_CHECKING:
+    from pipeline.job import Job
 
 Vector = NDArray[np.float64]
 
@@ -537,3 +541,23 @@ class AuditResult:
 class ExportResult:
     files: tuple[str, ...]
     cautions: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """All that the outputs are written from; of the early stages only the small parts, not their surfaces.
+
+    cautions  of all stages in their order, each once
+    """
+
+    job: Job
+    source: Source
+    removals: tuple[Removal, ...]
+    area_in: float
+    recover: RecoverResult
+    gaps: tuple[Gap, ...]
+    proposals: tuple[Proposal, ...]
+    frame: FrameResult
+    lighten: LightenResult
+    audit: AuditResult
+    cautions: tuple[str, ...] = ()
