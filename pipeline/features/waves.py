@@ -1,0 +1,118 @@
+"""Correlated noise in linear functions of many points, without a matrix of points by points.
+
+The noise along the surface normal is taken as a sum of a white part and of waves whose covariance falls
+with the straight distance d between two points as s^2 exp(-d^2 / (2 L^2)). Points are gathered in box
+cells small against L; within a cell of width c on a surface a wave is averaged, which to second order
+turns the covariance of cell means into s^2 q exp(-d^2 q / (2 L^2)), q = L^2 / (L^2 + c^2 / 6).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+CELL_PER_LENGTH = 1.5
+REACH = 3.3
+MAX_GRID = 1_500_000
+
+
+def carried(
+    gains: NDArray[np.float64],
+    points: NDArray[np.float64],
+    sigma: float,
+    length: float,
+    finest: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Covariance (k, k) of sum_i gains[i] e(points[i]) where e is one wave of `sigma` and `length` (mm).
+
+    gains (n, k); points (n, 3) in axes of the caller's choice; `finest` (3,) is the width of cell, mm a
+    direction, that the gains themselves need to be followed: cells are never wider.
+    """
+    low = points.min(axis=0)
+    size = points.max(axis=0) - low
+    cell = np.minimum(np.full(3, CELL_PER_LENGTH * length), finest)
+    while True:
+        shape = np.floor(size / cell).astype(np.int64) + 1
+        if float(np.prod(shape.astype(float))) <= MAX_GRID:
+            break
+        cell = np.where(shape > 1, cell * 1.25, cell)
+    sums, centres, index, table = _gather(points, gains, low, cell, shape)
+    width = float(np.mean(np.sort(cell)[:2] ** 2))
+    share = length**2 / (length**2 + width / 6.0)
+    reach = np.minimum(np.ceil(REACH * length / np.sqrt(share) / cell).astype(np.int64), shape)
+    return sigma**2 * share * _paired(sums, centres, index, table, shape, reach, share / (2.0 * length**2))
+
+
+def kernel(centres: NDArray[np.float64], length: float, cell: float) -> NDArray[np.float64]:
+    """Covariance (g, g) of cell means of one wave with unit variance; cells of width `cell` mm."""
+    share = length**2 / (length**2 + cell**2 / 6.0)
+    apart = centres[:, None, :] - centres[None, :, :]
+    return share * np.exp(-np.einsum("ijk,ijk->ij", apart, apart) * (share / (2.0 * length**2)))
+
+
+@njit(cache=True)
+def _gather(points, gains, low, cell, shape):  # type: ignore[no-untyped-def]
+    """Sum the gains and average the places of the points in each occupied cell."""
+    table = np.full(shape[0] * shape[1] * shape[2], -1, dtype=np.int32)
+    n, terms = gains.shape
+    own = np.empty(n, dtype=np.int32)
+    count = 0
+    for i in range(n):
+        place = 0
+        for k in range(3):
+            place = place * shape[k] + min(shape[k] - 1, int((points[i, k] - low[k]) / cell[k]))
+        if table[place] < 0:
+            table[place] = count
+            count += 1
+        own[i] = table[place]
+    sums = np.zeros((count, terms))
+    centres = np.zeros((count, 3))
+    members = np.zeros(count)
+    for i in range(n):
+        c = own[i]
+        members[c] += 1.0
+        for k in range(terms):
+            sums[c, k] += gains[i, k]
+        for k in range(3):
+            centres[c, k] += points[i, k]
+    index = np.empty((count, 3), dtype=np.int64)
+    for c in range(count):
+        for k in range(3):
+            centres[c, k] /= members[c]
+    for place in range(table.shape[0]):
+        c = table[place]
+        if c >= 0:
+            rest = place
+            for k in range(2, -1, -1):
+                index[c, k] = rest % shape[k]
+                rest //= shape[k]
+    return sums, centres, index, table
+
+
+@njit(cache=True)
+def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no-untyped-def]
+    """sum over cell pairs of sums_i sums_j^T exp(-rate d_ij^2)."""
+    count, terms = sums.shape
+    result = np.zeros((terms, terms))
+    felt = np.empty(terms)
+    for c in range(count):
+        for k in range(terms):
+            felt[k] = 0.0
+        for x in range(max(0, index[c, 0] - reach[0]), min(shape[0], index[c, 0] + reach[0] + 1)):
+            for y in range(max(0, index[c, 1] - reach[1]), min(shape[1], index[c, 1] + reach[1] + 1)):
+                row = (x * shape[1] + y) * shape[2]
+                for z in range(max(0, index[c, 2] - reach[2]), min(shape[2], index[c, 2] + reach[2] + 1)):
+                    other = table[row + z]
+                    if other < 0:
+                        continue
+                    apart = 0.0
+                    for k in range(3):
+                        apart += (centres[c, k] - centres[other, k]) ** 2
+                    weight = np.exp(-rate * apart)
+                    for k in range(terms):
+                        felt[k] += weight * sums[other, k]
+        for a in range(terms):
+            for b in range(terms):
+                result[a, b] += sums[c, a] * felt[b]
+    return result
