@@ -60,3 +60,8 @@ def test_paths_in_a_job_file_start_at_its_folder(tmp_path: Path) -> None:
 def test_no_job_file(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="datumlift new"):
         load_job(tmp_path / "none.toml")
+
+
+@pytest.mark.parametrize("path", sorted((Path(__file__).parent.parent / "configs").glob("*.toml")), ids=lambda p: p.name)
+def test_the_job_files_to_start_from_are_valid(path: Path) -> None:
+    assert load_job(path).scan.name == "scan.stl"
