@@ -1,0 +1,299 @@
+"""datums.json: features, frame, relations and audit as plain data that any program can read.
+
+Lengths are mm, angles degrees, directions unit vectors. A figure that can't be vouched for is null, and
+`cautions` says why. The shape is published as a JSON Schema (draft 2020-12) in datums.schema.json.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline import __version__
+from pipeline.values import Deviation, Feature, FeatureAudit, Outcome, Pattern, Relation
+
+SCHEMA_VERSION = "1.0"
+
+_ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
+
+
+def schema_text() -> str:
+    """The published JSON Schema of the datum file, as text."""
+    return importlib.resources.files("pipeline.formats").joinpath("datums.schema.json").read_text("utf-8")
+
+
+def text_of(data: dict[str, Any]) -> str:
+    """The datum file's text; the same data gives the same bytes. Raises ValueError on a figure that is no number."""
+    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def build(outcome: Outcome) -> dict[str, Any]:
+    """The datum file of a run as plain data."""
+    missing = _Missing()
+    recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
+    audits = {a.feature: a for a in audit.features}
+    source = outcome.source
+    data: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "made_by": {"program": "datumlift", "version": __version__},
+        "title": outcome.job.title,
+        "units": {"length": "mm", "angle": "deg"},
+        "source": {
+            "file": Path(source.file).name,
+            "sha256": source.sha256,
+            "facets": source.facets,
+            "vertices": source.vertices,
+            "unit_factor": plain(source.unit_factor),
+            "noise_sigma": missing.figure(source.noise_sigma, "noise of the scan", "it could not be estimated"),
+            "mean_edge": missing.figure(source.mean_edge, "mean edge of the scan", "it could not be estimated"),
+            "bounds": [vector(corner) for corner in source.bounds],
+        },
+        "frame": _frame(outcome, missing),
+        "features": [_feature(f, frame.matrix, audits.get(f.id), missing) for f in recover.features],
+        "patterns": [_pattern(p, frame.matrix) for p in recover.patterns],
+        "relations": [_relation(r, missing) for r in recover.relations],
+        "gaps": [
+            {
+                "id": gap.id,
+                "kind": gap.kind,
+                "done": gap.done,
+                "centre": vector(gap.centre),
+                "length": plain(gap.length),
+                "area": plain(gap.area),
+                "area_filled": plain(gap.area_filled),
+                "features": list(gap.features),
+                "note": gap.note,
+            }
+            for gap in outcome.gaps
+        ],
+        "rejected": [
+            {
+                "kind": patch.kind,
+                "point": vector(patch.point),
+                "area": plain(patch.area),
+                "reason": patch.reason,
+            }
+            for patch in recover.rejected
+        ],
+        "calipers": [
+            {
+                "feature": check.feature,
+                "measured": plain(check.measured),
+                "measured_uncertainty": plain(check.measured_uncertainty),
+                "scanned": plain(check.scanned),
+                "scanned_uncertainty": plain(check.scanned_uncertainty),
+                "agrees": check.agrees,
+                "note": check.note,
+            }
+            for check in recover.calipers
+        ],
+        "audit": {
+            "budget": [
+                {
+                    "what": line.what,
+                    "limit": plain(line.limit),
+                    "value": missing.figure(line.value, f"budget figure {line.what!r}", line.where or "no figure"),
+                    "unit": line.unit,
+                    "held": line.held,
+                    "where": line.where,
+                }
+                for line in audit.budget
+            ],
+            "within_budget": audit.within_budget,
+            "scan_to_light": _deviation(audit.scan_to_light),
+            "light_to_scan": _deviation(audit.light_to_scan),
+            "facets_before": audit.facets_before,
+            "facets_after": audit.facets_after,
+            "area_filled": plain(audit.area_filled),
+            "area_measured": plain(audit.area_measured),
+            "area_removed": plain(audit.area_removed),
+            "noise_sigma": plain(audit.noise_sigma),
+            "lightening_rms": plain(audit.lightening_rms),
+        },
+    }
+    data["cautions"] = list(dict.fromkeys([*outcome.cautions, *missing.sentences()]))
+    return data
+
+
+def part_point(matrix: np.ndarray, point: np.ndarray) -> np.ndarray:
+    """(3,) or (n, 3) points moved by a 4x4 rigid matrix."""
+    return np.asarray(point, float) @ matrix[:3, :3].T + matrix[:3, 3]
+
+
+def part_direction(matrix: np.ndarray, direction: np.ndarray) -> np.ndarray:
+    """(3,) or (n, 3) directions turned by a 4x4 rigid matrix, of length 1 to the last bit that floats allow."""
+    turned = np.asarray(direction, float) @ matrix[:3, :3].T
+    return turned / np.linalg.norm(turned, axis=-1, keepdims=True)
+
+
+def plain(value: float | None, degrees: bool = False) -> float | None:
+    """A float for the file: None where there is none or it is no number; no minus before zero."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(math.degrees(value) if degrees else value) + 0.0
+
+
+def vector(values: Any) -> list[float] | None:
+    """A list of floats; None when any of them is no number."""
+    if values is None or not np.all(np.isfinite(values)):
+        return None
+    return [float(v) + 0.0 for v in values]
+
+
+class _Missing:
+    """Collects which figures are null and why, so that `cautions` has one sentence a reason."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[str, str], list[str]] = {}
+
+    def figure(
+        self, value: float | None, what: str, why: str, of: str | None = None, degrees: bool = False
+    ) -> float | None:
+        figure = plain(value, degrees)
+        if figure is None:
+            self.note(what, why, of)
+        return figure
+
+    def note(self, what: str, why: str, of: str | None = None) -> None:
+        self._found.setdefault((what, why.strip().rstrip(".")), []).extend([] if of is None else [of])
+
+    def sentences(self) -> list[str]:
+        return [
+            f"No {what}{' for ' + ', '.join(ids) if ids else ''}: {why}." for (what, why), ids in self._found.items()
+        ]
+
+
+def _frame(outcome: Outcome, missing: _Missing) -> dict[str, Any]:
+    frame = outcome.frame.frame
+    spread: np.ndarray | None = None
+    if frame.covariance is not None and np.all(np.isfinite(frame.covariance)):
+        spread = np.sqrt(np.maximum(np.diag(frame.covariance), 0.0))
+    else:
+        missing.note("uncertainty of the part frame", "; ".join(frame.reasons) or "that of a datum is not known")
+    return {
+        "matrix": [vector(row) for row in frame.matrix],
+        "datums": [{"letter": d.letter, "feature": d.feature, "constrains": list(d.constrains)} for d in frame.datums],
+        "complete": frame.complete,
+        "reasons": list(frame.reasons),
+        "uncertainty": None
+        if spread is None
+        else {"translation": vector(spread[:3]), "rotation": vector(np.degrees(spread[3:]))},
+    }
+
+
+def _feature(feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, missing: _Missing) -> dict[str, Any]:
+    plane, sphere = feature.kind == "plane", feature.kind == "sphere"
+    spread, form, extent = feature.uncertainty, feature.form, feature.extent
+    why = "; ".join(feature.reasons) or spread.method
+    turned = None if feature.direction is None else part_direction(matrix, feature.direction)
+    return {
+        "id": feature.id,
+        "name": feature.name,
+        "kind": feature.kind,
+        "side": feature.side,
+        "machined": feature.machined,
+        "confidence": feature.confidence,
+        "reasons": list(feature.reasons),
+        "point": vector(feature.point),
+        "direction": vector(feature.direction),
+        "radius": plain(feature.radius),
+        "half_angle": plain(feature.half_angle, degrees=True),
+        "major_radius": plain(feature.major_radius),
+        "in_part_frame": {
+            "point": vector(part_point(matrix, feature.point)),
+            "direction": vector(turned),
+        },
+        "extent": {
+            "area": plain(extent.area),
+            "length": plain(extent.length),
+            "arc": plain(extent.arc, degrees=True),
+            "along": vector(extent.along),
+            "facets": extent.facets,
+        },
+        "uncertainty": {
+            "position": missing.figure(spread.position, "position uncertainty", why, feature.id),
+            "direction": None
+            if sphere
+            else missing.figure(spread.direction, "direction uncertainty", why, feature.id, degrees=True),
+            "radius": None if plane else missing.figure(spread.radius, "radius uncertainty", why, feature.id),
+            "method": spread.method,
+        },
+        "form": {
+            "rms": missing.figure(form.rms, "form error", why, feature.id),
+            "peak_to_valley": missing.figure(form.peak_to_valley, "peak to valley", why, feature.id),
+            "inliers": plain(form.inliers),
+            "standard": form.standard,
+            "minimum_zone": plain(form.minimum_zone),
+            "noise_share": plain(form.noise_share),
+        },
+        "audit": _feature_audit(feature, audit, missing),
+    }
+
+
+def _feature_audit(feature: Feature, audit: FeatureAudit | None, missing: _Missing) -> dict[str, Any] | None:
+    if audit is None:
+        missing.note("audit after lightening", "the audit did not cover it", feature.id)
+        return None
+    why = audit.note or f"{audit.light_vertices} vertices of the light mesh carry it"
+    plane, sphere = feature.kind == "plane", feature.kind == "sphere"
+    of = feature.id
+    return {
+        "shift": missing.figure(audit.shift, "shift by lightening", why, of),
+        "tilt": None if sphere else missing.figure(audit.tilt, "tilt by lightening", why, of, degrees=True),
+        "radius_change": None if plane else missing.figure(audit.radius_change, "radius change by lightening", why, of),
+        "verdict": audit.verdict,
+        "note": audit.note,
+    }
+
+
+def _pattern(pattern: Pattern, matrix: np.ndarray) -> dict[str, Any]:
+    """A pitch circle has all of its keys; the other kinds have those that apply to them."""
+    rows = {
+        "centre": vector(pattern.centre),
+        "normal": vector(pattern.normal),
+        "diameter": plain(pattern.diameter),
+        "count": pattern.count,
+        "missing": pattern.missing,
+        "phase": plain(pattern.phase, degrees=True),
+        "rms": plain(pattern.rms),
+        "size": vector(pattern.size),
+        "note": pattern.note,
+    }
+    if pattern.kind != "pitch_circle":
+        rows = {key: value for key, value in rows.items() if value is not None}
+    data: dict[str, Any] = {"kind": pattern.kind, "members": list(pattern.members), **rows}
+    if pattern.centre is not None:
+        normal = None if pattern.normal is None else vector(part_direction(matrix, pattern.normal))
+        data["in_part_frame"] = {"centre": vector(part_point(matrix, pattern.centre)), "normal": normal}
+    return data
+
+
+def _relation(relation: Relation, missing: _Missing) -> dict[str, Any]:
+    degrees = relation.kind in _ANGLE_RELATIONS
+    pair = " and ".join(relation.between)
+    what = f"uncertainty of the relation {relation.kind!r}"
+    why = "it was not assessed for one of the two"
+    return {
+        "kind": relation.kind,
+        "between": list(relation.between),
+        "value": missing.figure(relation.value, f"value of the relation {relation.kind!r}", why, pair, degrees),
+        "uncertainty": missing.figure(relation.uncertainty, what, why, pair, degrees),
+        "unit": "deg" if degrees else "mm",
+    }
+
+
+def _deviation(deviation: Deviation) -> dict[str, Any]:
+    return {
+        "mean": plain(deviation.mean),
+        "rms": plain(deviation.rms),
+        "p95": plain(deviation.p95),
+        "p99": plain(deviation.p99),
+        "max": plain(deviation.max),
+        "where": vector(deviation.where),
+        "samples": deviation.samples,
+    }
