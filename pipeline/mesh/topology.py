@@ -8,6 +8,7 @@ results are the same for the same input, whatever the number of threads.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numba import njit, prange
@@ -21,7 +22,7 @@ NONMANIFOLD = -2
 
 
 @njit(cache=True, parallel=True)
-def _facet_vectors(v, f):
+def _facet_vectors(v, f):  # type: ignore[no-untyped-def]
     out = np.empty((f.shape[0], 3))
     for i in prange(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -34,7 +35,7 @@ def _facet_vectors(v, f):
 
 
 @njit(cache=True, parallel=True)
-def _unit(vectors):
+def _unit(vectors):  # type: ignore[no-untyped-def]
     for i in prange(vectors.shape[0]):
         x, y, z = vectors[i, 0], vectors[i, 1], vectors[i, 2]
         length = np.sqrt(x * x + y * y + z * z)
@@ -44,7 +45,7 @@ def _unit(vectors):
 
 
 @njit(cache=True, parallel=True)
-def _facet_areas(v, f):
+def _facet_areas(v, f):  # type: ignore[no-untyped-def]
     out = np.empty(f.shape[0])
     for i in prange(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -56,7 +57,7 @@ def _facet_areas(v, f):
 
 
 @njit(cache=True)
-def _vertex_sums(v, f):
+def _vertex_sums(v, f):  # type: ignore[no-untyped-def]
     out = np.zeros((v.shape[0], 3))
     for i in range(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -86,7 +87,7 @@ def vertex_normals(v: Floats, f: Ints) -> Floats:
 
 
 @njit(cache=True)
-def _corner_counts(f, n):
+def _corner_counts(f, n):  # type: ignore[no-untyped-def]
     indptr = np.zeros(n + 1, dtype=np.int32)
     for i in range(f.shape[0]):
         for k in range(3):
@@ -97,7 +98,7 @@ def _corner_counts(f, n):
 
 
 @njit(cache=True)
-def _vertex_facets(f, indptr):
+def _vertex_facets(f, indptr):  # type: ignore[no-untyped-def]
     facets = np.empty(indptr[-1], dtype=np.int32)
     place = indptr[:-1].copy()
     for i in range(f.shape[0]):
@@ -115,7 +116,7 @@ def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
-def _half_edges(f, n):
+def _half_edges(f, n):  # type: ignore[no-untyped-def]
     """Half-edges 3 * facet + k sorted by their smaller vertex, in compressed rows."""
     indptr = np.zeros(n + 1, dtype=np.int32)
     for i in range(f.shape[0]):
@@ -134,7 +135,7 @@ def _half_edges(f, n):
 
 
 @njit(cache=True, parallel=True)
-def _pair(f, indptr, edges):
+def _pair(f, indptr, edges):  # type: ignore[no-untyped-def]
     neighbours = np.full((f.shape[0], 3), -1, dtype=np.int32)
     for p in prange(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -169,7 +170,7 @@ def facet_neighbours(f: Ints, n: int) -> Ints:
 
 
 @njit(cache=True, parallel=True)
-def _ring_counts(f, indptr, facets):
+def _ring_counts(f, indptr, facets):  # type: ignore[no-untyped-def]
     counts = np.zeros(indptr.size, dtype=np.int32)
     for p in prange(indptr.size - 1):
         ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
@@ -178,7 +179,7 @@ def _ring_counts(f, indptr, facets):
 
 
 @njit(cache=True)
-def _collect_ring(f, indptr, facets, p, ring):
+def _collect_ring(f, indptr, facets, p, ring):  # type: ignore[no-untyped-def]
     """Sorted distinct neighbours of vertex p into `ring`; returns how many."""
     count = 0
     for s in range(indptr[p], indptr[p + 1]):
@@ -200,7 +201,7 @@ def _collect_ring(f, indptr, facets, p, ring):
 
 
 @njit(cache=True, parallel=True)
-def _ring_fill(f, indptr, facets, starts, indices):
+def _ring_fill(f, indptr, facets, starts, indices):  # type: ignore[no-untyped-def]
     for p in prange(indptr.size - 1):
         ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
         count = _collect_ring(f, indptr, facets, p, ring)
@@ -218,7 +219,7 @@ def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
-def edge_in(f, j, a, b):
+def edge_in(f, j, a, b):  # type: ignore[no-untyped-def]
     """Which edge of facet j joins a and b: k if it runs a -> b, k + 3 if b -> a, -1 if none does."""
     for k in range(3):
         p, q = f[j, k], f[j, (k + 1) % 3]
@@ -230,8 +231,8 @@ def edge_in(f, j, a, b):
 
 
 @njit(cache=True)
-def _open_edges(f, neighbours):
-    """Mask (m, 3) of edges that can't be crossed: border, non-manifold, or run the same way by both facets."""
+def _open_edges(f, neighbours):  # type: ignore[no-untyped-def]
+    """(m, 3) edges that can't be crossed: border, non-manifold, or run the same way by both facets."""
     out = np.zeros(f.shape, dtype=np.bool_)
     for i in range(f.shape[0]):
         for k in range(3):
@@ -241,7 +242,7 @@ def _open_edges(f, neighbours):
 
 
 @njit(cache=True)
-def _trace(f, neighbours, is_open):
+def _trace(f, neighbours, is_open):  # type: ignore[no-untyped-def]
     """Loops of open half-edges, one after another: vertices, and where each loop starts."""
     total = is_open.sum()
     vertices = np.empty(total, dtype=np.int32)
@@ -281,11 +282,11 @@ def boundary_loops(f: Ints, n: int, neighbours: Ints | None = None) -> tuple[Int
     if neighbours is None:
         neighbours = facet_neighbours(f, n)
     vertices, starts = _trace(f, neighbours, _open_edges(f, neighbours))
-    return tuple(vertices[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True))
+    return tuple(vertices[a:b] for a, b in pairwise(starts))
 
 
 @njit(cache=True)
-def _flood(neighbours):
+def _flood(neighbours):  # type: ignore[no-untyped-def]
     labels = np.full(neighbours.shape[0], -1, dtype=np.int32)
     stack = np.empty(neighbours.shape[0], dtype=np.int32)
     label = 0
@@ -318,7 +319,7 @@ def components(neighbours: Ints) -> Ints:
 
 
 @njit(cache=True)
-def _compact(f, n):
+def _compact(f, n):  # type: ignore[no-untyped-def]
     new = np.full(n, -1, dtype=np.int32)
     for i in range(f.shape[0]):
         for k in range(3):
@@ -346,7 +347,7 @@ def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
 
 
 @njit(cache=True, parallel=True)
-def _edge_lengths(v, f):
+def _edge_lengths(v, f):  # type: ignore[no-untyped-def]
     out = np.empty(f.shape)
     for i in prange(f.shape[0]):
         for k in range(3):
@@ -395,7 +396,7 @@ class EdgeReport:
 
 
 @njit(cache=True)
-def _edge_counts(f, indptr, edges, neighbours):
+def _edge_counts(f, indptr, edges, neighbours):  # type: ignore[no-untyped-def]
     border = nonmanifold = inconsistent = 0
     for p in range(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -435,14 +436,14 @@ def degenerate_facets(f: Ints) -> NDArray[np.bool_]:
 
 
 @njit(cache=True)
-def _sorted_facet(f, i):
+def _sorted_facet(f, i):  # type: ignore[no-untyped-def]
     a, b, c = f[i, 0], f[i, 1], f[i, 2]
     low, high = min(a, b, c), max(a, b, c)
     return low, a + b + c - low - high, high
 
 
 @njit(cache=True)
-def _duplicates(f, indptr, edges):
+def _duplicates(f, indptr, edges):  # type: ignore[no-untyped-def]
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for p in range(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -459,6 +460,6 @@ def _duplicates(f, indptr, edges):
 
 
 def duplicate_facets(f: Ints, n: int) -> NDArray[np.bool_]:
-    """(m,) facets whose three vertices, in whatever order, an earlier facet has too; degenerate ones aside."""
+    """(m,) facets whose three vertices, in any order, an earlier facet has too; degenerate ones aside."""
     indptr, edges = _half_edges(f, n)
     return _duplicates(f, indptr, edges)

@@ -15,7 +15,7 @@ _CHUNK = 1 << 19
 
 
 @njit(cache=True, inline="always")
-def _slot(bits, row, mask):
+def _slot(bits, row, mask):  # type: ignore[no-untyped-def]
     h = np.uint64(0x9E3779B97F4A7C15)
     for k in range(3):
         h = (h ^ np.uint64(bits[row, k])) * np.uint64(0xFF51AFD7ED558CCD)
@@ -24,8 +24,8 @@ def _slot(bits, row, mask):
 
 
 @njit(cache=True)
-def _insert(bits, stored, count, table, index):
-    """Put the rows of `bits` into the hash, from row `index[-1]` on; stops when the table or the store is full.
+def _insert(bits, stored, count, table, index):  # type: ignore[no-untyped-def]
+    """Put the rows of `bits` into the hash, from row `index[-1]` on, until the table or the store is full.
 
     Returns (rows done, vertices stored).
     """
@@ -57,7 +57,7 @@ def _insert(bits, stored, count, table, index):
 
 
 @njit(cache=True)
-def _rehash(stored, count, table):
+def _rehash(stored, count, table):  # type: ignore[no-untyped-def]
     mask = np.uint64(table.size - 1)
     for row in range(count):
         slot = _slot(stored, row, mask)
@@ -120,7 +120,10 @@ def weld_points(points: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]
 
 
 def weld(corners: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Corners (m, 3, 3) of loose triangles to vertices (n, 3) and faces (m, 3); float32 is compared as float32."""
+    """Corners (m, 3, 3) of loose triangles to vertices (n, 3) and faces (m, 3).
+
+    float32 corners are compared as float32.
+    """
     corners = np.asarray(corners)
     dtype = np.float32 if corners.dtype == np.float32 else np.float64
     welder = Welder(3 * len(corners), dtype)

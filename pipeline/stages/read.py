@@ -1,0 +1,98 @@
+"""First stage: the scan file becomes a welded surface in millimetres, with what can be seen of it at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.features.noise import white_sigma
+from pipeline.formats.meshes import read_mesh
+from pipeline.job import ReadSettings
+from pipeline.mesh.surface import Surface
+from pipeline.mesh.topology import mean_edge
+from pipeline.progress import Progress
+from pipeline.values import ReadResult, Source
+
+MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
+_NAMES = {
+    "um": "micrometres",
+    "mm": "millimetres",
+    "cm": "centimetres",
+    "m": "metres",
+    "in": "inches",
+    "ft": "feet",
+}
+
+# A machined casting that someone scans is larger than a matchbox and smaller than a car: common practice,
+# no source. Outside of it the unit is more likely wrong than the part odd.
+USUAL_SIZE = (25.0, 4000.0)
+
+
+def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
+    """Read and weld a scan, convert it to mm, and estimate its noise and edge length.
+
+    Raises InputError with one sentence where the file is not a usable mesh.
+    """
+    mesh = read_mesh(path, progress)
+    unit = settings.units if settings.units != "auto" else mesh.unit or "mm"
+    factor = MM_PER_UNIT[unit]
+    vertices = mesh.vertices
+    if factor != 1.0:
+        vertices *= factor
+    progress(0.96, "estimating the noise")
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    source = Source(
+        file=Path(path).name,
+        sha256=mesh.sha256,
+        facets=len(mesh.faces),
+        vertices=len(vertices),
+        unit=unit,
+        unit_factor=factor,
+        noise_sigma=white_sigma(vertices, mesh.faces),
+        mean_edge=mean_edge(vertices, mesh.faces),
+        bounds=(_triple(low), _triple(high)),
+    )
+    if source.mean_edge == 0:
+        raise InputError(f"{path}: its facets have no area; export the scan again.")
+    progress(1.0)
+    return ReadResult(
+        Surface.measured(vertices, mesh.faces), source, _cautions(settings, mesh.unit, unit, high - low)
+    )
+
+
+def _triple(point: NDArray[np.float64]) -> tuple[float, float, float]:
+    return float(point[0]), float(point[1]), float(point[2])
+
+
+def _cautions(
+    settings: ReadSettings, stated: str | None, unit: str, size: NDArray[np.float64]
+) -> tuple[str, ...]:
+    found = []
+    if stated is not None and stated != unit:
+        found.append(
+            f"The file states {_NAMES[stated]}, but the job says {_NAMES[unit]}: the job was followed."
+        )
+    largest = float(size.max())
+    if not USUAL_SIZE[0] <= largest <= USUAL_SIZE[1]:
+        taken = (
+            "as the job says" if settings.units != "auto" else "as the file states" if stated else "unasked"
+        )
+        found.append(
+            f"Taken in {_NAMES[unit]} ({taken}) the scan is {' x '.join(f'{s:.4g}' for s in size)} mm, an unusual "
+            f"size for a machined casting; {_guesses(largest / MM_PER_UNIT[unit], unit)}set units in the job's "
+            "[read] or give --units if it is wrong."
+        )
+    return tuple(found)
+
+
+def _guesses(largest: float, unit: str) -> str:
+    """What the largest extent would be in the units in which it would be a usual size."""
+    fitting = [
+        f"{MM_PER_UNIT[u] * largest:.4g} mm if it is in {_NAMES[u]}"
+        for u in ("in", "cm", "m", "mm")
+        if u != unit and USUAL_SIZE[0] <= MM_PER_UNIT[u] * largest <= USUAL_SIZE[1]
+    ]
+    return f"the largest side would be {', or '.join(fitting)}; " if fitting else ""
