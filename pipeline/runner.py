@@ -1,8 +1,8 @@
 """Order, resume and bookkeeping of the stages; no geometry here.
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
-earlier stage by that stage's name, `settings` for its own section of the job, `source`, `calipers`,
-`names`, `job`, `path`, `progress`. What it asks for is also what its result's key is made of: the keys of those
+earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
+its own section of the job, `source`, `calipers`, `names`, `job`, `path`, `progress`. What it asks for is also what its result's key is made of: the keys of those
 results, those settings, the scan's content, the code and the libraries. A result whose key is on
 disk already is not made again.
 """
@@ -180,7 +180,7 @@ def run(
         reports = []
         for number, name in enumerate(steps):
             reports.append(_step(shelf, name, watch))
-            later = {need for other in steps[number + 1 :] for need in shelf.needs(other)}
+            later = {need for other in steps[number + 1 :] for need in shelf.holds(other)}
             shelf.put_down(later)
     return Result(folder, job, tuple(reports), shelf)
 
@@ -209,6 +209,14 @@ def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
         return StageReport(name, meter.seconds, meter.peak_mb, False)
 
 
+def _asked(parameter: str) -> tuple[str, str | None] | None:
+    """The stage, and the field of its result, that a stage's parameter asks for; None for anything else."""
+    if parameter == "source":
+        return ("read", "source")
+    stage, _, part = parameter.partition("_")
+    return (stage, part or None) if stage in ORDER else None
+
+
 class _Shelf:
     """Results by stage name, in memory while they are needed, on disk always."""
 
@@ -228,9 +236,12 @@ class _Shelf:
 
     def needs(self, name: str) -> tuple[str, ...]:
         """Names of the results that a stage asks for."""
-        wanted = inspect.signature(self.stage(name)).parameters
-        needed = {"read" if p == "source" else p for p in wanted if p in ORDER or p == "source"}
-        return tuple(n for n in ORDER if n in needed)
+        asked = [_asked(p) for p in inspect.signature(self.stage(name)).parameters]
+        return tuple(n for n in ORDER if any(a is not None and a[0] == n for a in asked))
+
+    def holds(self, name: str) -> tuple[str, ...]:
+        """Names of the results that a stage wants whole; of the others it reads one field from disk."""
+        return tuple(p for p in inspect.signature(self.stage(name)).parameters if p in ORDER)
 
     def key(self, name: str) -> str:
         if name not in self._keys:
@@ -248,10 +259,9 @@ class _Shelf:
     def arguments(self, name: str, progress: Progress) -> dict[str, Any]:
         values: dict[str, Any] = {}
         for parameter in inspect.signature(self.stage(name)).parameters:
-            if parameter in ORDER:
-                values[parameter] = self.get(parameter)
-            elif parameter == "source":
-                values[parameter] = self.get("read", "source")
+            asked = _asked(parameter)
+            if asked is not None:
+                values[parameter] = self.get(*asked)
             elif parameter == "path":
                 values[parameter] = self._job.scan
             elif parameter == "out":
