@@ -1,0 +1,93 @@
+"""The main job on the demo scan, as a user runs it: from the command line, held against the part's exact truth."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.scorer import Score, score
+
+
+def datumlift(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", *map(str, arguments)],
+        cwd=cwd, capture_output=True, text=True, timeout=600, check=False,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("demo")
+    done = datumlift("demo", "--out", place)
+    assert done.returncode == 0, done.stderr
+    assert str(place) in done.stdout
+    assert "Traceback" not in done.stderr
+    return place
+
+
+def outputs(demo: Path) -> Path:
+    (folder,) = [path for path in demo.iterdir() if (path / "datums.json").is_file()]
+    return folder
+
+
+@pytest.fixture(scope="module")
+def datums(demo: Path) -> dict[str, Any]:
+    return json.loads((outputs(demo) / "datums.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def scored(demo: Path, datums: dict[str, Any]) -> Score:
+    (truth,) = demo.glob("*truth*.json")
+    return score(json.loads(truth.read_text()), datums)
+
+
+def test_the_features_of_the_part_are_found_and_no_others(scored: Score) -> None:
+    assert scored.recall >= 0.95, scored.missed
+    assert scored.false == ()
+
+
+def test_the_main_bore_is_where_it_is(scored: Score) -> None:
+    seat = scored.hit("bearing seat A")
+    assert seat.angle <= 0.03
+    assert seat.offset <= 0.015
+    assert abs(seat.radius) <= 0.010
+
+
+def test_the_output_folder_is_whole(demo: Path) -> None:
+    folder = outputs(demo)
+    for name in (
+        "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml",
+        "light.stl", "light.ply", "light-scan.ply", "reference.step", "report.html",
+    ):  # fmt: skip
+        assert (folder / name).stat().st_size > 0, name
+    assert not [path for path in folder.rglob("*") if "part" in path.suffix]
+
+
+def test_a_second_run_makes_nothing_anew(demo: Path) -> None:
+    done = datumlift("demo", "--out", demo, "--json")
+    summary = json.loads(done.stdout)
+    assert all(stage["reused"] for stage in summary["stages"])
+    assert summary["facets_after"] <= 100_000 < summary["facets_before"]
+
+
+def test_the_job_as_run_gives_the_same_bytes_again(demo: Path, tmp_path: Path) -> None:
+    folder = outputs(demo)
+    done = datumlift("run", folder / "job.toml", "--out", tmp_path / "again", "--quiet")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == ""
+    for name in ("datums.json", "light.stl", "light.ply", "features.csv"):
+        assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
+
+
+def test_a_broken_promise_is_exit_status_3(demo: Path, tmp_path: Path) -> None:
+    (scan,) = demo.glob("*.ply")
+    job = tmp_path / "job.toml"
+    job.write_text(f'scan = "{scan}"\n[lighten]\nfacets = 20000\n[audit]\nmax_deviation = 0.001\n')
+    done = datumlift("run", job, "--out", outputs(demo), "--json")
+    assert done.returncode == 3, done.stderr
+    assert json.loads(done.stdout)["within_budget"] is False
