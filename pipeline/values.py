@@ -356,6 +356,24 @@ class Flange:
 
 
 @dataclass(frozen=True)
+class InPart:
+    """A feature in part coordinates.
+
+    position, direction_uncertainty  k = 1 against the part frame, feature's and frame's errors together: mm
+                 across the axis (along the normal of a plane, the largest principal value of a centre), rad;
+                 None where they can't be vouched for
+    covariance   (3, 3) mm2 of the point in those directions
+    """
+
+    feature: str
+    point: Vector
+    direction: Vector | None
+    position: float | None
+    direction_uncertainty: float | None
+    covariance: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True)
 class SizeSuggestion:
     """A standard size near a measured one: a suggestion, nothing is snapped to it.
 
@@ -517,6 +535,7 @@ class FrameResult:
     flanges: tuple[Flange, ...] = ()
     suggestions: tuple[SizeSuggestion, ...] = ()
     square_up: tuple[SquareUp, ...] = ()
+    in_part: tuple[InPart, ...] = ()
 
 
 @dataclass(frozen=True)
