@@ -172,9 +172,8 @@ def run(
         raise InputError(f"The scan {job.scan} {what}; give the path of a mesh file.")
     folder = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
     job = job.model_copy(update={"out": folder})
-    _prepare(folder, job.scan, writes=until == "export")
     watch = progress or _no_show
-    with _locked(folder):
+    with _prepared(folder, writes=until == "export"), _locked(folder):
         shelf = _Shelf(folder, job, fresh, _kept(folder, job_file))
         steps = ORDER[: ORDER.index(until) + 1]
         reports = []
@@ -332,27 +331,40 @@ class _Shelf:
             return {}
 
 
-def _prepare(out: Path, scan: Path, writes: bool) -> None:
-    """Make the output folder, and refuse one that can't be written or holds someone else's files."""
+@contextlib.contextmanager
+def _prepared(out: Path, writes: bool) -> Iterator[None]:
+    """Make the output folder; refuse one that can't be written or holds someone else's files.
+
+    A run that ends before its first stage is done takes the folder that it made away again.
+    """
     if out.exists() and not out.is_dir():
-        raise OutputError(
-            f"{out} can't be the output folder: a file of that name is there; choose another --out."
-        )
+        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.")
+    work = out / "work"
+    new = [path for path in (work, out) if not path.exists()]
     try:
-        (out / "work").mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=out / "work"):
+        work.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=work):
             pass
     except OSError as error:
         raise OutputError(
             f"The output folder {out} can't be written ({error.strerror}); choose another --out."
         ) from None
-    if writes and not _is_ours(out):
-        taken = sorted(path.name for pattern in OUTPUTS for path in out.glob(pattern))
-        if taken:
-            raise OutputError(
-                f"{out} holds a file {taken[0]} that an earlier run of datumlift did not write; "
-                "nothing was changed, choose another --out or move that file away."
-            )
+    try:
+        if writes and not _is_ours(out):
+            taken = sorted(path.name for pattern in OUTPUTS for path in out.glob(pattern))
+            if taken:
+                raise OutputError(
+                    f"{out} holds a file {taken[0]} that an earlier run of datumlift did not write; "
+                    "nothing was changed, choose another --out or move that file away."
+                )
+        yield
+    except BaseException:
+        if new and not (work / "manifest.json").exists():
+            (work / ".lock").unlink(missing_ok=True)
+            for path in new:
+                with contextlib.suppress(OSError):
+                    path.rmdir()
+        raise
 
 
 def _kept(out: Path, job_file: Path | None) -> tuple[str, ...]:
@@ -381,9 +393,7 @@ def _locked(out: Path) -> Iterator[None]:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            raise OutputError(
-                f"Another run is writing {out} just now; wait for it, or choose another --out."
-            ) from None
+            raise OutputError(f"Another run is writing {out} just now; wait for it, or choose another --out.") from None
         yield
 
 
