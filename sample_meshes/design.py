@@ -251,33 +251,104 @@ class Extra:
 
 
 def _draw(rng: np.random.Generator) -> Design:
+    """One draw, from the passage outwards so that most of the steps fit; `problems` judges the rest."""
     base = Design()
-    overall = rng.uniform(0.85, 1.15)
+    size = rng.uniform(0.85, 1.15)
 
     def about(name: str, spread: float = 0.1) -> float:
-        return float(getattr(base, name) * overall * rng.uniform(1.0 - spread, 1.0 + spread))
+        return float(getattr(base, name) * size * rng.uniform(1.0 - spread, 1.0 + spread))
 
-    lengths = {
-        name: about(name)
-        for name, value in asdict(base).items()
-        if isinstance(value, float) and not name.endswith(("angle", "azimuth", "tilt", "draft"))
-    }
-    with_spigot_groove = rng.random() < 0.7
-    lengths["groove_tube"] = about("groove_tube") if with_spigot_groove else 0.0
-    lengths["entry_depth"] = about("entry_depth", 0.25)
-    return replace(
-        base,
-        **lengths,
-        barrel_draft=rng.uniform(0.6, 1.2),
+    def more(low: float, high: float) -> float:
+        return float(size * rng.uniform(low, high))
+
+    passage = about("passage_radius")
+    step_a = passage + more(4.0, 8.0)
+    seat_a = step_a + more(4.5, 7.0)
+    seal = seat_a + more(4.5, 8.0)
+    tube = more(1.8, 2.8) if rng.random() < 0.7 else 0.0
+    groove = seal + tube + 2.5 + more(0.5, 2.5)
+    spigot = groove + tube + 2.5 + more(0.5, 3.0)
+    bolt_hole = more(4.5, 7.0)
+    bolt_circle = spigot + bolt_hole + 4.0 + more(0.5, 5.0)
+    flange = bolt_circle + bolt_hole + 4.0 + more(1.0, 4.0)
+    barrel = seat_a + 7.0 + more(4.0, 10.0)
+    step_b = passage + more(2.8, 5.0)
+    seat_b = step_b + more(3.0, 5.0)
+    entry_angle, entry_depth = float(rng.choice([20.0, 30.0, 45.0])), more(3.0, 5.5)
+    end_boss = seat_b + entry_depth * np.tan(np.radians(entry_angle)) + 4.0 + more(1.0, 6.0)
+    spotface, foot_hole = more(11.5, 14.5), more(5.5, 8.0)
+    foot_inset = spotface + 3.0 + more(1.0, 4.0)
+    web_width = about("web_width")
+    foot_width = 2.0 * (web_width / 2 + spotface + 9.0 + foot_inset + more(1.0, 5.0))
+    tapped, window = more(2.6, 4.2), about("window_radius")
+    tapped_circle = window + tapped + 2.5 + more(0.5, 2.0)
+    pad_radius = tapped_circle + tapped + 2.5 + more(0.5, 2.0)
+    ball, ball_share = about("ball_radius"), rng.uniform(0.4, 0.7)
+    stands_out = max(barrel, flange - 18.0 * size)
+    return Design(
+        length=about("length"),
+        shaft_height=flange + 10.0 + more(2.0, 12.0),
+        barrel_radius=barrel,
+        barrel_draft=float(rng.uniform(0.6, 1.2)),
+        flange_radius=flange,
+        flange_thickness=about("flange_thickness", 0.2),
         bolt_count=int(rng.choice([6, 8, 10, 12])),
-        entry_half_angle=float(rng.choice([20.0, 30.0, 45.0])),
-        pad_azimuth=rng.uniform(25.0, 42.0),
-        pad_tilt=rng.uniform(5.0, 16.0),
+        bolt_circle_radius=bolt_circle,
+        bolt_hole_radius=bolt_hole,
+        spigot_radius=spigot,
+        spigot_height=about("spigot_height", 0.25),
+        groove_radius=groove,
+        groove_tube=tube,
+        seal_radius=seal,
+        seal_depth=about("seal_depth", 0.25),
+        seat_a_radius=seat_a,
+        seat_a_depth=about("seat_a_depth", 0.25),
+        step_a_radius=step_a,
+        step_a_depth=about("step_a_depth", 0.25),
+        passage_radius=passage,
+        seat_b_radius=seat_b,
+        seat_b_depth=about("seat_b_depth", 0.2),
+        step_b_radius=step_b,
+        step_b_depth=about("step_b_depth", 0.25),
+        entry_half_angle=entry_angle,
+        entry_depth=entry_depth,
+        end_boss_radius=end_boss,
+        end_boss_length=about("end_boss_length", 0.2),
+        cross_position=about("cross_position"),
+        cross_radius=about("cross_radius", 0.2),
+        cross_boss_radius=about("cross_boss_radius"),
+        cross_height=stands_out + more(4.0, 10.0),
+        pad_position=about("pad_position"),
+        pad_azimuth=float(rng.uniform(25.0, 38.0)),
+        pad_tilt=float(rng.uniform(4.0, 13.0)),
+        pad_radius=pad_radius,
+        pad_distance=stands_out + more(6.0, 12.0),
+        window_radius=window,
+        window_depth=about("window_depth", 0.2),
         tapped_count=int(rng.choice([2, 3, 4, 6])),
+        tapped_radius=tapped,
+        tapped_circle_radius=tapped_circle,
+        tapped_depth=about("tapped_depth"),
         ball_seat=bool(rng.random() < 0.7),
-        ball_azimuth=rng.uniform(148.0, 172.0),
-        spotface_depths=tuple(float(v) for v in rng.permutation([1.5, 2.0, 2.6, 3.2]) * overall),
+        ball_position=about("ball_position"),
+        ball_azimuth=float(rng.uniform(150.0, 172.0)),
+        ball_radius=ball,
+        ball_depth=ball * ball_share,
+        ball_boss_radius=ball * np.sqrt(1.0 - (1.0 - ball_share) ** 2) + 3.5 + more(0.5, 2.0),
+        ball_distance=stands_out + more(5.0, 10.0),
+        foot_position=about("foot_position", 0.05),
+        foot_length=about("foot_length"),
+        foot_width=foot_width,
+        foot_thickness=about("foot_thickness"),
+        foot_hole_radius=foot_hole,
+        foot_hole_inset=foot_inset,
+        spotface_radius=spotface,
+        spotface_depths=tuple(float(v) for v in rng.permutation([1.5, 2.0, 2.6, 3.2]) * size),
+        web_length=about("web_length"),
+        web_width=web_width,
+        rib_thickness=about("rib_thickness"),
         gusset_count=int(rng.integers(2, 5)),
+        fillet=about("fillet", 0.2),
     )
 
 
@@ -436,7 +507,7 @@ def _cast(t: _Table, d: Design) -> None:
         inner = (d.flange_thickness + 34.0) * X + radial * (d.barrel_radius - 4.0)
         along = (inner - outer) / np.linalg.norm(inner - outer)
         across = np.cross(X, radial)
-        half = (d.rib_thickness * 0.45, 9.0, np.linalg.norm(inner - outer) / 2)
+        half = (d.rib_thickness * 0.45, 14.0, np.linalg.norm(inner - outer) / 2)
         t.cast_box(
             (outer + inner) / 2, np.array([across, np.cross(along, across), along]), half, 1.0,
             d.fillet * 0.6, corner=2.2,

@@ -17,7 +17,7 @@ from sample_meshes.solid import Solid, field, project_in_place
 BLOCK = 8
 SIDE = BLOCK + 1
 # The field grows at most this much per mm travelled, plus the height of the skin's waves.
-STEEPEST, SLACK = 1.25, 2.0
+STEEPEST, SLACK = 1.5, 2.0
 
 
 def _cell_table() -> tuple[NDArray, NDArray]:
@@ -221,6 +221,62 @@ def _block_at(lookup, i, j, k):
 
 
 @njit(cache=True)
+def _pinched(values, blocks, lookup, loop):
+    """Outside corners of cell faces on both sides of which one sheet crosses all four edges.
+
+    Such a sheet touches itself in the mesh, though not in the solid: it would get an edge of four facets.
+    """
+    found = [(0, 0, 0)]
+    for n in range(len(values)):
+        v = values[n]
+        for i in range(BLOCK):
+            for j in range(BLOCK):
+                for k in range(BLOCK):
+                    p = _pattern(v, i, j, k)
+                    if p == 0 or p == 255:
+                        continue
+                    for axis in range(3):
+                        # Corners of the low face square to the axis, and the four edges in it.
+                        if axis == 0:
+                            c1, c2, e1, e2, e3, e4 = 2, 4, 4, 6, 8, 10
+                        elif axis == 1:
+                            c1, c2, e1, e2, e3, e4 = 1, 4, 0, 2, 8, 9
+                        else:
+                            c1, c2, e1, e2, e3, e4 = 1, 2, 0, 1, 4, 5
+                        f0, f1, f2, f3 = p & 1, p >> c1 & 1, p >> c2 & 1, p >> (c1 + c2) & 1
+                        if f0 != f3 or f1 != f2 or f0 == f1:
+                            continue
+                        if not (loop[p, e1] == loop[p, e2] == loop[p, e3] == loop[p, e4]):
+                            continue
+                        ci, cj, ck = blocks[n, 0] + i, blocks[n, 1] + j, blocks[n, 2] + k
+                        bi, bj, bk = ci - int(axis == 0), cj - int(axis == 1), ck - int(axis == 2)
+                        b = _block_at(lookup, bi, bj, bk)
+                        q = _pattern(values[b], bi % BLOCK, bj % BLOCK, bk % BLOCK)
+                        # The same edges in the cell on the other side.
+                        near, up = (2, 2) if axis == 2 else (1, 1 if axis == 0 else 2)
+                        e5, e6, e7, e8 = e1 + near, e2 + near, e3 + up, e4 + up
+                        if loop[q, e5] == loop[q, e6] == loop[q, e7] == loop[q, e8]:
+                            c = c1 if f0 == 1 else 0
+                            found.append((ci + (c & 1), cj + (c >> 1 & 1), ck + (c >> 2 & 1)))
+    return found[1:]
+
+
+def _unpinch(values: NDArray, blocks: NDArray, lookup: NDArray) -> None:
+    """Close the hair's breadth between two sheets wherever they would share a mesh edge."""
+    for _ in range(20):
+        corners = _pinched(values, blocks, lookup, LOOP)
+        if not corners:
+            return
+        for corner in corners:
+            for step in np.ndindex(2, 2, 2):
+                at = np.array(corner) // BLOCK - step
+                local = np.array(corner) - at * BLOCK
+                b = lookup[tuple(at + 1)]
+                if b >= 0 and (local <= BLOCK).all():
+                    values[b][tuple(local)] = -1e-4
+
+
+@njit(cache=True)
 def _dual_quads(values, blocks, base, lookup, loop, crossings):
     quads = np.empty((crossings, 4), np.int32)
     at = 0
@@ -350,6 +406,11 @@ def _split(points, quads):
     return faces
 
 
+def _check(corners: NDArray) -> None:
+    if corners.min() < 0:
+        raise RuntimeError("Surface was found in a cell that had been passed over: the field is too steep.")
+
+
 def mesh(
     solid: Solid, low: NDArray, high: NDArray, h: float, turn: NDArray, meshing: str = "even", relax: int = 3
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
@@ -382,10 +443,12 @@ def mesh(
     lookup[tuple((blocks // BLOCK + 1).T)] = np.arange(len(blocks))
 
     values = _sample(blocks, *where, *model)
+    _unpinch(values, blocks, lookup)
     first, crossings = _count(values, LOOPS)
     if meshing == "cubes":
         points, faces = _cubes(values, blocks, lookup, FOLLOWER, LOOP, LOOPS, grid, h, crossings[-1])
         del values
+        _check(faces)
         points = points @ turn.T
         project_in_place(points, *model, False, 0.5 * h)
         return points, faces
@@ -394,6 +457,7 @@ def mesh(
     points, base = _dual_vertices(values, blocks, first, LOOP, LOOPS, grid, h)
     quads = _dual_quads(values, blocks, base, lookup, LOOP, crossings[-1])
     del values, base
+    _check(quads)
     points = points @ turn.T
     project_in_place(points, *model, False, 0.5 * h)
     for _ in range(relax):

@@ -152,7 +152,7 @@ def field(x, y, z, rows, skin, rough, coating, sharp):
         if role == CUT:
             if sharp:
                 r = 0.0
-            if lower > r + 1.0 and lower > 1.0 - d:
+            if lower > r + SKIN_REACH and lower > SKIN_REACH - d:
                 continue
             e, f = _primitive(x, y, z, row, sharp)
             if row[WAVY] == 1.0 and abs(e) < SKIN_REACH:
@@ -163,7 +163,7 @@ def field(x, y, z, rows, skin, rough, coating, sharp):
                 face = f
             d = _meet(d, -e, r)
         else:
-            if lower > r + 1.0 and lower > d + 1.0:
+            if lower > r + SKIN_REACH and lower > d + SKIN_REACH:
                 continue
             e, f = _primitive(x, y, z, row, sharp)
             if row[WAVY] == 2.0 and abs(e) < SKIN_REACH:
