@@ -9,13 +9,14 @@ from __future__ import annotations
 import importlib.resources
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline import __version__
-from pipeline.values import Deviation, Feature, FeatureAudit, Outcome, Pattern, Relation
+from pipeline.values import Deviation, Feature, FeatureAudit, Flange, Outcome, Outline, Pattern, Relation
 
 SCHEMA_VERSION = "1.0"
 
@@ -29,7 +30,9 @@ def schema_text() -> str:
 
 def text_of(data: dict[str, Any]) -> str:
     """The datum file's text; the same data gives the same bytes. Raises ValueError on a figure that is no number."""
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    # Vectors on one line each: a raw line break can't stand inside a JSON string, so this touches lists only.
+    return re.sub(r"\[\n[-+0-9.eE,\s]*\]", lambda found: f"[{' '.join(found[0][1:-1].split())}]", text) + "\n"
 
 
 def build(outcome: Outcome) -> dict[str, Any]:
@@ -57,6 +60,35 @@ def build(outcome: Outcome) -> dict[str, Any]:
         "features": [_feature(f, frame.matrix, audits.get(f.id), missing) for f in recover.features],
         "patterns": [_pattern(p, frame.matrix) for p in recover.patterns],
         "relations": [_relation(r, missing) for r in recover.relations],
+        "flanges": [_flange(flange) for flange in outcome.frame.flanges],
+        "suggestions": [
+            {
+                "feature": s.feature,
+                "what": s.what,
+                "name": s.name,
+                "size": plain(s.size),
+                "off": plain(s.off),
+                "sigmas": plain(s.sigmas),
+                "source": s.source,
+                "note": s.note,
+            }
+            for s in outcome.frame.suggestions
+        ],
+        "square_up": [
+            {
+                "feature": s.feature,
+                "datum": s.datum,
+                "kind": s.kind,
+                "angle": plain(s.angle, degrees=True),
+                "angle_uncertainty": plain(s.angle_uncertainty, degrees=True),
+                "over": plain(s.over),
+                "length": plain(s.length),
+                "offset": plain(s.offset),
+                "offset_uncertainty": plain(s.offset_uncertainty),
+                "significant": s.significant,
+            }
+            for s in outcome.frame.square_up
+        ],
         "gaps": [
             {
                 "id": gap.id,
@@ -271,6 +303,66 @@ def _pattern(pattern: Pattern, matrix: np.ndarray) -> dict[str, Any]:
         normal = None if pattern.normal is None else vector(part_direction(matrix, pattern.normal))
         data["in_part_frame"] = {"centre": vector(part_point(matrix, pattern.centre)), "normal": normal}
     return data
+
+
+def _flange(flange: Flange) -> dict[str, Any]:
+    return {
+        "feature": flange.feature,
+        "matrix": [vector(row) for row in flange.matrix],
+        "origin_at": flange.origin_at,
+        "outer": None if flange.outer is None else _outline(flange.outer),
+        "inner": [_outline(outline) for outline in flange.inner],
+        "holes": [
+            {
+                "feature": hole.feature,
+                "place": vector(hole.place),
+                "diameter": plain(hole.diameter),
+                "depth_seen": plain(hole.depth_seen),
+                "tilt": plain(hole.tilt, degrees=True),
+                "place_uncertainty": plain(hole.place_uncertainty),
+                "diameter_uncertainty": plain(hole.diameter_uncertainty),
+            }
+            for hole in flange.holes
+        ],
+        "patterns": [
+            {
+                "kind": pattern.kind,
+                "members": list(pattern.members),
+                "centre": vector(pattern.centre),
+                "rms": plain(pattern.rms),
+                "diameter": plain(pattern.diameter),
+                "count": pattern.count,
+                "missing": pattern.missing,
+                "phase": plain(pattern.phase, degrees=True),
+                "size": vector(pattern.size),
+                "gaps_at": [] if pattern.gaps_at is None else [vector(p) for p in pattern.gaps_at],
+            }
+            for pattern in flange.patterns
+        ],
+        "cautions": list(flange.cautions),
+    }
+
+
+def _outline(outline: Outline) -> dict[str, Any]:
+    return {
+        "segments": [
+            {
+                "kind": s.kind,
+                "start": vector(s.start),
+                "end": vector(s.end),
+                "centre": vector(s.centre),
+                "radius": plain(s.radius),
+                "ccw": s.ccw,
+                "points": None if s.points is None else [vector(p) for p in s.points],
+                "feature": s.feature,
+            }
+            for s in outline.segments
+        ],
+        "rms": plain(outline.rms),
+        "rounding": plain(outline.rounding),
+        "tolerance": plain(outline.tolerance),
+        "broken": outline.broken,
+    }
 
 
 def _relation(relation: Relation, missing: _Missing) -> dict[str, Any]:

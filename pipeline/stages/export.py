@@ -1,0 +1,181 @@
+"""The export stage: every output file, written whole or not at all.
+
+All files are first written into a hidden folder beside their places, and moved there one by one when the
+last of them is done.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+from pipeline.errors import OutputError
+from pipeline.formats import datum_file, meshes_out, summary, tables
+from pipeline.job import Job, dump_job
+from pipeline.mesh.surface import ORIGIN_NAMES
+from pipeline.progress import Progress
+from pipeline.values import (
+    AuditResult,
+    ExportResult,
+    FrameResult,
+    Gap,
+    LightenResult,
+    Outcome,
+    Proposal,
+    RecoverResult,
+    Removal,
+    Source,
+)
+
+
+def export(
+    job: Job,
+    source: Source,
+    read_cautions: tuple[str, ...],
+    clean_removals: tuple[Removal, ...],
+    clean_area_in: float,
+    clean_cautions: tuple[str, ...],
+    recover: RecoverResult,
+    fill_gaps: tuple[Gap, ...],
+    fill_proposals: tuple[Proposal, ...],
+    fill_cautions: tuple[str, ...],
+    frame: FrameResult,
+    lighten: LightenResult,
+    audit: AuditResult,
+    out: Path,
+    keep: tuple[str, ...],
+    progress: Progress,
+) -> ExportResult:
+    """Write all outputs into the folder `out`; a job file of its own named in `keep` is left as it is.
+
+    Raises OutputError when the folder can't be written; then no file in it has changed.
+    """
+    cautions = (
+        *read_cautions,
+        *clean_cautions,
+        *recover.cautions,
+        *fill_cautions,
+        *frame.cautions,
+        *lighten.cautions,
+        *audit.audit.cautions,
+    )
+    outcome = Outcome(
+        job,
+        source,
+        clean_removals,
+        clean_area_in,
+        recover,
+        fill_gaps,
+        fill_proposals,
+        frame,
+        lighten,
+        audit,
+        tuple(dict.fromkeys(cautions)),
+    )
+    return write_outputs(outcome, out, keep, progress)
+
+
+def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: Progress) -> ExportResult:
+    """Write what an outcome says; see `export`."""
+    partial = out / f".partial-{os.getpid()}"
+    try:
+        partial.mkdir(parents=True)
+        try:
+            cautions = _write_all(outcome, partial, out, keep, progress)
+            names = _files_in(partial)
+            _move(partial, out, names, keep)
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
+    except OSError as error:
+        raise OutputError(
+            f"The outputs can't be written to {out} ({error.strerror or error}); "
+            "free some space or choose another --out."
+        ) from None
+    return ExportResult(tuple(names), cautions)
+
+
+def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...], progress: Progress) -> tuple[str, ...]:
+    """Write every file into `folder`; the cautions that come up in doing so."""
+    settings = outcome.job.export
+    progress(0.0, "light meshes")
+    _write_meshes(outcome, folder)
+    progress(0.9, "datum file and tables")
+    data = datum_file.build(outcome)
+    (folder / "datums.schema.json").write_text(datum_file.schema_text(), "utf-8")
+    (folder / "features.csv").write_text(tables.features_csv(data, settings.units), "utf-8", newline="")
+    (folder / "relations.csv").write_text(tables.relations_csv(data, settings.units), "utf-8", newline="")
+    if "job.toml" not in keep:
+        (folder / "job.toml").write_text(dump_job(_as_run(outcome.job, out)), "utf-8")
+    data["files"] = sorted([*_files_in(folder), "datums.json", "summary.md"])
+    (folder / "summary.md").write_text(summary.summary_md(data, tuple(data["files"]), settings.units), "utf-8")
+    (folder / "datums.json").write_text(datum_file.text_of(data), "utf-8")
+    return tuple(text for text in data["cautions"] if text not in outcome.cautions)
+
+
+def _write_meshes(outcome: Outcome, folder: Path) -> None:
+    surface, labels = outcome.lighten.surface, outcome.lighten.labels
+    features = outcome.recover.features
+    settings = outcome.job.export
+    unit = settings.units
+    in_part = datum_file.part_point(outcome.frame.frame.matrix, surface.vertices)
+    sized = in_part if unit == "mm" else in_part / meshes_out.MM_PER_INCH
+    order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
+    origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
+    meshes_out.write_stl(folder / "light.stl", sized, surface.faces, unit)
+    write_ply = meshes_out.write_ply
+    comments = (f"part coordinates, unit {unit}", order, origin)
+    write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
+    comments = ("scan coordinates, unit mm", order, origin)
+    write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
+    if "obj" in settings.meshes:
+        names = [f.id for f in features]
+        meshes_out.write_obj(folder / "light.obj", sized, surface.faces, labels, names, unit)
+    if "3mf" in settings.meshes:
+        meshes_out.write_3mf(folder / "light.3mf", sized, surface.faces, unit)
+    if "glb" in settings.meshes:
+        meshes_out.write_glb(folder / "light.glb", in_part, surface.faces)
+
+
+def _as_run(job: Job, out: Path) -> Job:
+    """The job with its paths as seen from the output folder, so that the two can be moved together."""
+    try:
+        scan = Path(os.path.relpath(job.scan.resolve(), out.resolve()))
+    except ValueError:  # another drive
+        scan = job.scan.resolve()
+    return job.model_copy(update={"scan": Path(scan.as_posix()), "out": Path(".")})
+
+
+def _files_in(folder: Path) -> list[str]:
+    """Names of all files below `folder`, with forward slashes, sorted."""
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+def _move(partial: Path, out: Path, names: list[str], keep: tuple[str, ...]) -> None:
+    """Put the files in their places, and take away what the run before wrote and this one does not.
+
+    datums.json goes first: it lists the files, so a run that is killed in between is known for what it is.
+    """
+    ours = _written_before(out)
+    for name in names:
+        place = out / name
+        if place.is_dir() or (place.exists() and name not in ours):
+            raise OutputError(
+                f"{place} is there already and an earlier run of datumlift did not write it; "
+                "nothing was changed, choose another --out or move it away."
+            )
+    for name in sorted(names, key=lambda name: name != "datums.json"):
+        (out / name).parent.mkdir(parents=True, exist_ok=True)
+        os.replace(partial / name, out / name)
+    for name in ours - set(names) - set(keep):
+        (out / name).unlink(missing_ok=True)
+
+
+def _written_before(out: Path) -> set[str]:
+    """The files that the datum file in `out` lists as its own; names that lead out of `out` do not count."""
+    try:
+        names = json.loads((out / "datums.json").read_text("utf-8"))["files"]
+        return {n for n in names if (out / n).resolve().is_relative_to(out.resolve())}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
