@@ -1,0 +1,211 @@
+"""Making a mesh a 2-manifold: where sheets meet in one edge or one vertex, they are parted.
+
+Around an edge of more than two facets the flattest pair that runs it in opposite directions stays joined, then
+the next flattest; what finds no partner gets a border there. Then each vertex is split into one copy for each
+fan of joined facets. Positions do not move and no area is lost, except for the few facets at which an edge can't be
+parted at all since both its ends keep the sheets together: the smallest facet there is taken away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.mesh.topology import NONMANIFOLD, edge_in, facet_areas, facet_neighbours, facet_normals
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Parted:
+    """vertices, faces: an oriented 2-manifold with border. neighbours (m, 3) of its facets.
+
+    kept      (m,) index of each facet among those that went in
+    source    (n,) vertex that each vertex was before
+    edges     edges of more than two facets that were parted
+    vertices_split  copies of vertices that were made
+    """
+
+    vertices: Floats
+    faces: Ints
+    neighbours: Ints
+    kept: Ints
+    source: Ints
+    edges: int
+    vertices_split: int
+
+
+@njit(cache=True)
+def _pair_up(f, normals, facets, sides, starts, labels, mates):  # type: ignore[no-untyped-def]
+    """Join, around each non-manifold edge, pairs that run it in opposite directions; flattest first."""
+    for g in range(starts.size - 1):
+        low, high = starts[g], starts[g + 1]
+        used = np.zeros(high - low, dtype=np.bool_)
+        while True:
+            best = -4.0
+            first = second = -1
+            for s in range(low, high):
+                for t in range(s + 1, high):
+                    if used[s - low] or used[t - low]:
+                        continue
+                    i, j = facets[s], facets[t]
+                    if f[i, sides[s]] == f[j, sides[t]] or i == j:
+                        continue
+                    score = 0.5 if labels[i] == labels[j] else 0.0
+                    for k in range(3):
+                        score += normals[i, k] * normals[j, k]
+                    if score > best:
+                        best, first, second = score, s, t
+            if first < 0:
+                break
+            used[first - low] = used[second - low] = True
+            mates[facets[first], sides[first]] = facets[second]
+            mates[facets[second], sides[second]] = facets[first]
+
+
+@njit(cache=True)
+def _cut_inconsistent(f, mates):  # type: ignore[no-untyped-def]
+    cut = 0
+    for i in range(f.shape[0]):
+        for k in range(3):
+            j = mates[i, k]
+            if j < 0:
+                continue
+            edge = edge_in(f, j, f[i, k], f[i, (k + 1) % 3])
+            if edge < 3:
+                mates[i, k] = -1
+                mates[j, edge] = -1
+                cut += 1
+    return cut
+
+
+@njit(cache=True)
+def _split(f, mates, n):  # type: ignore[no-untyped-def]
+    """Faces with one vertex for each fan, and for each new vertex beyond n the one that it was."""
+    m = f.shape[0]
+    out = f.copy()
+    done = np.zeros((m, 3), dtype=np.bool_)
+    taken = np.zeros(n, dtype=np.bool_)
+    copies = np.empty(64, dtype=np.int32)
+    count = 0
+    for first in range(m):
+        for corner in range(3):
+            if done[first, corner]:
+                continue
+            p = f[first, corner]
+            name = p
+            if taken[p]:
+                if count == copies.size:
+                    grown = np.empty(2 * count, dtype=np.int32)
+                    grown[:count] = copies
+                    copies = grown
+                copies[count] = p
+                name = n + count
+                count += 1
+            taken[p] = True
+            # One way round the fan by the edge that leaves p, then the other way by the edge that comes to it.
+            for way in range(2):
+                i, k = first, corner
+                while True:
+                    done[i, k] = True
+                    out[i, k] = name
+                    side = k if way == 0 else (k + 2) % 3
+                    j = mates[i, side]
+                    if j < 0:
+                        break
+                    edge = edge_in(f, j, f[i, side], f[i, (side + 1) % 3]) - 3
+                    i, k = j, (edge + 1) % 3 if way == 0 else edge
+                    if done[i, k]:
+                        break
+    return out, copies[:count]
+
+
+def _groups(f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Ints]:
+    """Half-edges of non-manifold edges (facet, side), edge by edge, and where each edge's begin."""
+    facets, sides = np.nonzero(neighbours == NONMANIFOLD)
+    a, b = f[facets, sides], f[facets, (sides + 1) % 3]
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    order = np.lexsort((facets, high, low))
+    low, high = low[order], high[order]
+    new = np.flatnonzero((np.diff(low) != 0) | (np.diff(high) != 0)) + 1
+    starts = np.concatenate(([0], new, [len(order)])) if len(order) else np.zeros(1)
+    return facets[order].astype(np.int32), sides[order].astype(np.int32), starts.astype(np.int32)
+
+
+def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
+    """Make consistent (where they can be) wound facets without degenerate ones an oriented 2-manifold.
+
+    labels (m,): facets with the same number stay together before others do.
+    """
+    kept = np.arange(len(f), dtype=np.int32)
+    source = np.arange(len(v), dtype=np.int32)
+    edges = split = 0
+    while True:
+        mates = neighbours
+        facets, sides, starts = _groups(f, neighbours)
+        if len(facets):
+            mates = neighbours.copy()
+            mates[facets, sides] = -1
+            normals = facet_normals(v, f)
+            _pair_up(f, normals, facets, sides, starts, labels, mates)
+            edges += len(starts) - 1
+        elif _any_inconsistent(f, mates):
+            mates = neighbours.copy()
+        cut = _cut_inconsistent(f, mates)
+        new, copies = _split(f, mates, len(v))
+        if not len(copies) and not len(facets) and not cut:
+            return Parted(v, f, mates, kept, source, edges, split)
+        split += len(copies)
+        f = new
+        v = np.concatenate([v, v[copies]])
+        source = np.concatenate([source, source[copies]])
+        neighbours = facet_neighbours(f, len(v))
+        bad = _smallest_at_bad_edges(v, f, neighbours)
+        if len(bad):
+            stay = np.ones(len(f), dtype=bool)
+            stay[bad] = False
+            f, kept, labels = f[stay], kept[stay], labels[stay]
+            neighbours = facet_neighbours(f, len(v))
+
+
+@njit(cache=True)
+def _any_inconsistent(f, mates):  # type: ignore[no-untyped-def]
+    for i in range(f.shape[0]):
+        for k in range(3):
+            j = mates[i, k]
+            if j > i and edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3:
+                return True
+    return False
+
+
+def _smallest_at_bad_edges(v: Floats, f: Ints, neighbours: Ints) -> NDArray[np.int64]:
+    """One facet, the smallest, of each edge that still is non-manifold or run the same way twice."""
+    facets, _, starts = _groups(f, neighbours)
+    bad: list[int] = []
+    if len(facets):
+        areas = facet_areas(v, f[facets])
+        bad += [int(facets[low + np.argmin(areas[low:high])]) for low, high in pairwise(starts)]
+    if _any_inconsistent(f, neighbours):
+        wrong = _inconsistent_pairs(f, neighbours)
+        areas = facet_areas(v, f[wrong.ravel()]).reshape(-1, 2)
+        bad += [int(i) for i in wrong[np.arange(len(wrong)), np.argmin(areas, axis=1)]]
+    return np.unique(np.array(bad, dtype=np.int64))
+
+
+@njit(cache=True)
+def _inconsistent_pairs(f, neighbours):  # type: ignore[no-untyped-def]
+    pairs = []
+    for i in range(f.shape[0]):
+        for k in range(3):
+            j = neighbours[i, k]
+            if j > i and edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3:
+                pairs.append((i, j))
+    out = np.empty((len(pairs), 2), dtype=np.int64)
+    for r in range(len(pairs)):
+        out[r, 0], out[r, 1] = pairs[r]
+    return out

@@ -1,0 +1,177 @@
+"""Second stage: take away what is not the part, and make the rest an oriented 2-manifold.
+
+No measured point is moved. Whatever goes is named with its count and area, and the areas add up: what came in is what
+is left plus what the removals name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import GeometryError
+from pipeline.features.zones import inside
+from pipeline.job import CleanSettings
+from pipeline.mesh.blemishes import folds, spikes
+from pipeline.mesh.manifold import part
+from pipeline.mesh.pieces import crumbs, sides
+from pipeline.mesh.shadow import Shadow
+from pipeline.mesh.surface import Surface
+from pipeline.mesh.topology import (
+    compact,
+    components,
+    degenerate_facets,
+    duplicate_facets,
+    facet_areas,
+    facet_neighbours,
+)
+from pipeline.mesh.winding import inconsistent_edges, minority, turn
+from pipeline.progress import Progress
+from pipeline.values import CleanResult, ReadResult, Removal
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+# A vertex further than this many times the noise out of its ring is no noise.
+_SPIKE_SIGMAS = 10.0
+
+
+@dataclass
+class _Bench:
+    """The mesh under work and the ledger of what was taken from it."""
+
+    v: Floats
+    f: Ints
+    areas: Floats
+    removals: list[Removal] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+
+    def remove(self, mask: NDArray[np.bool_], what: str, note: str = "", count: int | None = None) -> bool:
+        """Take the facets of `mask` away; True if there were any."""
+        facets = int(np.count_nonzero(mask))
+        if facets == 0:
+            return False
+        area = float(self.areas[mask].sum())
+        self.removals.append(Removal(what, facets if count is None else count, area, note))
+        self.f, self.areas = self.f[~mask], self.areas[~mask]
+        if len(self.f) == 0:
+            raise GeometryError(
+                f"Nothing is left of the scan after removing {what}; check the exclusion zones and the scan."
+            )
+        return True
+
+    def mended(self, what: str, count: int, note: str = "") -> None:
+        if count:
+            self.removals.append(Removal(what, count, 0.0, note))
+
+
+def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> CleanResult:
+    """Exclusion zones, then broken facets, winding, non-manifold places, debris, and the way round of the whole.
+
+    Zones inside a feature are left to the stages that know the features. Raises GeometryError if nothing is left,
+    SettingsError for a zone that can't be placed.
+    """
+    v, f = read.surface.vertices, read.surface.faces
+    bench = _Bench(v, f, facet_areas(v, f))
+    area_in = float(bench.areas.sum())
+    _exclude(bench, settings)
+    progress(0.1, "broken facets")
+    bench.remove(degenerate_facets(bench.f), "degenerate facets", "two corners in one point")
+    bench.remove(duplicate_facets(bench.f, len(bench.v)), "duplicate facets", "same three corners as another facet")
+    progress(0.25, "winding")
+    neighbours = _wind(bench)
+    progress(0.4, "spikes and folds")
+    neighbours = _blemishes(bench, neighbours, read.source.noise_sigma)
+    progress(0.6, "non-manifold places")
+    neighbours = _part(bench, neighbours)
+    progress(0.75, "debris")
+    neighbours = _debris(bench, neighbours, settings)
+    progress(0.9, "orientation")
+    _orient(bench, neighbours)
+    vertices, faces, _ = compact(bench.v, bench.f)
+    progress(1.0)
+    return CleanResult(Surface.measured(vertices, faces), tuple(bench.removals), area_in, tuple(bench.cautions))
+
+
+def _exclude(bench: _Bench, settings: CleanSettings) -> None:
+    zones = [(i, zone) for i, zone in enumerate(settings.exclude, 1) if zone.shape != "inside"]
+    for number, zone in zones:
+        centroids = bench.v[bench.f].mean(axis=1)
+        if not bench.remove(inside(zone, centroids), f"excluded by zone {number}", zone.shape):
+            bench.cautions.append(
+                f"Exclusion zone {number} ({zone.shape}) holds nothing of the scan; check its place and coordinates."
+            )
+
+
+def _wind(bench: _Bench) -> Ints:
+    """Make the winding the same over each sheet; returns the neighbours."""
+    neighbours = facet_neighbours(bench.f, len(bench.v))
+    if inconsistent_edges(bench.f, neighbours):
+        wrong = minority(bench.f, neighbours, bench.areas)
+        bench.mended(
+            "facets turned over",
+            int(wrong.sum()),
+            f"{bench.areas[wrong].sum():.4g} mm2 ran against the facets round them",
+        )
+        bench.f, neighbours = turn(bench.f, neighbours, wrong)
+    return neighbours
+
+
+def _blemishes(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
+    gone = bench.remove(folds(bench.v, bench.f), "folded facets", "turned back on the surface round them")
+    # Without noise it is a tessellation, whose sharp tips are meant.
+    if sigma > 0:
+        needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
+        gone |= bench.remove(needles, "spikes", f"stand out by more than {_SPIKE_SIGMAS * sigma:.3f} mm")
+    return facet_neighbours(bench.f, len(bench.v)) if gone else neighbours
+
+
+def _part(bench: _Bench, neighbours: Ints) -> Ints:
+    parted = part(bench.v, bench.f, neighbours, components(neighbours))
+    bench.mended("non-manifold edges parted", parted.edges, "more than two facets met there")
+    bench.mended("vertices split", parted.vertices_split, "sheets touched in them")
+    if len(parted.kept) < len(bench.f):
+        gone = np.ones(len(bench.f), dtype=bool)
+        gone[parted.kept] = False
+        bench.remove(gone, "non-manifold facets", "could not be parted from their neighbours")
+    bench.v, bench.f = parted.vertices, parted.faces
+    return parted.neighbours
+
+
+def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
+    labels = components(neighbours)
+    found = crumbs(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
+    if found.debris_pieces:
+        note = f"{found.debris.sum()} facets, the nearest {found.distance:.3g} mm from the part"
+        bench.remove(found.debris, "debris", note, count=found.debris_pieces)
+        neighbours = facet_neighbours(bench.f, len(bench.v))
+    if found.islands:
+        bench.cautions.append(
+            f"{found.islands} small separate pieces lie in openings or gaps of the part and were kept."
+        )
+    return neighbours
+
+
+def _orient(bench: _Bench, neighbours: Ints) -> None:
+    labels = components(neighbours)
+    shadow = Shadow.of(bench.v, bench.f)
+    wrong = np.zeros(len(bench.f), dtype=bool)
+    pieces = unsure = 0
+    for piece in range(int(labels.max()) + 1):
+        mine = np.flatnonzero(labels == piece)
+        verdict = sides(bench.v, bench.f[mine], shadow).inside_out
+        if verdict:
+            wrong[mine] = True
+            pieces += 1
+        elif verdict is None and bench.areas[mine].sum() > 0.05 * bench.areas.sum():
+            unsure += 1
+    if pieces:
+        bench.mended("pieces turned inside out", pieces, f"{bench.areas[wrong].sum():.4g} mm2 faced the material")
+        bench.f, _ = turn(bench.f, neighbours, wrong)
+    if unsure:
+        bench.cautions.append(
+            "The scan is too open to tell outside from inside; it was taken as it came: check that bores are "
+            "called bores."
+        )
