@@ -431,7 +431,14 @@ class Deviation:
 
 @dataclass(frozen=True)
 class FeatureAudit:
-    """Fit on the scan against fit on the light mesh's vertices; mm and rad. None: can't be vouched for."""
+    """Fit on the scan against fit on the light mesh's vertices; mm and rad. None: can't be vouched for.
+
+    verdict        "ok" | "changed" (by more than twice the feature's own uncertainty) | "over budget" |
+                   "unknown"
+    on_facets      the same three of a fit on points spread over the light facets, which lie a chord's
+                   height inside a curved surface
+    worst          mm: largest distance of the feature's measured facets from the light mesh, noise aside
+    """
 
     feature: str
     shift: float | None
@@ -440,6 +447,8 @@ class FeatureAudit:
     light_vertices: int
     verdict: str = "ok"
     note: str = ""
+    on_facets: tuple[float | None, float | None, float | None] | None = None
+    worst: float | None = None
 
 
 @dataclass(frozen=True)
@@ -456,6 +465,10 @@ class BudgetLine:
 
 @dataclass(frozen=True)
 class Audit:
+    """What lightening cost. scan_to_light and light_to_scan are against the scan as measured; noise_aside
+    are the same two against the scan with its noise taken off, and that is what a budget is held against;
+    lightening_rms is the rms of the first of them."""
+
     scan_to_light: Deviation
     light_to_scan: Deviation
     features: tuple[FeatureAudit, ...]
@@ -469,6 +482,7 @@ class Audit:
     noise_sigma: float
     lightening_rms: float | None = None
     cautions: tuple[str, ...] = ()
+    noise_aside: tuple[Deviation, Deviation] | None = None
 
 
 @dataclass(frozen=True)

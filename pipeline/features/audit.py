@@ -1,0 +1,189 @@
+"""How far a light mesh is from the scan, in general and feature by feature."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import GeometryError
+from pipeline.features.carry import Target
+from pipeline.features.fitting import fit
+from pipeline.features.kinds import KINDS
+from pipeline.features.shape import Shape, shape_of
+from pipeline.mesh.distance import Scene
+from pipeline.mesh.quality import nearest_on_facets, spread_points
+from pipeline.mesh.surface import FILLED, Surface
+from pipeline.mesh.topology import facet_areas, facet_normals
+from pipeline.values import Deviation, Feature, FeatureAudit
+
+# Points spread over the light mesh for the distance back to the scan, and over one feature's facets.
+_SPREAD = 300_000
+_SPREAD_FEATURE = 2_000
+# A fit whose parameters would each take up more than this many times the vertices' own scatter says nothing.
+_LOOSE = 300.0
+
+
+@dataclass(frozen=True)
+class Distances:
+    """Two-sided distances; noise aside where a target was given.
+
+    scan_to_light, light_to_scan            Deviation against the scan as measured
+    noise_aside                             the same two against the noise-free target
+    worst_of_feature                        (k,) mm: of the measured facets of each feature, noise aside
+    signed                                  (n,) float32 of each light vertex to the scan, along the scan's normal
+    """
+
+    scan_to_light: Deviation
+    light_to_scan: Deviation
+    noise_aside: tuple[Deviation, Deviation]
+    worst_of_feature: NDArray[np.float64]
+    signed: NDArray[np.float32]
+
+
+def two_sided(
+    scan: Surface, labels: NDArray[np.int32], features: int, target: Target, light: Surface
+) -> Distances:  # fmt: skip
+    """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
+
+    From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
+    vertices, the middles of facets and edges, and some 300,000 points spread evenly; those nearest to a
+    filled facet are left out. Maxima are over these points; the means are weighted by area.
+
+    Raises GeometryError when there is nothing to compare.
+    """
+    measured = scan.origin != FILLED
+    if not measured.any() or not light.facets:
+        raise GeometryError("One of the two meshes has no facets to compare; check the two inputs.")
+    weight = vertex_areas(scan.vertices, scan.faces[measured])
+    used = np.flatnonzero(weight > 0)
+    scene = Scene(light)
+    raw = scene.distance(scan.vertices[used])
+    aside = scene.distance(target.vertices[used])
+    worst = _worst_by_feature(scan.faces[measured], labels[measured], features, used, aside)
+    forth = deviation(raw, weight[used], scan.vertices[used])
+    forth_aside = deviation(aside, weight[used], scan.vertices[used])
+
+    spread, _ = spread_points(light.vertices, light.faces, _SPREAD)
+    points = np.vstack([spread, light.vertices, _middles(light)])
+    d, facet, near = Scene(scan).closest(points)
+    ours = scan.origin[facet] != FILLED
+    # The same facet with its noise taken off: never nearer than the nearest one, so the figure is on the safe side.
+    near_target = nearest_on_facets(points, target.vertices, scan.faces, facet)
+    d_aside = np.linalg.norm(points - near_target, axis=1)
+    evenly = np.zeros(len(points))
+    evenly[: len(spread)] = 1.0
+    back = deviation(d[ours], evenly[ours], points[ours])
+    back_aside = deviation(d_aside[ours], evenly[ours], points[ours])
+    own = slice(len(spread), len(spread) + len(light.vertices))
+    across = np.einsum("ij,ij->i", points[own] - near[own], facet_normals(scan.vertices, scan.faces[facet[own]]))
+    signed = np.copysign(d[own], across).astype(np.float32)
+    return Distances(forth, back, (forth_aside, back_aside), worst, signed)
+
+
+def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
+    """Figures of distances (n,) mm with weights (n,); points of weight 0 count for the maximum only."""
+    order = np.argsort(distance)
+    total = np.cumsum(weight[order])
+    worst = int(order[-1])
+
+    def quantile(share: float) -> float:
+        return float(distance[order[np.searchsorted(total, share * total[-1]).clip(max=len(order) - 1)]])
+
+    mean = float(np.average(distance, weights=weight))
+    rms = float(np.sqrt(np.average(distance**2, weights=weight)))
+    return Deviation(
+        mean, rms, quantile(0.95), quantile(0.99), float(distance[worst]), points[worst].copy(), len(distance)
+    )
+
+
+def vertex_areas(vertices: NDArray, faces: NDArray) -> NDArray[np.float64]:
+    """(n,) a third of the area of the facets round each vertex."""
+    third = facet_areas(vertices, faces) / 3
+    return sum(np.bincount(faces[:, k], weights=third, minlength=len(vertices)) for k in range(3))  # type: ignore[return-value]
+
+
+def compare_features(
+    features: tuple[Feature, ...], light: Surface, labels: NDArray[np.int32], *, robust: bool = False
+) -> list[FeatureAudit]:
+    """Each feature fitted anew on the light mesh, on its vertices and on points over its facets.
+
+    labels (m,) of the light facets. `robust` for a mesh whose labels were carried over by nearness.
+    """
+    order = np.argsort(labels, kind="stable")
+    ends = np.searchsorted(labels[order], np.arange(len(features) + 1))
+    out = []
+    for k, feature in enumerate(features):
+        faces = light.faces[order[ends[k] : ends[k + 1]]]
+        vertices = light.vertices[np.unique(faces)]
+        found = _change(feature, vertices, robust)
+        over = None
+        if found is not None and len(faces):
+            over = _change(feature, spread_points(light.vertices, faces, _SPREAD_FEATURE)[0], robust)
+        if found is None:
+            note = (
+                "no facet of the light mesh carries it"
+                if not len(faces)
+                else f"its {len(vertices)} light vertices do not determine a {feature.kind}"
+            )
+            out.append(FeatureAudit(feature.id, None, None, None, len(vertices), "unknown", note))
+        else:
+            out.append(FeatureAudit(feature.id, *found, len(vertices), on_facets=over))
+    return out
+
+
+def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | None, float | None, float | None] | None:
+    shape = shape_of(feature)
+    try:
+        found = fit(feature.kind, points, shape, robust=robust)
+    except GeometryError:
+        return None
+    spread = np.sqrt(np.diag(found.cofactor) * len(points))
+    size = float(np.sqrt(points.var(axis=0).sum()))
+    names = KINDS[feature.kind].parameters
+    lengths = np.array([spread[i] * (size if name in ("a", "b", "h") else 1.0) for i, name in enumerate(names)])
+    if not np.isfinite(lengths).all() or (lengths > _LOOSE).any() or (lengths == 0).any():
+        return None
+    return difference(shape, found.shape)
+
+
+def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | None]:
+    """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
+
+    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that
+    of a sphere or torus that of the centre. A cone's radius is compared at the same place on its axis.
+    """
+    tilt = None
+    step = now.point - was.point
+    if was.direction is not None and now.direction is not None:
+        sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
+        axis = now.direction * sense
+        tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
+        if was.kind == "plane":
+            return abs(float(step @ axis)), tilt, None
+        if was.kind in ("cylinder", "cone"):
+            along = float(step @ axis)
+            shift = float(np.linalg.norm(step - along * axis))
+            radius = now.radius or 0.0
+            if was.kind == "cone":
+                radius -= along * float(np.tan(now.half_angle or 0.0)) * sense
+            return shift, tilt, float(radius - (was.radius or 0.0))
+    return float(np.linalg.norm(step)), tilt, float((now.radius or 0.0) - (was.radius or 0.0))
+
+
+def _middles(light: Surface) -> NDArray[np.float64]:
+    corners = light.vertices[light.faces]
+    edges = (corners + np.roll(corners, -1, axis=1)) / 2
+    return np.vstack([corners.mean(axis=1), edges.reshape(-1, 3)])
+
+
+def _worst_by_feature(
+    faces: NDArray, labels: NDArray, features: int, used: NDArray, distance: NDArray
+) -> NDArray[np.float64]:  # fmt: skip
+    of_vertex = np.zeros(int(used.max()) + 1 if len(used) else 0)
+    of_vertex[used] = distance
+    worst = np.zeros(features)
+    mine = labels >= 0
+    np.maximum.at(worst, labels[mine], of_vertex[faces[mine]].max(axis=1))
+    return worst

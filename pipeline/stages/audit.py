@@ -1,0 +1,152 @@
+"""The audit stage: what lightening cost, against the budget."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.features.audit import Distances, compare_features, two_sided
+from pipeline.features.carry import snapping_reach, target_surface
+from pipeline.job import AuditSettings
+from pipeline.mesh.surface import FILLED, Surface
+from pipeline.mesh.topology import facet_areas
+from pipeline.progress import Progress, silent
+from pipeline.values import (
+    Audit,
+    AuditResult,
+    BudgetLine,
+    CleanResult,
+    Deviation,
+    Feature,
+    FeatureAudit,
+    FillResult,
+    LightenResult,
+    RecoverResult,
+    Source,
+)
+
+
+def audit(
+    clean: CleanResult,
+    recover: RecoverResult,
+    fill: FillResult,
+    lighten: LightenResult,
+    source: Source,
+    settings: AuditSettings,
+    progress: Progress = silent,
+) -> AuditResult:
+    """Hold the light mesh against the measured facets of the scan, and each feature against its refit.
+
+    Raises GeometryError when one of the meshes has no facets.
+    """
+    scan = fill.surface
+    progress(0.0, "taking the scan's noise aside")
+    target = target_surface(
+        scan.vertices, scan.faces, fill.labels, recover.features,
+        snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
+    )  # fmt: skip
+    progress(0.3, "measuring distances both ways")
+    apart = two_sided(scan, fill.labels, len(recover.features), target, lighten.surface)
+    progress(0.8, "fitting the features on the light mesh")
+    features = compare_features(recover.features, lighten.surface, lighten.labels)
+    areas = facet_areas(scan.vertices, scan.faces)
+    filled = scan.origin == FILLED
+    return AuditResult(
+        conclude(
+            recover.features, features, apart, settings, source,
+            facets_before=source.facets, light=lighten.surface,
+            area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
+            area_removed=sum(r.area for r in clean.removals),
+        ),
+        apart.signed,
+    )  # fmt: skip
+
+
+def conclude(
+    features: tuple[Feature, ...], changes: list[FeatureAudit], apart: Distances, settings: AuditSettings,
+    source: Source, *, facets_before: int, light: Surface, area_measured: float, area_filled: float,
+    area_removed: float,
+) -> Audit:  # fmt: skip
+    """Judge distances and changes against the budget."""
+    changes = [replace(c, worst=float(w)) for c, w in zip(changes, apart.worst_of_feature, strict=True)]
+    lines = _deviation_lines(changes, apart, settings.max_deviation)
+    lines += _feature_lines(changes, "axis shift", "mm", settings.max_axis_shift, lambda c: c.shift)
+    lines += _feature_lines(changes, "radius change", "mm", settings.max_radius_change, lambda c: c.radius_change)
+    tilt = None if settings.max_tilt is None else math.radians(settings.max_tilt)
+    lines += _feature_lines(changes, "tilt", "rad", tilt, lambda c: c.tilt)
+    over = {line.where for line in lines if not line.held}
+    judged = tuple(_judge(f, c, f.id in over) for f, c in zip(features, changes, strict=True))
+    cautions = [
+        f"{j.feature}: {j.note}; what lightening did to it can't be vouched for" for j in judged if j.verdict == "unknown"
+    ]
+    return Audit(
+        apart.scan_to_light, apart.light_to_scan, judged, tuple(lines), all(line.held for line in lines),
+        facets_before, light.facets, area_measured, area_filled, area_removed, source.noise_sigma,
+        apart.noise_aside[0].rms, tuple(cautions), apart.noise_aside,
+    )  # fmt: skip
+
+
+def _deviation_lines(changes: list[FeatureAudit], apart: Distances, limit: float | None) -> list[BudgetLine]:
+    """One line for the whole surface, and one for each feature that breaks the limit."""
+    if limit is None:
+        return []
+    forth, back = apart.noise_aside
+    worst = forth if forth.max >= back.max else back
+    lines = [BudgetLine("deviation", limit, worst.max, "mm", worst.max <= limit, _place(worst))]
+    for change in changes:
+        if change.worst is not None and change.worst > limit:
+            lines.append(BudgetLine("deviation of a feature", limit, change.worst, "mm", False, change.feature))
+    return lines
+
+
+def _feature_lines(changes, what, unit, limit, figure) -> list[BudgetLine]:  # type: ignore[no-untyped-def]
+    """A line for each feature over the limit, or one for the worst where none is."""
+    if limit is None:
+        return []
+    known = [(abs(figure(c)), c.feature) for c in changes if figure(c) is not None]
+    over = sorted((item for item in known if item[0] > limit), reverse=True)
+    if over:
+        return [BudgetLine(what, limit, value, unit, False, feature) for value, feature in over]
+    if known:
+        value, feature = max(known)
+        return [BudgetLine(what, limit, value, unit, True, feature)]
+    return [BudgetLine(what, limit, None, unit, True, "no feature has this figure")]
+
+
+def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
+    if over:
+        return replace(change, verdict="over budget", note=change.note or _words(feature, change))
+    if change.verdict == "unknown":
+        return change
+    own = feature.uncertainty
+    pairs = (
+        (change.shift, own.position),
+        (change.tilt, own.direction),
+        (change.radius_change, own.radius),
+    )
+    changed = any(value is not None and u is not None and abs(value) > 2.0 * u for value, u in pairs)
+    return replace(change, verdict="changed", note=_words(feature, change)) if changed else change
+
+
+def _words(feature: Feature, change: FeatureAudit) -> str:
+    parts = []
+    own = feature.uncertainty
+    for value, u, name, factor, unit in (
+        (change.shift, own.position, "moved", 1e3, "um"),
+        (change.tilt, own.direction, "tilted", math.degrees(1.0), "deg"),
+        (change.radius_change, own.radius, "radius changed by", 1e3, "um"),
+    ):
+        if value is None:
+            continue
+        known = "" if u is None else f" (its own standard uncertainty: {u * factor:.3g} {unit})"
+        parts.append(f"{name} {value * factor:.3g} {unit}{known}")
+    if change.worst is not None:
+        parts.append(f"scan up to {change.worst * 1e3:.3g} um from the light mesh")
+    return "; ".join(parts)
+
+
+def _place(worst: Deviation) -> str:
+    x, y, z = np.round(worst.where, 2)
+    return f"at ({x:g}, {y:g}, {z:g}) mm in the scan"
