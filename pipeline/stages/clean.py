@@ -18,6 +18,7 @@ from pipeline.mesh.blemishes import folds, spikes
 from pipeline.mesh.manifold import part
 from pipeline.mesh.pieces import crumbs, sides
 from pipeline.mesh.shadow import Shadow
+from pipeline.mesh.sheets import doubled
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import (
     compact,
@@ -86,6 +87,8 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
     neighbours = _blemishes(bench, neighbours, read.source.noise_sigma)
     progress(0.6, "non-manifold places")
     neighbours = _part(bench, neighbours)
+    progress(0.7, "doubled sheets")
+    neighbours = _sheets(bench, neighbours, read.source.noise_sigma)
     progress(0.75, "debris")
     neighbours = _debris(bench, neighbours, settings)
     progress(0.9, "orientation")
@@ -140,6 +143,13 @@ def _part(bench: _Bench, neighbours: Ints) -> Ints:
     return parted.neighbours
 
 
+def _sheets(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
+    double = doubled(bench.v, bench.f, components(neighbours), sigma)
+    if bench.remove(double, "doubled sheets", "a larger piece lies on them and faces the same way"):
+        return facet_neighbours(bench.f, len(bench.v))
+    return neighbours
+
+
 def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     labels = components(neighbours)
     found = crumbs(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
@@ -159,8 +169,7 @@ def _orient(bench: _Bench, neighbours: Ints) -> None:
     shadow = Shadow.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
-    for piece in range(int(labels.max()) + 1):
-        mine = np.flatnonzero(labels == piece)
+    for mine in np.split(np.argsort(labels, kind="stable"), np.cumsum(np.bincount(labels))[:-1]):
         verdict = sides(bench.v, bench.f[mine], shadow).inside_out
         if verdict:
             wrong[mine] = True
