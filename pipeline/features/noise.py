@@ -7,9 +7,17 @@ can't see it from within.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.features.kinds import KINDS, basis_of, signed_distance
+from pipeline.features.shape import Shape
+from pipeline.features.waves import kernel
+from pipeline.values import NoiseModel
 
 # float32 is what mesh files carry: coordinates are no better than this share of the largest of them.
 FLOAT32_STEP = 2.0**-24
@@ -177,3 +185,217 @@ def _patch_residuals(points, start, neighbours, centres, rings):  # type: ignore
         squares[s] = max(0.0, total - np.dot(solution, right)) * scale * scale
         freedom[s] = size - TERMS
     return squares, freedom
+
+
+class Face(NamedTuple):
+    """A large face to learn from: its fitted shape and the points (n, 3) that carry it."""
+
+    shape: Shape
+    points: NDArray[np.float64]
+
+
+class _Block(NamedTuple):
+    """Means of residuals in up to CELLS cells: mm; places (g, 3); cell width; points a cell; fit columns."""
+
+    values: NDArray[np.float64]
+    centres: NDArray[np.float64]
+    cell: float
+    counts: NDArray[np.float64]
+    columns: NDArray[np.float64]
+
+
+ACROSS = 7
+CELLS = 49
+BLOCKS_A_SCALE = 8
+LENGTH_STEP = 1.6
+MAX_FACES = 10
+MIN_POINTS = 300
+LONGEST = 0.25
+PRIOR = 2.0
+ITERATIONS = 25
+
+
+def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None:
+    """The scan's noise, white and in waves, from the residuals of its large faces.
+
+    `white` (mm) is the estimate of `white_sigma`, `edge` the usual distance of neighbouring vertices, mm.
+    Variances of white noise and of waves of Gaussian covariance, their lengths a geometric series from the
+    edge to a quarter of the faces' size, are found together by restricted maximum likelihood (Patterson and Thompson
+    1971) on cell means over windows of several sizes: "restricted" accounts for what the fits took out of
+    the residuals. The steps multiply, so that variances stay positive. Returns None when no face has enough points.
+    """
+    large = _large_faces(faces)
+    if not large:
+        return None
+    residuals = [_without_spikes(signed_distance(face.shape, face.points)) for face in large]
+    form = float(np.sqrt(np.nanmean(np.concatenate([r**2 for r in residuals]))))
+    if white <= 0.0:
+        return NoiseModel(0.0, form, np.array([[form, 0.0]]), "exact geometry: no waves were looked for")
+    sizes = [_size(face) for face in large]
+    blocks: list[_Block] = []
+    rng = np.random.default_rng(0)
+    width = max(sizes)
+    while width > 4.0 * edge:
+        blocks += _windows(large, residuals, sizes, width, rng)
+        width /= 3.0
+    count = max(2, int(np.log(LONGEST * max(sizes) / (1.5 * edge)) / np.log(LENGTH_STEP)) + 1)
+    lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count)
+    variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
+    waves = _merged(variances[1:], lengths)
+    sigma_white = float(np.sqrt(variances[0]))
+    method = (
+        f"restricted maximum likelihood on {len(large)} faces up to {max(sizes):.0f} mm; "
+        "waves longer than that can't be seen"
+    )
+    return NoiseModel(sigma_white, form, np.vstack([[sigma_white, 0.0], waves]), method)
+
+
+def _large_faces(faces: Sequence[Face]) -> list[Face]:
+    """The largest planes and cylinders, without those whose form stands out."""
+    usable = [f for f in faces if f.shape.kind in ("plane", "cylinder") and len(f.points) >= MIN_POINTS]
+    usable.sort(key=_size, reverse=True)
+    usable = usable[: 2 * MAX_FACES]
+    if not usable:
+        return []
+    rms = np.array([np.nanstd(_without_spikes(signed_distance(f.shape, f.points))) for f in usable])
+    calm = rms <= 1.5 * np.median(rms) + 1e-12
+    return [face for face, keep in zip(usable, calm, strict=True) if keep][:MAX_FACES]
+
+
+def _size(face: Face) -> float:
+    some = face.points[:: max(1, len(face.points) // 2000)]
+    return float(np.sqrt(12.0 * np.linalg.eigvalsh(np.cov(some.T))[-1]))
+
+
+def _without_spikes(residuals: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Residuals with those beyond five robust sigma made NaN."""
+    spread = 1.4826 * float(np.median(np.abs(residuals - np.median(residuals))))
+    return np.where(np.abs(residuals) <= 5.0 * spread + 1e-12, residuals, np.nan)
+
+
+def _windows(
+    faces: list[Face],
+    residuals: list[NDArray[np.float64]],
+    sizes: list[float],
+    width: float,
+    rng: np.random.Generator,
+) -> list[_Block]:
+    """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each."""
+    whole = [i for i in range(len(faces)) if width / 1.8 < sizes[i] <= width * 1.8]
+    larger = [i for i in range(len(faces)) if sizes[i] > width * 1.8]
+    places = [(i, np.median(faces[i].points, axis=0), sizes[i] * 1.01) for i in whole]
+    if larger:
+        share = np.array([sizes[i] ** 2 for i in larger])
+        for i in rng.choice(larger, BLOCKS_A_SCALE, p=share / share.sum()):
+            places.append((int(i), faces[i].points[rng.integers(len(faces[i].points))], width))
+    blocks = []
+    for i, centre, side in places:
+        shape = faces[i].shape
+        basis = basis_of(shape.direction)
+        axes = np.array([*basis, np.cross(basis[0], basis[1])])
+        cell = side / ACROSS
+        sums, counts, centres = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
+        full = np.flatnonzero(counts > 0)
+        if len(full) > CELLS:
+            full = np.sort(rng.choice(full, CELLS, replace=False))
+        if len(full) < 20:
+            continue
+        columns = KINDS[shape.kind].jacobian(shape, centres[full], basis)
+        blocks.append(_Block(sums[full] / counts[full], centres[full], cell, counts[full], columns))
+    return blocks
+
+
+@njit(cache=True)
+def _cell_sums(points, values, axes, centre, cell, across):  # type: ignore[no-untyped-def]
+    """Sums of values, their number and mean places in a cube of across^3 cells about a centre."""
+    total = across * across * across
+    sums, counts, centres = np.zeros(total), np.zeros(total), np.zeros((total, 3))
+    half = 0.5 * across
+    for i in range(points.shape[0]):
+        if np.isnan(values[i]):
+            continue
+        place = 0
+        for k in range(3):
+            along = 0.0
+            for j in range(3):
+                along += axes[k, j] * (points[i, j] - centre[j])
+            step = int(np.floor(along / cell + half))
+            if step < 0 or step >= across:
+                place = -1
+                break
+            place = place * across + step
+        if place >= 0:
+            sums[place] += values[i]
+            counts[place] += 1.0
+            for j in range(3):
+                centres[place, j] += points[i, j]
+    for c in range(total):
+        if counts[c] > 0.0:
+            centres[c] /= counts[c]
+    return sums, counts, centres
+
+
+def _restricted_likelihood(
+    blocks: list[_Block], lengths: NDArray[np.float64], white: float, form: float
+) -> NDArray[np.float64]:
+    """Variances (1 + k,), mm2, of the white noise and of waves of the given lengths."""
+    terms = 1 + len(lengths)
+    covers = np.zeros((terms, len(blocks), CELLS, CELLS))
+    data = np.zeros((len(blocks), CELLS))
+    fill = np.zeros((len(blocks), CELLS, CELLS))
+    for b, block in enumerate(blocks):
+        scale = np.linalg.norm(block.columns, axis=0)
+        left, singular, _ = np.linalg.svd(block.columns / np.where(scale > 0.0, scale, 1.0))
+        free = left[:, int(np.sum(singular > 1e-7 * singular[0])) :]
+        g = free.shape[1]
+        data[b, :g] = free.T @ block.values
+        covers[0, b, :g, :g] = (free.T / block.counts) @ free
+        for k, length in enumerate(lengths):
+            covers[1 + k, b, :g, :g] = free.T @ kernel(block.centres, length, block.cell) @ free
+        fill[b, range(g, CELLS), range(g, CELLS)] = 1.0
+    variances = np.full(terms, white / (2.0 * len(lengths)))
+    variances[0] = white
+    # Where the data say next to nothing (waves as long as the faces), an exponential prior holds the
+    # variance of a wave to what was seen of all waves together.
+    held = np.full(terms, PRIOR / form)
+    held[0] = 0.0
+    return _climb(covers, data, fill, variances, held, ITERATIONS)
+
+
+@njit(cache=True)
+def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-untyped-def]
+    """Multiplicative steps: each variance times y'S^-1 B S^-1 y / tr(S^-1 B), S being the sum of all B."""
+    terms, blocks, cells, _ = covers.shape
+    for _ in range(iterations):
+        have, expect = np.zeros(terms), held.copy()
+        for b in range(blocks):
+            total = fill[b].copy()
+            for t in range(terms):
+                total += variances[t] * covers[t, b]
+            inverse = np.linalg.inv(total)
+            solved = inverse @ data[b]
+            for t in range(terms):
+                gained, traced = 0.0, 0.0
+                for i in range(cells):
+                    for j in range(cells):
+                        gained += solved[i] * covers[t, b, i, j] * solved[j]
+                        traced += inverse[i, j] * covers[t, b, i, j]
+                have[t] += gained
+                expect[t] += traced
+        for t in range(terms):
+            variances[t] *= have[t] / max(expect[t], 1e-300)
+    return variances
+
+
+def _merged(variances: NDArray[np.float64], lengths: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Neighbouring lengths as one wave each: (k, 2) sigma and length, mm; what is next to nothing is left out."""
+    kept = variances > 0.003 * max(float(variances.sum()), 1e-300)
+    waves = []
+    for group in np.split(np.arange(len(lengths)), np.flatnonzero(~kept)):
+        group = group[kept[group]]
+        for pair in np.split(group, range(2, len(group), 2)):
+            if len(pair):
+                total = float(variances[pair].sum())
+                middle = np.exp(np.sum(variances[pair] * np.log(lengths[pair])) / total)
+                waves.append((np.sqrt(total), middle))
+    return np.array(waves).reshape(-1, 2)
