@@ -1,0 +1,159 @@
+"""Fair surfaces through noisy surroundings: what bends least and still fits what was measured.
+
+Two ways. A polyharmonic smoothing spline over a plane of parameters (Duchon 1977; order 2 is the thin
+plate, least bending; order 3 is least variation of curvature) for what can be seen from one side. And
+least bending of a triangle mesh (Botsch and Kobbelt 2004: the squared Laplacian with cotangent weights,
+solved sparse) for what can't.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+import scipy.sparse as sparse
+import scipy.sparse.linalg
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Spline:
+    """A fitted spline; `at` evaluates it.
+
+    nodes    (k, 2) in scaled parameters, `weights` (k, d), `terms` (3 or 6, d) of the polynomial
+    """
+
+    order: int
+    centre: Array
+    scale: float
+    nodes: Array
+    weights: Array
+    terms: Array
+
+    def at(self, places: Array) -> Array:
+        """(n, d) values at parameters (n, 2)."""
+        x = np.ascontiguousarray((places - self.centre) / self.scale)
+        return _evaluate(x, self.nodes, self.weights, self.order) + _polynomial(x, self.order) @ self.terms
+
+
+def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothing: float) -> Spline:
+    """Smoothing spline of `values` (n, d) at parameters `places` (n, 2).
+
+    counts     (n,) how many measured points each value is the mean of: its weight
+    smoothing  weight of the bending energy, in parameters scaled to the unit circle; 0 interpolates
+    """
+    centre = 0.5 * (places.min(axis=0) + places.max(axis=0))
+    scale = float(np.linalg.norm(places - centre, axis=1).max()) or 1.0
+    x = np.ascontiguousarray((places - centre) / scale)
+    base = _polynomial(x, order)
+    n, k = base.shape
+    # With the polynomial split off by its null space the system left is symmetric positive definite.
+    q, r = np.linalg.qr(base, mode="complete")
+    null = q[:, k:]
+    kernel = _kernel(x, order)
+    kernel[np.diag_indices(n)] += smoothing / counts + 1e-12
+    inner = null.T @ kernel @ null
+    try:
+        weights = null @ scipy.linalg.cho_solve(scipy.linalg.cho_factor(inner), null.T @ values)
+    except np.linalg.LinAlgError:
+        weights = null @ np.linalg.lstsq(inner, null.T @ values, rcond=1e-13)[0]
+    terms = np.linalg.lstsq(r[:k], q[:, :k].T @ (values - kernel @ weights), rcond=1e-12)[0]
+    return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
+
+
+def cell_means(places: Array, values: Array, size: float) -> tuple[Array, Array, Array]:
+    """Means of places and values in square cells of `size`, and how many points each holds."""
+    cell = np.floor((places - places.min(axis=0)) / size).astype(np.int64)
+    _, which = np.unique(cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1], return_inverse=True)
+    counts = np.bincount(which).astype(np.float64)
+    means = [np.bincount(which, weights=column) / counts for column in (*places.T, *values.T)]
+    return np.stack(means[:2], axis=1), np.stack(means[2:], axis=1), counts
+
+
+def fair_in_space(points: Array, triangles: NDArray[np.int32], free: NDArray[np.bool_]) -> Array:
+    """Move the `free` points so that the mesh bends least; the others are its boundary conditions.
+
+    The mesh has to reach at least two rings of triangles past the free points.
+    """
+    points = points.copy()
+    n = len(points)
+    edge_use = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
+    key, use = np.unique(edge_use[:, 0].astype(np.int64) * n + edge_use[:, 1], return_counts=True)
+    inside = np.ones(n, bool)
+    inside[key[use == 1] // n] = False
+    inside[key[use == 1] % n] = False
+    for step in range(3):
+        laplacian, area = _laplacian(points, triangles, uniform=step == 0)
+        rows = sparse.diags_array(inside / np.sqrt(np.maximum(area, 1e-12 * area.max()))) @ laplacian
+        rows = sparse.csc_array(rows)
+        unknown, known = rows[:, np.flatnonzero(free)], rows[:, np.flatnonzero(~free)]
+        right = -(unknown.T @ (known @ points[~free]))
+        points[free] = scipy.sparse.linalg.spsolve(sparse.csc_array(unknown.T @ unknown), right)
+    return points
+
+
+def _laplacian(points: Array, triangles: NDArray[np.int32], uniform: bool) -> tuple[sparse.csr_array, Array]:
+    n = len(points)
+    rows, columns, weights = [], [], []
+    for k in range(3):
+        a, b, c = triangles[:, k], triangles[:, (k + 1) % 3], triangles[:, (k + 2) % 3]
+        u, v = points[a] - points[c], points[b] - points[c]
+        if uniform:
+            weight = 1.0 / np.maximum(np.linalg.norm(points[a] - points[b], axis=1), 1e-9)
+        else:
+            cross = np.linalg.norm(np.cross(u, v), axis=1)
+            weight = np.clip(np.einsum("ij,ij->i", u, v) / np.maximum(cross, 1e-12), 0.02, 20.0)
+        rows += [a, b]
+        columns += [b, a]
+        weights += [weight, weight]
+    row, column, weight = np.concatenate(rows), np.concatenate(columns), np.concatenate(weights)
+    off = sparse.coo_array((weight, (row, column)), shape=(n, n)).tocsr()
+    size = np.linalg.norm(
+        np.cross(points[triangles[:, 1]] - points[triangles[:, 0]], points[triangles[:, 2]] - points[triangles[:, 0]]),
+        axis=1,
+    )
+    area = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n)
+    return sparse.diags_array(np.asarray(off.sum(axis=1)).ravel()) - off, area
+
+
+def _polynomial(x: Array, order: int) -> Array:
+    columns = [np.ones(len(x)), x[:, 0], x[:, 1]]
+    if order == 3:
+        columns += [x[:, 0] ** 2, x[:, 0] * x[:, 1], x[:, 1] ** 2]
+    return np.stack(columns, axis=1)
+
+
+@njit(cache=True)
+def _phi(square, order):  # type: ignore[no-untyped-def]
+    """Fundamental solution of the order's bending energy, of the squared distance."""
+    if square <= 0.0:
+        return 0.0
+    if order == 2:
+        return square * np.log(square) / (16.0 * np.pi)
+    return -square * square * np.log(square) / (256.0 * np.pi)
+
+
+@njit(cache=True)
+def _kernel(x, order):  # type: ignore[no-untyped-def]
+    n = len(x)
+    out = np.zeros((n, n))
+    for i in range(n):
+        for j in range(i):
+            out[i, j] = _phi((x[i, 0] - x[j, 0]) ** 2 + (x[i, 1] - x[j, 1]) ** 2, order)
+            out[j, i] = out[i, j]
+    return out
+
+
+@njit(cache=True)
+def _evaluate(x, nodes, weights, order):  # type: ignore[no-untyped-def]
+    out = np.zeros((len(x), weights.shape[1]))
+    for i in range(len(x)):
+        for j in range(len(nodes)):
+            value = _phi((x[i, 0] - nodes[j, 0]) ** 2 + (x[i, 1] - nodes[j, 1]) ** 2, order)
+            for k in range(weights.shape[1]):
+                out[i, k] += value * weights[j, k]
+    return out

@@ -1,0 +1,241 @@
+"""Fill: every gap listed and told apart, what is safe to close closed, all of it marked as filled."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.errors import SettingsError
+from pipeline.features.gaps import Band, Opening, band_of, find_rims, name_gaps
+from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, ways_to_cap, ways_to_close
+from pipeline.features.shape import shape_of
+from pipeline.job import FillSettings
+from pipeline.mesh.selfcross import self_intersections
+from pipeline.mesh.surface import FILLED, Surface
+from pipeline.mesh.topology import facet_areas, facet_neighbours
+from pipeline.progress import Progress, silent
+from pipeline.values import CleanResult, FillResult, Gap, RecoverResult, Source
+
+_DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A gap, what is to be done with it, and the patch if one was found that fits."""
+
+    opening: Opening
+    do: str
+    patch: Patch | None
+    note: str
+
+
+def fill(
+    clean: CleanResult,
+    recover: RecoverResult,
+    source: Source,
+    settings: FillSettings,
+    progress: Progress = silent,
+) -> FillResult:
+    """Close the gaps of the cleaned surface.
+
+    The measured vertices and facets come first and in their order; new ones follow, with origin FILLED.
+    Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
+    holes, real openings, the scan's border. A patch that would cross the surface or join it in a
+    non-manifold way is not used; its gap is left open and says so.
+
+    Raises SettingsError where the job names a gap that there is not.
+    """
+    surface = clean.surface
+    progress(0.02, "looking for gaps")
+    rims, stands_for = find_rims(surface, facet_neighbours(surface.faces, len(surface.vertices)))
+    if not rims:
+        _refuse_unknown(settings, ())
+        return FillResult(surface, recover.labels, ())
+    progress(0.2, "telling gaps apart")
+    shapes = tuple(shape_of(feature) for feature in recover.features)
+    band = band_of(surface, rims, recover.labels)
+    openings = name_gaps(surface, rims, band, shapes, source.noise_sigma)
+    _refuse_unknown(settings, openings)
+    ground = Ground(
+        surface.vertices, surface.faces, band, shapes, outward_signs(shapes, band), source.noise_sigma
+    )
+    made = []
+    for number, opening in enumerate(openings):
+        progress(0.3 + 0.5 * number / len(openings), f"closing gaps, {number + 1} of {len(openings)}")
+        made.append(_first_patch(opening, _wanted(opening, settings), ground))
+    progress(0.8, "checking that nothing crosses")
+    made = _checked(surface, made, ground, stands_for)
+    progress(0.95, "putting it together")
+    names = tuple(feature.id for feature in recover.features)
+    return _put_together(surface, recover.labels, made, stands_for, names)
+
+
+def _refuse_unknown(settings: FillSettings, openings: tuple[Opening, ...]) -> None:
+    known = [opening.id for opening in openings]
+    for choice in settings.gaps:
+        if choice.id not in known:
+            close = difflib.get_close_matches(choice.id, known, n=1)
+            hint = f"did you mean {close[0]!r}?" if close else "take that entry out of the job's fill.gaps."
+            raise SettingsError(f"The job says what to do with {choice.id!r}, but the scan has no such gap; {hint}")
+
+
+def _wanted(opening: Opening, settings: FillSettings) -> str:
+    for choice in settings.gaps:
+        if choice.id == opening.id:
+            return choice.do
+    if opening.safe and settings.close == "safe":
+        return "close"
+    return "cap" if settings.watertight else "leave"
+
+
+def _first_patch(opening: Opening, do: str, ground: Ground, skip: int = 0) -> _Made:
+    """The best patch after leaving out the first `skip`."""
+    if do == "leave":
+        return _Made(opening, do, None, "")
+    ways = ways_to_cap(opening, ground) if do == "cap" else ways_to_close(opening, ground)
+    for number, patch in enumerate(ways):
+        if number >= skip:
+            return _Made(opening, do, patch, "")
+    reason = "no patch fits its rim" if skip == 0 else "every patch would cross the surface"
+    return _Made(opening, do, None, reason)
+
+
+def _checked(
+    surface: Surface, made: list[_Made], ground: Ground, stands_for: NDArray[np.int32]
+) -> list[_Made]:
+    """Replace patches that cross something by the next best, and drop what does not fit at all."""
+    for attempt in range(1, 5):
+        bad = _misfits(surface, made, ground.band, stands_for)
+        if not bad:
+            return made
+        made = [
+            _first_patch(m.opening, m.do, ground, attempt) if number in bad else m for number, m in enumerate(made)
+        ]
+    bad = _misfits(surface, made, ground.band, stands_for)
+    return [
+        _Made(m.opening, m.do, None, "every patch would cross the surface") if number in bad else m
+        for number, m in enumerate(made)
+    ]
+
+
+def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: NDArray[np.int32]) -> set[int]:
+    """Numbers of the gaps whose patch crosses a facet or uses an edge that is taken."""
+    vertices, faces, owner = _joined(surface, made, stands_for)
+    old = len(surface.faces)
+    if len(faces) == old:
+        return set()
+    bad: set[int] = set()
+    near = np.concatenate([faces[band.facets], faces[old:]])
+    whose = np.concatenate([np.full(len(band.facets), -1), owner])
+    start, end = near.ravel().astype(np.int64), np.roll(near, -1, axis=1).ravel()
+    key = start * len(vertices) + end
+    order = np.argsort(key, kind="stable")
+    again = order[1:][key[order[1:]] == key[order[:-1]]]
+    bad.update(int(w) for w in whose[again // 3] if w >= 0)
+    pairs = self_intersections(vertices, faces, np.arange(old, len(faces)))
+    for pair in pairs:
+        # Of two crossing patches the later, smaller one gives way.
+        bad.add(max(int(owner[t - old]) for t in pair if t >= old))
+    return bad
+
+
+def _joined(
+    surface: Surface, made: list[_Made], stands_for: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int64]]:
+    """Vertices, faces, and for each new facet the number of its gap."""
+    vertices, faces, owner = [surface.vertices], [], []
+    count = len(surface.vertices)
+    used = np.zeros(count, np.bool_)
+    for number, item in enumerate(made):
+        patch = item.patch
+        if patch is None:
+            continue
+        index = np.concatenate([patch.corners, count + np.arange(len(patch.points), dtype=np.int32)])
+        faces.append(index[patch.triangles].astype(np.int32))
+        owner.append(np.full(len(patch.triangles), number))
+        vertices.append(patch.points)
+        count += len(patch.points)
+        used[patch.corners] = True
+    if not faces:
+        return surface.vertices, surface.faces, np.empty(0, np.int64)
+    measured = surface.faces
+    if np.any(stands_for != np.arange(len(stands_for))):
+        measured = _welded(measured, stands_for, used)
+    return np.concatenate(vertices), np.concatenate([measured, *faces]), np.concatenate(owner)
+
+
+@njit(cache=True)
+def _welded(faces, stands_for, used):  # type: ignore[no-untyped-def]
+    """Where a closed gap touches vertices at one place, one of them stands for all."""
+    out = faces.copy()
+    for t in range(len(faces)):
+        for k in range(3):
+            v = stands_for[faces[t, k]]
+            if v != faces[t, k] and used[v]:
+                out[t, k] = v
+    return out
+
+
+def _put_together(
+    surface: Surface,
+    labels: NDArray[np.int32],
+    made: list[_Made],
+    stands_for: NDArray[np.int32],
+    names: tuple[str, ...],
+) -> FillResult:
+    vertices, faces, owner = _joined(surface, made, stands_for)
+    old = len(surface.faces)
+    areas = facet_areas(vertices, faces[old:])
+    origin = np.concatenate([surface.origin, np.full(len(owner), FILLED, np.uint8)])
+    new_labels = [labels, *(m.patch.labels for m in made if m.patch is not None)]
+    gaps = []
+    for number, item in enumerate(made):
+        mine = areas[owner == number]
+        gaps.append(_report(item, names, len(mine), math.fsum(mine)))
+    return FillResult(
+        Surface(vertices, faces, origin),
+        np.concatenate(new_labels).astype(np.int32),
+        tuple(gaps),
+        (),
+        _cautions(made),
+    )
+
+
+def _report(item: _Made, names: tuple[str, ...], facets: int, area: float) -> Gap:
+    opening, patch = item.opening, item.patch
+    notes = [note for note in (opening.note, item.note) if note]
+    if patch is not None:
+        notes.append(f"filled with {patch.how}")
+    return Gap(
+        opening.id,
+        opening.kind,
+        opening.outer.centre,
+        opening.outer.length,
+        opening.outer.area - sum(rim.area for rim in opening.islands),
+        sum(len(rim.corners) for rim in rims_of(opening)),
+        tuple(names[n] for n in opening.features),
+        _DONE[item.do] if patch is not None else "left open",
+        facets,
+        area,
+        "; ".join(notes),
+    )
+
+
+def _cautions(made: list[_Made]) -> tuple[str, ...]:
+    failed = [m for m in made if m.patch is None and m.do != "leave"]
+    asked = [m for m in made if m.patch is None and m.do == "leave" and not m.opening.safe]
+    cautions = []
+    if failed:
+        ids = ", ".join(m.opening.id for m in failed[:6]) + (" ..." if len(failed) > 6 else "")
+        cautions.append(f"{len(failed)} gaps could not be closed without harm to the surface and are open: {ids}.")
+    if asked:
+        ids = ", ".join(m.opening.id for m in asked[:6]) + (" ..." if len(asked) > 6 else "")
+        cautions.append(
+            f"{len(asked)} openings were left open because they may be real (ends of holes, borders): {ids}."
+        )
+    return tuple(cautions)
