@@ -27,19 +27,26 @@ from pipeline.values import (
     Extent,
     Feature,
     FeatureAudit,
+    Flange,
     Form,
     Frame,
     FrameResult,
     Gap,
+    Hole,
+    HolePattern,
     LightenResult,
     NoiseModel,
     Outcome,
+    Outline,
     Pattern,
     RecoverResult,
     Rejected,
     Relation,
     Removal,
+    Segment,
+    SizeSuggestion,
     Source,
+    SquareUp,
     Uncertainty,
 )
 
@@ -227,6 +234,42 @@ def features(matrix: np.ndarray = POSE) -> tuple[Feature, ...]:
     return tuple(made)
 
 
+def _loop(*corners: tuple[float, float]) -> tuple[Segment, ...]:
+    points = [np.array(c, float) for c in corners]
+    return tuple(Segment("line", a, b) for a, b in pairwise([*points, points[0]]))
+
+
+def _ring(centre: tuple[float, float], radius: float, feature: str | None) -> Outline:
+    start = np.add(centre, (radius, 0.0))
+    return Outline(
+        (Segment("circle", start, start, np.array(centre, float), radius, False, feature=feature),), 0.004, 0.0, 0.05
+    )
+
+
+def flanges(matrix: np.ndarray = POSE) -> tuple[Flange, ...]:
+    """Top and foot of the plate. The foot's sketch looks up at it: its y is the part's -y."""
+    x, y = LENGTH / 2, WIDTH / 2
+    corners = ((-x, -y), (x, -y), (x, y), (-x, y))
+    lift, flip = np.eye(4), np.diag([1.0, -1.0, -1.0, 1.0])
+    lift[2, 3] = -HEIGHT
+    made = []
+    for name, bore, to_sketch, side in (("plane-1", BORE + CHAMFER, lift, 1.0), ("plane-2", BORE, flip, -1.0)):
+        places = [(px, side * py) for px, py in _holes()]
+        holes = tuple(
+            Hole(f"cylinder-{k + 2}", np.array(p), 2 * HOLE, HEIGHT, 1e-4, 0.003, 0.0016) for k, p in enumerate(places)
+        )
+        inner = (
+            _ring((0.0, 0.0), bore, "cone-1" if side > 0 else "cylinder-1"),
+            *(_ring(p, HOLE, hole.feature) for p, hole in zip(places, holes, strict=True)),
+        )
+        pattern = HolePattern(
+            "pitch_circle", tuple(h.feature for h in holes), np.zeros(2), 0.004, 2 * PITCH, HOLES, 0, 0.0
+        )
+        outer = Outline(_loop(*corners), 0.006, 0.35, 0.05)
+        made.append(Flange(name, to_sketch @ matrix, "the part's origin", outer, inner, holes, (pattern,)))
+    return tuple(made)
+
+
 def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **settings: object) -> Outcome:
     """An outcome whose light mesh is the part itself; keyword arguments are the job's sections."""
     job: Job = make_job({"scan": scan, "title": "Test plate", **settings})
@@ -289,7 +332,15 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
         recover,
         (Gap("gap-1", "face", placed[3], 31.0, 60.0, 40, ("plane-2",), "closed", 20, 125.0),),
         (),
-        FrameResult(frame),
+        FrameResult(
+            frame,
+            flanges=flanges(matrix),
+            suggestions=(
+                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 375.0, "ISO 273:1979"),
+                SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
+            ),
+            square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0),),
+        ),
         LightenResult(Surface(placed, faces, origin), labels, "the facet count"),
         AuditResult(audit, np.zeros(len(placed), np.float32)),
         ("The scan states no unit; millimetres were taken.",),

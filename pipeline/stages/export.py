@@ -10,11 +10,12 @@ import json
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import OutputError
 from pipeline.formats import datum_file, meshes_out, summary, tables
 from pipeline.job import Job, dump_job
-from pipeline.mesh.surface import ORIGIN_NAMES
+from pipeline.mesh.surface import FILLED, ORIGIN_NAMES
 from pipeline.progress import Progress
 from pipeline.values import (
     AuditResult,
@@ -101,8 +102,11 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     settings = outcome.job.export
     progress(0.0, "light meshes")
     _write_meshes(outcome, folder)
-    progress(0.9, "datum file and tables")
     data = datum_file.build(outcome)
+    if settings.step != "none":
+        progress(0.3, "STEP")
+        data["cautions"] += _write_step(outcome, data, folder / "reference.step")
+    progress(0.9, "datum file and tables")
     (folder / "datums.schema.json").write_text(datum_file.schema_text(), "utf-8")
     (folder / "features.csv").write_text(tables.features_csv(data, settings.units), "utf-8", newline="")
     (folder / "relations.csv").write_text(tables.relations_csv(data, settings.units), "utf-8", newline="")
@@ -136,6 +140,20 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
         meshes_out.write_3mf(folder / "light.3mf", sized, surface.faces, unit)
     if "glb" in settings.meshes:
         meshes_out.write_glb(folder / "light.glb", in_part, surface.faces)
+
+
+def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]:
+    try:
+        from pipeline.formats.step import Seen, write_step
+    except ImportError as error:
+        return [
+            f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
+        ]
+    surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
+    in_part = datum_file.part_point(outcome.frame.frame.matrix, surface.vertices)
+    seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
+    write_step(path, data, seen, outcome.job.export.step)
+    return []
 
 
 def _as_run(job: Job, out: Path) -> Job:

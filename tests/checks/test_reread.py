@@ -1,0 +1,318 @@
+"""Every file for CAD opened again by the library that made its format's readers, and held against datums.json.
+
+STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check. DXF: ezdxf's reader and audit.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.formats import datum_file, step
+from pipeline.mesh.surface import FILLED
+from tests.outcomes import BALL, RING, outcome
+
+LENGTH_BAR = 1e-6  # mm
+ANGLE_BAR = 1e-9  # rad
+
+
+def seen_of(made: Any) -> step.Seen:
+    surface = made.lighten.surface
+    keep = surface.origin != FILLED
+    points = datum_file.part_point(made.frame.frame.matrix, surface.vertices)
+    return step.Seen(points, surface.faces[keep], made.lighten.labels[keep])
+
+
+@dataclass
+class Model:
+    """What a STEP file holds, by product name."""
+
+    shapes: dict[str, Any]
+    text: str
+
+
+def read_step(path: Path) -> Model:
+    from OCP.collections import Sequence_TDF_Label
+    from OCP.STEPCAFControl import STEPCAFControl_Reader
+    from OCP.TCollection import TCollection_ExtendedString
+    from OCP.TDataStd import TDataStd_Name
+    from OCP.TDocStd import TDocStd_Document
+    from OCP.XCAFApp import XCAFApp_Application
+    from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
+
+    document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
+    XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
+    reader = STEPCAFControl_Reader()
+    reader.SetNameMode(True)
+    reader.ReadFile(str(path))
+    assert reader.Transfer(document)
+    labels = Sequence_TDF_Label()
+    XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).GetFreeShapes(labels)
+    shapes = {}
+    for label in labels:
+        name = TDataStd_Name()
+        assert label.FindAttribute(TDataStd_Name.GetID_s(), name)
+        text = name.Get().ToExtString()
+        assert text not in shapes, "two products of one name"
+        shapes[text] = XCAFDoc_ShapeTool.GetShape_s(label)
+    return Model(shapes, path.read_text("ascii"))
+
+
+def parts(shape: Any, kind: str) -> list[Any]:
+    from OCP import TopAbs
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    explorer = TopExp_Explorer(shape, getattr(TopAbs, f"TopAbs_{kind.upper()}"))
+    found = []
+    while explorer.More():
+        found.append(getattr(TopoDS, kind.capitalize())(explorer.Current()))
+        explorer.Next()
+    return found
+
+
+def xyz(item: Any) -> np.ndarray:
+    return np.array([item.X(), item.Y(), item.Z()])
+
+
+@pytest.fixture(scope="module", params=["AP242", "AP214"])
+def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict, Model, str]:
+    made = outcome()
+    data = json.loads(datum_file.text_of(datum_file.build(made)))
+    path = tmp_path_factory.mktemp("step") / "reference.step"
+    step.write_step(path, data, seen_of(made), request.param)
+    return data, read_step(path), request.param
+
+
+def surfaces(model: Model, name: str) -> list[Any]:
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+
+    return [BRepAdaptor_Surface(face) for face in parts(model.shapes[name], "face")]
+
+
+def test_the_schema_is_the_one_asked_for(written: tuple[dict, Model, str]) -> None:
+    _, model, schema = written
+    # ISO 10303-242 and ISO 10303-214 schema names.
+    expected = {"AP242": "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING", "AP214": "AUTOMOTIVE_DESIGN"}[schema]
+    assert expected in model.text[:1500]
+    assert "MANIFOLD_SOLID_BREP" not in model.text
+    assert "SI_UNIT(.MILLI.,.METRE.)" in model.text
+
+
+def test_every_feature_is_there_by_name_with_its_kind_and_parameters(written: tuple[dict, Model, str]) -> None:
+    from OCP import GeomAbs
+
+    data, model, _ = written
+    kinds = {
+        "plane": GeomAbs.GeomAbs_Plane,
+        "cylinder": GeomAbs.GeomAbs_Cylinder,
+        "cone": GeomAbs.GeomAbs_Cone,
+        "sphere": GeomAbs.GeomAbs_Sphere,
+        "torus": GeomAbs.GeomAbs_Torus,
+    }
+    for feature in data["features"]:
+        found = surfaces(model, f"{step.label_of(feature)} face")
+        assert found
+        for surface in found:
+            assert surface.GetType() == kinds[feature["kind"]]
+            hold_parameters(surface, feature)
+
+
+def hold_parameters(surface: Any, feature: dict) -> None:
+    place = feature["in_part_frame"]
+    point = np.array(place["point"])
+    if feature["kind"] == "plane":
+        plane = surface.Plane()
+        direction = xyz(plane.Axis().Direction())
+        assert abs(np.dot(xyz(plane.Location()) - point, place["direction"])) < LENGTH_BAR
+    else:
+        shape = getattr(surface, feature["kind"].capitalize())()
+        np.testing.assert_allclose(xyz(shape.Location()), point, atol=LENGTH_BAR)
+        if feature["kind"] == "torus":
+            assert shape.MinorRadius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
+            assert shape.MajorRadius() == pytest.approx(feature["major_radius"], abs=LENGTH_BAR)
+        elif feature["kind"] == "cone":
+            assert shape.RefRadius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
+            assert shape.SemiAngle() == pytest.approx(math.radians(feature["half_angle"]), abs=ANGLE_BAR)
+        else:
+            assert shape.Radius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
+        if feature["kind"] == "sphere":
+            return
+        direction = xyz(shape.Axis().Direction())
+    assert np.linalg.norm(np.cross(direction, place["direction"])) < ANGLE_BAR
+    assert np.dot(direction, place["direction"]) > 0
+
+
+def test_faces_look_out_of_the_material(written: tuple[dict, Model, str]) -> None:
+    from OCP.BRepGProp import BRepGProp_Face
+    from OCP.BRepTools import BRepTools
+    from OCP.gp import gp_Pnt, gp_Vec
+
+    data, model, _ = written
+    for feature in data["features"]:
+        (face,) = parts(model.shapes[f"{step.label_of(feature)} face"], "face")
+        view = BRepGProp_Face(face)
+        u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
+        at, normal = gp_Pnt(), gp_Vec()
+        view.Normal((0.7 * u0 + 0.3 * u1), (0.7 * v0 + 0.3 * v1), at, normal)
+        place = feature["in_part_frame"]
+        if feature["kind"] == "plane":
+            assert np.dot(xyz(normal), place["direction"]) > 0
+            continue
+        away = xyz(at) - place["point"]
+        if feature["kind"] != "sphere":
+            away -= np.dot(away, place["direction"]) * np.array(place["direction"])
+        if feature["kind"] == "torus":
+            away = xyz(at) - place["point"] - away / np.linalg.norm(away) * feature["major_radius"]
+        assert (np.dot(xyz(normal), away) > 0) == (feature["side"] == "boss"), feature["id"]
+
+
+def test_faces_are_trimmed_to_what_was_seen(written: tuple[dict, Model, str]) -> None:
+    from OCP.BRepGProp import BRepGProp
+    from OCP.GProp import GProp_GProps
+
+    data, model, _ = written
+
+    def area(name: str) -> float:
+        properties = GProp_GProps()
+        BRepGProp.SurfaceProperties_s(model.shapes[name], properties)
+        return properties.Mass()
+
+    # By hand: 120 x 80 less the bore's mouth D44 and six holes D9; walls of bore, chamfer, hole, ball and ring.
+    # The light mesh's polygons are a little smaller than the circles they stand for.
+    assert area("plane-1 face") == pytest.approx(9600 - math.pi * (22**2 + 6 * 4.5**2), rel=1e-6)
+    assert area("plane-3 face") == pytest.approx(3600, rel=1e-9)
+    assert area("cylinder-1 main bore face") == pytest.approx(2 * math.pi * 20 * 28, rel=1e-6)
+    assert area("cone-1 face") == pytest.approx(math.pi * (20 + 22) * math.hypot(2, 2), rel=1e-6)
+    assert area("cylinder-3 face") == pytest.approx(2 * math.pi * 4.5 * 30, rel=1e-6)
+    assert area("sphere-1 face") == pytest.approx(4 * math.pi * BALL[1] ** 2, rel=1e-6)
+    assert area("torus-1 face") == pytest.approx(4 * math.pi**2 * RING[1] * RING[2], rel=1e-6)
+    assert {f["id"] for f in data["features"]} >= {"plane-1", "torus-1"}
+
+
+def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[dict, Model, str]) -> None:
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+
+    data, model, _ = written
+
+    def line(name: str) -> tuple[np.ndarray, np.ndarray]:
+        (edge,) = parts(model.shapes[name], "edge")
+        found = BRepAdaptor_Curve(edge).Line()
+        return xyz(found.Location()), xyz(found.Direction())
+
+    def point(name: str) -> np.ndarray:
+        (vertex,) = parts(model.shapes[name], "vertex")
+        return xyz(BRep_Tool.Pnt_s(vertex))
+
+    for feature in data["features"]:
+        place, name = feature["in_part_frame"], step.label_of(feature)
+        if feature["kind"] in ("cylinder", "cone", "torus"):
+            at, along = line(f"{name} axis")
+            assert np.linalg.norm(np.cross(along, place["direction"])) < ANGLE_BAR
+            assert np.linalg.norm(np.cross(at - place["point"], along)) < LENGTH_BAR
+        if feature["kind"] != "plane":
+            np.testing.assert_allclose(point(f"{name} centre"), place["point"], atol=LENGTH_BAR)
+    np.testing.assert_allclose(point("part frame origin"), 0, atol=LENGTH_BAR)
+    for axis, direction in zip("xyz", np.eye(3), strict=True):
+        np.testing.assert_allclose(line(f"part frame {axis} axis")[1], direction, atol=ANGLE_BAR)
+    (plane,) = surfaces(model, "datum A plane-1")
+    np.testing.assert_allclose(xyz(plane.Plane().Axis().Direction()), [0, 0, 1], atol=ANGLE_BAR)
+    np.testing.assert_allclose(line("datum B cylinder-1")[1], [0, 0, 1], atol=ANGLE_BAR)
+    assert surfaces(model, "datum C plane-3")
+    (circle,) = parts(model.shapes["pitch circle 1"], "edge")
+    found = BRepAdaptor_Curve(circle).Circle()
+    assert 2 * found.Radius() == pytest.approx(data["patterns"][0]["diameter"], abs=LENGTH_BAR)
+    np.testing.assert_allclose(xyz(found.Location()), data["patterns"][0]["in_part_frame"]["centre"], atol=LENGTH_BAR)
+
+
+def test_flange_outlines_are_wires_on_their_face(written: tuple[dict, Model, str]) -> None:
+    from OCP import GeomAbs
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+
+    _, model, _ = written
+    for name, z in (("flange plane-1", 30.0), ("flange plane-2", 0.0)):
+        edges = parts(model.shapes[f"{name} outline"], "edge")
+        assert len(edges) == 4
+        corners = [xyz(BRepAdaptor_Curve(e).Value(BRepAdaptor_Curve(e).FirstParameter())) for e in edges]
+        assert {tuple(np.round(np.abs(c), 6)) for c in corners} == {(60.0, 40.0, z)}
+        # Six holes and the bore; the pitch is 60 deg, so in the part they lie at the same places from both sides.
+        places = []
+        for number in range(2, 8):
+            (edge,) = parts(model.shapes[f"{name} opening {number}"], "edge")
+            curve = BRepAdaptor_Curve(edge)
+            assert curve.GetType() == GeomAbs.GeomAbs_Circle
+            assert curve.Circle().Radius() == pytest.approx(4.5, abs=LENGTH_BAR)
+            places.append(xyz(curve.Circle().Location()))
+        places.sort(key=lambda p: round(math.degrees(math.atan2(p[1], p[0])), 6) % 360)
+        expected = [(31 * math.cos(t), 31 * math.sin(t), z) for t in np.radians(np.arange(0, 360, 60))]
+        np.testing.assert_allclose(places, expected, atol=LENGTH_BAR)
+
+
+def test_the_kernel_finds_every_shape_valid_and_no_solid(written: tuple[dict, Model, str]) -> None:
+    from OCP.BRepCheck import BRepCheck_Analyzer
+
+    _, model, _ = written
+    for name, shape in model.shapes.items():
+        assert BRepCheck_Analyzer(shape).IsValid(), name
+        assert not parts(shape, "solid"), name
+        assert name.isascii()
+
+
+def test_names_are_plain_ascii_whatever_the_user_calls_them(tmp_path: Path) -> None:
+    made = outcome()
+    features = list(made.recover.features)
+    features[6] = replace(features[6], name="Lagersitz Ø40 'groß' 轴")
+    made = replace(made, recover=replace(made.recover, features=tuple(features)))
+    step.write_step(tmp_path / "a.step", datum_file.build(made), seen_of(made))
+    assert "cylinder-1 Lagersitz 40 gro face" in read_step(tmp_path / "a.step").shapes
+
+
+def test_partly_seen_faces_are_not_drawn_whole(tmp_path: Path) -> None:
+    """A third of the bore hidden, and of the ball all but a cap: the faces cover what is left."""
+    from OCP.BRepCheck import BRepCheck_Analyzer
+    from OCP.BRepGProp import BRepGProp
+    from OCP.GProp import GProp_GProps
+
+    made = outcome()
+    seen = seen_of(made)
+    middles = seen.points[seen.faces].mean(axis=1)
+    turn = np.degrees(np.arctan2(middles[:, 1], middles[:, 0])) % 360
+    hidden = (seen.labels == 6) & (turn > 240) | (seen.labels == 14) & (middles[:, 2] < BALL[0][2] + 4.0)
+    seen = step.Seen(seen.points, seen.faces[~hidden], seen.labels[~hidden])
+    features = list(made.recover.features)
+    features[6] = replace(features[6], extent=replace(features[6].extent, arc=math.radians(240)))
+    made = replace(made, recover=replace(made.recover, features=tuple(features)))
+    step.write_step(tmp_path / "a.step", datum_file.build(made), seen)
+    model = read_step(tmp_path / "a.step")
+
+    def area(name: str) -> float:
+        properties = GProp_GProps()
+        BRepGProp.SurfaceProperties_s(model.shapes[name], properties)
+        assert BRepCheck_Analyzer(model.shapes[name]).IsValid()
+        return properties.Mass()
+
+    assert area("cylinder-1 main bore face") == pytest.approx(2 / 3 * 2 * math.pi * 20 * 28, rel=0.01)
+    # Archimedes: a cap of height h has the area 2 pi r h; the facets' rim lies within one row of z = 4.
+    assert area("sphere-1 face") == pytest.approx(2 * math.pi * 8 * 4, rel=0.15)
+
+
+def test_the_same_data_give_the_same_bytes(tmp_path: Path) -> None:
+    made = outcome()
+    data = datum_file.build(made)
+    step.write_step(tmp_path / "a.step", data, seen_of(made))
+    step.write_step(tmp_path / "b.step", data, seen_of(made), "AP214")
+    step.write_step(tmp_path / "c.step", data, seen_of(made))
+    assert (tmp_path / "a.step").read_bytes() == (tmp_path / "c.step").read_bytes()
+
+
+def test_nothing_is_printed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    made = outcome()
+    step.write_step(tmp_path / "a.step", datum_file.build(made), seen_of(made))
+    assert capfd.readouterr() == ("", "")
