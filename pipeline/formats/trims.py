@@ -89,7 +89,7 @@ def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
     used, numbers = np.unique(faces, return_inverse=True)
     points = points[used]
     borders = boundary_loops(numbers.reshape(-1, 3).astype(np.int32), len(points))
-    loops = [points[loop] for loop in borders if len(loop) > 2]
+    loops = [points[loop] for border in borders for loop in _untangled(border.tolist())]
     areas = np.array([_area(loop) for loop in loops])
     if not len(loops) or not (areas > 0).any():
         return _hull(points)
@@ -146,6 +146,24 @@ def contains(polygon: Array, points: Array) -> NDArray[np.bool_]:
     with np.errstate(divide="ignore", invalid="ignore"):
         at = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
     return (straddles & (x < at)).sum(axis=1) % 2 == 1
+
+
+def _untangled(loop: list[int]) -> list[list[int]]:
+    """A closed loop of vertex ids cut where it comes through a vertex again, into loops that don't."""
+    done: list[list[int]] = []
+    path: list[int] = []
+    place: dict[int, int] = {}
+    for vertex in loop:
+        if vertex in place:
+            start = place[vertex]
+            done.append(path[start:])
+            for passed in path[start + 1 :]:
+                del place[passed]
+            del path[start + 1 :]
+        else:
+            place[vertex] = len(path)
+            path.append(vertex)
+    return [part for part in (*done, path) if len(part) > 2]
 
 
 def _area(loop: Array) -> float:
