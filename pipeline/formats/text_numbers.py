@@ -62,7 +62,7 @@ def _word(text, i, a, b, c):  # type: ignore[no-untyped-def]
 def number(text, i):  # type: ignore[no-untyped-def]
     """The number at position i: (value, position after it, code).
 
-    Exact to the last bit for up to 15 digits and powers of ten up to 22, to two bits otherwise.
+    Exact to the last bit for up to 15 digits and powers of ten up to 22, to 1e-14 of its value otherwise.
     """
     if i >= text.size:
         return 0.0, i, ENDED

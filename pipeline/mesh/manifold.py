@@ -2,8 +2,9 @@
 
 Around an edge of more than two facets the flattest pair that runs it in opposite directions stays joined, then
 the next flattest; what finds no partner gets a border there. Then each vertex is split into one copy for each
-fan of joined facets. Positions do not move and no area is lost, except for the few facets at which an edge can't be
-parted at all since both its ends keep the sheets together: the smallest facet there is taken away.
+fan of joined facets. Positions do not move. Facets are taken away in two cases only: a fan of up to three small facets
+that hangs on a split vertex beside a larger one (two holes touch there, and would be one with a pinched rim), and the
+smallest facet at an edge that can't be parted since both its ends keep the sheets together.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ class Parted:
     kept      (m,) index of each facet among those that went in
     source    (n,) vertex that each vertex was before
     edges     edges of more than two facets that were parted
-    vertices_split  copies of vertices that were made
+    vertices_split  copies of vertices that were made and are in use
     """
 
     vertices: Floats
@@ -138,39 +139,61 @@ def _groups(f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Ints]:
 
 
 def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
-    """Make consistent (where they can be) wound facets without degenerate ones an oriented 2-manifold.
+    """Make consistently wound facets (as far as they can be), none degenerate, an oriented 2-manifold.
 
     labels (m,): facets with the same number stay together before others do.
     """
     kept = np.arange(len(f), dtype=np.int32)
     source = np.arange(len(v), dtype=np.int32)
-    edges = split = 0
+    edges = 0
     while True:
         mates = neighbours
         facets, sides, starts = _groups(f, neighbours)
         if len(facets):
             mates = neighbours.copy()
             mates[facets, sides] = -1
-            normals = facet_normals(v, f)
-            _pair_up(f, normals, facets, sides, starts, labels, mates)
+            _pair_up(f, facet_normals(v, f), facets, sides, starts, labels, mates)
             edges += len(starts) - 1
         elif _any_inconsistent(f, mates):
             mates = neighbours.copy()
         cut = _cut_inconsistent(f, mates)
-        new, copies = _split(f, mates, len(v))
+        f, copies = _split(f, mates, len(v))
         if not len(copies) and not len(facets) and not cut:
-            return Parted(v, f, mates, kept, source, edges, split)
-        split += len(copies)
-        f = new
+            used = np.unique(source[np.unique(f)], return_counts=True)[1]
+            return Parted(v, f, mates, kept, source, edges, int((used - 1).sum()))
         v = np.concatenate([v, v[copies]])
         source = np.concatenate([source, source[copies]])
+        stay = ~_slight_fans(v, f, source)
         neighbours = facet_neighbours(f, len(v))
-        bad = _smallest_at_bad_edges(v, f, neighbours)
-        if len(bad):
-            stay = np.ones(len(f), dtype=bool)
-            stay[bad] = False
+        stay[_smallest_at_bad_edges(v, f, neighbours)] = False
+        if not stay.all():
             f, kept, labels = f[stay], kept[stay], labels[stay]
             neighbours = facet_neighbours(f, len(v))
+
+
+def _slight_fans(v: Floats, f: Ints, source: Ints) -> NDArray[np.bool_]:
+    """(m,) facets of fans of up to three small facets that hang on a split vertex beside a larger fan."""
+    corners = source[f]
+    split = np.bincount(source) > 1
+    at = np.flatnonzero(split[corners].any(axis=1))
+    out = np.zeros(len(f), dtype=bool)
+    if len(at) == 0:
+        return out
+    areas = facet_areas(v, f[at])
+    usual = float(facet_areas(v, f[:: max(len(f) // 100_000, 1)]).mean())
+    fan_area = np.bincount(f[at].ravel(), weights=np.repeat(areas, 3), minlength=len(v))
+    fan_size = np.bincount(f[at].ravel(), minlength=len(v))
+    best = np.zeros(len(split))
+    np.maximum.at(best, source, fan_area)
+    lesser = split[source] & (fan_area < best[source])
+    # Of fans with the very same area the first stays.
+    tied = split[source] & (fan_area == best[source]) & (fan_size > 0)
+    first = np.full(len(split), len(v))
+    np.minimum.at(first, source[tied], np.flatnonzero(tied))
+    lesser |= tied & (np.arange(len(v)) != first[source])
+    slight = lesser & (fan_size <= 3) & (fan_area <= 10 * usual)
+    out[at] = slight[f[at]].any(axis=1)
+    return out
 
 
 @njit(cache=True)

@@ -275,9 +275,9 @@ def _trace(f, neighbours, is_open):  # type: ignore[no-untyped-def]
 def boundary_loops(f: Ints, n: int, neighbours: Ints | None = None) -> tuple[Ints, ...]:
     """Closed loops of vertex ids along the border, in the direction in which its facets run their edges.
 
-    So the facets lie on the left, seen from outside. A vertex at which two holes touch occurs in both loops
-    (or twice in one). Edges of more than two facets, and those that two facets run the same way, count as
-    border. Loops come in the order of their first facet.
+    So the facets lie on the left, seen from outside. Where two holes touch in one vertex the loop goes round both
+    and passes that vertex twice, as if it were split between the two fans of facets. Edges of more than two facets,
+    and those that two facets run the same way, count as border. Loops come in the order of their first facet.
     """
     if neighbours is None:
         neighbours = facet_neighbours(f, n)
@@ -425,9 +425,7 @@ def edge_report(f: Ints, n: int) -> EdgeReport:
     indptr, edges = _half_edges(f, n)
     border, nonmanifold, inconsistent = _edge_counts(f, indptr, edges, _pair(f, indptr, edges))
     degenerate = degenerate_facets(f)
-    return EdgeReport(
-        border, nonmanifold, inconsistent, int(duplicate_facets(f, n).sum()), int(degenerate.sum())
-    )
+    return EdgeReport(border, nonmanifold, inconsistent, int(duplicate_facets(f, n).sum()), int(degenerate.sum()))
 
 
 def degenerate_facets(f: Ints) -> NDArray[np.bool_]:

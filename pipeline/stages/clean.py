@@ -138,7 +138,7 @@ def _part(bench: _Bench, neighbours: Ints) -> Ints:
     if len(parted.kept) < len(bench.f):
         gone = np.ones(len(bench.f), dtype=bool)
         gone[parted.kept] = False
-        bench.remove(gone, "non-manifold facets", "could not be parted from their neighbours")
+        bench.remove(gone, "pinched facets", "hung on the rest by one vertex, or could not be parted from it")
     bench.v, bench.f = parted.vertices, parted.faces
     return parted.neighbours
 

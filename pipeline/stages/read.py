@@ -12,7 +12,7 @@ from pipeline.features.noise import white_sigma
 from pipeline.formats.meshes import read_mesh
 from pipeline.job import ReadSettings
 from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import mean_edge
+from pipeline.mesh.topology import facet_areas, mean_edge
 from pipeline.progress import Progress
 from pipeline.values import ReadResult, Source
 
@@ -55,7 +55,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
         mean_edge=mean_edge(vertices, mesh.faces),
         bounds=(_triple(low), _triple(high)),
     )
-    if source.mean_edge == 0:
+    if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
     progress(1.0)
     return ReadResult(

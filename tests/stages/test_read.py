@@ -1,0 +1,87 @@
+"""The read stage: units, figures seen at once, cautions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from pipeline.errors import InputError
+from pipeline.job import ReadSettings
+from pipeline.progress import silent
+from pipeline.stages.read import read
+
+
+def _block(path: Path, scale: float, noise: float = 0.0) -> Path:
+    """A 200 x 120 x 80 mm block, 20 mm facets, its numbers multiplied by `scale`."""
+    block = trimesh.creation.box((200, 120, 80)).subdivide_to_size(20)
+    block.vertices += noise * np.random.default_rng(0).normal(size=block.vertices.shape)
+    block.apply_scale(scale)
+    block.export(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("units", "factor"),
+    # 1 in = 25.4 mm exactly: international yard and pound agreement, 1959.
+    [("mm", 1.0), ("cm", 10.0), ("m", 1000.0), ("in", 25.4)],
+)
+def test_every_unit_ends_as_millimetres(tmp_path: Path, units: str, factor: float) -> None:
+    result = read(_block(tmp_path / "block.stl", 1 / factor), ReadSettings(units=units), silent)
+    assert np.ptp(result.surface.vertices, axis=0) == pytest.approx([200, 120, 80], rel=1e-6)
+    assert result.source.unit_factor == factor
+    assert result.source.unit == units
+    assert np.array(result.source.bounds) == pytest.approx(np.array([[-100, -60, -40], [100, 60, 40]]), rel=1e-6)
+    assert result.cautions == ()
+
+
+@pytest.mark.parametrize(("scale", "word"), [(1 / 25.4, "inches"), (0.001, "metres"), (0.1, "centimetres"), (1000, "")])
+def test_a_wrong_looking_unit_is_said(tmp_path: Path, scale: float, word: str) -> None:
+    result = read(_block(tmp_path / "block.stl", scale), ReadSettings(), silent)
+    (caution,) = result.cautions
+    assert "unusual size" in caution
+    assert word in caution
+    assert "--units" in caution
+
+
+def test_the_unit_of_the_file_is_followed_and_a_contradiction_said(tmp_path: Path) -> None:
+    path = _block(tmp_path / "block.glb", 0.001)
+    result = read(path, ReadSettings(), silent)
+    assert (result.source.unit, result.source.unit_factor, result.cautions) == ("m", 1000.0, ())
+    assert np.ptp(result.surface.vertices, axis=0) == pytest.approx([200, 120, 80], rel=1e-6)
+    contrary = read(path, ReadSettings(units="in"), silent)
+    assert contrary.source.unit_factor == 25.4
+    assert any("states metres" in c for c in contrary.cautions)
+
+
+def test_figures_of_the_source(tmp_path: Path) -> None:
+    path = _block(tmp_path / "block.stl", 1.0)
+    result = read(path, ReadSettings(), silent)
+    mesh = trimesh.load(path)
+    assert result.source.facets == len(mesh.faces) == result.surface.facets
+    assert result.source.vertices == len(mesh.vertices)
+    assert result.source.mean_edge == pytest.approx(mesh.edges_unique_length.mean(), rel=0.02)
+    assert result.source.file == "block.stl"
+    assert (result.surface.origin == 0).all()
+
+
+def test_noise_is_seen(tmp_path: Path) -> None:
+    plate = trimesh.creation.box((60, 60, 60)).subdivide_to_size(1.2)
+    plate.vertices += 0.02 * np.random.default_rng(1).normal(size=plate.vertices.shape)
+    plate.export(tmp_path / "plate.stl")
+    assert read(tmp_path / "plate.stl", ReadSettings(), silent).source.noise_sigma == pytest.approx(0.02, rel=0.1)
+
+
+def test_facets_without_area_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "thread.obj").write_text("v 0 0 0\nv 50 0 0\nv 100 0 0\nf 1 2 1\nf 1 1 2\n")
+    with pytest.raises(InputError, match="no area"):
+        read(tmp_path / "thread.obj", ReadSettings(), silent)
+
+
+def test_progress_rises_to_one(tmp_path: Path) -> None:
+    seen: list[float] = []
+    read(_block(tmp_path / "block.stl", 1.0), ReadSettings(), lambda fraction, text="": seen.append(fraction))
+    assert seen == sorted(seen)
+    assert seen[-1] == 1.0
