@@ -1,0 +1,81 @@
+"""From a region of the mesh to a feature: final fit, which way it faces, how much of it was seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.fitting import Fit, fit
+from pipeline.features.kinds.base import unpack
+from pipeline.features.segmentation import Ground, Region
+from pipeline.features.shape import Shape
+from pipeline.values import Extent
+
+# Any fixed direction that no part has an axis across, to settle which way an axis points.
+_LEANING = np.array([0.2705, 0.4933, 0.8267])
+_GAP = 4.0  # edges without a vertex make a hole in an arc
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A fitted region on its way to becoming a feature."""
+
+    region: Region
+    shape: Shape
+    side: str | None
+    fit: Fit
+    extent: Extent
+
+
+def settled(ground: Ground, region: Region, facets: int) -> Piece:
+    """Fit a region's core on all its vertices and measure what was seen of it."""
+    points = ground.vertices[region.core]
+    result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
+    shape = turned(result.shape, region.sign)
+    side = None if shape.kind == "plane" else ("boss" if region.sign > 0 else "bore")
+    return Piece(region, shape, side, replace(result, shape=shape), seen(ground, region, shape, facets))
+
+
+def turned(shape: Shape, sign: float) -> Shape:
+    """A plane's normal out of the material; an axis the same way in every run. A cone keeps its way."""
+    if shape.direction is None or shape.kind == "cone":
+        return shape
+    flip = sign < 0 if shape.kind == "plane" else float(shape.direction @ _LEANING) < 0
+    return replace(shape, direction=-shape.direction) if flip else shape
+
+
+def seen(ground: Ground, region: Region, shape: Shape, facets: int) -> Extent:
+    """How much of a surface its region covers."""
+    area = float(ground.share[region.members].sum())
+    if shape.direction is None:
+        return Extent(area, facets, arc=_cap(ground.vertices[region.members], shape))
+    if shape.kind == "plane":
+        return Extent(area, facets)
+    offset = ground.vertices[region.members] - shape.point
+    along = offset @ shape.direction
+    low, high = float(along.min()), float(along.max())
+    edge = float(ground.edge[region.members].mean())
+    reach = shape.major_radius if shape.kind == "torus" else shape.radius
+    return Extent(area, facets, high - low, arc_of(offset, shape.direction, _GAP * edge / (reach or 1.0)), (low, high))
+
+
+def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -> float:
+    """Angle about the axis, rad, that points (n, 3) relative to it cover; holes wider than `gap` rad are left out."""
+    from pipeline.features.kinds import basis_of
+
+    u, v = basis_of(axis)
+    angles = np.sort(np.arctan2(offset @ v, offset @ u))
+    steps = np.diff(angles, append=angles[0] + 2.0 * np.pi)
+    return float(2.0 * np.pi - steps[steps > gap].sum())
+
+
+def _cap(points: NDArray[np.float64], shape: Shape) -> float:
+    rays = points - shape.point
+    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    middle = rays.mean(axis=0)
+    length = float(np.linalg.norm(middle))
+    if length < 1e-6:
+        return float(2.0 * np.pi)
+    return float(2.0 * np.arccos(np.clip(np.quantile(rays @ (middle / length), 0.01), -1.0, 1.0)))

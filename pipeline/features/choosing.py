@@ -1,0 +1,233 @@
+"""Which kind of surface a set of points is: by likelihood, with the noise's correlation reckoned in.
+
+Neighbouring residuals of a scan are not independent, so that thousands of vertices say less than
+thousands of measurements would. The residuals are therefore averaged over blocks, and a block's mean is
+expected to have the variance white / count + correlated. The misfit of a kind is the sum of squared
+means over that variance; each parameter more has to earn its place.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from pipeline.features.fitting import TUKEY
+from pipeline.features.kinds import KINDS
+from pipeline.features.kinds.base import PACKED, WIDEST
+from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
+from pipeline.features.regions import patch
+
+PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
+# Slots of the local parameters by code, -1 padded, and their number.
+SLOTS = np.array([[*kind.slots, *[-1] * WIDEST][:WIDEST] for kind in sorted(KINDS.values(), key=lambda k: k.code)])
+WIDTHS = (SLOTS >= 0).sum(axis=1)
+_FREE = np.ones(WIDEST, dtype=np.bool_)
+
+
+@njit(cache=True)
+def settle(code, s, points, floor, rounds, iterations):
+    """Robust fit in place from the packed start s; returns the final scale (mm, at least `floor`)."""
+    slots = SLOTS[code, : WIDTHS[code]]
+    free = _FREE[: WIDTHS[code]]
+    weights = np.ones(len(points))
+    row = np.empty(WIDEST)
+    away = np.empty(len(points))
+    scale = floor
+    refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
+    for _ in range(rounds):
+        for i in range(len(points)):
+            away[i] = abs(evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row))
+        scale = max(1.4826 * np.median(away), floor)
+        for i in range(len(points)):
+            share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
+            weights[i] = share * share if share > 0.0 else 0.0
+        _, done = refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
+    return scale
+
+
+@njit(cache=True)
+def clipped_rms(code, s, points, reach):
+    """Rms of the distances corrected for the kind's parameters, each clipped at `reach`."""
+    row = np.empty(WIDEST)
+    total = 0.0
+    for i in range(len(points)):
+        d = min(abs(evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)), reach)
+        total += d * d
+    return np.sqrt(total / max(len(points) - WIDTHS[code], 1))
+
+
+@njit(cache=True)
+def gradients_at(code, s, points):
+    """(n, 3) geometric normals."""
+    out = np.empty((len(points), 3))
+    for i in range(len(points)):
+        gradient(code, s, points[i, 0], points[i, 1], points[i, 2], out[i])
+    return out
+
+
+@njit(cache=True)
+def blocks_of(points, size):
+    """Number of each point's cube of edge `size` (n,), and how many cubes there are."""
+    n = len(points)
+    low = np.array([points[:, 0].min(), points[:, 1].min(), points[:, 2].min()])
+    keys = np.empty(n, dtype=np.int64)
+    for i in range(n):
+        key = np.int64(0)
+        for k in range(3):
+            key = key * np.int64(1 << 20) + np.int64((points[i, k] - low[k]) / size)
+        keys[i] = key
+    order = np.argsort(keys)
+    out = np.empty(n, dtype=np.int32)
+    count = 0
+    for k in range(n):
+        if k > 0 and keys[order[k]] != keys[order[k - 1]]:
+            count += 1
+        out[order[k]] = count
+    return out, count + 1
+
+
+@njit(cache=True)
+def misfit(code, s, points, blocks, count, reach, white, wave):
+    """Sum over blocks of mean residual squared over its expected variance; residuals clipped at `reach`."""
+    row = np.empty(WIDEST)
+    sums, sizes = np.zeros(count), np.zeros(count)
+    for i in range(len(points)):
+        d = evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)
+        sums[blocks[i]] += min(max(d, -reach), reach)
+        sizes[blocks[i]] += 1.0
+    total = 0.0
+    for b in range(count):
+        mean = sums[b] / sizes[b]
+        total += mean * mean / (white * white / sizes[b] + wave * wave)
+    return total
+
+
+@njit(cache=True)
+def sane(code, s, size):
+    """Whether a packed shape is finite, not degenerate, and not so flat that over `size` mm it is a plane."""
+    for k in range(PACKED):
+        if not np.isfinite(s[k]):
+            return False
+    if code == PLANE:
+        return True
+    if code == CONE:
+        return abs(s[13]) < 0.9962 and abs(s[14]) > 0.0 and s[12] > 0.0  # steeper than 85 degrees is a plane
+    if not 0.0 < s[12] < 200.0 * size:
+        return False
+    return code != TORUS or (s[15] > 1.05 * s[12] and s[15] < 200.0 * size)
+
+
+@njit(cache=True)
+def start_of(code, was, held, points, normals, s):
+    """A start of kind `code`: the shape held, turned into that kind where it can be, else the closed form."""
+    if was == code:
+        s[:] = held
+        return True
+    if was == CYLINDER and code == CONE:
+        s[:] = held
+        s[13], s[14] = np.sin(0.002), np.cos(0.002)
+        return True
+    if was == CONE and code == CYLINDER:
+        s[:] = held
+        return True
+    return begin(code, points, normals, s)
+
+
+@njit(cache=True)
+def choose(points, normals, was, held, allowed, size, reach, white, wave, floor, rounds):
+    """The kind with the least penalised misfit among those allowed; (code or -1, misfit, freedom).
+
+    `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape. Where even the
+    best kind misfits, all misfits are scaled down by it (quasi-likelihood): the noise is then larger or
+    longer than thought, and differences count less.
+    """
+    blocks, count = blocks_of(points, size)
+    shapes = np.zeros((5, PACKED))
+    scores = np.full(5, np.inf)
+    extent = 0.0
+    for k in range(3):
+        extent = max(extent, points[:, k].max() - points[:, k].min())
+    for code in range(5):
+        if not allowed[code]:
+            continue
+        s = np.zeros(PACKED)
+        if not start_of(code, was, held, points, normals, s):
+            continue
+        settle(code, s, points, floor, rounds, 6)
+        if not sane(code, s, extent):
+            continue
+        shapes[code] = s
+        scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
+    least = scores.min()
+    if not np.isfinite(least):
+        return -1, np.inf, 1
+    spread = 1.0
+    for code in range(5):
+        if scores[code] == least:
+            spread = max(least / max(count - WIDTHS[code], 1), 1.0)
+    price = max(np.log(count), 4.0)
+    best, lowest = -1, np.inf
+    for code in range(5):
+        if scores[code] / spread + price * WIDTHS[code] < lowest:
+            best, lowest = code, scores[code] / spread + price * WIDTHS[code]
+    held[:] = shapes[best]
+    return best, scores[best], max(count - WIDTHS[best], 1)
+
+
+@njit(cache=True, parallel=True)
+def judge_seeds(
+    vertices, normals, indptr, indices, owner, seeds, edge, rings, radius, allowed, sigma, bar, sample
+):
+    """Fit each kind to the patch around each seed: code (-1: none fits), packed shape, rms, sizes.
+
+    The patch has the larger of `radius` mm and `rings` mean edges for its radius. A kind fits with an rms
+    under `bar` times sigma; the simplest that does within 10 % of the best is taken.
+    """
+    n = len(seeds)
+    codes = np.full(n, -1, dtype=np.int8)
+    shapes = np.zeros((n, PACKED))
+    rms = np.full(n, np.inf)
+    reaches = np.zeros(n)
+    for c in prange(n):
+        table = np.full(4096, -1, dtype=np.int32)
+        out = np.empty(2048, dtype=np.int32)
+        reach = max(radius, rings * edge[seeds[c]])
+        reaches[c] = reach
+        count = patch(vertices, indptr, indices, owner, seeds[c], reach, table, out)
+        if count < 12:
+            continue
+        step = max(1, count // sample)
+        used = (count + step - 1) // step
+        points, lines = np.empty((used, 3)), np.empty((used, 3))
+        for k in range(used):
+            points[k] = vertices[out[k * step]]
+            lines[k] = normals[out[k * step]]
+        found = np.full(5, np.inf)
+        tries = np.zeros((5, PACKED))
+        for code in range(5):
+            if not allowed[code] or used < 2 * WIDTHS[code]:
+                continue
+            s = np.zeros(PACKED)
+            if not begin(code, points, lines, s):
+                continue
+            # A closed form that is far off won't come near: the patch has an edge in it.
+            if clipped_rms(code, s, points, 1e9) > max(0.2 * reach, 30.0 * sigma):
+                continue
+            refine(
+                code, s, points, np.ones(used), SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]], 8, 0.05 * sigma
+            )
+            if sane(code, s, reach):
+                found[code] = clipped_rms(code, s, points, 1e9)
+                tries[code] = s
+            if found[code] < 1.1 * sigma:
+                break
+        least = found.min()
+        if least > bar * sigma:
+            continue
+        for code in range(5):
+            if found[code] <= max(1.1 * least, sigma):
+                codes[c] = code
+                shapes[c] = tries[code]
+                rms[c] = found[code]
+                break
+    return codes, shapes, rms, reaches

@@ -1,0 +1,306 @@
+"""Finding the machined surfaces on a dense noisy scan: seeds, growth, choice of kind, merging.
+
+Patches of falling size are fitted with every kind, large ones first; a patch that fits within the noise
+spreads over the mesh as far as distance and normal stay within it, is refitted, and so on until it stands
+still. All lengths come from the scan: its noise, its edge length, its size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features import choosing, regions
+from pipeline.features.kinds import KINDS
+from pipeline.features.kinds.base import PACKED
+from pipeline.mesh import topology
+from pipeline.mesh.surface import Surface
+from pipeline.progress import Progress, silent
+
+NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
+GATE = 4.0  # a region takes vertices within so many standard deviations
+SMALLEST = 24  # vertices
+OPEN = 0.12  # share of the rim beyond which the surface may go on smoothly
+WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
+_STEP = 6  # a region may grow by this factor before it is refitted
+_SAMPLE = 700
+_FINAL_SAMPLE = 3000
+
+
+@dataclass
+class Ground:
+    """The mesh as segmentation sees it; arrays per vertex unless said otherwise.
+
+    edge (n,) mean edge length, mm; share (n,) mm2 of surface; owner (n,) index of the region or -1;
+    cosine: of the angle that a normal may be off; rings in compressed rows.
+    """
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    normals: NDArray[np.float64]
+    indptr: NDArray[np.int32]
+    indices: NDArray[np.int32]
+    edge: NDArray[np.float32]
+    share: NDArray[np.float32]
+    bend: NDArray[np.float32]
+    median_edge: float
+    diagonal: float
+    white: float
+    wave: float
+    cosine: float
+    owner: NDArray[np.int32]
+    mark: NDArray[np.int32]
+    out: NDArray[np.int32]
+    depth: NDArray[np.uint8]
+    stamp: int = 1
+
+    @property
+    def sigma(self) -> float:
+        return float(np.hypot(self.white, self.wave))
+
+    def next_stamp(self) -> int:
+        self.stamp += 2
+        return self.stamp
+
+
+@dataclass
+class Region:
+    """A patch of vertices on one surface.
+
+    code, packed  the kind and its packed shape; sign +1 where the facets' normals agree with the
+                  geometric one (a boss), -1 where they oppose it (a bore)
+    members       vertex ids; core: those away from the rim
+    misfit        block misfit per degree of freedom, about 1 for a surface that is as exact as the noise lets one see
+    """
+
+    code: int
+    packed: NDArray[np.float64]
+    sign: float
+    members: NDArray[np.int32]
+    core: NDArray[np.int32]
+    misfit: float
+    area: float
+    openness: float
+
+    @property
+    def kind(self) -> str:
+        return NAMES[self.code]
+
+
+def prepare(surface: Surface, white: float) -> Ground:
+    """Adjacency, smoothed normals and scratch arrays for a surface with white noise `white` mm."""
+    v, f = surface.vertices, surface.faces
+    n = len(v)
+    starts, facets = topology.vertex_facets(f, n)
+    share = regions.vertex_shares(v, f, starts, facets)
+    del starts, facets
+    indptr, indices = topology.vertex_ring(f, n)
+    edge = regions.ring_measures(v, indptr, indices)
+    h = float(np.median(edge[:: max(1, n // 200_000)]))
+    diagonal = float(np.linalg.norm(v.max(axis=0) - v.min(axis=0)))
+    white = max(white, 2e-4 * h, 1e-7 * diagonal)
+    normals = topology.vertex_normals(v, f)
+    raw = 0.9 * white / h  # rad, of a vertex normal on an even mesh
+    passes = int(np.clip(np.ceil((raw / 0.012) ** 2 / 3.0), 2, 25))
+    gate = float(np.cos(max(0.8 * 2.83 * raw, 0.12)))
+    for _ in range(passes):
+        normals = regions.smoothed(normals, indptr, indices, gate)
+    bend = regions.bends(normals, indptr, indices)
+    for _ in range(2):
+        bend = regions.ring_maximum(bend, indptr, indices)
+    left = raw / np.sqrt(1.0 + 3.0 * passes)
+    return Ground(
+        v,
+        f,
+        normals,
+        indptr,
+        indices,
+        edge,
+        share,
+        bend,
+        h,
+        diagonal,
+        white,
+        WAVE_SHARE * white,
+        float(np.cos(max(np.radians(12.0), 5.0 * left))),
+        np.full(n, regions.FREE, dtype=np.int32),
+        np.zeros(n, dtype=np.int32),
+        np.empty(n, dtype=np.int32),
+        np.zeros(n, dtype=np.uint8),
+    )
+
+
+def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> tuple[list[Region], list[Region]]:
+    """Regions found, in the order found (owner holds their indices), and those looked at and refused."""
+    allowed = np.array([name in kinds for name in NAMES])
+    found: list[Region] = []
+    refused: list[Region] = []
+    radii = _radii(ground)
+    for level, (radius, rings) in enumerate(radii):
+        progress(level / len(radii), f"patches of {radius:.3g} mm")
+        barred = np.zeros(len(ground.vertices), dtype=np.bool_)
+        cell = 0.8 * max(radius, rings * ground.median_edge)
+        seeds = regions.spread_seeds(
+            ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.vertices.min(axis=0)
+        )
+        codes, shapes, rms, reaches = choosing.judge_seeds(
+            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, seeds, ground.edge,
+            rings, radius, allowed, ground.sigma, 1.6, 160,
+        )
+        order = np.lexsort((rms, codes))
+        for k in order[codes[order] >= 0]:
+            seed = seeds[k]
+            if ground.owner[seed] != regions.FREE or barred[seed]:
+                continue
+            region = develop(ground, int(codes[k]), shapes[k], seed, float(reaches[k]), allowed)
+            if region is None:
+                continue
+            if good(ground, region):
+                ground.owner[region.members] = len(found)
+                found.append(region)
+            else:
+                barred[region.members] = True
+                refused.append(region)
+    progress(1.0)
+    return found, refused
+
+
+def _radii(ground: Ground) -> list[tuple[float, float]]:
+    """Patch radii, mm and in edges, from large to small."""
+    largest = max(10.0 * ground.median_edge, 0.02 * ground.diagonal)
+    smallest = 2.6 * ground.median_edge
+    steps = max(int(np.ceil(np.log(largest / smallest) / np.log(1.7))), 1)
+    return [
+        (largest * (smallest / largest) ** (k / steps), 10.0 * 0.26 ** (k / steps)) for k in range(steps + 1)
+    ]
+
+
+def good(ground: Ground, region: Region) -> bool:
+    return region.misfit < 6.0 and len(region.members) >= SMALLEST and region.openness < OPEN
+
+
+def develop(
+    ground: Ground, code: int, packed: NDArray[np.float64], seed: int, radius: float, allowed: NDArray[np.bool_]
+) -> Region | None:
+    """Grow a fitted patch until it stands still; None where it comes to nothing."""
+    s = packed.copy()
+    table = np.full(4096, -1, dtype=np.int32)
+    start = np.empty(2048, dtype=np.int32)
+    count = regions.patch(ground.vertices, ground.indptr, ground.indices, ground.owner, seed, radius, table, start)
+    members = start[:count].copy()
+    core = members
+    sign = facing(ground, code, s, members)
+    before, chosen_at, settled = 0, 0, False
+    for _ in range(16):
+        limit = _STEP * max(len(members), 60)
+        members = spread(ground, code, s, sign, members, limit)
+        if len(members) < SMALLEST // 2:
+            return None
+        core = inside(ground, members)
+        stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
+        before = len(members)
+        if stands and settled:
+            break
+        if stands or len(members) > 3 * chosen_at:
+            settled = stands
+            was = code
+            code, _ = choose(ground, core, code, s, allowed, _FINAL_SAMPLE if stands else _SAMPLE)
+            if code < 0:
+                return None
+            chosen_at = len(members)
+            if code != was:
+                sign = facing(ground, code, s, core)
+                settled = False
+        else:
+            settled = False
+            points = sampled(ground.vertices, core, _SAMPLE)
+            choosing.settle(code, s, points, ground.sigma, 2, 4)
+    members = members.copy()
+    return Region(
+        code, s, sign, members, core, misfit(ground, code, s, core), float(ground.share[members].sum()),
+        openness(ground, code, s, sign, members),
+    )
+
+
+def openness(ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32]) -> float:
+    """Share of the rim beyond which the surface goes on smoothly; the region must have been spread last."""
+    stamp = ground.stamp
+    on, off = regions.rim_outlook(
+        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, regions.FREE,
+        members, 3, ground.cosine, ground.mark, stamp, ground.out,
+    )
+    ground.next_stamp()
+    return on / max(on + off, 1)
+
+
+def spread(
+    ground: Ground, code: int, s: NDArray[np.float64], sign: float, start: NDArray[np.int32], limit: int
+) -> NDArray[np.int32]:
+    """Members of a region that spreads from `start`; a view that the next call overwrites."""
+    stamp = ground.next_stamp()
+    count = regions.grow(
+        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.mark,
+        stamp, start.copy(), GATE * ground.sigma, ground.cosine, limit, ground.out,
+    )
+    return ground.out[:count]
+
+
+def inside(ground: Ground, members: NDArray[np.int32], rings: int = 1) -> NDArray[np.int32]:
+    """Members at least so many rings from the rim, fewer rings where little would be left."""
+    stamp = ground.stamp
+    regions.rim_depth(members, ground.indptr, ground.indices, ground.mark, stamp, rings + 1, ground.depth)
+    depth = ground.depth[members]
+    for least in range(rings, 0, -1):
+        core = members[depth >= least]
+        if len(core) >= max(0.35 * len(members), SMALLEST):
+            return core
+    return members.copy()
+
+
+def facing(ground: Ground, code: int, s: NDArray[np.float64], members: NDArray[np.int32]) -> float:
+    """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
+    some = members[:: max(1, len(members) // 200)]
+    normals = choosing.gradients_at(code, s, ground.vertices[some])
+    agree = float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean())
+    if code == choosing.PLANE and agree < 0:
+        s[3:6] *= -1.0
+        s[9:12] *= -1.0
+        return 1.0
+    return 1.0 if agree >= 0 else -1.0
+
+
+def sampled(vertices: NDArray[np.float64], members: NDArray[np.int32], most: int) -> NDArray[np.float64]:
+    step = max(1, len(members) // most)
+    return vertices[members[::step]]
+
+
+def block_size(ground: Ground, members: NDArray[np.int32]) -> float:
+    edge = float(ground.edge[members[:: max(1, len(members) // 500)]].mean())
+    return max(5.0 * edge, np.sqrt(float(ground.share[members].sum())) / 9.0)
+
+
+def choose(
+    ground: Ground, core: NDArray[np.int32], was: int, s: NDArray[np.float64], allowed: NDArray[np.bool_], most: int
+) -> tuple[int, float]:
+    """Choose the kind for a region's core; s receives its shape."""
+    step = max(1, len(core) // most)
+    some = core[::step]
+    code, misfit, freedom = choosing.choose(
+        ground.vertices[some], ground.normals[some], was, s, allowed, block_size(ground, core),
+        1.5 * GATE * ground.sigma, ground.white, ground.wave, ground.sigma, 3,
+    )
+    return code, misfit / freedom
+
+
+def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> float:
+    """Block misfit per degree of freedom of a shape on all of a region's core."""
+    step = max(1, len(core) // 20_000)
+    points = ground.vertices[core[::step]]
+    blocks, count = choosing.blocks_of(points, block_size(ground, core))
+    total = choosing.misfit(code, s, points, blocks, count, 1.5 * GATE * ground.sigma, ground.white, ground.wave)
+    return total / max(count - choosing.WIDTHS[code], 1)
+
+
+__all__ = ["PACKED", "Ground", "Region", "develop", "prepare", "segment"]

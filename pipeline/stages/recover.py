@@ -1,0 +1,123 @@
+"""Third stage: the machined surfaces of the scan, with what can be vouched for about each."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.features import building, noise, regions, segmentation
+from pipeline.features.building import Piece
+from pipeline.features.naming import ids_for
+from pipeline.features.uncertainty import assess
+from pipeline.job import Caliper, RecoverSettings
+from pipeline.progress import Progress
+from pipeline.values import (
+    CleanResult,
+    Feature,
+    Form,
+    NoiseModel,
+    RecoverResult,
+    Rejected,
+    Source,
+    Uncertainty,
+)
+
+_SHORT_ARC = np.radians(120.0)
+
+
+def recover(
+    clean: CleanResult,
+    source: Source,
+    settings: RecoverSettings,
+    calipers: tuple[Caliper, ...],
+    progress: Progress,
+) -> RecoverResult:
+    """Find planes, cylinders, cones, spheres and tori on the measured facets and fit them.
+
+    Features come in the order of their area, largest first. Patches that were looked at and refused are
+    listed apart, with the reason.
+    """
+    surface = clean.surface
+    ground = segmentation.prepare(surface, source.noise_sigma)
+    progress(0.2, "looking for surfaces")
+    found, refused = segmentation.segment(
+        ground, settings.kinds, lambda fraction, text="": progress(0.2 + 0.5 * fraction, text)
+    )
+    found.sort(key=lambda region: -region.area)
+    for index, region in enumerate(found):
+        ground.owner[region.members] = index
+    labels = regions.facet_owners(surface.faces, ground.owner)
+    counts = np.bincount(labels[labels >= 0], minlength=len(found))
+    progress(0.7, "fitting")
+    pieces = [building.settled(ground, region, int(counts[i])) for i, region in enumerate(found)]
+    progress(0.8, "learning the noise")
+    model = noise.learn(
+        [noise.Face(p.shape, ground.vertices[p.region.core]) for p in pieces], source.noise_sigma, ground.median_edge
+    )
+    ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
+    features = tuple(_feature(ground, p, name, model) for p, name in zip(pieces, ids, strict=True))
+    progress(1.0)
+    return RecoverResult(
+        features,
+        labels,
+        model or _unlearnt(source.noise_sigma),
+        tuple(_rejected(region) for region in sorted(refused, key=lambda r: -r.area)),
+    )
+
+
+def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseModel | None) -> Feature:
+    shape = piece.shape
+    uncertainty = assess(
+        shape, ground.vertices[piece.region.core], piece.fit.weights, model, arc=piece.extent.arc
+    )
+    reasons = _doubts(piece, uncertainty)
+    return Feature(
+        name,
+        shape.kind,
+        piece.side,
+        shape.point,
+        shape.direction,
+        shape.radius,
+        uncertainty,
+        _form(piece),
+        piece.extent,
+        shape.half_angle,
+        shape.major_radius,
+        "low" if reasons else "good",
+        reasons,
+    )
+
+
+def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
+    out = []
+    arc = piece.extent.arc
+    if piece.shape.direction is not None and arc is not None and arc < _SHORT_ARC:
+        out.append(f"only {np.degrees(arc):.0f} degrees of arc seen")
+    if uncertainty.position is None:
+        out.append(uncertainty.method)
+    return tuple(out)
+
+
+def _form(piece: Piece) -> Form:
+    used = piece.fit.weights > 0
+    residuals = piece.fit.residuals[used]
+    standard = {"plane": "flatness", "cylinder": "cylindricity"}.get(piece.shape.kind, "form")
+    return Form(piece.fit.rms, float(np.ptp(residuals)), float(used.mean()), standard)
+
+
+def _rejected(region: segmentation.Region) -> Rejected:
+    from pipeline.features.kinds.base import unpack
+
+    shape = unpack(region.kind, region.packed)
+    if region.openness >= segmentation.OPEN:
+        reason = f"the surface goes on smoothly beyond {100 * region.openness:.0f} % of its rim: cast skin or a blend"
+    else:
+        reason = f"form beyond the noise: {np.sqrt(region.misfit):.1f} times what the scan's noise explains"
+    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason)
+
+
+def _unlearnt(sigma: float) -> NoiseModel:
+    return NoiseModel(
+        sigma, sigma, np.array([[sigma, 0.0]]), "short waves only: no face is large enough to learn longer ones from"
+    )
+
+
