@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,9 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     if settings.step != "none":
         progress(0.3, "STEP")
         data["cautions"] += _write_step(outcome, data, folder / "reference.step")
+    if settings.dxf and data["flanges"]:
+        progress(0.7, "drawings")
+        data["cautions"] += _write_drawings(data, folder, settings.units)
     progress(0.9, "datum file and tables")
     (folder / "datums.schema.json").write_text(datum_file.schema_text(), "utf-8")
     (folder / "features.csv").write_text(tables.features_csv(data, settings.units), "utf-8", newline="")
@@ -154,6 +158,34 @@ def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     write_step(path, data, seen, outcome.job.export.step)
     return []
+
+
+def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:
+    from pipeline.formats import drawing, dxf, print_sheet
+
+    cautions = []
+    for flange in data["flanges"]:
+        items = drawing.drawing_of(flange, unit)
+        if not items:
+            cautions.append(
+                f"No drawing of the flange {flange['feature']}: no clean outline and no hole was found on it."
+            )
+            continue
+        stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange['feature'])}"
+        notes = drawing.notes_of(flange, data, unit)
+        dxf.write_dxf(folder / f"{stem}.dxf", items, notes, unit)
+        sheet = print_sheet.sheet_for(items, len(notes) + 1, unit)
+        if sheet is None:
+            cautions.append(
+                f"No 1:1 print of the flange {flange['feature']}: it is larger than any sheet; use its DXF."
+            )
+            continue
+        if not sheet.common:
+            size = f"The print of the flange {flange['feature']} needs a sheet {sheet.name} at 100 %"
+            cautions.append(f"{size}: on smaller paper it is not 1:1.")
+            notes = (*notes, f"This sheet is {sheet.name}: print it at 100 %, on smaller paper it is not 1:1.")
+        print_sheet.write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange['feature']}", unit)
+    return cautions
 
 
 def _as_run(job: Job, out: Path) -> Job:
