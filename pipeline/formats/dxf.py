@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import ezdxf
@@ -29,6 +31,11 @@ def write_dxf(path: Path, items: tuple[drawing.Item, ...], notes: tuple[str, ...
 
     The same drawing gives the same bytes. Raises OSError when the place can't be written.
     """
+    with _fixed_header():
+        _drawn(items, notes, unit).saveas(path)
+
+
+def _drawn(items: tuple[drawing.Item, ...], notes: tuple[str, ...], unit: str) -> Drawing:
     document = ezdxf.new("R2010", units=units.MM if unit == "mm" else units.IN)
     document.header["$MEASUREMENT"] = 1 if unit == "mm" else 0
     document.linetypes.add("CENTER", pattern=[12.7, 7.6, -1.6, 1.9, -1.6], description="centre line")
@@ -39,11 +46,15 @@ def write_dxf(path: Path, items: tuple[drawing.Item, ...], notes: tuple[str, ...
     space = document.modelspace()
     for item in items:
         _draw(space, item, scale)
-    (left, bottom), _ = drawing.bounds(items)
+    (left, bottom), (right, top) = drawing.bounds(items)
+    line = 1.7 * drawing.TEXT_HEIGHT
     for number, note in enumerate(notes):
-        place = (left, bottom - 8.0 - 1.7 * drawing.TEXT_HEIGHT * number)
-        _draw(space, drawing.Text(drawing.TEXT, place, note), scale)
-    _save(document, path)
+        _draw(space, drawing.Text(drawing.TEXT, (left, bottom - 8.0 - line * number), note), scale)
+    lowest = bottom - 8.0 - line * len(notes)
+    space.reset_extents((left * scale, lowest * scale, 0), (right * scale, top * scale, 0))
+    middle = ((left + right) / 2 * scale, (lowest + top) / 2 * scale)
+    document.set_modelspace_vport(height=1.2 * max(top - lowest, right - left) * scale, center=middle)
+    return document
 
 
 def _draw(space: Modelspace, item: drawing.Item, scale: float) -> None:
@@ -65,11 +76,12 @@ def _draw(space: Modelspace, item: drawing.Item, scale: float) -> None:
             space.add_text(text, height=drawing.TEXT_HEIGHT * scale, dxfattribs=look).set_placement(at(place))
 
 
-def _save(document: Drawing, path: Path) -> None:
-    """Save without the clock's time and the random ids that the library would put into the header."""
+@contextlib.contextmanager
+def _fixed_header() -> Iterator[None]:
+    """Keep the clock's time and the random ids, which the library puts into a header, out of it."""
     before = ezdxf.options.write_fixed_meta_data_for_testing
     ezdxf.options.write_fixed_meta_data_for_testing = True
     try:
-        document.saveas(path)
+        yield
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = before
