@@ -104,6 +104,24 @@ def assess(
     return summary(shape, kind.parameters, covariance, basis, method)
 
 
+def waves_left(shape: Shape, points: Array, noise: NoiseModel) -> list[tuple[float, float]]:
+    """(sigma mm, length mm) of what a fit of `shape` to `points` leaves of the white noise and of each wave."""
+    kind = KINDS[shape.kind]
+    some = np.ascontiguousarray(points[:: max(1, len(points) // 3000)], dtype=float)
+    basis = basis_of(shape.direction)
+    jacobian = kind.jacobian(shape, some, basis)
+    normal = jacobian.T @ jacobian
+    gains = jacobian @ np.linalg.pinv(normal, hermitian=True)
+    seen = _seen(shape, some, basis)
+    finest = _finest(shape, seen)
+    levels = [(noise.sigma_white * np.sqrt(max(0.0, 1.0 - len(kind.parameters) / len(points))), 0.0)]
+    for sigma, length in _waves(noise):
+        part = carried(gains, seen.places, sigma, length, finest)
+        taken = float(np.sum(normal * part)) / len(some)
+        levels.append((np.sqrt(max(0.0, sigma**2 - taken)), length))
+    return levels
+
+
 def summary(
     shape: Shape, names: tuple[str, ...], covariance: Array, basis: Array, method: str
 ) -> Uncertainty:
