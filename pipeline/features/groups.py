@@ -1,0 +1,86 @@
+"""Which axes are one: stepped bores and shafts as coaxial groups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.values import Feature, Pattern
+
+Array = NDArray[np.float64]
+
+# What drilling and boring from two sides leaves between axes that are meant to be one (common practice, no
+# source); the features' own uncertainty comes on top.
+TURN = np.radians(0.3)
+OFFSET = 0.15
+COVER = 2.45  # 95 % of a pair of normal deviates, in the larger standard deviation
+
+
+def coaxial_groups(features: Sequence[Feature]) -> tuple[Pattern, ...]:
+    """Two or more cylinders, cones and tori (and spheres) on one axis, largest area first.
+
+    members run along the axis; `centre` and `normal` are the mean axis, weighted by the seen area; `rms` is that
+    of the members' distances from it, mm; `note` names the steps with their diameters and the lengths seen.
+    """
+    axial = [f for f in features if f.kind in ("cylinder", "cone", "torus") and f.direction is not None]
+    axial.sort(key=lambda f: -f.extent.area)
+    left, groups = list(axial), []
+    while left:
+        seed = left[0]
+        group = [seed] + [f for f in left[1:] if _on_axis(f, seed)]
+        left = [f for f in left if all(f is not g for g in group)]
+        if len(group) > 1:
+            groups.append(_group(group))
+    return tuple(groups)
+
+
+def _on_axis(feature: Feature, axis: Feature) -> bool:
+    """Whether a feature's axis could be the same as a larger one's."""
+    assert feature.direction is not None
+    assert axis.direction is not None
+    angle = np.arctan2(
+        np.linalg.norm(np.cross(feature.direction, axis.direction)), abs(feature.direction @ axis.direction)
+    )
+    unsure = np.hypot(feature.uncertainty.direction or 0.0, axis.uncertainty.direction or 0.0)
+    if angle > TURN + COVER * unsure:
+        return False
+    off = feature.point - axis.point
+    along = float(off @ axis.direction)
+    across = float(np.linalg.norm(off - along * axis.direction))
+    lever = abs(along) * (axis.uncertainty.direction or 0.0)
+    unsure = np.sqrt((feature.uncertainty.position or 0.0) ** 2 + (axis.uncertainty.position or 0.0) ** 2 + lever**2)
+    return across <= OFFSET + COVER * unsure
+
+
+def _group(group: list[Feature]) -> Pattern:
+    directions = [f.direction for f in group if f.direction is not None]
+    weight = np.array([f.extent.area for f in group])
+    weight = weight / weight.sum()
+    w = sum((k * d * np.sign(d @ directions[0]) for k, d in zip(weight, directions, strict=True)), np.zeros(3))
+    w /= np.linalg.norm(w)
+    points = np.array([f.point for f in group])
+    centre = weight @ points
+    off = points - centre
+    across = off - np.outer(off @ w, w)
+    order = np.argsort(off @ w, kind="stable")
+    steps = "; ".join(_step(group[i]) for i in order)
+    return Pattern(
+        "coaxial",
+        tuple(group[i].id for i in order),
+        centre=centre,
+        normal=w,
+        rms=float(np.sqrt(np.mean(np.sum(across**2, axis=1)))),
+        note=f"along the axis: {steps}",
+    )
+
+
+def _step(feature: Feature) -> str:
+    name = {"cylinder": feature.side or "cylinder"}.get(feature.kind, feature.kind)
+    length = "" if feature.extent.length is None else f" x {feature.extent.length:.2f} seen"
+    if feature.kind == "torus":
+        return f"{name} D{2 * (feature.major_radius or 0.0):.3f} R{feature.radius:.3f}"
+    if feature.kind == "cone":
+        return f"{name} {np.degrees(2 * (feature.half_angle or 0.0)):.2f} deg{length}"
+    return f"{name} D{2 * (feature.radius or 0.0):.3f}{length}"

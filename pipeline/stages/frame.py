@@ -1,0 +1,73 @@
+"""The frame stage: the datum reference frame, and what is measured against it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.errors import SettingsError
+from pipeline.features.choices import Choice, choose
+from pipeline.features.datums import Proposal, complete, proposals, reason
+from pipeline.features.frames import in_part
+from pipeline.features.patterns import find_patterns
+from pipeline.job import FrameSettings
+from pipeline.progress import Progress
+from pipeline.values import Feature, Frame, FrameResult, RecoverResult
+
+
+def frame(recover: RecoverResult, settings: FrameSettings, names: dict[str, str], progress: Progress) -> FrameResult:
+    """Solve the frame that the job asks for, or propose one; features in part coordinates.
+
+    Raises SettingsError when a datum is unknown, takes no freedom away, or three of them leave the part free.
+    """
+    features = recover.features
+    patterns = recover.patterns or find_patterns(features)
+    given = _given(settings, features, names)
+    if not features:
+        return FrameResult(
+            Frame(np.eye(4), (), False, ("no feature was recovered: part coordinates are the scan's own",)),
+            cautions=("No datum frame: no feature was recovered, so part coordinates are the scan's own.",),
+        )
+    progress(0.1, "datum frame")
+    chosen = complete(given, features, patterns, settings.z, settings.x)
+    offered = [p for p in proposals(features, patterns) if p.datums.choices != chosen.datums.choices]
+    by_id = {f.id: f for f in features}
+    return FrameResult(
+        _reasoned(chosen),
+        tuple(_reasoned(p) for p in offered),
+        cautions=tuple(_cautions(chosen, len(given), by_id)),
+        in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
+    )
+
+
+def _given(settings: FrameSettings, features: tuple[Feature, ...], names: Mapping[str, str]) -> list[Choice]:
+    texts = (settings.A, settings.B, settings.C)
+    for letter, before, text, earlier in zip("BC", "AB", texts[1:], texts[:-1], strict=True):
+        if text is not None and earlier is None:
+            raise SettingsError(
+                f"Datum {letter} is chosen but {before} is not; choose {before} too, or leave out both."
+            )
+    return [choose(text, features, names) for text in texts if text is not None]
+
+
+def _reasoned(proposal: Proposal) -> Frame:
+    made = proposal.frame
+    return Frame(made.matrix, made.datums, made.complete, (*reason(proposal), *made.reasons), made.covariance)
+
+
+def _cautions(chosen: Proposal, given: int, by_id: Mapping[str, Feature]) -> list[str]:
+    out = []
+    for datum, choice in zip(chosen.frame.datums, chosen.datums.choices, strict=True):
+        low = [m for m in choice.members if by_id[m].confidence != "good"]
+        if low:
+            why = "; ".join(r for m in low for r in by_id[m].reasons) or "its confidence is low"
+            out.append(f"Datum {datum.letter} ({datum.feature}) is not to be relied on: {why}.")
+    if 0 < given < len(chosen.frame.datums):
+        more = ", ".join(f"{d.letter} = {d.feature}" for d in chosen.frame.datums[given:])
+        out.append(f"Datums that the job leaves open were taken from the part: {more}.")
+    if not chosen.frame.complete:
+        out.append(f"The datum frame is incomplete: {'; '.join(chosen.frame.reasons)}.")
+    elif chosen.frame.covariance is None:
+        out.append(f"Part coordinates have no uncertainty: {'; '.join(chosen.frame.reasons)}.")
+    return out
