@@ -65,9 +65,19 @@ def spikes(v: Floats, f: Ints, least: float) -> Mask:
 
 
 @njit(cache=True, parallel=True)
-def _against(f, normals, sums):  # type: ignore[no-untyped-def]
+def _against(f, neighbours, normals, sums):  # type: ignore[no-untyped-def]
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for i in prange(f.shape[0]):
+        folded = False
+        for k in range(3):
+            j = neighbours[i, k]
+            if j >= 0:
+                across = 0.0
+                for c in range(3):
+                    across += normals[i, c] * normals[j, c]
+                folded |= across < -0.5
+        if not folded:
+            continue
         x = y = z = 0.0
         for k in range(3):
             p = f[i, k]
@@ -92,7 +102,7 @@ def _normal_sums(f, normals, n):  # type: ignore[no-untyped-def]
     return sums
 
 
-def folds(v: Floats, f: Ints) -> Mask:
-    """(m,) facets that are turned by more than 120 degrees against the facets round them: folded over."""
+def folds(v: Floats, f: Ints, neighbours: Ints) -> Mask:
+    """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them."""
     normals = facet_normals(v, f)
-    return _against(f, normals, _normal_sums(f, normals, len(v)))
+    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)))

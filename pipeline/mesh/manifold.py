@@ -2,7 +2,7 @@
 
 Around an edge of more than two facets the flattest pair that runs it in opposite directions stays joined, then
 the next flattest; what finds no partner gets a border there. Then each vertex is split into one copy for each
-fan of joined facets. Positions do not move. Facets are taken away in two cases only: a fan of up to three small facets
+fan of joined facets. Positions do not move. Facets are taken away in two cases only: a fan of one or two small facets
 that hangs on a split vertex beside a larger one (two holes touch there, and would be one with a pinched rim), and the
 smallest facet at an edge that can't be parted since both its ends keep the sheets together.
 """
@@ -159,39 +159,53 @@ def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
         cut = _cut_inconsistent(f, mates)
         f, copies = _split(f, mates, len(v))
         if not len(copies) and not len(facets) and not cut:
-            used = np.unique(source[np.unique(f)], return_counts=True)[1]
-            return Parted(v, f, mates, kept, source, edges, int((used - 1).sum()))
+            return Parted(v, f, mates, kept, source, edges, _copies_in_use(f, source))
         v = np.concatenate([v, v[copies]])
         source = np.concatenate([source, source[copies]])
-        stay = ~_slight_fans(v, f, source)
         neighbours = facet_neighbours(f, len(v))
+        stay = ~_slight_fans(v, f, neighbours, source)
         stay[_smallest_at_bad_edges(v, f, neighbours)] = False
         if not stay.all():
             f, kept, labels = f[stay], kept[stay], labels[stay]
             neighbours = facet_neighbours(f, len(v))
 
 
-def _slight_fans(v: Floats, f: Ints, source: Ints) -> NDArray[np.bool_]:
-    """(m,) facets of fans of up to three small facets that hang on a split vertex beside a larger fan."""
-    corners = source[f]
+def _copies_in_use(f: Ints, source: Ints) -> int:
+    used = np.zeros(len(source), dtype=bool)
+    used[f] = True
+    fans = np.bincount(source[used])
+    return int((fans - 1)[fans > 1].sum())
+
+
+def _slight_fans(v: Floats, f: Ints, neighbours: Ints, source: Ints) -> NDArray[np.bool_]:
+    """(m,) facets of open fans of one or two small facets that hang on a split vertex beside a larger fan.
+
+    A fan that was cut from the other along an edge is no such thing: it lies at the rim of a sheet.
+    """
     split = np.bincount(source) > 1
-    at = np.flatnonzero(split[corners].any(axis=1))
+    at = np.flatnonzero(split[source[f]].any(axis=1))
     out = np.zeros(len(f), dtype=bool)
     if len(at) == 0:
         return out
+    ends = np.stack([f[at], np.roll(f[at], -1, axis=1)], axis=2).reshape(-1, 2)
+    _, edge, uses = np.unique(np.sort(source[ends], axis=1), axis=0, return_inverse=True, return_counts=True)
+    border = (neighbours[at] < 0).ravel()
+    pinched = np.zeros(len(v), dtype=bool)
+    pinched[ends[border]] = True
+    pinched[ends[border & (uses[edge.ravel()] > 1)]] = False
+
     areas = facet_areas(v, f[at])
     usual = float(facet_areas(v, f[:: max(len(f) // 100_000, 1)]).mean())
     fan_area = np.bincount(f[at].ravel(), weights=np.repeat(areas, 3), minlength=len(v))
     fan_size = np.bincount(f[at].ravel(), minlength=len(v))
-    best = np.zeros(len(split))
-    np.maximum.at(best, source, fan_area)
-    lesser = split[source] & (fan_area < best[source])
+    largest = np.zeros(len(split))
+    np.maximum.at(largest, source, fan_area)
     # Of fans with the very same area the first stays.
-    tied = split[source] & (fan_area == best[source]) & (fan_size > 0)
+    best = np.flatnonzero(fan_area == largest[source])
     first = np.full(len(split), len(v))
-    np.minimum.at(first, source[tied], np.flatnonzero(tied))
-    lesser |= tied & (np.arange(len(v)) != first[source])
-    slight = lesser & (fan_size <= 3) & (fan_area <= 10 * usual)
+    np.minimum.at(first, source[best], best)
+    lesser = split[source] & (np.arange(len(v)) != first[source])
+    slight = lesser & pinched & (fan_size <= 2) & (fan_area <= 10 * usual)
     out[at] = slight[f[at]].any(axis=1)
     return out
 

@@ -20,6 +20,17 @@ _WAYS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1
 _WAYS /= np.linalg.norm(_WAYS, axis=1, keepdims=True)
 
 
+def facets_by_piece(labels: Ints) -> list[NDArray[np.int64]]:
+    """The facets of each piece, by the number of the piece."""
+    # The first piece is nearly all: only the rest is worth sorting.
+    rest = np.flatnonzero(labels > 0)
+    if len(rest) == 0:
+        return [np.arange(len(labels))]
+    rest = rest[np.argsort(labels[rest], kind="stable")]
+    others = np.split(rest, np.cumsum(np.bincount(labels[rest])[1:])[:-1])
+    return [np.flatnonzero(labels == 0), *others]
+
+
 @dataclass(frozen=True)
 class Crumbs:
     """debris (m,) facets of loose small pieces; debris_pieces how many, `distance` mm of the nearest of them from
@@ -53,10 +64,9 @@ def crumbs(v: Floats, f: Ints, neighbours: Ints, labels: Ints, areas: Floats, sh
         main = f[rest]
         shadow = Shadow.of(v, main)
         border = _Border(v, main, neighbours[rest])
-        order = np.argsort(labels, kind="stable")
-        starts = np.searchsorted(labels[order], np.arange(len(sizes) + 1))
+        members = facets_by_piece(labels)
         for piece in unsure:
-            mine = f[order[starts[piece] : starts[piece + 1]]]
+            mine = f[members[piece]]
             is_debris[piece] = not (border.continues(v, mine) or _enclosed(v, mine, shadow))
     debris = is_debris[labels]
     distance = _distance(v, f[debris], f[~debris]) if debris.any() else None

@@ -28,11 +28,8 @@ class Shadow:
     @staticmethod
     def of(v: Floats, f: NDArray[np.int32]) -> Shadow:
         """The cells that the facets `f` pass through."""
-        used = v[f[:, 0]]
-        low = np.minimum.reduce([v[f[:, k]].min(axis=0) for k in range(3)])
-        high = np.maximum.reduce([v[f[:, k]].max(axis=0) for k in range(3)])
+        low, high = _bounds(v, f)
         size = float((high - low).max()) / _CELLS
-        del used
         cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.uint8)
         origin = low - size
         _mark(v, f, cells, origin, size)
@@ -41,6 +38,19 @@ class Shadow:
     def hits(self, points: Floats, directions: Floats) -> NDArray[np.bool_]:
         """(n,) whether the ray from each point meets surface more than two cells away from it."""
         return _march(self.cells, self.origin, self.size, points, directions)
+
+
+@njit(cache=True)
+def _bounds(v, f):  # type: ignore[no-untyped-def]
+    low = np.full(3, np.inf)
+    high = np.full(3, -np.inf)
+    for i in range(f.shape[0]):
+        for corner in range(3):
+            for k in range(3):
+                x = v[f[i, corner], k]
+                low[k] = min(low[k], x)
+                high[k] = max(high[k], x)
+    return low, high
 
 
 @njit(cache=True)

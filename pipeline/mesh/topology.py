@@ -169,6 +169,28 @@ def facet_neighbours(f: Ints, n: int) -> Ints:
     return _pair(f, indptr, edges)
 
 
+@njit(cache=True)
+def _without(neighbours, gone, count):  # type: ignore[no-untyped-def]
+    new = np.full(neighbours.shape[0], -1, dtype=np.int32)
+    rows = 0
+    for i in range(neighbours.shape[0]):
+        if not gone[i]:
+            new[i] = rows
+            rows += 1
+    out = np.empty((count, 3), dtype=np.int32)
+    for i in range(neighbours.shape[0]):
+        if new[i] >= 0:
+            for k in range(3):
+                j = neighbours[i, k]
+                out[new[i], k] = new[j] if j >= 0 else j
+    return out
+
+
+def neighbours_without(neighbours: Ints, gone: NDArray[np.bool_]) -> Ints:
+    """The neighbours that are left without the facets of the mask (m,), on a mesh without non-manifold edges."""
+    return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
+
+
 @njit(cache=True, parallel=True)
 def _ring_counts(f, indptr, facets):  # type: ignore[no-untyped-def]
     counts = np.zeros(indptr.size, dtype=np.int32)

@@ -16,7 +16,7 @@ from pipeline.features.zones import inside
 from pipeline.job import CleanSettings
 from pipeline.mesh.blemishes import folds, spikes
 from pipeline.mesh.manifold import part
-from pipeline.mesh.pieces import crumbs, sides
+from pipeline.mesh.pieces import crumbs, facets_by_piece, sides
 from pipeline.mesh.shadow import Shadow
 from pipeline.mesh.sheets import doubled
 from pipeline.mesh.surface import Surface
@@ -27,6 +27,7 @@ from pipeline.mesh.topology import (
     duplicate_facets,
     facet_areas,
     facet_neighbours,
+    neighbours_without,
 )
 from pipeline.mesh.winding import inconsistent_edges, minority, turn
 from pipeline.progress import Progress
@@ -84,11 +85,15 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
     progress(0.25, "winding")
     neighbours = _wind(bench)
     progress(0.4, "spikes and folds")
-    neighbours = _blemishes(bench, neighbours, read.source.noise_sigma)
+    # What has no noise is a tessellation: sharp tips and thin shells in it are meant.
+    sigma = read.source.noise_sigma
+    if sigma > 0:
+        neighbours = _blemishes(bench, neighbours, sigma)
     progress(0.6, "non-manifold places")
     neighbours = _part(bench, neighbours)
     progress(0.7, "doubled sheets")
-    neighbours = _sheets(bench, neighbours, read.source.noise_sigma)
+    if sigma > 0:
+        neighbours = _sheets(bench, neighbours, sigma)
     progress(0.75, "debris")
     neighbours = _debris(bench, neighbours, settings)
     progress(0.9, "orientation")
@@ -123,11 +128,10 @@ def _wind(bench: _Bench) -> Ints:
 
 
 def _blemishes(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
-    gone = bench.remove(folds(bench.v, bench.f), "folded facets", "turned back on the surface round them")
-    # Without noise it is a tessellation, whose sharp tips are meant.
-    if sigma > 0:
-        needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
-        gone |= bench.remove(needles, "spikes", f"stand out by more than {_SPIKE_SIGMAS * sigma:.3f} mm")
+    folded = folds(bench.v, bench.f, neighbours)
+    gone = bench.remove(folded, "folded facets", "turned back on the surface round them")
+    needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
+    gone |= bench.remove(needles, "spikes", f"stand out by more than {_SPIKE_SIGMAS * sigma:.3f} mm")
     return facet_neighbours(bench.f, len(bench.v)) if gone else neighbours
 
 
@@ -146,7 +150,7 @@ def _part(bench: _Bench, neighbours: Ints) -> Ints:
 def _sheets(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
     double = doubled(bench.v, bench.f, components(neighbours), sigma)
     if bench.remove(double, "doubled sheets", "a larger piece lies on them and faces the same way"):
-        return facet_neighbours(bench.f, len(bench.v))
+        return neighbours_without(neighbours, double)
     return neighbours
 
 
@@ -156,7 +160,7 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     if found.debris_pieces:
         note = f"{found.debris.sum()} facets, the nearest {found.distance:.3g} mm from the part"
         bench.remove(found.debris, "debris", note, count=found.debris_pieces)
-        neighbours = facet_neighbours(bench.f, len(bench.v))
+        neighbours = neighbours_without(neighbours, found.debris)
     if found.islands:
         bench.cautions.append(
             f"{found.islands} small separate pieces lie in openings or gaps of the part and were kept."
@@ -169,8 +173,9 @@ def _orient(bench: _Bench, neighbours: Ints) -> None:
     shadow = Shadow.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
-    for mine in np.split(np.argsort(labels, kind="stable"), np.cumsum(np.bincount(labels))[:-1]):
-        verdict = sides(bench.v, bench.f[mine], shadow).inside_out
+    for mine in facets_by_piece(labels):
+        whole = len(mine) == len(bench.f)
+        verdict = sides(bench.v, bench.f if whole else bench.f[mine], shadow).inside_out
         if verdict:
             wrong[mine] = True
             pieces += 1
