@@ -23,7 +23,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from pipeline.mesh.analytic import PLANE, distance_gradient, project
@@ -37,6 +37,8 @@ _NEEDLE = 2e-3
 _MOST = 3000
 # Of the trace of the quadric: pulls the new vertex to the middle where the surface is flat.
 _SOFT = 1e-3
+# Of the vertices, those whose best edge is cheap enough to go in one sweep.
+_SHARE = 0.6
 # Price of length: in a plane all collapses are free, and short edges should go first.
 _LENGTH = 1e-9
 
@@ -87,11 +89,12 @@ def start(
     )  # fmt: skip
 
 
-def sweep_down(work: Work, facets: int, most: float = np.inf, share: float = 0.45) -> None:
+def sweep_down(work: Work, facets: int, *, most: float = np.inf, sag: float = np.inf) -> None:
     """Sweep until `facets` are left or hardly anything goes any more.
 
-    most   mm: no vertex whose root mean square distance to the planes it stands for would exceed this
-    share  of the vertices whose best edge is cheap enough in one sweep
+    most  mm4: largest sum, over the facets that a vertex stands for, of the squared distance to their
+          planes times a third of their area; (d^2 area / 3) bounds each of those distances by d
+    sag   mm: how far a facet on a curved carrier may lie from it
     """
     n, m = len(work.points), len(work.faces)
     stamp = np.zeros(n, dtype=np.int32)
@@ -100,18 +103,18 @@ def sweep_down(work: Work, facets: int, most: float = np.inf, share: float = 0.4
     while m > facets:
         first, corners = _corners_of(work.faces, n, m)
         _price_edges(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.table, most * most, n, m,
+            work.points, work.faces, work.quadrics, work.carriers, work.border, work.table, most, n, m,
             price, partner,
         )  # fmt: skip
         known = price[: n : max(1, n // 50_000)]
         known = known[np.isfinite(known)]
         if not len(known):
             break
-        limit = float(np.quantile(known, share))
+        limit = float(np.quantile(known, _SHARE))
         stamp[:n] = 0
         gone = _sweep(
             work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
-            n, m, first, corners, price, partner, stamp, limit, most * most, m - facets, work.parent,
+            n, m, first, corners, price, partner, stamp, limit, most, sag, m - facets,
         )  # fmt: skip
         before = m
         n, m = _compact(
@@ -123,29 +126,49 @@ def sweep_down(work: Work, facets: int, most: float = np.inf, share: float = 0.4
     work.cut(n, m)
 
 
-def finish(
-    work: Work, facets: int, *, held: NDArray | None = None, at: NDArray | None = None,
-    reach: NDArray | None = None, sag: float = np.inf,
-) -> None:  # fmt: skip
+@dataclass(frozen=True)
+class Leash:
+    """Points of a dense mesh that the surface may not leave.
+
+    vertices, faces  the dense mesh, (n0, 3) mm and (m0, 3)
+    which            (k,) its vertices that are held
+    reach            (k,) mm: how far each may come to lie from the surface, and the surface from the
+                     dense facets round it
+    sag              mm: how far a facet on a curved carrier may lie from it
+    """
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    which: NDArray[np.int32]
+    reach: NDArray[np.float64]
+    sag: float
+
+
+def finish(work: Work, facets: int, leash: Leash | None = None) -> None:
     """Collapse the cheapest edge first until `facets` are left or no edge may go.
 
-    held   (k, 3) points that must stay near; at (k,) the facet each is on at the start; reach (k,) mm:
-           how far each may come to lie from the surface
-    sag    mm: how far a facet on a curved carrier may lie from it
+    A leash needs a work that remembers parents and was swept within it.
     """
     n, m = len(work.points), len(work.faces)
     nobody = np.empty(0, dtype=np.int32)
+    if leash is None:
+        leash = Leash(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), nobody, np.empty(0), np.inf)
+    dense_first, dense_facets = _corners_of(leash.faces, len(leash.vertices), len(leash.faces))
+    first, corners = _corners_of(work.faces, n, m)
+    at = _nearest(
+        work.points, work.faces, first, corners, leash.vertices, leash.which,
+        work.parent[leash.which] if len(leash.which) else nobody,
+    )  # fmt: skip
     work.parent = nobody
-    if held is None or at is None or reach is None:
-        held, at, reach = np.empty((0, 3)), np.empty(0, dtype=np.int32), np.empty(0)
     for _ in range(4):
         before = m
         first_point, next_point = _chains(at, m)
         _finish(
             work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
-            n, m, facets, held, first_point, next_point, reach * reach, sag,
+            n, m, facets, leash.vertices, leash.faces, dense_first, dense_facets, leash.which,
+            first_point, next_point, leash.reach**2, leash.sag,
         )  # fmt: skip
-        at = _owner(first_point, next_point, len(held))
+        at = _owner(first_point, next_point, len(at))
         kept = np.flatnonzero(work.faces[:m, 0] >= 0)
         place = np.full(m, -1, dtype=np.int32)
         place[kept] = np.arange(len(kept), dtype=np.int32)
@@ -159,6 +182,32 @@ def finish(
         if m <= facets or m > 0.98 * before:
             break
     work.cut(n, m)
+
+
+@njit(cache=True, parallel=True)
+def _nearest(
+    points: NDArray, faces: NDArray, first: NDArray, facets: NDArray, dense: NDArray, which: NDArray, vertex: NDArray
+) -> NDArray:  # fmt: skip
+    """Of the facets round a vertex (k,) and round its neighbours, the one nearest to each dense point."""
+    out = np.empty(len(which), dtype=np.int32)
+    for i in prange(len(which)):
+        best = np.inf
+        where = -1
+        x, y, z = dense[which[i], 0], dense[which[i], 1], dense[which[i], 2]
+        v = vertex[i]
+        for s in range(first[v], first[v + 1]):
+            for e in range(3):
+                w = faces[facets[s], e]
+                for t in range(first[w], first[w + 1]):
+                    f = facets[t]
+                    a, b, c = points[faces[f, 0]], points[faces[f, 1]], points[faces[f, 2]]
+                    nx, ny, nz = nearest_on_facet(x, y, z, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2])
+                    d2 = (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2
+                    if d2 < best:
+                        best = d2
+                        where = f
+        out[i] = where
+    return out
 
 
 @njit(cache=True)
@@ -260,7 +309,7 @@ def _place(
     points: NDArray, q: NDArray, carriers: NDArray, border: NDArray, table: NDArray,
     u: int, v: int, exact: bool, x: NDArray,
 ) -> tuple[float, float]:  # fmt: skip
-    """Where the vertex of edge uv goes (into x) and what that costs: (price, mean square distance).
+    """Where the vertex of edge uv goes (into x) and what that costs: (price, summed square distance).
 
     Price inf where the edge may not go. `exact` puts x on the carriers, which takes longer.
     """
@@ -306,7 +355,7 @@ def _place(
                 return np.inf, np.inf
     whole = _value(qu, x[0] - px, x[1] - py, x[2] - pz) + _value(qv, x[0] - rx, x[1] - ry, x[2] - rz)
     price = max(0.0, whole - qu[9] - qv[9]) + _LENGTH * trace * length2
-    return price, whole / (trace + 1e-30)
+    return price, whole
 
 
 @njit(cache=True)
@@ -323,8 +372,8 @@ def _price_edges(
             u, v = faces[f, k], faces[f, (k + 1) % 3]
             if u > v and not (border[u] and border[v]):
                 continue
-            cost, mean = _place(points, q, carriers, border, table, u, v, False, x)
-            if mean > most:
+            cost, whole = _place(points, q, carriers, border, table, u, v, False, x)
+            if whole > most:
                 continue
             if cost < price[u]:
                 price[u] = cost
@@ -352,9 +401,9 @@ def _facets_stay_good(
         if (i == u or j == u or k == u) and (i == v or j == v or k == v):
             continue
         # Turn the corner that moves to the front; the order of the three stays.
-        if j == u or j == v:
+        if j == u or j == v:  # noqa: SIM109
             i, j, k = j, k, i
-        elif k == u or k == v:
+        elif k == u or k == v:  # noqa: SIM109
             i, j, k = k, i, j
         bx, by, bz = points[j, 0], points[j, 1], points[j, 2]
         ex, ey, ez = points[k, 0] - bx, points[k, 1] - by, points[k, 2] - bz
@@ -477,7 +526,7 @@ def _merge(
 def _sweep(
     points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, label: NDArray, table: NDArray,
     n: int, m: int, first: NDArray, facets: NDArray, price: NDArray, partner: NDArray, stamp: NDArray,
-    limit: float, most: float, enough: int, parent: NDArray,
+    limit: float, most: float, sag: float, enough: int,
 ) -> int:  # fmt: skip
     """Collapse each vertex's best edge if it is cheap enough and neither end went yet; facets gone.
 
@@ -498,8 +547,8 @@ def _sweep(
         if busy[i] or v < 0 or busy[v] or price[i] > limit:
             continue
         u = i
-        cost, mean = _place(points, q, carriers, border, table, u, v, True, x)
-        if cost > 2.0 * limit or mean > most:
+        cost, whole = _place(points, q, carriers, border, table, u, v, True, x)
+        if cost > 2.0 * limit or whole > most:
             continue
         if degree[u] > _MOST or degree[v] > _MOST:
             continue
@@ -516,9 +565,9 @@ def _sweep(
         mark += 3
         if not _link_holds(faces, border, degree, u, v, of_u, nu, of_v, nv, stamp, mark):
             continue
-        if not _facets_stay_good(points, faces, label, table, of_u, nu, u, v, x, np.inf):
+        if not _facets_stay_good(points, faces, label, table, of_u, nu, u, v, x, sag):
             continue
-        if not _facets_stay_good(points, faces, label, table, of_v, nv, u, v, x, np.inf):
+        if not _facets_stay_good(points, faces, label, table, of_v, nv, u, v, x, sag):
             continue
         _merge(points, q, carriers, border, u, v, x)
         shared = 0
@@ -662,10 +711,13 @@ def _round_list(faces: NDArray, head: NDArray, following: NDArray, v: int, out: 
 @njit(cache=True)
 def _points_stay_near(
     points: NDArray, faces: NDArray, u: int, v: int, x: NDArray, of_u: NDArray, nu: int, of_v: NDArray, nv: int,
-    held: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray,
+    dense: NDArray, which: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray,
     corner: NDArray, who: NDArray, moved: NDArray, onto: NDArray,
-) -> int:  # fmt: skip
-    """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far."""
+) -> tuple[int, int]:  # fmt: skip
+    """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far.
+
+    Second, how many facets there will be: `who`, with their corners (x first) in `corner`.
+    """
     kept = 0
     for part in range(2):
         for s in range(nu if part == 0 else nv):
@@ -673,10 +725,14 @@ def _points_stay_near(
             i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
             if (i == u or j == u or k == u) and (i == v or j == v or k == v):
                 continue
-            for e in range(3):
-                w = faces[f, e]
-                for d in range(3):
-                    corner[kept, 3 * e + d] = x[d] if (w == u or w == v) else points[w, d]
+            if j == u or j == v:  # noqa: SIM109
+                i, j, k = j, k, i
+            elif k == u or k == v:  # noqa: SIM109
+                i, j, k = k, i, j
+            for d in range(3):
+                corner[kept, d] = x[d]
+                corner[kept, 3 + d] = points[j, d]
+                corner[kept, 6 + d] = points[k, d]
             who[kept] = f
             kept += 1
     count = 0
@@ -690,30 +746,86 @@ def _points_stay_near(
                 best = np.inf
                 where = -1
                 enough = 0.05 * reach2[p]
+                px, py, pz = dense[which[p], 0], dense[which[p], 1], dense[which[p], 2]
                 for t in range(kept):
                     c = corner[t]
-                    nx, ny, nz = nearest_on_facet(
-                        held[p, 0], held[p, 1], held[p, 2], c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7], c[8]
-                    )
-                    d2 = (held[p, 0] - nx) ** 2 + (held[p, 1] - ny) ** 2 + (held[p, 2] - nz) ** 2
+                    nx, ny, nz = nearest_on_facet(px, py, pz, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7], c[8])
+                    d2 = (px - nx) ** 2 + (py - ny) ** 2 + (pz - nz) ** 2
                     if d2 < best:
                         best = d2
                         where = t
                         if d2 <= enough:
                             break
                 if best > reach2[p]:
-                    return -1
+                    return -1, kept
                 moved[count] = p
                 onto[count] = who[where]
                 count += 1
                 p = next_point[p]
-    return count
+    return count, kept
+
+
+@njit(cache=True)
+def _near_dense(
+    x: float, y: float, z: float, dense: NDArray, dense_faces: NDArray, dense_first: NDArray, dense_facets: NDArray,
+    which: NDArray, reach2: NDArray, moved: NDArray, hanging: int,
+) -> bool:  # fmt: skip
+    """Whether a point is within reach of the dense facets round the held point that is nearest to it."""
+    best = np.inf
+    p = -1
+    for s in range(hanging):
+        w = which[moved[s]]
+        d2 = (x - dense[w, 0]) ** 2 + (y - dense[w, 1]) ** 2 + (z - dense[w, 2]) ** 2
+        if d2 < best:
+            best = d2
+            p = moved[s]
+    if best <= reach2[p]:
+        return True
+    w = which[p]
+    for s in range(dense_first[w], dense_first[w + 1]):
+        f = dense_facets[s]
+        a, b, c = dense[dense_faces[f, 0]], dense[dense_faces[f, 1]], dense[dense_faces[f, 2]]
+        nx, ny, nz = nearest_on_facet(x, y, z, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2])
+        if (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2 <= reach2[p]:
+            return True
+    return False
+
+
+@njit(cache=True)
+def _facets_stay_near(
+    corner: NDArray, who: NDArray, kept: int, label: NDArray, dense: NDArray, dense_faces: NDArray,
+    dense_first: NDArray, dense_facets: NDArray, which: NDArray, reach2: NDArray, moved: NDArray, hanging: int,
+) -> bool:  # fmt: skip
+    """Whether the new facets that carry no feature are near the dense mesh: at the vertex, on edges, in the middle."""
+    asked = False
+    for t in range(kept):
+        if label[who[t]] >= 0:
+            continue
+        c = corner[t]
+        if not asked:
+            asked = True
+            if not _near_dense(
+                c[0], c[1], c[2], dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging
+            ):
+                return False
+        if not _near_dense(
+            0.5 * (c[0] + c[3]), 0.5 * (c[1] + c[4]), 0.5 * (c[2] + c[5]),
+            dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging,
+        ):  # fmt: skip
+            return False
+        if not _near_dense(
+            (c[0] + c[3] + c[6]) / 3.0, (c[1] + c[4] + c[7]) / 3.0, (c[2] + c[5] + c[8]) / 3.0,
+            dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging,
+        ):  # fmt: skip
+            return False
+    return True
 
 
 @njit(cache=True)
 def _finish(
     points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, label: NDArray, table: NDArray,
-    n: int, m: int, target: int, held: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray, sag: float,
+    n: int, m: int, target: int, dense: NDArray, dense_faces: NDArray, dense_first: NDArray, dense_facets: NDArray,
+    which: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray, sag: float,
 ) -> None:  # fmt: skip
     head = np.full(n, -1, dtype=np.int32)
     following = np.full(3 * m, -1, dtype=np.int32)
@@ -730,11 +842,11 @@ def _finish(
     x = np.empty(3)
     of_u = np.empty(_MOST, dtype=np.int32)
     of_v = np.empty(_MOST, dtype=np.int32)
-    tracked = len(held) > 0
+    tracked = len(which) > 0
     corner = np.empty((2 * _MOST if tracked else 1, 9))
     who = np.empty(2 * _MOST if tracked else 1, dtype=np.int32)
-    moved = np.empty(max(len(held), 1), dtype=np.int32)
-    onto = np.empty(max(len(held), 1), dtype=np.int32)
+    moved = np.empty(max(len(which), 1), dtype=np.int32)
+    onto = np.empty(max(len(which), 1), dtype=np.int32)
     size = 0
     room = 3 * m + 1024
     cost = np.empty(room)
@@ -774,11 +886,15 @@ def _finish(
             continue
         hanging = 0
         if tracked:
-            hanging = _points_stay_near(
-                points, faces, u, v, x, of_u, nu, of_v, nv, held, first_point, next_point, reach2,
+            hanging, kept = _points_stay_near(
+                points, faces, u, v, x, of_u, nu, of_v, nv, dense, which, first_point, next_point, reach2,
                 corner, who, moved, onto,
             )  # fmt: skip
             if hanging < 0:
+                continue
+            if hanging > 0 and not _facets_stay_near(
+                corner, who, kept, label, dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging
+            ):
                 continue
         _merge(points, q, carriers, border, u, v, x)
         if tracked:
@@ -816,12 +932,12 @@ def _finish(
         if nv < 0:
             continue
         if size + 2 * nv + 2 >= room:
-            kept = 0
+            valid = 0
             for i in range(size):
                 if version[a[i]] + version[b[i]] == when[i]:
-                    cost[kept], a[kept], b[kept], when[kept] = cost[i], a[i], b[i], when[i]
-                    kept += 1
-            size = kept
+                    cost[valid], a[valid], b[valid], when[valid] = cost[i], a[i], b[i], when[i]
+                    valid += 1
+            size = valid
             for i in range(size // 2 - 1, -1, -1):
                 _down(cost, a, b, when, size, i)
         mark += 3
