@@ -60,7 +60,7 @@ def form_of(
         peak_to_valley=float(np.ptp(left)),
         inliers=float(good.mean()),
         standard=STANDARD.get(shape.kind, "form"),
-        minimum_zone=minimum_zone(shape, kept),
+        minimum_zone=minimum_zone(shape, kept, left),
         noise_share=None if noise is None else _noise_range(shape, kept, noise),
         roundness=roundness,
         straightness=straightness,
@@ -73,33 +73,56 @@ def _not_spikes(residuals: Array) -> NDArray[np.bool_]:
     return np.abs(residuals - middle) <= SPIKE * spread + 1e-9
 
 
-def minimum_zone(shape: Shape, points: Array) -> float | None:
+def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) -> float | None:
     """Width, mm, of the minimum zone of `points` (n, 3) about surfaces of the kind and near the place of `shape`.
 
     The linear minimax problem is solved exactly and repeated about its own result until the width
     settles: the local optimum. Up to 40 points of a plane it is the width of the convex hull, exact at
-    any slope. None where the points don't determine the shape.
+    any slope. `residuals` (n,) are the distances from `shape`, worked out when None. None where the
+    points don't determine the shape.
     """
     kind = KINDS[shape.kind]
     if len(points) <= len(kind.parameters):
         return 0.0
     if shape.kind == "plane" and len(points) <= FEW_POINTS:
         return _hull_width(points)
-    best = np.inf
+    distance = kind.distance(shape, points) if residuals is None else residuals
+    least = float(np.ptp(distance))
+    chosen = np.arange(0, len(points), max(1, len(points) // 500))
+    for _ in range(20):
+        # Only points far out can touch the zone: solve for those, then see whether others stick out.
+        away = np.abs(distance - 0.5 * (distance.min() + distance.max()))
+        chosen = np.union1d(chosen, np.argpartition(away, -min(400, len(away)))[-400:])
+        solved = _touching(shape, points[chosen])
+        if solved is None:
+            return None
+        shape, width = solved
+        distance = kind.distance(shape, points)
+        if float(np.ptp(distance)) <= width * (1.0 + 1e-9):
+            break
+    return min(least, float(np.ptp(distance)))
+
+
+def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
+    """The shape nearby that makes the spread of the points' distances least, and that spread."""
+    kind = KINDS[shape.kind]
+    distance = kind.distance(shape, points)
+    best = float(np.ptp(distance))
     for _ in range(8):
         basis = basis_of(shape.direction)
-        jacobian = kind.jacobian(shape, points, basis)
-        distance = kind.distance(shape, points)
-        best = min(best, float(np.ptp(distance)))
-        step = chebyshev(jacobian, -distance)
+        step = chebyshev(kind.jacobian(shape, points, basis), -distance)
         if step is None:
             return None
         moved = kind.moved(shape, step, basis)
-        width = float(np.ptp(kind.distance(moved, points)))
-        if not width < best * (1.0 - 1e-9):
+        distance = kind.distance(moved, points)
+        width = float(np.ptp(distance))
+        if width >= best:
             break
+        settled = width > best * (1.0 - 1e-7)
         shape, best = moved, width
-    return float(best)
+        if settled:
+            break
+    return shape, best
 
 
 def flatness(points: Array) -> tuple[float, float]:
@@ -160,7 +183,7 @@ class _Circle:
         q = points - middle
         rows = np.column_stack([2.0 * q, np.ones(len(q))])
         a, b, c = np.linalg.lstsq(rows, np.einsum("ij,ij->i", q, q), rcond=None)[0]
-        return _Circle(middle + (a, b), float(np.sqrt(max(c + a * a + b * b, 0.0))))
+        return _Circle(middle + np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 0.0))))
 
     def distance(self, points: Array) -> Array:
         return np.hypot(*(points - self.centre).T) - self.radius
@@ -197,8 +220,7 @@ def chebyshev(rows: Array, values: Array) -> Array | None:
     left = values - rows @ start
     out = np.abs(left)
     step = max(1, n // 500)
-    chosen = np.concatenate([np.arange(0, n, step), np.argsort(out)[-min(n, 400) :]])
-    chosen = np.unique(chosen)
+    chosen = np.union1d(np.arange(0, n, step), np.argpartition(out, -min(n, 400))[-400:])
     for _ in range(50):
         solution = _minimax(rows[chosen], left[chosen])
         if solution is None:
@@ -215,7 +237,7 @@ def chebyshev(rows: Array, values: Array) -> Array | None:
 def _minimax(rows: Array, values: Array) -> Array | None:
     from scipy.linalg import qr
 
-    n, k = rows.shape
+    k = rows.shape[1]
     triangle, order = qr(rows.T, mode="r", pivoting=True)
     diagonal = np.abs(np.diag(triangle))
     if diagonal[k - 1] < 1e-9 * diagonal[0]:
@@ -337,7 +359,7 @@ def _hull_width(points: Array) -> float:
 def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | None, float | None]:
     """Roundness of the least round section, and straightness of the line of the sections' centres, mm.
 
-    A section is a slice of the length; its profile the medians over 7.5 degrees, which damps the scan's
+    A section is a slice of the length; its profile the means over 7.5 degrees, which damps the scan's
     noise. None where less than three quarters of the circle is there, or (straightness) fewer than three
     slices.
     """
@@ -350,7 +372,10 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
     count = int(np.clip(len(points) // (BINS * 16), 1, MOST_SECTIONS))
     low, high = float(along.min()), float(along.max())
     slice_of = np.minimum(((along - low) / max(high - low, 1e-300) * count).astype(np.int64), count - 1)
-    profile = _medians(slice_of * BINS + bin_of, residuals, count * BINS).reshape(count, BINS)
+    cell = slice_of * BINS + bin_of
+    filled = np.bincount(cell, minlength=count * BINS)
+    sums = np.bincount(cell, residuals, minlength=count * BINS)
+    profile = np.where(filled > 0, sums / np.maximum(filled, 1), np.nan).reshape(count, BINS)
     turns = (np.arange(BINS) + 0.5) * (2.0 * np.pi / BINS) - np.pi
     unit = np.column_stack([np.cos(turns), np.sin(turns), np.ones(BINS)])
     lift = 1.0 if shape.half_angle is None else 1.0 / np.cos(shape.half_angle)
@@ -367,19 +392,6 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
         centres.append((solution[0], solution[1], low + (k + 0.5) * (high - low) / count))
     line = straightness(np.array(centres)) if len(centres) >= 3 else None
     return worst, line
-
-
-def _medians(group: NDArray[np.int64], values: Array, groups: int) -> Array:
-    """(groups,) median of the values of each group; NaN for an empty one."""
-    order = np.lexsort((values, group))
-    start = np.searchsorted(group[order], np.arange(groups + 1))
-    size = np.diff(start)
-    out = np.full(groups, np.nan)
-    some = size > 0
-    lower = values[order][np.minimum(start[:-1] + (size - 1) // 2, len(values) - 1)]
-    upper = values[order][np.minimum(start[:-1] + size // 2, len(values) - 1)]
-    out[some] = 0.5 * (lower + upper)[some]
-    return out
 
 
 def _noise_range(shape: Shape, points: Array, noise: NoiseModel) -> float:
@@ -416,4 +428,5 @@ def _area(points: Array) -> float:
     """Rough area, mm2, that points cover, from the cells of a coarse grid that hold some."""
     some = points[:: max(1, len(points) // 5000)]
     cell = max(float(np.sort(np.ptp(some, axis=0))[1]) / 15.0, 1e-9)
-    return len(np.unique(np.floor((some - some.min(axis=0)) / cell), axis=0)) * cell**2
+    place = np.floor((some - some.min(axis=0)) / cell).astype(np.int64)
+    return len(np.unique(place @ (1, 1 << 20, 1 << 40))) * cell**2
