@@ -34,6 +34,7 @@ from pipeline.values import (
     Gap,
     Hole,
     HolePattern,
+    InPart,
     LightenResult,
     NoiseModel,
     Outcome,
@@ -338,6 +339,9 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             suggestions=(
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 375.0, "ISO 273:1979"),
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
+            ),
+            in_part=tuple(
+                InPart(f.id, f.point, f.direction, 0.0025 if f.uncertainty.position else None, 3e-5) for f in found
             ),
             square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0),),
         ),

@@ -10,13 +10,14 @@ import importlib.resources
 import json
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline import __version__
-from pipeline.values import Deviation, Feature, FeatureAudit, Flange, Outcome, Outline, Pattern, Relation
+from pipeline.values import Deviation, Feature, FeatureAudit, Flange, InPart, Outcome, Outline, Pattern, Relation
 
 SCHEMA_VERSION = "1.0"
 
@@ -40,6 +41,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
     missing = _Missing()
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
     audits = {a.feature: a for a in audit.features}
+    in_part = {place.feature: place for place in outcome.frame.in_part}
     source = outcome.source
     data: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
@@ -57,7 +59,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
             "bounds": [vector(corner) for corner in source.bounds],
         },
         "frame": _frame(outcome, missing),
-        "features": [_feature(f, frame.matrix, audits.get(f.id), missing) for f in recover.features],
+        "features": [_feature(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features],
         "patterns": [_pattern(p, frame.matrix) for p in recover.patterns],
         "relations": [_relation(r, missing) for r in recover.relations],
         "flanges": [_flange(flange) for flange in outcome.frame.flanges],
@@ -148,7 +150,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
             "lightening_rms": plain(audit.lightening_rms),
         },
     }
-    data["cautions"] = list(dict.fromkeys([*outcome.cautions, *missing.sentences()]))
+    data["cautions"] = list(dict.fromkeys([*outcome.cautions, *missing.sentences(outcome.cautions)]))
     return data
 
 
@@ -178,7 +180,7 @@ def vector(values: Any) -> list[float] | None:
 
 
 class _Missing:
-    """Collects which figures are null and why, so that `cautions` has one sentence a reason."""
+    """Collects which figures are null and why, so that `cautions` tells each reason once."""
 
     def __init__(self) -> None:
         self._found: dict[tuple[str, str], list[str]] = {}
@@ -192,11 +194,17 @@ class _Missing:
         return figure
 
     def note(self, what: str, why: str, of: str | None = None) -> None:
-        self._found.setdefault((what, why.strip().rstrip(".")), []).extend([] if of is None else [of])
+        self._found.setdefault((of or "", why.strip().rstrip(".")), []).append(what)
 
-    def sentences(self) -> list[str]:
+    def sentences(self, told: Sequence[str]) -> list[str]:
+        """One sentence a reason and what lacks figures for it, less those of which `told` speaks already."""
+        grouped: dict[tuple[str, str], list[str]] = {}
+        for (of, why), what in self._found.items():
+            if not (of and any(of in text and why in text for text in told)):
+                grouped.setdefault((", ".join(dict.fromkeys(what)), why), []).append(of)
         return [
-            f"No {what}{' for ' + ', '.join(ids) if ids else ''}: {why}." for (what, why), ids in self._found.items()
+            f"No {what}{' for ' + ', '.join(filter(None, ofs)) if any(ofs) else ''}: {why}."
+            for (what, why), ofs in grouped.items()
         ]
 
 
@@ -218,7 +226,9 @@ def _frame(outcome: Outcome, missing: _Missing) -> dict[str, Any]:
     }
 
 
-def _feature(feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, missing: _Missing) -> dict[str, Any]:
+def _feature(
+    feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, in_part: InPart | None, missing: _Missing
+) -> dict[str, Any]:
     plane, sphere = feature.kind == "plane", feature.kind == "sphere"
     spread, form, extent = feature.uncertainty, feature.form, feature.extent
     why = "; ".join(feature.reasons) or spread.method
@@ -239,6 +249,7 @@ def _feature(feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, m
         "in_part_frame": {
             "point": vector(part_point(matrix, feature.point)),
             "direction": vector(turned),
+            "uncertainty": _in_part(feature, in_part, missing),
         },
         "extent": {
             "area": plain(extent.area),
@@ -265,6 +276,15 @@ def _feature(feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, m
         },
         "audit": _feature_audit(feature, audit, missing),
     }
+
+
+def _in_part(feature: Feature, in_part: InPart | None, missing: _Missing) -> dict[str, float | None] | None:
+    """What is known of the place against the part frame: the feature's own uncertainty and the frame's together."""
+    position = None if in_part is None else plain(in_part.position)
+    direction = None if in_part is None else plain(in_part.direction_uncertainty, degrees=True)
+    if position is None and feature.uncertainty.position is not None:
+        missing.note("uncertainty in part coordinates", "that of the part frame is not known", feature.id)
+    return None if position is None and direction is None else {"position": position, "direction": direction}
 
 
 def _feature_audit(feature: Feature, audit: FeatureAudit | None, missing: _Missing) -> dict[str, Any] | None:

@@ -247,7 +247,8 @@ def _trimmed(
     first, second = _cross_axes(direction)
     frame = _ax3(point, direction, first)
     along = near @ direction
-    low, high = float(along.min()), float(along.max())
+    # Long light facets reach over the ends of what was measured: the extent, taken from the scan, knows better.
+    low, high = feature["extent"]["along"] or (float(along.min()), float(along.max()))
     around = trims.turn_seen(np.arctan2(near @ second, near @ first), trims.is_whole(feature["extent"]["arc"]))
     if feature["kind"] == "cylinder":
         return Geom_CylindricalSurface(frame, radius), trims.Patch(around, (low, high))
