@@ -65,7 +65,7 @@ def spikes(v: Floats, f: Ints, least: float) -> Mask:
 
 
 @njit(cache=True, parallel=True)
-def _against(f, neighbours, normals, sums):  # type: ignore[no-untyped-def]
+def _against(f, neighbours, normals, sums, limit):  # type: ignore[no-untyped-def]
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for i in prange(f.shape[0]):
         folded = False
@@ -75,7 +75,7 @@ def _against(f, neighbours, normals, sums):  # type: ignore[no-untyped-def]
                 across = 0.0
                 for c in range(3):
                     across += normals[i, c] * normals[j, c]
-                folded |= across < -0.5
+                folded |= across < limit
         if not folded:
             continue
         x = y = z = 0.0
@@ -88,7 +88,7 @@ def _against(f, neighbours, normals, sums):  # type: ignore[no-untyped-def]
                 x, y, z = x + a / length, y + b / length, z + c / length
         length = np.sqrt(x * x + y * y + z * z)
         own = normals[i, 0] * x + normals[i, 1] * y + normals[i, 2] * z
-        out[i] = length > 0 and own < -0.5 * length
+        out[i] = length > 0 and own < limit * length
     return out
 
 
@@ -105,4 +105,10 @@ def _normal_sums(f, normals, n):  # type: ignore[no-untyped-def]
 def folds(v: Floats, f: Ints, neighbours: Ints) -> Mask:
     """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them."""
     normals = facet_normals(v, f)
-    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)))
+    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), -0.5)
+
+
+def rough(v: Floats, f: Ints, neighbours: Ints) -> Mask:
+    """(m,) facets at more than 60 degrees to the facets round them and to one beside them."""
+    normals = facet_normals(v, f)
+    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), 0.5)

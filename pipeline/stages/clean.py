@@ -19,7 +19,9 @@ from pipeline.mesh.manifold import part
 from pipeline.mesh.pieces import crumbs, facets_by_piece, sides
 from pipeline.mesh.shadow import Shadow
 from pipeline.mesh.sheets import doubled
+from pipeline.mesh.slivers import flat_facets, flip_flat
 from pipeline.mesh.surface import Surface
+from pipeline.mesh.tangles import crossing
 from pipeline.mesh.topology import (
     compact,
     components,
@@ -96,6 +98,10 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
         neighbours = _sheets(bench, neighbours, sigma)
     progress(0.75, "debris")
     neighbours = _debris(bench, neighbours, settings)
+    neighbours = _flat(bench, neighbours)
+    progress(0.8, "crossing facets")
+    if sigma > 0:
+        neighbours = _tangles(bench, neighbours, read.source.mean_edge, settings)
     progress(0.9, "orientation")
     _orient(bench, neighbours)
     vertices, faces, _ = compact(bench.v, bench.f)
@@ -166,6 +172,34 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
             f"{found.islands} small separate pieces lie in openings or gaps of the part and were kept."
         )
     return neighbours
+
+
+def _flat(bench: _Bench, neighbours: Ints) -> Ints:
+    """Facets whose corners lie on one line: share the facet beside them, or go where there is none."""
+    if not flat_facets(bench.v, bench.f).any():
+        return neighbours
+    before = float(bench.areas.sum())
+    bench.f, neighbours, changed = flip_flat(bench.v, bench.f, neighbours)
+    bench.areas[changed] = facet_areas(bench.v, bench.f[changed])
+    # The corner is on the side to within 1e-7 of its length: that little is what is lost or won.
+    bench.removals.append(
+        Removal("facets without area", int(changed.sum()), before - float(bench.areas.sum()), "shared out")
+    )
+    return neighbours
+
+
+def _tangles(bench: _Bench, neighbours: Ints, edge: float, settings: CleanSettings) -> Ints:
+    cross = crossing(bench.v, bench.f, neighbours, bench.areas, edge)
+    if not cross.any():
+        return neighbours
+    if bench.areas[cross].sum() > settings.debris_share * bench.areas.sum():
+        bench.cautions.append(
+            f"{cross.sum():,} facets ({bench.areas[cross].sum():.4g} mm2) pass through others, more than are removed "
+            "unasked; surfaces lie over each other there: align the scan's passes again, or exclude one by a zone."
+        )
+        return neighbours
+    bench.remove(cross, "crossing facets", "passed through other facets")
+    return _part(bench, neighbours_without(neighbours, cross))
 
 
 def _orient(bench: _Bench, neighbours: Ints) -> None:
