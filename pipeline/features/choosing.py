@@ -18,6 +18,8 @@ from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
 from pipeline.features.regions import patch
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
+# A ring too narrow to show its curve along the axis is a cone rather than a sphere.
+BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
 # Slots of the local parameters by code, -1 padded, and their number.
 SLOTS = np.array([[*kind.slots, *[-1] * WIDEST][:WIDEST] for kind in sorted(KINDS.values(), key=lambda k: k.code)])
 WIDTHS = (SLOTS >= 0).sum(axis=1)
@@ -134,16 +136,40 @@ def start_of(code, was, held, points, normals, s):
 
 
 @njit(cache=True)
+def simplest(scores, squares, count, negligible):
+    """The simplest kind that is as good as the best one; -1 where there is none.
+
+    As good: its penalised misfit is no worse, or the mean square that the best one saves is `negligible`:
+    what is hidden in the noise is not seen, however many vertices there are, because noise has long waves.
+    Where even the best kind misfits, all misfits are scaled down by it (quasi-likelihood).
+    """
+    best, spread, lowest = -1, 1.0, np.inf
+    least = scores.min()
+    for code in range(len(scores)):
+        if scores[code] == least and np.isfinite(least):
+            spread = max(least / max(count - WIDTHS[code], 1), 1.0)
+    price = max(np.log(count), 4.0)
+    for code in range(len(scores)):
+        if scores[code] / spread + price * WIDTHS[code] < lowest:
+            best, lowest = code, scores[code] / spread + price * WIDTHS[code]
+    if best < 0:
+        return -1
+    for k in range(len(BY_SIMPLICITY)):
+        code = BY_SIMPLICITY[k]
+        if code == best or squares[code] <= squares[best] + negligible:
+            return code
+    return best
+
+
+@njit(cache=True)
 def choose(points, normals, was, held, allowed, size, reach, white, wave, floor, rounds):
     """The kind with the least penalised misfit among those allowed; (code or -1, misfit, freedom).
 
-    `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape. Where even the
-    best kind misfits, all misfits are scaled down by it (quasi-likelihood): the noise is then larger or
-    longer than thought, and differences count less.
+    `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape.
     """
     blocks, count = blocks_of(points, size)
     shapes = np.zeros((5, PACKED))
-    scores = np.full(5, np.inf)
+    scores, squares = np.full(5, np.inf), np.full(5, np.inf)
     extent = 0.0
     for k in range(3):
         extent = max(extent, points[:, k].max() - points[:, k].min())
@@ -158,18 +184,10 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
             continue
         shapes[code] = s
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
-    least = scores.min()
-    if not np.isfinite(least):
+        squares[code] = clipped_rms(code, s, points, reach) ** 2
+    best = simplest(scores, squares, count, (0.5 * floor) ** 2)
+    if best < 0:
         return -1, np.inf, 1
-    spread = 1.0
-    for code in range(5):
-        if scores[code] == least:
-            spread = max(least / max(count - WIDTHS[code], 1), 1.0)
-    price = max(np.log(count), 4.0)
-    best, lowest = -1, np.inf
-    for code in range(5):
-        if scores[code] / spread + price * WIDTHS[code] < lowest:
-            best, lowest = code, scores[code] / spread + price * WIDTHS[code]
     held[:] = shapes[best]
     return best, scores[best], max(count - WIDTHS[best], 1)
 

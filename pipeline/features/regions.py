@@ -83,7 +83,7 @@ def smoothed(normals, indptr, indices, gate):
 
 @njit(cache=True, parallel=True)
 def bends(normals, indptr, indices):
-    """1 - cosine of the largest turn of the normal within the ring (n,), float32; 2 on a border-less single."""
+    """Largest turn of the normal within the ring (n,), rad, float32; pi without a ring."""
     out = np.empty(len(normals), dtype=np.float32)
     for i in prange(len(normals)):
         least = 1.0
@@ -93,7 +93,7 @@ def bends(normals, indptr, indices):
                 least,
                 normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2],
             )
-        out[i] = 1.0 - least if indptr[i + 1] > indptr[i] else 2.0
+        out[i] = np.arccos(max(least, -1.0)) if indptr[i + 1] > indptr[i] else np.pi
     return out
 
 
@@ -152,6 +152,32 @@ def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
             out[at] = best[slot]
             at += 1
     return np.sort(out)
+
+
+@njit(cache=True)
+def near_bends(curl, indptr, indices, edge, sharp, radius):
+    """(n,) whether a vertex lies within about `radius` mm, along edges, of one whose `curl` is over `sharp`."""
+    n = len(curl)
+    left = np.full(n, -1.0, dtype=np.float32)
+    front = np.empty(n, dtype=np.int32)
+    count = 0
+    for i in range(n):
+        if curl[i] > sharp:
+            left[i] = radius
+            front[count] = i
+            count += 1
+    at = 0
+    while at < count:
+        i = front[at]
+        at += 1
+        for k in range(indptr[i], indptr[i + 1]):
+            j = indices[k]
+            # A path along edges is some 10 % longer than the straight one.
+            if left[j] < 0.0 and left[i] > 0.9 * edge[i]:
+                left[j] = left[i] - 0.9 * edge[i]
+                front[count] = j
+                count += 1
+    return left >= 0.0
 
 
 @njit(cache=True)
@@ -300,14 +326,16 @@ def facet_owners(faces, owner):
 
 @njit(cache=True)
 def rim_outlook(
-    code, s, sign, vertices, normals, indptr, indices, owner, own, members, rings, cosine, mark, stamp, out
+    code, s, sign, vertices, normals, indptr, indices, owner, own, members, rings, cosine, tangent, mark, stamp, out
 ):
-    """What lies `rings` rings beyond a region: vertices with the normal of the surface carried on, and others.
+    """What lies `rings` rings beyond a region: (carrying on, tangent, all), counts of vertices.
 
-    Members have mark == stamp; a fresh stamp (stamp + 2) is used up. Vertices of other regions count as
-    others. Where the mesh ends nothing is counted.
+    Carrying on: without owner, the normal within the angle of `cosine` of the surface carried on there.
+    Tangent: without owner, the normal within that of `tangent` of the normal at the rim that it was reached
+    from. Members have mark == stamp; the stamp + 2 is used up. Where the mesh ends nothing is counted.
     """
     count = 0
+    source = np.empty(len(out), dtype=np.int32)
     for k in range(len(members)):
         mark[members[k]] = stamp + 2
     for k in range(len(members)):
@@ -317,6 +345,7 @@ def rim_outlook(
             if mark[j] != stamp + 2:
                 mark[j] = stamp + 2
                 out[count] = j
+                source[count] = i
                 count += 1
     at = 0
     for _ in range(rings - 1):
@@ -331,17 +360,23 @@ def rim_outlook(
                 if mark[j] != stamp + 2:
                     mark[j] = stamp + 2
                     out[count] = j
+                    source[count] = source[at - 1]
                     count += 1
     g = np.empty(3)
-    on, off = 0, 0
+    on, along, total = 0, 0, 0
     for k in range(count):
         j = out[k]
         if owner[j] != FREE and owner[j] != own:
-            off += 1
+            total += 1
         elif k >= at:
+            total += 1
             gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2], g)
             if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) > cosine:
                 on += 1
-            else:
-                off += 1
-    return on, off
+            i = source[k]
+            turn = (
+                normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
+            )
+            if turn > tangent:
+                along += 1
+    return on, along, total

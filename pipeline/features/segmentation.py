@@ -22,8 +22,11 @@ from pipeline.progress import Progress, silent
 NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
 GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
+MISFIT = 5.0
 OPEN = 0.12  # share of the rim beyond which the surface may go on smoothly
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
+_TANGENT = float(np.cos(np.radians(25.0)))
+_ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _STEP = 6  # a region may grow by this factor before it is refitted
 _SAMPLE = 700
 _FINAL_SAMPLE = 3000
@@ -33,7 +36,8 @@ _FINAL_SAMPLE = 3000
 class Ground:
     """The mesh as segmentation sees it; arrays per vertex unless said otherwise.
 
-    edge (n,) mean edge length, mm; share (n,) mm2 of surface; owner (n,) index of the region or -1;
+    edge (n,) mean edge length, mm; share (n,) mm2 of surface; bend (n,) rad, largest turn of the normal
+    nearby; curl (n,) 1/mm, turn of the normal by the length of the edge; owner (n,) index of the region or -1;
     cosine: of the angle that a normal may be off; rings in compressed rows.
     """
 
@@ -45,6 +49,7 @@ class Ground:
     edge: NDArray[np.float32]
     share: NDArray[np.float32]
     bend: NDArray[np.float32]
+    curl: NDArray[np.float32]
     median_edge: float
     diagonal: float
     white: float
@@ -108,6 +113,7 @@ def prepare(surface: Surface, white: float) -> Ground:
     for _ in range(passes):
         normals = regions.smoothed(normals, indptr, indices, gate)
     bend = regions.bends(normals, indptr, indices)
+    curl = bend / np.maximum(edge, 1e-30)
     for _ in range(2):
         bend = regions.ring_maximum(bend, indptr, indices)
     left = raw / np.sqrt(1.0 + 3.0 * passes)
@@ -120,6 +126,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         edge,
         share,
         bend,
+        curl,
         h,
         diagonal,
         white,
@@ -140,14 +147,14 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     radii = _radii(ground)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
-        barred = np.zeros(len(ground.vertices), dtype=np.bool_)
+        barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
         cell = 0.8 * max(radius, rings * ground.median_edge)
         seeds = regions.spread_seeds(
             ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.vertices.min(axis=0)
         )
         codes, shapes, rms, reaches = choosing.judge_seeds(
             ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, seeds, ground.edge,
-            rings, radius, allowed, ground.sigma, 1.6, 160,
+            rings, radius, allowed, ground.sigma, 1.3, 160,
         )
         order = np.lexsort((rms, codes))
         for k in order[codes[order] >= 0]:
@@ -167,6 +174,14 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     return found, refused
 
 
+def unpromising(ground: Ground, before: tuple[float, float]) -> NDArray[np.bool_]:
+    """Vertices round which a larger patch lay on one smooth face: there a smaller one has nothing new to find."""
+    radius = max(before[0], before[1] * ground.median_edge)
+    return ~regions.near_bends(
+        ground.curl, ground.indptr, ground.indices, ground.edge, 1.0 / (0.4 * radius), 1.1 * radius
+    )
+
+
 def _radii(ground: Ground) -> list[tuple[float, float]]:
     """Patch radii, mm and in edges, from large to small."""
     largest = max(10.0 * ground.median_edge, 0.02 * ground.diagonal)
@@ -178,7 +193,7 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
 
 
 def good(ground: Ground, region: Region) -> bool:
-    return region.misfit < 6.0 and len(region.members) >= SMALLEST and region.openness < OPEN
+    return region.misfit < MISFIT and len(region.members) >= SMALLEST and region.openness < OPEN
 
 
 def develop(
@@ -220,19 +235,28 @@ def develop(
     members = members.copy()
     return Region(
         code, s, sign, members, core, misfit(ground, code, s, core), float(ground.share[members].sum()),
-        openness(ground, code, s, sign, members),
+        outlook(ground, code, s, sign, members, regions.FREE, 3)[0],
     )
 
 
-def openness(ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32]) -> float:
-    """Share of the rim beyond which the surface goes on smoothly; the region must have been spread last."""
-    stamp = ground.stamp
-    on, off = regions.rim_outlook(
-        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, regions.FREE,
-        members, 3, ground.cosine, ground.mark, stamp, ground.out,
+def outlook(
+    ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32], own: int, rings: int
+) -> tuple[float, float]:
+    """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
+
+    Members must be those marked with the ground's stamp. Surface of other regions is neither.
+    """
+    on, along, total = regions.rim_outlook(
+        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, own, members,
+        rings, ground.cosine, _TANGENT, ground.mark, ground.stamp, ground.out,
     )
     ground.next_stamp()
-    return on / max(on + off, 1)
+    return on / max(total, 1), along / max(total, 1)
+
+
+def marked(ground: Ground, members: NDArray[np.int32]) -> None:
+    """Mark members with a fresh stamp, as if they had just been spread over."""
+    ground.mark[members] = ground.next_stamp()
 
 
 def spread(
@@ -303,4 +327,76 @@ def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.i
     return total / max(count - choosing.WIDTHS[code], 1)
 
 
-__all__ = ["PACKED", "Ground", "Region", "develop", "prepare", "segment"]
+def joined(ground: Ground, found: list[Region]) -> list[Region]:
+    """Put together what is one surface in pieces: close by, and the joint fit as good as each alone."""
+    todo = sorted(found, key=lambda region: -region.area)
+    out: list[Region] = []
+    while todo:
+        large = todo.pop(0)
+        rest = []
+        for small in todo:
+            both = _together(ground, large, small)
+            if both is None:
+                rest.append(small)
+            else:
+                large = both
+        if len(rest) == len(todo):
+            out.append(large)
+        else:
+            rest.insert(0, large)
+        todo = rest
+    return out
+
+
+def _together(ground: Ground, large: Region, small: Region) -> Region | None:
+    """The two as one region of the larger one's kind, or None where they are two surfaces."""
+    if large.code != choosing.PLANE and small.code != choosing.PLANE and large.sign != small.sign:
+        return None
+    some = small.core[:: max(1, len(small.core) // 100)]
+    points = ground.vertices[some]
+    if choosing.clipped_rms(large.code, large.packed, points, 1e9) > 8.0 * ground.sigma:
+        return None
+    normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
+    if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
+        return None
+    if _distance(ground, large, small) > 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge:
+        return None
+    core = np.concatenate([large.core, small.core])
+    s = large.packed.copy()
+    share = max(1, len(core) // _FINAL_SAMPLE)
+    scale = choosing.settle(large.code, s, ground.vertices[core[::share]], ground.sigma, 3, 6)
+    alone = choosing.clipped_rms(large.code, s, points, GATE * ground.sigma)
+    together = misfit(ground, large.code, s, core)
+    if scale > 1.3 * ground.sigma or alone > 1.4 * ground.sigma or together > max(1.5 * large.misfit, 2.0):
+        return None
+    members = np.concatenate([large.members, small.members])
+    return Region(
+        large.code, s, large.sign, members, core, together, large.area + small.area,
+        max(large.openness, small.openness),
+    )
+
+
+def _distance(ground: Ground, one: Region, other: Region) -> float:
+    from scipy.spatial import cKDTree
+
+    a, b = (ground.vertices[r.members[:: max(1, len(r.members) // 1500)]] for r in (one, other))
+    return float(cKDTree(a).query(b)[0].min())
+
+
+def judged(ground: Ground, region: Region, index: int) -> str | None:
+    """Why a region is no machined surface; None where nothing speaks against it. Owners must be up to date."""
+    points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
+    rms = choosing.clipped_rms(region.code, region.packed, points, 1.5 * GATE * ground.sigma)
+    if rms > 1.5 * ground.sigma:
+        return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
+    if region.misfit >= MISFIT:
+        return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
+    marked(ground, region.members)
+    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
+    _, along = outlook(ground, region.code, region.packed, region.sign, region.members, index, rings)
+    if along > 0.3:
+        return f"{100 * along:.0f} % of its rim runs smoothly into skin that is no machined surface"
+    return None
+
+
+__all__ = ["PACKED", "Ground", "Region", "develop", "joined", "judged", "prepare", "segment"]

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.features import building, noise, regions, segmentation
 from pipeline.features.building import Piece
+from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
 from pipeline.features.uncertainty import assess
 from pipeline.job import Caliper, RecoverSettings
@@ -42,7 +43,13 @@ def recover(
     found, refused = segmentation.segment(
         ground, settings.kinds, lambda fraction, text="": progress(0.2 + 0.5 * fraction, text)
     )
-    found.sort(key=lambda region: -region.area)
+    found = segmentation.joined(ground, found)
+    for index, region in enumerate(found):
+        ground.owner[region.members] = index
+    reasons = [segmentation.judged(ground, region, index) for index, region in enumerate(found)]
+    rejected = [(region, reason) for region, reason in zip(found, reasons, strict=True) if reason]
+    found = sorted((r for r, reason in zip(found, reasons, strict=True) if not reason), key=lambda r: -r.area)
+    ground.owner[:] = regions.FREE
     for index, region in enumerate(found):
         ground.owner[region.members] = index
     labels = regions.facet_owners(surface.faces, ground.owner)
@@ -60,7 +67,7 @@ def recover(
         features,
         labels,
         model or _unlearnt(source.noise_sigma),
-        tuple(_rejected(region) for region in sorted(refused, key=lambda r: -r.area)),
+        tuple(_rejected(r, reason) for r, reason in sorted(rejected, key=lambda pair: -pair[0].area)),
     )
 
 
@@ -104,14 +111,8 @@ def _form(piece: Piece) -> Form:
     return Form(piece.fit.rms, float(np.ptp(residuals)), float(used.mean()), standard)
 
 
-def _rejected(region: segmentation.Region) -> Rejected:
-    from pipeline.features.kinds.base import unpack
-
+def _rejected(region: segmentation.Region, reason: str) -> Rejected:
     shape = unpack(region.kind, region.packed)
-    if region.openness >= segmentation.OPEN:
-        reason = f"the surface goes on smoothly beyond {100 * region.openness:.0f} % of its rim: cast skin or a blend"
-    else:
-        reason = f"form beyond the noise: {np.sqrt(region.misfit):.1f} times what the scan's noise explains"
     return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason)
 
 
