@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pipeline.errors import InputError, SettingsError
 
 Point = tuple[float, float, float]
+Row = tuple[float, float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
@@ -63,14 +64,43 @@ class Zone(Settings):
         missing = [name for name in needs if getattr(self, name) is None]
         if missing:
             raise ValueError(f"a zone of shape {self.shape!r} needs {', '.join(missing)}")
+        if self.shape == "cylinder" and self.start == self.end:
+            raise ValueError("a zone of shape 'cylinder' needs a length: start and end are the same point")
+        if self.shape == "half-space" and not any(self.direction or ()):
+            raise ValueError("a zone of shape 'half-space' needs a direction other than [0, 0, 0]")
         return self
 
 
 class CleanSettings(Settings):
-    """debris_area: shells smaller than this share of the whole area are removed as debris."""
+    """debris_share: loose pieces smaller than this share of the whole area are removed as debris.
+
+    part_frame: what zones in part coordinates refer to, the four rows of `frame.matrix` from the datums.json of
+    an earlier run.
+    """
 
     debris_share: Annotated[float, Field(ge=0, le=0.5)] = 0.005
     exclude: tuple[Zone, ...] = ()
+    part_frame: tuple[Row, Row, Row, Row] | None = None
+
+    @model_validator(mode="after")
+    def _placed(self) -> CleanSettings:
+        if self.part_frame is not None and not _is_rigid(self.part_frame):
+            raise ValueError("part_frame must be frame.matrix of a datums.json: a rotation and a shift")
+        if self.part_frame is None and any(zone.coordinates == "part" for zone in self.exclude):
+            raise ValueError(
+                "a zone in part coordinates needs part_frame, which is frame.matrix in the datums.json of an earlier run"
+            )
+        return self
+
+
+def _is_rigid(rows: tuple[Row, ...]) -> bool:
+    turn = [row[:3] for row in rows[:3]]
+    products = [sum(a * b for a, b in zip(p, q, strict=True)) for p in turn for q in turn]
+    unit = [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]
+    (a, b, c), (d, e, f), (g, h, i) = turn
+    right_handed = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g) > 0
+    same = all(abs(p - u) < 1e-6 for p, u in zip(products, unit, strict=True))
+    return right_handed and same and rows[3] == (0.0, 0.0, 0.0, 1.0)
 
 
 class RecoverSettings(Settings):
@@ -88,7 +118,10 @@ class RecoverSettings(Settings):
 
 
 class Caliper(Settings):
-    """A size that the user measured on the real part: the feature by id, or the one nearest to a point."""
+    """A size that the user measured on the real part: the feature by id, or the one nearest to a point.
+
+    near is in scan coordinates, mm; uncertainty is the caliper's own, standard (k = 1), mm.
+    """
 
     feature: str | None = None
     near: Point | None = None

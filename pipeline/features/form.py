@@ -233,10 +233,12 @@ def chebyshev(rows: Array, values: Array) -> Array | None:
     out = np.abs(left)
     step = max(1, n // 500)
     chosen = np.union1d(np.arange(0, n, step), np.argpartition(out, -min(n, 400))[-400:])
+    solution = np.zeros(k)
     for _ in range(50):
-        solution = _minimax(rows[chosen], left[chosen])
-        if solution is None:
+        found = _minimax(rows[chosen], left[chosen])
+        if found is None:
             return None
+        solution = found
         misfit = np.abs(left - rows @ solution)
         bound = float(misfit[chosen].max())
         over = np.flatnonzero(misfit > bound * (1.0 + 1e-12) + 1e-15)

@@ -239,7 +239,7 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
         blocks += _windows(large, residuals, sizes, width, rng)
         width /= 3.0
     count = max(2, int(np.log(LONGEST * max(sizes) / (1.5 * edge)) / np.log(LENGTH_STEP)) + 1)
-    lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count)
+    lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count, dtype=np.float64)
     variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
     waves = _merged(variances[1:], lengths)
     sigma_white = float(np.sqrt(variances[0]))
