@@ -340,7 +340,7 @@ def _weights(datums: Datums) -> dict[str, Array]:
             assert u.basis is not None
             assert f.direction is not None
             index = [u.names.index(n) for n in ("u", "v", "a", "b")]
-            turn = axes @ u.basis.T
+            turn = axes @ np.asarray(u.basis).T
             full = np.zeros((4, 4))
             full[:2, :2], full[2:, 2:] = turn, np.sign(f.direction @ w) * turn
             out[f.id] = np.linalg.inv(full @ u.covariance[np.ix_(index, index)] @ full.T)
@@ -355,6 +355,12 @@ def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[s
     """The frame for these shapes of the datums' members."""
     found = [situation(c, shapes, weights) for c in datums.choices]
     return solve(found, datums.reach, datums.z, datums.x)
+
+
+def situations(datums: Datums) -> tuple[Situation, ...]:
+    """The plane, axis or point that each of the chosen datums comes to, in scan coordinates."""
+    shapes, weights = datums.shapes(), _weights(datums)
+    return tuple(situation(c, shapes, weights) for c in datums.choices)
 
 
 def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
