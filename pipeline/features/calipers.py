@@ -156,11 +156,13 @@ def _proposal(pairs: Sequence[_Pair]) -> str | None:
                     f"(standard uncertainty {stretch_u:.5f}), offset {1e3 * offset:.0f} um a face "
                     f"(standard uncertainty {1e3 * offset_u:.0f} um)."
                 )
-            return f"The {len(pairs)} measured sizes would be met by {' and '.join(parts)}; nothing was applied."
+            left = np.abs(off - rows @ both[0]) / sigma
+            met = "met" if left.max() <= 3.0 else f"met best, but not all (one is off by {left.max():.1f} sigma),"
+            return f"The {len(pairs)} measured sizes would be {met} by {' and '.join(parts)}; nothing was applied."
     # Sizes too much alike tell a scale from an offset no better than this: give the one that needs less.
     alone = _solved(rows[:, 1:], off, sigma)
     if alone is None or alone[1][0] > LOOSEST_OFFSET:
-        return "The measured sizes are too alike, or too rough, to tell a scale of the scan from an offset of its faces."
+        return "The measured sizes are too alike, or too rough, to tell a scale of the scan from an offset."
     offset, offset_u = float(alone[0][0]), float(alone[1][0])
     words = (
         f"no offset ({1e3 * offset:.0f} um a face, standard uncertainty {1e3 * offset_u:.0f} um)"
@@ -173,7 +175,7 @@ def _proposal(pairs: Sequence[_Pair]) -> str | None:
 def _offset_in_words(offset: float, sigma: float) -> str:
     size = f"{1e3 * abs(offset):.0f} um a face (standard uncertainty {1e3 * sigma:.0f} um)"
     if offset > 0.0:
-        return f"faces scanned proud by {size}, as a coating leaves them: coating_thickness = {offset:.3f} would take it off"
+        return f"faces scanned proud by {size}, which coating_thickness = {offset:.3f} would take off"
     return f"faces scanned short by {size}"
 
 
