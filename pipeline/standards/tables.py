@@ -1,0 +1,66 @@
+"""Handbook tables: one TOML file each in data/, with its source, read when it is first asked for."""
+
+from __future__ import annotations
+
+import importlib.resources
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+MM = {"mm": 1.0, "in": 25.4, "um": 0.001}
+TABLES = (
+    "bearings",
+    "clearance_inch",
+    "clearance_metric",
+    "drills_inch",
+    "drills_metric",
+    "o_rings",
+    "tapping_inch",
+    "tapping_metric",
+    "tolerance_grades",
+    "tolerance_zones",
+)
+
+
+@dataclass(frozen=True)
+class Table:
+    """rows as dictionaries by column; `to_mm` turns the table's unit into mm."""
+
+    title: str
+    source: tuple[str, ...]
+    to_mm: float
+    rows: tuple[dict[str, Any], ...]
+    note: str = ""
+
+
+@cache
+def table(name: str) -> Table:
+    """The table of that name; KeyError when there is none."""
+    if name not in TABLES:
+        raise KeyError(name)
+    text = (importlib.resources.files("pipeline.standards") / "data" / f"{name}.toml").read_text("utf-8")
+    data = tomllib.loads(text)
+    columns = data["columns"]
+    rows = tuple(dict(zip(columns, row, strict=True)) for row in data["rows"])
+    return Table(data["title"], tuple(data["source"]), MM[data["unit"]], rows, data.get("note", ""))
+
+
+def grade(name: str, size: float) -> float | None:
+    """Standard tolerance in mm of a grade such as "IT7" for a nominal size in mm; None beyond 500 mm."""
+    return _banded("tolerance_grades", "grade", name, size)
+
+
+def zone(name: str, size: float) -> tuple[float, float] | None:
+    """Lower and upper deviation in mm of a zone such as "H7" for a nominal size in mm; None beyond 500 mm."""
+    row = next(r for r in table("tolerance_zones").rows if r["zone"] == name)
+    low, width = _banded("tolerance_zones", "zone", name, size), grade(row["grade"], size)
+    return None if low is None or width is None else (low, low + width)
+
+
+def _banded(name: str, key: str, wanted: str, size: float) -> float | None:
+    found = table(name)
+    row = next(r for r in found.rows if r[key] == wanted)
+    bands = sorted(float(column) for column in row if column.replace(".", "").isdigit())
+    band = next((b for b in bands if 0.0 < size <= b), None)
+    return None if band is None else float(row[f"{band:g}"]) * found.to_mm
