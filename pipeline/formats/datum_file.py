@@ -17,7 +17,9 @@ from typing import Any
 import numpy as np
 
 from pipeline import __version__
-from pipeline.values import Deviation, Feature, FeatureAudit, Flange, InPart, Outcome, Outline, Pattern, Relation
+from pipeline.features.choices import choose
+from pipeline.features.frames import Datums, reach_of, situations
+from pipeline.values import Datum, Deviation, Feature, FeatureAudit, Flange, InPart, Outcome, Outline, Pattern, Relation
 
 SCHEMA_VERSION = "1.0"
 
@@ -217,13 +219,29 @@ def _frame(outcome: Outcome, missing: _Missing) -> dict[str, Any]:
         missing.note("uncertainty of the part frame", "; ".join(frame.reasons) or "that of a datum is not known")
     return {
         "matrix": [vector(row) for row in frame.matrix],
-        "datums": [{"letter": d.letter, "feature": d.feature, "constrains": list(d.constrains)} for d in frame.datums],
+        "datums": [
+            {
+                "letter": d.letter,
+                "feature": d.feature,
+                "constrains": list(d.constrains),
+                "situation": _situation(d, outcome.recover.features, frame.matrix),
+            }
+            for d in frame.datums
+        ],
         "complete": frame.complete,
         "reasons": list(frame.reasons),
         "uncertainty": None
         if spread is None
         else {"translation": vector(spread[:3]), "rotation": vector(np.degrees(spread[3:]))},
     }
+
+
+def _situation(datum: Datum, features: tuple[Feature, ...], matrix: np.ndarray) -> dict[str, Any]:
+    """The plane, axis or point that a datum stands for, in part coordinates."""
+    choice = choose(datum.feature, features, {})
+    found = situations(Datums((choice,), features, reach_of(features)))[0]
+    turned = None if found.direction is None else part_direction(matrix, found.direction)
+    return {"kind": found.kind, "point": vector(part_point(matrix, found.point)), "direction": vector(turned)}
 
 
 def _feature(

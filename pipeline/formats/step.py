@@ -132,20 +132,20 @@ def label_of(feature: dict[str, Any]) -> str:
 
 
 def _datums(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[tuple[str, TopoDS_Shape]]:
-    by_id = {f["id"]: f for f in data["features"]}
+    """Each datum as the plane, axis or point that it stands for, as large as the part."""
+    if not len(points):
+        return
     for datum in data["frame"]["datums"]:
-        feature = by_id.get(datum["feature"])
-        if feature is None or not len(points):
-            continue
-        name = f"datum {datum['letter']} {feature['id']}"
-        point, direction = _place(feature)
-        if feature["kind"] == "plane":
+        name = f"datum {datum['letter']} {datum['feature']}"
+        found = datum["situation"]
+        point, direction = np.array(found["point"]), np.array(found["direction"] or (0.0, 0.0, 1.0))
+        if found["kind"] == "plane":
             first, second = _cross_axes(direction)
             places = (points - point) @ np.stack([first, second], axis=1)
             (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
             region = trims.Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
             yield name, _flat_face(region, point, direction, first, second)
-        elif feature["kind"] == "sphere":
+        elif found["kind"] == "point":
             yield name, _vertex(point)
         else:
             along = (points - point) @ direction

@@ -316,3 +316,30 @@ def test_nothing_is_printed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -
     made = outcome()
     step.write_step(tmp_path / "a.step", datum_file.build(made), seen_of(made))
     assert capfd.readouterr() == ("", "")
+
+
+def test_four_hundred_features_take_seconds(tmp_path: Path) -> None:
+    """25 copies of the part side by side; processor time, so that a busy machine does not decide."""
+    import time
+
+    made = outcome()
+    data, seen = datum_file.build(made), seen_of(made)
+    features, points, faces, labels = [], [], [], []
+    for copy in range(25):
+        off = np.array([300.0 * (copy % 5), 200.0 * (copy // 5), 0.0])
+        for feature in data["features"]:
+            place = feature["in_part_frame"]
+            moved = place | {"point": (np.array(place["point"]) + off).tolist()}
+            features.append(feature | {"id": f"{feature['id']}-{copy}", "in_part_frame": moved})
+        points.append(seen.points + off)
+        faces.append(seen.faces + copy * len(seen.points))
+        labels.append(seen.labels + 16 * copy)
+    many = data | {"features": features, "flanges": [], "frame": data["frame"] | {"datums": []}}
+    everything = step.Seen(np.concatenate(points), np.concatenate(faces).astype(np.int32), np.concatenate(labels))
+    begun = time.process_time()
+    step.write_step(tmp_path / "a.step", many, everything)
+    assert time.process_time() - begun < 10.0
+    model = read_step(tmp_path / "a.step")
+    found = [name for name in model.shapes if name.endswith(" face")]
+    assert len(found) == len(features) == 400
+    hold_parameters(surfaces(model, "cylinder-3-24 face")[0], next(f for f in features if f["id"] == "cylinder-3-24"))

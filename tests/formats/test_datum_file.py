@@ -13,6 +13,7 @@ from jsonschema import Draft202012Validator
 
 from pipeline.cli.schema import command
 from pipeline.formats import datum_file
+from pipeline.values import Datum
 from tests.outcomes import BORE, POSE, outcome
 
 
@@ -129,3 +130,41 @@ def test_a_feature_that_the_audit_left_out_is_told() -> None:
 def test_the_text_is_the_data() -> None:
     data = datum_file.build(outcome()) | {"title": "a [ 1,\n 2 ] b é"}
     assert json.loads(datum_file.text_of(data)) == data
+
+
+def test_a_datum_of_two_faces_is_their_middle_plane() -> None:
+    made = outcome()
+    datums = (*made.frame.frame.datums[:2], Datum("C", "middle of plane-3 and plane-5", ("rz",)))
+    frame = dataclasses.replace(made.frame.frame, datums=datums)
+    data = datum_file.build(dataclasses.replace(made, frame=dataclasses.replace(made.frame, frame=frame)))
+    first, second, third = (d["situation"] for d in data["frame"]["datums"])
+    assert (first["kind"], second["kind"], third["kind"]) == ("plane", "axis", "plane")
+    np.testing.assert_allclose(first["direction"], [0, 0, 1], atol=1e-12)
+    # The plate's sides are y = -40 and y = 40: midway between them lies y = 0.
+    assert third["point"][1] == pytest.approx(0, abs=1e-9)
+    np.testing.assert_allclose(np.abs(third["direction"]), [0, 1, 0], atol=1e-12)
+
+
+def test_a_reason_is_told_once() -> None:
+    made = outcome()
+    audit = made.audit.audit
+    lost = dataclasses.replace(
+        audit.features[6], shift=None, tilt=None, radius_change=None, note="its 3 light vertices do not determine it"
+    )
+    audits = (*audit.features[:6], lost, *audit.features[7:])
+    audit = dataclasses.replace(audit, features=audits)
+    made = dataclasses.replace(made, audit=dataclasses.replace(made.audit, audit=audit))
+    (told,) = [c for c in datum_file.build(made)["cautions"] if "3 light vertices" in c]
+    assert all(word in told for word in ("shift", "tilt", "radius change", "cylinder-1"))
+    already = "cylinder-1: its 3 light vertices do not determine it; what lightening did can't be vouched for"
+    data = datum_file.build(dataclasses.replace(made, cautions=(already,)))
+    assert [c for c in data["cautions"] if "3 light vertices" in c] == [already]
+
+
+def test_no_uncertainty_of_the_frame_leaves_none_in_part_coordinates() -> None:
+    made = outcome()
+    places = tuple(dataclasses.replace(p, position=None, direction_uncertainty=None) for p in made.frame.in_part)
+    data = datum_file.build(dataclasses.replace(made, frame=dataclasses.replace(made.frame, in_part=places)))
+    assert all(f["in_part_frame"]["uncertainty"] is None for f in data["features"])
+    assert any("in part coordinates" in c and "plane-1" in c for c in data["cautions"])
+    assert feature(datum_file.build(made), "plane-1")["in_part_frame"]["uncertainty"]["position"] == 0.0025
