@@ -54,6 +54,8 @@ from pipeline.values import Vector
 
 SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
 
+Item = tuple[str, str, TopoDS_Shape]  # layer, name, shape
+
 _TOLERANCE = 1e-7  # mm, the kernel's own confusion
 _FIXED_TIME = "2000-01-01T00:00:00"
 _OVERHANG = 0.15  # share of its length by which an axis stands out of its feature at each end
@@ -87,8 +89,11 @@ def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP24
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
-    for name, shape in items(data, seen):
-        TDataStd_Name.Set_s(shapes.AddShape(shape, False), TCollection_ExtendedString(name))
+    layers = XCAFDoc_DocumentTool.LayerTool_s(document.Main())
+    for layer, name, shape in items(data, seen):
+        label = shapes.AddShape(shape, False)
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name))
+        layers.SetLayer(label, TCollection_ExtendedString(layer))
     STEPControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
     settings = {"write.step.schema": SCHEMAS[schema], "write.step.unit": "MM"}
     for key, value in settings.items():
@@ -96,6 +101,7 @@ def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP24
     Interface_Static.SetIVal_s("write.surfacecurve.mode", 0)
     writer = STEPCAFControl_Writer()
     writer.SetNameMode(True)
+    writer.SetLayerMode(True)
     if not writer.Transfer(document, STEPControl_AsIs):
         raise OSError(5, "the CAD kernel could not turn the reference geometry into STEP")
     header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
@@ -109,12 +115,12 @@ def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP24
         raise OSError(5, "the CAD kernel could not write the STEP file")
 
 
-def items(data: dict[str, Any], seen: Seen) -> Iterator[tuple[str, TopoDS_Shape]]:
-    """Names and shapes of everything that goes into the file, in its order."""
+def items(data: dict[str, Any], seen: Seen) -> Iterator[Item]:
+    """Layer, name and shape of everything that goes into the file, in its order."""
     reach = max(float(np.linalg.norm(np.ptp(seen.points, axis=0))), 1.0) if len(seen.points) else 100.0
-    yield "part frame origin", _vertex(np.zeros(3))
+    yield "FRAME", "part frame origin", _vertex(np.zeros(3))
     for axis, direction in zip("xyz", np.eye(3), strict=True):
-        yield f"part frame {axis} axis", _line(np.zeros(3), direction, 0.0, reach / 4)
+        yield "FRAME", f"part frame {axis} axis", _line(np.zeros(3), direction, 0.0, reach / 4)
     yield from _datums(data, seen.points)
     matrix = np.array(data["frame"]["matrix"])
     flanges = {f["feature"]: _Flange(f, matrix @ np.linalg.inv(np.array(f["matrix"]))) for f in data["flanges"]}
@@ -131,7 +137,7 @@ def label_of(feature: dict[str, Any]) -> str:
     return " ".join([feature["id"], *name.replace("'", "").split()])
 
 
-def _datums(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[tuple[str, TopoDS_Shape]]:
+def _datums(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[Item]:
     """Each datum as the plane, axis or point that it stands for, as large as the part."""
     if not len(points):
         return
@@ -144,17 +150,15 @@ def _datums(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[tuple
             places = (points - point) @ np.stack([first, second], axis=1)
             (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
             region = trims.Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
-            yield name, _flat_face(region, point, direction, first, second)
+            yield "DATUMS", name, _flat_face(region, point, direction, first, second)
         elif found["kind"] == "point":
-            yield name, _vertex(point)
+            yield "DATUMS", name, _vertex(point)
         else:
             along = (points - point) @ direction
-            yield name, _line(point, direction, float(along.min()), float(along.max()))
+            yield "DATUMS", name, _line(point, direction, float(along.min()), float(along.max()))
 
 
-def _feature_items(
-    feature: dict[str, Any], seen: Seen, index: int, flange: _Flange | None
-) -> Iterator[tuple[str, TopoDS_Shape]]:
+def _feature_items(feature: dict[str, Any], seen: Seen, index: int, flange: _Flange | None) -> Iterator[Item]:
     name = label_of(feature)
     point, direction = _place(feature)
     faces = seen.faces[seen.labels == index]
@@ -162,35 +166,35 @@ def _feature_items(
     if face is None:
         face = _face(feature, seen.points, faces)
     if face is not None:
-        yield f"{name} face", face
+        yield "FACES", f"{name} face", face
     if feature["kind"] in ("cylinder", "cone", "torus"):
         low, high = feature["extent"]["along"] or (-feature["radius"], feature["radius"])
         out = max(_OVERHANG * (high - low), 1.0)
-        yield f"{name} axis", _line(point, direction, low - out, high + out)
+        yield "AXES", f"{name} axis", _line(point, direction, low - out, high + out)
     if feature["kind"] != "plane":
-        yield f"{name} centre", _vertex(point)
+        yield "POINTS", f"{name} centre", _vertex(point)
 
 
-def _pattern_items(data: dict[str, Any]) -> Iterator[tuple[str, TopoDS_Shape]]:
+def _pattern_items(data: dict[str, Any]) -> Iterator[Item]:
     circles = (p for p in data["patterns"] if p["kind"] == "pitch_circle" and p["diameter"] is not None)
     for number, pattern in enumerate(circles, 1):
         place = pattern["in_part_frame"]
         if place["normal"] is None:
             continue
         centre, normal = np.array(place["centre"]), np.array(place["normal"])
-        yield f"pitch circle {number}", _wire([_circle(centre, normal, pattern["diameter"] / 2)])
-        yield f"pitch circle {number} centre", _vertex(centre)
+        yield "PITCH", f"pitch circle {number}", _wire([_circle(centre, normal, pattern["diameter"] / 2)])
+        yield "POINTS", f"pitch circle {number} centre", _vertex(centre)
 
 
-def _flange_items(flange: _Flange) -> Iterator[tuple[str, TopoDS_Shape]]:
+def _flange_items(flange: _Flange) -> Iterator[Item]:
     data, to_part = flange.data, flange.to_part
     name = f"flange {data['feature']}"
     if data["outer"] is not None:
-        yield f"{name} outline", _outline(data["outer"], to_part)
+        yield "OUTLINE", f"{name} outline", _outline(data["outer"], to_part)
     for number, inner in enumerate(data["inner"], 1):
-        yield f"{name} opening {number}", _outline(inner, to_part)
+        yield "OPENINGS", f"{name} opening {number}", _outline(inner, to_part)
     for hole in data["holes"]:
-        yield f"{name} hole {hole['feature']}", _vertex(_lifted(to_part, hole["place"]))
+        yield "POINTS", f"{name} hole {hole['feature']}", _vertex(_lifted(to_part, hole["place"]))
 
 
 def _face_within(flange: _Flange, point: Vector, direction: Vector) -> TopoDS_Shape | None:

@@ -111,15 +111,20 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
         progress(0.7, "drawings")
         data["cautions"] += _write_drawings(data, folder, settings.units)
     progress(0.9, "datum file and tables")
-    (folder / "datums.schema.json").write_text(datum_file.schema_text(), "utf-8")
-    (folder / "features.csv").write_text(tables.features_csv(data, settings.units), "utf-8", newline="")
-    (folder / "relations.csv").write_text(tables.relations_csv(data, settings.units), "utf-8", newline="")
+    _write(folder / "datums.schema.json", datum_file.schema_text())
+    _write(folder / "features.csv", tables.features_csv(data, settings.units))
+    _write(folder / "relations.csv", tables.relations_csv(data, settings.units))
     if "job.toml" not in keep:
-        (folder / "job.toml").write_text(dump_job(_as_run(outcome.job, out)), "utf-8")
+        _write(folder / "job.toml", dump_job(_as_run(outcome.job, out)))
     data["files"] = sorted([*_files_in(folder), "datums.json", "summary.md"])
-    (folder / "summary.md").write_text(summary.summary_md(data, tuple(data["files"]), settings.units), "utf-8")
-    (folder / "datums.json").write_text(datum_file.text_of(data), "utf-8")
+    _write(folder / "summary.md", summary.summary_md(data, tuple(data["files"]), settings.units))
+    _write(folder / "datums.json", datum_file.text_of(data))
     return tuple(text for text in data["cautions"] if text not in outcome.cautions)
+
+
+def _write(path: Path, text: str) -> None:
+    """As UTF-8, with the line ends that the text has, on every system."""
+    path.write_bytes(text.encode("utf-8"))
 
 
 def _write_meshes(outcome: Outcome, folder: Path) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -343,3 +344,82 @@ def test_four_hundred_features_take_seconds(tmp_path: Path) -> None:
     found = [name for name in model.shapes if name.endswith(" face")]
     assert len(found) == len(features) == 400
     hold_parameters(surfaces(model, "cylinder-3-24 face")[0], next(f for f in features if f["id"] == "cylinder-3-24"))
+
+
+def random_feature(rng: np.random.Generator, kind: str, number: int) -> tuple[dict, np.ndarray]:
+    """A feature of a random pose and size, as the datum file has it, and points (n, 3) on a patch of it."""
+    direction = rng.normal(size=3)
+    direction /= np.linalg.norm(direction)
+    first = np.cross(direction, np.eye(3)[np.argmin(np.abs(direction))])
+    first /= np.linalg.norm(first)
+    second = np.cross(direction, first)
+    point = rng.uniform(-300, 300, 3)
+    radius = float(np.exp(rng.uniform(np.log(0.5), np.log(150))))
+    arc = rng.uniform(0.3, 2 * np.pi)
+    turn = rng.uniform(0, 2 * np.pi) + np.linspace(0, arc, 60, endpoint=arc < 6.2)[:, None]
+    out = np.cos(turn)[..., None] * first + np.sin(turn)[..., None] * second
+    half, major, along, height = None, None, None, float(rng.uniform(1, 60))
+    t = np.linspace(0, 1, 9)[None, :, None]
+    if kind == "plane":
+        points = point + radius * t * out
+    elif kind == "cylinder":
+        points, along = point + radius * out + height * (t - 0.5) * direction, [-height / 2, height / 2]
+    elif kind == "cone":
+        half = float(rng.uniform(2, 75))
+        grows = math.tan(math.radians(half))
+        low = -radius / grows if rng.random() < 0.5 else -min(height, 0.9 * radius / grows)
+        z = low + t * (height - low)
+        points, along = point + (radius + z * grows) * out + z * direction, [low, height]
+    elif kind == "sphere":
+        points = point + radius * (np.cos(1.2 * t - 0.6) * out + np.sin(1.2 * t - 0.6) * direction)
+    else:
+        major = radius * float(rng.uniform(1.5, 8))
+        tube = rng.uniform(0, 2 * np.pi) + t * rng.uniform(0.3, 6.0)
+        points = point + (major + radius * np.cos(tube)) * out + radius * np.sin(tube) * direction
+    side = None if kind == "plane" else str(rng.choice(["bore", "boss"]))
+    place = {"point": point.tolist(), "direction": None if kind == "sphere" else direction.tolist()}
+    feature = {
+        "id": f"{kind}-{number}",
+        "name": None,
+        "kind": kind,
+        "side": side,
+        "radius": None if kind == "plane" else radius,
+        "half_angle": half,
+        "major_radius": major,
+        "in_part_frame": place,
+        "extent": {"arc": math.degrees(arc), "along": along},
+    }
+    return feature, points.reshape(60, 9, 3)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_surfaces_of_any_size_pose_and_extent(tmp_path: Path, seed: int) -> None:
+    from OCP.BRepCheck import BRepCheck_Analyzer
+
+    rng = np.random.default_rng(seed)
+    features, points, faces, labels = [], [], [], []
+    for number, kind in enumerate(["plane", "cylinder", "cone", "sphere", "torus"] * 8):
+        feature, grid = random_feature(rng, kind, number)
+        k = np.arange(59 * 9).reshape(59, 9)[:, :8].ravel()
+        cells = np.concatenate([np.c_[k, k + 9, k + 10], np.c_[k, k + 10, k + 1]]) + number * 540
+        features.append(feature)
+        points.append(grid.reshape(-1, 3))
+        faces.append(cells)
+        labels.append(np.full(len(cells), number))
+    frame = {"datums": [], "matrix": np.eye(4).tolist()}
+    data = {"features": features, "frame": frame, "patterns": [], "flanges": []}
+    seen = step.Seen(np.concatenate(points), np.concatenate(faces).astype(np.int32), np.concatenate(labels))
+    step.write_step(tmp_path / "a.step", data, seen)
+    model = read_step(tmp_path / "a.step")
+    for feature in features:
+        name = f"{feature['id']} face"
+        assert name in model.shapes, name
+        assert BRepCheck_Analyzer(model.shapes[name]).IsValid(), (name, feature)
+        for surface in surfaces(model, name):
+            hold_parameters(surface, feature)
+
+
+def test_items_lie_on_layers_by_meaning(written: tuple[dict, Model, str]) -> None:
+    _, model, _ = written
+    layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
+    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "OUTLINE", "OPENINGS"}
