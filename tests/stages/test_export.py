@@ -5,15 +5,18 @@ from __future__ import annotations
 import inspect
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from pipeline.errors import OutputError
 from pipeline.job import load_job
 from pipeline.progress import silent
 from pipeline.stages import export as stage
-from pipeline.values import ExportResult, Outcome
+from pipeline.values import ExportResult, Frame, FrameResult, Outcome, Segment
 from tests.outcomes import outcome
 
 ALWAYS = {
@@ -170,3 +173,65 @@ def test_the_stage_asks_only_for_what_the_runner_can_give() -> None:
     for parameter in inspect.signature(stage.export).parameters:
         known = runner._asked(parameter) is not None or parameter in ("job", "out", "keep", "progress")
         assert known, parameter
+
+
+def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path) -> None:
+    made = outcome(scan, export={"report": False})
+    audit = replace(made.audit.audit, features=())
+    frame = Frame(np.eye(4), (), False, ("no feature was recovered",))
+    recover = replace(made.recover, features=(), relations=(), patterns=(), calipers=())
+    labels = np.full_like(made.lighten.labels, -1)
+    made = replace(
+        made,
+        recover=recover,
+        frame=FrameResult(frame),
+        lighten=replace(made.lighten, labels=labels),
+        audit=replace(made.audit, audit=audit),
+    )
+    stage.write_outputs(made, tmp_path / "out", (), silent)
+    data = json.loads((tmp_path / "out" / "datums.json").read_text())
+    Draft202012Validator(json.loads((tmp_path / "out" / "datums.schema.json").read_text())).validate(data)
+    assert data["features"] == []
+    assert any("no feature was recovered" in c for c in data["cautions"])
+    assert (tmp_path / "out" / "reference.step").stat().st_size > 0
+    assert "None was found" in (tmp_path / "out" / "summary.md").read_text()
+
+
+def test_every_file_that_summary_and_datum_file_name_is_there(scan: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    write(scan, out, meshes=["obj", "3mf", "glb"], step="AP214", dxf=True)
+    data = json.loads((out / "datums.json").read_text())
+    assert set(data["files"]) == set(content(out))
+    summary = (out / "summary.md").read_text()
+    for name in data["files"]:
+        assert f"- `{name}`" in summary
+    assert {"reference.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
+    assert "AUTOMOTIVE_DESIGN" in (out / "reference.step").read_text()[:1500]
+
+
+def test_a_flange_too_large_for_paper_is_told(scan: Path, tmp_path: Path) -> None:
+    made = outcome(scan, export={**LEAN, "dxf": True})
+    flange = made.frame.flanges[0]
+    far = np.array([1500.0, 0.0])
+    wide = Segment("circle", far, far, np.zeros(2), 1500.0)
+    assert flange.outer is not None
+    large = replace(flange, outer=replace(flange.outer, segments=(wide,)), inner=())
+    middling = replace(flange, feature="plane-2", outer=replace(flange.outer, segments=(replace(wide, radius=110.0),)))
+    made = replace(made, frame=replace(made.frame, flanges=(large, middling)))
+    result = stage.write_outputs(made, tmp_path / "out", (), silent)
+    assert "flange-plane-1.dxf" in result.files
+    assert "flange-plane-1.pdf" not in result.files
+    assert any("plane-1" in c and "larger than any sheet" in c for c in result.cautions)
+    assert "flange-plane-2.pdf" in result.files
+    assert any("plane-2" in c and "A3" in c for c in result.cautions)
+
+
+def test_without_the_cad_kernel_the_rest_is_written(
+    scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "pipeline.formats.step", None)
+    result = write(scan, tmp_path / "out", step="AP242")
+    assert "reference.step" not in result.files
+    assert any("reference.step was not written" in c for c in result.cautions)
