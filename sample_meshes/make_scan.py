@@ -143,7 +143,7 @@ def make_scan(
     vertices, faces, label = _kept(vertices, faces[keep], label[keep])
     truth = _truth(part, to_scan, vertices, faces, label, coating)
     normals = part.solid.normals(vertices, rounded=True)
-    noisy = vertices + normals * _noise(vertices, noise, next(streams))[:, None]
+    noisy = vertices + normals * noise_along_normal(vertices, noise, next(streams))[:, None]
 
     pieces = [(vertices, noisy, faces, label)]
     rng = next(streams)
@@ -248,7 +248,7 @@ def _seen(vertices: NDArray, faces: NDArray, hidden: Sequence[_Hidden], gaps: Se
 
 
 def _kept(vertices: NDArray, faces: NDArray, label: NDArray) -> tuple[NDArray, NDArray, NDArray]:
-    """The mesh without vertices that no facet uses, without pinched vertices' isolated facets."""
+    """The mesh without vertices that no facet uses."""
     used = np.zeros(len(vertices), bool)
     used[faces.ravel()] = True
     number = np.cumsum(used) - 1
@@ -319,7 +319,7 @@ def _cosines(points, waves, phases, scale):
     return out
 
 
-def _noise(points: NDArray, noise: Noise, rng: np.random.Generator) -> NDArray[np.float64]:
+def noise_along_normal(points: NDArray, noise: Noise, rng: np.random.Generator) -> NDArray[np.float64]:
     """Noise along the normal; the waves by random Fourier features (Rahimi and Recht 2007)."""
     out = noise.white * rng.standard_normal(len(points))
     for sigma, length in noise.waves:
@@ -338,7 +338,7 @@ def _second_pass(vertices, normals, faces, label, noise, rng):
     slide = rng.normal(scale=0.1 * _mean_edge(vertices, faces), size=points.shape)
     slide -= np.einsum("ij,ij->i", slide, normals)[:, None] * normals
     points, patch, _ = _kept(np.hstack([points + slide, normals]), faces[keep], label[keep])
-    noisy = points[:, :3] + points[:, 3:] * _noise(points[:, :3], noise, rng)[:, None]
+    noisy = points[:, :3] + points[:, 3:] * noise_along_normal(points[:, :3], noise, rng)[:, None]
     return points[:, :3], noisy, patch, np.full(len(patch), SECOND_PASS)
 
 

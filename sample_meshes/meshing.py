@@ -8,11 +8,13 @@ through a cell, which is worked out here from the rule that inside corners are k
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from sample_meshes.solid import Solid, field, project_in_place
+from sample_meshes.solid import Solid, field
 
 BLOCK = 8
 SIDE = BLOCK + 1
@@ -67,7 +69,7 @@ LOOPS = (LOOP.max(axis=1) + 1).astype(np.int8)
 
 
 @njit(cache=True, parallel=True)
-def _active(blocks, size, grid, turn, shift, h, rows, skin, rough, coating):
+def _active(blocks, size, grid, turn, h, rows, skin, rough, coating):
     """Which blocks of `size` cells may hold surface."""
     keep = np.zeros(len(blocks), np.bool_)
     far = STEEPEST * size * h * np.sqrt(3.0) / 2 + SLACK
@@ -75,15 +77,15 @@ def _active(blocks, size, grid, turn, shift, h, rows, skin, rough, coating):
         qx = grid[0] + (blocks[n, 0] + size * 0.5) * h
         qy = grid[1] + (blocks[n, 1] + size * 0.5) * h
         qz = grid[2] + (blocks[n, 2] + size * 0.5) * h
-        x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz + shift[0]
-        y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz + shift[1]
-        z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz + shift[2]
+        x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz
+        y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz
+        z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz
         keep[n] = abs(field(x, y, z, rows, skin, rough, coating, False)[0]) < far
     return keep
 
 
 @njit(cache=True, parallel=True)
-def _sample(blocks, grid, turn, shift, h, rows, skin, rough, coating):
+def _sample(blocks, grid, turn, h, rows, skin, rough, coating):
     """Field at the SIDE^3 corners of each block; quarters that are far from the surface get their sign."""
     values = np.empty((len(blocks), SIDE, SIDE, SIDE), np.float32)
     half = BLOCK // 2
@@ -101,9 +103,9 @@ def _sample(blocks, grid, turn, shift, h, rows, skin, rough, coating):
                 qx = grid[0] + (blocks[n, 0] + i0 + half * 0.5) * h
                 qy = grid[1] + (blocks[n, 1] + j0 + half * 0.5) * h
                 qz = grid[2] + (blocks[n, 2] + k0 + half * 0.5) * h
-                x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz + shift[0]
-                y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz + shift[1]
-                z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz + shift[2]
+                x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz
+                y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz
+                z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz
                 centre = field(x, y, z, rows, skin, rough, coating, False)[0]
                 if abs(centre) < far:
                     continue
@@ -117,9 +119,9 @@ def _sample(blocks, grid, turn, shift, h, rows, skin, rough, coating):
                             qx = grid[0] + (blocks[n, 0] + i) * h
                             qy = grid[1] + (blocks[n, 1] + j) * h
                             qz = grid[2] + (blocks[n, 2] + k) * h
-                            x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz + shift[0]
-                            y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz + shift[1]
-                            z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz + shift[2]
+                            x = turn[0, 0] * qx + turn[0, 1] * qy + turn[0, 2] * qz
+                            y = turn[1, 0] * qx + turn[1, 1] * qy + turn[1, 2] * qz
+                            z = turn[2, 0] * qx + turn[2, 1] * qy + turn[2, 2] * qz
                             centre = field(x, y, z, rows, skin, rough, coating, False)[0]
                         values[n, i, j, k] = centre
     return values
@@ -411,6 +413,54 @@ def _check(corners: NDArray) -> None:
         raise RuntimeError("Surface was found in a cell that had been passed over: the field is too steep.")
 
 
+def active_blocks(
+    spans: NDArray, near: Callable[[NDArray, int], NDArray]
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Blocks of BLOCK cells that may hold surface, found from coarse to fine.
+
+    spans  (3,) how many blocks of 8 * BLOCK cells the grid has along each axis
+    near   says of blocks (n, 3), by their first cell, and their size in cells whether surface may be in them
+    Returns blocks (n, 3) by their first cell, and the table from block number to row, -1 where there is none.
+    """
+    size = 8 * BLOCK
+    lookup = np.full(tuple(np.asarray(spans) * size // BLOCK + 2), -1, np.int32)
+    blocks = np.stack(np.meshgrid(*[np.arange(n) for n in spans], indexing="ij"), -1).reshape(-1, 3) * size
+    while True:
+        blocks = blocks[near(blocks, size)]
+        if size == BLOCK:
+            break
+        size //= 2
+        steps = np.array([[i, j, k] for i in (0, size) for j in (0, size) for k in (0, size)])
+        blocks = (blocks[:, None, :] + steps[None]).reshape(-1, 3)
+    lookup[tuple((blocks // BLOCK + 1).T)] = np.arange(len(blocks))
+    return blocks, lookup
+
+
+def mesh_of_values(
+    values: NDArray[np.float32], blocks: NDArray, lookup: NDArray, grid: NDArray, h: float, turn: NDArray,
+    put_back: Callable[[NDArray], NDArray], meshing: str = "even", relax: int = 3,
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Closed mesh of a field sampled at the corners (n, SIDE, SIDE, SIDE) of blocks, negative inside.
+
+    `put_back` moves points (n, 3), turned out of the grid, onto the exact surface. Values may be changed.
+    """
+    if meshing not in ("even", "cubes"):
+        raise ValueError(f'meshing must be "even" or "cubes", not "{meshing}".')
+    _unpinch(values, blocks, lookup)
+    first, crossings = _count(values, LOOPS)
+    if meshing == "cubes":
+        points, faces = _cubes(values, blocks, lookup, FOLLOWER, LOOP, LOOPS, grid, h, crossings[-1])
+        _check(faces)
+        return put_back(points @ turn.T), faces
+    points, base = _dual_vertices(values, blocks, first, LOOP, LOOPS, grid, h)
+    quads = _dual_quads(values, blocks, base, lookup, LOOP, crossings[-1])
+    _check(quads)
+    points = put_back(points @ turn.T)
+    for _ in range(relax):
+        points = put_back(_relaxed(points, quads, 0.5))
+    return points, _split(points, quads)
+
+
 def mesh(
     solid: Solid, low: NDArray, high: NDArray, h: float, turn: NDArray, meshing: str = "even", relax: int = 3
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
@@ -421,46 +471,18 @@ def mesh(
     relax    how many times vertices are spread over the surface ("even" only)
     Returns vertices (n, 3) in part coordinates, on the surface, and faces (m, 3).
     """
-    corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
-    turned = corners @ turn
-    grid = turned.min(axis=0) - h
-    shift = np.zeros(3)
+    grid, spans = grid_round(low, high, h, turn)
     model = (solid.rows, solid.skin, solid.rough, solid.coating)
-    where = (grid, turn, shift, h)
-
-    coarse = 8 * BLOCK
-    spans = np.ceil((turned.max(axis=0) + h - grid) / (coarse * h)).astype(np.int64)
-    blocks = np.stack(np.meshgrid(*[np.arange(n) for n in spans], indexing="ij"), -1).reshape(-1, 3) * coarse
-    size = coarse
-    while True:
-        blocks = blocks[_active(blocks, size, *where, *model)]
-        if size == BLOCK:
-            break
-        size //= 2
-        steps = np.array([[i, j, k] for i in (0, size) for j in (0, size) for k in (0, size)])
-        blocks = (blocks[:, None, :] + steps[None]).reshape(-1, 3)
-    lookup = np.full(tuple(spans * coarse // BLOCK + 2), -1, np.int32)
-    lookup[tuple((blocks // BLOCK + 1).T)] = np.arange(len(blocks))
-
+    where = (grid, turn, h)
+    blocks, lookup = active_blocks(spans, lambda b, size: _active(b, size, *where, *model))
     values = _sample(blocks, *where, *model)
-    _unpinch(values, blocks, lookup)
-    first, crossings = _count(values, LOOPS)
-    if meshing == "cubes":
-        points, faces = _cubes(values, blocks, lookup, FOLLOWER, LOOP, LOOPS, grid, h, crossings[-1])
-        del values
-        _check(faces)
-        points = points @ turn.T
-        project_in_place(points, *model, False, 0.5 * h)
-        return points, faces
-    if meshing != "even":
-        raise ValueError(f'meshing must be "even" or "cubes", not "{meshing}".')
-    points, base = _dual_vertices(values, blocks, first, LOOP, LOOPS, grid, h)
-    quads = _dual_quads(values, blocks, base, lookup, LOOP, crossings[-1])
-    del values, base
-    _check(quads)
-    points = points @ turn.T
-    project_in_place(points, *model, False, 0.5 * h)
-    for _ in range(relax):
-        points = _relaxed(points, quads, 0.5)
-        project_in_place(points, *model, False, 0.5 * h)
-    return points, _split(points, quads)
+    return mesh_of_values(
+        values, blocks, lookup, grid, h, turn, lambda p: solid.project(p, 0.5 * h), meshing, relax
+    )
+
+
+def grid_round(low: NDArray, high: NDArray, h: float, turn: NDArray) -> tuple[NDArray, NDArray]:
+    """First corner of a turned grid of `h` mm round a box, and its spans in blocks of 8 * BLOCK cells."""
+    corners = np.stack(np.meshgrid(*np.column_stack([low, high]), indexing="ij"), -1).reshape(-1, 3) @ turn
+    grid = corners.min(axis=0) - h
+    return grid, np.ceil((corners.max(axis=0) + h - grid) / (8 * BLOCK * h)).astype(np.int64)

@@ -94,7 +94,7 @@ def _primitive(x, y, z, row, sharp):
     v = row[FRAME + 3] * dx + row[FRAME + 4] * dy + row[FRAME + 5] * dz
     w = row[FRAME + 6] * dx + row[FRAME + 7] * dy + row[FRAME + 8] * dz
     kind = row[KIND]
-    if kind == CYLINDER or kind == CONE:
+    if kind in (CYLINDER, CONE):
         rho = np.sqrt(u * u + v * v)
         if kind == CYLINDER:
             wall = rho - row[SIZE]
