@@ -67,7 +67,9 @@ def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 
     return {name: draw(part, marks, view, name) for name, view in same.items()}
 
 
-def _fitted(right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int) -> raster.View:
+def _fitted(
+    right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int
+) -> raster.View:
     across, along = np.array(right, float), np.array(up, float)
     across /= np.linalg.norm(across)
     along -= across * (along @ across)
@@ -204,3 +206,13 @@ def _letter(
     half = 0.75 * size
     pen.rectangle([tuple(box - half), tuple(box + half)], fill=(255, 255, 255), outline=INK, width=SUPERSAMPLE)
     pen.text(tuple(box), mark.letter, fill=INK, font=font, anchor="mm")
+
+
+def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:
+    """(height, width, 3) a patch of a look, for a key."""
+    tile = np.empty((height, width, 3))
+    tile[:] = kind_colour(look)
+    pattern = _hatch(kind_hatch(look), height, width)
+    if pattern is not None:
+        tile[pattern] *= 0.72
+    return tile.astype(np.uint8)

@@ -1,0 +1,353 @@
+"use strict";
+/* The 3D view of the report: one canvas, plain WebGL 2, no library. Data stand in the page as base64.
+   Turn: drag or arrow keys. Zoom: wheel, + and -. Shift: drag with the right button or with Shift held.
+   Home: key 0. A click on the part selects its row in the table, a click on a row shows the feature. */
+(function () {
+  const datums = JSON.parse(document.getElementById("datums").textContent);
+  const scene = JSON.parse(document.getElementById("scene").textContent);
+  const canvas = document.getElementById("view3d");
+  const tip = document.getElementById("tip");
+  const status = document.getElementById("view3d-status");
+  const gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+  if (!gl) {
+    document.getElementById("view3d-box").classList.add("without");
+    status.textContent = "This browser shows no 3D; the six views below tell the same.";
+    return;
+  }
+
+  function bytes(text) {
+    const raw = atob(text);
+    const out = new Uint8Array(raw.length);
+    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
+    return out.buffer;
+  }
+  const places = new Int16Array(bytes(scene.positions));
+  const faces = new Uint32Array(bytes(scene.faces));
+  const deviations = new Int16Array(bytes(scene.deviations));
+  const labels = new Int16Array(bytes(scene.labels));
+  const origins = new Uint8Array(bytes(scene.origins));
+  const facets = faces.length / 3;
+
+  // Each facet gets corners of its own, since label and origin belong to the facet.
+  const corner = new Float32Array(facets * 9);
+  const extra = new Float32Array(facets * 9);
+  for (let f = 0; f < facets; f++) {
+    for (let k = 0; k < 3; k++) {
+      const v = faces[3 * f + k], at = 9 * f + 3 * k;
+      for (let a = 0; a < 3; a++) corner[at + a] = places[3 * v + a] * scene.step[a] + scene.centre[a];
+      extra[at] = deviations[v] * scene.deviation_step;
+      extra[at + 1] = labels[f];
+      extra[at + 2] = origins[f];
+    }
+  }
+
+  function shader(kind, text) {
+    const made = gl.createShader(kind);
+    gl.shaderSource(made, text);
+    gl.compileShader(made);
+    if (!gl.getShaderParameter(made, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(made));
+    return made;
+  }
+  function program(vertex, fragment) {
+    const made = gl.createProgram();
+    gl.attachShader(made, shader(gl.VERTEX_SHADER, vertex));
+    gl.attachShader(made, shader(gl.FRAGMENT_SHADER, fragment));
+    gl.bindAttribLocation(made, 0, "place");
+    gl.bindAttribLocation(made, 1, "extra");
+    gl.linkProgram(made);
+    if (!gl.getProgramParameter(made, gl.LINK_STATUS)) throw new Error(gl.getProgramInfoLog(made));
+    return made;
+  }
+  const TO_SCREEN = `#version 300 es
+    precision highp float;
+    in vec3 place; in vec3 extra;
+    uniform mat3 turn; uniform vec3 middle; uniform vec2 shift; uniform float zoom, wide, deep;
+    out vec3 seen; flat out vec2 what; out float off; flat out int facet;
+    void main() {
+      seen = turn * (place - middle);
+      what = extra.yz; off = extra.x; facet = gl_VertexID / 3;
+      vec2 at = (seen.xy + shift) * zoom;
+      gl_Position = vec4(at.x / wide, at.y, -seen.z / deep, 1.0);
+      gl_PointSize = 1.0;
+    }`;
+  const PAINT = program(TO_SCREEN, `#version 300 es
+    precision highp float;
+    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    uniform sampler2D ramp, kinds; uniform float limit, mode, chosen; uniform vec3 plain;
+    out vec4 colour;
+    float line(float x, float step, float width) { return mod(x, step) < width ? 0.74 : 1.0; }
+    void main() {
+      vec3 normal = normalize(cross(dFdx(seen), dFdy(seen)));
+      float lit = 0.40 + 0.46 * abs(normal.z) + 0.16 * max(0.0, dot(normal, normalize(vec3(-0.4, 0.8, 0.5))));
+      vec3 base; float hatch = 1.0; vec2 p = gl_FragCoord.xy;
+      vec4 look = what.x < 0.0 ? vec4(plain, 0.0) : texelFetch(kinds, ivec2(int(what.x), 0), 0);
+      if (mode < 0.5) base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
+      else {
+        base = look.rgb;
+        int pattern = int(look.a * 255.0 + 0.5);
+        if (pattern == 1) hatch = line(p.x + p.y, 9.0, 1.5);
+        if (pattern == 2) hatch = line(p.x - p.y, 9.0, 1.5);
+        if (pattern == 3) hatch = length(mod(p, 8.0) - 4.0) < 1.5 ? 0.70 : 1.0;
+        if (pattern == 4) hatch = min(line(p.x, 9.0, 1.5), line(p.y, 9.0, 1.5));
+        if (pattern == 5) hatch = line(p.y, 9.0, 1.5);
+      }
+      if (what.y > 0.5 && what.y < 1.5) {
+        base = vec3(0.88); hatch = min(line(p.x + p.y, 7.0, 2.0), line(p.x - p.y, 7.0, 2.0));
+      }
+      if (chosen >= 0.0) base = abs(what.x - chosen) < 0.5 ? mix(base, vec3(0.98, 0.86, 0.25), 0.65) : mix(base, vec3(0.93), 0.45);
+      colour = vec4(base * hatch * min(lit, 1.0), 1.0);
+    }`);
+  const PICK = program(TO_SCREEN, `#version 300 es
+    precision highp float;
+    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    out vec4 colour;
+    void main() { int n = facet + 1; colour = vec4(float(n & 255), float((n >> 8) & 255), float((n >> 16) & 255), 255.0) / 255.0; }`);
+  const LINES = program(TO_SCREEN, `#version 300 es
+    precision highp float;
+    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    uniform vec3 ink; out vec4 colour;
+    void main() { colour = vec4(ink, 1.0); }`);
+
+  function buffers(first, second) {
+    const array = gl.createVertexArray();
+    gl.bindVertexArray(array);
+    [first, second].forEach((data, slot) => {
+      gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
+      gl.bufferData(gl.ARRAY_BUFFER, data, gl.STATIC_DRAW);
+      gl.enableVertexAttribArray(slot);
+      gl.vertexAttribPointer(slot, 3, gl.FLOAT, false, 0, 0);
+    });
+    return array;
+  }
+  const part = buffers(corner, extra);
+
+  function texture(data, width, smooth) {
+    const made = gl.createTexture();
+    gl.bindTexture(gl.TEXTURE_2D, made);
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA, width, 1, 0, gl.RGBA, gl.UNSIGNED_BYTE, data);
+    const way = smooth ? gl.LINEAR : gl.NEAREST;
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, way);
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MAG_FILTER, way);
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE);
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE);
+    return made;
+  }
+  const ramp = texture(new Uint8Array(bytes(scene.ramp)), scene.ramp_size, true);
+  const kinds = texture(new Uint8Array(bytes(scene.kinds)), Math.max(1, datums.features.length), false);
+
+  // Lines: the axes of the part frame, then each feature's axis in long and short dashes.
+  function dashes(from, to) {
+    const out = [], whole = Math.hypot(...to.map((x, a) => x - from[a]));
+    const pattern = [scene.size * 0.03, scene.size * 0.008, scene.size * 0.006, scene.size * 0.008];
+    for (let at = 0, k = 0; at < whole; at += pattern[k % 4], k++) {
+      if (k % 2) continue;
+      const end = Math.min(whole, at + pattern[k % 4]);
+      for (const t of [at / whole, end / whole]) from.forEach((x, a) => out.push(x + t * (to[a] - x)));
+    }
+    return out;
+  }
+  const lines = [], axes = {};
+  for (const axis of [[1, 0, 0], [0, 1, 0], [0, 0, 1]]) lines.push(0, 0, 0, ...axis.map((x) => x * scene.size * 0.22));
+  datums.features.forEach((feature, index) => {
+    const place = feature.in_part_frame;
+    if (!place || !place.direction || feature.kind === "plane") return;
+    const half = 0.5 * (feature.extent.length || 0) + 0.06 * scene.size;
+    const ends = [-half, half].map((t) => place.point.map((x, a) => x + t * place.direction[a]));
+    const made = dashes(ends[0], ends[1]);
+    axes[index] = [lines.length / 3, made.length / 3];
+    for (const x of made) lines.push(x);
+  });
+  const drawn = buffers(new Float32Array(lines), new Float32Array(lines.length));
+
+  const state = { turn: null, zoom: 1, shift: [0, 0], chosen: -1, mode: 0 };
+  function home() {
+    state.turn = [0.743, 0.669, 0.0, -0.335, 0.372, 0.866, 0.579, -0.643, 0.5];
+    state.zoom = 1.5 / scene.size;
+    state.shift = [0, 0];
+  }
+  home();
+
+  function set(name, of, kind, ...values) { gl[kind](gl.getUniformLocation(of, name), ...values); }
+  function aim(which) {
+    gl.useProgram(which);
+    const t = state.turn;
+    set("turn", which, "uniformMatrix3fv", false, new Float32Array([t[0], t[3], t[6], t[1], t[4], t[7], t[2], t[5], t[8]]));
+    set("middle", which, "uniform3fv", scene.middle);
+    set("shift", which, "uniform2fv", state.shift);
+    set("zoom", which, "uniform1f", state.zoom);
+    set("wide", which, "uniform1f", canvas.width / canvas.height);
+    set("deep", which, "uniform1f", scene.size * 2);
+  }
+  let waiting = false;
+  function draw() {
+    waiting = false;
+    const sharp = Math.min(2, window.devicePixelRatio || 1);
+    const width = Math.round(canvas.clientWidth * sharp), height = Math.round(canvas.clientHeight * sharp);
+    if (width && (canvas.width !== width || canvas.height !== height)) { canvas.width = width; canvas.height = height; }
+    gl.viewport(0, 0, canvas.width, canvas.height);
+    gl.enable(gl.DEPTH_TEST);
+    gl.clearColor(1, 1, 1, 1);
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    aim(PAINT);
+    gl.activeTexture(gl.TEXTURE0); gl.bindTexture(gl.TEXTURE_2D, ramp);
+    gl.activeTexture(gl.TEXTURE1); gl.bindTexture(gl.TEXTURE_2D, kinds);
+    set("ramp", PAINT, "uniform1i", 0);
+    set("kinds", PAINT, "uniform1i", 1);
+    set("limit", PAINT, "uniform1f", scene.limit);
+    set("mode", PAINT, "uniform1f", state.mode);
+    set("chosen", PAINT, "uniform1f", state.chosen);
+    set("plain", PAINT, "uniform3fv", scene.plain);
+    gl.bindVertexArray(part);
+    gl.drawArrays(gl.TRIANGLES, 0, facets * 3);
+    gl.disable(gl.DEPTH_TEST);
+    aim(LINES);
+    set("ink", LINES, "uniform3f", 0.12, 0.12, 0.12);
+    gl.bindVertexArray(drawn);
+    gl.drawArrays(gl.LINES, 0, 6);
+    if (axes[state.chosen]) gl.drawArrays(gl.LINES, ...axes[state.chosen]);
+    else for (const index of scene.datum_features) if (axes[index]) gl.drawArrays(gl.LINES, ...axes[index]);
+    letters();
+  }
+  function later() { if (!waiting) { waiting = true; requestAnimationFrame(draw); } }
+
+  function onScreen(point) {
+    const t = state.turn, d = point.map((x, a) => x - scene.middle[a]);
+    const seen = [0, 3, 6].map((r) => t[r] * d[0] + t[r + 1] * d[1] + t[r + 2] * d[2]);
+    const x = ((seen[0] + state.shift[0]) * state.zoom * canvas.clientHeight) / canvas.clientWidth;
+    const y = (seen[1] + state.shift[1]) * state.zoom;
+    return [(0.5 + 0.5 * x) * canvas.clientWidth, (0.5 - 0.5 * y) * canvas.clientHeight];
+  }
+  const tags = [];
+  function tag(text, point, kind) {
+    const made = document.createElement("span");
+    made.className = "tag " + kind;
+    made.textContent = text;
+    made.setAttribute("aria-hidden", "true");
+    document.getElementById("view3d-box").appendChild(made);
+    tags.push([made, point]);
+  }
+  ["X", "Y", "Z"].forEach((name, a) => tag(name, [0, 1, 2].map((b) => (a === b ? scene.size * 0.24 : 0)), "axis"));
+  scene.datum_marks.forEach(([letter, point]) => tag(letter, point, "datum"));
+  function letters() {
+    for (const [made, point] of tags) {
+      const [x, y] = onScreen(point);
+      made.style.transform = `translate(${x.toFixed(1)}px, ${y.toFixed(1)}px) translate(-50%, -50%)`;
+    }
+  }
+
+  const target = gl.createFramebuffer(), pixels = gl.createRenderbuffer(), depths = gl.createRenderbuffer();
+  function facetAt(x, y) {
+    gl.bindFramebuffer(gl.FRAMEBUFFER, target);
+    gl.bindRenderbuffer(gl.RENDERBUFFER, pixels);
+    gl.renderbufferStorage(gl.RENDERBUFFER, gl.RGBA8, canvas.width, canvas.height);
+    gl.framebufferRenderbuffer(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.RENDERBUFFER, pixels);
+    gl.bindRenderbuffer(gl.RENDERBUFFER, depths);
+    gl.renderbufferStorage(gl.RENDERBUFFER, gl.DEPTH_COMPONENT16, canvas.width, canvas.height);
+    gl.framebufferRenderbuffer(gl.FRAMEBUFFER, gl.DEPTH_ATTACHMENT, gl.RENDERBUFFER, depths);
+    gl.viewport(0, 0, canvas.width, canvas.height);
+    gl.enable(gl.DEPTH_TEST);
+    gl.clearColor(0, 0, 0, 0);
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    aim(PICK);
+    gl.bindVertexArray(part);
+    gl.drawArrays(gl.TRIANGLES, 0, facets * 3);
+    const out = new Uint8Array(4), sharp = canvas.width / canvas.clientWidth;
+    gl.readPixels(Math.floor(x * sharp), Math.floor(canvas.height - y * sharp), 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, out);
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    return out[0] + 256 * out[1] + 65536 * out[2] - 1;
+  }
+
+  const rows = Array.from(document.querySelectorAll("tr[data-feature]"));
+  function choose(index, from) {
+    state.chosen = index === state.chosen && from !== "keep" ? -1 : index;
+    rows.forEach((row) => {
+      const on = Number(row.dataset.feature) === state.chosen;
+      row.classList.toggle("chosen", on);
+      row.setAttribute("aria-selected", on ? "true" : "false");
+      if (on && from === "view") row.scrollIntoView({ block: "nearest" });
+    });
+    const feature = datums.features[state.chosen];
+    status.textContent = feature ? `Selected: ${feature.name || feature.id}` : "Nothing is selected.";
+    later();
+  }
+  rows.forEach((row) => {
+    row.addEventListener("click", () => {
+      choose(Number(row.dataset.feature), "row");
+      if (state.chosen >= 0) document.getElementById("view3d-box").scrollIntoView({ block: "nearest" });
+    });
+    row.addEventListener("keydown", (event) => {
+      if (event.key === "Enter" || event.key === " ") { event.preventDefault(); row.click(); }
+    });
+  });
+
+  function turnBy(dx, dy) {
+    const t = state.turn, c = Math.cos, s = Math.sin;
+    const around = [c(dx), 0, s(dx), 0, 1, 0, -s(dx), 0, c(dx)];
+    const over = [1, 0, 0, 0, c(dy), -s(dy), 0, s(dy), c(dy)];
+    const times = (a, b) => [0, 1, 2].flatMap((i) => [0, 1, 2].map((j) => a[3 * i] * b[j] + a[3 * i + 1] * b[3 + j] + a[3 * i + 2] * b[6 + j]));
+    state.turn = times(over, times(around, t));
+  }
+  let held = null;
+  canvas.addEventListener("pointerdown", (event) => {
+    held = { x: event.clientX, y: event.clientY, moved: false, slide: event.shiftKey || event.button === 2 };
+    canvas.setPointerCapture(event.pointerId);
+  });
+  canvas.addEventListener("pointermove", (event) => {
+    const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top;
+    if (held) {
+      const dx = event.clientX - held.x, dy = event.clientY - held.y;
+      if (Math.abs(dx) + Math.abs(dy) > 3) held.moved = true;
+      if (!held.moved) return;
+      if (held.slide) {
+        const scale = 2 / (canvas.clientHeight * state.zoom);
+        state.shift = [state.shift[0] + dx * scale, state.shift[1] - dy * scale];
+      } else turnBy(dx * 0.008, dy * 0.008);
+      held.x = event.clientX; held.y = event.clientY;
+      tip.hidden = true;
+      later();
+      return;
+    }
+    const facet = facetAt(x, y);
+    tip.hidden = facet < 0;
+    if (facet < 0) return;
+    const feature = datums.features[labels[facet]];
+    const here = [0, 1, 2].map((k) => deviations[faces[3 * facet + k]] * scene.deviation_step);
+    const mean = (here[0] + here[1] + here[2]) / 3;
+    const value = origins[facet] === 1 ? "filled: invented, not measured" : scene.unit === "in"
+      ? `light mesh off the scan by ${(mean / 0.0254).toFixed(2)} thou` : `light mesh off the scan by ${(1000 * mean).toFixed(0)} um`;
+    tip.textContent = `${feature ? feature.name || feature.id : "no feature"}; ${value}`;
+    tip.style.transform = `translate(${Math.min(x + 14, canvas.clientWidth - 240)}px, ${y + 14}px)`;
+  });
+  canvas.addEventListener("pointerup", (event) => {
+    const was = held;
+    held = null;
+    if (!was || was.moved) return;
+    const box = canvas.getBoundingClientRect();
+    const facet = facetAt(event.clientX - box.left, event.clientY - box.top);
+    choose(facet < 0 ? -1 : labels[facet], "view");
+  });
+  canvas.addEventListener("pointerleave", () => { tip.hidden = true; });
+  canvas.addEventListener("contextmenu", (event) => event.preventDefault());
+  canvas.addEventListener("wheel", (event) => {
+    event.preventDefault();
+    state.zoom *= Math.exp(-event.deltaY * 0.0012);
+    later();
+  }, { passive: false });
+  canvas.addEventListener("keydown", (event) => {
+    const steps = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, -0.1], ArrowDown: [0, 0.1] };
+    if (steps[event.key]) turnBy(...steps[event.key]);
+    else if (event.key === "+" || event.key === "=") state.zoom *= 1.15;
+    else if (event.key === "-") state.zoom /= 1.15;
+    else if (event.key === "0") home();
+    else return;
+    event.preventDefault();
+    later();
+  });
+  document.querySelectorAll("input[name=paint]").forEach((input) => {
+    input.addEventListener("change", () => { state.mode = input.value === "kind" ? 1 : 0; later(); });
+  });
+  window.addEventListener("resize", later);
+  window.addEventListener("beforeprint", draw);
+  draw();
+  document.documentElement.dataset.view = "ready";
+})();
