@@ -300,7 +300,8 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
         ),
         patterns=(
             Pattern("pitch_circle", bolts, centre, normal, 2 * PITCH, HOLES, 0, 0.1, 0.004),
-            Pattern("coaxial", ("cylinder-1", "cone-1"), rms=0.002),
+            Pattern("coaxial", ("cylinder-1", "cone-1"), back[:3, 3], normal, rms=0.002, note="two steps"),
+            Pattern("mid_plane", ("plane-3", "plane-5"), back[:3, 3], back[:3, 1], note="80.000 mm apart"),
         ),
         calipers=(CaliperCheck("cylinder-1", 40.01, 0.01, 40.0, 0.0016, True),),
     )

@@ -27,6 +27,7 @@ from OCP.BRepBuilderAPI import (
     BRepBuilderAPI_MakeWire,
 )
 from OCP.BRepCheck import BRepCheck_Analyzer
+from OCP.BRepGProp import BRepGProp
 from OCP.GC import GC_MakeArcOfCircle
 from OCP.Geom import (
     Geom_ConicalSurface,
@@ -35,6 +36,7 @@ from OCP.Geom import (
     Geom_ToroidalSurface,
 )
 from OCP.gp import gp_Ax2, gp_Ax3, gp_Circ, gp_Dir, gp_Lin, gp_Pln, gp_Pnt
+from OCP.GProp import GProp_GProps
 from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_Static
 from OCP.Message import Message
@@ -56,9 +58,11 @@ SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
 
 Item = tuple[str, str, TopoDS_Shape]  # layer, name, shape
 
+_PATTERN_NAMES = {"pitch_circle": "pitch circle", "coaxial": "common axis", "mid_plane": "mid plane"}
 _TOLERANCE = 1e-7  # mm, the kernel's own confusion
 _FIXED_TIME = "2000-01-01T00:00:00"
 _OVERHANG = 0.15  # share of its length by which an axis stands out of its feature at each end
+_ONE_PATCH = 0.85  # share of a plane's measured area that its flange's outline holds, if it is the whole of it
 _SMALLEST_RADIUS = 1e-3  # mm: a cone is cut off before its tip
 
 
@@ -80,17 +84,20 @@ class _Flange:
     to_part: NDArray[np.float64]
 
 
-def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP242") -> None:
+def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP242") -> tuple[str, ...]:
     """Write the reference geometry of a datum file. schema: "AP242" | "AP214".
 
-    Raises OSError when the place can't be written.
+    Returns the ids of features that got no face, because the light mesh has nothing of them or the kernel can't
+    make a valid one of what it has. Raises OSError when the place can't be written.
     """
     Message.DefaultMessenger_s().ChangePrinters().Clear()
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     layers = XCAFDoc_DocumentTool.LayerTool_s(document.Main())
+    drawn = set()
     for layer, name, shape in items(data, seen):
+        drawn.add(name)
         label = shapes.AddShape(shape, False)
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(name))
         layers.SetLayer(label, TCollection_ExtendedString(layer))
@@ -113,6 +120,7 @@ def write_step(path: Path, data: dict[str, Any], seen: Seen, schema: str = "AP24
     header.SetDescriptionValue(1, TCollection_HAsciiString("Reference geometry recovered from a scan, no solid"))
     if writer.Write(str(path)) != IFSelect_RetDone:
         raise OSError(5, "the CAD kernel could not write the STEP file")
+    return tuple(f["id"] for f in data["features"] if f"{label_of(f)} face" not in drawn)
 
 
 def items(data: dict[str, Any], seen: Seen) -> Iterator[Item]:
@@ -126,7 +134,7 @@ def items(data: dict[str, Any], seen: Seen) -> Iterator[Item]:
     flanges = {f["feature"]: _Flange(f, matrix @ np.linalg.inv(np.array(f["matrix"]))) for f in data["flanges"]}
     for index, feature in enumerate(data["features"]):
         yield from _feature_items(feature, seen, index, flanges.get(feature["id"]))
-    yield from _pattern_items(data)
+    yield from _pattern_items(data, seen.points)
     for flange in flanges.values():
         yield from _flange_items(flange)
 
@@ -146,26 +154,21 @@ def _datums(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[Item]
         found = datum["situation"]
         point, direction = np.array(found["point"]), np.array(found["direction"] or (0.0, 0.0, 1.0))
         if found["kind"] == "plane":
-            first, second = _cross_axes(direction)
-            places = (points - point) @ np.stack([first, second], axis=1)
-            (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
-            region = trims.Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
-            yield "DATUMS", name, _flat_face(region, point, direction, first, second)
+            yield "DATUMS", name, _wide_plane(point, direction, points)
         elif found["kind"] == "point":
             yield "DATUMS", name, _vertex(point)
         else:
-            along = (points - point) @ direction
-            yield "DATUMS", name, _line(point, direction, float(along.min()), float(along.max()))
+            yield "DATUMS", name, _long_line(point, direction, points)
 
 
 def _feature_items(feature: dict[str, Any], seen: Seen, index: int, flange: _Flange | None) -> Iterator[Item]:
     name = label_of(feature)
     point, direction = _place(feature)
     faces = seen.faces[seen.labels == index]
-    face = None if flange is None else _face_within(flange, point, direction)
+    face = None if flange is None else _face_within(flange, feature, point, direction)
     if face is None:
         face = _face(feature, seen.points, faces)
-    if face is not None:
+    if face is not None and BRepCheck_Analyzer(face).IsValid():
         yield "FACES", f"{name} face", face
     if feature["kind"] in ("cylinder", "cone", "torus"):
         low, high = feature["extent"]["along"] or (-feature["radius"], feature["radius"])
@@ -175,15 +178,23 @@ def _feature_items(feature: dict[str, Any], seen: Seen, index: int, flange: _Fla
         yield "POINTS", f"{name} centre", _vertex(point)
 
 
-def _pattern_items(data: dict[str, Any]) -> Iterator[Item]:
-    circles = (p for p in data["patterns"] if p["kind"] == "pitch_circle" and p["diameter"] is not None)
-    for number, pattern in enumerate(circles, 1):
-        place = pattern["in_part_frame"]
-        if place["normal"] is None:
+def _pattern_items(data: dict[str, Any], points: NDArray[np.float64]) -> Iterator[Item]:
+    """Pitch circles, common axes and mid-planes, numbered by kind."""
+    numbers = {"pitch_circle": 0, "coaxial": 0, "mid_plane": 0}
+    for pattern in data["patterns"]:
+        place, kind = pattern.get("in_part_frame"), pattern["kind"]
+        if kind not in numbers or place is None or place["normal"] is None or not len(points):
             continue
+        numbers[kind] += 1
         centre, normal = np.array(place["centre"]), np.array(place["normal"])
-        yield "PITCH", f"pitch circle {number}", _wire([_circle(centre, normal, pattern["diameter"] / 2)])
-        yield "POINTS", f"pitch circle {number} centre", _vertex(centre)
+        name = f"{_PATTERN_NAMES[kind]} {numbers[kind]}"
+        if kind == "pitch_circle":
+            yield "PITCH", name, _wire([_circle(centre, normal, pattern["diameter"] / 2)])
+            yield "POINTS", f"{name} centre", _vertex(centre)
+        elif kind == "coaxial":
+            yield "AXES", name, _long_line(centre, normal, points)
+        else:
+            yield "MIDDLES", name, _wide_plane(centre, normal, points)
 
 
 def _flange_items(flange: _Flange) -> Iterator[Item]:
@@ -197,8 +208,9 @@ def _flange_items(flange: _Flange) -> Iterator[Item]:
         yield "POINTS", f"{name} hole {hole['feature']}", _vertex(_lifted(to_part, hole["place"]))
 
 
-def _face_within(flange: _Flange, point: Vector, direction: Vector) -> TopoDS_Shape | None:
-    """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face."""
+def _face_within(flange: _Flange, feature: dict[str, Any], point: Vector, direction: Vector) -> TopoDS_Shape | None:
+    """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face, or
+    where much of the plane lies outside them (it has other patches)."""
     if flange.data["outer"] is None:
         return None
     wires = [_outline(outline, flange.to_part) for outline in (flange.data["outer"], *flange.data["inner"])]
@@ -212,7 +224,11 @@ def _face_within(flange: _Flange, point: Vector, direction: Vector) -> TopoDS_Sh
     # A full circle says nothing of its sense: the kernel turns the openings the way openings run.
     mended = ShapeFix_Face(made.Face())
     mended.FixOrientation()
-    return mended.Face() if BRepCheck_Analyzer(mended.Face()).IsValid() else None
+    face = mended.Face()
+    size = GProp_GProps()
+    BRepGProp.SurfaceProperties_s(face, size)
+    covers = size.Mass() > _ONE_PATCH * feature["extent"]["area"]
+    return face if covers and BRepCheck_Analyzer(face).IsValid() else None
 
 
 def _place(feature: dict[str, Any]) -> tuple[Vector, Vector]:
@@ -232,7 +248,10 @@ def _face(feature: dict[str, Any], points: NDArray[np.float64], faces: NDArray[n
     surface, patch = _trimmed(feature, point, direction, near)
     if min(high - low for low, high in (patch.around, patch.along)) < 1e-9:
         return None
-    face = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, _TOLERANCE).Face()
+    made = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, _TOLERANCE)
+    if not made.IsDone():
+        return None
+    face = made.Face()
     # The kernel's normal points away from the axis; out of the material it points to it in a bore.
     return face if feature["side"] == "boss" else face.Reversed()
 
@@ -344,6 +363,21 @@ def _line(point: Vector, direction: Vector, low: float, high: float) -> TopoDS_E
     if high - low < 1.0:
         low, high = low - 0.5, high + 0.5
     return BRepBuilderAPI_MakeEdge(gp_Lin(_pnt(point), _dir(direction)), low, high).Edge()
+
+
+def _long_line(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Edge:
+    """A line as long as the part."""
+    along = (points - point) @ direction
+    return _line(point, direction, float(along.min()), float(along.max()))
+
+
+def _wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Face:
+    """A plane as wide as the part."""
+    first, second = _cross_axes(direction)
+    places = (points - point) @ np.stack([first, second], axis=1)
+    (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
+    region = trims.Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
+    return _flat_face(region, point, direction, first, second)
 
 
 def _gp_circle(centre: Vector, normal: Vector, radius: float) -> gp_Circ:

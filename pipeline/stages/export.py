@@ -161,8 +161,12 @@ def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
     in_part = datum_file.part_point(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
-    write_step(path, data, seen, outcome.job.export.step)
-    return []
+    faceless = write_step(path, data, seen, outcome.job.export.step)
+    return (
+        [f"reference.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
+        if faceless
+        else []
+    )
 
 
 def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:

@@ -233,6 +233,36 @@ def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[dic
     np.testing.assert_allclose(xyz(found.Location()), data["patterns"][0]["in_part_frame"]["centre"], atol=LENGTH_BAR)
 
 
+def test_common_axes_and_mid_planes(written: tuple[dict, Model, str]) -> None:
+    from OCP.BRepAdaptor import BRepAdaptor_Curve
+
+    _, model, _ = written
+    (edge,) = parts(model.shapes["common axis 1"], "edge")
+    found = BRepAdaptor_Curve(edge).Line()
+    assert np.linalg.norm(np.cross(xyz(found.Direction()), [0, 0, 1])) < ANGLE_BAR
+    assert np.linalg.norm(xyz(found.Location())[:2]) < LENGTH_BAR
+    (plane,) = surfaces(model, "mid plane 1")
+    np.testing.assert_allclose(np.abs(xyz(plane.Plane().Axis().Direction())), [0, 1, 0], atol=ANGLE_BAR)
+    assert abs(plane.Plane().Location().Y()) < LENGTH_BAR
+
+
+def test_a_plane_with_more_than_its_flange_shows_all_of_it(tmp_path: Path) -> None:
+    from OCP.BRepGProp import BRepGProp
+    from OCP.GProp import GProp_GProps
+
+    made = outcome()
+    data = datum_file.build(made)
+    for segment in data["flanges"][0]["outer"]["segments"]:
+        for end in ("start", "end"):
+            segment[end][0] = max(segment[end][0], 40.0)
+    data["flanges"][0]["inner"] = []
+    step.write_step(tmp_path / "a.step", data, seen_of(made))
+    properties = GProp_GProps()
+    BRepGProp.SurfaceProperties_s(read_step(tmp_path / "a.step").shapes["plane-1 face"], properties)
+    # The whole plate, as the light mesh has it: polygons of 96 and 48 sides in place of the circles.
+    assert properties.Mass() == pytest.approx(9600 - math.pi * (22**2 + 6 * 4.5**2), rel=0.01)
+
+
 def test_flange_outlines_are_wires_on_their_face(written: tuple[dict, Model, str]) -> None:
     from OCP import GeomAbs
     from OCP.BRepAdaptor import BRepAdaptor_Curve
@@ -422,4 +452,4 @@ def test_surfaces_of_any_size_pose_and_extent(tmp_path: Path, seed: int) -> None
 def test_items_lie_on_layers_by_meaning(written: tuple[dict, Model, str]) -> None:
     _, model, _ = written
     layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
-    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "OUTLINE", "OPENINGS"}
+    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MIDDLES", "OUTLINE", "OPENINGS"}
