@@ -88,7 +88,7 @@ class CleanSettings(Settings):
             raise ValueError("part_frame must be frame.matrix of a datums.json: a rotation and a shift")
         if self.part_frame is None and any(zone.coordinates == "part" for zone in self.exclude):
             raise ValueError(
-                "a zone in part coordinates needs part_frame, which is frame.matrix in the datums.json of an earlier run"
+                "a zone in part coordinates needs part_frame: frame.matrix in the datums.json of an earlier run"
             )
         return self
 
@@ -188,6 +188,11 @@ class AuditSettings(Settings):
 
 
 class ExportSettings(Settings):
+    """units: of light meshes, tables, drawings, prints, summary and report; datums.json and STEP are always in mm,
+    light-scan.ply in the scan's millimetres, glTF in metres. meshes: forms besides STL and PLY. dxf: a drawing and a
+    1:1 print of each flange.
+    """
+
     units: Literal["mm", "in"] = "mm"
     meshes: tuple[Literal["obj", "3mf", "glb"], ...] = ()
     step: Literal["AP242", "AP214", "none"] = "AP242"
