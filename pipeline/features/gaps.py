@@ -23,7 +23,7 @@ from pipeline.mesh.topology import boundary_loops, compact, facet_normals, verte
 Array = NDArray[np.float64]
 Indices = NDArray[np.int32]
 
-RINGS = 10
+_LEAST_RINGS, _MOST_RINGS = 6, 24
 _INTO_THE_GAP = 0.45
 _AWAY_FROM_IT = -0.3
 _WHOLE_PART = 0.1
@@ -53,7 +53,7 @@ class Rim:
 
 @dataclass(frozen=True)
 class Band:
-    """The facets within some rings of any rim, with numbers of their own.
+    """The facets round all rims, as far as `rings_of` says, with numbers of their own.
 
     vertices  (n,) index in the surface; `facets` (m,) index in the surface; `faces` (m, 3) in the band
     labels    (n,) feature of the facets round a vertex, -1 none or not all the same
@@ -128,13 +128,23 @@ def find_rims(surface: Surface, neighbours: Indices) -> tuple[tuple[Rim, ...], I
     return tuple(rims), stands_for
 
 
-def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Indices, rings: int = RINGS) -> Band:
+def rings_of(rim: Rim) -> int:
+    """How many rings of the surroundings tell what was in the gap: half its radius where it can be closed."""
+    if rim.facing < _INTO_THE_GAP:
+        return _LEAST_RINGS
+    wanted = 0.5 * len(rim.corners) / (2.0 * np.pi)
+    return int(np.clip(np.ceil(wanted), _LEAST_RINGS, _MOST_RINGS))
+
+
+def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Indices) -> Band:
     """The surroundings of all rims."""
     near = np.zeros(len(surface.vertices), np.uint8)
     for rim in rims:
-        near[rim.corners] = 1
-        near[surface.faces[rim.facets].ravel()] = 1
-    facets = np.flatnonzero(_spread(surface.faces, near, rings)).astype(np.int32)
+        # A rim that needs few rings joins the spreading late.
+        start = 1 + _MOST_RINGS - rings_of(rim)
+        for corners in (surface.faces[rim.facets].ravel(), rim.corners):
+            near[corners] = np.where(near[corners] > 0, np.minimum(near[corners], start), start)
+    facets = np.flatnonzero(_spread(surface.faces, near, _MOST_RINGS)).astype(np.int32)
     points, faces, vertices = compact(surface.vertices, surface.faces[facets])
     starts, ring = vertex_ring(faces, len(points))
     place = np.full(len(surface.vertices), -1, np.int32)
@@ -172,7 +182,7 @@ def name_gaps(
         if index in inside:
             continue
         rim = rims[index]
-        near, ring = band.around(rim.corners, RINGS)
+        near, ring = band.around(rim.corners, rings_of(rim))
         edge = float(np.median(_edges(surface, rim)))
         features, sides, shares = _sides(surface, rim, band, near, ring, shapes, sigma, edge)
         kind, safe, note = _kind(surface, rim, features, sides, shares, shapes, edge, whole, sample)
@@ -427,13 +437,13 @@ def _border(f, neighbours):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _spread(f, near, rings):  # type: ignore[no-untyped-def]
-    """(m,) facets within some rings of the marked vertices; `near` holds ring + 1 of each vertex after."""
-    for ring in range(1, rings):
+    """(m,) facets reached from the marked vertices; a mark says in which round a vertex hands on."""
+    for ring in range(1, rings + 1):
         for t in range(len(f)):
             a, b, c = near[f[t, 0]], near[f[t, 1]], near[f[t, 2]]
             if a == ring or b == ring or c == ring:
                 for k in range(3):
-                    if near[f[t, k]] == 0:
+                    if near[f[t, k]] == 0 or near[f[t, k]] > ring + 1:
                         near[f[t, k]] = ring + 1
     out = np.zeros(len(f), np.bool_)
     for t in range(len(f)):

@@ -21,7 +21,7 @@ from pipeline.features.charts import chart_of, view
 from pipeline.features.gaps import Band, Opening, Rim
 from pipeline.features.kinds import signed_distance, surface_normal
 from pipeline.features.shape import Shape
-from pipeline.mesh.fair import cell_means, fair_in_space, fit_spline
+from pipeline.mesh.fair import Spline, cell_means, fair_in_space, fit_spline
 from pipeline.mesh.topology import facet_normals
 from pipeline.mesh.triangulate import (
     area_of,
@@ -39,7 +39,16 @@ Indices = NDArray[np.int32]
 Flatten = Callable[[Array], Array]
 Lift = Callable[[Array], Array]
 
-_CELLS = 220
+_CELLS = 180
+# Order of the spline, smoothing, and how much stiffer it is along the grain than across.
+_STIFFNESS = (
+    (3, 1e-3, 1.0),
+    (3, 1e-5, 1.0),
+    (3, 1e-5, 2.0),
+    (2, 1e-5, 1.0),
+    (2, 1e-5, 2.0),
+    (2, 1e-5, 4.0),
+)
 _MOST_POINTS = 400_000
 
 
@@ -131,7 +140,9 @@ def _skin(opening: Opening, ground: Ground) -> Patch | None:
         layout = _Layout(opening, ground, flatten)
         if not layout.good:
             continue
-        height = _fair_height(opening.near, ground, flatten, direction, opening.outer.centre)
+        height = _fair_height(
+            opening.near, opening.ring, ground, flatten, direction, opening.outer.centre
+        )
         patch = layout.patch(
             lambda places: lift(places, height(places)),  # noqa: B023  called before the loop goes on
             lambda places: np.full(len(places), -1, np.int32),
@@ -143,34 +154,67 @@ def _skin(opening: Opening, ground: Ground) -> Patch | None:
 
 
 def _fair_height(
-    near: Indices, ground: Ground, flatten: Flatten, direction: Array, origin: Array, orders: tuple[int, ...] = (3, 3, 2)
+    near: Indices,
+    ring: Indices,
+    ground: Ground,
+    flatten: Flatten,
+    direction: Array,
+    origin: Array,
+    tries: tuple[tuple[int, float, float], ...] = _STIFFNESS,
 ) -> Callable[[Array], Array]:
-    """Height over the plane of a smooth surface through the band: as stiff as the measured points allow."""
+    """Height over the plane of a smooth surface through the surroundings of a gap.
+
+    How stiff it is, and how much stiffer along the ridge or fillet that runs through the gap than across,
+    is tried out on what was measured: the rings next to the gap are left out, and the surface from the
+    other rings that comes nearest to them is taken.
+    """
     band = ground.band
-    seen = near[band.normals[near] @ direction > 0.25]
-    seen = seen if len(seen) >= 12 else near
-    places = flatten(band.points[seen])
-    heights = (band.points[seen] - origin) @ direction
-    span = np.ptp(places, axis=0)
-    size = max(float(np.sqrt(max(span[0] * span[1], 1e-12) / _CELLS)), 1e-9)
-    centres, means, counts = cell_means(places, heights[:, None], 0.6 * size)
-    while len(centres) > 1.3 * _CELLS:
-        size *= 1.15
-        centres, means, counts = cell_means(places, heights[:, None], 0.6 * size)
-    expected = np.sqrt(np.mean(ground.sigma**2 / counts))
-    floor = 2e-4 * float(np.hypot(*span)) if ground.sigma == 0.0 else 0.0
-    spline = None
-    for order, smoothing in zip(orders, (1e-3, 1e-5, 1e-6), strict=False):
-        if len(centres) < (12 if order == 3 else 4):
-            continue
-        spline = fit_spline(centres, means, counts, order, smoothing)
-        left = float(np.sqrt(np.mean((spline.at(centres) - means) ** 2)))
-        if left <= 2.0 * expected + floor:
-            break
-    if spline is None:
-        spline = fit_spline(places, heights[:, None], np.ones(len(places)), 2, 1e-6)
-    fitted = spline
-    return lambda where: fitted.at(where)[:, 0]
+    seen = band.normals[near] @ direction > 0.25
+    if np.count_nonzero(seen) >= 12:
+        near, ring = near[seen], ring[seen]
+    places = flatten(band.points[near])
+    heights = ((band.points[near] - origin) @ direction)[:, None]
+    axes = _grain(places, band.normals[near], ring, flatten, direction, origin)
+    best, chosen = np.inf, tries[-1]
+    if len(tries) > 1:
+        inner = ring <= 2
+        for order, smoothing, ratio in tries:
+            if np.count_nonzero(~inner) < 40 or not inner.any():
+                break
+            plane = axes * np.array([[1.0 / ratio], [1.0]])
+            spline = _spline(places[~inner] @ plane.T, heights[~inner], order, smoothing, 90)
+            at, mean, counts = cell_means(places[inner], heights[inner], 1.5 * _spacing(places))
+            off = float(np.sum(counts * (spline.at(at @ plane.T) - mean)[:, 0] ** 2))
+            if off < best:
+                best, chosen = off, (order, smoothing, ratio)
+    order, smoothing, ratio = chosen
+    plane = axes * np.array([[1.0 / ratio], [1.0]])
+    fitted = _spline(places @ plane.T, heights, order, smoothing, _CELLS)
+    return lambda where: fitted.at(where @ plane.T)[:, 0]
+
+
+def _grain(
+    places: Array, normals: Array, ring: Indices, flatten: Flatten, direction: Array, origin: Array
+) -> Array:
+    """(2, 2) unit rows in the plane: the way along which the normals change least, and the way across."""
+    tips = flatten(origin + normals) / np.maximum(normals @ direction, 0.25)[:, None]
+    weight = np.exp(-ring / 3.0)
+    tips = tips - np.average(tips, axis=0, weights=weight)
+    _, ways = np.linalg.eigh((tips * weight[:, None]).T @ tips)
+    return ways.T
+
+
+def _spline(places: Array, heights: Array, order: int, smoothing: float, cells: int) -> Spline:
+    size = 0.6 * np.sqrt(max(float(np.prod(np.ptp(places, axis=0))), 1e-12) / cells)
+    centres, means, counts = cell_means(places, heights, size)
+    while len(centres) > 1.3 * cells:
+        size *= 1.2
+        centres, means, counts = cell_means(places, heights, size)
+    return fit_spline(centres, means, counts, order if len(centres) >= 12 else 2, smoothing)
+
+
+def _spacing(places: Array) -> float:
+    return float(np.sqrt(max(np.prod(np.ptp(places, axis=0)), 1e-12) / len(places)))
 
 
 def _lid(opening: Opening, ground: Ground) -> Patch | None:
@@ -454,8 +498,17 @@ def _skin_height(
     for number in features:
         off = np.abs(signed_distance(ground.shapes[number], band.points[opening.near]))
         keep &= off > max(6.0 * ground.sigma, 0.1 * opening.edge)
-    near = opening.near[keep]
-    return _fair_height(near if len(near) >= 12 else opening.near, ground, flatten, direction, opening.outer.centre, (2,))
+    if np.count_nonzero(keep) < 12:
+        keep[:] = True
+    return _fair_height(
+        opening.near[keep],
+        opening.ring[keep],
+        ground,
+        flatten,
+        direction,
+        opening.outer.centre,
+        ((2, 1e-3, 1.0),),
+    )
 
 
 def _best_roof(

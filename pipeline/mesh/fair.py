@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg
 import scipy.sparse as sparse
 import scipy.sparse.linalg
 from numba import njit
@@ -51,17 +50,16 @@ def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothin
     x = np.ascontiguousarray((places - centre) / scale)
     base = _polynomial(x, order)
     n, k = base.shape
-    # With the polynomial split off by its null space the system left is symmetric positive definite.
-    q, r = np.linalg.qr(base, mode="complete")
-    null = q[:, k:]
-    kernel = _kernel(x, order)
-    kernel[np.diag_indices(n)] += smoothing / counts + 1e-12
-    inner = null.T @ kernel @ null
+    system = np.zeros((n + k, n + k))
+    system[:n, :n] = _kernel(x, order)
+    system[np.arange(n), np.arange(n)] += smoothing / counts + 1e-12
+    system[:n, n:], system[n:, :n] = base, base.T
+    right = np.concatenate([values, np.zeros((k, values.shape[1]))])
     try:
-        weights = null @ scipy.linalg.cho_solve(scipy.linalg.cho_factor(inner), null.T @ values)
+        answer = np.linalg.solve(system, right)
     except np.linalg.LinAlgError:
-        weights = null @ np.linalg.lstsq(inner, null.T @ values, rcond=1e-13)[0]
-    terms = np.linalg.lstsq(r[:k], q[:, :k].T @ (values - kernel @ weights), rcond=1e-12)[0]
+        answer = np.linalg.lstsq(system, right, rcond=1e-13)[0]
+    weights, terms = answer[:n], answer[n:]
     return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
 
 
