@@ -546,8 +546,13 @@ def write_truth(path: str | Path, scan: Scan) -> None:
     _write(Path(path), (json.dumps(scan.truth, indent=1) + "\n").encode("utf-8"))
 
 
+def write_dimensions(path: str | Path, design: Design) -> None:
+    """Write every dimension of a design as JSON, whole or not at all."""
+    _write(Path(path), (json.dumps(design.dimensions(), indent=1) + "\n").encode("utf-8"))
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
-    options = argparse.ArgumentParser(description="Make a scan of the demo part, and its truth.")
+    options = argparse.ArgumentParser(description="Make a scan of the demo part, its truth and its dimensions.")
     options.add_argument("--facets", type=float, default=200_000)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--out", type=Path, required=True, help="scan to write: .stl or .ply")
@@ -570,6 +575,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         write_stl(given.out, scan, given.units)
     stem = given.out.stem.removesuffix("_scan")
     write_truth(given.out.with_name(stem + "_truth.json"), scan)
+    write_dimensions(given.out.with_name(stem + "_dimensions.json"), design)
 
 
 if __name__ == "__main__":

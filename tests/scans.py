@@ -24,7 +24,6 @@ import numpy as np
 import pytest
 from numba import njit
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from sample_meshes.design import Design, frame_along
@@ -377,20 +376,26 @@ def cylinders_of(
 
 
 def _fitted(points: NDArray, point: NDArray, axis: NDArray, radius: float):
-    """Orthogonal least-squares cylinder of points, and its largest residual."""
-    u, v, w = frame_along(axis)
-    middle = point + w * (w @ (points.mean(axis=0) - point))
-
-    def at(p: NDArray):
-        a = w + p[2] * u + p[3] * v
-        return middle + p[0] * u + p[1] * v, a / np.linalg.norm(a), p[4]
-
-    def residuals(p: NDArray) -> NDArray:
-        c, a, r = at(p)
-        return np.linalg.norm(np.cross(points - c, a), axis=1) - r
-
-    fit = least_squares(residuals, [0, 0, 0, 0, radius], x_scale="jac", method="lm", xtol=1e-14, ftol=1e-14)
-    return at(fit.x), float(np.abs(fit.fun).max())
+    """Orthogonal least-squares cylinder of points by Gauss-Newton steps, and its largest residual."""
+    for _ in range(6):
+        frame = frame_along(axis)
+        point = point + frame[2] * (frame[2] @ (points.mean(axis=0) - point))
+        x, y, z = ((points - point) @ frame.T).T
+        rho = np.maximum(np.sqrt(x * x + y * y), 1e-12)
+        off = rho - radius
+        slopes = np.column_stack([x / rho, y / rho, x * z / rho, y * z / rho, np.ones_like(rho)])
+        step = np.linalg.lstsq(slopes, off, rcond=None)[0]
+        point = point + step[:2] @ frame[:2]
+        axis = frame[2] + step[2:4] @ frame[:2]
+        axis, radius = axis / np.linalg.norm(axis), radius + step[4]
+        if not 0.0 < radius < 1e5:
+            return (point, axis, 1.0), np.inf
+        if np.abs(step).max() < 1e-12:
+            break
+    w = points - point
+    s = w @ axis
+    off = np.sqrt(np.maximum((w * w).sum(axis=1) - s * s, 0.0)) - radius
+    return (point, axis, float(radius)), float(np.abs(off).max())
 
 
 def _rulings(points: NDArray, point: NDArray, axis: NDArray, radius: float) -> int:
