@@ -165,8 +165,8 @@ def _fair_height(
     """Height over the plane of a smooth surface through the surroundings of a gap.
 
     How stiff it is, and how much stiffer along the ridge or fillet that runs through the gap than across,
-    is tried out on what was measured: the rings next to the gap are left out, and the surface from the
-    other rings that comes nearest to them is taken.
+    is tried out on what was measured: the two rings next to the gap are left out, and the better a surface
+    from the other rings foretells them, the more it counts.
     """
     band = ground.band
     seen = band.normals[near] @ direction > 0.25
@@ -175,22 +175,29 @@ def _fair_height(
     places = flatten(band.points[near])
     heights = ((band.points[near] - origin) @ direction)[:, None]
     axes = _grain(places, band.normals[near], ring, flatten, direction, origin)
-    best, chosen = np.inf, tries[-1]
+    inner = ring <= 2
+    if len(tries) > 1 and (np.count_nonzero(~inner) < 40 or not inner.any()):
+        tries = tries[-1:]
+    planes = [(axes * np.array([[1.0 / ratio], [1.0]])).T for _, _, ratio in tries]
+    trust = np.ones(len(tries))
     if len(tries) > 1:
-        inner = ring <= 2
-        for order, smoothing, ratio in tries:
-            if np.count_nonzero(~inner) < 40 or not inner.any():
-                break
-            plane = axes * np.array([[1.0 / ratio], [1.0]])
-            spline = _spline(places[~inner] @ plane.T, heights[~inner], order, smoothing, 90)
-            at, mean, counts = cell_means(places[inner], heights[inner], 1.5 * _spacing(places))
-            off = float(np.sum(counts * (spline.at(at @ plane.T) - mean)[:, 0] ** 2))
-            if off < best:
-                best, chosen = off, (order, smoothing, ratio)
-    order, smoothing, ratio = chosen
-    plane = axes * np.array([[1.0 / ratio], [1.0]])
-    fitted = _spline(places @ plane.T, heights, order, smoothing, _CELLS)
-    return lambda where: fitted.at(where @ plane.T)[:, 0]
+        at, mean, counts = cell_means(places[inner], heights[inner], 1.5 * _spacing(places))
+        for number, ((order, smoothing, _), plane) in enumerate(zip(tries, planes, strict=True)):
+            spline = _spline(places[~inner] @ plane, heights[~inner], order, smoothing, 90)
+            off = np.average((spline.at(at @ plane) - mean)[:, 0] ** 2, weights=counts)
+            trust[number] = 1.0 / max(float(off), 1e-18) ** 3
+    trust /= trust.max()
+    trust[trust < 0.05] = 0.0
+    fitted = [
+        (weight / trust.sum(), plane, _spline(places @ plane, heights, order, smoothing, _CELLS))
+        for weight, plane, (order, smoothing, _) in zip(trust, planes, tries, strict=True)
+        if weight > 0.0
+    ]
+
+    def height(where: Array) -> Array:
+        return np.sum([weight * spline.at(where @ plane)[:, 0] for weight, plane, spline in fitted], axis=0)
+
+    return height
 
 
 def _grain(
