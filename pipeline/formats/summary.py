@@ -116,7 +116,8 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
     if not data["features"]:
         return [*lines, "None was found."]
     lines += [
-        "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %. "
+        "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %; those of places and "
+        "directions hold against the part frame, whose own uncertainty is in them. "
         "A dash: none that applies, or none that can be vouched for.",
         "",
         f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
@@ -124,6 +125,7 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
     ]
     for f in data["features"]:
         place, spread = f["in_part_frame"], f["uncertainty"]
+        against = place["uncertainty"] or {"position": None, "direction": None}
         what = f["kind"] if f["side"] is None else f"{f['kind']}, {f['side']}"
         if f["half_angle"] is not None:
             what += f", half angle {f['half_angle']:.2f} deg"
@@ -133,12 +135,12 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
         what += "".join(f" ({mark})" for mark in marks if mark)
         radius = f["radius"]
         direction = "-" if place["direction"] is None else ", ".join(f"{v:z.5f}" for v in place["direction"])
-        tilt = "-" if spread["direction"] is None else f"{spread['direction']:.4f}"
+        tilt = "-" if against["direction"] is None else f"{against['direction']:.4f}"
         lines.append(
             f"| {f['id']}{' **' + _cell(f['name']) + '**' if f['name'] else ''} | {what} "
             f"| {show(None if radius is None else 2 * radius)} "
             f"| {show.small(None if spread['radius'] is None else 2 * spread['radius'])} "
-            f"| {', '.join(show(v) for v in place['point'])} | {show.small(spread['position'])} "
+            f"| {', '.join(show(v) for v in place['point'])} | {show.small(against['position'])} "
             f"| {direction} | {tilt} | {show.small(f['form']['peak_to_valley'])} |"
         )
     return lines

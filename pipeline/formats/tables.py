@@ -32,6 +32,8 @@ def features_csv(data: dict[str, Any], unit: str = "mm") -> str:
         f"major_diameter_{unit}": lambda f: times(f["major_radius"], 2),
         f"position_uncertainty_{unit}": lambda f: times(f["uncertainty"]["position"]),
         "direction_uncertainty_deg": lambda f: f["uncertainty"]["direction"],
+        f"position_uncertainty_in_part_frame_{unit}": lambda f: times(_against_frame(f, "position")),
+        "direction_uncertainty_in_part_frame_deg": lambda f: _against_frame(f, "direction"),
         f"diameter_uncertainty_{unit}": lambda f: times(f["uncertainty"]["radius"], 2),
         "form_standard": lambda f: f["form"]["standard"],
         f"form_peak_to_valley_{unit}": lambda f: times(f["form"]["peak_to_valley"]),
@@ -56,6 +58,11 @@ def relations_csv(data: dict[str, Any], unit: str = "mm") -> str:
         figures = [None if v is None else v * factor for v in (relation["value"], relation["uncertainty"])]
         rows.append([relation["kind"], *relation["between"], *figures, "deg" if angle else unit])
     return _table(("kind", "first", "second", "value", "uncertainty", "unit"), rows)
+
+
+def _against_frame(feature: dict[str, Any], what: str) -> float | None:
+    known = feature["in_part_frame"]["uncertainty"]
+    return None if known is None else known[what]
 
 
 def _coordinate(scale: float, what: str, axis: int, feature: dict[str, Any]) -> float | None:

@@ -27,6 +27,8 @@ def test_one_row_a_feature_with_the_same_figures() -> None:
     assert float(bore["diameter_mm"]) == pytest.approx(2 * BORE, abs=1e-9)
     assert float(bore["z_mm"]) == pytest.approx(14, abs=1e-9)
     assert float(bore["diameter_uncertainty_mm"]) == pytest.approx(0.0016)
+    assert float(bore["position_uncertainty_mm"]) == 0.0015
+    assert float(bore["position_uncertainty_in_part_frame_mm"]) == 0.0025
     assert table[0]["diameter_mm"] == ""
     assert table[13]["position_uncertainty_mm"] == ""
 
@@ -60,6 +62,7 @@ def test_the_summary_warns_and_names_every_feature() -> None:
     for caution in DATA["cautions"]:
         assert caution in text
     assert "40.000" in text
+    assert "| 2.5 |" in text  # um, of places against the part frame
     assert "-0.000" not in text
     assert "1.5748" in summary_md(DATA, (), "in")  # 40 / 25.4
 
