@@ -15,9 +15,11 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of
 from pipeline.features.kinds.base import WIDEST, pack
 from pipeline.features.kinds.kernels import evaluate
+from pipeline.features.patterns import circle_through
 from pipeline.features.shape import Shape
 from pipeline.features.uncertainty import waves_left
 from pipeline.values import Form, NoiseModel
@@ -137,23 +139,23 @@ def _distances(code, packed, points):  # type: ignore[no-untyped-def]
     return out
 
 
-def flatness(points: Array) -> tuple[float, float]:
-    """Flatness, mm, of points (n, 3): peak-to-valley from the least-squares plane, and in the minimum zone."""
-    points = np.asarray(points, dtype=float)
-    centre = points.mean(axis=0)
-    normal = np.linalg.svd(points - centre, full_matrices=False)[2][2]
-    least = float(np.ptp((points - centre) @ normal))
-    zone = minimum_zone(Shape("plane", centre, normal), points)
-    return least, least if zone is None else zone
-
-
 def roundness(points: Array) -> tuple[float, float]:
     """Roundness, mm, of points (n, 2) of a section: about the least-squares circle, and in the minimum zone."""
     points = np.asarray(points, dtype=float)
-    circle = _Circle.through(points)
-    least = circle.fitted(points, minimax=False)
-    zone = least.fitted(points, minimax=True)
-    return float(np.ptp(least.distance(points))), float(np.ptp(zone.distance(points)))
+    centre, radius, _ = circle_through(points)
+    least = best = float(np.ptp(np.hypot(*(points - centre).T)))
+    for _ in range(30):
+        away = points - centre
+        reach = np.hypot(*away.T)
+        step = chebyshev(np.column_stack([away / reach[:, None], np.ones(len(away))]), reach - radius)
+        if step is None:
+            break
+        centre, radius = centre + step[:2], radius + float(step[2])
+        width = float(np.ptp(np.hypot(*(points - centre).T)))
+        if width >= best * (1.0 - 1e-12):
+            break
+        best = width
+    return least, best
 
 
 def straightness(points: Array) -> float:
@@ -181,39 +183,6 @@ def straightness(points: Array) -> float:
         return 2.0 * float(np.linalg.norm(across - across.mean(axis=0), axis=1).max())
     left = across - solution[:2] - along[:, None] * solution[2:]
     return 2.0 * float(np.linalg.norm(left, axis=1).max())
-
-
-class _Circle:
-    """A circle in the plane, fitted by Gauss-Newton steps or their minimax counterpart."""
-
-    def __init__(self, centre: Array, radius: float):
-        self.centre, self.radius = centre, radius
-
-    @staticmethod
-    def through(points: Array) -> _Circle:
-        middle = points.mean(axis=0)
-        q = points - middle
-        rows = np.column_stack([2.0 * q, np.ones(len(q))])
-        a, b, c = np.linalg.lstsq(rows, np.einsum("ij,ij->i", q, q), rcond=None)[0]
-        return _Circle(middle + np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 0.0))))
-
-    def distance(self, points: Array) -> Array:
-        return np.hypot(*(points - self.centre).T) - self.radius
-
-    def fitted(self, points: Array, minimax: bool) -> _Circle:
-        circle = self
-        for _ in range(50):
-            away = points - circle.centre
-            reach = np.hypot(*away.T)
-            rows = np.column_stack([-away / np.maximum(reach, 1e-300)[:, None], -np.ones(len(away))])
-            wanted = circle.radius - reach
-            step = chebyshev(rows, wanted) if minimax else np.linalg.lstsq(rows, wanted, rcond=None)[0]
-            if step is None:
-                break
-            circle = _Circle(circle.centre + step[:2], circle.radius + float(step[2]))
-            if np.abs(step).max() < 1e-13 * circle.radius:
-                break
-        return circle
 
 
 def chebyshev(rows: Array, values: Array) -> Array | None:
@@ -289,30 +258,40 @@ def _exchange(rows, values, first, most):  # type: ignore[no-untyped-def]
     target = np.empty(size)
     # Shares: sum of share_i sign_i rows_i = 0, sum of shares = 1, shares >= 0.
     head = np.empty((k, k))
+    share = np.ones(size)
+    combination = rows[chosen[k]].copy()
     for i in range(k):
-        head[i] = rows[chosen[i]]
-    combination = np.linalg.solve(head.T, rows[chosen[k]])
-    share = np.append(-combination, 1.0)
+        for j in range(k):
+            head[j, i] = rows[chosen[i], j]
+    solution = np.zeros(k)
+    if not eliminate(head, combination):
+        return solution, False
+    for i in range(k):
+        share[i] = -combination[i]
     gain = 0.0
     for i in range(size):
         gain += share[i] * values[chosen[i]]
-    if gain < 0.0:
-        share = -share
+    total = 0.0
     for i in range(size):
-        if share[i] < 0.0:
+        if (share[i] < 0.0) != (gain < 0.0):
             sign[i] = -1.0
-    share = np.abs(share) / np.sum(np.abs(share))
-    solution = np.zeros(k)
+        share[i] = abs(share[i])
+        total += share[i]
+    for i in range(size):
+        share[i] /= total
+    columns = np.empty((size, size))
+    mix = np.empty(size)
     for _ in range(most):
         for i in range(size):
-            active[i, :k] = rows[chosen[i]]
+            for j in range(k):
+                active[i, j] = rows[chosen[i], j]
             active[i, k] = sign[i]
             target[i] = values[chosen[i]]
-        if np.abs(np.linalg.det(active)) < 1e-14:
+        if not eliminate(active, target):
             return solution, False
-        solved = np.linalg.solve(active, target)
-        solution = solved[:k].copy()
-        height = solved[k]
+        for j in range(k):
+            solution[j] = target[j]
+        height = target[k]
         worst, furthest = -1, 0.0
         for i in range(n):
             left = values[i]
@@ -323,16 +302,15 @@ def _exchange(rows, values, first, most):  # type: ignore[no-untyped-def]
         if worst < 0 or abs(furthest) <= abs(height) * (1.0 + 1e-12) + 1e-15:
             return solution, True
         enters = 1.0 if furthest > 0.0 else -1.0
-        columns = np.empty((size, size))
-        entering = np.empty(size)
         for i in range(size):
             for j in range(k):
                 columns[j, i] = sign[i] * rows[chosen[i], j]
             columns[k, i] = 1.0
         for j in range(k):
-            entering[j] = enters * rows[worst, j]
-        entering[k] = 1.0
-        mix = np.linalg.solve(columns, entering)
+            mix[j] = enters * rows[worst, j]
+        mix[k] = 1.0
+        if not eliminate(columns, mix):
+            return solution, False
         leaves, ratio = -1, np.inf
         for i in range(size):
             if mix[i] > 1e-13 and share[i] / mix[i] < ratio:
@@ -371,7 +349,7 @@ def _hull_width(points: Array) -> float:
 
 
 def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | None, float | None]:
-    """Roundness of the least round section, and straightness of the line of the sections' centres, mm.
+    """Roundness (minimum zone) of the least round section, and straightness of the sections' centres, mm.
 
     A section is a slice of the length; its profile the means over 7.5 degrees, which damps the scan's
     noise. None where less than three quarters of the circle is there, or (straightness) fewer than three
@@ -393,7 +371,7 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
     turns = (np.arange(BINS) + 0.5) * (2.0 * np.pi / BINS) - np.pi
     unit = np.column_stack([np.cos(turns), np.sin(turns), np.ones(BINS)])
     lift = 1.0 if shape.half_angle is None else 1.0 / np.cos(shape.half_angle)
-    worst: float | None = None
+    widest, worst = -1.0, None
     centres = []
     for k in range(count):
         there = ~np.isnan(profile[k])
@@ -402,10 +380,11 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
         heights = profile[k, there] * lift
         solution = np.linalg.lstsq(unit[there], heights, rcond=None)[0]
         spread = float(np.ptp(heights - unit[there] @ solution))
-        worst = spread if worst is None else max(worst, spread)
+        if spread > widest:
+            widest, worst = spread, unit[there, :2] * (shape.radius or 1.0) + unit[there, :2] * heights[:, None]
         centres.append((solution[0], solution[1], low + (k + 0.5) * (high - low) / count))
     line = straightness(np.array(centres)) if len(centres) >= 3 else None
-    return worst, line
+    return None if worst is None else roundness(worst)[1], line
 
 
 def _noise_range(shape: Shape, points: Array, noise: NoiseModel) -> float:

@@ -14,9 +14,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of, signed_distance
 from pipeline.features.shape import Shape
 from pipeline.features.waves import kernel
+from pipeline.mesh.topology import vertex_normals
 from pipeline.values import NoiseModel
 
 # float32 is what mesh files carry: coordinates are no better than this share of the largest of them.
@@ -48,10 +50,10 @@ def white_sigma(
     members = np.flatnonzero(ring)
     index = np.full(len(vertices), -1, dtype=np.int32)
     index[members] = np.arange(len(members), dtype=np.int32)
-    start, neighbours = _links(index[near], len(members))
-    squares, freedom = _patch_residuals(
-        np.ascontiguousarray(vertices[members]), start, neighbours, index[chosen], rings
-    )
+    points, near = np.ascontiguousarray(vertices[members]), index[near]
+    start, neighbours = _links(near, len(members))
+    normals = vertex_normals(points, near)
+    squares, freedom = _patch_residuals(points, normals, start, neighbours, index[chosen], rings)
     return _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
 
 
@@ -132,7 +134,7 @@ def _links(faces, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _patch_residuals(points, start, neighbours, centres, rings):  # type: ignore[no-untyped-def]
+def _patch_residuals(points, normals, start, neighbours, centres, rings):  # type: ignore[no-untyped-def]
     """Sum of squared residuals and degrees of freedom of a quadric on the patch around each centre."""
     limit = 400
     squares = np.zeros(len(centres))
@@ -155,34 +157,57 @@ def _patch_residuals(points, start, neighbours, centres, rings):  # type: ignore
             done = end
         if size < MIN_PATCH:
             continue
-        local = np.empty((size, 3))
-        mean = np.zeros(3)
+        mean, normal = np.zeros(3), np.zeros(3)
         for i in range(size):
-            local[i] = points[patch[i]]
-            mean += local[i]
-        mean /= size
-        local -= mean
-        spread, axes = np.linalg.eigh(local.T @ local)
-        if spread[1] <= 0.0:
+            for k in range(3):
+                mean[k] += points[patch[i], k] / size
+                normal[k] += normals[patch[i], k]
+        length = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+        if not length > 0.0:
             continue
-        scale = np.sqrt(spread[2] / size)
-        turned = (local @ np.ascontiguousarray(axes)) / scale
+        # Tangents by the least component of the normal; a radius of one makes the equations well scaled.
+        least = 0
+        for k in range(3):
+            normal[k] /= length
+            if abs(normal[k]) < abs(normal[least]):
+                least = k
+        root = np.sqrt(1.0 - normal[least] ** 2)
+        tangent, other = np.empty(3), np.empty(3)
+        for k in range(3):
+            tangent[k] = ((1.0 if k == least else 0.0) - normal[least] * normal[k]) / root
+        for k in range(3):
+            i, j = (k + 1) % 3, (k + 2) % 3
+            other[k] = normal[i] * tangent[j] - normal[j] * tangent[i]
+        spread = 0.0
+        for i in range(size):
+            for k in range(3):
+                spread += (points[patch[i], k] - mean[k]) ** 2
+        scale = np.sqrt(spread / size)
+        if not scale > 0.0:
+            continue
         normal_matrix = np.zeros((TERMS, TERMS))
         right = np.zeros(TERMS)
         row = np.empty(TERMS)
         total = 0.0
         for i in range(size):
-            x, y, z = turned[i, 2], turned[i, 1], turned[i, 0]
+            x = y = z = 0.0
+            for k in range(3):
+                away = (points[patch[i], k] - mean[k]) / scale
+                x += away * tangent[k]
+                y += away * other[k]
+                z += away * normal[k]
             row[0], row[1], row[2], row[3], row[4], row[5] = 1.0, x, y, x * x, x * y, y * y
             total += z * z
             for a in range(TERMS):
                 right[a] += row[a] * z
                 for b in range(TERMS):
                     normal_matrix[a, b] += row[a] * row[b]
-        if np.linalg.cond(normal_matrix) > 1e10:
+        solution = right.copy()
+        if not eliminate(normal_matrix, solution):
             continue
-        solution = np.linalg.solve(normal_matrix, right)
-        squares[s] = max(0.0, total - np.dot(solution, right)) * scale * scale
+        for a in range(TERMS):
+            total -= solution[a] * right[a]
+        squares[s] = max(0.0, total) * scale * scale
         freedom[s] = size - TERMS
     return squares, freedom
 
