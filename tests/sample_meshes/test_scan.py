@@ -91,7 +91,9 @@ def test_independent_fit_of_a_bore_recovers_its_truth(scan, name):
     feature = next(f for f in scan.truth["features"] if f["name"] == name)
     face = scan.face(name)
     mine = np.unique(scan.faces[scan.label == face.number])
-    mine = mine[np.abs(scan.distance(scan.true_vertices[mine])) < 1e-6]
+    # Facets on the face share corners with its neighbours and with rounded edges: those are left out.
+    exact = scan.true_vertices[mine]
+    mine = mine[(np.abs(scan.distance(exact)) < 1e-6) & (scan.face_of(exact) == face.number)]
     points = scan.to_part(scan.vertices[mine])
 
     def residuals(p):
@@ -107,7 +109,7 @@ def test_independent_fit_of_a_bore_recovers_its_truth(scan, name):
 
 
 def test_cast_skin_is_nowhere_plane(scan):
-    # Patches of 12 mm radius that are all skin: far from any plane or sphere-like quadric at the scan's noise.
+    # Patches of 12 mm radius that are all skin: none is a plane to within ten times the noise.
     skin = np.unique(scan.faces[scan.label == 0])
     skin = skin[scan.face_of(scan.true_vertices[skin]) == 0]
     points = scan.true_vertices[skin]
@@ -178,9 +180,7 @@ def test_inches(tmp_path):
     back = (corners * 25.4 - np.array(truth["to_scan"])[:3, 3]) @ np.array(truth["to_scan"])[:3, :3]
     part = Design.sample().part()
     assert np.percentile(np.abs(part.solid.distance(back)), 50) < 0.03
-    assert sorted(p.name for p in tmp_path.iterdir()) == [scan_path.name, truth_path.name] or len(
-        list(tmp_path.iterdir())
-    ) == 2
+    assert {p.name for p in tmp_path.iterdir()} == {scan_path.name, truth_path.name}
 
 
 def test_committed_sample_is_the_design_that_its_truth_tells():
