@@ -22,6 +22,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -324,10 +325,10 @@ def reach_of(features: Sequence[Feature]) -> float:
     return max(0.5 * float(np.linalg.norm(np.ptp(np.array(spread), axis=0))), 1e-6)
 
 
-def _weights(datums: Datums) -> dict[str, Array]:
+def axis_weights(datums: Datums) -> dict[str, Array]:
     """Inverse covariance of (u, v, a, b) in the axes that `situation` uses for a common axis, where known."""
     by_id = {f.id: f for f in datums.features}
-    out: dict[str, Array] = {}
+    out: dict[str, Any] = {}
     for choice in datums.choices:
         pair = [by_id[m] for m in choice.members]
         if choice.make != "common axis" or not all(_known(f) for f in pair):
@@ -359,7 +360,7 @@ def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[s
 
 def situations(datums: Datums) -> tuple[Situation, ...]:
     """The plane, axis or point that each of the chosen datums comes to, in scan coordinates."""
-    shapes, weights = datums.shapes(), _weights(datums)
+    shapes, weights = datums.shapes(), axis_weights(datums)
     return tuple(situation(c, shapes, weights) for c in datums.choices)
 
 
@@ -370,7 +371,7 @@ def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
     rad) by which the frame errs for each unit of the feature's error. The covariance follows by the law of
     propagation (JCGM 100:2008, 5.2) from the features' own, those of different features taken as independent.
     """
-    shapes, weights = datums.shapes(), _weights(datums)
+    shapes, weights = datums.shapes(), axis_weights(datums)
     solution = solve_chosen(datums, shapes, weights)
     gains = _gains(datums, shapes, weights, solution)
     by_id = {f.id: f for f in datums.features}

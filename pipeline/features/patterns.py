@@ -31,7 +31,9 @@ def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
     """All patterns of a part: coaxial groups, pitch circles, rectangles, mid-planes, in that order."""
     holes = hole_sets(features)
     rings = [ring for group in holes for ring in _pitch_circles(group, features)]
+    even = [set(ring.members) for ring in rings if ring.phase is not None]
     rows = [row for group in holes for row in _rectangles(group, features)]
+    rows = [row for row in rows if not any(even_ring.issuperset(row.members) for even_ring in even)]
     return (*coaxial_groups(features), *rings, *rows, *mid_planes(features))
 
 
@@ -294,27 +296,27 @@ def _rectangle(points: Array, four: tuple[int, ...]) -> Rectangle | None:
 # As patterns of features
 
 
-def _sketch(group: Sequence[Feature], features: Sequence[Feature]) -> tuple[Array, Array]:
-    """Origin and axes (rows x, y, out) of a plane square to a group of holes, looking out of the face they pierce.
+def _sketch(group: Sequence[Feature], features: Sequence[Feature]) -> tuple[Array, Array, float]:
+    """Origin, axes (rows x, y, out) and the normal's uncertainty of a plane square to a group of holes.
 
-    The plane lies where the group's holes leave that face, or at their middles where no face is known.
+    It is the face that they pierce, where there is one: its normal is known better than any hole's direction.
     """
-    first = group[0].direction
-    assert first is not None
-    w = sum((f.direction * np.sign(f.direction @ first) for f in group if f.direction is not None), np.zeros(3))
-    w /= np.linalg.norm(w)
     points = np.array([f.point for f in group])
     middle = points.mean(axis=0)
     face = pierced_face(group, features)
     if face is not None:
         assert face.direction is not None
-        w = w * np.sign(w @ face.direction)
-        middle = middle + w * float((face.point - middle) @ face.direction) / float(w @ face.direction)
+        w, unsure = face.direction, face.uncertainty.direction or 0.0
+        middle = middle + w * float((face.point - middle) @ w)
     else:
+        first = group[0].direction
+        assert first is not None
+        w = sum((f.direction * np.sign(f.direction @ first) for f in group if f.direction is not None), np.zeros(3))
+        w = w / np.linalg.norm(w)
         w = w * np.sign(w[int(np.argmax(np.abs(w) * [1.0, 1.001, 1.002]))])
-    basis = basis_of(w)
-    u = basis[0]
-    return middle, np.array([u, np.cross(w, u), w])
+        unsure = max(f.uncertainty.direction or 0.0 for f in group) / np.sqrt(len(group))
+    u = basis_of(w)[0]
+    return middle, np.array([u, np.cross(w, u), w]), float(unsure)
 
 
 def pierced_face(group: Sequence[Feature], features: Sequence[Feature]) -> Feature | None:
@@ -324,17 +326,17 @@ def pierced_face(group: Sequence[Feature], features: Sequence[Feature]) -> Featu
 
 
 def pierces(hole: Feature, face: Feature) -> bool:
-    """Whether a bore starts at a face: square to it, behind it, its seen stretch ends within 2 mm (and a quarter
-    of its radius) of the face's level, and it lies within the face's reach."""
+    """Whether a round bore starts at a face: square to it, on its material side, no further behind its level than
+    a chamfer or rounding hides (2 mm and a quarter of the radius, 6 mm at most), and within the face's reach."""
     assert face.direction is not None
-    if hole.direction is None or hole.radius is None or hole.side != "bore" or hole.kind not in ("cylinder", "cone"):
+    if hole.kind != "cylinder" or hole.side != "bore" or hole.direction is None or hole.radius is None:
         return False
     if abs(hole.direction @ face.direction) < np.cos(np.radians(5.0)):
         return False
     low, high = _reach(hole, face.direction)
     level = float(face.point @ face.direction)
-    slack = 2.0 + 0.25 * hole.radius
-    if not (-slack < level - high < slack and low < level):
+    hidden = 2.0 + min(0.25 * hole.radius, 4.0)
+    if not (-1.0 < level - high < hidden and low < level):
         return False
     off = hole.point - face.point
     across = np.linalg.norm(off - (off @ face.direction) * face.direction)
@@ -342,9 +344,24 @@ def pierces(hole: Feature, face: Feature) -> bool:
     return bool(across < hole.radius + 4.0 * np.sqrt(face.extent.area / np.pi))
 
 
+def mouth(hole: Feature, point: Array, normal: Array, normal_unsure: float) -> tuple[Array, float]:
+    """Where a hole meets the plane through `point`: (3,) place, and its distance from the hole's middle, mm.
+
+    The hole counts as square to the plane unless its tilt stands out of the uncertainties (95 %): a short hole's own
+    direction is known far worse than a face's, and would carry its middle astray.
+    """
+    assert hole.direction is not None
+    tilt = np.arctan2(np.linalg.norm(np.cross(hole.direction, normal)), abs(hole.direction @ normal))
+    unsure = np.hypot(hole.uncertainty.direction or 0.0, normal_unsure)
+    own = hole.uncertainty.direction is not None and tilt > max(2.45 * unsure, np.radians(0.1))
+    along = hole.direction if own else normal
+    step = float((point - hole.point) @ normal) / float(along @ normal)
+    return hole.point + step * along, abs(step)
+
+
 def _pitch_circles(group: list[Feature], features: Sequence[Feature]) -> list[Pattern]:
-    middle, axes = _sketch(group, features)
-    places = _across(group, middle, axes)
+    middle, axes, unsure = _sketch(group, features)
+    places = _across(group, middle, axes, unsure)
     out = []
     for ring in rings(places):
         if len(ring.members) == 4 and not ring.even:
@@ -373,14 +390,9 @@ def _pitch_circles(group: list[Feature], features: Sequence[Feature]) -> list[Pa
     return out
 
 
-def _across(group: Sequence[Feature], middle: Array, axes: Array) -> Array:
-    """(n, 2) where the holes' axes cross the sketch plane."""
-    out = []
-    for f in group:
-        assert f.direction is not None
-        point = f.point + f.direction * float((middle - f.point) @ axes[2]) / float(f.direction @ axes[2])
-        out.append(axes[:2] @ (point - middle))
-    return np.array(out)
+def _across(group: Sequence[Feature], middle: Array, axes: Array, unsure: float) -> Array:
+    """(n, 2) where the holes meet the sketch plane."""
+    return np.array([axes[:2] @ (mouth(f, middle, axes[2], unsure)[0] - middle) for f in group])
 
 
 def _in_turn(members: Sequence[int], places: Array, centre: Array) -> list[int]:
@@ -390,8 +402,8 @@ def _in_turn(members: Sequence[int], places: Array, centre: Array) -> list[int]:
 
 
 def _rectangles(group: list[Feature], features: Sequence[Feature]) -> list[Pattern]:
-    middle, axes = _sketch(group, features)
-    places = _across(group, middle, axes)
+    middle, axes, unsure = _sketch(group, features)
+    places = _across(group, middle, axes, unsure)
     return [
         Pattern(
             "rectangle",

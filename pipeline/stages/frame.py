@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.choices import Choice, choose
 from pipeline.features.datums import Proposal, complete, proposals, reason
+from pipeline.features.flanges import flanges_of
 from pipeline.features.frames import in_part
+from pipeline.features.outlines import prepare
 from pipeline.features.patterns import find_patterns
+from pipeline.features.squareness import square_up
 from pipeline.job import FrameSettings
-from pipeline.progress import Progress
-from pipeline.values import Feature, Frame, FrameResult, RecoverResult
+from pipeline.progress import Progress, silent
+from pipeline.standards.suggest import suggest
+from pipeline.values import Feature, FillResult, Frame, FrameResult, RecoverResult
+
+BETTER = 0.5  # another choice that errs by less than this share is worth a word
 
 
-def frame(recover: RecoverResult, settings: FrameSettings, names: dict[str, str], progress: Progress) -> FrameResult:
-    """Solve the frame that the job asks for, or propose one; features in part coordinates.
+def frame(
+    recover: RecoverResult,
+    fill: FillResult,
+    settings: FrameSettings,
+    names: dict[str, str],
+    progress: Progress = silent,
+) -> FrameResult:
+    """Solve the frame that the job asks for, or propose one, and measure the part against it: features in part
+    coordinates, flanges with their outlines and holes, square-up figures, standard sizes near the measured ones.
 
     Raises SettingsError when a datum is unknown, takes no freedom away, or three of them leave the part free.
     """
@@ -33,10 +46,17 @@ def frame(recover: RecoverResult, settings: FrameSettings, names: dict[str, str]
     chosen = complete(given, features, patterns, settings.z, settings.x)
     offered = [p for p in proposals(features, patterns) if p.datums.choices != chosen.datums.choices]
     by_id = {f.id: f for f in features}
+    progress(0.4, "flanges")
+    ground = prepare(fill.surface, fill.labels, features, recover.noise.sigma_form)
+    flanges = flanges_of(ground, chosen.frame.matrix)
+    progress(0.9, "square-up figures and standard sizes")
     return FrameResult(
         _reasoned(chosen),
         tuple(_reasoned(p) for p in offered),
-        cautions=tuple(_cautions(chosen, len(given), by_id)),
+        cautions=tuple(_cautions(chosen, offered, len(given), by_id)),
+        flanges=flanges,
+        suggestions=suggest(features),
+        square_up=square_up(chosen.datums),
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
     )
 
@@ -56,8 +76,15 @@ def _reasoned(proposal: Proposal) -> Frame:
     return Frame(made.matrix, made.datums, made.complete, (*reason(proposal), *made.reasons), made.covariance)
 
 
-def _cautions(chosen: Proposal, given: int, by_id: Mapping[str, Feature]) -> list[str]:
+def _cautions(chosen: Proposal, offered: Sequence[Proposal], given: int, by_id: Mapping[str, Feature]) -> list[str]:
     out = []
+    better = min((p for p in offered if p.frame.complete), key=lambda p: p.merit, default=None)
+    if better is not None and better.merit < BETTER * chosen.merit:
+        letters = ", ".join(f"{d.letter} = {d.feature}" for d in better.frame.datums)
+        out.append(
+            f"These datums put {1e3 * chosen.merit:.0f} um (k=1, mean over the features) into places; "
+            f"{letters} would put {1e3 * better.merit:.0f} um."
+        )
     for datum, choice in zip(chosen.frame.datums, chosen.datums.choices, strict=True):
         low = [m for m in choice.members if by_id[m].confidence != "good"]
         if low:
