@@ -247,9 +247,8 @@ def _situation(datum: Datum, features: tuple[Feature, ...], matrix: np.ndarray) 
 def _feature(
     feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, in_part: InPart | None, missing: _Missing
 ) -> dict[str, Any]:
-    plane, sphere = feature.kind == "plane", feature.kind == "sphere"
-    spread, form, extent = feature.uncertainty, feature.form, feature.extent
-    why = "; ".join(feature.reasons) or spread.method
+    form, extent = feature.form, feature.extent
+    why = "; ".join(feature.reasons) or feature.uncertainty.method
     turned = None if feature.direction is None else part_direction(matrix, feature.direction)
     return {
         "id": feature.id,
@@ -276,14 +275,7 @@ def _feature(
             "along": vector(extent.along),
             "facets": extent.facets,
         },
-        "uncertainty": {
-            "position": missing.figure(spread.position, "position uncertainty", why, feature.id),
-            "direction": None
-            if sphere
-            else missing.figure(spread.direction, "direction uncertainty", why, feature.id, degrees=True),
-            "radius": None if plane else missing.figure(spread.radius, "radius uncertainty", why, feature.id),
-            "method": spread.method,
-        },
+        "uncertainty": _spread(feature, why, missing),
         "form": {
             "rms": missing.figure(form.rms, "form error", why, feature.id),
             "peak_to_valley": missing.figure(form.peak_to_valley, "peak to valley", why, feature.id),
@@ -294,6 +286,24 @@ def _feature(
         },
         "audit": _feature_audit(feature, audit, missing),
     }
+
+
+def _spread(feature: Feature, why: str, missing: _Missing) -> dict[str, Any]:
+    spread = feature.uncertainty
+    figures = {
+        "position": plain(spread.position),
+        "direction": plain(spread.direction, degrees=True),
+        "radius": plain(spread.radius),
+    }
+    expected = [
+        "position",
+        *([] if feature.kind == "sphere" else ["direction"]),
+        *([] if feature.kind == "plane" else ["radius"]),
+    ]
+    lacking = [name for name in expected if figures[name] is None]
+    if lacking:
+        missing.note(f"uncertainty of {', '.join(lacking)}", why, feature.id)
+    return {**figures, "method": spread.method}
 
 
 def _in_part(feature: Feature, in_part: InPart | None, missing: _Missing) -> dict[str, float | None] | None:
@@ -309,16 +319,18 @@ def _feature_audit(feature: Feature, audit: FeatureAudit | None, missing: _Missi
     if audit is None:
         missing.note("audit after lightening", "the audit did not cover it", feature.id)
         return None
-    why = audit.note or f"{audit.light_vertices} vertices of the light mesh carry it"
     plane, sphere = feature.kind == "plane", feature.kind == "sphere"
-    of = feature.id
-    return {
-        "shift": missing.figure(audit.shift, "shift by lightening", why, of),
-        "tilt": None if sphere else missing.figure(audit.tilt, "tilt by lightening", why, of, degrees=True),
-        "radius_change": None if plane else missing.figure(audit.radius_change, "radius change by lightening", why, of),
-        "verdict": audit.verdict,
-        "note": audit.note,
+    figures = {
+        "shift": plain(audit.shift),
+        "tilt": plain(audit.tilt, degrees=True),
+        "radius_change": plain(audit.radius_change),
     }
+    expected = ["shift", *([] if sphere else ["tilt"]), *([] if plane else ["radius_change"])]
+    lacking = [name.replace("_", " ") for name in expected if figures[name] is None]
+    if lacking:
+        why = audit.note or f"{audit.light_vertices} vertices of the light mesh carry it"
+        missing.note(f"{', '.join(lacking)} by lightening", why, feature.id)
+    return {**figures, "verdict": audit.verdict, "note": audit.note}
 
 
 def _pattern(pattern: Pattern, matrix: np.ndarray) -> dict[str, Any]:

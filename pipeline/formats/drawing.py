@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -21,6 +21,7 @@ LAYERS = (OUTLINE, OPENINGS, HOLES, CENTRE, PITCH, TEXT)
 
 TEXT_HEIGHT = 2.5  # mm, the smallest of the usual lettering sizes (ISO 3098)
 NOTE_WIDTH = 100  # characters: fits a sheet's width at the size of the notes
+_TEXT_ANGLES = (45, 15, -15, -45, 135, 165, 195, 225, 80, -80)  # degrees, where a size may stand
 _MARK_OUT = 2.0  # mm by which a centre mark stands out of its circle
 _CROSS = 3.0  # mm, half the cross where a hole is missing
 
@@ -71,27 +72,27 @@ Item = Line | Arc | Circle | Polyline | Text
 def drawing_of(flange: dict[str, Any], unit: str = "mm") -> tuple[Item, ...]:
     """The drawing of one flange of a datum file; sizes in its texts are in `unit` ("mm" | "in")."""
     items: list[Item] = []
+    rounds: list[tuple[Place, float]] = []
     drilled = {hole["feature"] for hole in flange["holes"]}
     if flange["outer"] is not None:
         items += _pieces(flange["outer"], OUTLINE)
     for inner in flange["inner"]:
         segments = inner["segments"]
+        circular = len(segments) == 1 and segments[0]["kind"] == "circle"
         # The rim of a hole that is drawn as a hole would only lie on top of it.
-        if len(segments) == 1 and segments[0]["kind"] == "circle" and segments[0]["feature"] in drilled:
+        if circular and segments[0]["feature"] in drilled:
             continue
         items += _pieces(inner, OPENINGS)
-        if len(segments) == 1 and segments[0]["kind"] == "circle":
-            centre, radius = _place(segments[0]["centre"]), segments[0]["radius"]
-            items += _centre_mark(centre, radius)
-            items.append(_size(centre, radius, unit))
+        if circular:
+            rounds.append((_place(segments[0]["centre"]), segments[0]["radius"]))
     for hole in flange["holes"]:
-        centre, radius = _place(hole["place"]), hole["diameter"] / 2
-        items.append(Circle(HOLES, centre, radius))
+        rounds.append((_place(hole["place"]), hole["diameter"] / 2))
+        items.append(Circle(HOLES, *rounds[-1]))
+    for centre, radius in rounds:
         items += _centre_mark(centre, radius)
-        items.append(_size(centre, radius, unit))
     for pattern in flange["patterns"]:
         items += _pattern(pattern)
-    return tuple(items)
+    return (*items, *_sizes(rounds, unit))
 
 
 def notes_of(flange: dict[str, Any], data: dict[str, Any], unit: str = "mm") -> tuple[str, ...]:
@@ -104,7 +105,7 @@ def notes_of(flange: dict[str, Any], data: dict[str, Any], unit: str = "mm") -> 
         f"Origin of the drawing: {flange['origin_at']}.",
         "No substitute for measuring the part: check the sizes that matter before you cut or drill.",
         *(_in_words(pattern, unit) for pattern in flange["patterns"]),
-        *flange["cautions"],
+        *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange["cautions"]),
     ]
     return tuple(line for text in texts for line in textwrap.wrap(text, NOTE_WIDTH))
 
@@ -133,7 +134,7 @@ def bounds(items: tuple[Item, ...]) -> tuple[Place, Place]:
 
 def sized(value: float, unit: str) -> str:
     """A length of the drawing as text, without its unit."""
-    return f"{value:.3f}" if unit == "mm" else f"{value / MM_PER_INCH:.4f}"
+    return f"{value:z.3f}" if unit == "mm" else f"{value / MM_PER_INCH:z.4f}"
 
 
 def _corners(item: Item) -> Iterator[Place]:
@@ -143,7 +144,7 @@ def _corners(item: Item) -> Iterator[Place]:
         case Polyline(_, points):
             yield from points
         case Text(_, (x, y), text):
-            yield from ((x, y), (x + 0.62 * TEXT_HEIGHT * len(text), y + TEXT_HEIGHT))
+            yield from ((x, y), (x + _length(text), y + TEXT_HEIGHT))
         case Circle(_, (x, y), r):
             yield from ((x - r, y - r), (x + r, y + r))
         case Arc(_, (x, y), r, begin, finish):
@@ -173,9 +174,33 @@ def _centre_mark(centre: Place, radius: float) -> tuple[Item, ...]:
     return Line(CENTRE, (x - out, y), (x + out, y)), Line(CENTRE, (x, y - out), (x, y + out))
 
 
-def _size(centre: Place, radius: float, unit: str) -> Text:
-    along = (radius + 0.6) * math.sqrt(0.5)
-    return Text(TEXT, (centre[0] + along, centre[1] + along), f"D{sized(2 * radius, unit)}")
+def _sizes(rounds: Sequence[tuple[Place, float]], unit: str) -> tuple[Text, ...]:
+    """The diameter beside each circle, at the first angle at which it covers no other diameter."""
+    placed: list[Text] = []
+    for (x, y), radius in rounds:
+        text = f"D{sized(2 * radius, unit)}"
+        tried = []
+        for angle in map(math.radians, _TEXT_ANGLES):
+            reach = radius + 0.6
+            # To the left of its circle a text ends there, to the right it begins there.
+            left = 0.0 if math.cos(angle) >= 0 else _length(text)
+            tried.append(Text(TEXT, (x + reach * math.cos(angle) - left, y + reach * math.sin(angle)), text))
+            if not any(_overlap(tried[-1], other) for other in placed):
+                break
+        else:
+            tried = tried[:1]
+        placed.append(tried[-1])
+    return tuple(placed)
+
+
+def _length(text: str) -> float:
+    """Roughly, in mm."""
+    return 0.62 * TEXT_HEIGHT * len(text)
+
+
+def _overlap(a: Text, b: Text) -> bool:
+    across = a.at[0] < b.at[0] + _length(b.text) and b.at[0] < a.at[0] + _length(a.text)
+    return across and abs(a.at[1] - b.at[1]) < 1.2 * TEXT_HEIGHT
 
 
 def _pattern(pattern: dict[str, Any]) -> Iterator[Item]:

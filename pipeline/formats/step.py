@@ -209,11 +209,12 @@ def _flange_items(flange: _Flange) -> Iterator[Item]:
 
 
 def _face_within(flange: _Flange, feature: dict[str, Any], point: Vector, direction: Vector) -> TopoDS_Shape | None:
-    """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face, or
-    where much of the plane lies outside them (it has other patches)."""
-    if flange.data["outer"] is None:
+    """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face, where
+    a gap of the scan breaks them, or where much of the plane lies outside them (it has other patches)."""
+    outlines = [flange.data["outer"], *flange.data["inner"]]
+    if any(outline is None or outline["broken"] for outline in outlines):
         return None
-    wires = [_outline(outline, flange.to_part) for outline in (flange.data["outer"], *flange.data["inner"])]
+    wires = [_outline(outline, flange.to_part) for outline in outlines]
     if not all(isinstance(wire, TopoDS_Wire) for wire in wires):
         return None
     made = BRepBuilderAPI_MakeFace(gp_Pln(_ax3(point, direction, _cross_axes(direction)[0])), wires[0], True)

@@ -285,3 +285,14 @@ def test_bounds_of_arcs_reach_over_the_quarters_they_pass() -> None:
     (x0, y0), (x1, y1) = drawing.bounds((quarter,))
     assert (x1, y1) == pytest.approx((10, 10))
     assert (x0, y0) == pytest.approx((10 * math.cos(math.radians(100)), -10 * math.sin(math.radians(10))))
+
+
+def test_sizes_of_circles_inside_each_other_do_not_cover_one_another() -> None:
+    flange = slotted()
+    flange["holes"] = [dict(flange["holes"][0], feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)]
+    texts = [i for i in drawing.drawing_of(flange) if isinstance(i, drawing.Text) and i.text.startswith("D4")]
+    assert len(texts) == 5
+    for number, first in enumerate(texts):
+        for second in texts[:number]:
+            (ax, ay), (bx, by) = first.at, second.at
+            assert abs(ay - by) > drawing.TEXT_HEIGHT or abs(ax - bx) > 1.5 * drawing.TEXT_HEIGHT * 3
