@@ -26,7 +26,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from pipeline.mesh.analytic import PLANE, distance_gradient, project
+from pipeline.mesh.analytic import CYLINDER, PLANE, distance_gradient, project
 from pipeline.mesh.quality import nearest_on_facet
 
 # cos of the largest turn of a facet in one collapse.
@@ -39,6 +39,10 @@ _MOST = 3000
 _SOFT = 1e-3
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
 _SHARE = 0.6
+# Where on a new facet its distance is looked at, as shares of the three corners; the first corner once only.
+_PLACES = np.array(
+    [[6, 0, 0], [3, 3, 0], [3, 0, 3], [2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64
+) / 6.0
 # Price of length: in a plane all collapses are free, and short edges should go first.
 _LENGTH = 1e-9
 
@@ -50,7 +54,7 @@ class Work:
     points (n, 3) float64; faces (m, 3) int32, faces[f, 0] = -1 once gone; quadrics (n, 10) float64
     about each vertex: xx xy xz yy yz zz, linear 3, constant; carriers (n, 3) int16 rows of `table`,
     -1 none; border (n,) uint8; label (m,) int32 row of `table` that a facet lies on, -1 none;
-    origin (m,) uint8; parent (n0,) int32: the vertex that stands for each one of the start, or empty.
+    origin (m,) uint8; still (n,) uint8: vertices that sweeps leave alone; parent (n0,) int32: the vertex that stands for each one of the start, or empty.
     """
 
     points: NDArray[np.float64]
@@ -58,6 +62,7 @@ class Work:
     quadrics: NDArray[np.float64]
     carriers: NDArray[np.int16]
     border: NDArray[np.uint8]
+    still: NDArray[np.uint8]
     label: NDArray[np.int32]
     origin: NDArray[np.uint8]
     table: NDArray[np.float64]
@@ -65,7 +70,7 @@ class Work:
 
     def cut(self, vertices: int, facets: int) -> None:
         """Forget what lies behind the first parts; copies, so that the large arrays can go."""
-        for name in ("points", "quadrics", "carriers", "border"):
+        for name in ("points", "quadrics", "carriers", "border", "still"):
             setattr(self, name, getattr(self, name)[:vertices].copy())
         for name in ("faces", "label", "origin"):
             setattr(self, name, getattr(self, name)[:facets].copy())
@@ -73,9 +78,12 @@ class Work:
 
 def start(
     vertices: NDArray, faces: NDArray, label: NDArray, origin: NDArray, carriers: NDArray, table: NDArray,
-    *, remember: bool = False,
+    *, remember: bool = False, still: NDArray | None = None,
 ) -> Work:  # fmt: skip
-    """Make the working copy with the quadrics of all facets; `remember` keeps track of who went where."""
+    """Make the working copy with the quadrics of all facets.
+
+    `remember` keeps track of who went where; `still` (n,) are vertices that sweeps leave alone.
+    """
     points = np.array(vertices, dtype=np.float64)
     work_faces = np.array(faces, dtype=np.int32)
     quadrics = np.zeros((len(points), 10))
@@ -85,6 +93,7 @@ def start(
     parent = np.arange(len(points) if remember else 0, dtype=np.int32)
     return Work(
         points, work_faces, quadrics, np.array(carriers, dtype=np.int16), border,
+        np.zeros(len(points), dtype=np.uint8) if still is None else np.array(still, dtype=np.uint8),
         np.array(label, dtype=np.int32), np.array(origin, dtype=np.uint8), table, parent,
     )  # fmt: skip
 
@@ -103,14 +112,16 @@ def sweep_down(work: Work, facets: int, *, most: float = np.inf, sag: float = np
     while m > facets:
         first, corners = _corners_of(work.faces, n, m)
         _price_edges(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.table, most, n, m,
+            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.table, most, n, m,
             price, partner,
         )  # fmt: skip
         known = price[: n : max(1, n // 50_000)]
         known = known[np.isfinite(known)]
         if not len(known):
             break
-        limit = float(np.quantile(known, _SHARE))
+        # Under a bound of its own every edge may go at once: then what happens in one place does not
+        # depend on the others.
+        limit = float(np.quantile(known, _SHARE)) if most == np.inf else np.inf
         stamp[:n] = 0
         gone = _sweep(
             work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
@@ -118,7 +129,7 @@ def sweep_down(work: Work, facets: int, *, most: float = np.inf, sag: float = np
         )  # fmt: skip
         before = m
         n, m = _compact(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.origin,
+            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.label, work.origin,
             n, m, partner, work.parent,
         )  # fmt: skip
         if gone < 0.01 * before:
@@ -132,6 +143,7 @@ class Leash:
 
     vertices, faces  the dense mesh, (n0, 3) mm and (m0, 3)
     which            (k,) its vertices that are held
+    inner            (k,) bool: those inside a carrier's face, round which labelled facets need no proof
     reach            (k,) mm: how far each may come to lie from the surface, and the surface from the
                      dense facets round it
     sag              mm: how far a facet on a curved carrier may lie from it
@@ -140,6 +152,7 @@ class Leash:
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     which: NDArray[np.int32]
+    inner: NDArray[np.bool_]
     reach: NDArray[np.float64]
     sag: float
 
@@ -152,7 +165,7 @@ def finish(work: Work, facets: int, leash: Leash | None = None) -> None:
     n, m = len(work.points), len(work.faces)
     nobody = np.empty(0, dtype=np.int32)
     if leash is None:
-        leash = Leash(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), nobody, np.empty(0), np.inf)
+        leash = Leash(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), nobody, np.empty(0, dtype=np.bool_), np.empty(0), np.inf)
     dense_first, dense_facets = _corners_of(leash.faces, len(leash.vertices), len(leash.faces))
     first, corners = _corners_of(work.faces, n, m)
     at = _nearest(
@@ -166,7 +179,7 @@ def finish(work: Work, facets: int, leash: Leash | None = None) -> None:
         _finish(
             work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
             n, m, facets, leash.vertices, leash.faces, dense_first, dense_facets, leash.which,
-            first_point, next_point, leash.reach**2, leash.sag,
+            leash.inner, first_point, next_point, leash.reach**2, leash.sag,
         )  # fmt: skip
         at = _owner(first_point, next_point, len(at))
         kept = np.flatnonzero(work.faces[:m, 0] >= 0)
@@ -175,7 +188,7 @@ def finish(work: Work, facets: int, leash: Leash | None = None) -> None:
         if len(at):
             at = place[at]
         n, m = _compact(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.origin,
+            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.label, work.origin,
             n, m, nobody, work.parent,
         )  # fmt: skip
         # Edges that were refused may have become possible since: ask all of them again.
@@ -360,8 +373,8 @@ def _place(
 
 @njit(cache=True)
 def _price_edges(
-    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, table: NDArray,
-    most: float, n: int, m: int, price: NDArray, partner: NDArray,
+    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, still: NDArray,
+    table: NDArray, most: float, n: int, m: int, price: NDArray, partner: NDArray,
 ) -> None:  # fmt: skip
     x = np.empty(3)
     for i in range(n):
@@ -370,7 +383,7 @@ def _price_edges(
     for f in range(m):
         for k in range(3):
             u, v = faces[f, k], faces[f, (k + 1) % 3]
-            if u > v and not (border[u] and border[v]):
+            if (u > v and not (border[u] and border[v])) or still[u] or still[v]:
                 continue
             cost, whole = _place(points, q, carriers, border, table, u, v, False, x)
             if whole > most:
@@ -434,18 +447,21 @@ def _facets_stay_good(
         if abs(now) < 0.5 or now * was < 0.0:
             return False
         if sag < np.inf and int(table[row, 0]) != PLANE:
-            d = abs(distance_gradient(table[row], mx, my, mz)[0])
-            d = max(d, abs(distance_gradient(table[row], bx + 0.5 * tx, by + 0.5 * ty, bz + 0.5 * tz)[0]))
-            d = max(
-                d,
-                abs(
-                    distance_gradient(
-                        table[row], bx + 0.5 * (tx + ex), by + 0.5 * (ty + ey), bz + 0.5 * (tz + ez)
-                    )[0]
-                ),
-            )
-            if d > sag:
-                return False
+            # Chords of a cylinder are farthest in the middle; of a cone or torus they need not be.
+            steps = 2 if int(table[row, 0]) == CYLINDER else 4
+            for p in range(steps + 1):
+                for r in range(steps + 1 - p):
+                    # Shares of x, and of the next corner; the edge away from x did not change.
+                    if p == 0 or p == steps:
+                        continue
+                    g, h = p / steps, r / steps
+                    d = distance_gradient(
+                        table[row],
+                        bx + g * tx + (1.0 - g - h) * ex, by + g * ty + (1.0 - g - h) * ey,
+                        bz + g * tz + (1.0 - g - h) * ez,
+                    )[0]  # fmt: skip
+                    if abs(d) > sag:
+                        return False
     return True
 
 
@@ -596,8 +612,8 @@ def _sweep(
 
 @njit(cache=True)
 def _compact(
-    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, label: NDArray, origin: NDArray,
-    n: int, m: int, place: NDArray, parent: NDArray,
+    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, still: NDArray,
+    label: NDArray, origin: NDArray, n: int, m: int, place: NDArray, parent: NDArray,
 ) -> tuple[int, int]:  # fmt: skip
     """Close the ranks in order. `place` holds who took over (as _sweep leaves it) where parents are kept."""
     used = np.zeros(n, dtype=np.uint8)
@@ -623,6 +639,7 @@ def _compact(
         for k in range(10):
             q[vertices, k] = q[i, k]
         border[vertices] = border[i]
+        still[vertices] = still[i]
         vertices += 1
     for f in range(facets):
         for k in range(3):
@@ -767,8 +784,8 @@ def _points_stay_near(
 
 @njit(cache=True)
 def _near_dense(
-    x: float, y: float, z: float, dense: NDArray, dense_faces: NDArray, dense_first: NDArray, dense_facets: NDArray,
-    which: NDArray, reach2: NDArray, moved: NDArray, hanging: int,
+    x: float, y: float, z: float, on_carrier: bool, dense: NDArray, dense_faces: NDArray, dense_first: NDArray,
+    dense_facets: NDArray, which: NDArray, inner: NDArray, reach2: NDArray, moved: NDArray, hanging: int,
 ) -> bool:  # fmt: skip
     """Whether a point is within reach of the dense facets round the held point that is nearest to it."""
     best = np.inf
@@ -779,7 +796,7 @@ def _near_dense(
         if d2 < best:
             best = d2
             p = moved[s]
-    if best <= reach2[p]:
+    if best <= reach2[p] or (on_carrier and inner[p]):
         return True
     w = which[p]
     for s in range(dense_first[w], dense_first[w + 1]):
@@ -794,30 +811,25 @@ def _near_dense(
 @njit(cache=True)
 def _facets_stay_near(
     corner: NDArray, who: NDArray, kept: int, label: NDArray, dense: NDArray, dense_faces: NDArray,
-    dense_first: NDArray, dense_facets: NDArray, which: NDArray, reach2: NDArray, moved: NDArray, hanging: int,
+    dense_first: NDArray, dense_facets: NDArray, which: NDArray, inner: NDArray, reach2: NDArray, moved: NDArray,
+    hanging: int,
 ) -> bool:  # fmt: skip
-    """Whether the new facets that carry no feature are near the dense mesh: at the vertex, on edges, in the middle."""
-    asked = False
+    """Whether the new facets are near the dense mesh: at the vertex, on both new edges, in the middle.
+
+    The extent of a carrier is not bounded, so a labelled facet too must be where the dense face is.
+    """
     for t in range(kept):
-        if label[who[t]] >= 0:
-            continue
         c = corner[t]
-        if not asked:
-            asked = True
+        on_carrier = label[who[t]] >= 0
+        for s in range(0 if t == 0 else 1, len(_PLACES)):
+            g, h, k = _PLACES[s, 0], _PLACES[s, 1], _PLACES[s, 2]
+            x = g * c[0] + h * c[3] + k * c[6]
+            y = g * c[1] + h * c[4] + k * c[7]
+            z = g * c[2] + h * c[5] + k * c[8]
             if not _near_dense(
-                c[0], c[1], c[2], dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging
+                x, y, z, on_carrier, dense, dense_faces, dense_first, dense_facets, which, inner, reach2, moved, hanging
             ):
                 return False
-        if not _near_dense(
-            0.5 * (c[0] + c[3]), 0.5 * (c[1] + c[4]), 0.5 * (c[2] + c[5]),
-            dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging,
-        ):  # fmt: skip
-            return False
-        if not _near_dense(
-            (c[0] + c[3] + c[6]) / 3.0, (c[1] + c[4] + c[7]) / 3.0, (c[2] + c[5] + c[8]) / 3.0,
-            dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging,
-        ):  # fmt: skip
-            return False
     return True
 
 
@@ -825,7 +837,7 @@ def _facets_stay_near(
 def _finish(
     points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, label: NDArray, table: NDArray,
     n: int, m: int, target: int, dense: NDArray, dense_faces: NDArray, dense_first: NDArray, dense_facets: NDArray,
-    which: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray, sag: float,
+    which: NDArray, inner: NDArray, first_point: NDArray, next_point: NDArray, reach2: NDArray, sag: float,
 ) -> None:  # fmt: skip
     head = np.full(n, -1, dtype=np.int32)
     following = np.full(3 * m, -1, dtype=np.int32)
@@ -893,7 +905,8 @@ def _finish(
             if hanging < 0:
                 continue
             if hanging > 0 and not _facets_stay_near(
-                corner, who, kept, label, dense, dense_faces, dense_first, dense_facets, which, reach2, moved, hanging
+                corner, who, kept, label, dense, dense_faces, dense_first, dense_facets, which, inner, reach2,
+                moved, hanging,
             ):
                 continue
         _merge(points, q, carriers, border, u, v, x)
