@@ -76,6 +76,9 @@ def drawing_of(flange: dict[str, Any], unit: str = "mm") -> tuple[Item, ...]:
     drilled = {hole["feature"] for hole in flange["holes"]}
     if flange["outer"] is not None:
         items += _pieces(flange["outer"], OUTLINE)
+        outer = flange["outer"]["segments"]
+        if len(outer) == 1 and outer[0]["kind"] == "circle":
+            rounds.append((_place(outer[0]["centre"]), outer[0]["radius"]))
     for inner in flange["inner"]:
         segments = inner["segments"]
         circular = len(segments) == 1 and segments[0]["kind"] == "circle"
@@ -104,10 +107,17 @@ def notes_of(flange: dict[str, Any], data: dict[str, Any], unit: str = "mm") -> 
         f"{title}: flange {flange['feature']}{name}, seen from outside the material, 1:1, sizes in {unit} as scanned.",
         f"Origin of the drawing: {flange['origin_at']}.",
         "No substitute for measuring the part: check the sizes that matter before you cut or drill.",
+        *_overall(flange, unit),
         *(_in_words(pattern, unit) for pattern in flange["patterns"]),
         *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange["cautions"]),
     ]
     return tuple(line for text in texts for line in textwrap.wrap(text, NOTE_WIDTH))
+
+
+def _overall(flange: dict[str, Any], unit: str) -> Iterator[str]:
+    if flange["outer"] is not None:
+        (x0, y0), (x1, y1) = bounds(tuple(_pieces(flange["outer"], OUTLINE)))
+        yield f"Overall {sized(x1 - x0, unit)} x {sized(y1 - y0, unit)}."
 
 
 def _in_words(pattern: dict[str, Any], unit: str) -> str:

@@ -18,6 +18,9 @@ BEFORE_USE = (
 )
 
 
+_MAIN_FEATURES = 12
+
+
 def summary_md(data: dict[str, Any], files: tuple[str, ...], unit: str = "mm") -> str:
     """The summary of a datum file as Markdown; `files` are the names of all outputs. unit: "mm" | "in"."""
     show = _Lengths(unit)
@@ -115,6 +118,7 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
     lines = ["", f"## Features ({len(data['features'])})", ""]
     if not data["features"]:
         return [*lines, "None was found."]
+    sure = [f for f in data["features"] if f["confidence"] == "good"]
     lines += [
         "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %; those of places and "
         "directions hold against the part frame, whose own uncertainty is in them. "
@@ -123,7 +127,7 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
         f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for f in data["features"]:
+    for f in sure:
         place, spread = f["in_part_frame"], f["uncertainty"]
         against = place["uncertainty"] or {"position": None, "direction": None}
         what = f["kind"] if f["side"] is None else f"{f['kind']}, {f['side']}"
@@ -131,8 +135,7 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
             what += f", half angle {f['half_angle']:.2f} deg"
         if f["major_radius"] is not None:
             what += f", centre circle D{show(2 * f['major_radius'])}"
-        marks = ["" if f["confidence"] == "good" else "low confidence", "" if f["machined"] else "cast"]
-        what += "".join(f" ({mark})" for mark in marks if mark)
+        what += "" if f["machined"] else " (cast)"
         radius = f["radius"]
         direction = "-" if place["direction"] is None else ", ".join(f"{v:z.5f}" for v in place["direction"])
         tilt = "-" if against["direction"] is None else f"{against['direction']:.4f}"
@@ -143,6 +146,13 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
             f"| {', '.join(show(v) for v in place['point'])} | {show.small(against['position'])} "
             f"| {direction} | {tilt} | {show.small(f['form']['peak_to_valley'])} |"
         )
+    if len(sure) < len(data["features"]):
+        lines += ["", "Low confidence, not to be relied on:", ""]
+        lines += [
+            f"- {f['id']}: {f['side'] or f['kind']}, {show.area(f['extent']['area'])}; {'; '.join(f['reasons'])}"
+            for f in data["features"]
+            if f["confidence"] != "good"
+        ]
     return lines
 
 
@@ -163,43 +173,49 @@ def _patterns(data: dict[str, Any], show: _Lengths) -> list[str]:
 
 
 def _square_up(data: dict[str, Any], show: _Lengths) -> list[str]:
-    if not data["square_up"]:
+    by_size = sorted(data["features"], key=lambda f: -(f["extent"]["area"] or 0.0))
+    main = [f["id"] for f in by_size if f["confidence"] == "good"][:_MAIN_FEATURES]
+    rows = [s for s in data["square_up"] if s["feature"] in main]
+    if not rows:
         return []
     lines = [
         "",
         "## Square-up",
         "",
-        f"| feature | to datum | is it | off by deg | +- | that is {show.small_unit} | over {show.unit} "
-        f"| axes apart {show.small_unit} |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.",
+        "",
+        f"| feature | to datum | should be | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| axes apart {show.small_unit} | out of uncertainty |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for s in data["square_up"]:
+    for s in sorted(rows, key=lambda s: (main.index(s["feature"]), s["datum"])):
         spread = "-" if s["angle_uncertainty"] is None else f"{s['angle_uncertainty']:.4f}"
-        mark = "" if s["significant"] else " (within uncertainty)"
         lines.append(
-            f"| {s['feature']} | {s['datum']} | {s['kind']}{mark} | {s['angle']:z.4f} | {spread} "
-            f"| {show.small(s['over'])} | {show(s['length'], 1)} | {show.small(s['offset'])} |"
+            f"| {s['feature']} | {s['datum']} | {s['kind']} | {s['angle']:z.4f} | {spread} | {show.small(s['over'])} "
+            f"| {show(s['length'], 1)} | {show.small(s['offset'])} | {'yes' if s['significant'] else 'no'} |"
         )
     return lines
 
 
 def _suggestions(data: dict[str, Any], show: _Lengths) -> list[str]:
-    if not data["suggestions"]:
+    groups: dict[tuple[str, str, float], list[dict[str, Any]]] = {}
+    for s in data["suggestions"]:
+        groups.setdefault((s["feature"], s["what"], s["size"]), []).append(s)
+    if not groups:
         return []
     lines = [
         "",
         "## Near standard sizes",
         "",
-        "Suggestions only; no figure was changed to fit them.",
+        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size.",
         "",
-        f"| feature | what | name | size {show.unit} | measured is off by {show.small_unit} | in uncertainties |",
+        f"| feature | what | size {show.unit} | measured is off by {show.small_unit} | in uncertainties | names |",
         "| --- | --- | --- | --- | --- | --- |",
     ]
-    for s in data["suggestions"]:
-        sigmas = "-" if s["sigmas"] is None else f"{s['sigmas']:.1f}"
-        lines.append(
-            f"| {s['feature']} | {s['what']} | {s['name']} | {show(s['size'])} | {show.small(s['off'])} | {sigmas} |"
-        )
+    for (feature, what, size), found in groups.items():
+        sigmas = "-" if found[0]["sigmas"] is None else f"{found[0]['sigmas']:.1f}"
+        names = "; ".join(s["name"] for s in found)
+        lines.append(f"| {feature} | {what} | {show(size)} | {show.small(found[0]['off'])} | {sigmas} | {names} |")
     return lines
 
 

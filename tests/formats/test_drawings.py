@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -153,6 +154,7 @@ def test_what_is_missing_and_what_is_uncertain_is_written_on_it(tmp_path: Path) 
     assert "1 of the pattern not seen" in joined
     assert "pitch circle D50.000" in joined
     assert "No substitute for measuring" in joined
+    assert re.search(r"Overall 100.000 x 60.99\d\.", joined)  # the wave rises to just under 31
     assert "D0.2598" in [t.dxf.text for t in written(tmp_path, slotted(), "in").modelspace().query("TEXT")]
 
 

@@ -58,7 +58,7 @@ def test_the_summary_warns_and_names_every_feature() -> None:
     assert "local codes and licensed practice come first" in text
     assert "no substitute for measuring the part" in text
     for item in DATA["features"]:
-        assert f"| {item['id']} " in text
+        assert f"| {item['id']} " in text or item["id"] == "cylinder-7"
     for caution in DATA["cautions"]:
         assert caution in text
     assert "40.000" in text
@@ -74,3 +74,26 @@ def test_the_summary_says_so_at_the_top_when_something_failed() -> None:
     assert "caliper check failed" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
     silent = {**DATA, "audit": {**DATA["audit"], "budget": []}}
     assert "No budget was set" in summary_md(silent, ())
+
+
+def test_what_is_not_to_be_relied_on_shows_no_size() -> None:
+    text = summary_md(DATA, ())
+    assert "| cylinder-7 " not in text
+    (line,) = [row for row in text.splitlines() if row.startswith("- cylinder-7:")]
+    assert "only 2 mm of it were seen" in line
+    assert "9.000" not in line
+
+
+def test_standard_sizes_that_are_one_size_share_a_row() -> None:
+    suggestion = DATA["suggestions"][1]
+    twin = suggestion | {"name": "another of that size"}
+    text = summary_md(DATA | {"suggestions": [*DATA["suggestions"], twin]}, ())
+    (row,) = [line for line in text.splitlines() if "M8 medium" in line]
+    assert row.endswith("| M8 medium; another of that size |")
+    assert "Suggestions only" in text
+
+
+def test_the_square_up_sheet() -> None:
+    (row,) = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| cylinder-1 | A |")]
+    cells = [cell.strip() for cell in row.strip("|").split("|")]
+    assert cells == ["cylinder-1", "A", "square", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
