@@ -47,6 +47,101 @@ def view(origin: Array, direction: Array) -> tuple[Callable[[Array], Array], Cal
     return flatten, lift
 
 
+def height_of(shape: Shape, outward: float, origin: Array, direction: Array) -> Callable[[Array], Array]:
+    """Where a line of sight meets a fitted surface: feet of lines (n, 3) -> steps (n,) mm along `direction`.
+
+    Of several meetings the one nearest to the plane through `origin` counts; nan where the surface is
+    missed or seen from behind. outward as for `chart_of`.
+    """
+
+    def height(feet: Array) -> Array:
+        found = np.full(len(feet), np.nan)
+        for steps in _meetings(shape, feet, direction):
+            with np.errstate(invalid="ignore"):
+                facing = outward * (_gradient(shape, feet + steps[:, None] * direction) @ direction) > 0.02
+                depth = (feet - origin) @ direction + steps
+                better = ~(np.abs((feet - origin) @ direction + found) <= np.abs(depth))
+            take = facing & better & np.isfinite(steps)
+            found[take] = steps[take]
+        return found
+
+    return height
+
+
+def _meetings(shape: Shape, feet: Array, direction: Array) -> list[Array]:
+    """Steps along the direction at which lines meet the unbounded surface, nan where they don't."""
+    w = feet - shape.point
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if shape.kind == "plane":
+            assert shape.direction is not None
+            return [-(w @ shape.direction) / np.dot(direction, shape.direction)]
+        if shape.kind == "torus":
+            return _torus_meetings(shape, feet, direction)
+        radius = float(shape.radius or 0.0)
+        if shape.kind == "sphere":
+            a, b, c = 1.0, w @ direction, np.sum(w * w, axis=1) - radius**2
+        else:
+            assert shape.direction is not None
+            axis = shape.direction
+            slope = np.tan(shape.half_angle) if shape.kind == "cone" and shape.half_angle else 0.0
+            up, rise = w @ axis, float(np.dot(direction, axis))
+            here = radius + slope * up
+            a = 1.0 - rise * rise * (1.0 + slope * slope)
+            b = w @ direction - up * rise - slope * rise * here
+            c = np.sum(w * w, axis=1) - up * up - here * here
+        if abs(a) < 1e-9:
+            return [-0.5 * c / b]
+        root = np.sqrt(b * b - a * c)
+        return [(-b - root) / a, (-b + root) / a]
+
+
+def _torus_meetings(shape: Shape, feet: Array, direction: Array) -> list[Array]:
+    """By sphere tracing from both sides: each step is the distance, so that no meeting is stepped over."""
+    reach = float(shape.major_radius or 0.0) + float(shape.radius or 0.0)
+    middle = -((feet - shape.point) @ direction)
+    out = []
+    for way in (1.0, -1.0):
+        steps = middle - way * 1.5 * reach
+        off = np.full(len(feet), np.inf)
+        for _ in range(200):
+            off = _torus_distance(shape, feet + steps[:, None] * direction)
+            steps = steps + way * np.abs(off)
+            if np.all((np.abs(off) < 1e-10) | (way * (steps - middle) > 1.5 * reach)):
+                break
+        out.append(np.where(np.abs(off) < 1e-7, steps, np.nan))
+    return out
+
+
+def _torus_distance(shape: Shape, points: Array) -> Array:
+    assert shape.direction is not None
+    w = points - shape.point
+    along = w @ shape.direction
+    across = np.sqrt(np.maximum(np.sum(w * w, axis=1) - along * along, 0.0))
+    return np.hypot(across - float(shape.major_radius or 0.0), along) - float(shape.radius or 0.0)
+
+
+def _gradient(shape: Shape, points: Array) -> Array:
+    """Geometric normals, not of unit length; zero on a cone's other nappe."""
+    w = points - shape.point
+    if shape.kind == "plane":
+        return np.broadcast_to(np.asarray(shape.direction), w.shape)
+    if shape.kind == "sphere":
+        return w / float(shape.radius or 1.0)
+    assert shape.direction is not None
+    axis = shape.direction
+    up = w @ axis
+    arm = w - up[:, None] * axis
+    size = np.maximum(np.linalg.norm(arm, axis=1), 1e-12)
+    if shape.kind == "cylinder":
+        return arm / size[:, None]
+    if shape.kind == "cone":
+        slope = np.tan(float(shape.half_angle or 0.0))
+        there = float(shape.radius or 0.0) + slope * up > 0.0
+        return (arm / size[:, None] - slope * axis) * there[:, None]
+    ring = shape.point + arm / size[:, None] * float(shape.major_radius or 0.0)
+    return (points - ring) / float(shape.radius or 1.0)
+
+
 def chart_of(shape: Shape, near: Array, outward: float) -> Chart:
     """The chart of a fitted surface.
 

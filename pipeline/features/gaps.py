@@ -115,7 +115,7 @@ def find_rims(surface: Surface, neighbours: Indices) -> tuple[tuple[Rim, ...], I
     base = np.int64(len(vertices))
     key = edges[:, 0].astype(np.int64) * base + edges[:, 1]
     order = np.argsort(key)
-    rims = []
+    parts = []
     for loop in boundary_loops(faces, len(vertices), neighbours):
         wanted = loop.astype(np.int64) * base + np.roll(loop, -1)
         at = np.minimum(np.searchsorted(key[order], wanted), len(key) - 1)
@@ -124,7 +124,12 @@ def find_rims(surface: Surface, neighbours: Indices) -> tuple[tuple[Rim, ...], I
         facets = edges[order[at], 2]
         for corners, beside in _taken_apart(stands_for[loop], facets):
             if len(corners) >= 3:
-                rims.append(_measure(vertices, faces, corners, beside))
+                parts.append((corners, beside))
+    if not parts:
+        return (), stands_for
+    normals = facet_normals(vertices, faces[np.concatenate([facets for _, facets in parts])])
+    outside = np.split(normals, np.cumsum([len(facets) for _, facets in parts])[:-1])
+    rims = [_measure(vertices, *part, away) for part, away in zip(parts, outside, strict=True)]
     return tuple(rims), stands_for
 
 
@@ -336,7 +341,7 @@ def _within(points: Array, line: Array, rim: Rim) -> bool:
     return bool(np.all(np.sum(cut & (x > p[:, None, 0]), axis=1) % 2 == 1))
 
 
-def _measure(vertices: Array, faces: Indices, corners: Indices, facets: Indices) -> Rim:
+def _measure(vertices: Array, corners: Indices, facets: Indices, outside: Array) -> Rim:
     points = vertices[corners]
     step = np.roll(points, -1, axis=0) - points
     size = np.linalg.norm(step, axis=1)
@@ -345,7 +350,6 @@ def _measure(vertices: Array, faces: Indices, corners: Indices, facets: Indices)
     centre = (size[:, None] * middle).sum(axis=0) / length if length > 0.0 else points.mean(axis=0)
     turned = -0.5 * np.cross(points - centre, step).sum(axis=0)
     area = float(np.linalg.norm(turned))
-    outside = facet_normals(vertices, faces[facets])
     leaving = np.cross(step, outside)
     # A line without area (a slit, a pinch) has no plane of its own; it lies in the facets round it.
     slit = area < 0.02 * length * length / (4.0 * np.pi)

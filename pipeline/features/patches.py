@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.features.charts import chart_of, view
+from pipeline.features.charts import chart_of, height_of, view
 from pipeline.features.gaps import Band, Opening, Rim
 from pipeline.features.kinds import signed_distance, surface_normal
 from pipeline.features.shape import Shape
@@ -39,7 +39,7 @@ Indices = NDArray[np.int32]
 Flatten = Callable[[Array], Array]
 Lift = Callable[[Array], Array]
 
-_CELLS = 180
+_CELLS = 150
 # Order of the spline, smoothing, and how much stiffer it is along the grain than across.
 _STIFFNESS = (
     (3, 1e-3, 1.0),
@@ -457,7 +457,7 @@ def _across(opening: Opening, ground: Ground) -> Patch | None:
         if not layout.good:
             continue
         leaves = [
-            _Leaf(_feature_height(ground.shapes[n], float(ground.outward[n]), lift, direction, ground, opening), n)
+            _Leaf(_above(height_of(ground.shapes[n], float(ground.outward[n]), opening.outer.centre, direction), lift), n)
             for n in features
         ]
         if bare:
@@ -471,30 +471,8 @@ def _across(opening: Opening, ground: Ground) -> Patch | None:
     return None
 
 
-def _feature_height(
-    shape: Shape, outward: float, lift: Callable[[Array, Array], Array], direction: Array, ground: Ground, opening: Opening
-) -> Callable[[Array], Array]:
-    """Height of a fitted surface over the plane, by Newton's steps along the view; nan where it turns away."""
-    number = next(i for i, s in enumerate(ground.shapes) if s is shape)
-    rim = ground.vertices[opening.outer.corners[opening.sides == number]]
-    begin = float(((rim - opening.outer.centre) @ direction).mean()) if len(rim) else 0.0
-
-    def height(places: Array) -> Array:
-        t = np.full(len(places), begin)
-        off = np.zeros(len(places))
-        for _ in range(40):
-            points = lift(places, t)
-            off = signed_distance(shape, points)
-            slope = surface_normal(shape, points) @ direction
-            slope = np.where(slope * outward > 0.05, slope, 0.3 * outward)
-            t = t - np.clip(off / slope, -50.0, 50.0)
-            if np.abs(off).max(initial=0.0) < 1e-9:
-                break
-        points = lift(places, t)
-        turned = outward * (surface_normal(shape, points) @ direction) <= 0.02
-        return np.where(turned | (np.abs(signed_distance(shape, points)) > 1e-6), np.nan, t)
-
-    return height
+def _above(height: Callable[[Array], Array], lift: Callable[[Array, Array], Array]) -> Callable[[Array], Array]:
+    return lambda places: height(lift(places, np.zeros(len(places))))
 
 
 def _skin_height(

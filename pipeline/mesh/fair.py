@@ -55,10 +55,7 @@ def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothin
     system[np.arange(n), np.arange(n)] += smoothing / counts + 1e-12
     system[:n, n:], system[n:, :n] = base, base.T
     right = np.concatenate([values, np.zeros((k, values.shape[1]))])
-    try:
-        answer = np.linalg.solve(system, right)
-    except np.linalg.LinAlgError:
-        answer = np.linalg.lstsq(system, right, rcond=1e-13)[0]
+    answer = _solved(system, right)
     weights, terms = answer[:n], answer[n:]
     return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
 
@@ -123,6 +120,41 @@ def _polynomial(x: Array, order: int) -> Array:
     if order == 3:
         columns += [x[:, 0] ** 2, x[:, 0] * x[:, 1], x[:, 1] ** 2]
     return np.stack(columns, axis=1)
+
+
+@njit(cache=True)
+def _solved(matrix, right):  # type: ignore[no-untyped-def]
+    """Gaussian elimination with row pivots, in place, on one thread: starting more costs more than it saves.
+
+    A pivot lost to rounding gives that unknown the value 0.
+    """
+    n = len(matrix)
+    least = 1e-15 * np.abs(matrix).max()
+    for k in range(n):
+        p = k + np.argmax(np.abs(matrix[k:, k]))
+        if p != k:
+            for j in range(n):
+                matrix[k, j], matrix[p, j] = matrix[p, j], matrix[k, j]
+            for j in range(right.shape[1]):
+                right[k, j], right[p, j] = right[p, j], right[k, j]
+        if abs(matrix[k, k]) <= least:
+            continue
+        for i in range(k + 1, n):
+            factor = matrix[i, k] / matrix[k, k]
+            if factor != 0.0:
+                for j in range(k + 1, n):
+                    matrix[i, j] -= factor * matrix[k, j]
+                for j in range(right.shape[1]):
+                    right[i, j] -= factor * right[k, j]
+    for k in range(n - 1, -1, -1):
+        for j in range(right.shape[1]):
+            if abs(matrix[k, k]) <= least:
+                right[k, j] = 0.0
+                continue
+            for i in range(k + 1, n):
+                right[k, j] -= matrix[k, i] * right[i, j]
+            right[k, j] /= matrix[k, k]
+    return right
 
 
 @njit(cache=True)
