@@ -133,7 +133,8 @@ def items(data: dict[str, Any], seen: Seen) -> Iterator[Item]:
     matrix = np.array(data["frame"]["matrix"])
     flanges = {f["feature"]: _Flange(f, matrix @ np.linalg.inv(np.array(f["matrix"]))) for f in data["flanges"]}
     for index, feature in enumerate(data["features"]):
-        yield from _feature_items(feature, seen, index, flanges.get(feature["id"]))
+        for layer, name, shape in _feature_items(feature, seen, index, flanges.get(feature["id"])):
+            yield layer if feature["confidence"] == "good" else "UNSURE", name, shape
     yield from _pattern_items(data, seen.points)
     for flange in flanges.values():
         yield from _flange_items(flange)

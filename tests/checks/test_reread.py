@@ -413,6 +413,7 @@ def random_feature(rng: np.random.Generator, kind: str, number: int) -> tuple[di
         "name": None,
         "kind": kind,
         "side": side,
+        "confidence": "good",
         "radius": None if kind == "plane" else radius,
         "half_angle": half,
         "major_radius": major,
@@ -452,4 +453,4 @@ def test_surfaces_of_any_size_pose_and_extent(tmp_path: Path, seed: int) -> None
 def test_items_lie_on_layers_by_meaning(written: tuple[dict, Model, str]) -> None:
     _, model, _ = written
     layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
-    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MIDDLES", "OUTLINE", "OPENINGS"}
+    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MIDDLES", "OUTLINE", "OPENINGS", "UNSURE"}
