@@ -7,6 +7,7 @@ situation features of ISO 5459). Points and directions are in scan coordinates, 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -214,9 +215,17 @@ def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str,
     return _pitch_axis(found, choice)
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross product of two vectors (3,): numpy's spends most of its time on shapes, and this is asked for often."""
+    ax, ay, az = a.tolist()
+    bx, by, bz = b.tolist()
+    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+
+
 def angle_of(a: Array, b: Array) -> float:
     """Between two lines, rad."""
-    return float(np.arctan2(np.linalg.norm(np.cross(a, b)), abs(a @ b)))
+    x, y, z = cross(a, b).tolist()
+    return math.atan2(math.sqrt(x * x + y * y + z * z), abs(float(a @ b)))
 
 
 def unit(v: Array) -> Array:
@@ -287,8 +296,8 @@ def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice
 
 def cross_axes(w: Array) -> tuple[Array, Array]:
     helper = np.eye(3)[int(np.argmin(np.abs(w)))]
-    e1 = unit(np.cross(helper, w))
-    return e1, np.cross(w, e1)
+    e1 = unit(cross(helper, w))
+    return e1, cross(w, e1)
 
 
 def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:

@@ -15,7 +15,8 @@ from pipeline.values import Feature, Frame, Pattern
 
 Array = NDArray[np.float64]
 
-FACES, ROUNDS = 10, 24  # how many of the largest are looked at for a third datum
+FACES, ROUNDS = 5, 8  # how many of the largest are looked at for a further datum
+MUCH = 0.5  # a merit smaller by this factor makes the face second and the main bore third
 
 
 @dataclass(frozen=True)
@@ -63,32 +64,47 @@ def complete(
 ) -> Proposal:
     """The frame of the datums given, with further ones taken from the part as long as it offers any.
 
-    Raises SettingsError when the datums given are at odds with one another, or when all three are given and leave
-    the part free to move.
+    Three that each take something away always fix the part. Raises SettingsError when one of those given takes
+    nothing away.
     """
     base = Datums(tuple(given), tuple(features), reach_of(features), z, x)
     if given:
         _check(replace(base, z=None, x=None))
-    if len(given) == len(LETTERS):
-        free = _free(base)
-        if free:
-            raise SettingsError(
-                f"The datums A, B and C leave the part free in {' '.join(free)}; choose another C, such as a face "
-                "or a bore beside the axis of turn."
-            )
     chosen = base
     if not chosen.choices:
         first = _first(features)
         if first is None:
             raise SettingsError("There is no feature to make a datum of.")
         chosen = replace(chosen, choices=(Choice("feature", (first.id,)),))
+    if not given:
+        return _usual(chosen, patterns)
+    return _made(_filled(chosen, patterns))
+
+
+def _usual(start: Datums, patterns: Sequence[Pattern]) -> Proposal:
+    """Largest face, main bore, a third; or the bore last, where a short bore's own direction would turn the frame by
+    much more than the third's does."""
+    usual = _made(_filled(start, patterns))
+    bore = main_bore(start.features, patterns)
+    if bore is None or len(usual.datums.choices) < 3 or usual.datums.choices[1] != _of(bore):
+        return usual
+    a, b, c = usual.datums.choices
+    try:
+        other = _made(replace(usual.datums, choices=(a, c, b)))
+    except SettingsError:
+        return usual
+    return other if other.frame.complete and other.merit < MUCH * usual.merit else usual
+
+
+def _filled(chosen: Datums, patterns: Sequence[Pattern]) -> Datums:
+    """With a second and a third datum where the ones before leave something free and the part offers them."""
     if len(chosen.choices) == 1 and _free(chosen):
         second = _second(chosen, patterns)
         chosen = chosen if second is None else replace(chosen, choices=(*chosen.choices, second))
     if len(chosen.choices) == 2 and _free(chosen):
         third = _third(chosen)
         chosen = chosen if third is None else replace(chosen, choices=(*chosen.choices, third))
-    return _made(chosen)
+    return chosen
 
 
 def proposals(features: Sequence[Feature], patterns: Sequence[Pattern]) -> list[Proposal]:

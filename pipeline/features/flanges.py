@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +50,8 @@ def flange(ground: Ground, index: int, part: Array) -> Flange:
         shift = np.eye(4)
         shift[:2, 3] = -origin
         matrix = shift @ matrix
-        outer, inner, _ = outlines_of(ground, index, matrix)
+        outer = None if outer is None else _shifted(outer, origin)
+        inner = tuple(_shifted(o, origin) for o in inner)
         holes = [_hole(f, face, matrix) for f in bores]
         patterns = _patterns(holes)
     return Flange(
@@ -172,6 +174,20 @@ def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Arra
     if holes:
         return holes[0].place, f"axis of {holes[0].feature}"
     return np.zeros(2), "the part's origin, square to the face"
+
+
+def _shifted(outline: Outline, origin: Array) -> Outline:
+    segments = tuple(
+        replace(
+            s,
+            start=s.start - origin,
+            end=s.end - origin,
+            centre=None if s.centre is None else s.centre - origin,
+            points=None if s.points is None else s.points - origin,
+        )
+        for s in outline.segments
+    )
+    return replace(outline, segments=segments)
 
 
 def _cautions(outer: Outline | None, inner: Sequence[Outline], pieces: int) -> list[str]:

@@ -34,6 +34,7 @@ from pipeline.features.choices import (
     Choice,
     Situation,
     angle_of,
+    cross,
     cross_axes,
     mean_direction,
     situation,
@@ -125,7 +126,7 @@ class _State:
         """The direction made exactly square or parallel to those before, where it nearly is."""
         if d is None or self.p is None:
             return d
-        axes = [self.p] if self.q is None else [self.p, self.q, np.cross(self.p, self.q)]
+        axes = [self.p] if self.q is None else [self.p, self.q, cross(self.p, self.q)]
         for axis in axes:
             if angle_of(d, axis) < SNAP:
                 return axis * np.sign(d @ axis)
@@ -215,7 +216,7 @@ def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | No
     if np.linalg.norm(flat) < np.sin(ALIKE):
         raise SettingsError(f"The frame's x ({x!r}) runs along its z ({z or 'out of A'!r}); take x from another datum.")
     flat = unit(flat)
-    return np.array([flat, np.cross(up, flat), up])
+    return np.array([flat, cross(up, flat), up])
 
 
 def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
@@ -267,7 +268,7 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
         raise SettingsError(
             f'The frame\'s {name} is {text!r}, but {letter} is a face; write "out of {letter}" or "into {letter}".'
         )
-    return sign * unit(np.cross(ideal, square_to))
+    return sign * unit(cross(ideal, square_to))
 
 
 def _named(
@@ -410,7 +411,10 @@ def _gains(
             gains[ident] = np.zeros((6, 0))
             continue
         columns = []
-        for k in range(len(uncertainty.names)):
+        for k, name in enumerate(uncertainty.names):
+            if name in ("r", "R", "h") and shape.kind != "cone":
+                columns.append(np.zeros(6))
+                continue
             ends = []
             for sign in (1.0, -1.0):
                 step = np.zeros(len(uncertainty.names))
@@ -491,9 +495,9 @@ def _own(feature: Feature, rotation: Array) -> Array:
     """(6, k) shift of the point and turn of the direction, part axes, by the feature's own parameters."""
     u = feature.uncertainty
     assert u.basis is not None
-    w = np.cross(u.basis[0], u.basis[1]) if feature.direction is None else feature.direction
+    w = cross(u.basis[0], u.basis[1]) if feature.direction is None else feature.direction
     shift = {"u": u.basis[0], "v": u.basis[1], "w": w}
-    turn = {"a": np.cross(w, u.basis[0]), "b": np.cross(w, u.basis[1])}
+    turn = {"a": cross(w, u.basis[0]), "b": cross(w, u.basis[1])}
     rows = np.zeros((6, len(u.names)))
     for k, name in enumerate(u.names):
         if name in shift:

@@ -503,7 +503,7 @@ def _edge_points(loop: _Loop, stretch: NDArray[np.intp], near: _Near, inset: flo
         offset = np.sum((places - loop.points[stretch]) * loop.outward[stretch], axis=1)
         # A place that strays from those on either side was read off something else than the wall.
         middle = _running_median(np.where(read, offset, np.nan), 9, closed)
-        read = read & np.asarray(np.abs(offset - middle) < 0.3)
+        read = np.asarray(read & (np.abs(offset - middle) < 0.3), dtype=bool)
     fallback = loop.points[stretch] + inset * loop.outward[stretch]
     if read.mean() > 0.5:
         return places[read]

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 PLACE = 0.3
 SAME_DRILL = 0.25
 PARALLEL = np.radians(1.0)
+EVEN = np.radians(1.0)  # a side's angle just under a half turn is written as just under none
 MOST_HOLES = 40  # triples of more holes than this are not all tried
 
 
@@ -238,7 +239,7 @@ def _ring(points: Array, members: tuple[int, ...]) -> Ring | None:
 
 @dataclass(frozen=True)
 class Rectangle:
-    """Four holes at the corners of a rectangle; `angle` rad of the longer side, in [0, pi)."""
+    """Four holes at the corners of a rectangle; `angle` rad of the longer side, in [0, pi) give or take a degree."""
 
     members: tuple[int, ...]
     centre: Array
@@ -288,7 +289,7 @@ def _rectangle(points: Array, four: tuple[int, ...]) -> Rectangle | None:
         return None
     return Rectangle(
         tuple(int(four[i]) for i in order), middle, (2 * float(half[0]), 2 * float(half[1])),
-        float(angle % np.pi), float(np.sqrt(np.mean(missed**2))),
+        float((angle + EVEN) % np.pi - EVEN), float(np.sqrt(np.mean(missed**2))),
     )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ def frame(
     """Solve the frame that the job asks for, or propose one, and measure the part against it: features in part
     coordinates, flanges with their outlines and holes, square-up figures, standard sizes near the measured ones.
 
-    Raises SettingsError when a datum is unknown, takes no freedom away, or three of them leave the part free.
+    Raises SettingsError when a datum is unknown, or takes no freedom away that those before it left.
     """
     features = recover.features
     patterns = recover.patterns or find_patterns(features)

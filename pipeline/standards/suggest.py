@@ -17,6 +17,7 @@ UNDER, OVER, OVER_LARGE = 0.03, 0.10, 0.20
 SEAT = 0.10  # a worn or proud bearing seat, common practice, no source
 WHOLE = 0.15  # how far from a whole millimetre a machined diameter is still taken as meant to be it
 LARGEST_DRILL = 50.8
+SMALL = 20.0  # mm: a hole up to this that fits a drill is taken as drilled, and gets no tolerance zone
 MOST = 4  # candidates of one sort for one feature
 COVER = 1.96
 APART = 0.02  # sizes nearer to one another than this no hole can tell apart, mm
@@ -32,9 +33,10 @@ def suggest(features: Sequence[Feature]) -> tuple[SizeSuggestion, ...]:
             continue
         sigma = None if feature.uncertainty.radius is None else 2.0 * feature.uncertainty.radius
         if feature.kind == "cylinder" and feature.side == "bore":
-            out += hole_sizes(feature.id, 2.0 * feature.radius, sigma)
-            out += seats(feature.id, 2.0 * feature.radius, sigma, feature.extent.length, "outer")
-            out += zones(feature.id, 2.0 * feature.radius, sigma, "bore")
+            drilled = hole_sizes(feature.id, 2.0 * feature.radius, sigma)
+            out += drilled + seats(feature.id, 2.0 * feature.radius, sigma, feature.extent.length, "outer")
+            if 2.0 * feature.radius > SMALL or not drilled:
+                out += zones(feature.id, 2.0 * feature.radius, sigma, "bore")
         elif feature.kind == "cylinder" and feature.side == "boss":
             out += seats(feature.id, 2.0 * feature.radius, sigma, feature.extent.length, "bore")
             out += zones(feature.id, 2.0 * feature.radius, sigma, "boss")
@@ -139,8 +141,10 @@ def _made(
 
 
 def _told(found: list[SizeSuggestion]) -> list[SizeSuggestion]:
-    """The nearest candidates of one sort, with a note on those that can't be told from the nearest."""
-    found = sorted(found, key=lambda s: (abs(s.off), s.name))[:MOST]
+    """The candidates of one sort: those that the measured size can't be told from; if there are none, the nearest."""
+    found = sorted(found, key=lambda s: (abs(s.off), s.name))
+    near = [s for s in found if abs(s.off) <= UNDER + _unsure(s)]
+    found = (near or found)[:MOST]
     if len(found) < 2:
         return found
     alike = [s for s in found if abs(s.size - found[0].size) <= max(APART, _unsure(found[0]))]

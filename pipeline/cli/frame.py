@@ -1,0 +1,103 @@
+"""datumlift frame: the datum reference frame of a job, and what moves if another datum is chosen."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import show
+
+if TYPE_CHECKING:
+    from pipeline.runner import Result
+    from pipeline.values import Frame
+
+AXES = ("x", "y", "z")
+
+
+@click.command(short_help="The datum frame, and what moves if another datum is chosen.")
+@click.argument("job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.option("--show", "with_all", is_flag=True, help="Also the square-up figures and the flanges.")
+@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
+    """Run JOB as far as its frame and print it: the datums, what each takes away, and the other frames that the
+    part offers with how far the origin would move and the axes would turn.
+
+    To choose another one, put its lines into the job file. Nothing but the work folder is written.
+    """
+    from pipeline.runner import run
+
+    result = run(job, out=out, until="frame", progress=show.stage_progress(quiet))
+    click.echo("\n".join(frame_lines(result)))
+    if with_all:
+        click.echo("\n".join(["", *square_lines(result), "", *flange_lines(result)]))
+
+
+def frame_lines(result: Result) -> list[str]:
+    """The frame, its uncertainty, and what others would move."""
+    from pipeline.features.frames import motion_between
+
+    made = result.frame_result
+    lines = ["Datum reference frame" + ("" if made.frame.complete else " (incomplete)")]
+    lines += [f"  {d.letter}  {d.feature:<34} takes {' '.join(d.constrains)}" for d in made.frame.datums]
+    lines += [f"     {reason}" for reason in made.frame.reasons]
+    lines += _uncertainty(made.frame)
+    lines += ["  scan to part, mm:", *("    " + "".join(f"{v:>12.6f}" for v in row) for row in made.frame.matrix[:3])]
+    if made.proposals:
+        lines += ["", "Other choices, and what they would move"]
+    for other in made.proposals:
+        shift, turn = motion_between(made.frame.matrix, other.matrix)
+        letters = ", ".join(f'{d.letter} = "{d.feature}"' for d in other.datums)
+        state = "" if other.complete else " (incomplete)"
+        if turn < math.radians(1.0):
+            moves = f"origin {shift:.3f} mm, axes {math.degrees(turn):.4f} deg"
+        else:
+            moves = f"origin {shift:.3f} mm, axes another way about ({math.degrees(turn):.1f} deg)"
+        lines.append(f"  {letters}{state}")
+        lines.append(f"     moves {moves}; {other.reasons[-1] if other.reasons else ''}".rstrip("; "))
+    return [*lines, "", *(f"caution  {c}" for c in made.cautions)] if made.cautions else lines
+
+
+def _uncertainty(frame: Frame) -> list[str]:
+    if frame.covariance is None:
+        return ["  its uncertainty is not known"]
+    sigma = [math.sqrt(max(float(frame.covariance[k, k]), 0.0)) for k in range(6)]
+    shifts = ", ".join(f"{a} {1e3 * s:.1f}" for a, s in zip(AXES, sigma[:3], strict=True))
+    turns = ", ".join(f"{a} {math.degrees(s):.4f}" for a, s in zip(AXES, sigma[3:], strict=True))
+    return [f"  origin known to (k=1) um: {shifts}; axes to deg: {turns}"]
+
+
+def square_lines(result: Result) -> list[str]:
+    """How far faces and bores are from square, parallel and coaxial to the datums."""
+    lines = ["Square-up figures (95 % intervals; * stands out of them)"]
+    for s in result.frame_result.square_up:
+        spread = "unknown" if s.angle_uncertainty is None else f"{2 * math.degrees(s.angle_uncertainty):.4f}"
+        text = f"  {s.feature:<14} {s.kind:<9} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
+        text += f", {1e3 * s.over:.0f} um over {s.length:.0f} mm"
+        if s.offset is not None:
+            spread = "unknown" if s.offset_uncertainty is None else f"{2e3 * s.offset_uncertainty:.0f}"
+            text += f", off the axis {1e3 * s.offset:.0f} +- {spread} um"
+        lines.append(text + (" *" if s.significant else ""))
+    return lines
+
+
+def flange_lines(result: Result) -> list[str]:
+    """Faces with their holes and patterns."""
+    lines = ["Flanges"]
+    for f in result.frame_result.flanges:
+        lines.append(f"  {f.feature}: {len(f.holes)} holes, {len(f.inner)} openings; origin at {f.origin_at}")
+        for p in f.patterns:
+            if p.kind == "pitch_circle":
+                missing = f", {p.missing} missing" if p.missing else ""
+                lines.append(
+                    f"     pitch circle D{p.diameter:.3f}, {p.count} places{missing}, rms {1e3 * p.rms:.0f} um"
+                )
+            elif p.kind == "rectangle" and p.size is not None:
+                lines.append(f"     rectangle {p.size[0]:.3f} x {p.size[1]:.3f}, rms {1e3 * p.rms:.0f} um")
+            else:
+                lines.append(f"     {len(p.members)} equal holes in no regular pattern")
+        lines += [f"     {c}" for c in f.cautions]
+    return lines
