@@ -205,7 +205,7 @@ def _sizes(rounds: Sequence[tuple[Place, float]], unit: str) -> tuple[Text, ...]
 
 def _length(text: str) -> float:
     """Roughly, in mm."""
-    return 0.62 * TEXT_HEIGHT * len(text)
+    return 0.77 * TEXT_HEIGHT * len(text)
 
 
 def _overlap(a: Text, b: Text) -> bool:
