@@ -15,6 +15,8 @@ from pipeline.values import Extent
 
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
 _LEANING = np.array([0.2705, 0.4933, 0.8267])
+LEAST_ARC = np.radians(50.0)
+NARROW = 3.5  # edges
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
 
@@ -29,13 +31,28 @@ class Piece:
     extent: Extent
 
 
-def settled(ground: Ground, region: Region, facets: int) -> Piece:
+def settled(ground: Ground, region: Region) -> Piece:
     """Fit a region's core on all its vertices and measure what was seen of it."""
     points = ground.vertices[region.core]
     result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
     shape = turned(result.shape, region.sign)
     side = None if shape.kind == "plane" else ("boss" if region.sign > 0 else "bore")
-    return Piece(region, shape, side, replace(result, shape=shape), seen(ground, region, shape, facets))
+    return Piece(region, shape, side, replace(result, shape=shape), seen(ground, region, shape))
+
+
+def too_little(ground: Ground, piece: Piece) -> str | None:
+    """Why too little of a surface was seen to name it; None where enough was."""
+    edge = float(ground.edge[piece.region.members].mean())
+    extent = piece.extent
+    if piece.shape.kind != "plane" and extent.arc is not None and extent.arc < LEAST_ARC:
+        return f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
+    spread = ground.vertices[piece.region.members]
+    width = 3.46 * float(np.sqrt(np.linalg.eigvalsh(np.cov(spread.T))[1]))
+    if piece.shape.kind == "plane" and width < NARROW * edge:
+        return f"a strip of {width / edge:.1f} edges' width"
+    if extent.length is not None and extent.length < 2.5 * edge:
+        return f"a ring of {extent.length / edge:.1f} edges' width"
+    return None
 
 
 def turned(shape: Shape, sign: float) -> Shape:
@@ -46,8 +63,9 @@ def turned(shape: Shape, sign: float) -> Shape:
     return replace(shape, direction=-shape.direction) if flip else shape
 
 
-def seen(ground: Ground, region: Region, shape: Shape, facets: int) -> Extent:
-    """How much of a surface its region covers."""
+def seen(ground: Ground, region: Region, shape: Shape) -> Extent:
+    """How much of a surface its region covers; its facets are counted when all regions are known."""
+    facets = 0
     area = float(ground.share[region.members].sum())
     if shape.direction is None:
         return Extent(area, facets, arc=_cap(ground.vertices[region.members], shape))

@@ -18,6 +18,7 @@ from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
 from pipeline.features.regions import patch
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
+CREASE = 0.35  # rad within one ring
 # A ring too narrow to show its curve along the axis is a cone rather than a sphere.
 BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
 # Slots of the local parameters by code, -1 padded, and their number.
@@ -43,7 +44,7 @@ def settle(code, s, points, floor, rounds, iterations):
         for i in range(len(points)):
             share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
             weights[i] = share * share if share > 0.0 else 0.0
-        _, done = refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
+        _, _done = refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
     return scale
 
 
@@ -173,9 +174,15 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
     extent = 0.0
     for k in range(3):
         extent = max(extent, points[:, k].max() - points[:, k].min())
-    for code in range(5):
+    negligible = (0.5 * floor) ** 2
+    for k in range(len(BY_SIMPLICITY)):
+        code = BY_SIMPLICITY[k]
         if not allowed[code]:
             continue
+        # Nothing can save more than is negligible once all that is left is white noise; and the torus,
+        # which can bend to anything small, is for what nothing else fits.
+        if squares.min() <= white * white + negligible or (code == TORUS and scores.min() < 2.0 * count):
+            break
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
             continue
@@ -185,67 +192,79 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         shapes[code] = s
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
         squares[code] = clipped_rms(code, s, points, reach) ** 2
-    best = simplest(scores, squares, count, (0.5 * floor) ** 2)
+    best = simplest(scores, squares, count, negligible)
     if best < 0:
         return -1, np.inf, 1
     held[:] = shapes[best]
     return best, scores[best], max(count - WIDTHS[best], 1)
 
 
+@njit(cache=True)
+def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
+    """The simplest kind that fits a patch, (code or -1, rms), and its packed shape in `shape`.
+
+    A kind fits with an rms under `bar` times sigma, more leniently for few points, and is taken if it does
+    within 10 % of the best.
+    """
+    n = len(points)
+    found = np.full(5, np.inf)
+    tries = np.zeros((5, PACKED))
+    for code in range(TORUS):  # a patch can't tell a torus; regions may turn into one
+        if not allowed[code] or n < 2 * WIDTHS[code]:
+            continue
+        s = np.zeros(PACKED)
+        if not begin(code, points, lines, s):
+            continue
+        # A closed form that is far off won't come near: the patch has an edge in it.
+        if clipped_rms(code, s, points, 1e9) > max(0.2 * reach, 30.0 * sigma):
+            continue
+        refine(code, s, points, np.ones(n), SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]], 5, 0.1 * sigma)
+        if sane(code, s, reach):
+            found[code] = clipped_rms(code, s, points, 1e9)
+            tries[code] = s
+        if found[code] < 1.1 * sigma:
+            break
+    least = found.min()
+    for code in range(5):
+        lenient = bar * (1.0 + 1.2 / np.sqrt(2.0 * max(n - WIDTHS[code], 1)))
+        if found[code] <= max(1.1 * least, sigma) and found[code] < lenient * sigma:
+            shape[:] = tries[code]
+            return code, found[code]
+    return -1, np.inf
+
+
 @njit(cache=True, parallel=True)
 def judge_seeds(
-    vertices, normals, indptr, indices, owner, seeds, edge, rings, radius, allowed, sigma, bar, sample
+    vertices, normals, indptr, indices, owner, turn, seeds, edge, rings, radius, allowed, sigma, bar, sample
 ):
-    """Fit each kind to the patch around each seed: code (-1: none fits), packed shape, rms, sizes.
+    """Fit each kind to the patch around each seed: code (-1: none fits), packed shape, rms, size, crease limit.
 
-    The patch has the larger of `radius` mm and `rings` mean edges for its radius. A kind fits with an rms
-    under `bar` times sigma; the simplest that does within 10 % of the best is taken.
+    The patch has the larger of `radius` mm and `rings` mean edges for its radius. Where nothing fits it, it
+    is tried again cut off at creases.
     """
     n = len(seeds)
     codes = np.full(n, -1, dtype=np.int8)
     shapes = np.zeros((n, PACKED))
     rms = np.full(n, np.inf)
-    reaches = np.zeros(n)
+    reaches, limits = np.zeros(n), np.full(n, np.inf)
     for c in prange(n):
         table = np.full(4096, -1, dtype=np.int32)
         out = np.empty(2048, dtype=np.int32)
-        reach = max(radius, rings * edge[seeds[c]])
-        reaches[c] = reach
-        count = patch(vertices, indptr, indices, owner, seeds[c], reach, table, out)
-        if count < 12:
-            continue
-        step = max(1, count // sample)
-        used = (count + step - 1) // step
-        points, lines = np.empty((used, 3)), np.empty((used, 3))
-        for k in range(used):
-            points[k] = vertices[out[k * step]]
-            lines[k] = normals[out[k * step]]
-        found = np.full(5, np.inf)
-        tries = np.zeros((5, PACKED))
-        for code in range(5):
-            if not allowed[code] or used < 2 * WIDTHS[code]:
-                continue
-            s = np.zeros(PACKED)
-            if not begin(code, points, lines, s):
-                continue
-            # A closed form that is far off won't come near: the patch has an edge in it.
-            if clipped_rms(code, s, points, 1e9) > max(0.2 * reach, 30.0 * sigma):
-                continue
-            refine(
-                code, s, points, np.ones(used), SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]], 8, 0.05 * sigma
-            )
-            if sane(code, s, reach):
-                found[code] = clipped_rms(code, s, points, 1e9)
-                tries[code] = s
-            if found[code] < 1.1 * sigma:
+        reaches[c] = max(radius, rings * edge[seeds[c]])
+        before = 0
+        for most in (np.inf, CREASE):
+            count = patch(vertices, indptr, indices, owner, turn, most, seeds[c], reaches[c], table, out)
+            if count < 12 or count == before:
                 break
-        least = found.min()
-        if least > bar * sigma:
-            continue
-        for code in range(5):
-            if found[code] <= max(1.1 * least, sigma):
-                codes[c] = code
-                shapes[c] = tries[code]
-                rms[c] = found[code]
+            before = count
+            step = max(1, count // sample)
+            used = (count + step - 1) // step
+            points, lines = np.empty((used, 3)), np.empty((used, 3))
+            for k in range(used):
+                points[k] = vertices[out[k * step]]
+                lines[k] = normals[out[k * step]]
+            codes[c], rms[c] = fitting_kind(points, lines, reaches[c], allowed, sigma, bar, shapes[c])
+            if codes[c] >= 0:
+                limits[c] = most
                 break
-    return codes, shapes, rms, reaches
+    return codes, shapes, rms, reaches, limits

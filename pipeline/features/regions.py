@@ -181,9 +181,10 @@ def near_bends(curl, indptr, indices, edge, sharp, radius):
 
 
 @njit(cache=True)
-def patch(vertices, indptr, indices, owner, seed, radius, table, out):
+def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out):
     """Vertices without owner joined to `seed` within `radius`, in rings; returns how many are in `out`.
 
+    Those with a `turn` of the normal over `most` are left out, so that a patch ends at creases.
     `table` is scratch of a power of two in length, all -1 on entry and on return.
     """
     mask = len(table) - 1
@@ -198,7 +199,7 @@ def patch(vertices, indptr, indices, owner, seed, radius, table, out):
         at += 1
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
-            if owner[j] != FREE:
+            if owner[j] != FREE or turn[j] > most:
                 continue
             dx, dy, dz = (
                 vertices[j, 0] - vertices[seed, 0],

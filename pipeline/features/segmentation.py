@@ -29,7 +29,7 @@ _TANGENT = float(np.cos(np.radians(25.0)))
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _STEP = 6  # a region may grow by this factor before it is refitted
 _SAMPLE = 700
-_FINAL_SAMPLE = 3000
+_FINAL_SAMPLE = 1500
 
 
 @dataclass
@@ -37,7 +37,7 @@ class Ground:
     """The mesh as segmentation sees it; arrays per vertex unless said otherwise.
 
     edge (n,) mean edge length, mm; share (n,) mm2 of surface; bend (n,) rad, largest turn of the normal
-    nearby; curl (n,) 1/mm, turn of the normal by the length of the edge; owner (n,) index of the region or -1;
+    nearby; turn (n,) rad, the same within one ring; owner (n,) index of the region or -1;
     cosine: of the angle that a normal may be off; rings in compressed rows.
     """
 
@@ -49,7 +49,7 @@ class Ground:
     edge: NDArray[np.float32]
     share: NDArray[np.float32]
     bend: NDArray[np.float32]
-    curl: NDArray[np.float32]
+    turn: NDArray[np.float32]
     median_edge: float
     diagonal: float
     white: float
@@ -77,7 +77,9 @@ class Region:
     code, packed  the kind and its packed shape; sign +1 where the facets' normals agree with the
                   geometric one (a boss), -1 where they oppose it (a bore)
     members       vertex ids; core: those away from the rim
-    misfit        block misfit per degree of freedom, about 1 for a surface that is as exact as the noise lets one see
+    misfit        block misfit per degree of freedom, about 1 for a surface as exact as the noise lets one see
+    openness      share of the rim beyond which the surface goes on
+    middle, reach of a sphere that holds it, mm
     """
 
     code: int
@@ -88,6 +90,8 @@ class Region:
     misfit: float
     area: float
     openness: float
+    middle: NDArray[np.float64]
+    reach: float
 
     @property
     def kind(self) -> str:
@@ -113,7 +117,7 @@ def prepare(surface: Surface, white: float) -> Ground:
     for _ in range(passes):
         normals = regions.smoothed(normals, indptr, indices, gate)
     bend = regions.bends(normals, indptr, indices)
-    curl = bend / np.maximum(edge, 1e-30)
+    turn = bend
     for _ in range(2):
         bend = regions.ring_maximum(bend, indptr, indices)
     left = raw / np.sqrt(1.0 + 3.0 * passes)
@@ -126,7 +130,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         edge,
         share,
         bend,
-        curl,
+        turn,
         h,
         diagonal,
         white,
@@ -148,20 +152,21 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
         barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
-        cell = 0.8 * max(radius, rings * ground.median_edge)
+        cell = max(radius, rings * ground.median_edge)
         seeds = regions.spread_seeds(
             ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.vertices.min(axis=0)
         )
-        codes, shapes, rms, reaches = choosing.judge_seeds(
-            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, seeds, ground.edge,
-            rings, radius, allowed, ground.sigma, 1.3, 160,
+        codes, shapes, rms, reaches, limits = choosing.judge_seeds(
+            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
+            seeds, ground.edge,
+            rings, radius, allowed, ground.sigma, 1.3, 90,
         )
         order = np.lexsort((rms, codes))
         for k in order[codes[order] >= 0]:
             seed = seeds[k]
             if ground.owner[seed] != regions.FREE or barred[seed]:
                 continue
-            region = develop(ground, int(codes[k]), shapes[k], seed, float(reaches[k]), allowed)
+            region = develop(ground, int(codes[k]), shapes[k], seed, float(reaches[k]), float(limits[k]), allowed)
             if region is None:
                 continue
             if good(ground, region):
@@ -178,7 +183,7 @@ def unpromising(ground: Ground, before: tuple[float, float]) -> NDArray[np.bool_
     """Vertices round which a larger patch lay on one smooth face: there a smaller one has nothing new to find."""
     radius = max(before[0], before[1] * ground.median_edge)
     return ~regions.near_bends(
-        ground.curl, ground.indptr, ground.indices, ground.edge, 1.0 / (0.4 * radius), 1.1 * radius
+        ground.turn / np.maximum(ground.edge, 1e-30), ground.indptr, ground.indices, ground.edge, 1.0 / (0.4 * radius), 1.1 * radius
     )
 
 
@@ -197,13 +202,21 @@ def good(ground: Ground, region: Region) -> bool:
 
 
 def develop(
-    ground: Ground, code: int, packed: NDArray[np.float64], seed: int, radius: float, allowed: NDArray[np.bool_]
+    ground: Ground,
+    code: int,
+    packed: NDArray[np.float64],
+    seed: int,
+    radius: float,
+    crease: float,
+    allowed: NDArray[np.bool_],
 ) -> Region | None:
     """Grow a fitted patch until it stands still; None where it comes to nothing."""
     s = packed.copy()
     table = np.full(4096, -1, dtype=np.int32)
     start = np.empty(2048, dtype=np.int32)
-    count = regions.patch(ground.vertices, ground.indptr, ground.indices, ground.owner, seed, radius, table, start)
+    count = regions.patch(
+        ground.vertices, ground.indptr, ground.indices, ground.owner, ground.turn, crease, seed, radius, table, start
+    )
     members = start[:count].copy()
     core = members
     sign = facing(ground, code, s, members)
@@ -217,6 +230,8 @@ def develop(
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
         before = len(members)
         if stands and settled:
+            break
+        if stands and chosen_at and outlook(ground, code, s, sign, members, regions.FREE, 3)[0] > 3.0 * OPEN:
             break
         if stands or len(members) > 3 * chosen_at:
             settled = stands
@@ -232,11 +247,25 @@ def develop(
             settled = False
             points = sampled(ground.vertices, core, _SAMPLE)
             choosing.settle(code, s, points, ground.sigma, 2, 4)
-    members = members.copy()
-    return Region(
-        code, s, sign, members, core, misfit(ground, code, s, core), float(ground.share[members].sum()),
-        outlook(ground, code, s, sign, members, regions.FREE, 3)[0],
-    )
+    openness = outlook(ground, code, s, sign, members, regions.FREE, 3)[0]
+    return region_of(ground, code, s, sign, members, core, openness)
+
+
+def region_of(
+    ground: Ground,
+    code: int,
+    s: NDArray[np.float64],
+    sign: float,
+    members: NDArray[np.int32],
+    core: NDArray[np.int32],
+    openness: float,
+) -> Region:
+    """A region with its measures."""
+    points = ground.vertices[members[:: max(1, len(members) // 2000)]]
+    middle = points.mean(axis=0)
+    reach = float(np.linalg.norm(points - middle, axis=1).max())
+    area = float(ground.share[members].sum())
+    return Region(code, s, sign, members, core, misfit(ground, code, s, core), area, openness, middle, reach)
 
 
 def outlook(
@@ -262,13 +291,13 @@ def marked(ground: Ground, members: NDArray[np.int32]) -> None:
 def spread(
     ground: Ground, code: int, s: NDArray[np.float64], sign: float, start: NDArray[np.int32], limit: int
 ) -> NDArray[np.int32]:
-    """Members of a region that spreads from `start`; a view that the next call overwrites."""
+    """Members of a region that spreads from `start`; they are left marked with the ground's stamp."""
     stamp = ground.next_stamp()
     count = regions.grow(
         code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.mark,
-        stamp, start.copy(), GATE * ground.sigma, ground.cosine, limit, ground.out,
+        stamp, start, GATE * ground.sigma, ground.cosine, limit, ground.out,
     )
-    return ground.out[:count]
+    return ground.out[:count].copy()
 
 
 def inside(ground: Ground, members: NDArray[np.int32], rings: int = 1) -> NDArray[np.int32]:
@@ -327,15 +356,16 @@ def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.i
     return total / max(count - choosing.WIDTHS[code], 1)
 
 
-def joined(ground: Ground, found: list[Region]) -> list[Region]:
+def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[Region]:
     """Put together what is one surface in pieces: close by, and the joint fit as good as each alone."""
+    allowed = np.array([name in kinds for name in NAMES])
     todo = sorted(found, key=lambda region: -region.area)
     out: list[Region] = []
     while todo:
         large = todo.pop(0)
         rest = []
         for small in todo:
-            both = _together(ground, large, small)
+            both = _together(ground, large, small, allowed)
             if both is None:
                 rest.append(small)
             else:
@@ -348,32 +378,43 @@ def joined(ground: Ground, found: list[Region]) -> list[Region]:
     return out
 
 
-def _together(ground: Ground, large: Region, small: Region) -> Region | None:
-    """The two as one region of the larger one's kind, or None where they are two surfaces."""
-    if large.code != choosing.PLANE and small.code != choosing.PLANE and large.sign != small.sign:
+def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.bool_]) -> Region | None:
+    """The two as one region, or None where they are two surfaces."""
+    if choosing.PLANE not in (large.code, small.code) and large.sign != small.sign:
+        return None
+    reach = 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge
+    gap = float(np.linalg.norm(large.middle - small.middle)) - large.reach - small.reach
+    if gap > reach:
         return None
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
-    if choosing.clipped_rms(large.code, large.packed, points, 1e9) > 8.0 * ground.sigma:
+    same = choosing.clipped_rms(large.code, large.packed, points, 1e9) < 8.0 * ground.sigma
+    # Slices of a narrow cone pass for cylinders, each with an axis of its own.
+    slices = large.code in (choosing.CYLINDER, choosing.CONE) and small.code in (choosing.CYLINDER, choosing.CONE)
+    if not same and not (slices and large.area < 20.0 * small.area):
         return None
-    normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
-    if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
-        return None
-    if _distance(ground, large, small) > 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge:
+    if same:
+        normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
+        if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
+            return None
+    if _distance(ground, large, small) > reach:
         return None
     core = np.concatenate([large.core, small.core])
     s = large.packed.copy()
-    share = max(1, len(core) // _FINAL_SAMPLE)
-    scale = choosing.settle(large.code, s, ground.vertices[core[::share]], ground.sigma, 3, 6)
-    alone = choosing.clipped_rms(large.code, s, points, GATE * ground.sigma)
-    together = misfit(ground, large.code, s, core)
-    if scale > 1.3 * ground.sigma or alone > 1.4 * ground.sigma or together > max(1.5 * large.misfit, 2.0):
+    code = large.code
+    if same:
+        choosing.settle(code, s, ground.vertices[core[:: max(1, len(core) // _FINAL_SAMPLE)]], ground.sigma, 3, 6)
+    else:
+        only = allowed & (np.arange(5) == choosing.CONE)
+        code, _ = choose(ground, core, code, s, only, _FINAL_SAMPLE)
+        if code < 0:
+            return None
+    alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
+    together = misfit(ground, code, s, core)
+    if alone > 1.3 * ground.sigma or together > max(1.5 * large.misfit, 2.0):
         return None
     members = np.concatenate([large.members, small.members])
-    return Region(
-        large.code, s, large.sign, members, core, together, large.area + small.area,
-        max(large.openness, small.openness),
-    )
+    return region_of(ground, code, s, large.sign, members, core, max(large.openness, small.openness))
 
 
 def _distance(ground: Ground, one: Region, other: Region) -> float:
@@ -383,20 +424,47 @@ def _distance(ground: Ground, one: Region, other: Region) -> float:
     return float(cKDTree(a).query(b)[0].min())
 
 
+def learned(ground: Ground, found: list[Region]) -> None:
+    """Set the correlated part of the noise from what the largest faces show beyond the white one."""
+    large = [r for r in found if r.code in (choosing.PLANE, choosing.CYLINDER) and len(r.core) > 200][:8]
+    if not large:
+        return
+    seen = float(np.median([rms_of(ground, region) for region in large]))
+    ground.wave = float(np.clip(np.sqrt(max(seen**2 - ground.white**2, 0.0)), 0.25 * ground.white, 4.0 * ground.white))
+
+
+def rms_of(ground: Ground, region: Region) -> float:
+    points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
+    return float(choosing.clipped_rms(region.code, region.packed, points, 1.5 * GATE * ground.sigma))
+
+
+def grown(ground: Ground, region: Region, index: int) -> Region:
+    """The region spread once more over what nobody has, with the final shape; owners must be up to date."""
+    ground.owner[region.members] = regions.FREE
+    members = spread(ground, region.code, region.packed, region.sign, region.members, len(ground.vertices))
+    if len(members) < SMALLEST:
+        members = region.members
+        marked(ground, members)
+    core = inside(ground, members)
+    ground.owner[members] = index
+    return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
+
+
 def judged(ground: Ground, region: Region, index: int) -> str | None:
     """Why a region is no machined surface; None where nothing speaks against it. Owners must be up to date."""
-    points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
-    rms = choosing.clipped_rms(region.code, region.packed, points, 1.5 * GATE * ground.sigma)
-    if rms > 1.5 * ground.sigma:
+    rms = rms_of(ground, region)
+    few = 1.0 + 2.0 / np.sqrt(len(region.core))
+    if rms > 1.25 * few * ground.sigma:
         return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
     if region.misfit >= MISFIT:
         return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
     marked(ground, region.members)
     rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
     _, along = outlook(ground, region.code, region.packed, region.sign, region.members, index, rings)
-    if along > 0.3:
+    # A patch of a few vertices lies exactly on something by chance: it must end all round.
+    if along > (0.3 if len(region.core) > 300 else 0.12):
         return f"{100 * along:.0f} % of its rim runs smoothly into skin that is no machined surface"
     return None
 
 
-__all__ = ["PACKED", "Ground", "Region", "develop", "joined", "judged", "prepare", "segment"]
+__all__ = ["PACKED", "Ground", "Region", "develop", "grown", "joined", "judged", "learned", "prepare", "segment"]

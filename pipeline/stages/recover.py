@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.features import building, noise, regions, segmentation
 from pipeline.features.building import Piece
@@ -43,19 +46,28 @@ def recover(
     found, refused = segmentation.segment(
         ground, settings.kinds, lambda fraction, text="": progress(0.2 + 0.5 * fraction, text)
     )
-    found = segmentation.joined(ground, found)
+    found = segmentation.joined(ground, found, settings.kinds)
+    segmentation.learned(ground, found)
     for index, region in enumerate(found):
         ground.owner[region.members] = index
+    found = [segmentation.grown(ground, region, index) for index, region in enumerate(found)]
     reasons = [segmentation.judged(ground, region, index) for index, region in enumerate(found)]
     rejected = [(region, reason) for region, reason in zip(found, reasons, strict=True) if reason]
-    found = sorted((r for r, reason in zip(found, reasons, strict=True) if not reason), key=lambda r: -r.area)
-    ground.owner[:] = regions.FREE
-    for index, region in enumerate(found):
-        ground.owner[region.members] = index
-    labels = regions.facet_owners(surface.faces, ground.owner)
-    counts = np.bincount(labels[labels >= 0], minlength=len(found))
     progress(0.7, "fitting")
-    pieces = [building.settled(ground, region, int(counts[i])) for i, region in enumerate(found)]
+    pieces = []
+    for region in (region for region, reason in zip(found, reasons, strict=True) if not reason):
+        piece = building.settled(ground, region)
+        reason = building.too_little(ground, piece)
+        if reason:
+            rejected.append((region, reason))
+        else:
+            pieces.append(piece)
+    pieces.sort(key=lambda piece: -piece.extent.area)
+    labels = _labels(ground, pieces)
+    counts = np.bincount(labels[labels >= 0], minlength=len(pieces))
+    pieces = [
+        replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(pieces, counts, strict=True)
+    ]
     progress(0.8, "learning the noise")
     model = noise.learn(
         [noise.Face(p.shape, ground.vertices[p.region.core]) for p in pieces], source.noise_sigma, ground.median_edge
@@ -69,6 +81,14 @@ def recover(
         model or _unlearnt(source.noise_sigma),
         tuple(_rejected(r, reason) for r, reason in sorted(rejected, key=lambda pair: -pair[0].area)),
     )
+
+
+def _labels(ground: segmentation.Ground, pieces: list[Piece]) -> NDArray[np.int32]:
+    """(m,) the piece that carries each facet, -1 for none."""
+    owner = np.full(len(ground.vertices), regions.FREE, dtype=np.int32)
+    for index, piece in enumerate(pieces):
+        owner[piece.region.members] = index
+    return regions.facet_owners(ground.faces, owner)
 
 
 def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseModel | None) -> Feature:
