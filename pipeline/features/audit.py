@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from pipeline.errors import GeometryError
 from pipeline.features.carry import Target
@@ -43,13 +44,17 @@ class Distances:
 
 
 def two_sided(
-    scan: Surface, labels: NDArray[np.int32], features: int, target: Target, light: Surface
+    scan: Surface, labels: NDArray[np.int32], features: int, target: Target, light: Surface, *,
+    scene: Scene | None = None, unknown: NDArray[np.bool_] | None = None,
 ) -> Distances:  # fmt: skip
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
     From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
     vertices, the middles of facets and edges, and some 300,000 points spread evenly; those nearest to a
     filled facet are left out. Maxima are over these points; the means are weighted by area.
+
+    scene    of the scan, where there is one already
+    unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
 
     Raises GeometryError when there is nothing to compare.
     """
@@ -67,8 +72,10 @@ def two_sided(
 
     spread, _ = spread_points(light.vertices, light.faces, _SPREAD)
     points = np.vstack([spread, light.vertices, _middles(light)])
-    d, facet, near = Scene(scan).closest(points)
-    ours = scan.origin[facet] != FILLED
+    d, facet, near = (scene or Scene(scan)).closest(points)
+    ours = measured[facet] if unknown is None else measured[facet] & ~unknown[facet]
+    if not ours.any():
+        raise GeometryError("No part of the light mesh lies near a measured facet; are the two in the same frame?")
     # The same facet with its noise taken off: never nearer than the nearest one, so the figure is on the safe side.
     near_target = nearest_on_facets(points, target.vertices, scan.faces, facet)
     d_aside = np.linalg.norm(points - near_target, axis=1)
@@ -187,3 +194,85 @@ def _worst_by_feature(
     mine = labels >= 0
     np.maximum.at(worst, labels[mine], of_vertex[faces[mine]].max(axis=1))
     return worst
+
+
+def labels_by_nearness(
+    scan: Surface, labels: NDArray[np.int32], light: Surface, scene: Scene
+) -> NDArray[np.int32]:  # fmt: skip
+    """Labels (m,) for the facets of a mesh that brought none: that of the scan's facets near it.
+
+    A facet gets one where four points of it, the middle and one towards each corner, are nearest to
+    facets of the same feature that face the same way.
+    """
+    shares = np.array([[4, 4, 4], [10, 1, 1], [1, 10, 1], [1, 1, 10]]) / 12.0
+    points = np.einsum("sk,mkd->msd", shares, light.vertices[light.faces]).reshape(-1, 3)
+    _, facet, _ = scene.closest(points)
+    near = labels[facet].reshape(-1, len(shares))
+    facing = np.einsum(
+        "ij,ij->i",
+        np.repeat(facet_normals(light.vertices, light.faces), len(shares), axis=0),
+        facet_normals(scan.vertices, scan.faces[facet]),
+    ).reshape(-1, len(shares))
+    agreed = (near == near[:, :1]).all(axis=1) & (facing > 0.7).all(axis=1)
+    return np.where(agreed, near[:, 0], -1).astype(np.int32)
+
+
+def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64]:
+    """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares.
+
+    Starts: as it lies, and the four ways of laying principal axes onto each other. Each is refined by
+    linearised point-to-plane steps (Chen and Medioni 1992) on the nearest 80 % of points.
+    """
+    few, _ = spread_points(moving.vertices, moving.faces, 1_500)
+    many, _ = spread_points(moving.vertices, moving.faces, 20_000)
+    starts = [np.eye(4), *_axes_onto_axes(moving, scan)]
+    tried = [_refined(start, few, scan, scene, 25) for start in starts]
+    best = min(tried, key=lambda motion: _misfit(motion, few, scene))
+    return _refined(best, many, scan, scene, 25)
+
+
+def moved_by(motion: NDArray, surface: Surface) -> Surface:
+    """The surface after a rigid motion (4, 4)."""
+    return Surface(surface.vertices @ motion[:3, :3].T + motion[:3, 3], surface.faces, surface.origin)
+
+
+def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
+    d = scene.distance(points @ motion[:3, :3].T + motion[:3, 3])
+    return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
+
+
+def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]:
+    frames = []
+    for surface in (moving, scan):
+        points, _ = spread_points(surface.vertices, surface.faces, 20_000)
+        middle = points.mean(axis=0)
+        axes = np.linalg.eigh(np.cov((points - middle).T))[1]
+        axes[:, 2] *= np.sign(np.linalg.det(axes))
+        frames.append((middle, axes))
+    (a, u), (b, v) = frames
+    out = []
+    for signs in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1)):
+        motion = np.eye(4)
+        motion[:3, :3] = v @ np.diag(signs) @ u.T
+        motion[:3, 3] = b - motion[:3, :3] @ a
+        out.append(motion)
+    return out
+
+
+def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
+    for _ in range(steps):
+        at = points @ motion[:3, :3].T + motion[:3, 3]
+        d, facet, near = scene.closest(at)
+        kept = d <= np.quantile(d, 0.8)
+        normal = facet_normals(scan.vertices, scan.faces[facet[kept]])
+        middle = at[kept].mean(axis=0)
+        arm = np.cross(at[kept] - middle, normal)
+        away = np.einsum("ij,ij->i", near[kept] - at[kept], normal)
+        answer = np.linalg.lstsq(np.hstack([arm, normal]), away, rcond=None)[0]
+        step = np.eye(4)
+        step[:3, :3] = Rotation.from_rotvec(answer[:3]).as_matrix()
+        step[:3, 3] = middle + answer[3:] - step[:3, :3] @ middle
+        motion = step @ motion
+        if np.abs(answer[3:]).max() < 1e-7 and np.abs(answer[:3]).max() < 1e-9:
+            break
+    return motion

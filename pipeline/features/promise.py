@@ -71,9 +71,7 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
         )  # fmt: skip
         collapse.sweep_down(work, facets, most=most, sag=_SWEEP_SHARE * tolerance)
         which = np.flatnonzero(watched & (work.parent >= 0)).astype(np.int32)
-        leash = collapse.Leash(
-            target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance
-        )
+        leash = collapse.Leash(target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance)
         collapse.finish(work, facets, leash)
         progress(0.1 + 0.8 * (round_ + 0.7) / _ROUNDS, "measuring the distance both ways")
         light = Surface(work.points, work.faces, work.origin)

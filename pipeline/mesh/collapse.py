@@ -40,9 +40,9 @@ _SOFT = 1e-3
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
 _SHARE = 0.6
 # Where on a new facet its distance is looked at, as shares of the three corners; the first corner once only.
-_PLACES = np.array(
-    [[6, 0, 0], [3, 3, 0], [3, 0, 3], [2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64
-) / 6.0
+_PLACES = (
+    np.array([[6, 0, 0], [3, 3, 0], [3, 0, 3], [2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64) / 6.0
+)
 # Price of length: in a plane all collapses are free, and short edges should go first.
 _LENGTH = 1e-9
 
@@ -54,7 +54,8 @@ class Work:
     points (n, 3) float64; faces (m, 3) int32, faces[f, 0] = -1 once gone; quadrics (n, 10) float64
     about each vertex: xx xy xz yy yz zz, linear 3, constant; carriers (n, 3) int16 rows of `table`,
     -1 none; border (n,) uint8; label (m,) int32 row of `table` that a facet lies on, -1 none;
-    origin (m,) uint8; still (n,) uint8: vertices that sweeps leave alone; parent (n0,) int32: the vertex that stands for each one of the start, or empty.
+    origin (m,) uint8; still (n,) uint8: vertices that sweeps leave alone; parent (n0,) int32: the vertex
+    that stands for each one of the start, or empty.
     """
 
     points: NDArray[np.float64]
@@ -165,7 +166,8 @@ def finish(work: Work, facets: int, leash: Leash | None = None) -> None:
     n, m = len(work.points), len(work.faces)
     nobody = np.empty(0, dtype=np.int32)
     if leash is None:
-        leash = Leash(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), nobody, np.empty(0, dtype=np.bool_), np.empty(0), np.inf)
+        no_facets = np.empty((0, 3), dtype=np.int32)
+        leash = Leash(np.empty((0, 3)), no_facets, nobody, np.empty(0, dtype=np.bool_), np.empty(0), np.inf)
     dense_first, dense_facets = _corners_of(leash.faces, len(leash.vertices), len(leash.faces))
     first, corners = _corners_of(work.faces, n, m)
     at = _nearest(
@@ -905,8 +907,19 @@ def _finish(
             if hanging < 0:
                 continue
             if hanging > 0 and not _facets_stay_near(
-                corner, who, kept, label, dense, dense_faces, dense_first, dense_facets, which, inner, reach2,
-                moved, hanging,
+                corner,
+                who,
+                kept,
+                label,
+                dense,
+                dense_faces,
+                dense_first,
+                dense_facets,
+                which,
+                inner,
+                reach2,
+                moved,
+                hanging,
             ):
                 continue
         _merge(points, q, carriers, border, u, v, x)

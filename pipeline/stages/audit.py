@@ -7,11 +7,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.features.audit import Distances, compare_features, two_sided
+from pipeline.features.audit import (
+    Distances,
+    best_fit,
+    compare_features,
+    labels_by_nearness,
+    moved_by,
+    two_sided,
+)
 from pipeline.features.carry import snapping_reach, target_surface
 from pipeline.job import AuditSettings
+from pipeline.mesh.distance import Scene
 from pipeline.mesh.surface import FILLED, Surface
-from pipeline.mesh.topology import facet_areas
+from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
 from pipeline.values import (
     Audit,
@@ -64,6 +72,43 @@ def audit(
     )  # fmt: skip
 
 
+def compare(
+    clean: CleanResult, recover: RecoverResult, source: Source, light: Surface, settings: AuditSettings, *,
+    fitted: bool = False, progress: Progress = silent,
+) -> tuple[Audit, np.ndarray]:  # fmt: skip
+    """Audit a mesh from anywhere against a scan whose features are known: (audit, motion (4, 4) of the mesh).
+
+    The mesh is taken as it lies, or with `fitted` after a best fit onto the scan. It brings no labels:
+    they are carried over by nearness. What of it lies beyond a border of the scan is compared with nothing.
+
+    Raises GeometryError when one of the two has no facets, or they lie far apart.
+    """
+    scan = clean.surface
+    scene = Scene(scan)
+    motion = np.eye(4)
+    if fitted:
+        progress(0.0, "laying one mesh onto the other")
+        motion = best_fit(light, scan, scene)
+        light = moved_by(motion, light)
+    progress(0.2, "taking the scan's noise aside")
+    target = target_surface(
+        scan.vertices, scan.faces, recover.labels, recover.features,
+        snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
+    )  # fmt: skip
+    progress(0.4, "measuring distances both ways")
+    border = (facet_neighbours(scan.faces, len(scan.vertices)) == -1).any(axis=1)
+    apart = two_sided(scan, recover.labels, len(recover.features), target, light, scene=scene, unknown=border)
+    progress(0.8, "fitting the features on the light mesh")
+    labels = labels_by_nearness(scan, recover.labels, light, scene)
+    changes = compare_features(recover.features, light, labels, robust=True)
+    areas = facet_areas(scan.vertices, scan.faces)
+    found = conclude(
+        recover.features, changes, apart, settings, source, facets_before=source.facets, light=light,
+        area_measured=float(areas.sum()), area_filled=0.0, area_removed=sum(r.area for r in clean.removals),
+    )  # fmt: skip
+    return found, motion
+
+
 def conclude(
     features: tuple[Feature, ...], changes: list[FeatureAudit], apart: Distances, settings: AuditSettings,
     source: Source, *, facets_before: int, light: Surface, area_measured: float, area_filled: float,
@@ -79,7 +124,9 @@ def conclude(
     over = {line.where for line in lines if not line.held}
     judged = tuple(_judge(f, c, f.id in over) for f, c in zip(features, changes, strict=True))
     cautions = [
-        f"{j.feature}: {j.note}; what lightening did to it can't be vouched for" for j in judged if j.verdict == "unknown"
+        f"{j.feature}: {j.note}; what lightening did to it can't be vouched for"
+        for j in judged
+        if j.verdict == "unknown"
     ]
     return Audit(
         apart.scan_to_light, apart.light_to_scan, judged, tuple(lines), all(line.held for line in lines),

@@ -57,12 +57,8 @@ def lighten(
 
 
 def _begin(surface: Surface, target: Target) -> collapse.Work:
-    return collapse.start(
-        target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table
-    )
+    return collapse.start(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
 
 
 def _stuck(facets: int, goal: int) -> str:
-    return (
-        f"{goal:,} facets could not be reached without breaking the surface or its features; {facets:,} are left."
-    )
+    return f"{goal:,} facets could not be reached without breaking the surface or its features; {facets:,} are left."

@@ -1,0 +1,210 @@
+"""datumlift ladder: several facet counts, and what each costs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import show
+from pipeline.cli.compare import budget_options
+from pipeline.errors import OutputError, SettingsError
+
+if TYPE_CHECKING:
+    from pipeline.values import Audit
+
+DEFAULT_COUNTS = (10_000, 20_000, 50_000, 100_000, 200_000, 400_000)
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One count and its cost: mm, noise aside; chord is the largest radius change of a fit on the facets."""
+
+    facets: int
+    rms: float
+    p99: float
+    max: float
+    shift: float
+    radius: float
+    chord: float
+    held: bool
+
+
+class _Counts(click.ParamType):
+    name = "counts"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, ...]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            counts = tuple(sorted({round(float(part)) for part in str(value).split(",")}))
+        except ValueError:
+            self.fail(f"{value!r} is not a list of numbers; write it like 20000,50000,1e5.", param, ctx)
+        if counts[0] < 100:
+            self.fail("a count must be 100 facets or more.", param, ctx)
+        return counts
+
+
+@click.command(short_help="Try several facet counts and show what each costs.")
+@click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.option("--counts", type=_Counts(), default=DEFAULT_COUNTS, help="Facet counts, e.g. 20000,50000,1e5.")
+@budget_options
+@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def command(
+    scan_or_job: Path,
+    counts: Sequence[int],
+    max_deviation: float | None,
+    max_axis_shift: float | None,
+    max_radius_change: float | None,
+    max_tilt: float | None,
+    out: Path | None,
+    quiet: bool,
+) -> int:
+    """Lighten SCAN to several counts, audit each, and name the smallest that holds the budget.
+
+    Writes ladder.csv and ladder.svg into the output folder. The budget is the job file's unless options
+    give another. Exit status: 0 done, 2 unusable input, 3 a budget was set and no count holds it.
+    """
+    from pipeline.cli.main import EXIT_BUDGET
+    from pipeline.job import AuditSettings, LightenSettings
+    from pipeline.runner import job_of, run
+    from pipeline.stages.audit import audit
+    from pipeline.stages.lighten import lighten
+
+    job = job_of(scan_or_job)
+    given = {
+        "max_deviation": max_deviation,
+        "max_axis_shift": max_axis_shift,
+        "max_radius_change": max_radius_change,
+        "max_tilt": max_tilt,
+    }
+    asked = {name: value for name, value in given.items() if value is not None}
+    budget = AuditSettings.model_validate(asked) if asked else job.audit
+    watch = show.stage_progress(quiet)
+    known = run(job, out=out, until="fill", progress=watch)
+    possible = [count for count in counts if count < known.source.facets]
+    if not possible:
+        raise SettingsError(
+            f"The scan has {known.source.facets:,} facets, fewer than every count asked for; give smaller --counts."
+        )
+    rungs = []
+    for count in possible:
+        with watch(f"{count:,}") as progress:
+            goal = LightenSettings(facets=count, edges=job.lighten.edges)
+            light = lighten(known.fill, known.recover, known.source, goal)
+            progress(0.5, "auditing")
+            found = audit(known.clean, known.recover, known.fill, light, known.source, budget).audit
+            rungs.append(rung_of(found))
+    held = [rung for rung in rungs if rung.held and found.budget]
+    click.echo("\n".join(table(rungs, bool(found.budget))))
+    write(known.out / "ladder.csv", as_csv(rungs))
+    write(known.out / "ladder.svg", as_svg(rungs, budget.max_deviation))
+    click.echo(f"outputs  {known.out / 'ladder.csv'}, {known.out / 'ladder.svg'}")
+    if not found.budget:
+        click.echo("No budget was set; give --max-deviation, say, to have the smallest count named.")
+        return 0
+    if held:
+        click.echo(f"Smallest count that holds the budget: {held[0].facets:,} facets.")
+        return 0
+    click.echo("No count asked for holds the budget; give larger --counts or a wider budget.")
+    return EXIT_BUDGET
+
+
+def rung_of(audit: Audit) -> Rung:
+    """What one audit says of its count."""
+    forth, back = audit.noise_aside or (audit.scan_to_light, audit.light_to_scan)
+    return Rung(
+        audit.facets_after,
+        forth.rms,
+        forth.p99,
+        max(forth.max, back.max),
+        max((f.shift for f in audit.features if f.shift is not None), default=0.0),
+        max((abs(f.radius_change) for f in audit.features if f.radius_change is not None), default=0.0),
+        max((abs(f.on_facets[2]) for f in audit.features if f.on_facets and f.on_facets[2] is not None), default=0.0),
+        audit.within_budget,
+    )
+
+
+def table(rungs: Sequence[Rung], judged: bool) -> list[str]:
+    """The ladder as lines of text, micrometres."""
+    head = f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, noise aside"
+    lines = [head]
+    for r in rungs:
+        figures = " ".join(f"{1000 * v:8.1f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
+        lines.append(f"{r.facets:>10,} {figures}" + (f"   {'held' if r.held else 'not held'}" if judged else ""))
+    return lines
+
+
+def as_csv(rungs: Sequence[Rung]) -> str:
+    """The ladder as CSV, mm."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(
+        "facets rms_mm p99_mm max_mm feature_shift_mm radius_change_mm chord_radius_mm within_budget".split()
+    )
+    for r in rungs:
+        writer.writerow([r.facets, *(f"{v:.6f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord)), r.held])
+    return text.getvalue()
+
+
+def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
+    """Facets against deviation, both axes logarithmic; the limit as a line across."""
+    from math import log10
+
+    width, height, left, top, right, bottom = 640, 400, 80, 30, 20, 60
+    curves = (("max", "#b3261e", "max"), ("p99", "#1f5fa8", "p99"), ("rms", "#2f7d32", "rms"))
+    values = [1000 * max(getattr(r, name), 1e-6) for r in rungs for name, _, _ in curves]
+    values += [1000 * limit] if limit is not None else []
+    low_y, high_y = log10(min(values)) - 0.1, log10(max(values)) + 0.1
+    low_x, high_x = log10(rungs[0].facets) - 0.05, log10(rungs[-1].facets) + 0.05
+
+    def x(facets: float) -> float:
+        return left + (log10(facets) - low_x) / (high_x - low_x) * (width - left - right)
+
+    def y(mm: float) -> float:
+        return top + (high_y - log10(1000 * max(mm, 1e-6))) / (high_y - low_y) * (height - top - bottom)
+
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}"'
+        ' font-family="sans-serif" font-size="12">',
+        f'<rect width="{width}" height="{height}" fill="white"/>',
+        f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="#444"/>',
+        f'<text x="{(left + width - right) / 2:.0f}" y="{height - 12}" text-anchor="middle">facets</text>',
+        f'<text transform="translate(18 {(top + height - bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">'
+        "deviation from the scan, noise aside (um)</text>",
+    ]
+    for r in rungs:
+        parts.append(f'<text x="{x(r.facets):.1f}" y="{height - bottom + 18}" text-anchor="middle">{r.facets:,}</text>')
+    for power in range(int(low_y) - 1, int(high_y) + 2):
+        for step in (1, 2, 5):
+            um = step * 10.0**power
+            if low_y <= log10(um) <= high_y:
+                at = y(um / 1000)
+                parts.append(f'<path d="M{left} {at:.1f}H{width - right}" stroke="#ddd"/>')
+                parts.append(f'<text x="{left - 6}" y="{at + 4:.1f}" text-anchor="end">{um:g}</text>')
+    for name, colour, title in curves:
+        points = " ".join(f"{x(r.facets):.1f},{y(getattr(r, name)):.1f}" for r in rungs)
+        parts.append(f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="2"/>')
+        at_x, at_y = x(rungs[0].facets) + 6, y(getattr(rungs[0], name)) - 6
+        parts.append(f'<text x="{at_x:.1f}" y="{at_y:.1f}" fill="{colour}">{title}</text>')
+    if limit is not None:
+        parts.append(f'<path d="M{left} {y(limit):.1f}H{width - right}" stroke="#444" stroke-dasharray="6 4"/>')
+        parts.append(f'<text x="{width - right}" y="{y(limit) - 5:.1f}" text-anchor="end">budget</text>')
+    return "\n".join([*parts, "</svg>"]) + "\n"
+
+
+def write(path: Path, text: str) -> None:
+    """Write a text file whole or not at all."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        os.replace(part, path)
+    except OSError as error:
+        raise OutputError(f"{path} can't be written ({error.strerror}); choose another --out.") from None
