@@ -157,7 +157,7 @@ def _part(bench: _Bench, neighbours: Ints) -> Ints:
 def _sheets(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
     double = doubled(bench.v, bench.f, components(neighbours), sigma)
     if bench.remove(double, "doubled sheets", "a larger piece lies on them and faces the same way"):
-        return neighbours_without(neighbours, double)
+        return _part(bench, neighbours_without(neighbours, double))
     return neighbours
 
 

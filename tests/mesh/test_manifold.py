@@ -149,7 +149,7 @@ def test_mixed_winding_follows_the_larger_part() -> None:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(0, 0.4), st.integers(0, 40), st.floats(0, 0.5))
 def test_spoiled_meshes_become_manifold(seed: int, deleted: float, extra: int, turned: float) -> None:
     rng = np.random.default_rng(seed)
