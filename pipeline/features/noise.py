@@ -13,6 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of, signed_distance
@@ -231,11 +233,12 @@ class _Block(NamedTuple):
 
 ACROSS = 7
 CELLS = 49
-BLOCKS_A_SCALE = 8
+BLOCKS_A_SCALE = 10
+FINEST_BLOCKS = 3
 LENGTH_STEP = 1.6
 MAX_FACES = 10
 MIN_POINTS = 300
-LONGEST = 0.25
+LONGEST = 0.3
 PRIOR = 2.0
 ITERATIONS = 25
 
@@ -261,12 +264,15 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
     rng = np.random.default_rng(0)
     width = max(sizes)
     while width > 4.0 * edge:
-        blocks += _windows(large, residuals, sizes, width, rng)
+        # White noise is told from the shortest waves by many small windows.
+        count = BLOCKS_A_SCALE * (FINEST_BLOCKS if width <= 12.0 * edge else 1)
+        blocks += _windows(large, residuals, sizes, width, count, rng)
         width /= 3.0
     count = max(2, int(np.log(LONGEST * max(sizes) / (1.5 * edge)) / np.log(LENGTH_STEP)) + 1)
     lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count, dtype=np.float64)
     variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
-    waves = _merged(variances[1:], lengths)
+    area = 0.87 * edge**2 * sum(len(face.points) for face in large)
+    waves = _doubted(_merged(variances[1:], lengths), area)
     sigma_white = float(np.sqrt(variances[0]))
     method = (
         f"restricted maximum likelihood on {len(large)} faces up to {max(sizes):.0f} mm; "
@@ -303,6 +309,7 @@ def _windows(
     residuals: list[NDArray[np.float64]],
     sizes: list[float],
     width: float,
+    count: int,
     rng: np.random.Generator,
 ) -> list[_Block]:
     """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each."""
@@ -311,7 +318,7 @@ def _windows(
     places = [(i, np.median(faces[i].points, axis=0), sizes[i] * 1.01) for i in whole]
     if larger:
         share = np.array([sizes[i] ** 2 for i in larger])
-        for i in rng.choice(larger, BLOCKS_A_SCALE, p=share / share.sum()):
+        for i in rng.choice(larger, count, p=share / share.sum()):
             places.append((int(i), faces[i].points[rng.integers(len(faces[i].points))], width))
     blocks = []
     for i, centre, side in places:
@@ -410,6 +417,19 @@ def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-
         for t in range(terms):
             variances[t] *= have[t] / max(expect[t], 1e-300)
     return variances
+
+
+def _doubted(waves: NDArray[np.float64], area: float) -> NDArray[np.float64]:
+    """Waves of which few fit on the faces' `area` mm2 made as much larger as Student's t exceeds the normal.
+
+    A variance seen in so many independent patches is uncertain itself; intervals of 1.96 standard
+    uncertainties hold what they promise only when that is in them (JCGM 100:2008, annex G).
+    """
+    out = waves.copy()
+    for wave in out:
+        patches = max(4.0, area / (2.0 * np.pi * wave[1] ** 2))
+        wave[0] *= student.ppf(0.975, patches) / norm.ppf(0.975)
+    return out
 
 
 def _merged(variances: NDArray[np.float64], lengths: NDArray[np.float64]) -> NDArray[np.float64]:
