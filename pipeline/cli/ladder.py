@@ -147,7 +147,16 @@ def as_csv(rungs: Sequence[Rung]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
-        "facets rms_mm p99_mm max_mm feature_shift_mm radius_change_mm chord_radius_mm within_budget".split()
+        [
+            "facets",
+            "rms_mm",
+            "p99_mm",
+            "max_mm",
+            "feature_shift_mm",
+            "radius_change_mm",
+            "chord_radius_mm",
+            "within_budget",
+        ]
     )
     for r in rungs:
         writer.writerow([r.facets, *(f"{v:.6f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord)), r.held])
