@@ -319,7 +319,8 @@ def _islands(surface: Surface, rims: tuple[Rim, ...]) -> dict[int, tuple[int, ..
                 continue
             if abs(np.dot(rims[i].centre - rim.centre, rim.normal)) > 0.5 * reach:
                 continue
-            if not _within(surface.vertices[rims[i].corners], surface.vertices[rim.corners], rim):
+            own = rims[i].corners[~np.isin(rims[i].corners, rim.corners)]
+            if not _within(surface.vertices[own], surface.vertices[rim.corners], rim):
                 continue
             if best is None or rim.length < rims[best].length:
                 best = j

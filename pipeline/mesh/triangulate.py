@@ -38,10 +38,15 @@ def flat_patch(
     space = np.zeros((len(points) + len(inner), 3))
     space[: len(points), :2] = points
     space[len(points) :, :2] = inner
-    tri = np.empty((len(chain) - 2 + 2 * len(inner), 3), np.int32)
-    count = _cut_ears(space, chain, tri)
-    if count != len(chain) - 2:
-        return None
+    tri = np.empty((len(chain) + 2 * len(inner), 3), np.int32)
+    count = 0
+    for part in _without_crossing_visits(points, chain):
+        ears = np.empty((len(part), 3), np.int32)
+        cut = _cut_ears(_held_apart(points, part), np.arange(len(part), dtype=np.int32), ears)
+        if cut != len(part) - 2:
+            return None
+        tri[count : count + cut] = part[ears[:cut]]
+        count += cut
     nbr = np.full((len(tri), 3), -1, np.int32)
     nbr[:count] = neighbours(tri[:count])
     _flip_all(space, tri, nbr, count)
@@ -214,7 +219,7 @@ def _one_chain(points: Points, loops: tuple[NDArray[np.int32], ...]) -> NDArray[
                 i, j = np.unravel_index(flat, gap.shape)
                 if best is not None and gap[i, j] >= best[0]:
                     break
-                if _bridge_is_free(points, start, end, chain, int(i), int(island[j])):
+                if _bridge_is_free(points, start, end, chain, int(i), island, int(j)):
                     best = (gap[i, j], number, int(i), int(j))
                     break
         if best is None:
@@ -226,6 +231,48 @@ def _one_chain(points: Points, loops: tuple[NDArray[np.int32], ...]) -> NDArray[
         else:
             chain = np.concatenate([chain[: i + 1], island, island[:1], chain[i:]])
     return chain.astype(np.int32)
+
+
+def _without_crossing_visits(points: Points, chain: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+    """Where an island touches the line at a second place, the region falls apart there: so does the chain."""
+    done = []
+    stack = [chain]
+    while stack:
+        chain = stack.pop()
+        often = np.flatnonzero(np.bincount(chain)[chain] > 1)
+        cut = None
+        for x in often:
+            for y in often:
+                if x == y or chain[x] != chain[y]:
+                    continue
+                before, after = chain[x - 1], chain[(x + 1) % len(chain)]
+                if _opens_to(points, before, chain[x], after, chain[y - 1]) and _opens_to(
+                    points, before, chain[x], after, chain[(y + 1) % len(chain)]
+                ):
+                    cut = min(x, y), max(x, y)
+                    break
+            if cut:
+                break
+        if cut:
+            stack += [chain[cut[0] : cut[1]], np.concatenate([chain[cut[1] :], chain[: cut[0]]])]
+        else:
+            done.append(chain)
+    return done
+
+
+def _held_apart(points: Points, chain: NDArray[np.int32]) -> Points:
+    """Corners of the chain; where it comes to a point more than once, each a trifle into its own corner.
+
+    That turns a line that touches itself, at bridges or pinches, into one that does not.
+    """
+    p = points[chain]
+    back, on = np.roll(p, 1, axis=0) - p, np.roll(p, -1, axis=0) - p
+    begin = np.arctan2(on[:, 1], on[:, 0])
+    sector = (np.arctan2(back[:, 1], back[:, 0]) - begin) % (2.0 * np.pi)
+    middle = begin + 0.5 * np.where(sector == 0.0, 2.0 * np.pi, sector)
+    step = 1e-5 * np.minimum(np.linalg.norm(back, axis=1), np.linalg.norm(on, axis=1))
+    step[np.bincount(chain)[chain] < 2] = 0.0
+    return p + step[:, None] * np.stack([np.cos(middle), np.sin(middle)], axis=1)
 
 
 @njit(cache=True)
@@ -276,16 +323,22 @@ def _any_crossing(p, start, end):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _bridge_is_free(p, start, end, chain, i, target):  # type: ignore[no-untyped-def]
-    a = chain[i]
-    if a == target:
-        return True
+def _opens_to(p, before, a, after, target):  # type: ignore[no-untyped-def]
+    """The way from corner a to the target leads into the region on the left of before -> a -> after."""
+    left, right = _turn(p, before, a, target) > 0.0, _turn(p, a, after, target) > 0.0
+    return (left and right) if _turn(p, before, a, after) >= 0.0 else (left or right)
+
+
+@njit(cache=True)
+def _bridge_is_free(p, start, end, chain, i, island, j):  # type: ignore[no-untyped-def]
+    a, target = chain[i], island[j]
     before, after = chain[i - 1], chain[(i + 1) % len(chain)]
-    # The bridge has to leave into the region, between the two edges at this corner of the chain.
-    if _turn(p, before, a, after) >= 0.0:
-        if not (_turn(p, before, a, target) > 0.0 and _turn(p, a, after, target) > 0.0):
-            return False
-    elif not (_turn(p, before, a, target) > 0.0 or _turn(p, a, after, target) > 0.0):
+    if a == target:
+        # Of several visits to a shared corner, the one whose region the island lies in.
+        return _opens_to(p, before, a, after, island[j - 1]) and _opens_to(
+            p, before, a, after, island[(j + 1) % len(island)]
+        )
+    if not _opens_to(p, before, a, after, target):
         return False
     for e in range(len(start)):
         if _cross(p, a, target, start[e], end[e]):
@@ -300,6 +353,8 @@ def _bridge_is_free(p, start, end, chain, i, target):  # type: ignore[no-untyped
 def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
     """Ear cutting of one closed chain; returns how many triangles were written."""
     n = len(chain)
+    if n < 3:
+        return 0
     before = np.empty(n, np.int32)
     after = np.empty(n, np.int32)
     for i in range(n):
