@@ -59,6 +59,7 @@ _LIBRARIES = (
     "pymeshlab",
     "cadquery-ocp-novtk",
     "ezdxf",
+    "reportlab",
 )
 
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]

@@ -44,6 +44,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
     audits = {a.feature: a for a in audit.features}
     in_part = {place.feature: place for place in outcome.frame.in_part}
+    names, unknown = _names(outcome)
     source = outcome.source
     data: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
@@ -61,7 +62,10 @@ def build(outcome: Outcome) -> dict[str, Any]:
             "bounds": [vector(corner) for corner in source.bounds],
         },
         "frame": _frame(outcome, missing),
-        "features": [_feature(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features],
+        "features": [
+            _feature(f, names.get(f.id), frame.matrix, audits.get(f.id), in_part.get(f.id), missing)
+            for f in recover.features
+        ],
         "patterns": [_pattern(p, frame.matrix) for p in recover.patterns],
         "relations": [_relation(r, missing) for r in recover.relations],
         "flanges": [_flange(flange) for flange in outcome.frame.flanges],
@@ -152,7 +156,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
             "lightening_rms": plain(audit.lightening_rms),
         },
     }
-    data["cautions"] = list(dict.fromkeys([*outcome.cautions, *missing.sentences(outcome.cautions)]))
+    data["cautions"] = list(dict.fromkeys([*outcome.cautions, *unknown, *missing.sentences(outcome.cautions)]))
     return data
 
 
@@ -244,15 +248,34 @@ def _situation(datum: Datum, features: tuple[Feature, ...], matrix: np.ndarray) 
     return {"kind": found.kind, "point": vector(part_point(matrix, found.point)), "direction": vector(turned)}
 
 
+def _names(outcome: Outcome) -> tuple[dict[str, str], list[str]]:
+    """The job's names by feature id, whichever way round they were written; and cautions on those that fit nothing."""
+    ids = {f.id for f in outcome.recover.features}
+    names, cautions = {}, []
+    for left, right in outcome.job.names.items():
+        if left in ids:
+            names[left] = right
+        elif right in ids:
+            names[right] = left
+        else:
+            cautions.append(f"The job names {left!r} {right!r}, but no such feature was found.")
+    return names, cautions
+
+
 def _feature(
-    feature: Feature, matrix: np.ndarray, audit: FeatureAudit | None, in_part: InPart | None, missing: _Missing
+    feature: Feature,
+    name: str | None,
+    matrix: np.ndarray,
+    audit: FeatureAudit | None,
+    in_part: InPart | None,
+    missing: _Missing,
 ) -> dict[str, Any]:
     form, extent = feature.form, feature.extent
     why = "; ".join(feature.reasons) or feature.uncertainty.method
     turned = None if feature.direction is None else part_direction(matrix, feature.direction)
     return {
         "id": feature.id,
-        "name": feature.name,
+        "name": name,
         "kind": feature.kind,
         "side": feature.side,
         "machined": feature.machined,

@@ -168,3 +168,12 @@ def test_no_uncertainty_of_the_frame_leaves_none_in_part_coordinates() -> None:
     assert all(f["in_part_frame"]["uncertainty"] is None for f in data["features"])
     assert any("in part coordinates" in c and "plane-1" in c for c in data["cautions"])
     assert feature(datum_file.build(made), "plane-1")["in_part_frame"]["uncertainty"]["position"] == 0.0025
+
+
+def test_names_of_the_job_go_with_their_features_either_way_round() -> None:
+    made = outcome()
+    first, second = (f.id for f in made.recover.features[:2])
+    job = made.job.model_copy(update={"names": {first: "seal bore", "foot": second, "ghost": "nothing"}})
+    named = datum_file.build(dataclasses.replace(made, job=job))
+    assert [f["name"] for f in named["features"][:3]] == ["seal bore", "foot", None]
+    assert any("'ghost'" in caution for caution in named["cautions"])
