@@ -17,6 +17,7 @@ from pipeline.values import Extent
 _LEANING = np.array([0.2705, 0.4933, 0.8267])
 LEAST_ARC = np.radians(50.0)
 NARROW = 3.5  # edges
+NARROW_RING = 2.0
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
 
@@ -43,16 +44,31 @@ def settled(ground: Ground, region: Region) -> Piece:
 def too_little(ground: Ground, piece: Piece) -> str | None:
     """Why too little of a surface was seen to name it; None where enough was."""
     edge = float(ground.edge[piece.region.members].mean())
-    extent = piece.extent
-    if piece.shape.kind != "plane" and extent.arc is not None and extent.arc < LEAST_ARC:
+    extent, shape = piece.extent, piece.shape
+    if shape.kind == "plane":
+        spread = np.cov(ground.vertices[piece.region.members].T)
+        width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
+        return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
+    if extent.arc is not None and extent.arc < LEAST_ARC:
         return f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
-    spread = ground.vertices[piece.region.members]
-    width = 3.46 * float(np.sqrt(np.linalg.eigvalsh(np.cov(spread.T))[1]))
-    if piece.shape.kind == "plane" and width < NARROW * edge:
-        return f"a strip of {width / edge:.1f} edges' width"
-    if extent.length is not None and extent.length < 2.5 * edge:
-        return f"a ring of {extent.length / edge:.1f} edges' width"
+    if extent.length is not None and extent.arc:
+        width = extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
+        if width < NARROW_RING * edge:
+            return f"a ring of {width / edge:.1f} edges' width"
     return None
+
+
+def blend(piece: Piece, share: float) -> str | None:
+    """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
+
+    A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
+    axial surface doesn't come about by chance.
+    """
+    arc = piece.extent.arc
+    most = 0.12 if len(piece.region.core) < 300 else 0.3
+    if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
+        most = 0.55
+    return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface" if share > most else None
 
 
 def turned(shape: Shape, sign: float) -> Shape:

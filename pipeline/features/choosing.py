@@ -191,7 +191,7 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
             continue
         shapes[code] = s
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
-        squares[code] = clipped_rms(code, s, points, reach) ** 2
+        squares[code] = clipped_rms(code, s, points, 3.0 * floor) ** 2
     best = simplest(scores, squares, count, negligible)
     if best < 0:
         return -1, np.inf, 1

@@ -21,11 +21,11 @@ from pipeline.progress import Progress, silent
 
 NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
 GATE = 4.0  # a region takes vertices within so many standard deviations
+SMALL = 400
 SMALLEST = 24  # vertices
 MISFIT = 5.0
-OPEN = 0.12  # share of the rim beyond which the surface may go on smoothly
+OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
-_TANGENT = float(np.cos(np.radians(25.0)))
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _STEP = 6  # a region may grow by this factor before it is refitted
 _SAMPLE = 700
@@ -77,7 +77,7 @@ class Region:
     code, packed  the kind and its packed shape; sign +1 where the facets' normals agree with the
                   geometric one (a boss), -1 where they oppose it (a bore)
     members       vertex ids; core: those away from the rim
-    misfit        block misfit per degree of freedom, about 1 for a surface as exact as the noise lets one see
+    misfit        block misfit per degree of freedom (of which `freedom`), about 1 for a surface as exact as the noise lets one see
     openness      share of the rim beyond which the surface goes on
     middle, reach of a sphere that holds it, mm
     """
@@ -88,6 +88,7 @@ class Region:
     members: NDArray[np.int32]
     core: NDArray[np.int32]
     misfit: float
+    freedom: int
     area: float
     openness: float
     middle: NDArray[np.float64]
@@ -198,7 +199,7 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
 
 
 def good(ground: Ground, region: Region) -> bool:
-    return region.misfit < MISFIT and len(region.members) >= SMALLEST and region.openness < OPEN
+    return region.misfit < MISFIT + 6.0 / np.sqrt(region.freedom) and len(region.members) >= SMALLEST and region.openness < OPEN
 
 
 def develop(
@@ -265,11 +266,12 @@ def region_of(
     middle = points.mean(axis=0)
     reach = float(np.linalg.norm(points - middle, axis=1).max())
     area = float(ground.share[members].sum())
-    return Region(code, s, sign, members, core, misfit(ground, code, s, core), area, openness, middle, reach)
+    return Region(code, s, sign, members, core, *misfit(ground, code, s, core), area, openness, middle, reach)
 
 
 def outlook(
-    ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32], own: int, rings: int
+    ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32], own: int, rings: int,
+    tangent: float = 25.0,
 ) -> tuple[float, float]:
     """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
 
@@ -277,7 +279,7 @@ def outlook(
     """
     on, along, total = regions.rim_outlook(
         code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, own, members,
-        rings, ground.cosine, _TANGENT, ground.mark, ground.stamp, ground.out,
+        rings, ground.cosine, float(np.cos(np.radians(tangent))), ground.mark, ground.stamp, ground.out,
     )
     ground.next_stamp()
     return on / max(total, 1), along / max(total, 1)
@@ -347,13 +349,14 @@ def choose(
     return code, misfit / freedom
 
 
-def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> float:
-    """Block misfit per degree of freedom of a shape on all of a region's core."""
+def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
+    """Block misfit per degree of freedom of a shape on all of a region's core, and the degrees of freedom."""
     step = max(1, len(core) // 20_000)
     points = ground.vertices[core[::step]]
     blocks, count = choosing.blocks_of(points, block_size(ground, core))
     total = choosing.misfit(code, s, points, blocks, count, 1.5 * GATE * ground.sigma, ground.white, ground.wave)
-    return total / max(count - choosing.WIDTHS[code], 1)
+    freedom = max(count - int(choosing.WIDTHS[code]), 1)
+    return total / freedom, freedom
 
 
 def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[Region]:
@@ -389,8 +392,9 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
     same = choosing.clipped_rms(large.code, large.packed, points, 1e9) < 8.0 * ground.sigma
-    # Slices of a narrow cone pass for cylinders, each with an axis of its own.
-    slices = large.code in (choosing.CYLINDER, choosing.CONE) and small.code in (choosing.CYLINDER, choosing.CONE)
+    # Slices of a narrow cone or a torus pass for cylinders, each with an axis of its own.
+    round_ones = (choosing.CYLINDER, choosing.CONE, choosing.TORUS)
+    slices = large.code in round_ones and small.code in round_ones
     if not same and not (slices and large.area < 20.0 * small.area):
         return None
     if same:
@@ -405,12 +409,12 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
     if same:
         choosing.settle(code, s, ground.vertices[core[:: max(1, len(core) // _FINAL_SAMPLE)]], ground.sigma, 3, 6)
     else:
-        only = allowed & (np.arange(5) == choosing.CONE)
+        only = allowed & (np.arange(5) >= choosing.CONE) & (np.arange(5) != choosing.SPHERE)
         code, _ = choose(ground, core, code, s, only, _FINAL_SAMPLE)
         if code < 0:
             return None
     alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
-    together = misfit(ground, code, s, core)
+    together, _ = misfit(ground, code, s, core)
     if alone > 1.3 * ground.sigma or together > max(1.5 * large.misfit, 2.0):
         return None
     members = np.concatenate([large.members, small.members])
@@ -450,21 +454,27 @@ def grown(ground: Ground, region: Region, index: int) -> Region:
     return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
 
 
-def judged(ground: Ground, region: Region, index: int) -> str | None:
-    """Why a region is no machined surface; None where nothing speaks against it. Owners must be up to date."""
+def form_doubt(ground: Ground, region: Region) -> str | None:
+    """Why a region's form says that it is no machined surface; None where it says nothing."""
     rms = rms_of(ground, region)
-    few = 1.0 + 2.0 / np.sqrt(len(region.core))
-    if rms > 1.25 * few * ground.sigma:
+    few = 1.0 + 2.0 / np.sqrt(2.0 * len(region.core))
+    if rms > 1.12 * few * ground.sigma:
         return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
-    if region.misfit >= MISFIT:
+    if region.misfit >= 4.0 + 6.0 / np.sqrt(region.freedom):
         return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
-    marked(ground, region.members)
-    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
-    _, along = outlook(ground, region.code, region.packed, region.sign, region.members, index, rings)
-    # A patch of a few vertices lies exactly on something by chance: it must end all round.
-    if along > (0.3 if len(region.core) > 300 else 0.12):
-        return f"{100 * along:.0f} % of its rim runs smoothly into skin that is no machined surface"
     return None
 
 
-__all__ = ["PACKED", "Ground", "Region", "develop", "grown", "joined", "judged", "learned", "prepare", "segment"]
+def blending(ground: Ground, region: Region, index: int) -> float:
+    """Share of the rim that runs smoothly into surface of no region. Owners must be up to date.
+
+    A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets
+    are small.
+    """
+    marked(ground, region.members)
+    tangent = 45.0 if len(region.core) < SMALL else 25.0
+    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
+    return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
+
+
+__all__ = ["PACKED", "Ground", "Region", "blending", "develop", "form_doubt", "grown", "joined", "learned", "prepare", "segment"]

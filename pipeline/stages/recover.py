@@ -7,17 +7,19 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features import building, noise, regions, segmentation
+from pipeline.features import building, calipers as caliper_checks, noise, regions, segmentation
 from pipeline.features.building import Piece
+from pipeline.features.form import form_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
+from pipeline.features.patterns import find_patterns
+from pipeline.features.relations import relations
 from pipeline.features.uncertainty import assess
 from pipeline.job import Caliper, RecoverSettings
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
     Feature,
-    Form,
     NoiseModel,
     RecoverResult,
     Rejected,
@@ -51,17 +53,8 @@ def recover(
     for index, region in enumerate(found):
         ground.owner[region.members] = index
     found = [segmentation.grown(ground, region, index) for index, region in enumerate(found)]
-    reasons = [segmentation.judged(ground, region, index) for index, region in enumerate(found)]
-    rejected = [(region, reason) for region, reason in zip(found, reasons, strict=True) if reason]
     progress(0.7, "fitting")
-    pieces = []
-    for region in (region for region, reason in zip(found, reasons, strict=True) if not reason):
-        piece = building.settled(ground, region)
-        reason = building.too_little(ground, piece)
-        if reason:
-            rejected.append((region, reason))
-        else:
-            pieces.append(piece)
+    pieces, rejected = _sifted(ground, found)
     pieces.sort(key=lambda piece: -piece.extent.area)
     labels = _labels(ground, pieces)
     counts = np.bincount(labels[labels >= 0], minlength=len(pieces))
@@ -73,14 +66,53 @@ def recover(
         [noise.Face(p.shape, ground.vertices[p.region.core]) for p in pieces], source.noise_sigma, ground.median_edge
     )
     ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
-    features = tuple(_feature(ground, p, name, model) for p, name in zip(pieces, ids, strict=True))
-    progress(1.0)
+    features = tuple(
+        caliper_checks.without_coating(_feature(ground, p, name, model), settings.coating_thickness)
+        for p, name in zip(pieces, ids, strict=True)
+    )
+    progress(0.9, "relations and patterns")
+    checks, proposal = caliper_checks.check(calipers, features)
     return RecoverResult(
         features,
         labels,
         model or _unlearnt(source.noise_sigma),
         tuple(_rejected(r, reason) for r, reason in sorted(rejected, key=lambda pair: -pair[0].area)),
+        relations(features),
+        find_patterns(features),
+        checks,
+        proposal,
+        () if proposal is None else (proposal,),
     )
+
+
+def _sifted(
+    ground: segmentation.Ground, found: list[segmentation.Region]
+) -> tuple[list[Piece], list[tuple[segmentation.Region, str]]]:
+    """The regions that stand, fitted, and the others with the reason; owners end up those of what stands."""
+    standing: dict[int, Piece] = {}
+    rejected = []
+    for index, region in enumerate(found):
+        reason = segmentation.form_doubt(ground, region)
+        if not reason:
+            piece = building.settled(ground, region)
+            reason = building.too_little(ground, piece)
+        if reason:
+            ground.owner[region.members] = regions.FREE
+            rejected.append((region, reason))
+        else:
+            standing[index] = piece
+    # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
+    changed = True
+    while changed:
+        changed = False
+        for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
+            reason = building.blend(piece, segmentation.blending(ground, piece.region, index))
+            if reason:
+                ground.owner[piece.region.members] = regions.FREE
+                rejected.append((piece.region, reason))
+                del standing[index]
+                changed = True
+    return list(standing.values()), rejected
 
 
 def _labels(ground: segmentation.Ground, pieces: list[Piece]) -> NDArray[np.int32]:
@@ -105,7 +137,7 @@ def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseM
         shape.direction,
         shape.radius,
         uncertainty,
-        _form(piece),
+        form_of(shape, ground.vertices[piece.region.core], noise=model, weights=piece.fit.weights),
         piece.extent,
         shape.half_angle,
         shape.major_radius,
@@ -122,13 +154,6 @@ def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
     if uncertainty.position is None:
         out.append(uncertainty.method)
     return tuple(out)
-
-
-def _form(piece: Piece) -> Form:
-    used = piece.fit.weights > 0
-    residuals = piece.fit.residuals[used]
-    standard = {"plane": "flatness", "cylinder": "cylindricity"}.get(piece.shape.kind, "form")
-    return Form(piece.fit.rms, float(np.ptp(residuals)), float(used.mean()), standard)
 
 
 def _rejected(region: segmentation.Region, reason: str) -> Rejected:
