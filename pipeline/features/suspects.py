@@ -159,13 +159,16 @@ def _is_plug(v: Floats, f: Ints, facets: NDArray[np.int64], bore: Feature, reach
     facing = facet_normals(v, f[facets]) @ bore.direction
     if abs(facing.mean()) < 0.5 or len(points) < 40:
         return False
-    # What a tool leaves is a surface of revolution about the axis, or a plane: along = g(radius) + a x + b y.
-    profile = np.stack([np.ones(len(x)), x, y, np.hypot(x, y), x**2 + y**2, (x**2 + y**2) ** 2], axis=1)
-    rest = along - profile @ np.linalg.lstsq(profile, along, rcond=None)[0]
-    for _ in range(2):
-        kept = np.abs(rest) < 2.5 * rest.std()
-        rest = along - profile @ np.linalg.lstsq(profile[kept], along[kept], rcond=None)[0]
-    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    # What a tool leaves is a surface of revolution about the axis, steps and all, or a plane across it.
+    rings = np.array_split(np.argsort(x**2 + y**2, kind="stable"), max(len(x) // 20, 2))
+    tilt = np.stack([x, y], axis=1)
+    slope = np.zeros(2)
+    for _ in range(4):
+        rest = along - tilt @ slope
+        for members in rings:
+            rest[members] -= np.median(rest[members])
+        slope += np.linalg.lstsq(tilt, rest, rcond=None)[0]
+    spread = 1.4826 * float(np.median(np.abs(rest)))
     return spread > max(_ROUGH_SIGMAS * sigma, _ROUGH_LEAST)
 
 
