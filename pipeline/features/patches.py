@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -140,17 +141,26 @@ def _skin(opening: Opening, ground: Ground) -> Patch | None:
         layout = _Layout(opening, ground, flatten)
         if not layout.good:
             continue
-        height = _fair_height(
-            opening.near, opening.ring, ground, flatten, direction, opening.outer.centre
-        )
         patch = layout.patch(
-            lambda places: lift(places, height(places)),  # noqa: B023  called before the loop goes on
+            _raised_skin(opening, ground, flatten, lift, direction),
             lambda places: np.full(len(places), -1, np.int32),
             "fair skin",
         )
         if patch is not None:
             return patch
     return None
+
+
+def _raised_skin(
+    opening: Opening, ground: Ground, flatten: Flatten, lift: Callable[[Array, Array], Array], direction: Array
+) -> Lift:
+    """Made only when asked for: a gap of few edges gets no new point, so it needs no surface."""
+
+    @cache
+    def height() -> Callable[[Array], Array]:
+        return _fair_height(opening.near, opening.ring, ground, flatten, direction, opening.outer.centre)
+
+    return lambda places: lift(places, height()(places))
 
 
 def _fair_height(

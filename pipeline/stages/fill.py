@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -26,12 +27,13 @@ _DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
 
 @dataclass(frozen=True)
 class _Made:
-    """A gap, what is to be done with it, and the patch if one was found that fits."""
+    """A gap, what is to be done with it, the patch if one was found that fits, and further ways to try."""
 
     opening: Opening
     do: str
     patch: Patch | None
     note: str
+    ways: Iterator[Patch]
 
 
 def fill(
@@ -69,7 +71,7 @@ def fill(
         progress(0.3 + 0.5 * number / len(openings), f"closing gaps, {number + 1} of {len(openings)}")
         made.append(_first_patch(opening, _wanted(opening, settings), ground))
     progress(0.8, "checking that nothing crosses")
-    made = _checked(surface, made, ground, stands_for)
+    made = _checked(surface, made, band, stands_for)
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
     return _put_together(surface, recover.labels, made, stands_for, names)
@@ -93,34 +95,24 @@ def _wanted(opening: Opening, settings: FillSettings) -> str:
     return "cap" if settings.watertight else "leave"
 
 
-def _first_patch(opening: Opening, do: str, ground: Ground, skip: int = 0) -> _Made:
-    """The best patch after leaving out the first `skip`."""
+def _first_patch(opening: Opening, do: str, ground: Ground) -> _Made:
     if do == "leave":
-        return _Made(opening, do, None, "")
+        return _Made(opening, do, None, "", iter(()))
     ways = ways_to_cap(opening, ground) if do == "cap" else ways_to_close(opening, ground)
-    for number, patch in enumerate(ways):
-        if number >= skip:
-            return _Made(opening, do, patch, "")
-    reason = "no patch fits its rim" if skip == 0 else "every patch would cross the surface"
-    return _Made(opening, do, None, reason)
+    patch = next(ways, None)
+    return _Made(opening, do, patch, "" if patch is not None else "no patch fits its rim", ways)
 
 
-def _checked(
-    surface: Surface, made: list[_Made], ground: Ground, stands_for: NDArray[np.int32]
-) -> list[_Made]:
-    """Replace patches that cross something by the next best, and drop what does not fit at all."""
-    for attempt in range(1, 5):
-        bad = _misfits(surface, made, ground.band, stands_for)
-        if not bad:
-            return made
-        made = [
-            _first_patch(m.opening, m.do, ground, attempt) if number in bad else m for number, m in enumerate(made)
-        ]
-    bad = _misfits(surface, made, ground.band, stands_for)
-    return [
-        _Made(m.opening, m.do, None, "every patch would cross the surface") if number in bad else m
-        for number, m in enumerate(made)
-    ]
+def _next_patch(made: _Made) -> _Made:
+    patch = next(made.ways, None)
+    return replace(made, patch=patch, note="" if patch is not None else "every patch would cross the surface")
+
+
+def _checked(surface: Surface, made: list[_Made], band: Band, stands_for: NDArray[np.int32]) -> list[_Made]:
+    """Replace patches that cross something by the next best, until nothing crosses."""
+    while bad := _misfits(surface, made, band, stands_for):
+        made = [_next_patch(m) if number in bad else m for number, m in enumerate(made)]
+    return made
 
 
 def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: NDArray[np.int32]) -> set[int]:
