@@ -49,13 +49,10 @@ def frame_lines(result: Result) -> list[str]:
     if made.proposals:
         lines += ["", "Other choices, and what they would move"]
     for other in made.proposals:
-        shift, turn = motion_between(made.frame.matrix, other.matrix)
+        shift, turn, renamed = motion_between(made.frame.matrix, other.matrix)
         letters = ", ".join(f'{d.letter} = "{d.feature}"' for d in other.datums)
         state = "" if other.complete else " (incomplete)"
-        if turn < math.radians(1.0):
-            moves = f"origin {shift:.3f} mm, axes {math.degrees(turn):.4f} deg"
-        else:
-            moves = f"origin {shift:.3f} mm, axes another way about ({math.degrees(turn):.1f} deg)"
+        moves = f"origin {shift:.3f} mm, axes {math.degrees(turn):.4f} deg" + (" and their names" if renamed else "")
         lines.append(f"  {letters}{state}")
         lines.append(f"     moves {moves}; {other.reasons[-1] if other.reasons else ''}".rstrip("; "))
     return [*lines, "", *(f"caution  {c}" for c in made.cautions)] if made.cautions else lines

@@ -8,7 +8,6 @@ chosen are fitted again by orthogonal distance.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,6 +19,7 @@ Array = NDArray[np.float64]
 
 MOST_POINTS = 360  # of a run that are tried as places to cut
 SHORTEST = 5  # points of a piece
+BOW = 0.2  # of the tolerance: a line bowed by less is a line
 CLEAN = 0.6  # share of a run that lines and arcs must cover: a wavy cast edge always has some by chance
 WEIGHT = 3.0  # how many times its worth a piece must earn: neighbouring points err together
 
@@ -158,16 +158,15 @@ def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Cur
     if len(few) < 2 * SHORTEST:
         return [_free(points if not closed else np.vstack([points, points[:1]]), tolerance)]
     if closed:
-        first = _cuts(np.vstack([few, few[:1]]), sigma)
-        if len(first) > 2:
-            few = np.roll(few, -first[1], axis=0)
-        few = np.vstack([few, few[:1]])
-    places = _cuts(few, sigma)
-    pieces = [_piece(few[a : b + 1], sigma, tolerance) for a, b in itertools.pairwise(places)]
+        # Begin where two pieces meet, so that none is cut by the accident of where the run began.
+        spans = _spans(few, sigma)
+        few = np.roll(few, -spans[len(spans) // 2][0], axis=0) if len(spans) > 1 else few
+    spans = _spans(few, sigma)
+    pieces = [_piece(few[a:b], sigma, tolerance) for a, b in spans]
     clean = sum(p.length for p in pieces if not _weak(p))
     if clean < CLEAN * sum(p.length for p in pieces):
-        return [_free(few, tolerance)]
-    return _joined(pieces, few, places, tolerance)
+        return [_free(np.vstack([few, few[:1]]) if closed else few, tolerance)]
+    return _joined(pieces, few, spans, tolerance)
 
 
 def _whole(points: Array, ring: Curve) -> bool:
@@ -186,24 +185,25 @@ def _thinned(points: Array, count: int, closed: bool) -> Array:
     return sums[number > 0] / number[number > 0, None]
 
 
-def _cuts(points: Array, sigma: float) -> list[int]:
-    """Places where the run is cut best, first and last point included."""
+def _spans(points: Array, sigma: float) -> list[tuple[int, int]]:
+    """The pieces [a, b) into which the run is cut best; no point belongs to two."""
     n = len(points)
     lines, arcs = _costs(points, sigma)
     worth = WEIGHT * np.log(n)
     piece = np.minimum(lines + 3.0 * worth, arcs + 4.0 * worth)
-    best = np.full(n, np.inf)
+    best = np.full(n + 1, np.inf)
     best[0] = 0.0
-    came = np.zeros(n, dtype=int)
-    for j in range(1, n):
-        starts = np.arange(0, max(j - SHORTEST + 2, 1))
-        total = best[starts] + piece[starts, j]
+    came = np.zeros(n + 1, dtype=int)
+    for end in range(SHORTEST, n + 1):
+        starts = np.arange(0, end - SHORTEST + 1)
+        total = best[starts] + piece[starts, end - 1]
         k = int(np.argmin(total))
-        best[j], came[j] = total[k], starts[k]
-    places = [n - 1]
-    while places[-1] > 0:
-        places.append(int(came[places[-1]]))
-    return places[::-1]
+        best[end], came[end] = total[k], starts[k]
+    spans, end = [], n
+    while end > 0:
+        spans.append((int(came[end]), end))
+        end = int(came[end])
+    return spans[::-1]
 
 
 def _costs(points: Array, sigma: float) -> tuple[Array, Array]:
@@ -239,11 +239,17 @@ def _piece(points: Array, sigma: float, tolerance: float) -> Curve:
     arc = fit_arc(points) if len(points) >= SHORTEST else None
     worth = WEIGHT * np.log(max(len(points), 3)) * sigma**2 / len(points)
     chosen = line
-    if arc is not None and arc.rms**2 + worth < line.rms**2:
+    if arc is not None and arc.rms**2 + worth < line.rms**2 and _rise(arc, points) > max(3.0 * sigma, BOW * tolerance):
         chosen = arc
     if chosen.rms > min(max(2.5 * sigma, 0.3 * tolerance), 0.5 * tolerance):
         return _free(points, tolerance)
     return chosen
+
+
+def _rise(arc: Curve, points: Array) -> float:
+    """Height of an arc over its chord, mm."""
+    half = min(0.5 * abs(_turn(points, arc.point)), np.pi)
+    return float(arc.radius * (1.0 - np.cos(half)))
 
 
 def _weak(curve: Curve) -> bool:
@@ -255,7 +261,7 @@ def _weak(curve: Curve) -> bool:
     return curve.length / max(curve.radius, 1e-9) < np.radians(25.0)
 
 
-def _joined(pieces: list[Curve], points: Array, places: list[int], tolerance: float) -> list[Curve]:
+def _joined(pieces: list[Curve], points: Array, spans: list[tuple[int, int]], tolerance: float) -> list[Curve]:
     """Runs of three and more weak pieces, and free ones side by side, made one free piece."""
     out: list[Curve] = []
     k = 0
@@ -264,7 +270,7 @@ def _joined(pieces: list[Curve], points: Array, places: list[int], tolerance: fl
         while end < len(pieces) and _weak(pieces[end]):
             end += 1
         if end - k >= 3 or (end > k and all(p.kind == "free" for p in pieces[k:end])):
-            out.append(_free(points[places[k] : places[end] + 1], tolerance))
+            out.append(_free(points[spans[k][0] : spans[end - 1][1]], tolerance))
             k = end
         else:
             out.append(pieces[k])

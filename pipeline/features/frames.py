@@ -22,6 +22,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations, product
 from typing import Any
 
 import numpy as np
@@ -444,13 +445,35 @@ def _motion(m: Array) -> Array:
     return np.concatenate([m[:3, 3], turn])
 
 
-def motion_between(a: Array, b: Array) -> tuple[float, float]:
-    """How far apart two frames (scan -> part) are: mm between their origins, rad between their axes."""
-    between = b @ np.linalg.inv(a)
+def motion_between(a: Array, b: Array) -> tuple[float, float, bool]:
+    """How far apart two frames (scan -> part) are: mm between their origins, rad between their axes, and whether the
+    axes have to be named anew (x called y, and so on) for them to come that near to one another."""
+    between = b[:3, :3] @ a[:3, :3].T
     origin = np.linalg.inv(b)[:3, 3] - np.linalg.inv(a)[:3, 3]
-    cosine = 0.5 * (np.trace(between[:3, :3]) - 1.0)
-    sine = 0.5 * np.linalg.norm(between[:3, :3] - between[:3, :3].T) / np.sqrt(2.0)
-    return float(np.linalg.norm(origin)), float(np.arctan2(sine, cosine))
+    named = [np.eye(3), *_quarter_turns()]
+    turns = [_turn_of(between @ q.T) for q in named]
+    best = int(np.argmin(turns))
+    # The same names unless other ones bring the axes clearly nearer.
+    best = best if turns[best] < turns[0] - np.radians(1.0) else 0
+    return float(np.linalg.norm(origin)), turns[best], best != 0
+
+
+def _quarter_turns() -> list[Array]:
+    """The 24 ways to name three square axes, right-handed."""
+    found = []
+    for order in permutations(range(3)):
+        for signs in product((1.0, -1.0), repeat=3):
+            matrix = np.zeros((3, 3))
+            matrix[range(3), order] = signs
+            if np.linalg.det(matrix) > 0:
+                found.append(matrix)
+    return found
+
+
+def _turn_of(rotation: Array) -> float:
+    cosine = 0.5 * (np.trace(rotation) - 1.0)
+    sine = 0.5 * np.linalg.norm(rotation - rotation.T) / np.sqrt(2.0)
+    return float(np.arctan2(sine, cosine))
 
 
 def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: Mapping[str, Feature]) -> InPart:

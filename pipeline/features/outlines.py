@@ -9,6 +9,7 @@ place along, place across), and read off at height zero.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -29,6 +30,7 @@ BELOW = 0.7  # mm below the face at which a scanner's rounding of the edge has e
 DEEP = 3.0  # mm of wall below that are carried up
 LOOK = 4.0  # mm within which the neighbouring feature is looked for, beyond the border
 FEWEST = 8  # points of the wall at one place
+STRAY_BY = 0.6  # mm by which a point carried up may miss what those round it say
 SQUARE = np.radians(1.5)  # an axis nearer to square to the face than this cuts it in a circle
 CHAMFER = 0.4  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
 SMALLEST = 3.0  # mm2 of an opening
@@ -38,13 +40,15 @@ STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise,
 
 @dataclass(frozen=True)
 class Ground:
-    """What outlines are read from: the cleaned surface, the feature of each facet and vertex (-1 none), edge mm."""
+    """What outlines are read from: the cleaned surface, the feature of each facet and vertex
+    (-1 none), vertex normals, median edge mm, and each vertex' neighbours."""
 
     surface: Surface
     labels: NDArray[np.int32]
     features: tuple[Feature, ...]
     vertex_label: NDArray[np.int32]
     on_border: NDArray[np.bool_]
+    normals: Array
     edge: float
     indptr: NDArray[np.int32]
     around: NDArray[np.int32]
@@ -63,7 +67,8 @@ def prepare(surface: Surface, labels: NDArray[np.int32], features: Sequence[Feat
         on_border[loop] = True
     indptr, around = topology.vertex_ring(surface.faces, n)
     edge = topology.median_edge(surface.vertices, surface.faces)
-    return Ground(surface, labels, tuple(features), vertex_label, on_border, edge, indptr, around)
+    normals = topology.vertex_normals(surface.vertices, surface.faces)
+    return Ground(surface, labels, tuple(features), vertex_label, on_border, normals, edge, indptr, around)
 
 
 def _spread(
@@ -203,6 +208,7 @@ class _Near:
         self.places = places[keep]
         self.height = height[band][keep]
         self.label = ground.vertex_label[self.vertices]
+        self.normals = ground.normals[self.vertices] @ matrix[:2, :3].T
         self.tree = cKDTree(self.places) if len(self.places) else None
         carried = self.label >= 0
         self.carried_label = self.label[carried]
@@ -245,34 +251,118 @@ class _Near:
                     known += [float(v) for v in np.abs(distance(curve, loop.points[stretch]))]
         return float(np.median(known)) if known else 1.5 * self.ground.edge
 
-    def carried_up(self, loop: _Loop, stretch: NDArray[np.intp]) -> Array:
-        """(k, 2) the sharp edge beside border points; NaN where it could not be read off the wall."""
+    def carried_up(self, loop: _Loop, stretch: NDArray[np.intp], closed: bool) -> Array:
+        """(k, 2) points of the sharp edge beside a stretch of the border, in its order; none where the wall can't be
+        made out.
+
+        How the wall leans is read at each border point from the wall's points round it; each of the wall's points is
+        then carried up on its own, so that a corner between two walls stays one.
+        """
         points, outward = loop.points[stretch], loop.outward[stretch]
-        places = np.full((len(points), 2), np.nan)
-        if self.tree is None:
-            return places
+        nothing = np.empty((0, 2))
+        if self.tree is None or len(points) < 3:
+            return nothing
         width = max(1.5, 4.0 * self.ground.edge)
-        reach = np.hypot(LOOK, width)
-        for i, nearby in enumerate(self.tree.query_ball_point(points, reach)):
-            near = np.array(nearby, dtype=int)
+        offset, lean, side = (np.full(len(points), np.nan) for _ in range(3))
+        step = max(1, len(points) // 400)
+        for i in range(0, len(points), step):
+            near = np.array(self.tree.query_ball_point(points[i], np.hypot(LOOK, width)), dtype=int)
+            if len(near) < FEWEST:
+                continue
             off = self.places[near] - points[i]
             across = off @ outward[i]
             along = off[:, 1] * outward[i][0] - off[:, 0] * outward[i][1]
             height = self.height[near]
-            side = 1.0 if np.sum(height > self.below) > np.sum(height < -self.below) else -1.0
-            level = side * height
-            use = (np.abs(along) < width) & (level > self.below) & (level < self.below + self.deep)
-            use = use & (across > -LOOK)
-            if use.sum() < FEWEST or np.ptp(level[use]) < 2.0 * self.ground.edge:
+            up = 1.0 if np.sum(height > self.below) > np.sum(height < -self.below) else -1.0
+            use = self._wall(up * height) & (np.abs(along) < width) & (across > -LOOK)
+            if use.sum() < FEWEST or np.ptp(height[use]) < 2.0 * self.ground.edge:
                 continue
-            offset = _read_off(level[use], along[use], across[use])
-            if offset is not None and -1.0 < offset < LOOK:
-                places[i] = points[i] + offset * outward[i]
-        return places
+            read = _read_off(up * height[use], along[use], across[use])
+            if read is not None and -1.0 < read[0] < LOOK:
+                offset[i], lean[i], side[i] = read[0], read[1], up
+        known = np.isfinite(offset)
+        if known.sum() < 3:
+            return nothing
+        lean = _running_median(np.where(known, lean, np.nan), 8 * step + 1, closed)
+        offset = _running_median(np.where(known, offset, np.nan), 8 * step + 1, closed)
+        side = _running_median(np.where(known, side, np.nan), 8 * step + 1, closed)
+        away, which = cKDTree(points).query(self.places, distance_upper_bound=LOOK)
+        good = np.flatnonzero(np.isfinite(away))
+        which = which[good]
+        level = side[which] * self.height[good]
+        # Each wall leans square to itself: beyond a corner that is not the border's own outward direction.
+        lean_to = self.normals[good] / np.maximum(np.linalg.norm(self.normals[good], axis=1, keepdims=True), 1e-9)
+        lean_to *= np.sign(np.sum(lean_to * outward[which], axis=1))[:, None]
+        edge = self.places[good] - (lean[which] * level)[:, None] * lean_to
+        from_border = edge - points[which]
+        stray = np.abs(np.sum(from_border * outward[which], axis=1) - offset[which]) > STRAY_BY
+        keep = self._wall(level) & ~stray
+        if keep.sum() < FEWEST:
+            return nothing
+        # Along the border by the place of the border point, and within it along the border's own direction.
+        run = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
+        across = outward[which[keep]]
+        s = run[which[keep]] + from_border[keep, 1] * across[:, 0] - from_border[keep, 0] * across[:, 1]
+        total = float(run[-1] + np.linalg.norm(points[-1] - points[0])) if closed else None
+        return _averaged(edge[keep], s, max(0.5, 0.7 * self.ground.edge), total)
+
+    def _wall(self, level: Array) -> NDArray[np.bool_]:
+        return np.asarray((level > self.below) & (level < self.below + self.deep), dtype=bool)
 
 
-def _read_off(level: Array, along: Array, across: Array) -> float | None:
-    """Where a wall through points (height, along, across) meets height zero, at along zero; robust."""
+def _averaged(points: Array, s: Array, cell: float, total: float | None) -> Array:
+    """Means of points (n, 2) over square cells, in the order of their places `s` along a run, which closes after
+    `total` mm (None: it doesn't).
+
+    Cells of the plane, not of the run: beyond a corner the border points of one place have two walls before them.
+    """
+    square = np.floor(points / cell).astype(np.int64)
+    _, first, number, count = np.unique(square, axis=0, return_index=True, return_inverse=True, return_counts=True)
+    number = number.ravel()
+    if total is not None:
+        # Either side of where the run begins, places are near to one another though their numbers are not.
+        start = s[first][number]
+        s = start + (s - start + 0.5 * total) % total - 0.5 * total
+    sums = np.stack([np.bincount(number, column) for column in (points[:, 0], points[:, 1], s)], axis=1)
+    means = sums / count[:, None]
+    if total is not None:
+        means[:, 2] %= total
+    order = np.argsort(means[:, 2], kind="stable")
+    # An edge that runs along the border of two rows of cells is in both: join what lies side by side.
+    out: list[Array] = []
+    weight: list[float] = []
+    for point, number_of in zip(means[order, :2], count[order].astype(float), strict=True):
+        if out and np.sum((point - out[-1]) ** 2) < (0.6 * cell) ** 2:
+            weight[-1] += number_of
+            out[-1] = out[-1] + (point - out[-1]) * (number_of / weight[-1])
+        else:
+            out.append(point)
+            weight.append(number_of)
+    return _untangled(np.array(out)[np.array(weight) > 1.0])
+
+
+def _untangled(points: Array) -> Array:
+    """The run with neighbours exchanged where that shortens it: round a corner their places along it are mixed up."""
+    points = points.copy()
+    for _ in range(4):
+        changed = False
+        for k in range(len(points) - 3):
+            a, b, c, d = points[k : k + 4]
+            if _gap(a, c) + _gap(b, d) < _gap(a, b) + _gap(c, d) - 1e-9:
+                points[[k + 1, k + 2]] = points[[k + 2, k + 1]]
+                changed = True
+        if not changed:
+            break
+    return points
+
+
+def _gap(a: Array, b: Array) -> float:
+    return math.hypot(float(a[0] - b[0]), float(a[1] - b[1]))
+
+
+def _read_off(level: Array, along: Array, across: Array) -> tuple[float, float] | None:
+    """Where a wall through points (height, along, across) meets height zero, at along zero, and how far it leans
+    across for each mm of height; robust. None where it can't be told."""
     design = np.column_stack([np.ones(len(level)), level, along, along**2])
     weight = np.ones(len(level))
     solved = np.zeros(4)
@@ -285,7 +375,7 @@ def _read_off(level: Array, along: Array, across: Array) -> float | None:
         scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
         weight = np.clip(1.0 - (residual / (4.0 * scale)) ** 2, 0.0, 1.0) ** 2
     # A wall that runs out flatter than some ten degrees tells nothing of where it meets the face.
-    return None if abs(solved[1]) > 5.0 else float(solved[0])
+    return None if abs(solved[1]) > 5.0 else (float(solved[0]), float(solved[1]))
 
 
 def _settled(found: NDArray[np.int32], width: int) -> NDArray[np.int32]:
@@ -372,8 +462,7 @@ class _Stretch:
 
 def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Outline | None, list[Curve]]:
     """The outline along a border, and circles of holes that it had run into across land too narrow to be seen."""
-    broken = ground.on_border[loop.vertices]
-    stretches = _stretches(ground, loop, near, inset, broken)
+    stretches, broken = _stretches(ground, loop, near, inset)
     stretches, holes = _parted(ground, stretches)
     closed = len(stretches) == 1
     curves: list[Curve] = []
@@ -392,7 +481,7 @@ def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Ou
         squares += [(c.rms, c.length) for c in fitted if c.kind != "free"]
         moved.append(float(np.median(np.linalg.norm(edge - points[_nearest(points, edge)], axis=1))))
         curves += fitted
-    if not curves and not broken.any():
+    if not curves and not broken:
         return None, holes
     if not curves:
         ring = np.vstack([loop.points, loop.points[:1]])
@@ -401,12 +490,14 @@ def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Ou
     weight = sum(length for _, length in squares)
     rms = float(np.sqrt(sum(length * r * r for r, length in squares) / weight)) if weight else 0.0
     rounding = float(np.median(moved)) if moved else 0.0
-    return Outline(segments, rms, rounding, TOLERANCE, bool(broken.mean() > 0.02)), holes
+    return Outline(segments, rms, rounding, TOLERANCE, broken), holes
 
 
-def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float, broken: NDArray[np.bool_]) -> list[_Stretch]:
-    """The border told apart by what lies beyond it; what the scan did not see is bridged by what lies beside."""
-    beyond = np.where(broken, UNSEEN, near.neighbours(loop)).astype(np.int32)
+def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[list[_Stretch], bool]:
+    """The border told apart by what lies beyond it; what the scan did not see is bridged by what lies beside, and
+    the second result says that there is such a stretch."""
+    unseen = ground.on_border[loop.vertices]
+    beyond = np.where(unseen, UNSEEN, near.neighbours(loop)).astype(np.int32)
     beyond = _settled(beyond, max(3, round(2.0 / ground.edge)))
     out: list[_Stretch] = []
     for a, b in _runs(beyond):
@@ -420,7 +511,7 @@ def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float, broken: N
             # Further off than the other edges: a chamfer that was not recovered lies between.
             curve = None if away > inset + CHAMFER + ground.edge else curve
         out.append(_Stretch(points, curve))
-    return _merged(out)
+    return _merged(out), bool(np.any(beyond == UNSEEN))
 
 
 def _merged(stretches: list[_Stretch]) -> list[_Stretch]:
@@ -494,20 +585,12 @@ def _ccw(points: Array, curve: Curve) -> bool:
 
 
 def _edge_points(loop: _Loop, stretch: NDArray[np.intp], near: _Near, inset: float, closed: bool) -> Array:
-    """Points of the sharp edge along a stretch: read off the wall, else the border moved out by the usual inset."""
-    step = max(1, int(len(stretch) // 500))
-    stretch = stretch[::step]
-    places = near.carried_up(loop, stretch)
-    read: NDArray[np.bool_] = np.isfinite(places[:, 0])
-    if read.any():
-        offset = np.sum((places - loop.points[stretch]) * loop.outward[stretch], axis=1)
-        # A place that strays from those on either side was read off something else than the wall.
-        middle = _running_median(np.where(read, offset, np.nan), 9, closed)
-        read = np.asarray(read & (np.abs(offset - middle) < 0.3), dtype=bool)
-    fallback = loop.points[stretch] + inset * loop.outward[stretch]
-    if read.mean() > 0.5:
-        return places[read]
-    return np.where(read.reshape(-1, 1), places, fallback)
+    """Points of the sharp edge along a stretch: carried up the wall, else the border moved out by the usual inset."""
+    edge = near.carried_up(loop, stretch, closed)
+    length = near.ground.edge * len(stretch)
+    if len(edge) > 0.5 * length / max(0.5, 0.7 * near.ground.edge):
+        return edge
+    return loop.points[stretch] + inset * loop.outward[stretch]
 
 
 def _running_median(values: Array, width: int, closed: bool) -> Array:
@@ -516,7 +599,7 @@ def _running_median(values: Array, width: int, closed: bool) -> Array:
     if len(padded) < width:
         return np.full(len(values), np.nanmedian(values) if np.isfinite(values).any() else np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    filled = np.where(np.isfinite(windows).any(axis=1)[:, None], windows, 0.0)
+    filled = np.where(np.isfinite(windows).any(axis=1, keepdims=True), windows, 0.0)
     return np.nanmedian(filled, axis=1)
 
 

@@ -258,7 +258,7 @@ def shaken(features, rng):
     ],
 )
 def test_covariance_against_simulation(members) -> None:
-    """The frame's 95 % region and the features' part coordinates over 400 draws (law of propagation, JCGM 100)."""
+    """The frame's 95 % region and the features' part coordinates over 200 draws (law of propagation, JCGM 100)."""
     rng = np.random.default_rng(11)
     truth = posed(
         [f if f.direction is None else feature(
@@ -268,7 +268,7 @@ def test_covariance_against_simulation(members) -> None:
     )  # fmt: skip
     exact, _ = solved(choice(*members), truth)
     shift, turn, place, both = [], [], [], []
-    for _ in range(400):
+    for _ in range(200):
         drawn = shaken(truth, rng)
         frame, gains = solved(choice(*members), drawn)
         error = frame.matrix @ np.linalg.inv(exact.matrix)
@@ -284,9 +284,9 @@ def test_covariance_against_simulation(members) -> None:
         place.append(miss @ np.linalg.solve(known.covariance, miss) if "ball" not in members else 0.0)
     for squared, freedoms in ((shift, 3), (turn, 3), (both, 6), (place, 3)):
         inside = float(np.mean(np.array(squared) <= chi2.ppf(0.95, freedoms)))
-        # 95 % of 400 give or take three binomial standard deviations (1.1 % each).
+        # 95 % of 200 give or take three binomial standard deviations (1.5 % each).
         assert inside >= 0.917 or (squared is place and not any(place))
-        assert inside <= 0.983 or not any(squared)
+        assert inside <= 0.997 or not any(squared)
 
 
 def test_what_the_frame_shares_with_a_datum_cancels() -> None:
@@ -322,8 +322,10 @@ def test_motion_between_frames() -> None:
     c, s = np.cos(0.01), np.sin(0.01)
     b[:2, :2] = [[c, -s], [s, c]]
     b[:3, 3] = [0.0, 0.0, 0.5]
-    shift, turn = motion_between(a, b)
-    assert (shift, turn) == pytest.approx((0.5, 0.01))
+    assert motion_between(a, b) == pytest.approx((0.5, 0.01, False))
+    quarter = np.eye(4)
+    quarter[:3, :3] = [[0, 1, 0], [0, 0, 1], [1, 0, 0]]
+    assert motion_between(a, quarter @ b) == pytest.approx((0.5, 0.01, True))
 
 
 def test_nearly_square_datums_are_taken_as_square() -> None:
