@@ -580,6 +580,7 @@ class ExportResult:
 class Outcome:
     """All that the outputs are written from; of the early stages only the small parts, not their surfaces.
 
+    measured  the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
     cautions  of all stages in their order, each once
     """
 
@@ -594,3 +595,4 @@ class Outcome:
     lighten: LightenResult
     audit: AuditResult
     cautions: tuple[str, ...] = ()
+    measured: Surface | None = None

@@ -15,65 +15,89 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 
 from pipeline.mesh.surface import FILLED
-from pipeline.report.charts import histogram
+from pipeline.mesh.topology import facet_areas
+from pipeline.report import charts
 from pipeline.report.colours import diverging, kind_colour, kind_hatch, look_of
-from pipeline.report.maps import ResidualMap
+from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
-from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, hatch_tile
+from pipeline.report.raster import HATCHES
+from pipeline.report.views import CORNER_NAME, DIRECTIONS, Mark, Part, draw_all, hatch_tile
 from pipeline.report.words import Words
 
-HATCHES = ("none", "rising", "falling", "dots", "grid", "level")
 RAMP = 255
+# So many residual maps, the largest, stand in the page; all stand in pictures/.
+MAPS_IN_PAGE = 60
+KEYS = {
+    "plane": "plane", "bore": "bore", "boss": "boss", "cone": "cone", "sphere": "sphere", "torus": "torus",
+    "none": "no feature", "filled": "filled: invented",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Shown:
-    """The light mesh in part coordinates: vertices (n, 3) mm, faces (m, 3), labels (m,) index of feature or -1,
-    origin (m,) uint8, deviation (n,) signed distance from the scan in mm, not-a-number where there is none."""
+    """A mesh in part coordinates: vertices (n, 3) mm, faces (m, 3), labels (m,) index of feature or -1, origin (m,)
+    uint8, deviation (n,) signed distance from the scan in mm, not-a-number where there is none; `thinned` where it has
+    fewer facets than the light mesh."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     labels: NDArray[np.int32]
     origin: NDArray[np.uint8]
     deviation: NDArray[np.float32]
+    thinned: bool = False
 
 
 def write_report(
     data: dict[str, Any], shown: Shown, maps: Sequence[ResidualMap], job: str, folder: Path, unit: str
 ) -> None:
     """Write report.html and pictures/ into `folder`. data: the datum file's; job: the job file's text as run."""
-    looks = _looks(data, shown)
+    words, beside = Words(unit), folder / "pictures"
+    beside.mkdir(exist_ok=True)
     limit = _limit(data, shown)
-    part = Part(shown.vertices, shown.faces, looks)
-    drawn = draw_all(part, _marks(data))
-    (folder / "pictures").mkdir(exist_ok=True)
-    views = {}
-    for name, picture in drawn.items():
-        flat = picture.quantize(64, dither=Picture.Dither.NONE)
-        raw = _png(flat)
-        (folder / "pictures" / f"{_file_name(name)}.png").write_bytes(raw)
-        views[name] = _url(raw)
-    curve = histogram(shown.deviation, _budget_limit(data), limit, Words(unit))
-    (folder / "pictures" / "deviation.svg").write_text(curve, encoding="utf-8")
+    views: dict[str, str] = {}
+    keys: dict[str, str] = {}
+    curve = ""
+    if len(shown.faces):
+        looks = _looks(data, shown)
+        part = Part(shown.vertices, shown.faces, looks, shown.labels)
+        for name, picture in draw_all(part, marks_of(data)).items():
+            views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
+        present = set(looks.tolist())
+        keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
+        curve = _histogram(data, shown, limit, words, beside)
+    most = map_limit(maps)
+    largest = sorted(maps, key=lambda cells: -cells.area)[:MAPS_IN_PAGE]
+    in_page = {cells.feature for cells in largest}
     unrolled = {}
     for cells in maps:
-        raw = _png(_map_picture(cells, limit))
-        (folder / "pictures" / f"residuals-{_file_name(cells.feature)}.png").write_bytes(raw)
-        unrolled[cells.feature] = (_url(raw), f"{cells.across}, by {cells.down}")
-    present = [
-        name for name in ("plane", "bore", "boss", "cone", "sphere", "torus", "filled", "none") if name in set(looks)
-    ]
-    keys = {_KEY_NAMES[name]: _url(_png(_key(name))) for name in present}
-    ramp = _png(Picture.fromarray(diverging(np.linspace(-1, 1, RAMP)[None], 1.0)))
-    pictures = Pictures(views, unrolled, keys, _url(ramp), curve, limit)
-    html = page(data, pictures, _scene(data, shown, limit, unit), _text("style.css"), _text("viewer.js"), job, unit)
+        sheet = map_sheet(cells, most, words)
+        _kept(_flat(sheet), beside / f"residuals-{_file_name(cells.feature)}.png")
+        if cells.feature in in_page:
+            unrolled[cells.feature] = (_url(_png(map_picture(cells, most))), cells.sides(words))
+    ramp = _url(_png(Picture.fromarray(diverging(np.linspace(-1, 1, RAMP)[None], 1.0))))
+    corner = views.pop(CORNER_NAME, "")
+    more = len(maps) - len(unrolled)
+    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more)
+    scene = scene_of(data, shown, limit, unit)
+    html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
 
 
-_KEY_NAMES = {
-    "plane": "plane", "bore": "bore", "boss": "boss", "cone": "cone", "sphere": "sphere", "torus": "torus",
-    "filled": "filled, invented", "none": "no feature",
-}  # fmt: skip
+def marks_of(data: dict[str, Any]) -> list[Mark]:
+    """The datum letters of a datum file, each with its feature in part coordinates."""
+    places = {feature["id"]: number for number, feature in enumerate(data["features"])}
+    marks = []
+    for datum in data["frame"]["datums"]:
+        if datum["feature"] not in places:
+            continue
+        index = places[datum["feature"]]
+        feature = data["features"][index]
+        at, along = feature["in_part_frame"], feature["extent"]["along"]
+        direction = None if at["direction"] is None else np.array(at["direction"])
+        stretch = None if along is None else (float(along[0]), float(along[1]))
+        kind, radius = feature["kind"], feature["radius"]
+        marks.append(Mark(datum["letter"], index, kind, np.array(at["point"]), direction, radius, stretch))
+    return marks
 
 
 def _text(name: str) -> str:
@@ -94,49 +118,49 @@ def _limit(data: dict[str, Any], shown: Shown) -> float:
     if budget is not None:
         return budget
     known = np.abs(shown.deviation[np.isfinite(shown.deviation)])
-    return max(float(np.quantile(known, 0.99)) if len(known) else 0.0, 1e-3)
+    return charts.round_up(float(np.quantile(known, 0.99)) if len(known) else 0.0)
 
 
 def _budget_limit(data: dict[str, Any]) -> float | None:
-    return next((line["limit"] for line in data["audit"]["budget"] if line["what"] == "max_deviation"), None)
+    return next((line["limit"] for line in data["audit"]["budget"] if line["what"] == "deviation"), None)
 
 
-def _marks(data: dict[str, Any]) -> list[Mark]:
-    marks = []
-    for datum in data["frame"]["datums"]:
-        feature = next((f for f in data["features"] if f["id"] == datum["feature"]), None)
-        if feature is not None:
-            place = feature["in_part_frame"]
-            normal = np.array(place["direction"]) if feature["kind"] == "plane" else None
-            marks.append(Mark(datum["letter"], np.array(place["point"]), normal))
-    return marks
+def _histogram(data: dict[str, Any], shown: Shown, limit: float, words: Words, beside: Path) -> str:
+    """The chart as SVG text; a picture of it stands beside the report."""
+    measured = shown.origin != FILLED
+    faces = shown.faces[measured]
+    values = shown.deviation[faces].mean(axis=1)
+    bars = charts.bars_of(values, facet_areas(shown.vertices, faces), _budget_limit(data), limit)
+    _kept(_flat(charts.histogram_picture(bars, words)), beside / "deviation.png")
+    return charts.histogram_svg(bars, words)
 
 
-def _scene(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dict[str, Any]:
+def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dict[str, Any]:
     """What the 3D view draws; positions and deviations are whole numbers of a step that no eye can see."""
     vertices, faces = shown.vertices, shown.faces
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    low, high = (vertices.min(axis=0), vertices.max(axis=0)) if len(vertices) else (np.zeros(3), np.ones(3))
     centre, step = (low + high) / 2, np.maximum(high - low, 1e-6) / 65000
     positions = np.round((vertices - centre) / step).astype("<i2")
     deviation_step = 4 * limit / 32000
-    deviations = np.clip(np.round(np.nan_to_num(shown.deviation) / deviation_step), -32000, 32000).astype("<i2")
+    known = np.isfinite(shown.deviation)
+    deviations = np.where(
+        known, np.clip(np.round(np.nan_to_num(shown.deviation) / deviation_step), -32000, 32000), -32768
+    )
     kinds = np.zeros((max(1, len(data["features"])), 4), dtype=np.uint8)
     for index, feature in enumerate(data["features"]):
         look = look_of(feature["kind"], feature["side"])
         kinds[index] = (*kind_colour(look), HATCHES.index(kind_hatch(look)))
     ramp = np.full((RAMP, 4), 255, dtype=np.uint8)
     ramp[:, :3] = diverging(np.linspace(-1, 1, RAMP), 1.0)
-    letters = [[mark.letter, [float(x) for x in mark.point]] for mark in _marks(data)]
     on_frame = {d["feature"] for d in data["frame"]["datums"]}
     return {
         "positions": _base64(positions.tobytes()),
         "faces": _base64(faces.astype("<u4").tobytes()),
-        "deviations": _base64(deviations.tobytes()),
-        "labels": _base64(shown.labels.astype("<i2").tobytes()),
+        "deviations": _base64(deviations.astype("<i2").tobytes()),
+        "labels": _base64(shown.labels.astype("<i4").tobytes()),
         "origins": _base64(shown.origin.tobytes()),
         "step": [float(x) for x in step],
         "centre": [float(x) for x in centre],
-        "middle": [float(x) for x in centre],
         "size": float(np.linalg.norm(high - low)),
         "deviation_step": float(deviation_step),
         "limit": float(limit),
@@ -145,26 +169,48 @@ def _scene(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dict[
         "ramp_size": RAMP,
         "kinds": _base64(kinds.tobytes()),
         "plain": [c / 255 for c in kind_colour("none")],
-        "datum_marks": letters,
+        "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
         "datum_features": [i for i, f in enumerate(data["features"]) if f["id"] in on_frame],
+        "thinned": len(faces) if shown.thinned else None,
     }
 
 
-def _map_picture(cells: ResidualMap, limit: float) -> Picture.Image:
-    known = np.isfinite(cells.cells)
-    colours = diverging(cells.cells, limit)
-    picture = np.dstack([colours, np.where(known, 255, 0).astype(np.uint8)])
-    return Picture.fromarray(picture).resize((2 * picture.shape[1], 2 * picture.shape[0]), Picture.Resampling.NEAREST)
+def _mark_place(mark: Mark, shown: Shown) -> list[float]:
+    """Where the letter hangs in the 3D view: well up on a face, at the upper end of a round feature's axis."""
+    upwards = np.array([0.579, -0.643, 0.5])
+    places = shown.vertices[shown.faces[shown.labels == mark.index]].mean(axis=1)
+    if mark.direction is not None and mark.along is not None:
+        places = mark.point + np.outer(mark.along, mark.direction)
+    elif not len(places):
+        places = mark.point[None]
+    order = np.argsort(places @ upwards, kind="stable")
+    return [float(x) for x in places[order[int(0.75 * len(order))]]]
 
 
 def _key(look: str) -> Picture.Image:
-    return Picture.fromarray(hatch_tile(look, 28, 56))
+    return Picture.fromarray(hatch_tile(look, 36, 72))
+
+
+def _flat(picture: Picture.Image) -> Picture.Image:
+    """With few colours, as a drawing has: a third of the bytes."""
+    flat = picture.quantize(96, method=Picture.Quantize.FASTOCTREE, dither=Picture.Dither.NONE)
+    # The paper stays white.
+    colours = np.array(flat.getpalette(), dtype=np.uint8).reshape(-1, 3)
+    colours[(colours > 248).all(axis=1)] = 255
+    flat.putpalette(colours.tobytes())
+    return flat
 
 
 def _png(picture: Picture.Image) -> bytes:
     out = io.BytesIO()
-    picture.save(out, "PNG", optimize=True)
+    picture.save(out, "PNG", compress_level=9)
     return out.getvalue()
+
+
+def _kept(picture: Picture.Image, path: Path) -> str:
+    raw = _png(picture)
+    path.write_bytes(raw)
+    return _url(raw)
 
 
 def _url(raw: bytes) -> str:
@@ -175,9 +221,10 @@ def _base64(raw: bytes) -> str:
     return base64.b64encode(raw).decode("ascii")
 
 
+def _view_file(name: str) -> str:
+    sign = {"+": "plus", "-": "minus"}
+    return f"{sign[name[-2]]}-{name[-1].lower()}" if name in DIRECTIONS else "corner"
+
+
 def _file_name(name: str) -> str:
-    signs = {"from +": "plus-", "from -": "minus-"}
-    for sign, word in signs.items():
-        if name in DIRECTIONS and name.startswith(sign):
-            return word + name[len(sign) :].lower()
     return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in name)

@@ -1,69 +1,158 @@
-"""Charts as SVG text, with words for those who do not see them."""
+"""The histogram of deviations, as SVG text with words for those who do not see it, and as a picture."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image as Picture
+from PIL import ImageDraw, ImageFont
 
 from pipeline.report.colours import diverging
-from pipeline.report.words import Words
+from pipeline.report.words import Words, drawable, safe
 
-WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 250, 52, 44, 14
-BINS = 60
+WIDTH, HEIGHT, LEFT, RIGHT, BOTTOM, TOP = 720, 270, 58, 16, 48, 24
+BINS = 61
+REACH = 1.22
+INK, RULE, MARK = "#1f2321", "#d5dad7", "#8c1d18"
 
 
-def histogram(deviation: NDArray, budget: float | None, limit: float, words: Words) -> str:
-    """Signed deviations (n,) mm as a histogram with the budget marked; what lies beyond is gathered at the ends. Its title says it in words."""
-    values = deviation[np.isfinite(deviation)]
-    reach = 1.25 * limit
-    counts, edges = np.histogram(np.clip(values, -reach, reach), bins=BINS, range=(-reach, reach))
-    share = 100 * counts / max(len(values), 1)
-    top = max(float(share.max()), 1e-9)
-    width = (WIDTH - LEFT - 10) / BINS
-    middle = (edges[:-1] + edges[1:]) / 2
-    colours = diverging(middle, limit)
-    bars = []
-    for i, height in enumerate(share * (HEIGHT - TOP - BOTTOM) / top):
-        x, y = LEFT + i * width, HEIGHT - BOTTOM - height
-        fill = "#{:02x}{:02x}{:02x}".format(*colours[i])
-        bars.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{width - 0.5:.1f}" height="{height:.1f}" fill="{fill}" stroke="#555" stroke-width="0.4"/>'
-        )
-    parts = [
-        *bars,
-        f'<line x1="{LEFT}" y1="{HEIGHT - BOTTOM}" x2="{WIDTH - 10}" y2="{HEIGHT - BOTTOM}" stroke="#1f2321"/>',
-    ]
-    for t in (-1.0, -0.5, 0.0, 0.5, 1.0):
-        x = _x(t * limit, reach)
-        parts.append(
-            f'<line x1="{x:.1f}" y1="{HEIGHT - BOTTOM}" x2="{x:.1f}" y2="{HEIGHT - BOTTOM + 5}" stroke="#1f2321"/>'
-        )
-        parts.append(
-            f'<text x="{x:.1f}" y="{HEIGHT - BOTTOM + 18}" text-anchor="middle">{words.small(t * limit)}</text>'
-        )
-    parts.append(
-        f'<text x="{(LEFT + WIDTH) / 2}" y="{HEIGHT - 6}" text-anchor="middle">light mesh off the scan, {words.small_unit}; outside positive</text>'
-    )
-    parts.append(
-        f'<text x="{LEFT - 6}" y="{TOP + 10}" text-anchor="end">{top:.1f} %</text><text x="{LEFT - 6}" y="{HEIGHT - BOTTOM}" text-anchor="end">0 %</text>'
-    )
-    outside = ""
-    if budget is not None:
-        for sign in (-1, 1):
-            x = _x(sign * budget, reach)
-            parts.append(
-                f'<line x1="{x:.1f}" y1="{TOP}" x2="{x:.1f}" y2="{HEIGHT - BOTTOM}" stroke="#8c1d18" stroke-width="1.6" stroke-dasharray="7 4"/>'
-            )
-        parts.append(f'<text x="{_x(budget, reach) - 5:.1f}" y="{TOP + 10}" text-anchor="end">budget</text>')
-        beyond = 100 * float(np.mean(np.abs(values) > budget)) if len(values) else 0.0
-        outside = f" {beyond:.2f} % lie beyond the budget."
-    inside = 100 * float(np.mean(np.abs(values) <= limit)) if len(values) else 0.0
-    words_for_it = f"Histogram of the distances of the light mesh's vertices from the scan: {inside:.1f} % lie within {words.small(limit)} {words.small_unit}.{outside}"
+def round_up(value: float) -> float:
+    """The next of 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 times a power of ten mm, for ends of scales; 0.001 at least."""
+    if value <= 1e-3:
+        return 1e-3
+    power = 10.0 ** math.floor(math.log10(value))
+    return next((m * power for m in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8) if m * power >= value), 10 * power)
+
+
+@dataclass(frozen=True)
+class Bars:
+    """share (k,) per cent of the area by signed deviation, edges (k + 1,) mm; what lies beyond is in the end bars.
+
+    beyond: per cent beyond the budget, or beyond `limit` where there is none."""
+
+    share: NDArray[np.float64]
+    edges: NDArray[np.float64]
+    budget: float | None
+    limit: float
+    beyond: float
+
+    @property
+    def reach(self) -> float:
+        return float(self.edges[-1])
+
+
+def bars_of(values: NDArray, areas: NDArray, budget: float | None, limit: float) -> Bars:
+    """values (m,) mm of facets and their areas (m,); not-a-numbers are left out."""
+    known = np.isfinite(values)
+    values, areas = values[known], areas[known]
+    reach = REACH * limit
+    total, edges = np.histogram(np.clip(values, -reach, reach), bins=BINS, range=(-reach, reach), weights=areas)
+    whole = max(float(areas.sum()), 1e-12)
+    beyond = 100 * float(areas[np.abs(values) > (budget or limit)].sum()) / whole
+    return Bars(100 * total / whole, edges, budget, limit, beyond)
+
+
+def in_words(bars: Bars, words: Words) -> str:
+    within = f"{words.small(bars.budget or bars.limit)} {words.small_unit}"
+    what = "the budget of " if bars.budget is not None else ""
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="100%" role="img" '
-        f'aria-label="{words_for_it}"><title>{words_for_it}</title>{"".join(parts)}</svg>'
+        f"Share of the measured area by distance of the light mesh from the scan: {100 - bars.beyond:.2f} % lie within "
+        f"{what}{within}, {bars.beyond:.2f} % beyond."
     )
+
+
+def _layout(bars: Bars) -> tuple[float, float]:
+    """The share at the top of the axis, and the pixels that one bar is wide."""
+    top = round_up(float(bars.share.max()) / 1000) * 1000
+    return max(top, 1.0), (WIDTH - LEFT - RIGHT) / len(bars.share)
 
 
 def _x(value: float, reach: float) -> float:
-    return LEFT + (value + reach) / (2 * reach) * (WIDTH - LEFT - 10)
+    return LEFT + (value + reach) / (2 * reach) * (WIDTH - LEFT - RIGHT)
+
+
+def _y(share: float, top: float) -> float:
+    return HEIGHT - BOTTOM - share / top * (HEIGHT - TOP - BOTTOM)
+
+
+def _ticks(bars: Bars) -> list[float]:
+    return [t * bars.limit for t in (-1.0, -0.5, 0.0, 0.5, 1.0)]
+
+
+def histogram_svg(bars: Bars, words: Words) -> str:
+    """As SVG text for the page."""
+    top, width = _layout(bars)
+    colours = diverging((bars.edges[:-1] + bars.edges[1:]) / 2, bars.limit)
+    floor = HEIGHT - BOTTOM
+    parts = [
+        f'<path d="M{LEFT} {_y(s, top):.1f}H{WIDTH - RIGHT}" stroke="{RULE}"/>'
+        f'<text x="{LEFT - 6}" y="{_y(s, top) + 4:.1f}" text-anchor="end">{s:g} %</text>'
+        for s in (0.0, top / 2, top)
+    ]
+    for i, share in enumerate(bars.share):
+        y = _y(share, top)
+        fill = "#{:02x}{:02x}{:02x}".format(*colours[i])
+        parts.append(
+            f'<rect x="{LEFT + i * width:.1f}" y="{y:.1f}" width="{width - 0.8:.1f}" height="{floor - y:.1f}" '
+            f'fill="{fill}" stroke="#555" stroke-width="0.5"/>'
+        )
+    parts.append(f'<path d="M{LEFT} {floor}H{WIDTH - RIGHT}" stroke="{INK}"/>')
+    for tick in _ticks(bars):
+        x = _x(tick, bars.reach)
+        parts.append(f'<path d="M{x:.1f} {floor}v5" stroke="{INK}"/>')
+        parts.append(f'<text x="{x:.1f}" y="{floor + 18}" text-anchor="middle">{words.small(tick)}</text>')
+    legend = f"light mesh off the scan, {words.small_unit}; outside positive; end bars hold what lies beyond"
+    parts.append(f'<text x="{(LEFT + WIDTH - RIGHT) / 2}" y="{HEIGHT - 8}" text-anchor="middle">{legend}</text>')
+    if bars.budget is not None:
+        for sign in (-1, 1):
+            x = _x(sign * bars.budget, bars.reach)
+            parts.append(
+                f'<path d="M{x:.1f} {TOP - 6}V{floor}" stroke="{MARK}" stroke-width="1.8" stroke-dasharray="7 4"/>'
+                f'<text x="{x:.1f}" y="{TOP - 10}" text-anchor="middle" class="budget">budget</text>'
+            )
+    told = safe(in_words(bars, words))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="100%" role="img" '
+        f'aria-label="{told}">{"".join(parts)}</svg><figcaption>{told}</figcaption>'
+    )
+
+
+def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
+    """The same as a picture of twice the size."""
+    size = 2
+    top, width = _layout(bars)
+    picture = Picture.new("RGB", (size * WIDTH, size * HEIGHT), "white")
+    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(12 * size)
+
+    def line(x0: float, y0: float, x1: float, y1: float, ink: str, thick: int = 1) -> None:
+        pen.line([(size * x0, size * y0), (size * x1, size * y1)], fill=ink, width=thick * size)
+
+    def text(x: float, y: float, said: str, anchor: str, ink: str = INK) -> None:
+        pen.text((size * x, size * y), drawable(said), fill=ink, font=font, anchor=anchor)
+
+    floor = HEIGHT - BOTTOM
+    for share in (0.0, top / 2, top):
+        line(LEFT, _y(share, top), WIDTH - RIGHT, _y(share, top), RULE)
+        text(LEFT - 6, _y(share, top), f"{share:g} %", "rm")
+    colours = diverging((bars.edges[:-1] + bars.edges[1:]) / 2, bars.limit)
+    for i, share in enumerate(bars.share):
+        x = LEFT + i * width
+        if share > 0:
+            box = (size * x, size * _y(share, top), size * (x + width) - 2, size * floor)
+            pen.rectangle(box, fill=tuple(int(c) for c in colours[i]), outline="#555555")
+    line(LEFT, floor, WIDTH - RIGHT, floor, INK)
+    for tick in _ticks(bars):
+        x = _x(tick, bars.reach)
+        line(x, floor, x, floor + 5, INK)
+        text(x, floor + 8, words.small(tick), "ma")
+    text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 8, f"light mesh off the scan, {words.small_unit}; outside positive", "ms")
+    if bars.budget is not None:
+        for sign in (-1, 1):
+            x = _x(sign * bars.budget, bars.reach)
+            for y in range(TOP - 6, floor, 11):
+                line(x, y, x, min(y + 7, floor), MARK, 2)
+            text(x, TOP - 8, "budget", "ms", MARK)
+    return picture

@@ -10,19 +10,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-_MIDDLE, _END, _CHROMA = 0.955, 0.42, 0.115
-_HUE_BELOW, _HUE_ABOVE = np.radians(225.0), np.radians(58.0)
+# 0.085 is near the most chroma that sRGB holds at the dark blue-green end; more would be cut off and bend the hue.
+_MIDDLE, _END, _CHROMA = 0.955, 0.44, 0.085
+_HUE_BELOW, _HUE_ABOVE = np.radians(232.0), np.radians(55.0)
 
 # kind -> (lightness, chroma, hue in degrees, hatch)
 _KINDS = {
-    "plane": (0.83, 0.055, 95.0, "none"),
-    "bore": (0.55, 0.115, 245.0, "rising"),
-    "boss": (0.70, 0.110, 60.0, "falling"),
-    "cone": (0.62, 0.120, 330.0, "dots"),
-    "sphere": (0.45, 0.090, 150.0, "grid"),
-    "torus": (0.50, 0.110, 25.0, "level"),
-    "filled": (0.90, 0.000, 0.0, "cross"),
-    "none": (0.78, 0.004, 90.0, "none"),
+    "plane": (0.88, 0.060, 95.0, "none"),
+    "bore": (0.66, 0.105, 242.0, "rising"),
+    "boss": (0.77, 0.105, 62.0, "falling"),
+    "cone": (0.70, 0.110, 335.0, "dots"),
+    "sphere": (0.60, 0.090, 152.0, "grid"),
+    "torus": (0.58, 0.115, 28.0, "level"),
+    "filled": (0.94, 0.000, 0.0, "cross"),
+    "none": (0.85, 0.006, 90.0, "none"),
 }
 
 
@@ -54,7 +55,7 @@ def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
     colours = srgb(
         _MIDDLE + (_END - _MIDDLE) * size,
         _CHROMA * np.sin(np.pi / 2 * np.minimum(1.0, 1.6 * size)),
-        np.where(t < 0, _HUE_BELOW, _HUE_ABOVE),
+        np.asarray(np.where(t < 0, _HUE_BELOW, _HUE_ABOVE)),
     )
     colours[~known] = 150
     return colours

@@ -2,7 +2,7 @@
 
 A bore or boss is developed, angle across and depth down; a plane is seen from outside; a sphere is drawn by longitude
 and latitude round its mean direction, a torus by the angles round its axis and round its tube. A cell holds the mean
-of the signed distances of the measured facets in it, positive on the side away from the material.
+of the signed distances of the measured vertices in it, positive on the side away from the material.
 """
 
 from __future__ import annotations
@@ -12,10 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image as Picture
+from PIL import ImageDraw, ImageFont
 
 from pipeline.features.kinds import basis_of, signed_distance
 from pipeline.features.shape import shape_of
 from pipeline.mesh.surface import Surface
+from pipeline.report.charts import round_up
+from pipeline.report.colours import diverging
+from pipeline.report.words import Words, drawable
 from pipeline.values import Feature
 
 COLUMNS, MOST_ROWS = 120, 90
@@ -23,24 +28,42 @@ COLUMNS, MOST_ROWS = 120, 90
 
 @dataclass(frozen=True)
 class ResidualMap:
-    """cells (rows, columns) mm, not-a-number where nothing was measured; across, down: what the sides are and their size."""
+    """cells (rows, columns) mm, not-a-number where nothing was measured; area mm2 that was.
+
+    across, down: what the sides are, how long, and in "mm" or "deg"."""
 
     feature: str
     cells: NDArray[np.float64]
-    across: str
-    down: str
+    area: float
+    across: tuple[str, float, str]
+    down: tuple[str, float, str]
+
+    def sides(self, words: Words) -> str:
+        """In words: what goes across and what down."""
+        return f"across: {_side(self.across, words)}; down: {_side(self.down, words)}"
+
+
+def _side(side: tuple[str, float, str], words: Words) -> str:
+    what, size, unit = side
+    shown = f"{words.length(size, 0.5)} {words.unit}" if unit == "mm" else f"{size:.0f}°"
+    return f"{what} {shown}"
 
 
 def residual_maps(surface: Surface, labels: NDArray[np.int32], features: Sequence[Feature]) -> tuple[ResidualMap, ...]:
-    """One map a feature. surface: as cleaned, with `labels` (m,) of its facets; scan coordinates."""
+    """One map a feature, but none of a feature that no vertex carries alone.
+
+    surface: as cleaned, with `labels` (m,) of its facets; scan coordinates.
+    """
     order = np.argsort(labels, kind="stable")
     starts = np.searchsorted(labels[order], np.arange(len(features) + 1))
+    touched = np.bincount(surface.faces.ravel(), minlength=len(surface.vertices))
     maps = []
     for index, feature in enumerate(features):
-        facets = order[starts[index] : starts[index + 1]]
-        if len(facets):
-            points = surface.vertices[surface.faces[facets]].mean(axis=1)
-            maps.append(_map_of(feature, points))
+        corners, own = np.unique(surface.faces[order[starts[index] : starts[index + 1]]], return_counts=True)
+        # A vertex on the feature's border lies on the next surface too, or on a worn edge.
+        inner = corners[own == touched[corners]]
+        if len(inner):
+            maps.append(_map_of(feature, surface.vertices[inner]))
     return tuple(maps)
 
 
@@ -57,29 +80,33 @@ def _map_of(feature: Feature, points: NDArray[np.float64]) -> ResidualMap:
     u, v, w = offset @ first, offset @ second, offset @ axis
     if feature.kind == "plane":
         across, down = u, -v
-        wide, high = np.ptp(across), np.ptp(down)
-        names = (f"{wide:.0f} mm", f"{high:.0f} mm")
+        wide, high = float(np.ptp(across)), float(np.ptp(down))
+        sides = (("width", wide, "mm"), ("height", high, "mm"))
         aspect = high / max(wide, 1e-9)
     else:
         across = np.degrees(np.arctan2(v, u)) % 360.0
         if feature.kind == "sphere":
             down = np.degrees(np.arctan2(np.hypot(u, v), w))
-            names = ("angle round the mean direction, 0 to 360 deg", f"angle from it, to {down.max():.0f} deg")
+            sides = (
+                ("angle round its middle", 360.0, "deg"),
+                ("angle from its middle, 0 to", float(down.max()), "deg"),
+            )
             aspect = 0.4
         elif feature.kind == "torus":
             down = np.degrees(np.arctan2(w, np.hypot(u, v) - (feature.major_radius or 0.0)))
-            names = ("angle round the axis, 0 to 360 deg", "angle round the tube")
+            sides = (("angle round the axis", 360.0, "deg"), ("angle round the tube", float(np.ptp(down)), "deg"))
             aspect = 0.3
         else:
             down = w
-            names = ("angle, 0 to 360 deg", f"depth, {np.ptp(down):.1f} mm")
-            aspect = np.ptp(down) / max(2 * np.pi * (feature.radius or 1.0), 1e-9)
+            sides = (("angle", 360.0, "deg"), ("depth", float(np.ptp(down)), "mm"))
+            aspect = float(np.ptp(down)) / max(2 * np.pi * (feature.radius or 1.0), 1e-9)
     rows = int(np.clip(round(COLUMNS * aspect), 8, MOST_ROWS))
     reach = (0.0, 360.0) if feature.kind != "plane" else (float(across.min()), float(across.max()))
     # Cells smaller than a facet would be holes in the picture, not in the scan.
-    columns = int(np.clip(np.sqrt(len(points) / max(aspect, rows / COLUMNS) / 3), 12, COLUMNS))
+    columns = int(np.clip(np.sqrt(len(points) / max(aspect, rows / COLUMNS) / 6), 12, COLUMNS))
     rows = max(4, min(rows, round(rows * columns / COLUMNS)))
-    return ResidualMap(feature.id, _cells(across, down, residual, reach, rows, columns), *names)
+    cells = _cells(across, down, residual, reach, rows, columns)
+    return ResidualMap(feature.id, cells, feature.extent.area, *sides)
 
 
 def _cells(
@@ -94,3 +121,39 @@ def _cells(
     total = np.bincount(cell, weights=values, minlength=rows * columns)
     with np.errstate(invalid="ignore"):
         return np.where(count > 0, total / np.where(count > 0, count, 1), np.nan).reshape(rows, columns)
+
+
+def map_limit(maps: Sequence[ResidualMap]) -> float:
+    """mm at the ends of the colours of all maps: what 95 % of their cells keep within, rounded up."""
+    known = [np.abs(cells.cells[np.isfinite(cells.cells)]) for cells in maps]
+    return round_up(float(np.quantile(np.concatenate(known), 0.95)) if known else 0.0)
+
+
+def map_picture(cells: ResidualMap, limit: float) -> Picture.Image:
+    """The bare map, one pixel a cell; see-through where nothing was measured."""
+    known = np.isfinite(cells.cells)
+    return Picture.fromarray(np.dstack([diverging(cells.cells, limit), np.where(known, 255, 0).astype(np.uint8)]))
+
+
+def map_sheet(cells: ResidualMap, limit: float, words: Words) -> Picture.Image:
+    """The map with its title, what its sides are and the colour scale; striped where nothing was measured."""
+    wide, high = 720, 720 * cells.cells.shape[0] // cells.cells.shape[1]
+    left, top, font = 20, 44, ImageFont.load_default(18)
+    sheet = Picture.new("RGB", (wide + 2 * left, top + high + 92), "white")
+    pen = ImageDraw.Draw(sheet)
+    stripes = np.add.outer(np.arange(high), np.arange(wide)) % 12 < 3
+    ground = np.repeat(np.where(stripes, 214, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    sheet.paste(Picture.fromarray(ground), (left, top))
+    drawn = map_picture(cells, limit).resize((wide, high), Picture.Resampling.NEAREST)
+    sheet.paste(drawn, (left, top), drawn)
+    pen.rectangle((left - 1, top - 1, left + wide, top + high), outline="#555555")
+    pen.text((left, 12), f"{cells.feature}: scan off the fitted surface", fill="#1f2321", font=font)
+    pen.text((left, top + high + 10), drawable(cells.sides(words)), fill="#1f2321", font=font)
+    ramp = diverging(np.repeat(np.linspace(-1, 1, 240)[None], 18, axis=0), 1.0)
+    edge = drawable(f"{words.small(limit)} {words.small_unit}")
+    y = top + high + 52
+    pen.text((left, y), f"inside by {edge}", fill="#1f2321", font=font)
+    start = left + int(pen.textlength(f"inside by {edge} ", font=font))
+    sheet.paste(Picture.fromarray(ramp), (start, y + 2))
+    pen.text((start + 250, y), f"outside by {edge}", fill="#1f2321", font=font)
+    return sheet

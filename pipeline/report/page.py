@@ -1,19 +1,21 @@
 """The report's HTML, from the datum file's data and the pictures: words and tables, no geometry.
 
 It answers in this order: may I trust this, where are my datums, what was invented, what do I still have to measure by
-hand. Every figure comes from the datum file; a cell that shows one carries its place there in `data-at`.
+hand.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.report.words import NONE, Words, safe
-
-Data = dict[str, Any]
+from pipeline.report.feature_tables import feature_tables, relation_tables
+from pipeline.report.figures import Data, Figures
+from pipeline.report.tables import cell, figure, named, table
+from pipeline.report.words import Words, prose, safe
 
 CAUTIONS = (
     "Local codes and licensed practice come first: a rotating machine or a pressure part that is cut, bored or coupled "
@@ -24,35 +26,43 @@ CAUTIONS = (
     "Filled areas were never seen by the scanner.",
 )
 
-# What a plug or a blind arc leaves open: under this arc a radius and a place can't be told apart well.
+# Under this arc, degrees, the radius and the place of a round feature can't be told apart well.
 PARTIAL_ARC = 120.0
+# So many cautions of one kind stand in full, the others folded under them.
+IN_FULL = 2
+KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
 
 
 @dataclass(frozen=True)
 class Pictures:
-    """Images as data URLs: views by name, residual maps by feature id with their captions, keys by look, the ramp."""
+    """Images as data URLs: corner the hero view, views the six by name, maps by feature id with what their sides are,
+    keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
+    more_maps: how many maps stand beside the report only."""
 
+    corner: str
     views: dict[str, str]
     maps: dict[str, tuple[str, str]]
     keys: dict[str, str]
     ramp: str
     histogram: str
     limit: float
+    map_limit: float
+    more_maps: int
 
 
-def page(data: Data, pictures: Pictures, scene: Data, style: str, script: str, job: str, unit: str) -> str:
+def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, script: str, job: str, unit: str) -> str:
     """The whole page. scene: what the 3D view draws; job: the job file's text as run."""
-    words = Words(unit)
+    show = Figures(data, Words(unit))
     title = data["title"] or data["source"]["file"]
-    body = [
-        _top(data, pictures, words, title),
-        _trust(data, pictures, words),
-        _datums(data, pictures, words),
-        _invented(data, words),
-        _by_hand(data, words),
-        _maps(data, pictures, words),
-        _again(data, job),
-    ]
+    body = (
+        _top(show, pictures, title),
+        _trust(show, pictures, scene["thinned"]),
+        _datums(show, pictures),
+        _invented(show),
+        _by_hand(show),
+        _maps(show, pictures),
+        _again(show, job),
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -66,426 +76,299 @@ def page(data: Data, pictures: Pictures, scene: Data, style: str, script: str, j
     )
 
 
-def _embedded(name: str, value: Data) -> str:
+def _embedded(name: str, value: dict[str, Any]) -> str:
     # "<" in JSON text could end the script element from inside a name.
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     return f'<script type="application/json" id="{name}">{text}</script>\n'
 
 
-def _at(place: str, text: str, numeric: bool = True) -> str:
-    return f'<td{" class=n" if numeric else ""} data-at="{safe(place)}">{safe(text)}</td>'
+def _section(ident: str, title: str, parts: Iterable[str]) -> str:
+    body = "\n".join(part for part in parts if part)
+    return f'<section aria-labelledby="{ident}"><h2 id="{ident}">{safe(title)}</h2>\n{body}</section>'
 
 
-def _cell(text: object, numeric: bool = False) -> str:
-    return f"<td{' class=n' if numeric else ''}>{safe(text)}</td>"
+def _list(items: Iterable[str]) -> str:
+    """A list of HTML items; nothing where there are none."""
+    inner = "".join(f"<li>{item}</li>" for item in items)
+    return f"<ul>{inner}</ul>" if inner else ""
 
 
-def _table(caption: str, head: Sequence[str], rows: Iterable[str]) -> str:
-    """head: names of the columns; one that starts with "#" is numeric. rows: the cells of each row, or a whole <tr>."""
-    cells = "".join(
-        f'<th scope="col"{" class=n" if name.startswith("#") else ""}>{safe(name.lstrip("#"))}</th>' for name in head
-    )
-    body = "\n".join(row if row.startswith("<tr") else f"<tr>{row}</tr>" for row in rows)
-    if not body:
-        return ""
-    return (
-        f'<div class="wide"><table><caption>{safe(caption)}</caption>\n<thead><tr>{cells}</tr></thead>\n'
-        f"<tbody>\n{body}\n</tbody></table></div>"
-    )
-
-
-def _top(data: Data, pictures: Pictures, words: Words, title: str) -> str:
-    source, audit = data["source"], data["audit"]
-    size = " × ".join(words.length(high - low, 0.1) for low, high in zip(*source["bounds"], strict=True))
-    share = audit["area_filled"] / max(audit["area_filled"] + audit["area_measured"], 1e-9)
+def _top(show: Figures, pictures: Pictures, title: str) -> str:
+    data, unit = show.data, show.words.unit
+    size = " × ".join(show.difference(f"source.bounds.1.{a}", f"source.bounds.0.{a}", 0.5) for a in range(3))
+    filled = show.share("audit.area_filled", "audit.area_measured")
     facts = {
-        "Facets, before and after": f"{audit['facets_before']:,} to {audit['facets_after']:,}",
-        f"Size of the scan, {words.unit}": size,
-        "Noise of the scan (standard deviation)": f"{words.small(source['noise_sigma'])} {words.small_unit}",
-        "Mean edge of the scan": f"{words.length(source['mean_edge'], 0.01)} {words.unit}",
-        "Filled, never measured": f"{words.area(audit['area_filled'])} ({100 * share:.1f} % of the surface)",
-        "Features": f"{len(data['features'])}",
+        "Facets, before and after": f"{show.number('audit.facets_before')} to {show.number('audit.facets_after')}",
+        "Size of the scan": f"{size} {unit}",
+        "Noise of the scan (standard deviation)": f"{show.small('source.noise_sigma')} {show.words.small_unit}",
+        "Mean edge of the scan": f"{show.length('source.mean_edge')} {unit}",
+        "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
+        "Features found": f"{len(data['features'])}",
+        "Datums": ", ".join(safe(f"{d['letter']} {named(data, d['feature'])}") for d in data["frame"]["datums"])
+        or "none",
+        "Cautions of this run": f'<a href="#cautions">{len(data["cautions"])}</a>' if data["cautions"] else "none",
     }
     kind, strong, rest = _verdict(data)
-    picture = next(iter(pictures.views.items()), None)
-    corner = pictures.views.get("from a corner")
-    shown = corner or (picture[1] if picture else None)
-    image = (
-        f'<figure class="chart"><img src="{shown}" alt="The light mesh in its datum frame, seen from a corner" style="width:100%"></figure>'
-        if shown
+    made = f"{data['made_by']['program']} {data['made_by']['version']}"
+    lead = (
+        f"Datums, light mesh and audit of {data['source']['file']}, made by {made}. Coordinates are those of the part "
+        "frame; uncertainties are standard ones (k = 1), double them for about 95 %."
+    )
+    rows = "".join(f"<div><dt>{safe(name)}</dt><dd>{text}</dd></div>" for name, text in facts.items())
+    hero = (
+        f'<figure class="hero"><img src="{pictures.corner}" alt="{safe(_corner_in_words(data))}">'
+        "<figcaption>The light mesh in its frame, kinds of feature by colour and hatch</figcaption></figure>"
+        if pictures.corner
         else ""
     )
     return (
-        f"<header><h1>{safe(title)}</h1><p class=lead>Datums, light mesh and audit of {safe(source['file'])}, "
-        f"made by {safe(data['made_by']['program'])} {safe(data['made_by']['version'])}. "
-        f"Coordinates are those of the part frame; uncertainties are standard ones (k = 1), double them for about 95 %.</p></header>\n"
-        f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong>{safe(rest)}</div>\n'
-        '<dl class="facts">'
-        + "".join(f"<div><dt>{safe(k)}</dt><dd>{safe(v)}</dd></div>" for k, v in facts.items())
-        + "</dl>\n"
-        + image
-        + '<aside class="cautions" aria-label="Cautions"><ul>'
-        + "".join(f"<li>{safe(text)}</li>" for text in CAUTIONS)
-        + "</ul></aside>"
+        f"<header><h1>{safe(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
+        f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
+        f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
+        f'<aside class="cautions" aria-label="Before you use this">{_list(map(safe, CAUTIONS))}</aside>'
     )
 
 
+def _keys(pictures: Pictures) -> str:
+    items = "".join(f'<li><img src="{url}" alt="">{safe(name)}</li>' for name, url in pictures.keys.items())
+    return f'<ul class="keys" aria-label="Colours and hatches">{items}</ul>' if items else ""
+
+
+def _corner_in_words(data: Data) -> str:
+    datums = ", ".join(f"{d['letter']} on {named(data, d['feature'])}" for d in data["frame"]["datums"])
+    return f"The part seen from a corner; datums: {datums or 'none'}"
+
+
 def _verdict(data: Data) -> tuple[str, str, str]:
-    """Kind, the verdict, and what to make of it."""
+    """Its look, the verdict, and what to make of it."""
     audit = data["audit"]
-    failed = [check["feature"] for check in data["calipers"] if check["agrees"] is False]
+    failed = [named(data, check["feature"]) for check in data["calipers"] if check["agrees"] is False]
     broken = [line for line in audit["budget"] if not line["held"]]
     if failed:
-        return (
-            "broken",
-            "The scan and the part disagree.",
-            f"Sizes measured on the part don't fit the scan at {', '.join(failed)}: don't build on this before you know why.",
-        )
+        rest = f"Sizes measured on the part don't fit the scan at {', '.join(failed)}: find out why before you build."
+        return "broken", "The scan and the part disagree.", rest
     if broken:
         names = "; ".join(f"{line['what']} {line['where']}".strip() for line in broken)
         return "broken", "Not within budget.", f"Don't build on the light mesh before you have looked at: {names}."
     if audit["budget"]:
-        return (
-            "held",
-            "Within budget.",
-            "Every promise of the job held on the measured surface. What was filled or not seen is outside of any promise.",
+        rest = (
+            "Every promise of the job held on the measured surface. What was filled or not seen is outside any promise."
         )
-    return (
-        "open",
-        "No budget was set.",
-        "The figures below say what lightening cost; whether that is good enough for your job is yours to judge.",
-    )
+        return "held", "Within budget.", rest
+    rest = "The figures below say what lightening cost; whether that is good enough for your job is yours to judge."
+    return "open", "No budget was set.", rest
 
 
-def _trust(data: Data, pictures: Pictures, words: Words) -> str:
-    audit = data["audit"]
-    parts = ['<section aria-labelledby="trust"><h2 id="trust">May I trust this?</h2>']
-    parts.append(_budget(audit, words))
-    rows = []
-    for key, name in (("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")):
-        figures = audit[key]
-        cells = "".join(_at(f"audit.{key}.{what}", words.small(figures[what])) for what in ("rms", "p95", "p99", "max"))
-        rows.append(_cell(name) + cells)
-    unit = words.small_unit
-    parts.append(
-        _table(
-            f"Distances between scan and light mesh, {unit}; filled facets left out. The scan's own noise is in them.",
-            ["way", "#rms", "#95 %", "#99 %", "#largest"],
-            rows,
-        )
-    )
+def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
+    audit, unit = show.data["audit"], show.words.small_unit
+    rows = [
+        cell(name) + "".join(figure(show.small(f"audit.{key}.{what}")) for what in ("mean", "rms", "p95", "p99", "max"))
+        for key, name in (("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan"))
+    ]
+    caption = f"Distances between scan and light mesh, {unit}; filled facets left out. The scan's own noise is in them."
+    distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest"], rows)
+    moved = ""
     if audit.get("lightening_rms") is not None:
-        parts.append(
-            f'<p>With the scan\'s noise set apart, lightening moved the surface by <span data-at="audit.lightening_rms">{words.small(audit["lightening_rms"])}</span> {unit} (rms).</p>'
-        )
-    parts.append(f'<figure class="chart">{pictures.histogram}</figure>')
-    parts.append(_view(data, pictures, words))
-    parts.append("</section>")
-    return "\n".join(parts)
+        figured = show.small("audit.lightening_rms")
+        moved = f"<p>With the scan's noise set apart, lightening moved the surface by {figured} {unit} (rms).</p>"
+    curve = f'<figure class="chart">{pictures.histogram}</figure>' if pictures.histogram else ""
+    return _section(
+        "trust", "May I trust this?", [_budget(show), distances, moved, curve, _view(show, pictures, thinned)]
+    )
 
 
-def _budget(audit: Data, words: Words) -> str:
+def _budget(show: Figures) -> str:
     rows = []
-    for index, line in enumerate(audit["budget"]):
+    for index, line in enumerate(show.data["audit"]["budget"]):
         small = line["unit"] == "mm"
-        value = words.small(line["value"]) if small else words.angle(line["value"], 0.0001)
-        limit = words.small(line["limit"]) if small else words.angle(line["limit"], 0.0001)
-        unit = words.small_unit if small else line["unit"]
-        held = '<td class="yes">held</td>' if line["held"] else '<td class="no">NOT HELD</td>'
-        rows.append(
-            _cell(line["what"])
-            + _at(f"audit.budget.{index}.limit", limit)
-            + _at(f"audit.budget.{index}.value", value)
-            + _cell(unit)
-            + held
-            + _cell(line["where"])
+        at = f"audit.budget.{index}"
+        limit, value = (
+            (show.small(f"{at}.{what}") if small else show.angle(f"{at}.{what}", 0.001)) for what in ("limit", "value")
         )
-    return _table("The promises of the job", ["promise", "#limit", "#measured", "unit", "", "where"], rows)
+        held = '<td class="yes">held</td>' if line["held"] else '<td class="no">NOT HELD</td>'
+        unit = show.words.small_unit if small else line["unit"]
+        rows.append(cell(line["what"]) + figure(limit) + figure(value) + cell(unit) + held + cell(line["where"]))
+    return table("The promises of the job", ["promise", "#limit", "#measured", "unit", "held?", "where"], rows)
 
 
-def _view(data: Data, pictures: Pictures, words: Words) -> str:
-    edge = f"{words.small(pictures.limit)} {words.small_unit}"
-    keys = "".join(f'<li><img src="{url}" alt="">{safe(name)}</li>' for name, url in pictures.keys.items())
+def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
+    edge = f"{show.words.small(pictures.limit)} {show.words.small_unit}"
+    less = f" Drawn with {thinned:,} facets, fewer than the light mesh has." if thinned else ""
     return f"""<h3 id="view-title">The light mesh in three dimensions</h3>
-<fieldset class="paint screen"><legend class="lead">Paint by</legend>
+<fieldset class="paint screen"><legend>Paint by</legend>
 <label><input type="radio" name="paint" value="deviation" checked> deviation from the scan</label>
 <label><input type="radio" name="paint" value="kind"> kind of feature</label>
-<span class="scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="colour scale from inside over zero to outside"> outside by {safe(edge)}</span>
 </fieldset>
+<p class="scale" id="view3d-scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="blue-green over light grey to brown"> outside by {safe(edge)}</p>
 <div id="view3d-box"><canvas id="view3d" tabindex="0" role="img" aria-labelledby="view-title" aria-describedby="view3d-help"></canvas><div id="tip" hidden></div></div>
-<p id="view3d-help" class="lead screen">Drag or arrow keys turn, wheel or + and − zoom, Shift and drag moves, 0 goes back. Click a row of the feature table to see it here, or the part to find its row. <span id="view3d-status" role="status">Nothing is selected.</span></p>
-<ul class="keys">{keys}</ul>"""
+<p id="view3d-help" class="lead screen">Drag or arrow keys turn, wheel or + and − zoom, Shift and drag moves, 0 goes back. Click a row of the feature tables to see it here, or the part to find its row.{less} <span id="view3d-status" role="status">Nothing is selected.</span></p>"""  # noqa: E501
 
 
-def _datums(data: Data, pictures: Pictures, words: Words) -> str:
+def _datums(show: Figures, pictures: Pictures) -> str:
+    data, unit = show.data, show.words.small_unit
     frame = data["frame"]
-    parts = ['<section aria-labelledby="datums-title"><h2 id="datums-title">Where are my datums?</h2>']
     rows = [
-        _cell(d["letter"]) + _cell(_named(data, d["feature"])) + _cell(", ".join(d["constrains"]) or "nothing more")
+        cell(d["letter"]) + cell(named(data, d["feature"])) + cell(", ".join(d["constrains"]) or "nothing more")
         for d in frame["datums"]
     ]
-    parts.append(
-        _table(
-            "Datum reference frame (ISO 5459); t is a shift along, r a turn about an axis of the part frame",
-            ["datum", "feature", "takes away"],
-            rows,
-        )
-    )
+    caption = "Datum reference frame (ISO 5459); t is a shift along, r a turn about an axis of the part frame"
+    parts = [table(caption, ["datum", "feature", "takes away"], rows)]
     if not frame["complete"]:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
-    parts.append("<ul>" + "".join(f"<li>{safe(reason)}</li>" for reason in frame["reasons"]) + "</ul>")
-    spread = frame.get("uncertainty")
-    if spread:
-        shift = ", ".join(words.small(v) for v in spread["translation"])
-        turn = ", ".join(words.angle(v, v) for v in spread["rotation"])
+    parts.append(_list(map(prose, frame["reasons"])))
+    if frame.get("uncertainty"):
+        shift = ", ".join(show.small(f"frame.uncertainty.translation.{a}") for a in range(3))
+        turn = ", ".join(
+            show.angle(f"frame.uncertainty.rotation.{a}", frame["uncertainty"]["rotation"][a]) for a in range(3)
+        )
         parts.append(
-            f"<p>Standard uncertainty of the frame: {shift} {words.small_unit} along x, y, z; {turn} deg about them.</p>"
+            f"<p>Standard uncertainty of the frame: {shift} {unit} along x, y, z; {turn} degrees about them.</p>"
         )
-    parts.append('<h3>Six views</h3><div class="views">')
-    for name, url in pictures.views.items():
-        parts.append(
-            f'<figure><img src="{url}" alt="The part seen {safe(name)}, kinds of feature by colour and hatch, datum letters"><figcaption>{safe(name)}</figcaption></figure>'
+    if pictures.views:
+        views = "".join(
+            f'<figure><img src="{url}" alt="The part seen {safe(name)}: kinds of feature by colour and hatch, '
+            f'letters of the datums to be seen from there"><figcaption>{safe(name)}</figcaption></figure>'
+            for name, url in pictures.views.items()
         )
-    parts.append("</div>")
-    parts.append(_features(data, words))
-    parts.append(_patterns(data, words))
-    parts.append(_square_up(data, words))
-    parts.append(_relations(data, words))
-    parts.append(_suggestions(data, words))
-    parts.append("</section>")
-    return "\n".join(part for part in parts if part)
+        parts.append(f'<h3>Six views</h3>{_keys(pictures)}<div class="views">{views}</div>')
+    parts.append(feature_tables(show))
+    parts.append(relation_tables(show))
+    return _section("datums-title", "Where are my datums?", parts)
 
 
-def _named(data: Data, ident: str) -> str:
-    name = next((f["name"] for f in data["features"] if f["id"] == ident), None)
-    return f"{ident} ({name})" if name else ident
-
-
-def _features(data: Data, words: Words) -> str:
-    unit, small = words.unit, words.small_unit
-    rows = []
-    for i, f in enumerate(data["features"]):
-        at, spread, place, form = f"features.{i}", f["uncertainty"], f["in_part_frame"], f["form"]
-        doubled = None if spread["radius"] is None else 2 * spread["radius"]
-        diameter = None if f["radius"] is None else 2 * f["radius"]
-        audit = f.get("audit") or {}
-        what = f["side"] if f["kind"] == "cylinder" else " ".join(filter(None, [f["kind"], f["side"]]))
-        marks = ([] if f["confidence"] == "good" else ["low confidence"]) + ([] if f["machined"] else ["cast"])
-        extra = f", half angle {words.angle(f['half_angle'], 0.01)}°" if f["half_angle"] is not None else ""
-        name = safe(f["id"]) + (f"<br>{safe(f['name'])}" if f["name"] else "")
-        point = ", ".join(words.length(v, spread["position"] or 0.01) for v in place["point"])
-        way = NONE if place["direction"] is None else ", ".join(f"{v:z.4f}" for v in place["direction"])
-        extent = f["extent"]
-        seen = words.area(extent["area"])
-        if extent.get("arc") is not None and f["kind"] != "plane":
-            seen += f", {extent['arc']:.0f}° of arc"
-        rows.append(
-            f'<tr data-feature="{i}" tabindex="0" aria-selected="false"><td{"" if not marks else " class=low"}>{name}</td>'
-            + _cell(f"{what}{extra}{', ' + ', '.join(marks) if marks else ''}")
-            + _at(f"{at}.radius", words.length(diameter, doubled))
-            + _at(f"{at}.uncertainty.radius", words.small(doubled))
-            + _at(f"{at}.in_part_frame.point", point, False)
-            + _at(f"{at}.uncertainty.position", words.small(spread["position"]))
-            + _cell(way)
-            + _at(f"{at}.uncertainty.direction", words.angle(spread["direction"], spread["direction"]))
-            + _at(f"{at}.form.peak_to_valley", words.small(form["peak_to_valley"]))
-            + _cell(seen)
-            + _at(f"{at}.audit.shift", words.small(audit.get("shift")))
-            + _at(f"{at}.audit.radius_change", words.small(audit.get("radius_change")))
-            + "</tr>"
-        )
-    head = [
-        "feature",
-        "what",
-        f"#D {unit}",
-        f"#± {small}",
-        f"x, y, z {unit}",
-        f"#± {small}",
-        "direction",
-        "#± deg",
-        f"#form {small}",
-        "seen",
-        f"#light: shift {small}",
-        f"#light: R {small}",
-    ]
-    return "<h3>Features</h3>" + _table(
-        f"Part coordinates. D a diameter (of a cone: at x, y, z; of a torus: of its tube). {NONE} none that applies, or none that can be vouched for.",
-        head,
-        rows,
-    )
-
-
-def _patterns(data: Data, words: Words) -> str:
-    rows = []
-    for i, p in enumerate(data["patterns"]):
-        detail = {"pitch_circle": f"{p['count']} holes" + (f", {p['missing']} missing" if p["missing"] else "")}.get(
-            p["kind"], p.get("note") or ""
-        )
-        rows.append(
-            _cell(p["kind"].replace("_", " "))
-            + _at(f"patterns.{i}.diameter", words.both(p["diameter"], 0.002))
-            + _cell(detail)
-            + _at(f"patterns.{i}.rms", words.small(p["rms"]))
-            + _cell(", ".join(p["members"]))
-        )
-    return _table("Patterns", ["pattern", "#diameter", "", f"#rms {words.small_unit}", "features"], rows)
-
-
-def _square_up(data: Data, words: Words) -> str:
-    rows = []
-    for i, s in enumerate(data.get("square_up", [])):
-        rows.append(
-            _cell(_named(data, s["feature"])) + _cell(s["kind"]) + _cell(s["datum"])
-            + _at(f"square_up.{i}.angle", words.angle(s["angle"], s["angle_uncertainty"])) + _at(f"square_up.{i}.angle_uncertainty", words.angle(s["angle_uncertainty"], s["angle_uncertainty"]))
-            + _at(f"square_up.{i}.over", words.small(s["over"])) + _at(f"square_up.{i}.length", words.length(s["length"], 1.0))
-            + _at(f"square_up.{i}.offset", words.small(s["offset"]))
-            + _cell("yes" if s["significant"] else "no")
-        )  # fmt: skip
-    head = [
-        "feature",
-        "should be",
-        "to datum",
-        "#off deg",
-        "#± deg",
-        f"#off {words.small_unit}",
-        f"#over {words.unit}",
-        f"#offset {words.small_unit}",
-        "more than the scan's doubt",
-    ]
-    return _table("How far from square, parallel and coaxial", head, rows)
-
-
-def _relations(data: Data, words: Words) -> str:
-    rows = []
-    for i, r in enumerate(data["relations"]):
-        angular = r["kind"] in ("parallel", "perpendicular", "angle")
-        show = (
-            (lambda v, u: f"{words.angle(v, u)} deg")
-            if angular
-            else (lambda v, u: f"{words.length(v, u)} {words.unit}")
-        )
-        spread = r["uncertainty"]
-        rows.append(
-            _cell(r["kind"]) + _cell(" and ".join(_named(data, ident) for ident in r["between"]))
-            + _at(f"relations.{i}.value", show(r["value"], spread)) + _at(f"relations.{i}.uncertainty", NONE if spread is None else show(spread, spread))
-        )  # fmt: skip
-    return _table("Relations that the uncertainty supports", ["relation", "between", "#value", "#±"], rows)
-
-
-def _suggestions(data: Data, words: Words) -> str:
-    rows = []
-    for i, s in enumerate(data.get("suggestions", [])):
-        off = NONE if s["sigmas"] is None else f"{s['sigmas']:.1f}"
-        rows.append(
-            _cell(_named(data, s["feature"]))
-            + _cell(s["what"])
-            + _cell(s["name"])
-            + _at(f"suggestions.{i}.size", words.both(s["size"], 0.001))
-            + _at(f"suggestions.{i}.off", words.small(s["off"]))
-            + _cell(off, True)
-            + _cell(s["source"])
-        )
-    return _table(
-        "Standard sizes near by: suggestions, never applied",
-        ["feature", "what", "name", "#size", f"#off {words.small_unit}", "#off, in uncertainties", "source"],
-        rows,
-    )
-
-
-def _invented(data: Data, words: Words) -> str:
-    audit = data["audit"]
+def _invented(show: Figures) -> str:
+    data, unit = show.data, show.words.area_unit
     rows = []
     for i, gap in enumerate(data["gaps"]):
+        at = ", ".join(named(data, f) for f in gap["features"])
         rows.append(
-            _cell(gap["id"]) + _cell(gap["kind"]) + _cell(gap["done"]) + _at(f"gaps.{i}.length", words.length(gap["length"], 0.1))
-            + _at(f"gaps.{i}.area_filled", words.area(gap["area_filled"])) + _cell(", ".join(_named(data, f) for f in gap["features"]) or NONE) + _cell(gap["note"])
-        )  # fmt: skip
-    table = _table(
+            cell(gap["id"], "id")
+            + cell(gap["kind"])
+            + cell(gap["done"])
+            + figure(show.length(f"gaps.{i}.length", 0.5))
+            + figure(show.area(f"gaps.{i}.area_filled"))
+            + cell(at or "no feature")
+            + cell(gap["note"])
+        )
+    gaps = table(
         "Gaps of the scan and what was done; filled facets are in no fit and in no figure above",
-        ["gap", "taken for", "done", f"#rim {words.unit}", "#filled", "at", "how"],
+        ["gap", "taken for", "done", f"#rim {show.words.unit}", f"#filled {unit}", "at", "how"],
         rows,
     )
-    return (
-        '<section aria-labelledby="invented"><h2 id="invented">What was invented?</h2>'
-        f"<p>{words.area(audit['area_filled'])} were filled, beside {words.area(audit['area_measured'])} that were measured; "
-        f"{words.area(audit.get('area_removed'))} of the scan were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
-        f"{table or '<p>The scan had no gaps: nothing was invented.</p>'}</section>"
+    filled, measured, removed = (show.area(f"audit.area_{what}") for what in ("filled", "measured", "removed"))
+    said = (
+        f"<p>{filled} {unit} were filled, beside {measured} {unit} that were measured; {removed} {unit} of the scan "
+        "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
+    return _section("invented", "What was invented?", [said, gaps or "<p>No gap was found: nothing was invented.</p>"])
 
 
-def _by_hand(data: Data, words: Words) -> str:
-    parts = ['<section aria-labelledby="by-hand"><h2 id="by-hand">What do I still have to measure by hand?</h2>']
+def _by_hand(show: Figures) -> str:
+    data = show.data
     todo = []
-    on_frame = {d["feature"] for d in data["frame"]["datums"]}
-    for f in data["features"]:
-        who = _named(data, f["id"])
+    on_frame = {d["feature"]: d["letter"] for d in data["frame"]["datums"]}
+    for i, f in enumerate(data["features"]):
         if f["id"] in on_frame and f["radius"] is not None:
-            todo.append(
-                f"{who}: it is a datum; measure D {words.both(2 * f['radius'], f['uncertainty']['radius'])} with a gauge."
-            )
+            spread = f["uncertainty"]["radius"]
+            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
+            who = safe(named(data, f["id"]))
+            todo.append(f"{who} is datum {safe(on_frame[f['id']])}: gauge its D {size} {show.words.unit}.")
+    weak = []
+    partial = []
+    for i, f in enumerate(data["features"]):
+        who = named(data, f["id"])
         if f["confidence"] != "good":
-            todo.append(f"{who}: low confidence ({'; '.join(f['reasons']) or 'no reason given'}).")
+            weak.append(f"{safe(who)} ({prose('; '.join(f['reasons'])) or 'no reason given'})")
         elif f["kind"] == "cylinder" and f["extent"].get("arc") is not None and f["extent"]["arc"] < PARTIAL_ARC:
-            todo.append(
-                f"{who}: only {f['extent']['arc']:.0f}° of its circle were seen; its radius and its place hang together."
-            )
-    for gap in data["gaps"]:
-        if gap["done"] == "closed" and len(gap["features"]) > 0:
-            todo.append(
-                f"{gap['id']}: filled, at {', '.join(_named(data, f) for f in gap['features'])}; look at the metal there."
-            )
-    parts.append(
-        "<ul>" + "".join(f"<li>{safe(text)}</li>" for text in todo) + "</ul>"
-        if todo
-        else "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>"
-    )
+            partial.append(f"{safe(who)} ({show.number(f'features.{i}.extent.arc')}°)")
+    if weak:
+        todo.append(f"Low confidence, gauge them where they matter: {'; '.join(weak)}.")
+    if partial:
+        todo.append(f"So little of the circle was seen that radius and place hang together: {', '.join(partial)}.")
+    closed = [gap for gap in data["gaps"] if gap["done"] == "closed" and gap["features"]]
+    for gap in closed:
+        at = ", ".join(named(data, f) for f in gap["features"])
+        todo.append(f"{safe(gap['id'])} was filled at {safe(at)}: look at the metal there.")
+    blind = [gap["id"] for gap in data["gaps"] if gap["kind"] == "blind" and gap["done"] != "closed"]
+    if blind:
+        todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
+    parts = [
+        _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
+        _calipers(show),
+        _cautions(data),
+    ]
+    return _section("by-hand", "What do I still have to measure by hand?", parts)
+
+
+def _calipers(show: Figures) -> str:
     rows = []
-    for i, c in enumerate(data["calipers"]):
-        agrees = {
+    for i, check in enumerate(show.data["calipers"]):
+        told = {
             True: '<td class="yes">agrees</td>',
             False: '<td class="no">DISAGREES</td>',
-            None: _cell("can't be told"),
-        }[c["agrees"]]
+            None: cell("can't be told"),
+        }[check["agrees"]]
+        at = f"calipers.{i}"
         rows.append(
-            _cell(_named(data, c["feature"])) + _at(f"calipers.{i}.measured", words.length(c["measured"], c["measured_uncertainty"])) + _at(f"calipers.{i}.scanned", words.length(c["scanned"], c["scanned_uncertainty"]))
-            + _at(f"calipers.{i}.scanned_uncertainty", words.small(c["scanned_uncertainty"])) + agrees + _cell(c["note"])
-        )  # fmt: skip
-    parts.append(
-        _table(
-            "Sizes measured on the part against the scan",
-            ["feature", f"#measured {words.unit}", f"#scanned {words.unit}", f"#± {words.small_unit}", "", "note"],
-            rows,
+            cell(named(show.data, check["feature"]))
+            + figure(show.length(f"{at}.measured", check["measured_uncertainty"]))
+            + figure(show.small(f"{at}.measured_uncertainty"))
+            + figure(show.length(f"{at}.scanned", check["scanned_uncertainty"]))
+            + figure(show.small(f"{at}.scanned_uncertainty"))
+            + told
+            + cell(check["note"])
         )
-    )
-    if data["cautions"]:
-        parts.append(
-            "<h3>Cautions of this run</h3><ul>"
-            + "".join(f"<li>{safe(text)}</li>" for text in data["cautions"])
-            + "</ul>"
-        )
-    parts.append("</section>")
-    return "\n".join(part for part in parts if part)
+    unit, small = show.words.unit, show.words.small_unit
+    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    return table("Sizes measured on the part against the scan", head, rows)
 
 
-def _maps(data: Data, pictures: Pictures, words: Words) -> str:
+def _cautions(data: Data) -> str:
+    """All cautions of the run; those that differ in their features and figures only are folded together."""
+    alike: dict[str, list[str]] = {}
+    idents = {f["id"] for f in data["features"]} | {gap["id"] for gap in data["gaps"]}
+    for text in data["cautions"]:
+        words = [word.strip(".,:;()") for word in text.split()]
+        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents and word not in KINDS))
+        alike.setdefault(kind, []).append(text)
+    items = []
+    for texts in alike.values():
+        full = texts if len(texts) <= IN_FULL + 1 else texts[:IN_FULL]
+        items += [prose(text) for text in full]
+        if len(texts) > len(full):
+            rest = texts[len(full) :]
+            items.append(
+                f"<details><summary>{len(rest)} more of this kind</summary>{_list(map(prose, rest))}</details>"
+            )
+    return f'<h3 id="cautions">Cautions of this run</h3>{_list(items)}' if items else ""
+
+
+def _maps(show: Figures, pictures: Pictures) -> str:
     if not pictures.maps:
         return ""
-    parts = ['<section aria-labelledby="maps"><h2 id="maps">How the scan lies on each feature</h2>']
-    parts.append(
-        f'<p>Unrolled: mean distance of the measured facets from the fitted surface, outwards positive. <span class="scale">−{words.small(pictures.limit)} <img src="{pictures.ramp}" alt="colour scale"> +{words.small(pictures.limit)} {words.small_unit}</span> Striped: not measured.</p><div class="maps">'
+    edge = f"{show.words.small(pictures.map_limit)} {show.words.small_unit}"
+    scale = (
+        f'<p class="scale">inside by {edge} <img src="{pictures.ramp}" alt="blue-green over light grey to brown"> '
+        f"outside by {edge}</p>"
     )
-    for ident, (url, caption) in pictures.maps.items():
-        parts.append(
-            f'<figure><img src="{url}" alt="Residual map of {safe(_named(data, ident))}" loading="lazy"><figcaption><b>{safe(_named(data, ident))}</b>: {safe(caption)}</figcaption></figure>'
-        )
-    parts.append("</div></section>")
-    return "\n".join(parts)
+    more = f" {pictures.more_maps} smaller ones stand in pictures/ beside this file." if pictures.more_maps else ""
+    said = (
+        "<p>Unrolled: mean distance of the measured vertices from the fitted surface, positive away from the material. "
+        f"Striped: not measured.{more}</p>"
+    )
+    figures = "".join(
+        f'<figure><img src="{url}" alt="Residual map of {safe(named(show.data, ident))}"><figcaption>'
+        f"<b>{safe(named(show.data, ident))}</b>: {safe(sides)}</figcaption></figure>"
+        for ident, (url, sides) in pictures.maps.items()
+    )
+    return _section("maps", "How the scan lies on each feature", [said, scale, f'<div class="maps">{figures}</div>'])
 
 
-def _again(data: Data, job: str) -> str:
-    source = data["source"]
-    return (
-        '<section aria-labelledby="again"><h2 id="again">To run this again</h2>'
-        f"<p>{safe(data['made_by']['program'])} {safe(data['made_by']['version'])}, on {safe(source['file'])} with SHA-256 {safe(source['sha256'])}; "
-        f"one unit of the file was taken as {source['unit_factor']:g} mm. The job as it was run:</p><pre>{safe(job)}</pre></section>"
+def _again(show: Figures, job: str) -> str:
+    source, made = show.data["source"], show.data["made_by"]
+    said = (
+        f"<p>{safe(made['program'])} {safe(made['version'])}, on {safe(source['file'])} with SHA-256 "
+        f"<code>{safe(source['sha256'])}</code>; one unit of the file was taken as {source['unit_factor']:g} mm. "
+        "The job as it was run:</p>"
     )
+    return _section("again", "To run this again", [said, f"<pre>{safe(job)}</pre>"])

@@ -8,6 +8,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.mesh.topology import vertex_facets
+
+# Names of the hatches; the report's 3D view draws the same by the same numbers.
+HATCHES = ("none", "rising", "falling", "dots", "grid", "level", "cross")
+
 
 @dataclass(frozen=True)
 class View:
@@ -55,7 +60,7 @@ def fitted(right: NDArray, up: NDArray, low: NDArray, high: NDArray, width: int,
 
 
 @njit(cache=True)
-def _fill(points, faces, owner, depth, weights):
+def _fill(points, faces, owner, depth, weights):  # type: ignore[no-untyped-def]
     height, width = owner.shape
     for i in range(faces.shape[0]):
         ax, ay, az = points[faces[i, 0]]
@@ -93,18 +98,6 @@ class Image:
     depth: NDArray[np.float64]
     weights: NDArray[np.float32]
 
-    def interpolate(self, values: NDArray, faces: NDArray) -> NDArray[np.float64]:
-        """Per-vertex values (n,) or (n, k) at each pixel; not-a-number where nothing is seen."""
-        values = np.asarray(values, dtype=np.float64)
-        seen = self.owner >= 0
-        corner = faces[self.owner[seen]]
-        u, v = self.weights[seen].T.astype(np.float64)
-        if values.ndim == 2:
-            u, v = u[:, None], v[:, None]
-        out = np.full(self.owner.shape + values.shape[1:], np.nan)
-        out[seen] = u * values[corner[:, 0]] + v * values[corner[:, 1]] + (1 - u - v) * values[corner[:, 2]]
-        return out
-
 
 def render(vertices: NDArray, faces: NDArray, view: View) -> Image:
     """Which facet each pixel of the view sees. Both sides of a facet are drawn."""
@@ -117,26 +110,121 @@ def render(vertices: NDArray, faces: NDArray, view: View) -> Image:
     return Image(owner, depth, weights)
 
 
-def light(normals: NDArray, view: View) -> NDArray[np.float64]:
-    """(..., 3) unit normals to (...,) brightness 0..1: two soft lamps that go with the viewer."""
-    key = view.towards + 0.45 * view.up - 0.35 * view.right
-    fill = view.towards - 0.3 * view.up + 0.6 * view.right
-    key, fill = key / np.linalg.norm(key), fill / np.linalg.norm(fill)
-    return np.clip(0.34 + 0.50 * np.abs(normals @ key) + 0.20 * np.abs(normals @ fill), 0.0, 1.0)
+@njit(cache=True)
+def _corner_normals(points, faces, facet, first, around, least, out):  # type: ignore[no-untyped-def]
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            v = faces[f, k]
+            x = y = z = 0.0
+            for s in range(first[v], first[v + 1]):
+                g = around[s]
+                size = np.sqrt(facet[g, 0] ** 2 + facet[g, 1] ** 2 + facet[g, 2] ** 2)
+                own = np.sqrt(facet[f, 0] ** 2 + facet[f, 1] ** 2 + facet[f, 2] ** 2)
+                turn = facet[f, 0] * facet[g, 0] + facet[f, 1] * facet[g, 1] + facet[f, 2] * facet[g, 2]
+                if turn >= least * size * own:
+                    x += facet[g, 0]
+                    y += facet[g, 1]
+                    z += facet[g, 2]
+            length = np.sqrt(x * x + y * y + z * z)
+            if length > 0.0:
+                out[f, k, 0], out[f, k, 1], out[f, k, 2] = x / length, y / length, z / length
 
 
-def outline(image: Image, normals: NDArray, step: float) -> NDArray[np.bool_]:
-    """(h, w) pixels on a silhouette or crease: a jump in depth of over `step` mm, or a turn of over some 35 deg."""
-    depth = np.where(image.owner >= 0, image.depth, -1e9)
-    edge = np.zeros(depth.shape, dtype=bool)
-    for axis in (0, 1):
-        jump = np.abs(np.diff(depth, axis=axis)) > step
-        first = normals[:-1] if axis == 0 else normals[:, :-1]
-        second = normals[1:] if axis == 0 else normals[:, 1:]
-        turn = np.nan_to_num(np.sum(first * second, axis=-1), nan=1.0) < 0.82
-        both = jump | turn
-        if axis == 0:
-            edge[:-1] |= both
-        else:
-            edge[:, :-1] |= both
-    return edge
+def corner_normals(vertices: NDArray, faces: NDArray, crease: float = 32.0) -> NDArray[np.float32]:
+    """(m, 3, 3) unit normals of the corners: smooth over facets that turn by less than `crease` degrees."""
+    edges = vertices[faces]
+    facet = np.cross(edges[:, 1] - edges[:, 0], edges[:, 2] - edges[:, 0])
+    first, around = vertex_facets(np.ascontiguousarray(faces, dtype=np.int32), len(vertices))
+    out = np.zeros((len(faces), 3, 3), dtype=np.float32)
+    _corner_normals(vertices, faces, facet, first, around, np.cos(np.radians(crease)), out)
+    return out
+
+
+@njit(cache=True)
+def _hatched(pattern, x, y, step, line):  # type: ignore[no-untyped-def]
+    if pattern == 1:
+        return (x + y) % step < line
+    if pattern == 2:
+        return (x - y) % step < line
+    if pattern == 3:
+        return (x % step - step / 2) ** 2 + (y % step - step / 2) ** 2 < (1.3 * line) ** 2
+    if pattern == 4:
+        return y % step < line or x % step < line
+    if pattern == 5:
+        return y % step < line
+    if pattern == 6:
+        return (x + y) % step < line or (x - y) % step < line
+    return False
+
+
+@njit(cache=True)
+def _paint(owner, depth, weights, normals, look, colours, patterns, right, up, towards, jump, pixel, scale, out):  # type: ignore[no-untyped-def]
+    height, width = owner.shape
+    normal = np.zeros((2, width, 3))
+    step, line = 7 * scale, scale
+    for y in range(height):
+        now, above = y % 2, (y + 1) % 2
+        for x in range(width):
+            f = owner[y, x]
+            if f < 0:
+                edge = (x > 0 and owner[y, x - 1] >= 0) or (y > 0 and owner[y - 1, x] >= 0)
+                if edge:
+                    out[y, x, :] = 38.0
+                continue
+            u, v = weights[y, x, 0], weights[y, x, 1]
+            n = np.zeros(3)
+            for a in range(3):
+                n[a] = u * normals[f, 0, a] + v * normals[f, 1, a] + (1.0 - u - v) * normals[f, 2, a]
+            length = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
+            if length > 0.0:
+                n /= length
+            normal[now, x, :] = n
+            front = abs(n[0] * towards[0] + n[1] * towards[1] + n[2] * towards[2])
+            high = n[0] * up[0] + n[1] * up[1] + n[2] * up[2]
+            side = n[0] * right[0] + n[1] * right[1] + n[2] * right[2]
+            lit = 0.72 + 0.24 * front + 0.11 * high - 0.07 * side
+            lit = min(1.07, max(0.55, lit))
+            if _hatched(patterns[look[f]], x, y, step, line):
+                lit *= 0.74
+            for a in range(3):
+                out[y, x, a] = min(255.0, colours[look[f], a] * lit)
+            edge, crease = False, False
+            if x == 0 or y == 0 or owner[y, x - 1] < 0 or owner[y - 1, x] < 0:
+                edge = True
+            else:
+                for back in range(2):
+                    far = depth[y, x - 1] if back == 0 else depth[y - 1, x]
+                    # A slanting face falls off between pixels too: what its own slope explains is no step.
+                    if abs(depth[y, x] - far) > jump + 1.5 * pixel / max(front, 0.05):
+                        edge = True
+                    turn = 0.0
+                    for a in range(3):
+                        turn += n[a] * (normal[now, x - 1, a] if back == 0 else normal[above, x, a])
+                    crease = crease or turn < 0.76
+            if edge:
+                out[y, x, :] = 38.0
+            elif crease:
+                out[y, x, :] *= 0.55
+
+
+def paint(
+    image: Image,
+    view: View,
+    normals: NDArray[np.float32],
+    look: NDArray[np.int32],
+    colours: NDArray[np.float64],
+    patterns: NDArray[np.int32],
+    scale: int,
+) -> NDArray[np.uint8]:
+    """(h, w, 3) the part on white, shaded, hatched and with its edges drawn.
+
+    normals (m, 3, 3) of corners; look (m,) row of `colours` (k, 3) and `patterns` (k,), numbers of HATCHES; scale:
+    pixels that a line is wide.
+    """
+    out = np.full((*image.owner.shape, 3), 255.0, dtype=np.float32)
+    jump = 0.008 * view.width / view.scale
+    _paint(
+        image.owner, image.depth, image.weights, normals, look, colours, patterns, view.right, view.up, view.towards,
+        jump, 1.0 / view.scale, float(scale), out,
+    )  # fmt: skip
+    return out.astype(np.uint8)

@@ -1,17 +1,18 @@
 "use strict";
 /* The 3D view of the report: one canvas, plain WebGL 2, no library. Data stand in the page as base64.
    Turn: drag or arrow keys. Zoom: wheel, + and -. Shift: drag with the right button or with Shift held.
-   Home: key 0. A click on the part selects its row in the table, a click on a row shows the feature. */
+   Home: key 0. A click on the part selects its rows in the tables, a click on a row shows the feature. */
 (function () {
+  window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
   const datums = JSON.parse(document.getElementById("datums").textContent);
   const scene = JSON.parse(document.getElementById("scene").textContent);
   const canvas = document.getElementById("view3d");
   const tip = document.getElementById("tip");
   const status = document.getElementById("view3d-status");
-  const gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+  const gl = scene.faces && canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
   if (!gl) {
     document.getElementById("view3d-box").classList.add("without");
-    status.textContent = "This browser shows no 3D; the six views below tell the same.";
+    status.textContent = "This browser shows no 3D here; the pictures tell the same.";
     return;
   }
 
@@ -24,9 +25,40 @@
   const places = new Int16Array(bytes(scene.positions));
   const faces = new Uint32Array(bytes(scene.faces));
   const deviations = new Int16Array(bytes(scene.deviations));
-  const labels = new Int16Array(bytes(scene.labels));
+  const labels = new Int32Array(bytes(scene.labels));
   const origins = new Uint8Array(bytes(scene.origins));
   const facets = faces.length / 3;
+
+  const UNKNOWN = -32768;
+
+  // Normals are smooth over facets that turn little, so that rounds look round and edges stay sharp.
+  const CREASE = 0.848;
+  const flat = new Float32Array(facets * 3);
+  const first = new Uint32Array(places.length / 3 + 1);
+  function placed(v) { return [0, 1, 2].map((a) => places[3 * v + a] * scene.step[a]); }
+  for (let f = 0; f < facets; f++) {
+    const [p, q, r] = [0, 1, 2].map((k) => placed(faces[3 * f + k]));
+    const e = [q[0] - p[0], q[1] - p[1], q[2] - p[2]], g = [r[0] - p[0], r[1] - p[1], r[2] - p[2]];
+    flat[3 * f] = e[1] * g[2] - e[2] * g[1];
+    flat[3 * f + 1] = e[2] * g[0] - e[0] * g[2];
+    flat[3 * f + 2] = e[0] * g[1] - e[1] * g[0];
+    for (let k = 0; k < 3; k++) first[faces[3 * f + k] + 1]++;
+  }
+  for (let v = 1; v < first.length; v++) first[v] += first[v - 1];
+  const next = first.slice(), round = new Uint32Array(facets * 3);
+  for (let at = 0; at < facets * 3; at++) round[next[faces[at]]++] = Math.floor(at / 3);
+  const normals = new Float32Array(facets * 9);
+  for (let at = 0; at < facets * 3; at++) {
+    const f = 3 * Math.floor(at / 3), v = faces[at];
+    const x = flat[f], y = flat[f + 1], z = flat[f + 2], own = Math.hypot(x, y, z);
+    let sx = 0, sy = 0, sz = 0;
+    for (let s = first[v]; s < first[v + 1]; s++) {
+      const g = 3 * round[s], gx = flat[g], gy = flat[g + 1], gz = flat[g + 2];
+      if (x * gx + y * gy + z * gz >= CREASE * own * Math.sqrt(gx * gx + gy * gy + gz * gz)) { sx += gx; sy += gy; sz += gz; }
+    }
+    const long = Math.hypot(sx, sy, sz) || 1;
+    normals[3 * at] = sx / long; normals[3 * at + 1] = sy / long; normals[3 * at + 2] = sz / long;
+  }
 
   // Each facet gets corners of its own, since label and origin belong to the facet.
   const corner = new Float32Array(facets * 9);
@@ -35,7 +67,7 @@
     for (let k = 0; k < 3; k++) {
       const v = faces[3 * f + k], at = 9 * f + 3 * k;
       for (let a = 0; a < 3; a++) corner[at + a] = places[3 * v + a] * scene.step[a] + scene.centre[a];
-      extra[at] = deviations[v] * scene.deviation_step;
+      extra[at] = deviations[v] === UNKNOWN ? 1e9 : deviations[v] * scene.deviation_step;
       extra[at + 1] = labels[f];
       extra[at + 2] = origins[f];
     }
@@ -54,17 +86,19 @@
     gl.attachShader(made, shader(gl.FRAGMENT_SHADER, fragment));
     gl.bindAttribLocation(made, 0, "place");
     gl.bindAttribLocation(made, 1, "extra");
+    gl.bindAttribLocation(made, 2, "normal");
     gl.linkProgram(made);
     if (!gl.getProgramParameter(made, gl.LINK_STATUS)) throw new Error(gl.getProgramInfoLog(made));
     return made;
   }
   const TO_SCREEN = `#version 300 es
     precision highp float;
-    in vec3 place; in vec3 extra;
+    in vec3 place; in vec3 extra; in vec3 normal;
     uniform mat3 turn; uniform vec3 middle; uniform vec2 shift; uniform float zoom, wide, deep;
-    out vec3 seen; flat out vec2 what; out float off; flat out int facet;
+    out vec3 facing; flat out vec2 what; out float off; flat out int facet;
     void main() {
-      seen = turn * (place - middle);
+      facing = turn * normal;
+      vec3 seen = turn * (place - middle);
       what = extra.yz; off = extra.x; facet = gl_VertexID / 3;
       vec2 at = (seen.xy + shift) * zoom;
       gl_Position = vec4(at.x / wide, at.y, -seen.z / deep, 1.0);
@@ -72,16 +106,17 @@
     }`;
   const PAINT = program(TO_SCREEN, `#version 300 es
     precision highp float;
-    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    in vec3 facing; flat in vec2 what; in float off; flat in int facet;
     uniform sampler2D ramp, kinds; uniform float limit, mode, chosen; uniform vec3 plain;
     out vec4 colour;
     float line(float x, float step, float width) { return mod(x, step) < width ? 0.74 : 1.0; }
     void main() {
-      vec3 normal = normalize(cross(dFdx(seen), dFdy(seen)));
-      float lit = 0.40 + 0.46 * abs(normal.z) + 0.16 * max(0.0, dot(normal, normalize(vec3(-0.4, 0.8, 0.5))));
+      vec3 way = normalize(facing);
+      float lit = clamp(0.72 + 0.24 * abs(way.z) + 0.11 * way.y - 0.07 * way.x, 0.55, 1.07);
       vec3 base; float hatch = 1.0; vec2 p = gl_FragCoord.xy;
       vec4 look = what.x < 0.0 ? vec4(plain, 0.0) : texelFetch(kinds, ivec2(int(what.x), 0), 0);
-      if (mode < 0.5) base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
+      if (mode < 0.5 && abs(off) > 1e6) base = vec3(0.59);
+      else if (mode < 0.5) base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
       else {
         base = look.rgb;
         int pattern = int(look.a * 255.0 + 0.5);
@@ -95,23 +130,23 @@
         base = vec3(0.88); hatch = min(line(p.x + p.y, 7.0, 2.0), line(p.x - p.y, 7.0, 2.0));
       }
       if (chosen >= 0.0) base = abs(what.x - chosen) < 0.5 ? mix(base, vec3(0.98, 0.86, 0.25), 0.65) : mix(base, vec3(0.93), 0.45);
-      colour = vec4(base * hatch * min(lit, 1.0), 1.0);
+      colour = vec4(min(base * hatch * lit, 1.0), 1.0);
     }`);
   const PICK = program(TO_SCREEN, `#version 300 es
     precision highp float;
-    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    in vec3 facing; flat in vec2 what; in float off; flat in int facet;
     out vec4 colour;
     void main() { int n = facet + 1; colour = vec4(float(n & 255), float((n >> 8) & 255), float((n >> 16) & 255), 255.0) / 255.0; }`);
   const LINES = program(TO_SCREEN, `#version 300 es
     precision highp float;
-    in vec3 seen; flat in vec2 what; in float off; flat in int facet;
+    in vec3 facing; flat in vec2 what; in float off; flat in int facet;
     uniform vec3 ink; out vec4 colour;
     void main() { colour = vec4(ink, 1.0); }`);
 
-  function buffers(first, second) {
+  function buffers(...streams) {
     const array = gl.createVertexArray();
     gl.bindVertexArray(array);
-    [first, second].forEach((data, slot) => {
+    streams.forEach((data, slot) => {
       gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
       gl.bufferData(gl.ARRAY_BUFFER, data, gl.STATIC_DRAW);
       gl.enableVertexAttribArray(slot);
@@ -119,7 +154,7 @@
     });
     return array;
   }
-  const part = buffers(corner, extra);
+  const part = buffers(corner, extra, normals);
 
   function texture(data, width, smooth) {
     const made = gl.createTexture();
@@ -162,8 +197,18 @@
   const state = { turn: null, zoom: 1, shift: [0, 0], chosen: -1, mode: 0 };
   function home() {
     state.turn = [0.743, 0.669, 0.0, -0.335, 0.372, 0.866, 0.579, -0.643, 0.5];
-    state.zoom = 1.5 / scene.size;
-    state.shift = [0, 0];
+    // As large as the box allows: the outline of the part as it stands now, with a margin.
+    const low = [Infinity, Infinity], high = [-Infinity, -Infinity], t = state.turn;
+    for (let v = 0; v < places.length; v += 3) {
+      const d = [0, 1, 2].map((a) => places[v + a] * scene.step[a]);
+      for (const r of [0, 1]) {
+        const x = t[3 * r] * d[0] + t[3 * r + 1] * d[1] + t[3 * r + 2] * d[2];
+        low[r] = Math.min(low[r], x); high[r] = Math.max(high[r], x);
+      }
+    }
+    const wide = canvas.clientWidth / Math.max(1, canvas.clientHeight);
+    state.zoom = 1.76 / Math.max(high[1] - low[1], (high[0] - low[0]) / wide, 1e-6);
+    state.shift = [-(low[0] + high[0]) / 2, -(low[1] + high[1]) / 2];
   }
   home();
 
@@ -172,7 +217,7 @@
     gl.useProgram(which);
     const t = state.turn;
     set("turn", which, "uniformMatrix3fv", false, new Float32Array([t[0], t[3], t[6], t[1], t[4], t[7], t[2], t[5], t[8]]));
-    set("middle", which, "uniform3fv", scene.middle);
+    set("middle", which, "uniform3fv", scene.centre);
     set("shift", which, "uniform2fv", state.shift);
     set("zoom", which, "uniform1f", state.zoom);
     set("wide", which, "uniform1f", canvas.width / canvas.height);
@@ -211,7 +256,7 @@
   function later() { if (!waiting) { waiting = true; requestAnimationFrame(draw); } }
 
   function onScreen(point) {
-    const t = state.turn, d = point.map((x, a) => x - scene.middle[a]);
+    const t = state.turn, d = point.map((x, a) => x - scene.centre[a]);
     const seen = [0, 3, 6].map((r) => t[r] * d[0] + t[r + 1] * d[1] + t[r + 2] * d[2]);
     const x = ((seen[0] + state.shift[0]) * state.zoom * canvas.clientHeight) / canvas.clientWidth;
     const y = (seen[1] + state.shift[1]) * state.zoom;
@@ -229,8 +274,12 @@
   ["X", "Y", "Z"].forEach((name, a) => tag(name, [0, 1, 2].map((b) => (a === b ? scene.size * 0.24 : 0)), "axis"));
   scene.datum_marks.forEach(([letter, point]) => tag(letter, point, "datum"));
   function letters() {
+    const taken = [];
     for (const [made, point] of tags) {
-      const [x, y] = onScreen(point);
+      let [x, y] = onScreen(point);
+      // Letters that would cover each other stand side by side.
+      while (taken.some(([p, q]) => Math.abs(p - x) < 26 && Math.abs(q - y) < 24)) x += 27;
+      taken.push([x, y]);
       made.style.transform = `translate(${x.toFixed(1)}px, ${y.toFixed(1)}px) translate(-50%, -50%)`;
     }
   }
@@ -258,21 +307,27 @@
   }
 
   const rows = Array.from(document.querySelectorAll("tr[data-feature]"));
-  function choose(index, from) {
-    state.chosen = index === state.chosen && from !== "keep" ? -1 : index;
+  function called(feature) { return feature.name ? `${feature.id} (${feature.name})` : feature.id; }
+  function choose(index) {
+    state.chosen = index === state.chosen ? -1 : index;
     rows.forEach((row) => {
       const on = Number(row.dataset.feature) === state.chosen;
       row.classList.toggle("chosen", on);
       row.setAttribute("aria-selected", on ? "true" : "false");
-      if (on && from === "view") row.scrollIntoView({ block: "nearest" });
     });
     const feature = datums.features[state.chosen];
-    status.textContent = feature ? `Selected: ${feature.name || feature.id}` : "Nothing is selected.";
+    status.textContent = feature ? `Selected: ${called(feature)}. ` : "Nothing is selected.";
+    if (feature) {
+      const link = document.createElement("a");
+      link.href = `#feature-${state.chosen}`;
+      link.textContent = "To its row in the table";
+      status.append(link);
+    }
     later();
   }
   rows.forEach((row) => {
     row.addEventListener("click", () => {
-      choose(Number(row.dataset.feature), "row");
+      choose(Number(row.dataset.feature));
       if (state.chosen >= 0) document.getElementById("view3d-box").scrollIntoView({ block: "nearest" });
     });
     row.addEventListener("keydown", (event) => {
@@ -311,11 +366,11 @@
     tip.hidden = facet < 0;
     if (facet < 0) return;
     const feature = datums.features[labels[facet]];
-    const here = [0, 1, 2].map((k) => deviations[faces[3 * facet + k]] * scene.deviation_step);
+    const here = [0, 1, 2].map((k) => deviations[faces[3 * facet + k]]).map((d) => (d === UNKNOWN ? NaN : d * scene.deviation_step));
     const mean = (here[0] + here[1] + here[2]) / 3;
-    const value = origins[facet] === 1 ? "filled: invented, not measured" : scene.unit === "in"
-      ? `light mesh off the scan by ${(mean / 0.0254).toFixed(2)} thou` : `light mesh off the scan by ${(1000 * mean).toFixed(0)} um`;
-    tip.textContent = `${feature ? feature.name || feature.id : "no feature"}; ${value}`;
+    const value = origins[facet] === 1 ? "filled: invented, not measured" : Number.isNaN(mean) ? "no scan near by" : scene.unit === "in"
+      ? `light mesh off the scan by ${(mean / 0.0254).toFixed(2)} thou` : `light mesh off the scan by ${(1000 * mean).toFixed(0)} µm`;
+    tip.textContent = `${feature ? called(feature) : "no feature"}; ${value}`;
     tip.style.transform = `translate(${Math.min(x + 14, canvas.clientWidth - 240)}px, ${y + 14}px)`;
   });
   canvas.addEventListener("pointerup", (event) => {
@@ -324,7 +379,7 @@
     if (!was || was.moved) return;
     const box = canvas.getBoundingClientRect();
     const facet = facetAt(event.clientX - box.left, event.clientY - box.top);
-    choose(facet < 0 ? -1 : labels[facet], "view");
+    choose(facet < 0 ? -1 : labels[facet]);
   });
   canvas.addEventListener("pointerleave", () => { tip.hidden = true; });
   canvas.addEventListener("contextmenu", (event) => event.preventDefault());

@@ -1,18 +1,19 @@
 """Six views of the part in its frame, and one from a corner, drawn without a screen.
 
-The datum letters are drawn as ISO 5459 draws them: a filled triangle on the feature, a leader, and the
-letter in a square. A datum that is turned away in a view is not drawn there.
+Datum letters stand as ISO 5459 has them: a filled triangle on the surface, or on the rim of a round one, a leader,
+and the letter in a square. A datum that is turned away or hidden in a view is not drawn there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
+from scipy.ndimage import distance_transform_edt
 
 from pipeline.report import raster
 from pipeline.report.colours import kind_colour, kind_hatch
@@ -26,36 +27,42 @@ DIRECTIONS: dict[str, tuple[tuple[float, float, float], tuple[float, float, floa
     "from +Y": ((-1, 0, 0), (0, 0, 1)),
     "from -Y": ((1, 0, 0), (0, 0, 1)),
 }
+CORNER_NAME = "from a corner"
 CORNER = ((0.7431, 0.6691, 0.0), (-0.3346, 0.3716, 0.866))
 SUPERSAMPLE = 2
 INK = (38, 38, 38)
+WHITE = (255, 255, 255)
+
+Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
 
 @dataclass(frozen=True)
 class Part:
-    """What is drawn, in part coordinates.
-
-    vertices (n, 3), faces (m, 3); looks (m,) str keys of colours.kind_colour; colours (n, 3) uint8 per
-    vertex, or None to colour by `looks`
-    """
+    """What is drawn, in part coordinates: vertices (n, 3) mm, faces (m, 3); looks (m,) str keys of
+    colours.kind_colour; labels (m,) index of the feature that a facet carries, -1 none."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     looks: NDArray[np.str_]
-    colours: NDArray[np.uint8] | None = None
+    labels: NDArray[np.int32]
 
 
 @dataclass(frozen=True)
 class Mark:
-    """A datum letter and a point (3,) of its feature, with the direction (3,) that its surface looks to or None."""
+    """A datum letter and its feature: index among the labels, kind, point (3,) and direction (3,) or None in part
+    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, or None."""
 
     letter: str
+    index: int
+    kind: str
     point: NDArray[np.float64]
-    normal: NDArray[np.float64] | None
+    direction: NDArray[np.float64] | None
+    radius: float | None
+    along: tuple[float, float] | None
 
 
 def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 700) -> dict[str, Picture.Image]:
-    """The six views by name, all at one scale, and "from a corner"."""
+    """The six views by name, all at one scale, and the one from a corner."""
     low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
     views = {name: _fitted(right, up, low, high, width, height) for name, (right, up) in DIRECTIONS.items()}
     scale = min(view.scale for view in views.values())
@@ -63,8 +70,15 @@ def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 
         name: raster.View(view.right, view.up, view.centre, scale, view.width, view.height)
         for name, view in views.items()
     }
-    same["from a corner"] = _fitted(*CORNER, low, high, width, height)
-    return {name: draw(part, marks, view, name) for name, view in same.items()}
+    same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height)
+    pen = _Painter.of(part)
+    return {name: pen.draw(marks, view, name) for name, view in same.items()}
+
+
+def draw_corner(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 700) -> Picture.Image:
+    """The view from a corner alone."""
+    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
+    return _Painter.of(part).draw(marks, _fitted(*CORNER, low, high, width, height), "")
 
 
 def _fitted(
@@ -74,145 +88,260 @@ def _fitted(
     across /= np.linalg.norm(across)
     along -= across * (along @ across)
     along /= np.linalg.norm(along)
-    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * 60)
+    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * 84)
 
 
-def draw(part: Part, marks: Sequence[Mark], view: raster.View, title: str) -> Picture.Image:
-    """One view with its title, datum letters, the axes of the frame and a scale bar."""
-    picture = Picture.fromarray(shaded(part, view))
-    seen = raster.render(part.vertices, part.faces, view)
-    pen = ImageDraw.Draw(picture)
-    size = 15 * SUPERSAMPLE
-    font = ImageFont.load_default(size)
-    pen.text((size, size / 2), title, fill=INK, font=font)
-    _scale_bar(pen, view, font, size)
-    _axes(pen, view, font, size)
-    for number, mark in enumerate(marks):
-        _letter(pen, view, seen, mark, number, font, size)
-    return picture.resize((view.width // SUPERSAMPLE, view.height // SUPERSAMPLE), Picture.Resampling.LANCZOS)
+@dataclass(frozen=True)
+class _Painter:
+    """What all views of a part share."""
+
+    part: Part
+    normals: NDArray[np.float32]
+    look: NDArray[np.int32]
+    colours: NDArray[np.float64]
+    patterns: NDArray[np.int32]
+
+    @staticmethod
+    def of(part: Part) -> _Painter:
+        names, look = np.unique(part.looks, return_inverse=True)
+        colours = np.array([kind_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
+        patterns = np.array([raster.HATCHES.index(kind_hatch(str(name))) for name in names], dtype=np.int32)
+        normals = raster.corner_normals(part.vertices, part.faces)
+        return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
+
+    def draw(self, marks: Sequence[Mark], view: raster.View, title: str) -> Picture.Image:
+        """One view with its title, datum letters, the axes of the frame and a scale bar."""
+        image = raster.render(self.part.vertices, self.part.faces, view)
+        raw = raster.paint(image, view, self.normals, self.look, self.colours, self.patterns, SUPERSAMPLE)
+        sheet = _Sheet(Picture.fromarray(raw), view, image, self.part.labels)
+        sheet.title(title)
+        sheet.scale_bar()
+        sheet.axes()
+        for mark in marks:
+            sheet.mark(mark)
+        return sheet.picture.reduce(SUPERSAMPLE)
 
 
-def shaded(part: Part, view: raster.View) -> NDArray[np.uint8]:
-    """(h, w, 3) the part alone: colours, hatches, shading and drawn edges on white."""
-    image = raster.render(part.vertices, part.faces, view)
-    seen = image.owner >= 0
-    normals = _pixel_normals(part, image, view)
-    picture = np.full((view.height, view.width, 3), 255.0)
-    if part.colours is None:
-        names, index = np.unique(part.looks, return_inverse=True)
-        table = np.array([kind_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
-        picture[seen] = table[index[image.owner[seen]]]
-        hatch = np.zeros(seen.shape, dtype=bool)
-        for place, name in enumerate(names):
-            pattern = _hatch(kind_hatch(str(name)), view.height, view.width)
-            if pattern is not None:
-                on = np.zeros(seen.shape, dtype=bool)
-                on[seen] = index[image.owner[seen]] == place
-                hatch |= on & pattern
-        picture[hatch] *= 0.72
-    else:
-        picture[seen] = image.interpolate(part.colours, part.faces)[seen]
-        filled = np.zeros(seen.shape, dtype=bool)
-        filled[seen] = part.looks[image.owner[seen]] == "filled"
-        pattern = _hatch("cross", view.height, view.width)
-        picture[filled] = kind_colour("filled")
-        if pattern is not None:
-            picture[filled & pattern] *= 0.72
-    picture[seen] *= raster.light(normals[seen], view)[:, None]
-    picture[raster.outline(image, normals, 0.012 * view.width / view.scale)] = INK
-    return picture.astype(np.uint8)
+class _Sheet:
+    """A picture and what stands on it already, so that no letter covers another."""
+
+    def __init__(
+        self, picture: Picture.Image, view: raster.View, image: raster.Image, labels: NDArray[np.int32]
+    ) -> None:
+        self.picture, self._view, self._image, self._labels = picture, view, image, labels
+        self._pen = ImageDraw.Draw(picture)
+        self._size = 19 * SUPERSAMPLE
+        self._font: Font = ImageFont.load_default(self._size)
+        self._taken: list[tuple[float, float, float, float]] = []
+
+    def title(self, text: str) -> None:
+        self._pen.text((self._size, self._size / 2), text, fill=INK, font=self._font)
+        self._taken.append((0, 0, 10 * self._size, 2 * self._size))
+
+    def scale_bar(self) -> None:
+        view, size = self._view, self._size
+        target = 0.2 * view.width / view.scale
+        steps = [m * 10.0**e for e in range(-2, 5) for m in (1, 2, 5)]
+        length = max((s for s in steps if s <= target), default=steps[0])
+        x, y = view.width - size - length * view.scale, view.height - 0.8 * size
+        right = x + length * view.scale
+        self._line((x, y), (right, y))
+        for end in (x, right):
+            self._line((end, y - size / 3), (end, y + size / 3))
+        self._pen.text(((x + right) / 2, y - size), f"{length:g} mm", fill=INK, font=self._font, anchor="mm")
+        self._taken.append((x - size, y - 2 * size, view.width, view.height))
+
+    def axes(self) -> None:
+        view, size = self._view, self._size
+        start = np.array([2.8 * size, view.height - 2.8 * size])
+        for name, axis in zip("XYZ", np.eye(3), strict=True):
+            step = np.array([axis @ view.right, -(axis @ view.up)])
+            length = float(np.linalg.norm(step))
+            if length < 0.2:
+                continue
+            way, end = step / length, start + 1.6 * size * step
+            self._line(tuple(start), tuple(end))
+            self._arrow(end + 0.35 * size * way, end - 0.1 * size * way, 0.16 * size)
+            self._pen.text(tuple(end + 0.85 * size * way), name, fill=INK, font=self._font, anchor="mm")
+        self._taken.append((0, view.height - 5.6 * size, 5.6 * size, view.height))
+
+    def mark(self, mark: Mark) -> None:
+        """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
+        if mark.kind == "plane" or mark.direction is None or mark.along is None:
+            found = self._on_face(mark)
+        else:
+            found = self._on_round(mark, mark.direction, mark.along)
+        if found is None:
+            return
+        foot, way = found
+        box = self._free(foot, way)
+        leader = (box - foot) / max(float(np.linalg.norm(box - foot)), 1e-9)
+        size, half = self._size, 0.78 * self._size
+        # The triangle's base lies on the surface, its tip towards the letter.
+        self._line(tuple(foot), tuple(box), WHITE, 2 * SUPERSAMPLE + 3)
+        self._line(tuple(foot), tuple(box), width=SUPERSAMPLE + 1)
+        self._arrow(foot + 0.75 * size * leader, foot, 0.45 * size)
+        self._pen.rectangle([*(box - half), *(box + half)], fill=WHITE, outline=INK, width=SUPERSAMPLE + 1)
+        self._pen.text(tuple(box), mark.letter, fill=INK, font=self._font, anchor="mm")
+        self._taken.append((*(box - half), *(box + half)))
+
+    def _on_face(self, mark: Mark) -> tuple[NDArray, NDArray] | None:
+        view = self._view
+        if mark.direction is not None and abs(mark.direction @ view.towards) < 0.05:
+            return self._on_edge(mark.point, mark.direction)
+        if mark.direction is not None and mark.direction @ view.towards < 0:
+            return None
+        seen = self._seen(mark)
+        if seen.sum() < 30:
+            return None
+        room = distance_transform_edt(seen)
+        row, column = np.nonzero(room > 0.7 * room.max())
+        places = 4.0 * np.column_stack([column, row])
+        foot = places[np.argmax(np.linalg.norm(places - self._middle, axis=1))]
+        return foot, foot - self._middle
+
+    def _on_edge(self, point: NDArray, normal: NDArray) -> tuple[NDArray, NDArray] | None:
+        """A face seen from its edge: the triangle stands on the line that it shows as, outside the part."""
+        view = self._view
+        way = np.array([normal @ view.right, -(normal @ view.up)])
+        way /= np.linalg.norm(way)
+        foot = view.project(point[None])[0][:2]
+        along = np.array([-way[1], way[0]])
+        for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
+            place = foot + shift * 2 * self._size * along
+            if not self._covered(place + 6 * way) and self._covered(place - 6 * way):
+                return place, way
+        return None
+
+    def _on_round(self, mark: Mark, axis: NDArray, along: tuple[float, float]) -> tuple[NDArray, NDArray] | None:
+        view = self._view
+        mouths = mark.point + np.outer(sorted(along), axis)
+        placed = view.project(mouths)
+        if abs(axis @ view.towards) < 0.5:
+            return self._on_axis(placed[0, :2], placed[1, :2])
+        nearer = int(np.argmax(placed[:, 2]))
+        centre, radius = placed[nearer, :2], mark.radius or 0.0
+        first, second = _across(axis)
+        turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+        circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
+        rim = view.project(mouths[nearer] + radius * circle)[:, :2]
+        seen = self._in_sight(mouths[nearer] + 0.97 * radius * circle)
+        if seen.mean() < 0.25:
+            return None
+        cross = 1.2 * radius * view.scale
+        for way in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
+            self._dash_dot(centre - cross * way, centre + cross * way)
+        outwards = centre - self._middle
+        far = float(np.linalg.norm(outwards)) > 2 * self._size
+        aim = outwards / np.linalg.norm(outwards) if far else np.array([0.766, -0.643])
+        best = int(np.argmax(np.where(seen, (rim - centre) @ aim, -np.inf)))
+        return rim[best], rim[best] - centre
+
+    def _on_axis(self, start: NDArray, end: NDArray) -> tuple[NDArray, NDArray] | None:
+        """An axis seen from the side, dash-dotted to where it leaves the part: the triangle stands there."""
+        length = float(np.linalg.norm(end - start))
+        if length < 1.0:
+            return None
+        found = []
+        for mouth, way in ((end, (end - start) / length), (start, (start - end) / length)):
+            steps = np.arange(0.0, max(self._view.width, self._view.height), 4.0)
+            last = max((s for s in steps if self._covered(mouth + s * way)), default=0.0)
+            place = mouth + (last + 1.5 * self._size) * way
+            if (place > 3 * self._size).all() and (place < 2 * self._middle - 3 * self._size).all():
+                found.append((last, place, way))
+        if not found:
+            return None
+        _, place, way = min(found, key=lambda one: one[0])
+        other = start if way @ (end - start) > 0 else end
+        self._dash_dot(other - self._size * way, place)
+        return place, way
+
+    def _in_sight(self, points: NDArray) -> NDArray[np.bool_]:
+        """Which of the points are seen: nothing of the part is nearer to the viewer there."""
+        placed = self._view.project(points)
+        column = np.clip(placed[:, 0].astype(int), 0, self._view.width - 1)
+        row = np.clip(placed[:, 1].astype(int), 0, self._view.height - 1)
+        slack = 3.0 / self._view.scale + 0.02 * float(np.ptp(placed[:, 2]))
+        return self._image.depth[row, column] <= placed[:, 2] + slack
+
+    def _free(self, foot: NDArray, way: NDArray) -> NDArray:
+        """Where a letter may stand: near to the way asked for, off the part if it can be, on no other letter."""
+        size = self._size
+        start = float(np.arctan2(way[1], way[0]))
+        best, price = foot + 3.4 * size * np.array([np.cos(start), np.sin(start)]), np.inf
+        for far in (3.2, 4.4, 5.8, 7.6, 10.0):
+            for turn in np.radians([0, 20, -20, 40, -40, 60, -60, 80, -80]):
+                box = foot + far * size * np.array([np.cos(start + turn), np.sin(start + turn)])
+                asked = far + 2 * abs(float(turn)) + (4.0 if self._covered(box) else 0.0)
+                if asked < price and self._fits(box):
+                    best, price = box, asked
+        limit = np.array([self._view.width, self._view.height]) - 1.2 * size
+        return np.clip(best, 1.2 * size, limit)
+
+    def _fits(self, box: NDArray) -> bool:
+        half = 1.1 * self._size
+        if (box < half).any() or box[0] > self._view.width - half or box[1] > self._view.height - half:
+            return False
+        return not any(
+            box[0] + half > left and box[0] - half < right and box[1] + half > top and box[1] - half < bottom
+            for left, top, right, bottom in self._taken
+        )
+
+    @property
+    def _middle(self) -> NDArray[np.float64]:
+        return np.array([self._view.width / 2, self._view.height / 2])
+
+    def _seen(self, mark: Mark) -> NDArray[np.bool_]:
+        """Every fourth pixel: whether it shows the feature."""
+        owner = self._image.owner[::4, ::4]
+        return np.where(owner >= 0, self._labels[owner], -1) == mark.index
+
+    def _covered(self, place: NDArray) -> bool:
+        column, row = int(place[0]), int(place[1])
+        inside = 0 <= column < self._view.width and 0 <= row < self._view.height
+        return inside and bool(self._image.owner[row, column] >= 0)
+
+    def _line(
+        self, start: Sequence[float], end: Sequence[float], ink: tuple[int, int, int] = INK, width: int = SUPERSAMPLE
+    ) -> None:
+        self._pen.line([(start[0], start[1]), (end[0], end[1])], fill=ink, width=width)
+
+    def _arrow(self, tip: NDArray, base: NDArray, half: float) -> None:
+        way = (tip - base) / max(float(np.linalg.norm(tip - base)), 1e-9)
+        across = half * np.array([-way[1], way[0]])
+        self._pen.polygon([tuple(base + across), tuple(base - across), tuple(tip)], fill=INK)
+
+    def _dash_dot(self, start: NDArray, end: NDArray) -> None:
+        length = float(np.linalg.norm(end - start))
+        way = (end - start) / max(length, 1e-9)
+        for low, high in _dashes(length, SUPERSAMPLE):
+            self._line(tuple(start + low * way), tuple(start + high * way))
 
 
-def _pixel_normals(part: Part, image: raster.Image, view: raster.View) -> NDArray[np.float64]:
-    edges = part.vertices[part.faces]
-    across = np.cross(edges[:, 1] - edges[:, 0], edges[:, 2] - edges[:, 0])
-    length = np.linalg.norm(across, axis=1, keepdims=True)
-    facet = across / np.where(length > 0, length, 1.0)
-    normals = np.full((*image.owner.shape, 3), np.nan)
-    seen = image.owner >= 0
-    normals[seen] = facet[image.owner[seen]]
-    return normals
+def _dashes(length: float, scale: int) -> Iterator[tuple[float, float]]:
+    at, drawn = 0.0, 0
+    pattern = (14.0, 4.0, 2.5, 4.0)
+    while at < length:
+        step = scale * pattern[drawn % 4]
+        if drawn % 2 == 0:
+            yield at, min(at + step, length)
+        at, drawn = at + step, drawn + 1
 
 
-def _hatch(name: str, height: int, width: int) -> NDArray[np.bool_] | None:
-    y, x = np.mgrid[0:height, 0:width]
-    step, line = 7 * SUPERSAMPLE, SUPERSAMPLE
-    rising, falling = (x + y) % step < line, (x - y) % step < line
-    if name == "rising":
-        return rising
-    if name == "falling":
-        return falling
-    if name == "cross":
-        return rising | falling
-    if name == "level":
-        return y % step < line
-    if name == "grid":
-        return (y % step < line) | (x % step < line)
-    if name == "dots":
-        return (x % step - step / 2) ** 2 + (y % step - step / 2) ** 2 < (1.2 * line) ** 2
-    return None
-
-
-def _scale_bar(pen: ImageDraw.ImageDraw, view: raster.View, font: ImageFont.FreeTypeFont, size: int) -> None:
-    target = 0.2 * view.width / view.scale
-    steps = [m * 10.0**e for e in range(-2, 5) for m in (1, 2, 5)]
-    length = max((s for s in steps if s <= target), default=steps[0])
-    x, y = view.width - size - length * view.scale, view.height - 1.2 * size
-    pen.line([(x, y), (x + length * view.scale, y)], fill=INK, width=SUPERSAMPLE)
-    for end in (x, x + length * view.scale):
-        pen.line([(end, y - size / 3), (end, y + size / 3)], fill=INK, width=SUPERSAMPLE)
-    pen.text((x, y - 1.5 * size), f"{length:g} mm", fill=INK, font=font)
-
-
-def _axes(pen: ImageDraw.ImageDraw, view: raster.View, font: ImageFont.FreeTypeFont, size: int) -> None:
-    start = np.array([2.6 * size, view.height - 2.6 * size])
-    for name, axis in zip("XYZ", np.eye(3), strict=True):
-        step = np.array([axis @ view.right, -(axis @ view.up)])
-        if np.linalg.norm(step) < 0.2:
-            continue
-        end = start + 1.6 * size * step
-        pen.line([tuple(start), tuple(end)], fill=INK, width=SUPERSAMPLE)
-        pen.text(tuple(start + 2.1 * size * step), name, fill=INK, font=font, anchor="mm")
-
-
-def _letter(
-    pen: ImageDraw.ImageDraw,
-    view: raster.View,
-    seen: raster.Image,
-    mark: Mark,
-    number: int,
-    font: ImageFont.FreeTypeFont,
-    size: int,
-) -> None:
-    if mark.normal is not None and mark.normal @ view.towards < -0.05:
-        return
-    place = view.project(mark.point[None])[0]
-    column, row = int(place[0]), int(place[1])
-    if not (0 <= column < view.width and 0 <= row < view.height):
-        return
-    hidden = seen.depth[row, column] > place[2] + 2.0 / view.scale
-    if hidden and mark.normal is not None:
-        return
-    foot = place[:2]
-    outwards = foot - np.array([view.width / 2, view.height / 2])
-    length = np.linalg.norm(outwards)
-    angle = 0.7 + 2.1 * number
-    way = outwards / length if length > 2 * size else np.array([np.cos(angle), np.sin(angle)])
-    box = np.clip(foot + 3.4 * size * way, 1.6 * size, np.array([view.width, view.height]) - 1.6 * size)
-    across = np.array([-way[1], way[0]])
-    pen.line([tuple(foot), tuple(box)], fill=INK, width=SUPERSAMPLE)
-    tip = foot + 0.7 * size * way
-    pen.polygon([tuple(foot + 0.45 * size * across), tuple(foot - 0.45 * size * across), tuple(tip)], fill=INK)
-    half = 0.75 * size
-    pen.rectangle([tuple(box - half), tuple(box + half)], fill=(255, 255, 255), outline=INK, width=SUPERSAMPLE)
-    pen.text(tuple(box), mark.letter, fill=INK, font=font, anchor="mm")
+def _across(axis: NDArray) -> tuple[NDArray, NDArray]:
+    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    first = np.cross(axis, helper)
+    first /= np.linalg.norm(first)
+    return first, np.cross(axis, first)
 
 
 def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:
     """(height, width, 3) a patch of a look, for a key."""
-    tile = np.empty((height, width, 3))
-    tile[:] = kind_colour(look)
-    pattern = _hatch(kind_hatch(look), height, width)
-    if pattern is not None:
-        tile[pattern] *= 0.72
-    return tile.astype(np.uint8)
+    vertices = np.array([[-1.0, -1, 0], [3, -1, 0], [-1, 3, 0]])
+    faces = np.array([[0, 1, 2]], dtype=np.int32)
+    view = raster.View(np.eye(3)[0], np.eye(3)[1], np.zeros(3), float(max(height, width)), width + 2, height + 2)
+    part = Part(width * vertices, faces, np.array([look]), np.array([-1], dtype=np.int32))
+    pen = _Painter.of(part)
+    image = raster.render(part.vertices, faces, view)
+    drawn = raster.paint(image, view, pen.normals, pen.look, pen.colours, pen.patterns, SUPERSAMPLE)
+    return drawn[1:-1, 1:-1]

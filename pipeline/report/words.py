@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import html
 import math
+import re
 from dataclasses import dataclass
 
 MM_PER_INCH = 25.4
 NONE = "–"
+_IN_PICTURES = {"µ": "u", "−": "-", "²": "2", "–": "-", "×": "x"}
 
 
 @dataclass(frozen=True)
@@ -20,48 +22,75 @@ class Words:
     def small_unit(self) -> str:
         return "µm" if self.unit == "mm" else "thou"
 
+    @property
+    def length_scale(self) -> float:
+        """Times a length in mm gives the figure shown; `small_scale` for deviations, `area_scale` for areas."""
+        return 1.0 if self.unit == "mm" else 1 / MM_PER_INCH
+
+    @property
+    def small_scale(self) -> float:
+        return 1000 * self.length_scale
+
+    @property
+    def area_scale(self) -> float:
+        return self.length_scale**2
+
     def length(self, value: float | None, uncertainty: float | None = None) -> str:
         """A length or coordinate. Without an uncertainty two places of a mm (three of an inch) are shown."""
         if value is None:
             return NONE
-        scale = 1.0 if self.unit == "mm" else 1 / MM_PER_INCH
-        places = _places(uncertainty * scale) if uncertainty else (2 if self.unit == "mm" else 3)
-        return f"{value * scale:z.{places}f}"
+        places = _places(uncertainty * self.length_scale) if uncertainty else (2 if self.unit == "mm" else 3)
+        return _rounded(value * self.length_scale, places)
 
     def small(self, value: float | None) -> str:
         """A deviation or uncertainty: micrometres or thousandths of an inch, two figures or whole ones."""
         if value is None:
             return NONE
-        figure = 1000 * value / (1.0 if self.unit == "mm" else MM_PER_INCH)
-        if abs(figure) >= 1e5:
-            return f"{figure:.0e}"
-        places = 0 if abs(figure) >= 9.95 else 1 if abs(figure) >= 0.095 else 2
-        return f"{figure:z.{places}f}"
+        figure = value * self.small_scale
+        size = abs(figure)
+        if size >= 1000:
+            return _rounded(figure, 1 - math.floor(math.log10(size)))
+        return _rounded(figure, 0 if size >= 9.95 else 1 if size >= 0.095 else 2)
 
     def angle(self, value: float | None, uncertainty: float | None = None) -> str:
         """Degrees."""
-        if value is None:
-            return NONE
-        return f"{value:z.{_places(uncertainty) if uncertainty else 3}f}"
+        return NONE if value is None else _rounded(value, _places(uncertainty) if uncertainty else 3)
+
+    def part(self, value: float | None, uncertainty: float | None = None) -> str:
+        """A component of a direction; its uncertainty is in degrees."""
+        return NONE if value is None else _rounded(value, _places(math.radians(uncertainty)) if uncertainty else 4)
 
     def area(self, value: float | None) -> str:
-        if value is None:
-            return NONE
-        return f"{value:,.0f} mm²" if self.unit == "mm" else f"{value / MM_PER_INCH**2:,.2f} in²"
+        return NONE if value is None else _rounded(value * self.area_scale, 0 if self.unit == "mm" else 2)
 
-    def both(self, value: float | None, uncertainty: float | None = None) -> str:
-        """A size in the unit asked for and, behind it, in the other: a shop works in both."""
-        if value is None:
-            return NONE
-        other = Words("in" if self.unit == "mm" else "mm")
-        return f"{self.length(value, uncertainty)} ({other.length(value, uncertainty)} {other.unit})"
+    @property
+    def area_unit(self) -> str:
+        return "mm²" if self.unit == "mm" else "in²"
+
+
+def _rounded(value: float, places: int) -> str:
+    if value == 0:
+        return "0"
+    return f"{round(value, places):z,.{max(places, 0)}f}".replace("-", "−")
 
 
 def _places(uncertainty: float) -> int:
-    """Decimal places so that the last one is the uncertainty's own first figure."""
+    """Decimal places so that the last one is the uncertainty's first figure, or its second where the first is 1."""
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 2
-    return min(6, max(0, -math.floor(math.log10(uncertainty))))
+    order = math.floor(math.log10(uncertainty))
+    return min(7, max(0, -order + (1 if uncertainty / 10.0**order < 2 else 0)))
+
+
+def drawable(text: str) -> str:
+    """Text in letters that the font of the pictures has."""
+    return "".join(c if c.isascii() or c in "°±" else _IN_PICTURES.get(c, "?") for c in text)
+
+
+def prose(text: str) -> str:
+    """A sentence of another stage as HTML, its plain-text units set as they are printed."""
+    told = re.sub(r"(?<=\d) um\b", " µm", text.replace("+-", "±"))
+    return safe(re.sub(r"\b(mm|in)2\b", r"\1²", told))
 
 
 def safe(text: object) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 from pipeline.errors import OutputError
 from pipeline.formats import datum_file, meshes_out, summary, tables
 from pipeline.job import Job, dump_job
-from pipeline.mesh.surface import FILLED, ORIGIN_NAMES
+from pipeline.mesh.surface import FILLED, ORIGIN_NAMES, Surface
 from pipeline.progress import Progress
 from pipeline.values import (
     AuditResult,
@@ -36,6 +36,7 @@ def export(
     job: Job,
     source: Source,
     read_cautions: tuple[str, ...],
+    clean_surface: Surface,
     clean_removals: tuple[Removal, ...],
     clean_area_in: float,
     clean_cautions: tuple[str, ...],
@@ -75,6 +76,7 @@ def export(
         lighten,
         audit,
         tuple(dict.fromkeys(cautions)),
+        clean_surface,
     )
     return write_outputs(outcome, out, keep, progress)
 
@@ -114,8 +116,12 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     _write(folder / "datums.schema.json", datum_file.schema_text())
     _write(folder / "features.csv", tables.features_csv(data, settings.units))
     _write(folder / "relations.csv", tables.relations_csv(data, settings.units))
+    job = dump_job(_as_run(outcome.job, out))
     if "job.toml" not in keep:
-        _write(folder / "job.toml", dump_job(_as_run(outcome.job, out)))
+        _write(folder / "job.toml", job)
+    if settings.report:
+        progress(0.92, "report")
+        _write_report(outcome, data, job, folder)
     data["files"] = sorted([*_files_in(folder), "datums.json", "summary.md"])
     _write(folder / "summary.md", summary.summary_md(data, tuple(data["files"]), settings.units))
     _write(folder / "datums.json", datum_file.text_of(data))
@@ -167,6 +173,20 @@ def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]
         if faceless
         else []
     )
+
+
+def _write_report(outcome: Outcome, data: dict[str, Any], job: str, folder: Path) -> None:
+    from pipeline.report.build import Shown, write_report
+    from pipeline.report.maps import residual_maps
+    from pipeline.report.preview import preview
+
+    light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
+    seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)
+    in_part = datum_file.part_point(outcome.frame.frame.matrix, seen.surface.vertices)
+    thinned = seen.surface.facets < light.surface.facets
+    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned)
+    maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
+    write_report(data, shown, maps, job, folder, outcome.job.export.units)
 
 
 def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:

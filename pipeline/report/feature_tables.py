@@ -1,0 +1,172 @@
+"""The report's tables of features and of what holds between them."""
+
+from __future__ import annotations
+
+from pipeline.report.figures import Data, Figures
+from pipeline.report.tables import cell, figure, named, table
+from pipeline.report.words import NONE, safe
+
+_ANGULAR = ("parallel", "perpendicular", "angle")
+
+
+def feature_tables(show: Figures) -> str:
+    """Two tables: where each feature is, and how well it was seen and kept."""
+    unit, small = show.words.unit, show.words.small_unit
+    features = show.data["features"]
+    place_head = [
+        "feature", "what", f"#D {unit}", f"#± {small}", f"#x {unit}", "#y", "#z", f"#± {small}", "#direction", "#± deg",
+    ]  # fmt: skip
+    places = table(
+        "Features: size and place",
+        place_head,
+        [_row(i, f, _place(show, i, f), f' id="feature-{i}"') for i, f in enumerate(features)],
+        f"Part coordinates; ± against the part frame. D a diameter (of a cone: at x, y, z; of a torus: of its tube). "
+        f"{NONE} none that applies, or none that can be vouched for.",
+    )
+    seen = table(
+        "Features: form, what was seen of them, and what lightening did to them",
+        [
+            "feature", f"#form {small}", f"#rms {small}", f"#seen {show.words.area_unit}", "#arc °", f"#length {unit}",
+            f"#shift {small}", "#tilt deg", f"#radius {small}", "after lightening",
+        ],
+        [_row(i, f, _seen(show, i, f)) for i, f in enumerate(features)],
+        "Form: peak to valley of the scan about the fit (flatness, cylindricity ...), the scan's noise in it. Shift, "
+        "tilt and radius: fit on the light mesh less fit on the scan.",
+    )  # fmt: skip
+    return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
+
+
+def _row(index: int, feature: Data, cells: str, anchor: str = "") -> str:
+    name = f"<br><small>{safe(feature['name'])}</small>" if feature["name"] else ""
+    low = "" if feature["confidence"] == "good" else " low"
+    return (
+        f'<tr{anchor} data-feature="{index}" tabindex="0" aria-selected="false"><th scope="row" class="id{low}">'
+        f"{safe(feature['id'])}{name}</th>{cells}</tr>"
+    )
+
+
+def _place(show: Figures, index: int, feature: Data) -> str:
+    at, spread = f"features.{index}", feature["uncertainty"]
+    around = feature["in_part_frame"].get("uncertainty") or {"position": None, "direction": None}
+    doubled = None if spread["radius"] is None else 2 * spread["radius"]
+    what = feature["side"] if feature["kind"] == "cylinder" and feature["side"] else feature["kind"]
+    said = [safe(what if what == feature["side"] else " ".join(filter(None, [feature["kind"], feature["side"]])))]
+    if feature["half_angle"] is not None:
+        said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
+    if feature["major_radius"] is not None:
+        said.append(f"centre circle D {show.length(f'{at}.major_radius', doubled, 2.0)}")
+    if feature["confidence"] != "good":
+        said.append("low confidence")
+    if not feature["machined"]:
+        said.append("cast")
+    point = "".join(figure(show.length(f"{at}.in_part_frame.point.{a}", around["position"] or 0.05)) for a in range(3))
+    way = NONE
+    if feature["in_part_frame"]["direction"] is not None:
+        parts = (show.part(f"{at}.in_part_frame.direction.{a}", around["direction"]) for a in range(3))
+        way = ", ".join(parts)
+    return (
+        f"<td>{', '.join(said)}</td>"
+        + figure(show.length(f"{at}.radius", doubled, 2.0))
+        + figure(show.small(f"{at}.uncertainty.radius", 2.0))
+        + point
+        + figure(show.small(f"{at}.in_part_frame.uncertainty.position"))
+        + figure(way)
+        + figure(show.angle(f"{at}.in_part_frame.uncertainty.direction", around["direction"]))
+    )
+
+
+def _seen(show: Figures, index: int, feature: Data) -> str:
+    at, audit = f"features.{index}", feature.get("audit") or {}
+    return (
+        figure(show.small(f"{at}.form.peak_to_valley"))
+        + figure(show.small(f"{at}.form.rms"))
+        + figure(show.area(f"{at}.extent.area"))
+        + figure(NONE if feature["kind"] == "plane" else show.number(f"{at}.extent.arc"))
+        + figure(show.length(f"{at}.extent.length", 0.5))
+        + figure(show.small(f"{at}.audit.shift"))
+        + figure(show.angle(f"{at}.audit.tilt", 0.0005))
+        + figure(show.small(f"{at}.audit.radius_change"))
+        + cell(audit.get("verdict") or "not audited")
+    )
+
+
+def relation_tables(show: Figures) -> str:
+    """Patterns, squareness, relations and standard sizes, those of them that there are."""
+    tables = (_patterns(show), _square_up(show), _relations(show), _suggestions(show))
+    body = "".join(tables)
+    return f"<h3>What holds between features</h3>{body}" if body else ""
+
+
+def _patterns(show: Figures) -> str:
+    rows = []
+    for i, p in enumerate(show.data["patterns"]):
+        count = show.number(f"patterns.{i}.count")
+        missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.get("missing") else ""
+        rows.append(
+            cell(p["kind"].replace("_", " "))
+            + figure(show.both(f"patterns.{i}.diameter", p.get("rms")))
+            + figure(count + missing)
+            + figure(show.small(f"patterns.{i}.rms"))
+            + cell(", ".join(named(show.data, member) for member in p["members"]))
+            + cell(p.get("note") or "")
+        )
+    head = ["pattern", f"#diameter {show.words.unit}", "#holes", f"#rms {show.words.small_unit}", "features", "note"]
+    return table("Patterns", head, rows)
+
+
+def _square_up(show: Figures) -> str:
+    rows = []
+    for i, s in enumerate(show.data.get("square_up", [])):
+        at, spread = f"square_up.{i}", s["angle_uncertainty"]
+        rows.append(
+            cell(named(show.data, s["feature"]))
+            + cell(s["kind"])
+            + cell(s["datum"])
+            + figure(show.angle(f"{at}.angle", spread))
+            + figure(show.angle(f"{at}.angle_uncertainty", spread))
+            + figure(show.small(f"{at}.over"))
+            + figure(show.length(f"{at}.length", 0.5))
+            + figure(show.small(f"{at}.offset"))
+            + figure(show.small(f"{at}.offset_uncertainty"))
+            + cell("yes" if s["significant"] else "no")
+        )
+    unit, small = show.words.unit, show.words.small_unit
+    head = [
+        "feature", "should be", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
+        f"#axes apart {small}", f"#± {small}", "stands out",
+    ]  # fmt: skip
+    note = "Stands out: more than the scan's own doubt explains (95 %)."
+    return table("How far from square, parallel and coaxial", head, rows, note)
+
+
+def _relations(show: Figures) -> str:
+    rows = []
+    for i, r in enumerate(show.data["relations"]):
+        at, spread = f"relations.{i}", r["uncertainty"]
+        if r["kind"] in _ANGULAR:
+            value, doubt, unit = show.angle(f"{at}.value", spread), show.angle(f"{at}.uncertainty", spread), "deg"
+        else:
+            value, doubt = show.length(f"{at}.value", spread), show.length(f"{at}.uncertainty", spread)
+            unit = show.words.unit
+        between = " and ".join(named(show.data, ident) for ident in r["between"])
+        rows.append(cell(r["kind"]) + cell(between) + figure(value) + figure(doubt) + cell(unit))
+    return table("Relations that the uncertainty supports", ["relation", "between", "#value", "#±", "unit"], rows)
+
+
+def _suggestions(show: Figures) -> str:
+    rows = []
+    for i, s in enumerate(show.data.get("suggestions", [])):
+        at = f"suggestions.{i}"
+        rows.append(
+            cell(named(show.data, s["feature"]))
+            + cell(s["what"])
+            + cell(s["name"])
+            + figure(show.both(f"{at}.size", 0.005))
+            + figure(show.small(f"{at}.off"))
+            + figure(show.number(f"{at}.sigmas", 1))
+            + cell(s["source"])
+        )
+    head = [
+        "feature", "what", "name", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "source",
+    ]  # fmt: skip
+    return table("Standard sizes near by: suggestions, never applied", head, rows, "Off: measured less standard.")
