@@ -82,7 +82,7 @@ def _bore(rng, length=40.0, radius=15.0, count=6000):
 def test_cylindricity_as_a_general_optimiser_finds_it():
     # Definition ISO 12180-1: the least radial distance of two coaxial cylinders that hold all points.
     rng = np.random.default_rng(11)
-    turn, along, points = _bore(rng, count=300)
+    turn, _, points = _bore(rng, count=300)
     points[:, :2] *= (1 + (rng.normal(0, 0.004, 300) + 0.003 * np.cos(2 * turn)) / 15)[:, None]
 
     def width(x):
