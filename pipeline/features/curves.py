@@ -156,7 +156,7 @@ def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Cur
             return [replace(ring, ends=points[[0, 0]])]
     few = points if len(points) <= MOST_POINTS else _thinned(points, MOST_POINTS, closed)
     if len(few) < 2 * SHORTEST:
-        return [_free(points if not closed else np.vstack([points, points[:1]]), tolerance)]
+        return [free(points if not closed else np.vstack([points, points[:1]]), tolerance)]
     if closed:
         # Begin where two pieces meet, so that none is cut by the accident of where the run began.
         spans = _spans(few, sigma)
@@ -165,7 +165,7 @@ def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Cur
     pieces = [_piece(few[a:b], sigma, tolerance) for a, b in spans]
     clean = sum(p.length for p in pieces if not _weak(p))
     if clean < CLEAN * sum(p.length for p in pieces):
-        return [_free(np.vstack([few, few[:1]]) if closed else few, tolerance)]
+        return [free(np.vstack([few, few[:1]]) if closed else few, tolerance)]
     return _joined(pieces, few, spans, tolerance)
 
 
@@ -242,7 +242,7 @@ def _piece(points: Array, sigma: float, tolerance: float) -> Curve:
     if arc is not None and arc.rms**2 + worth < line.rms**2 and _rise(arc, points) > max(3.0 * sigma, BOW * tolerance):
         chosen = arc
     if chosen.rms > min(max(2.5 * sigma, 0.3 * tolerance), 0.5 * tolerance):
-        return _free(points, tolerance)
+        return free(points, tolerance)
     return chosen
 
 
@@ -262,15 +262,20 @@ def _weak(curve: Curve) -> bool:
 
 
 def _joined(pieces: list[Curve], points: Array, spans: list[tuple[int, int]], tolerance: float) -> list[Curve]:
-    """Runs of three and more weak pieces, and free ones side by side, made one free piece."""
+    """Runs of three and more weak pieces or arcs, and free ones side by side, made one free piece."""
     out: list[Curve] = []
     k = 0
     while k < len(pieces):
         end = k
         while end < len(pieces) and _weak(pieces[end]):
             end += 1
+        arcs = k
+        while arcs < len(pieces) and pieces[arcs].kind != "line":
+            arcs += 1
+        if arcs - k >= 3:
+            end = max(end, arcs)
         if end - k >= 3 or (end > k and all(p.kind == "free" for p in pieces[k:end])):
-            out.append(_free(points[spans[k][0] : spans[end - 1][1]], tolerance))
+            out.append(free(points[spans[k][0] : spans[end - 1][1]], tolerance))
             k = end
         else:
             out.append(pieces[k])
@@ -278,7 +283,7 @@ def _joined(pieces: list[Curve], points: Array, spans: list[tuple[int, int]], to
     return out
 
 
-def _free(points: Array, tolerance: float) -> Curve:
+def free(points: Array, tolerance: float) -> Curve:
     """A polyline that follows the points within the tolerance (Douglas and Peucker's way of leaving points out)."""
     keep = np.zeros(len(points), dtype=bool)
     keep[[0, -1]] = True

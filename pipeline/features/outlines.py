@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.spatial import cKDTree
 
-from pipeline.features.curves import Curve, cut, distance, meet, nearest_on, noise_of
+from pipeline.features.curves import Curve, cut, distance, free, meet, nearest_on, noise_of
 from pipeline.mesh import topology
 from pipeline.mesh.surface import MEASURED, Surface
 from pipeline.values import Feature, Outline, Segment
@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 
 TOLERANCE = 0.1  # mm, of free pieces, and how far a line or arc may miss its points at most
 BELOW = 0.7  # mm below the face at which a scanner's rounding of the edge has ended (or twice the edge length)
+SHALLOW = 0.45  # mm below the face where a chamfer's own slope begins
 DEEP = 3.0  # mm of wall below that are carried up
 LOOK = 4.0  # mm within which the neighbouring feature is looked for, beyond the border
 FEWEST = 8  # points of the wall at one place
@@ -226,7 +227,9 @@ class _Near:
     def curves(self, feature: int) -> list[Curve]:
         """Where a neighbouring feature cuts the face's plane, in the sketch; empty where that is no line or circle."""
         if feature not in self._curves:
-            self._curves[feature] = _section(self.ground.features[feature], self.matrix)
+            made = self.ground.features[feature]
+            relied_on = made.machined and made.confidence == "good"
+            self._curves[feature] = _section(made, self.matrix) if relied_on else []
         return self._curves[feature]
 
     def curve_at(self, feature: int, points: Array) -> Curve | None:
@@ -251,15 +254,29 @@ class _Near:
                     known += [float(v) for v in np.abs(distance(curve, loop.points[stretch]))]
         return float(np.median(known)) if known else 1.5 * self.ground.edge
 
-    def carried_up(self, loop: _Loop, stretch: NDArray[np.intp], closed: bool) -> Array:
-        """(k, 2) points of the sharp edge beside a stretch of the border, in its order; none where the wall can't be
-        made out.
+    def edge_beside(self, loop: _Loop, stretch: NDArray[np.intp], inset: float, closed: bool) -> Array:
+        """(k, 2) points of the sharp edge beside a stretch of the border, in its order; none where they can't be had.
+
+        A wall that meets the face much further off than other edges lie from their borders is hidden behind a
+        chamfer: then what lies right below the face is carried up instead.
+        """
+        edge, off = self._carried_up(loop, stretch, closed, self.below, self.deep)
+        if off > inset + CHAMFER + 0.35 * self.ground.edge:
+            edge, nearer = self._carried_up(loop, stretch, closed, SHALLOW, max(1.2, 1.5 * self.ground.edge))
+            if nearer > inset + CHAMFER + 0.35 * self.ground.edge:
+                return np.empty((0, 2))
+        return edge
+
+    def _carried_up(
+        self, loop: _Loop, stretch: NDArray[np.intp], closed: bool, below: float, deep: float
+    ) -> tuple[Array, float]:
+        """The wall's points between two depths carried up to the face, and how far from the border they end, mm.
 
         How the wall leans is read at each border point from the wall's points round it; each of the wall's points is
         then carried up on its own, so that a corner between two walls stays one.
         """
         points, outward = loop.points[stretch], loop.outward[stretch]
-        nothing = np.empty((0, 2))
+        nothing = np.empty((0, 2)), 0.0
         if self.tree is None or len(points) < 3:
             return nothing
         width = max(1.5, 4.0 * self.ground.edge)
@@ -273,9 +290,9 @@ class _Near:
             across = off @ outward[i]
             along = off[:, 1] * outward[i][0] - off[:, 0] * outward[i][1]
             height = self.height[near]
-            up = 1.0 if np.sum(height > self.below) > np.sum(height < -self.below) else -1.0
-            use = self._wall(up * height) & (np.abs(along) < width) & (across > -LOOK)
-            if use.sum() < FEWEST or np.ptp(height[use]) < 2.0 * self.ground.edge:
+            up = 1.0 if np.sum(height > below) > np.sum(height < -below) else -1.0
+            use = _between(up * height, below, deep) & (np.abs(along) < width) & (across > -LOOK)
+            if use.sum() < FEWEST or np.ptp(height[use]) < 0.3 * deep:
                 continue
             read = _read_off(up * height[use], along[use], across[use])
             if read is not None and -1.0 < read[0] < LOOK:
@@ -296,7 +313,7 @@ class _Near:
         edge = self.places[good] - (lean[which] * level)[:, None] * lean_to
         from_border = edge - points[which]
         stray = np.abs(np.sum(from_border * outward[which], axis=1) - offset[which]) > STRAY_BY
-        keep = self._wall(level) & ~stray
+        keep = _between(level, below, deep) & ~stray
         if keep.sum() < FEWEST:
             return nothing
         # Along the border by the place of the border point, and within it along the border's own direction.
@@ -304,10 +321,12 @@ class _Near:
         across = outward[which[keep]]
         s = run[which[keep]] + from_border[keep, 1] * across[:, 0] - from_border[keep, 0] * across[:, 1]
         total = float(run[-1] + np.linalg.norm(points[-1] - points[0])) if closed else None
-        return _averaged(edge[keep], s, max(0.5, 0.7 * self.ground.edge), total)
+        averaged = _averaged(edge[keep], s, max(0.5, 0.7 * self.ground.edge), total)
+        return averaged, float(np.nanmedian(offset))
 
-    def _wall(self, level: Array) -> NDArray[np.bool_]:
-        return np.asarray((level > self.below) & (level < self.below + self.deep), dtype=bool)
+
+def _between(level: Array, below: float, deep: float) -> NDArray[np.bool_]:
+    return np.asarray((level > below) & (level < below + deep), dtype=bool)
 
 
 def _averaged(points: Array, s: Array, cell: float, total: float | None) -> Array:
@@ -465,32 +484,70 @@ def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Ou
     stretches, broken = _stretches(ground, loop, near, inset)
     stretches, holes = _parted(ground, stretches)
     closed = len(stretches) == 1
-    curves: list[Curve] = []
-    squares, moved = [], []
+    pieces: list[list[Curve]] = []
+    edges: list[Array | None] = []
+    moved = []
     for stretch in stretches:
         points, curve = loop.points[stretch.points], stretch.curve
         if curve is not None:
             moved.append(float(np.median(np.abs(distance(curve, points)))))
             ends = np.array([nearest_on(curve, points[0]), nearest_on(curve, points[-1])])
-            curves.append(replace(curve, ends=ends, ccw=_ccw(points, curve)))
+            pieces.append([replace(curve, ends=ends, ccw=_ccw(points, curve))])
+            edges.append(None)
             continue
         edge = _edge_points(loop, stretch.points, near, inset, closed)
         if len(edge) < 4:
             continue
-        fitted = cut(edge, max(noise_of(edge), 0.005), closed, TOLERANCE)
-        squares += [(c.rms, c.length) for c in fitted if c.kind != "free"]
+        pieces.append(cut(edge, max(noise_of(edge), 0.005), closed, TOLERANCE))
+        edges.append(edge)
         moved.append(float(np.median(np.linalg.norm(edge - points[_nearest(points, edge)], axis=1))))
-        curves += fitted
-    if not curves and not broken:
+    if not pieces and not broken:
         return None, holes
-    if not curves:
+    if not pieces:
         ring = np.vstack([loop.points, loop.points[:1]])
-        curves = [Curve("free", ring[[0, -1]], points=ring)]
-    segments = _segments(curves, loop)
-    weight = sum(length for _, length in squares)
-    rms = float(np.sqrt(sum(length * r * r for r, length in squares) / weight)) if weight else 0.0
+        pieces, edges = [[Curve("free", ring[[0, -1]], points=ring)]], [None]
+    segments = _checked(pieces, edges, loop, closed)
+    fitted = [c for group in pieces for c in group if c.kind != "free" and c.feature is None]
+    weight = sum(c.length for c in fitted)
+    rms = float(np.sqrt(sum(c.length * c.rms**2 for c in fitted) / weight)) if weight else 0.0
     rounding = float(np.median(moved)) if moved else 0.0
     return Outline(segments, rms, rounding, TOLERANCE, broken), holes
+
+
+def _checked(pieces: list[list[Curve]], edges: list[Array | None], loop: _Loop, closed: bool) -> tuple[Segment, ...]:
+    """The segments of all pieces. A stretch whose lines and arcs, once they meet one another, stray from the points
+    they stand for becomes free: `pieces` says so afterwards."""
+    while True:
+        segments = _segments([c for group in pieces for c in group], loop)
+        first = 0
+        for k, (group, edge) in enumerate(zip(pieces, edges, strict=True)):
+            mine = segments[first : first + len(group)]
+            first += len(group)
+            if edge is None or all(c.kind == "free" for c in group):
+                continue
+            away = cKDTree(edge).query(np.vstack([_along(s) for s in mine]))[0]
+            spacing = float(np.median(np.linalg.norm(np.diff(edge, axis=0), axis=1)))
+            if away.max() > np.hypot(TOLERANCE, 1.5 * spacing):
+                ring = np.vstack([edge, edge[:1]]) if closed else edge
+                pieces[k] = [free(ring, TOLERANCE)]
+                break
+        else:
+            return segments
+
+
+def _along(s: Segment) -> Array:
+    """Points along a segment, dense enough to see it stray."""
+    if s.kind == "free":
+        assert s.points is not None
+        return s.points
+    if s.kind == "line":
+        return s.start + np.linspace(0.0, 1.0, 40)[:, None] * (s.end - s.start)
+    assert s.centre is not None
+    a = np.arctan2(*(s.start - s.centre)[::-1])
+    b = np.arctan2(*(s.end - s.centre)[::-1])
+    turn = (b - a) % (2 * np.pi) if s.ccw else -((a - b) % (2 * np.pi))
+    t = a + np.linspace(0.0, turn or 2 * np.pi, 60)
+    return s.centre + (s.radius or 0.0) * np.column_stack([np.cos(t), np.sin(t)])
 
 
 def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[list[_Stretch], bool]:
@@ -509,7 +566,7 @@ def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[
         if curve is not None:
             away = float(np.median(np.abs(distance(curve, loop.points[points]))))
             # Further off than the other edges: a chamfer that was not recovered lies between.
-            curve = None if away > inset + CHAMFER + ground.edge else curve
+            curve = None if away > inset + CHAMFER + 0.35 * ground.edge else curve
         out.append(_Stretch(points, curve))
     return _merged(out), bool(np.any(beyond == UNSEEN))
 
@@ -586,7 +643,7 @@ def _ccw(points: Array, curve: Curve) -> bool:
 
 def _edge_points(loop: _Loop, stretch: NDArray[np.intp], near: _Near, inset: float, closed: bool) -> Array:
     """Points of the sharp edge along a stretch: carried up the wall, else the border moved out by the usual inset."""
-    edge = near.carried_up(loop, stretch, closed)
+    edge = near.edge_beside(loop, stretch, inset, closed)
     length = near.ground.edge * len(stretch)
     if len(edge) > 0.5 * length / max(0.5, 0.7 * near.ground.edge):
         return edge
