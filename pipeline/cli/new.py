@@ -100,8 +100,11 @@ coating_thickness = 0.0                 # matting spray on every face: bores mea
 # A size measured on the real part: the run says whether scan and measurement agree.
 # [[caliper]]
 # near = [0.0, 0.0, 0.0]                # or feature = "its id in datums.json"
-# diameter = 62.0
+# diameter = 50.0
 # uncertainty = 0.01
+
+# [names]                               # what the outputs call a feature
+# "a feature's id from datums.json" = "seal bore"
 
 [fill]
 close = "safe"                          # "none" leaves every gap open
@@ -137,7 +140,7 @@ def gap_lines(surface: Surface) -> list[str]:
     if not found:
         return ["no gaps: the surface is closed"]
     found.sort(key=lambda gap: -gap[0])
-    lines = [f"{len(found)} gaps or borders:"]
+    lines = ["1 gap or border:" if len(found) == 1 else f"{len(found)} gaps or borders:"]
     lines += [
         f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})"
         for length, c in found[:SHOWN_GAPS]
