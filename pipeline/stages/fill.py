@@ -15,6 +15,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.gaps import Band, Opening, band_of, find_rims, name_gaps
 from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, ways_to_cap, ways_to_close
 from pipeline.features.shape import shape_of
+from pipeline.features.suspects import propose
 from pipeline.job import FillSettings
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, Surface
@@ -48,16 +49,20 @@ def fill(
     The measured vertices and facets come first and in their order; new ones follow, with origin FILLED.
     Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
     holes, real openings, the scan's border. A patch that would cross the surface or join it in a
-    non-manifold way is not used; its gap is left open and says so.
+    non-manifold way is not used; its gap is left open and says so. Proposals of what is probably not the
+    part come along; nothing is cut for them.
 
     Raises SettingsError where the job names a gap that there is not.
     """
     surface = clean.surface
     progress(0.02, "looking for gaps")
-    rims, stands_for = find_rims(surface, facet_neighbours(surface.faces, len(surface.vertices)))
+    neighbours = facet_neighbours(surface.faces, len(surface.vertices))
+    proposals = propose(surface, recover.labels, recover.features, source, neighbours)
+    rims, stands_for = find_rims(surface, neighbours)
+    del neighbours
     if not rims:
         _refuse_unknown(settings, ())
-        return FillResult(surface, recover.labels, ())
+        return FillResult(surface, recover.labels, (), proposals)
     progress(0.2, "telling gaps apart")
     shapes = tuple(shape_of(feature) for feature in recover.features)
     band = band_of(surface, rims, recover.labels)
@@ -74,7 +79,8 @@ def fill(
     made = _checked(surface, made, band, stands_for)
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
-    return _put_together(surface, recover.labels, made, stands_for, names)
+    result = _put_together(surface, recover.labels, made, stands_for, names)
+    return replace(result, proposals=proposals)
 
 
 def _refuse_unknown(settings: FillSettings, openings: tuple[Opening, ...]) -> None:
@@ -193,8 +199,7 @@ def _put_together(
         Surface(vertices, faces, origin),
         np.concatenate(new_labels).astype(np.int32),
         tuple(gaps),
-        (),
-        _cautions(made),
+        cautions=_cautions(made),
     )
 
 

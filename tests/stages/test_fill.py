@@ -9,15 +9,18 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from pipeline.errors import SettingsError
-from pipeline.job import FillSettings, GapChoice
+from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, MEASURED, Surface
 from pipeline.mesh.topology import boundary_loops, compact, edge_report, facet_areas, facet_normals
 from pipeline.progress import silent
+from pipeline.stages.clean import clean
 from pipeline.stages.fill import fill
+from pipeline.stages.read import read
 from pipeline.values import CleanResult, Feature, FillResult, NoiseModel, RecoverResult, Source
 from tests.features.made import bore, plane
 from tests.mesh.test_manifold import is_manifold
+from tests.scans import open_part_path
 
 EDGE = 0.5
 NOISE = 0.012
@@ -298,6 +301,20 @@ def test_surface_without_gaps_comes_back_as_it_is():
     result = filled(v, f)
     assert result.gaps == ()
     assert np.array_equal(result.surface.faces, f)
+
+
+def test_open_casting_comes_out_closed():
+    """TR12J_OCC64K.stl of Debian's occt-misc: 67,498 facets, two holes of three edges each."""
+    path = open_part_path("TR12J_OCC64K.stl")
+    read_in = read(path, ReadSettings(), silent)
+    cleaned = clean(read_in, CleanSettings(), silent)
+    before = cleaned.surface
+    found = RecoverResult((), np.full(before.facets, -1, np.int32), NoiseModel(0, 0, np.zeros((0, 2)), ""))
+    result = fill(cleaned, found, read_in.source, FillSettings(), silent)
+    held(before, result)
+    assert [g.rim_edges for g in result.gaps] == [3, 3]
+    assert edge_report(result.surface.faces, len(result.surface.vertices)).border == 0
+    assert is_manifold(result.surface.faces, len(result.surface.vertices))
 
 
 @settings(max_examples=12, deadline=None, derandomize=True)
