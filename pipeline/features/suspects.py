@@ -62,11 +62,19 @@ def _zone(shape: str, **values: object) -> str:
 
 
 @njit(cache=True)
-def _within(v, f, point, direction, radius, low, high):  # type: ignore[no-untyped-def]
-    """(k, 3) index, axial place and distance from the axis of facets in a cylinder."""
+def _within(v, f, point, direction, radius, low, high, slack):  # type: ignore[no-untyped-def]
+    """(k, 3) index, axial place and distance from the axis of facets in a cylinder.
+
+    slack: no facet's first corner is further than this from its middle, or it is passed over.
+    """
     out = np.empty((1024, 3))
     count = 0
+    far = (radius + slack) ** 2 + (max(abs(low), abs(high)) + slack) ** 2
     for i in range(f.shape[0]):
+        p = f[i, 0]
+        x, y, z = v[p, 0] - point[0], v[p, 1] - point[1], v[p, 2] - point[2]
+        if x * x + y * y + z * z > far:
+            continue
         along = 0.0
         square = 0.0
         for k in range(3):
@@ -108,7 +116,9 @@ def _plugs(v: Floats, f: Ints, labels: Ints, features: Sequence[Feature], source
         assert bore.direction is not None
         low, high = bore.extent.along
         reach = 0.93 * bore.radius
-        table = _within(v, f, bore.point, bore.direction, reach, low - bore.radius, high + bore.radius)
+        table = _within(
+            v, f, bore.point, bore.direction, reach, low - bore.radius, high + bore.radius, 5 * source.mean_edge
+        )
         facets = table[:, 0].astype(np.int64)
         free = np.flatnonzero(labels[facets] < 0)
         if len(free) < _LEAST_FACETS:
@@ -205,7 +215,7 @@ def _post(
     if np.median(np.abs(normals @ axis)) > 0.5 or np.mean(np.einsum("ij,ij->i", normals, outward) > 0.3) < 0.8:
         return None
     inwards = np.sign(np.median((v[f[rim]].mean(axis=1) - centre) @ axis)) * axis
-    table = _within(v, f, centre, inwards, 2.5 * radius, -2 * radius, 12 * radius)
+    table = _within(v, f, centre, inwards, 2.5 * radius, -2 * radius, 12 * radius, 5 * edge)
     near = table[:, 0].astype(np.int64)
     mine = next((p for p in _pieces(f, near) if np.isin(rim, near[p]).any()), None)
     if mine is None:
