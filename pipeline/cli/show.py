@@ -7,7 +7,7 @@ import json
 import math
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,6 +16,9 @@ from pipeline.progress import Progress, silent
 
 if TYPE_CHECKING:
     from pipeline.runner import Result, StageProgress
+
+
+MOST_LINES = 20
 
 
 def stage_progress(quiet: bool) -> StageProgress:
@@ -91,43 +94,69 @@ def within_budget(result: Result) -> bool:
 
 
 def summary_lines(result: Result) -> list[str]:
-    """What the run came to, in some twenty lines."""
+    """What the run came to, in at most `MOST_LINES` lines and in the order of the report."""
     audit, source, frame = result.audit, result.source, result.frame
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
+    features = {feature.id: feature for feature in result.features}
     lines = [
-        f"{verdict(result)}",
+        verdict(result),
         f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, "
         f"noise {1000 * source.noise_sigma:.0f} um, edges {source.mean_edge:.2f} mm",
         f"light    {audit.facets_after:,} facets; scan to light rms {um(audit.scan_to_light.rms)}, "
         f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
-        f"invented {audit.area_filled:,.0f} mm2 filled of {audit.area_filled + audit.area_measured:,.0f} mm2",
     ]
-    kinds: dict[str, int] = {}
-    for feature in result.features:
-        name = feature.side or feature.kind
-        name = name if feature.kind in ("plane", "cylinder") else f"{feature.kind}"
-        kinds[name] = kinds.get(name, 0) + 1
-    lines.append(
-        "features " + (", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none")
-    )
-    for datum in frame.datums:
-        feature = next((f for f in result.features if f.id == datum.feature), None)
-        lines.append(
-            f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else "")
-        )
-    if not frame.complete:
-        lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
-    for line in audit.budget:
+    broken_first = sorted(audit.budget, key=lambda line: line.held)
+    for line in broken_first[:4]:
         value = "no figure" if line.value is None else f"{line.value:.4f}"
         lines.append(
             f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}"
         )
+    for datum in frame.datums[:4]:
+        feature = features.get(datum.feature)
+        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
+    if not frame.complete:
+        lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
+    lines.append(f"features {_kinds(features.values())}")
+    gaps = result._shelf.get("fill", "gaps")
+    closed = sum(gap.done != "left open" for gap in gaps)
+    whole = audit.area_filled + audit.area_measured
+    lines.append(
+        f"invented {audit.area_filled:,.0f} mm2 filled of {whole:,.0f} mm2; gaps closed: {closed}, "
+        f"left open: {len(gaps) - closed}"
+    )
+    lines.append(f"by hand  {_to_measure(result)}")
+    # The cautions take what room is left, one line kept for where the outputs are.
+    room = MOST_LINES - len(lines) - 1
     cautions = result.cautions
-    lines += [f"caution  {text}" for text in cautions[:6]]
-    if len(cautions) > 6:
-        lines.append(f"caution  {len(cautions) - 6} more, see summary.md")
-    lines.append(f"outputs  {result.out}")
+    shown = cautions if len(cautions) <= room else cautions[: room - 1]
+    lines += [f"caution  {text}" for text in shown]
+    if len(cautions) > len(shown):
+        lines.append(f"caution  {len(cautions) - len(shown)} more, see summary.md")
+    first = "; open report.html" if result.job.export.report else ""
+    lines.append(f"outputs  {result.out}{first}")
     return lines
+
+
+def _kinds(features: Iterable[Any]) -> str:
+    kinds: dict[str, int] = {}
+    for feature in features:
+        name = feature.side if feature.kind == "cylinder" and feature.side else feature.kind
+        kinds[name] = kinds.get(name, 0) + 1
+    return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
+
+
+def _to_measure(result: Result) -> str:
+    """What the report tells to measure on the part, in a line."""
+    on_frame = {datum.feature: datum.letter for datum in result.frame.datums}
+    sizes = [f"{on_frame[f.id]} D{2 * f.radius:.2f}" for f in result.features if f.id in on_frame and f.radius]
+    weak = sum(feature.confidence != "good" for feature in result.features)
+    failed = [check.feature for check in result._shelf.get("recover", "calipers") if check.agrees is False]
+    said = [
+        f"find out why {', '.join(failed)} disagrees with the scan" if failed else "",
+        f"gauge {', '.join(sizes)}" if sizes else "",
+        f"features of low confidence: {weak}" if weak else "",
+    ]
+    return "; ".join(filter(None, said)) or "the sizes that your fits hang on"
 
 
 def verdict(result: Result) -> str:

@@ -78,6 +78,10 @@ def _y(share: float, top: float) -> float:
     return HEIGHT - BOTTOM - share / top * (HEIGHT - TOP - BOTTOM)
 
 
+def _tick(value: float, words: Words) -> str:
+    return words.small(value) if value else "0"
+
+
 def _ticks(bars: Bars) -> list[float]:
     return [t * bars.limit for t in (-1.0, -0.5, 0.0, 0.5, 1.0)]
 
@@ -103,7 +107,7 @@ def histogram_svg(bars: Bars, words: Words) -> str:
     for tick in _ticks(bars):
         x = _x(tick, bars.reach)
         parts.append(f'<path d="M{x:.1f} {floor}v5" stroke="{INK}"/>')
-        parts.append(f'<text x="{x:.1f}" y="{floor + 18}" text-anchor="middle">{words.small(tick)}</text>')
+        parts.append(f'<text x="{x:.1f}" y="{floor + 18}" text-anchor="middle">{_tick(tick, words)}</text>')
     legend = f"light mesh off the scan, {words.small_unit}; outside positive; end bars hold what lies beyond"
     parts.append(f'<text x="{(LEFT + WIDTH - RIGHT) / 2}" y="{HEIGHT - 8}" text-anchor="middle">{legend}</text>')
     if bars.budget is not None:
@@ -147,7 +151,7 @@ def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
     for tick in _ticks(bars):
         x = _x(tick, bars.reach)
         line(x, floor, x, floor + 5, INK)
-        text(x, floor + 8, words.small(tick), "ma")
+        text(x, floor + 8, _tick(tick, words), "ma")
     text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 8, f"light mesh off the scan, {words.small_unit}; outside positive", "ms")
     if bars.budget is not None:
         for sign in (-1, 1):

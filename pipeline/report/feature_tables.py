@@ -49,29 +49,35 @@ def _place(show: Figures, index: int, feature: Data) -> str:
     at, spread = f"features.{index}", feature["uncertainty"]
     around = feature["in_part_frame"].get("uncertainty") or {"position": None, "direction": None}
     doubled = None if spread["radius"] is None else 2 * spread["radius"]
+    # A datum lies in its own frame without doubt: its own uncertainty tells the digits. Of what is hardly known, and
+    # not known how well, no part of a millimetre is shown.
+    vague = None if feature["confidence"] == "good" else 5.0
+    place = max(around["position"] or 0.0, spread["position"] or 0.0) or vague or 0.05
+    way_known = max(around["direction"] or 0.0, spread["direction"] or 0.0) or vague
+    size = doubled or vague
     what = feature["side"] if feature["kind"] == "cylinder" and feature["side"] else feature["kind"]
     said = [safe(what if what == feature["side"] else " ".join(filter(None, [feature["kind"], feature["side"]])))]
     if feature["half_angle"] is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
     if feature["major_radius"] is not None:
-        said.append(f"centre circle D {show.length(f'{at}.major_radius', doubled, 2.0)}")
+        said.append(f"centre circle D {show.length(f'{at}.major_radius', size, 2.0)}")
     if feature["confidence"] != "good":
         said.append("low confidence")
     if not feature["machined"]:
         said.append("cast")
-    point = "".join(figure(show.length(f"{at}.in_part_frame.point.{a}", around["position"] or 0.05)) for a in range(3))
+    point = "".join(figure(show.length(f"{at}.in_part_frame.point.{a}", place)) for a in range(3))
     way = NONE
     if feature["in_part_frame"]["direction"] is not None:
-        parts = (show.part(f"{at}.in_part_frame.direction.{a}", around["direction"]) for a in range(3))
+        parts = (show.part(f"{at}.in_part_frame.direction.{a}", way_known) for a in range(3))
         way = ", ".join(parts)
     return (
         f"<td>{', '.join(said)}</td>"
-        + figure(show.length(f"{at}.radius", doubled, 2.0))
+        + figure(show.length(f"{at}.radius", size, 2.0))
         + figure(show.small(f"{at}.uncertainty.radius", 2.0))
         + point
         + figure(show.small(f"{at}.in_part_frame.uncertainty.position"))
         + figure(way)
-        + figure(show.angle(f"{at}.in_part_frame.uncertainty.direction", around["direction"]))
+        + figure(show.angle(f"{at}.in_part_frame.uncertainty.direction", way_known))
     )
 
 
@@ -128,7 +134,7 @@ def _square_up(show: Figures) -> str:
             + figure(show.length(f"{at}.length", 0.5))
             + figure(show.small(f"{at}.offset"))
             + figure(show.small(f"{at}.offset_uncertainty"))
-            + cell("yes" if s["significant"] else "no")
+            + (cell("yes", "out") if s["significant"] else cell("no"))
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [

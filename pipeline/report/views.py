@@ -88,7 +88,7 @@ def _fitted(
     across /= np.linalg.norm(across)
     along -= across * (along @ across)
     along /= np.linalg.norm(along)
-    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * 84)
+    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * 66)
 
 
 @dataclass(frozen=True)

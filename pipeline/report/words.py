@@ -69,8 +69,6 @@ class Words:
 
 
 def _rounded(value: float, places: int) -> str:
-    if value == 0:
-        return "0"
     return f"{round(value, places):z,.{max(places, 0)}f}".replace("-", "−")
 
 
@@ -79,7 +77,7 @@ def _places(uncertainty: float) -> int:
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 2
     order = math.floor(math.log10(uncertainty))
-    return min(7, max(0, -order + (1 if uncertainty / 10.0**order < 2 else 0)))
+    return min(5, max(0, -order + (1 if uncertainty / 10.0**order < 2 else 0)))
 
 
 def drawable(text: str) -> str:
