@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from pipeline.errors import GeometryError
-from pipeline.features.carry import Target
+from pipeline.features.carry import Target, distance_to_target
 from pipeline.features.fitting import fit
 from pipeline.features.kinds import KINDS
 from pipeline.features.shape import Shape, shape_of
@@ -44,17 +44,19 @@ class Distances:
 
 
 def two_sided(
-    scan: Surface, labels: NDArray[np.int32], features: int, target: Target, light: Surface, *,
-    scene: Scene | None = None, unknown: NDArray[np.bool_] | None = None,
+    scan: Surface, scene: Scene, target: Target, light: Surface, labels: NDArray[np.int32], *,
+    unknown: NDArray[np.bool_] | None = None,
 ) -> Distances:  # fmt: skip
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
+    scene    of the target's vertices with the scan's facets
+    labels   (k,) of the light facets
+    unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
+
     From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
     vertices, the middles of facets and edges, and some 300,000 points spread evenly; those nearest to a
-    filled facet are left out. Maxima are over these points; the means are weighted by area.
-
-    scene    of the scan, where there is one already
-    unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
+    filled facet are left out. Maxima are over these points; the means are weighted by area. The
+    distance back to the scan as measured is that to the facet that is nearest with its noise taken off.
 
     Raises GeometryError when there is nothing to compare.
     """
@@ -66,27 +68,29 @@ def two_sided(
     of_light = Scene(light)
     raw = of_light.distance(scan.vertices[used])
     aside = of_light.distance(target.vertices[used])
-    worst = _worst_by_feature(scan.faces[measured], labels[measured], features, used, aside)
+    worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
     forth = deviation(raw, weight[used], scan.vertices[used])
     forth_aside = deviation(aside, weight[used], scan.vertices[used])
 
-    spread, _ = spread_points(light.vertices, light.faces, _SPREAD)
-    points = np.vstack([spread, light.vertices, _middles(light)])
-    d, facet, near = (scene or Scene(scan)).closest(points)
+    spread, of_facet = spread_points(light.vertices, light.faces, _SPREAD)
+    corners = light.vertices[light.faces]
+    edges = ((corners + np.roll(corners, -1, axis=1)) / 2).reshape(-1, 3)
+    points = np.vstack([spread, light.vertices, corners.mean(axis=1), edges])
+    mine = np.concatenate([labels[of_facet], np.full(len(light.vertices), -1), labels, np.repeat(labels, 3)])
+    back, facet = distance_to_target(scene, target, points, mine)
     ours = measured[facet] if unknown is None else measured[facet] & ~unknown[facet]
     if not ours.any():
         raise GeometryError("No part of the light mesh lies near a measured facet; are the two in the same frame?")
-    # The same facet with its noise taken off: never nearer than the nearest one, so the figure is on the safe side.
-    near_target = nearest_on_facets(points, target.vertices, scan.faces, facet)
-    d_aside = np.linalg.norm(points - near_target, axis=1)
+    near = nearest_on_facets(points, scan.vertices, scan.faces, facet)
     evenly = np.zeros(len(points))
     evenly[: len(spread)] = 1.0
-    back = deviation(d[ours], evenly[ours], points[ours])
-    back_aside = deviation(d_aside[ours], evenly[ours], points[ours])
+    d = np.linalg.norm(points - near, axis=1)
+    back_raw = deviation(d[ours], evenly[ours], points[ours])
+    back_aside = deviation(back[ours], evenly[ours], points[ours])
     own = slice(len(spread), len(spread) + len(light.vertices))
     across = np.einsum("ij,ij->i", points[own] - near[own], facet_normals(scan.vertices, scan.faces[facet[own]]))
     signed = np.copysign(d[own], across).astype(np.float32)
-    return Distances(forth, back, (forth_aside, back_aside), worst, signed)
+    return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
 
 
 def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
@@ -177,12 +181,6 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
                 radius -= along * float(np.tan(now.half_angle or 0.0)) * sense
             return shift, tilt, float(radius - (was.radius or 0.0))
     return float(np.linalg.norm(step)), tilt, float((now.radius or 0.0) - (was.radius or 0.0))
-
-
-def _middles(light: Surface) -> NDArray[np.float64]:
-    corners = light.vertices[light.faces]
-    edges = (corners + np.roll(corners, -1, axis=1)) / 2
-    return np.vstack([corners.mean(axis=1), edges.reshape(-1, 3)])
 
 
 def _worst_by_feature(

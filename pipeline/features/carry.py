@@ -9,15 +9,23 @@ from it, and tolerances are held against it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.shape import Shape, shape_of
-from pipeline.mesh.analytic import CODES, ROW, project
+from pipeline.mesh.analytic import CODES, ROW, distance_gradient, distances, project
 from pipeline.mesh.denoise import denoised
+from pipeline.mesh.distance import Scene
 from pipeline.values import Feature
+
+# A scanner rounds edges by some tenths of a millimetre: what is farther than this from where the two
+# surfaces meet is a chamfer or a fillet of the part.
+ROUNDING = 0.6
+# Facets across the rounding on either side of which features are looked for.
+_ACROSS = 8
 
 
 @dataclass(frozen=True)
@@ -56,18 +64,22 @@ def table_of(features: tuple[Feature, ...]) -> NDArray[np.float64]:
 
 def on_features(
     vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
-    reach: float,
+    reach: float, *, sharp: bool = False,
 ) -> Target:  # fmt: skip
     """Put the vertices that carry features onto them; the others stay as they are.
 
     reach  mm: a vertex farther than this from its features is not theirs, and facets with such a vertex
            lose their label (a rounded edge between two features stays as scanned)
+    sharp  give narrow rounded edges between two features to the nearer of them first, so that they meet
 
     A feature that is a cast face carries nothing: its surface is not what the fit says.
     """
     table = table_of(features)
     machined = np.array([f.machined for f in features] + [False])
     labels = np.where(machined[labels], labels, -1).astype(np.int32)
+    if sharp:
+        labels = _rounding_given_away(vertices, faces, labels, table)
+        reach = max(reach, ROUNDING)
     carriers = _carriers(faces, labels, len(vertices))
     placed = np.array(vertices, dtype=np.float64)
     _put_on(placed, carriers, table, reach)
@@ -79,17 +91,86 @@ def on_features(
 
 def target_surface(
     vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
-    reach: float, sigma: float,
+    reach: float, sigma: float, *, sharp: bool = False,
 ) -> Target:  # fmt: skip
     """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains."""
-    target = on_features(vertices, faces, labels, features, reach)
+    target = on_features(vertices, faces, labels, features, reach, sharp=sharp)
     smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
     return Target(smooth, target.labels, target.carriers, target.table)
+
+
+def distance_to_target(
+    scene: Scene, target: Target, points: NDArray[np.float64], labels: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Distance (n,) mm of points on a light mesh from the noise-free surface, and the scan's facet nearest to each.
+
+    scene   of the target's vertices and facets
+    labels  (n,) feature of the light facet that a point is on, -1 none
+
+    Where both facets carry the same feature the surface is the fitted one itself, not the chords between
+    the scan's vertices.
+    """
+    distance, facet, _ = scene.closest(points)
+    same = np.flatnonzero((labels >= 0) & (labels == target.labels[facet]))
+    order = same[np.argsort(labels[same], kind="stable")]
+    starts = np.flatnonzero(np.diff(labels[order], prepend=-1))
+    for low, high in pairwise([*starts, len(order)]):
+        mine = order[low:high]
+        fitted = np.abs(distances(target.table[labels[mine[0]]], points[mine]))
+        distance[mine] = np.minimum(distance[mine], fitted)
+    return distance, facet
 
 
 def snapping_reach(sigma: float, edge: float) -> float:
     """How far a vertex of a feature's facets may lie from the fitted surface and still be its own, mm."""
     return max(6.0 * sigma, 0.3 * edge)
+
+
+@njit(cache=True)
+def _rounding_given_away(vertices: NDArray, faces: NDArray, labels: NDArray, table: NDArray) -> NDArray:
+    """Labels (m,) where facets without one that lie between two features near their meeting get the nearer one."""
+    n, m = len(vertices), len(faces)
+    # The two features that reach a vertex first, going over unlabelled facets ring by ring.
+    near = np.full((n, 2), -1, dtype=np.int32)
+    for f in range(m):
+        if labels[f] >= 0:
+            for k in range(3):
+                _note(near, faces[f, k], labels[f])
+    for _ in range(_ACROSS):
+        before = near.copy()
+        for f in range(m):
+            if labels[f] >= 0:
+                continue
+            for k in range(3):
+                for e in range(2):
+                    label = before[faces[f, k], e]
+                    if label >= 0:
+                        _note(near, faces[f, (k + 1) % 3], label)
+                        _note(near, faces[f, (k + 2) % 3], label)
+    out = labels.copy()
+    x = np.empty(3)
+    for f in range(m):
+        if labels[f] >= 0:
+            continue
+        a, b = near[faces[f, 0], 0], near[faces[f, 0], 1]
+        if a < 0 or b < 0:
+            continue
+        for d in range(3):
+            x[d] = (vertices[faces[f, 0], d] + vertices[faces[f, 1], d] + vertices[faces[f, 2], d]) / 3.0
+        to_a = abs(distance_gradient(table[a], x[0], x[1], x[2])[0])
+        to_b = abs(distance_gradient(table[b], x[0], x[1], x[2])[0])
+        # How far the corners then have to go is looked at when they are put onto their features.
+        if min(to_a, to_b) <= ROUNDING and project(table, a, b, -1, x):
+            out[f] = a if to_a <= to_b else b
+    return out
+
+
+@njit(cache=True)
+def _note(near: NDArray, vertex: int, label: int) -> None:
+    if near[vertex, 0] < 0:
+        near[vertex, 0] = label
+    elif near[vertex, 0] != label and near[vertex, 1] < 0:
+        near[vertex, 1] = label
 
 
 @njit(cache=True)

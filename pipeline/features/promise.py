@@ -9,34 +9,31 @@ where it is too large the surroundings are held closer and the collapse is done 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.features.carry import Target
+from pipeline.features.carry import Target, distance_to_target
 from pipeline.mesh import collapse
-from pipeline.mesh.analytic import distances
 from pipeline.mesh.distance import Scene
+from pipeline.mesh.quality import grid_points
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress
 
 # Held points stay within this share of the tolerance: what lies between them may use the rest.
-_SHARE = 0.96
+_SHARE = 0.93
 # The sweeps before may not use more than this share of the tolerance on any facet.
 _SWEEP_SHARE = 0.5
 _ROUNDS = 8
 _TIGHTER = 0.7
+# What uses more than this share of the tolerance is mended too: between the points looked at there may be more.
+_CLEAR = 0.95
+# Steps between those points on the light facets, in units of the scan's facet size.
+_PITCH = 0.7
 # So many rings of a feature's vertices next to its rim are held as well.
 _RINGS = 2
-# Where on each light facet its distance to the scan is measured, as shares of its corners.
-_PLACES = np.array(
-    [[5, 0, 0], [5, 5, 0], [0, 5, 5], [5, 0, 5], [6, 2, 2], [2, 6, 2], [2, 2, 6], [4, 4, 2], [2, 4, 4], [4, 2, 4]],
-    dtype=np.float64,
-)
-_PLACES /= _PLACES.sum(axis=1, keepdims=True)
 
 
 @dataclass(frozen=True)
@@ -54,6 +51,7 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
     mending did not suffice.
     """
     typical = float(np.median(facet_areas(target.vertices, surface.faces)))
+    pitch = _PITCH * float(np.sqrt(typical))
     most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3
     outside = _outside_faces(surface.faces, target.labels, len(target.vertices))
     watched = outside
@@ -76,46 +74,25 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
         progress(0.1 + 0.8 * (round_ + 0.7) / _ROUNDS, "measuring the distance both ways")
         light = Surface(work.points, work.faces, work.origin)
         forth, facet, _ = Scene(light).closest(target.vertices)
-        back, of_facet, dense = _back(scene, light, work.label, target)
+        points, of_facet = grid_points(light.vertices, light.faces, pitch)
+        back, dense = distance_to_target(scene, target, points, work.label[of_facet])
         worst = float(max(forth.max(), back.max()))
         if best is None or worst < best.deviation:
             best = Kept(work, worst)
-        if worst <= tolerance:
+        if worst <= _CLEAR * tolerance:
             return best
         bad = np.zeros(light.facets, dtype=np.bool_)
-        bad[facet[forth > tolerance]] = True
-        bad[of_facet[back > tolerance]] = True
+        bad[facet[forth > _CLEAR * tolerance]] = True
+        bad[of_facet[back > _CLEAR * tolerance]] = True
         # A bad facet may be the nearest one to no vertex: those that it should lie on count as well.
         closer = bad[facet]
-        closer[surface.faces[dense[back > tolerance]]] = True
+        closer[surface.faces[dense[back > _CLEAR * tolerance]]] = True
         closer = _grown(surface.faces, closer)
         reach[closer] *= _TIGHTER
         watched = watched | closer
         still |= closer
     assert best is not None
     return best
-
-
-def _back(scene: Scene, light: Surface, label: NDArray, target: Target) -> tuple[NDArray, NDArray, NDArray]:
-    """Distances from points on the light mesh, ten to a facet, to the noise-free surface; its facet and the scan's.
-
-    Where the light facet and the scan's facet carry the same feature the surface is the fitted one
-    itself, not the chords between the scan's vertices.
-    """
-    corners = light.vertices[light.faces]
-    points = np.einsum("sk,mkd->msd", _PLACES, corners).reshape(-1, 3)
-    of_facet = np.repeat(np.arange(light.facets), len(_PLACES))
-    distance, dense, _ = scene.closest(points)
-    same = np.flatnonzero((label[of_facet] >= 0) & (label[of_facet] == target.labels[dense]))
-    order = same[np.argsort(label[of_facet[same]], kind="stable")]
-    of_feature = label[of_facet[order]]
-    for low, high in pairwise([0, *(np.flatnonzero(np.diff(of_feature)) + 1), len(order)]):
-        if low == high:
-            continue
-        mine = order[low:high]
-        fitted = np.abs(distances(target.table[of_feature[low]], points[mine]))
-        distance[mine] = np.minimum(distance[mine], fitted)
-    return distance, of_facet, dense
 
 
 @njit(cache=True)

@@ -86,6 +86,40 @@ def spread_points(
     return a + s[:, None] * (b - a) + t[:, None] * (c - a), facet
 
 
+def grid_points(
+    vertices: NDArray, faces: NDArray, pitch: float, most: int = 24
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Points on a grid over each facet, corners, edges and inside: (k, 3) mm and the facet of each.
+
+    The steps along a facet's sides are no longer than `pitch` mm, but never fewer than 4 or more than
+    `most`; the same facet gets the same points whatever the rest of the mesh is.
+    """
+    longest = np.sqrt(((vertices[faces] - vertices[np.roll(faces, -1, axis=1)]) ** 2).sum(axis=2).max(axis=1))
+    steps = np.clip(np.ceil(longest / pitch), 4, most).astype(np.int64)
+    ends = np.cumsum((steps + 1) * (steps + 2) // 2)
+    return _grid(vertices, faces, steps, ends)
+
+
+@njit(cache=True, parallel=True)
+def _grid(vertices: NDArray, faces: NDArray, steps: NDArray, ends: NDArray) -> tuple[NDArray, NDArray]:
+    points = np.empty((ends[-1] if len(ends) else 0, 3))
+    facet = np.empty(len(points), dtype=np.int32)
+    for f in prange(len(faces)):
+        at = ends[f - 1] if f > 0 else 0
+        n = steps[f]
+        for i in range(n + 1):
+            for j in range(n + 1 - i):
+                for d in range(3):
+                    points[at, d] = (
+                        i * vertices[faces[f, 0], d]
+                        + j * vertices[faces[f, 1], d]
+                        + (n - i - j) * vertices[faces[f, 2], d]
+                    ) / n
+                facet[at] = f
+                at += 1
+    return points, facet
+
+
 def thin_facets(vertices: NDArray, faces: NDArray, ratio: float = 1e-4) -> NDArray[np.bool_]:
     """Facets (m,) whose height on the longest side is less than `ratio` of that side."""
     corners = vertices[faces]

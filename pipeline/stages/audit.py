@@ -56,7 +56,9 @@ def audit(
         snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
     )  # fmt: skip
     progress(0.3, "measuring distances both ways")
-    apart = two_sided(scan, fill.labels, len(recover.features), target, lighten.surface)
+    scene = Scene(Surface(target.vertices, scan.faces, scan.origin))
+    apart = two_sided(scan, scene, target, lighten.surface, lighten.labels)
+    del scene
     progress(0.8, "fitting the features on the light mesh")
     features = compare_features(recover.features, lighten.surface, lighten.labels)
     areas = facet_areas(scan.vertices, scan.faces)
@@ -84,22 +86,23 @@ def compare(
     Raises GeometryError when one of the two has no facets, or they lie far apart.
     """
     scan = clean.surface
-    scene = Scene(scan)
-    motion = np.eye(4)
-    if fitted:
-        progress(0.0, "laying one mesh onto the other")
-        motion = best_fit(light, scan, scene)
-        light = moved_by(motion, light)
-    progress(0.2, "taking the scan's noise aside")
+    progress(0.0, "taking the scan's noise aside")
     target = target_surface(
         scan.vertices, scan.faces, recover.labels, recover.features,
         snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
     )  # fmt: skip
+    noise_free = Surface(target.vertices, scan.faces, scan.origin)
+    scene = Scene(noise_free)
+    motion = np.eye(4)
+    if fitted:
+        progress(0.2, "laying one mesh onto the other")
+        motion = best_fit(light, noise_free, scene)
+        light = moved_by(motion, light)
     progress(0.4, "measuring distances both ways")
+    labels = labels_by_nearness(scan, target.labels, light, scene)
     border = (facet_neighbours(scan.faces, len(scan.vertices)) == -1).any(axis=1)
-    apart = two_sided(scan, recover.labels, len(recover.features), target, light, scene=scene, unknown=border)
+    apart = two_sided(scan, scene, target, light, labels, unknown=border)
     progress(0.8, "fitting the features on the light mesh")
-    labels = labels_by_nearness(scan, recover.labels, light, scene)
     changes = compare_features(recover.features, light, labels, robust=True)
     areas = facet_areas(scan.vertices, scan.faces)
     found = conclude(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.carry import Target, on_features, snapping_reach, target_surface
+from pipeline.features.carry import ROUNDING, on_features, snapping_reach, target_surface
 from pipeline.features.promise import lightened_within
 from pipeline.job import LightenSettings
 from pipeline.mesh import collapse
@@ -19,46 +19,75 @@ def lighten(
 ) -> LightenResult:
     """Lighten the filled surface, in scan coordinates, to the count or the tolerance of the settings.
 
-    With a tolerance the noise-free surface (features/carry.py) is what distances are measured to.
+    With a tolerance the noise-free surface (features/carry.py) is what distances are measured to; with
+    sharp edges that surface has them too.
     """
-    surface = fill.surface
-    sigma = source.noise_sigma
-    reach = snapping_reach(sigma, source.mean_edge)
     progress(0.0, "putting vertices on their features")
-    if settings.tolerance is None:
-        goal = settings.facets or 4
-        target = on_features(surface.vertices, surface.faces, fill.labels, recover.features, reach)
-        work = _begin(surface, target)
-        del target
-        progress(0.1, "collapsing edges")
-        collapse.sweep_down(work, int(_LAST_STRETCH * goal))
-        progress(0.8, "collapsing the cheapest edges first")
-        collapse.finish(work, goal)
-        light = Surface(work.points, work.faces, work.origin)
-        bound = f"the count: {light.facets:,} facets"
-        cautions = () if light.facets <= goal else (_stuck(light.facets, goal),)
-        return LightenResult(light, work.label, bound, cautions)
-    target = target_surface(surface.vertices, surface.faces, fill.labels, recover.features, reach, sigma)
+    made = _to_count if settings.tolerance is None else _to_tolerance
+    light = made(fill, recover, source, settings, progress)
+    if settings.edges == "as-scanned":
+        return light
+    caution = (
+        f"Edges between features were made sharp on request: there the light mesh leaves the scan's rounded edges, "
+        f"by up to {ROUNDING:g} mm."
+    )
+    return LightenResult(light.surface, light.labels, light.bound_by, (*light.cautions, caution))
+
+
+def _to_count(
+    fill: FillResult, recover: RecoverResult, source: Source, settings: LightenSettings, progress: Progress
+) -> LightenResult:
+    surface = fill.surface
     goal = settings.facets or 4
-    found = lightened_within(surface, target, settings.tolerance, goal, progress)
+    reach = snapping_reach(source.noise_sigma, source.mean_edge)
+    target = on_features(
+        surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=settings.edges == "sharp"
+    )
+    work = collapse.start(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
+    del target
+    progress(0.1, "collapsing edges")
+    collapse.sweep_down(work, int(_LAST_STRETCH * goal))
+    progress(0.8, "collapsing the cheapest edges first")
+    collapse.finish(work, goal)
+    light = Surface(work.points, work.faces, work.origin)
+    bound = f"the count: {light.facets:,} facets"
+    if light.facets <= goal:
+        return LightenResult(light, work.label, bound)
+    caution = (
+        f"{goal:,} facets could not be reached without breaking the surface or its features; {light.facets:,} are left."
+    )
+    return LightenResult(light, work.label, bound, (caution,))
+
+
+def _to_tolerance(
+    fill: FillResult, recover: RecoverResult, source: Source, settings: LightenSettings, progress: Progress
+) -> LightenResult:
+    assert settings.tolerance is not None
+    surface, tolerance = fill.surface, settings.tolerance
+    target = target_surface(
+        surface.vertices,
+        surface.faces,
+        fill.labels,
+        recover.features,
+        snapping_reach(source.noise_sigma, source.mean_edge),
+        source.noise_sigma,
+        sharp=settings.edges == "sharp",
+    )
+    found = lightened_within(surface, target, tolerance, settings.facets or 4, progress)
     light = Surface(found.work.points, found.work.faces, found.work.origin)
-    cautions = ()
-    if found.deviation > settings.tolerance:
-        cautions = (
-            f"The tolerance of {settings.tolerance:g} mm could not be met everywhere: the light mesh is up to "
+    used = f"{light.facets:,} facets, {found.deviation:.4f} mm of {tolerance:g} mm used"
+    by_count = settings.facets is not None and light.facets <= settings.facets
+    bound = f"the count: {used}" if by_count else f"the tolerance: {used}"
+    cautions = [
+        f"{f.id} is not as true as its fit: its form error of {f.form.peak_to_valley:.3f} mm, of which noise "
+        f"explains {f.form.noise_share:.3f} mm, is smoothed away, and the tolerance does not count it."
+        for f in recover.features
+        if f.form.noise_share is not None and f.form.peak_to_valley - f.form.noise_share > 2 * tolerance
+    ]
+    if found.deviation > tolerance:
+        cautions.insert(
+            0,
+            f"The tolerance of {tolerance:g} mm could not be met everywhere: the light mesh is up to "
             f"{found.deviation:.4f} mm from the noise-free surface.",
         )
-    bound = f"the tolerance: {light.facets:,} facets, {found.deviation:.4f} mm of {settings.tolerance:g} mm used"
-    if settings.facets is not None and light.facets <= settings.facets:
-        bound = f"the count: {light.facets:,} facets, {found.deviation:.4f} mm of {settings.tolerance:g} mm used"
-    elif settings.facets is not None:
-        bound += f"; {settings.facets:,} facets were asked for"
-    return LightenResult(light, found.work.label, bound, cautions)
-
-
-def _begin(surface: Surface, target: Target) -> collapse.Work:
-    return collapse.start(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
-
-
-def _stuck(facets: int, goal: int) -> str:
-    return f"{goal:,} facets could not be reached without breaking the surface or its features; {facets:,} are left."
+    return LightenResult(light, found.work.label, bound, tuple(cautions))

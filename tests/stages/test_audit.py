@@ -1,0 +1,135 @@
+"""The audit must catch sabotage, name the right feature, and leave an honest light mesh in peace."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from pipeline.job import AuditSettings, LightenSettings
+from pipeline.mesh.surface import Surface
+from pipeline.stages.audit import audit, compare
+from pipeline.stages.lighten import lighten
+from pipeline.values import Audit, LightenResult
+from tests.apart import distances_to
+from tests.known import Known, known
+from tests.scans import demo_scan
+
+BUDGET = AuditSettings(max_deviation=0.45, max_axis_shift=0.01, max_radius_change=0.01, max_tilt=0.02)
+
+
+@pytest.fixture(scope="module")
+def part() -> Known:
+    return known(demo_scan(100_000, 3, gaps=0, unseen_depths=False, plug=False, debris=0))
+
+
+@pytest.fixture(scope="module")
+def light(part: Known) -> LightenResult:
+    return lighten(part.fill, part.recover, part.source, LightenSettings(facets=40_000))
+
+
+def _audit(part: Known, light: LightenResult) -> Audit:
+    return audit(part.clean, part.recover, part.fill, light, part.source, BUDGET).audit
+
+
+def _spoilt(light: LightenResult, label: int, change) -> LightenResult:  # type: ignore[no-untyped-def]
+    """The light mesh with the vertices of one feature moved by `change`."""
+    vertices = light.surface.vertices.copy()
+    mine = np.unique(light.surface.faces[light.labels == label])
+    vertices[mine] = change(vertices[mine])
+    return replace(light, surface=replace(light.surface, vertices=vertices))
+
+
+def _broken(found: Audit, what: str) -> set[str]:
+    return {line.where for line in found.budget if not line.held and line.what == what}
+
+
+def test_an_honest_mesh_holds_the_budget(part: Known, light: LightenResult) -> None:
+    found = _audit(part, light)
+    assert found.within_budget, found.budget
+    assert all(f.verdict == "ok" for f in found.features)
+    assert found.noise_aside is not None
+    # Bores' radii on the light vertices are those of the dense fit; on the facets they are smaller.
+    bore = found.features[part.label("bearing seat A")]
+    assert abs(bore.radius_change or 0.0) < 1e-6
+    assert bore.on_facets is not None
+    assert bore.on_facets[2] < 0
+
+
+def test_distances_are_those_of_another_library(part: Known, light: LightenResult) -> None:
+    found = _audit(part, light)
+    scan = part.clean.surface
+    d = distances_to(scan.vertices, light.surface.vertices, light.surface.faces)
+    assert found.scan_to_light.max == pytest.approx(d.max(), abs=1e-4)
+    assert found.scan_to_light.rms == pytest.approx(np.sqrt((d**2).mean()), rel=0.1)
+    # The scan's noise is in the one figure and not in the other.
+    assert found.scan_to_light.rms > found.noise_aside[0].rms  # type: ignore[index]
+
+
+def test_a_moved_bore_is_named(part: Known, light: LightenResult) -> None:
+    label = part.label("bearing seat A")
+    across = np.cross(part.recover.features[label].direction, (0.3, 0.5, 0.8))
+    step = 0.030 * across / np.linalg.norm(across)
+    found = _audit(part, _spoilt(light, label, lambda p: p + step))
+    assert not found.within_budget
+    assert _broken(found, "axis shift") == {"bearing seat A"}
+    assert found.features[label].shift == pytest.approx(0.030, abs=1e-6)
+    assert found.features[label].verdict == "over budget"
+
+
+def test_a_grown_bore_is_named(part: Known, light: LightenResult) -> None:
+    label = part.label("seal bore")
+    feature = part.recover.features[label]
+
+    def grown(p: np.ndarray) -> np.ndarray:
+        along = (p - feature.point) @ feature.direction
+        axis = feature.point + along[:, None] * feature.direction
+        return axis + (p - axis) * (1 + 0.020 / feature.radius)
+
+    found = _audit(part, _spoilt(light, label, grown))
+    assert _broken(found, "radius change") == {"seal bore"}
+    assert found.features[label].radius_change == pytest.approx(0.020, abs=1e-5)
+
+
+def test_a_tilted_face_is_named(part: Known, light: LightenResult) -> None:
+    label = part.label("foot bottom")
+    feature = part.recover.features[label]
+    axis = np.cross(feature.direction, (0.3, 0.5, 0.8))
+    turn = Rotation.from_rotvec(np.radians(0.05) * axis / np.linalg.norm(axis))
+    found = _audit(part, _spoilt(light, label, lambda p: turn.apply(p - feature.point) + feature.point))
+    assert _broken(found, "tilt") == {"foot bottom"}
+    assert np.degrees(found.features[label].tilt) == pytest.approx(0.05, abs=1e-4)
+
+
+def test_a_missing_patch_is_named(part: Known, light: LightenResult) -> None:
+    label = part.label("flange face")
+    mine = np.flatnonzero(light.labels == label)
+    corners = light.surface.vertices[light.surface.faces[mine]]
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    gone = mine[np.argsort(area)[-5:]]
+    keep = np.setdiff1d(np.arange(light.surface.facets), gone)
+    surface = Surface(light.surface.vertices, light.surface.faces[keep], light.surface.origin[keep])
+    found = _audit(part, replace(light, surface=surface, labels=light.labels[keep]))
+    assert not found.within_budget
+    assert _broken(found, "deviation of a feature") == {"flange face"}
+
+
+def test_a_mesh_without_labels_is_judged_by_nearness(part: Known, light: LightenResult) -> None:
+    label = part.label("bearing seat A")
+    across = np.cross(part.recover.features[label].direction, (0.3, 0.5, 0.8))
+    spoilt = _spoilt(light, label, lambda p: p + 0.030 * across / np.linalg.norm(across)).surface
+    found, motion = compare(part.clean, part.recover, part.source, spoilt, BUDGET)
+    assert _broken(found, "axis shift") == {"bearing seat A"}
+    np.testing.assert_array_equal(motion, np.eye(4))
+
+
+def test_a_mesh_in_another_place_is_fitted_first(part: Known, light: LightenResult) -> None:
+    turn = Rotation.from_rotvec((0.4, -1.1, 0.7)).as_matrix()
+    shift = np.array([30.0, -80.0, 12.0])
+    moved = replace(light.surface, vertices=light.surface.vertices @ turn.T + shift)
+    found, motion = compare(part.clean, part.recover, part.source, moved, BUDGET, fitted=True)
+    np.testing.assert_allclose(motion[:3, :3] @ turn, np.eye(3), atol=5e-5)
+    np.testing.assert_allclose(motion[:3, :3] @ shift + motion[:3, 3], 0.0, atol=0.02)
+    assert found.within_budget, [line for line in found.budget if not line.held]
