@@ -29,7 +29,8 @@ MOST_HOLES = 40  # triples of more holes than this are not all tried
 
 
 def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
-    """All patterns of a part: coaxial groups, pitch circles, rectangles, mid-planes, in that order."""
+    """All patterns of a part's machined, well-seen features: coaxial groups, pitch circles, rectangles, mid-planes."""
+    features = [f for f in features if f.machined and f.confidence == "good"]
     holes = hole_sets(features)
     rings = [ring for group in holes for ring in _pitch_circles(group, features)]
     even = [set(ring.members) for ring in rings if ring.phase is not None]
