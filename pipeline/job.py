@@ -151,7 +151,13 @@ class FillSettings(Settings):
 
 
 class FrameSettings(Settings):
-    """Datums by feature id, by name, or "kind nearest [x, y, z]"; None lets the stage propose."""
+    """Datums in their order, and the user's words for two axes; None lets the stage choose.
+
+    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, plane, cylinder,
+             cone, sphere, torus; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
+             "pitch circle of U and V and W", "centre of U", "crossing of U and V", "point [x, y, z]"
+    x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
+    """
 
     A: str | None = None
     B: str | None = None

@@ -56,7 +56,7 @@ class Ground:
 
 
 def prepare(surface: Surface, labels: NDArray[np.int32], features: Sequence[Feature], sigma: float) -> Ground:
-    """Look up once what all faces need; `sigma` mm of the scan's noise. About 60 bytes a facet."""
+    """Look up once what all faces need; `sigma` mm of the scan's noise. About 100 bytes a facet."""
     n = len(surface.vertices)
     labels = _spread(surface, labels, features, max(4.0 * sigma, 0.03))
     vertex_label = np.full(n, -1, np.int32)
