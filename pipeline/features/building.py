@@ -8,9 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.fitting import Fit, fit
+from pipeline.features.kinds import basis_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.segmentation import Ground, Region
 from pipeline.features.shape import Shape
+from pipeline.mesh.surface import Surface
+from pipeline.mesh.topology import facet_areas
 from pipeline.values import Extent
 
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
@@ -23,25 +26,49 @@ _GAP = 4.0  # edges without a vertex make a hole in an arc
 
 @dataclass(frozen=True)
 class Piece:
-    """A fitted region on its way to becoming a feature."""
+    """A fitted region on its way to becoming a feature; points (n, 3) are those of the fit."""
 
-    region: Region
     shape: Shape
     side: str | None
     fit: Fit
+    points: NDArray[np.float64]
     extent: Extent
 
 
-def settled(ground: Ground, region: Region) -> Piece:
+@dataclass(frozen=True)
+class Patch(Piece):
+    """A piece found on a scan."""
+
+    region: Region
+
+
+def settled(ground: Ground, region: Region) -> Patch:
     """Fit a region's core on all its vertices and measure what was seen of it."""
     points = ground.vertices[region.core]
     result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
     shape = turned(result.shape, region.sign)
-    side = None if shape.kind == "plane" else ("boss" if region.sign > 0 else "bore")
-    return Piece(region, shape, side, replace(result, shape=shape), seen(ground, region, shape))
+    extent = seen(ground, region, shape)
+    return Patch(shape, side_of(shape, region.sign), replace(result, shape=shape), points, extent, region)
 
 
-def too_little(ground: Ground, piece: Piece) -> str | None:
+def side_of(shape: Shape, sign: float) -> str | None:
+    """Which side the material is on, from whether the facets' normals agree with the geometric ones."""
+    return None if shape.kind == "plane" else ("boss" if sign > 0 else "bore")
+
+
+def from_facets(surface: Surface, kind: str, packed: NDArray[np.float64], sign: float, facets: NDArray[np.int64]) -> Piece:
+    """Fit a face of an exact tessellation to the corners of its facets."""
+    vertices = surface.vertices[np.unique(surface.faces[facets])]
+    start = unpack(kind, packed)
+    result = fit(kind, vertices, start, robust=False, tolerance=1e-9 * float(np.ptp(vertices, axis=0).max()))
+    shape = turned(result.shape, sign)
+    area = float(facet_areas(surface.vertices, surface.faces[facets]).sum())
+    # Rulings lie as far apart as the facets are wide.
+    extent = _extent(vertices, shape, area, np.radians(50.0))
+    return Piece(shape, side_of(shape, sign), replace(result, shape=shape), vertices, replace(extent, facets=len(facets)))
+
+
+def too_little(ground: Ground, piece: Patch) -> str | None:
     """Why too little of a surface was seen to name it; None where enough was."""
     edge = float(ground.edge[piece.region.members].mean())
     extent, shape = piece.extent, piece.shape
@@ -58,7 +85,7 @@ def too_little(ground: Ground, piece: Piece) -> str | None:
     return None
 
 
-def blend(piece: Piece, share: float) -> str | None:
+def blend(piece: Patch, share: float) -> str | None:
     """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
 
     A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
@@ -81,24 +108,24 @@ def turned(shape: Shape, sign: float) -> Shape:
 
 def seen(ground: Ground, region: Region, shape: Shape) -> Extent:
     """How much of a surface its region covers; its facets are counted when all regions are known."""
-    facets = 0
     area = float(ground.share[region.members].sum())
+    gap = _GAP * float(ground.edge[region.members].mean()) / (shape.major_radius or shape.radius or 1.0)
+    return _extent(ground.vertices[region.members], shape, area, gap)
+
+
+def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) -> Extent:
     if shape.direction is None:
-        return Extent(area, facets, arc=_cap(ground.vertices[region.members], shape))
+        return Extent(area, 0, arc=_cap(points, shape))
     if shape.kind == "plane":
-        return Extent(area, facets)
-    offset = ground.vertices[region.members] - shape.point
+        return Extent(area, 0)
+    offset = points - shape.point
     along = offset @ shape.direction
     low, high = float(along.min()), float(along.max())
-    edge = float(ground.edge[region.members].mean())
-    reach = shape.major_radius if shape.kind == "torus" else shape.radius
-    return Extent(area, facets, high - low, arc_of(offset, shape.direction, _GAP * edge / (reach or 1.0)), (low, high))
+    return Extent(area, 0, high - low, arc_of(offset, shape.direction, gap), (low, high))
 
 
 def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -> float:
     """Angle about the axis, rad, that points (n, 3) relative to it cover; holes wider than `gap` rad are left out."""
-    from pipeline.features.kinds import basis_of
-
     u, v = basis_of(axis)
     angles = np.sort(np.arctan2(offset @ v, offset @ u))
     steps = np.diff(angles, append=angles[0] + 2.0 * np.pi)

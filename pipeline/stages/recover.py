@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features import building, calipers as caliper_checks, noise, regions, segmentation
-from pipeline.features.building import Piece
+from pipeline.features import building, noise, regions, segmentation, tessellation
+from pipeline.features import calipers as calipers_module
+from pipeline.features.building import Patch, Piece
+from pipeline.features.calipers import without_coating
 from pipeline.features.form import form_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
-from pipeline.features.patterns import find_patterns
 from pipeline.features.relations import relations
 from pipeline.features.uncertainty import assess
 from pipeline.job import Caliper, RecoverSettings
+from pipeline.mesh import topology
+from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -27,6 +31,7 @@ from pipeline.values import (
     Uncertainty,
 )
 
+_LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
 _SHORT_ARC = np.radians(120.0)
 
 
@@ -43,53 +48,88 @@ def recover(
     listed apart, with the reason.
     """
     surface = clean.surface
+    if source.noise_sigma > 0.0:
+        pieces, labels, rejected = _on_scan(surface, source, settings, progress)
+    else:
+        pieces, labels, rejected = _on_tessellation(surface, settings)
+    progress(0.75, "learning the noise")
+    model = noise.learn([noise.Face(p.shape, p.points) for p in pieces], source.noise_sigma, source.mean_edge)
+    ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
+    features = []
+    for done, (piece, name) in enumerate(zip(pieces, ids, strict=True)):
+        progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
+        features.append(without_coating(_feature(piece, name, model), settings.coating_thickness))
+    checks, proposal = calipers_module.check(calipers, features)
+    progress(1.0)
+    return RecoverResult(
+        tuple(features),
+        labels,
+        model or _unlearnt(source.noise_sigma),
+        tuple(rejected),
+        relations(features),
+        calipers=checks,
+        scale_proposal=proposal,
+        cautions=_cautions(features, model),
+    )
+
+
+def _on_scan(
+    surface: Surface, source: Source, settings: RecoverSettings, progress: Progress
+) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
     ground = segmentation.prepare(surface, source.noise_sigma)
-    progress(0.2, "looking for surfaces")
-    found, refused = segmentation.segment(
-        ground, settings.kinds, lambda fraction, text="": progress(0.2 + 0.5 * fraction, text)
+    progress(0.15, "looking for surfaces")
+    found, _ = segmentation.segment(
+        ground, settings.kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text)
     )
     found = segmentation.joined(ground, found, settings.kinds)
     segmentation.learned(ground, found)
     for index, region in enumerate(found):
         ground.owner[region.members] = index
     found = [segmentation.grown(ground, region, index) for index, region in enumerate(found)]
-    progress(0.7, "fitting")
-    pieces, rejected = _sifted(ground, found)
-    pieces.sort(key=lambda piece: -piece.extent.area)
-    labels = _labels(ground, pieces)
-    counts = np.bincount(labels[labels >= 0], minlength=len(pieces))
-    pieces = [
-        replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(pieces, counts, strict=True)
+    progress(0.65, "fitting")
+    patches, rejected = _sifted(ground, found)
+    small = [p for p in patches if p.extent.area < settings.min_area]
+    rejected += [(p.region, "smaller than the least area asked for") for p in small]
+    patches = sorted((p for p in patches if p.extent.area >= settings.min_area), key=lambda p: -p.extent.area)
+    labels = _labels(ground, patches)
+    counts = np.bincount(labels[labels >= 0], minlength=len(patches))
+    pieces: list[Piece] = [
+        replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
     ]
-    progress(0.8, "learning the noise")
-    model = noise.learn(
-        [noise.Face(p.shape, ground.vertices[p.region.core]) for p in pieces], source.noise_sigma, ground.median_edge
+    rejected.sort(key=lambda pair: -pair[0].area)
+    return pieces, labels, [_rejected(region, reason) for region, reason in rejected]
+
+
+def _on_tessellation(
+    surface: Surface, settings: RecoverSettings
+) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
+    v, f = surface.vertices, surface.faces
+    areas = topology.facet_areas(v, f)
+    allowed = np.array([name in settings.kinds for name in segmentation.NAMES])
+    least = max(settings.min_area, _LEAST_FLAT * float(areas.sum()))
+    owner, codes, shapes, signs = tessellation.faces_of(
+        v, f, topology.facet_normals(v, f), areas, topology.facet_neighbours(f, len(v)), allowed, least
     )
-    ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
-    features = tuple(
-        caliper_checks.without_coating(_feature(ground, p, name, model), settings.coating_thickness)
-        for p, name in zip(pieces, ids, strict=True)
-    )
-    progress(0.9, "relations and patterns")
-    checks, proposal = caliper_checks.check(calipers, features)
-    return RecoverResult(
-        features,
-        labels,
-        model or _unlearnt(source.noise_sigma),
-        tuple(_rejected(r, reason) for r, reason in sorted(rejected, key=lambda pair: -pair[0].area)),
-        relations(features),
-        find_patterns(features),
-        checks,
-        proposal,
-        () if proposal is None else (proposal,),
-    )
+    order = np.argsort(owner, kind="stable")
+    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    made = []
+    for index, code in enumerate(codes):
+        facets = order[bounds[index] : bounds[index + 1]]
+        name = segmentation.NAMES[code]
+        made.append((facets, building.from_facets(surface, name, shapes[index], float(signs[index]), facets)))
+    made = [(facets, piece) for facets, piece in made if piece.extent.area >= settings.min_area]
+    made.sort(key=lambda pair: -pair[1].extent.area)
+    labels = np.full(len(f), -1, dtype=np.int32)
+    for index, (facets, _) in enumerate(made):
+        labels[facets] = index
+    return [piece for _, piece in made], labels, []
 
 
 def _sifted(
     ground: segmentation.Ground, found: list[segmentation.Region]
-) -> tuple[list[Piece], list[tuple[segmentation.Region, str]]]:
+) -> tuple[list[Patch], list[tuple[segmentation.Region, str]]]:
     """The regions that stand, fitted, and the others with the reason; owners end up those of what stands."""
-    standing: dict[int, Piece] = {}
+    standing: dict[int, Patch] = {}
     rejected = []
     for index, region in enumerate(found):
         reason = segmentation.form_doubt(ground, region)
@@ -115,7 +155,7 @@ def _sifted(
     return list(standing.values()), rejected
 
 
-def _labels(ground: segmentation.Ground, pieces: list[Piece]) -> NDArray[np.int32]:
+def _labels(ground: segmentation.Ground, pieces: list[Patch]) -> NDArray[np.int32]:
     """(m,) the piece that carries each facet, -1 for none."""
     owner = np.full(len(ground.vertices), regions.FREE, dtype=np.int32)
     for index, piece in enumerate(pieces):
@@ -123,11 +163,9 @@ def _labels(ground: segmentation.Ground, pieces: list[Piece]) -> NDArray[np.int3
     return regions.facet_owners(ground.faces, owner)
 
 
-def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseModel | None) -> Feature:
-    shape = piece.shape
-    uncertainty = assess(
-        shape, ground.vertices[piece.region.core], piece.fit.weights, model, arc=piece.extent.arc
-    )
+def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
+    shape, weights = piece.shape, piece.fit.weights
+    uncertainty = assess(shape, piece.points, weights, model, arc=piece.extent.arc)
     reasons = _doubts(piece, uncertainty)
     return Feature(
         name,
@@ -137,7 +175,7 @@ def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseM
         shape.direction,
         shape.radius,
         uncertainty,
-        form_of(shape, ground.vertices[piece.region.core], noise=model, weights=piece.fit.weights),
+        form_of(shape, piece.points, piece.fit.residuals, model, weights=weights),
         piece.extent,
         shape.half_angle,
         shape.major_radius,
@@ -149,10 +187,19 @@ def _feature(ground: segmentation.Ground, piece: Piece, name: str, model: NoiseM
 def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
     out = []
     arc = piece.extent.arc
-    if piece.shape.direction is not None and arc is not None and arc < _SHORT_ARC:
-        out.append(f"only {np.degrees(arc):.0f} degrees of arc seen")
+    if piece.extent.length is not None and arc is not None and arc < _SHORT_ARC:
+        out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
     if uncertainty.position is None:
         out.append(uncertainty.method)
+    return tuple(out)
+
+
+def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[str, ...]:
+    out = []
+    if not features:
+        out.append("No machined surface was recognised: check the units, and that the scan is not smoothed or too coarse.")
+    elif model is None:
+        out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
     return tuple(out)
 
 
