@@ -160,19 +160,24 @@ def _relations(show: Figures) -> str:
 
 
 def _suggestions(show: Figures) -> str:
-    rows = []
-    for i, s in enumerate(show.data.get("suggestions", [])):
-        at = f"suggestions.{i}"
-        rows.append(
-            cell(named(show.data, s["feature"]))
-            + cell(s["what"])
-            + cell(s["name"])
+    """One row a size: the names that tables give it stand together."""
+    rows: dict[tuple[str, float, str], list[int]] = {}
+    suggestions = show.data.get("suggestions", [])
+    for i, s in enumerate(suggestions):
+        rows.setdefault((s["feature"], s["size"], s["what"]), []).append(i)
+    made = []
+    for (feature, _, what), alike in rows.items():
+        at = f"suggestions.{alike[0]}"
+        made.append(
+            cell(named(show.data, feature))
+            + cell(what)
             + figure(show.both(f"{at}.size", 0.005))
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
-            + cell(s["source"])
+            + cell("; ".join(suggestions[i]["name"] for i in alike))
+            + cell("; ".join(dict.fromkeys(suggestions[i]["source"] for i in alike)))
         )
     head = [
-        "feature", "what", "name", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "source",
+        "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "source",
     ]  # fmt: skip
-    return table("Standard sizes near by: suggestions, never applied", head, rows, "Off: measured less standard.")
+    return table("Standard sizes near by: suggestions, never applied", head, made, "Off: measured less standard.")

@@ -280,7 +280,8 @@
       // Letters that would cover each other stand side by side.
       while (taken.some(([p, q]) => Math.abs(p - x) < 26 && Math.abs(q - y) < 24)) x += 27;
       taken.push([x, y]);
-      made.style.transform = `translate(${x.toFixed(1)}px, ${y.toFixed(1)}px) translate(-50%, -50%)`;
+      made.style.left = `${((100 * x) / canvas.clientWidth).toFixed(2)}%`;
+      made.style.top = `${((100 * y) / canvas.clientHeight).toFixed(2)}%`;
     }
   }
 
@@ -402,7 +403,6 @@
     input.addEventListener("change", () => { state.mode = input.value === "kind" ? 1 : 0; later(); });
   });
   window.addEventListener("resize", later);
-  window.addEventListener("beforeprint", draw);
   draw();
   document.documentElement.dataset.view = "ready";
 })();

@@ -72,13 +72,7 @@ def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 
     }
     same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height)
     pen = _Painter.of(part)
-    return {name: pen.draw(marks, view, name) for name, view in same.items()}
-
-
-def draw_corner(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 700) -> Picture.Image:
-    """The view from a corner alone."""
-    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
-    return _Painter.of(part).draw(marks, _fitted(*CORNER, low, high, width, height), "")
+    return {name: pen.draw(marks, view, "" if name == CORNER_NAME else name) for name, view in same.items()}
 
 
 def _fitted(

@@ -120,9 +120,11 @@ def test_all_that_has_a_figure_is_told(read_back: tuple[dict[str, Any], Page]) -
         wanted += [f"features.{i}.in_part_frame.point.{a}" for a in range(3)]
         wanted += [f"features.{i}.audit.{what}" for what in ("shift", "tilt", "radius_change")]
         assert set(wanted) <= told
-    for name in ("relations", "gaps", "calipers", "suggestions", "patterns", "square_up"):
+    for name in ("relations", "gaps", "calipers", "patterns", "square_up"):
         assert len({place.split(".")[1] for place in told if place.startswith(f"{name}.")}) == len(data[name])
     everything = " ".join(" ".join(page.text).split())
+    for suggestion in data["suggestions"]:
+        assert suggestion["name"] in everything
     for feature in data["features"]:
         assert feature["id"] in everything
     assert "first <bolt>" in everything
