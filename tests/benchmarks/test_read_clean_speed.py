@@ -12,7 +12,7 @@ import pytest
 from sample_meshes.make_scan import make_scan, write_stl
 
 _MEASURED = """
-import json, resource, sys, time
+import json, sys, time
 from pathlib import Path
 from pipeline.job import CleanSettings, ReadSettings
 from pipeline.progress import silent
@@ -20,7 +20,9 @@ from pipeline.stages.clean import clean
 from pipeline.stages.read import read
 
 def peak():
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    # Of this program alone: what getrusage tells starts from the peak of the process that started it.
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return 1024 * int(next(line for line in lines if line.startswith("VmHWM")).split()[1])
 
 # The small scan first: compiled kernels are loaded before anything is measured.
 clean(read(Path(sys.argv[1]), ReadSettings(), silent), CleanSettings(), silent)
@@ -42,6 +44,7 @@ print(json.dumps({
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="peak memory is read from Linux's /proc")
 def test_four_million_facets(tmp_path: Path) -> None:
     options = {"stub": True, "second_pass": True, "gaps": 40}
     write_stl(tmp_path / "small.stl", make_scan(60_000, 3, **options))
@@ -52,7 +55,7 @@ def test_four_million_facets(tmp_path: Path) -> None:
     print(figures)
     assert figures["facets"] > 3.8e6
     assert figures["read_seconds"] < 2.0
-    assert figures["read_bytes"] < 150
+    assert 12 < figures["read_bytes"] < 150
     # Cleaning and filling together may take 15 s.
     assert figures["clean_seconds"] < 8.0
-    assert figures["clean_bytes"] < 150
+    assert 12 < figures["clean_bytes"] < 150
