@@ -152,7 +152,9 @@ def chart_of(shape: Shape, near: Array, outward: float) -> Chart:
     if outward > 0.0:
         return chart
     mirror = np.array([-1.0, 1.0])
-    return Chart(lambda points: chart.flatten(points) * mirror, lambda places: chart.lift(places * mirror), chart.period)
+    return Chart(
+        lambda points: chart.flatten(points) * mirror, lambda places: chart.lift(places * mirror), chart.period
+    )
 
 
 def _plane(shape: Shape, near: Array) -> Chart:
@@ -224,7 +226,8 @@ def _sphere(shape: Shape, near: Array) -> Chart:
     def lift(places: Array) -> Array:
         x = places / (2.0 * radius)
         square = np.sum(x * x, axis=1)
-        local = (2.0 * (x[:, :1] * first + x[:, 1:] * second) + (1.0 - square)[:, None] * away) / (1.0 + square)[:, None]
+        square = square[:, None]
+        local = (2.0 * (x[:, :1] * first + x[:, 1:] * second) + (1.0 - square) * away) / (1.0 + square)
         return shape.point + radius * local
 
     return Chart(flatten, lift)

@@ -467,7 +467,7 @@ def _across(opening: Opening, ground: Ground) -> Patch | None:
         if not layout.good:
             continue
         leaves = [
-            _Leaf(_above(height_of(ground.shapes[n], float(ground.outward[n]), opening.outer.centre, direction), lift), n)
+            _Leaf(_above(ground.shapes[n], float(ground.outward[n]), opening.outer.centre, direction, lift), n)
             for n in features
         ]
         if bare:
@@ -481,7 +481,10 @@ def _across(opening: Opening, ground: Ground) -> Patch | None:
     return None
 
 
-def _above(height: Callable[[Array], Array], lift: Callable[[Array, Array], Array]) -> Callable[[Array], Array]:
+def _above(
+    shape: Shape, outward: float, origin: Array, direction: Array, lift: Callable[[Array, Array], Array]
+) -> Callable[[Array], Array]:
+    height = height_of(shape, outward, origin, direction)
     return lambda places: height(lift(places, np.zeros(len(places))))
 
 

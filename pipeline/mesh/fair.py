@@ -111,7 +111,7 @@ def _laplacian(points: Array, triangles: NDArray[np.int32], uniform: bool) -> tu
         np.cross(points[triangles[:, 1]] - points[triangles[:, 0]], points[triangles[:, 2]] - points[triangles[:, 0]]),
         axis=1,
     )
-    area = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n)
+    area: Array = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n).astype(np.float64)
     return sparse.diags_array(np.asarray(off.sum(axis=1)).ravel()) - off, area
 
 

@@ -110,10 +110,10 @@ def _grow_tree(v, f, order, leaves, boxes):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _apart(box, boxes, node):  # type: ignore[no-untyped-def]
+    clear = False
     for k in range(3):
-        if box[k] > boxes[node, 3 + k] or box[3 + k] < boxes[node, k]:
-            return True
-    return False
+        clear |= box[k] > boxes[node, 3 + k] or box[3 + k] < boxes[node, k]
+    return clear
 
 
 @njit(cache=True, parallel=True)

@@ -343,10 +343,10 @@ def _bridge_is_free(p, start, end, chain, i, island, j):  # type: ignore[no-unty
     for e in range(len(start)):
         if _cross(p, a, target, start[e], end[e]):
             return False
+    free = True
     for e in range(len(chain)):
-        if _cross(p, a, target, chain[e], chain[(e + 1) % len(chain)]):
-            return False
-    return True
+        free &= not _cross(p, a, target, chain[e], chain[(e + 1) % len(chain)])
+    return free
 
 
 @njit(cache=True)
@@ -528,10 +528,8 @@ def _flip_all(p, tri, nbr, count):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _holds(p, tri, t, v):  # type: ignore[no-untyped-def]
-    for k in range(3):
-        if _turn(p, tri[t, k], tri[t, (k + 1) % 3], v) < 0.0:
-            return False
-    return True
+    a, b, c = tri[t, 0], tri[t, 1], tri[t, 2]
+    return _turn(p, a, b, v) >= 0.0 and _turn(p, b, c, v) >= 0.0 and _turn(p, c, a, v) >= 0.0
 
 
 @njit(cache=True)
