@@ -390,36 +390,10 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
 def _noise_range(shape: Shape, points: Array, noise: NoiseModel) -> float:
     """Expected peak-to-valley, mm, of the residuals of a perfect face under the scan's noise.
 
-    Level by level, from the longest waves to the white noise: a level has so many independent patches;
-    the extreme of the finer level within a patch adds to the coarser one, its own scatter widening it.
+    That of as many independent values of the same total spread: white noise makes them nearly so, and waves
+    alone would reach less far.
     """
-    levels = waves_left(shape, points, noise)
-    levels.sort(key=lambda level: level[1])
-    area = _area(points)
-    counts = [
-        len(points) if length == 0.0 else np.clip(area / (2.0 * np.pi * length**2), 1.0, len(points))
-        for _, length in levels
-    ]
-    counts.append(1.0)
-    height, scatter = 0.0, 0.0
-    for k, (sigma, _) in enumerate(levels):
-        within = max(counts[k] / counts[k + 1], 1.0)
-        spread = float(np.hypot(sigma, scatter))
-        top = _expected_top(within)
-        height += spread * top
-        # Gumbel's law for the scatter of a maximum; a single value keeps its own.
-        scatter = spread * min(1.0, np.pi / np.sqrt(6.0) / max(top, 1.0)) if within > 1.5 else spread
-    return 2.0 * height
-
-
-def _expected_top(count: float) -> float:
-    """Expected largest of so many independent standard normal values (Blom 1958)."""
-    return 0.0 if count <= 1.0 else max(0.0, float(norm.ppf((count - 0.375) / (count + 0.25))))
-
-
-def _area(points: Array) -> float:
-    """Rough area, mm2, that points cover, from the cells of a coarse grid that hold some."""
-    some = points[:: max(1, len(points) // 5000)]
-    cell = max(float(np.sort(np.ptp(some, axis=0))[1]) / 15.0, 1e-9)
-    place = np.floor((some - some.min(axis=0)) / cell).astype(np.int64)
-    return len(np.unique(place @ (1, 1 << 20, 1 << 40))) * cell**2
+    total = float(np.sqrt(sum(sigma**2 for sigma, _ in waves_left(shape, points, noise))))
+    count = len(points)
+    # Expected largest of so many standard normal values: Blom 1958.
+    return 2.0 * total * float(norm.ppf((count - 0.375) / (count + 0.25))) if count > 1 else 0.0

@@ -66,8 +66,9 @@ def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
         out += [_distance(planes[0], other) for other in planes[1:]]
         groups = _coaxial_groups([line for line in way if not line.plane])
         for group in groups:
-            out += [_offset(group[0], other) for other in group[1:]]
-        out += [_distance(groups[0][0], group[0]) for group in groups[1:]]
+            reference = _reference(group)
+            out += [_offset(reference, other) for other in group if other is not reference]
+        out += [_surest(groups[0], group[0]) for group in groups[1:]]
     for k, way in enumerate(ways[:MOST_WAYS]):
         for other_way in ways[k + 1 : MOST_WAYS]:
             out.append(_orientation(way[0], other_way[0]))
@@ -170,6 +171,21 @@ def _coaxial_groups(axes: Sequence[_Line]) -> list[list[_Line]]:
         else:
             groups.append([line])
     return groups
+
+
+def _reference(group: Sequence[_Line]) -> _Line:
+    """Of features on one axis, the one from which the others' offsets are known best: a short lever counts."""
+
+    def doubt(a: _Line) -> float:
+        return sum(float(np.trace(_away(a, b)[1])) for b in group if b is not a)
+
+    return min(group, key=doubt)
+
+
+def _surest(group: Sequence[_Line], b: _Line) -> Relation | None:
+    """The distance from b to an axis by that feature on it from which it is known best."""
+    stated = [relation for a in group if (relation := _distance(a, b)) is not None]
+    return min(stated, key=lambda relation: relation.uncertainty or 0.0, default=None)
 
 
 def _offset(a: _Line, b: _Line) -> Relation | None:
