@@ -12,7 +12,7 @@ from pipeline.features.noise import white_sigma
 from pipeline.formats.meshes import read_mesh
 from pipeline.job import ReadSettings
 from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import facet_areas, mean_edge
+from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress
 from pipeline.values import ReadResult, Source
 
@@ -51,7 +51,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
         vertices=len(vertices),
         unit=unit,
         unit_factor=factor,
-        noise_sigma=white_sigma(vertices, mesh.faces),
+        noise_sigma=_noise(vertices, mesh.faces),
         mean_edge=mean_edge(vertices, mesh.faces),
         bounds=(_triple(low), _triple(high)),
     )
@@ -61,6 +61,15 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     return ReadResult(
         Surface.measured(vertices, mesh.faces), source, _cautions(settings, mesh.unit, unit, high - low)
     )
+
+
+def _noise(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> float:
+    sigma = white_sigma(vertices, faces)
+    if sigma > 0:
+        return sigma
+    # Facets that are there twice lie in one plane and look like a tessellation's: try without them.
+    twice = duplicate_facets(faces, len(vertices))
+    return white_sigma(vertices, faces[~twice]) if twice.any() else sigma
 
 
 def _triple(point: NDArray[np.float64]) -> tuple[float, float, float]:

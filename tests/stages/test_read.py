@@ -74,6 +74,16 @@ def test_noise_is_seen(tmp_path: Path) -> None:
     assert read(tmp_path / "plate.stl", ReadSettings(), silent).source.noise_sigma == pytest.approx(0.02, rel=0.1)
 
 
+def test_noise_is_seen_through_facets_that_are_there_twice(tmp_path: Path) -> None:
+    plate = trimesh.creation.box((60, 60, 60)).subdivide_to_size(1.2)
+    plate.vertices += 0.02 * np.random.default_rng(1).normal(size=plate.vertices.shape)
+    twice = trimesh.Trimesh(plate.vertices, np.vstack([plate.faces, plate.faces[::2]]), process=False)
+    twice.export(tmp_path / "twice.stl")
+    result = read(tmp_path / "twice.stl", ReadSettings(), silent)
+    assert result.source.facets == len(twice.faces)
+    assert result.source.noise_sigma == pytest.approx(0.02, rel=0.1)
+
+
 def test_facets_without_area_are_refused(tmp_path: Path) -> None:
     (tmp_path / "thread.obj").write_text("v 0 0 0\nv 50 0 0\nv 100 0 0\nf 1 2 1\nf 1 1 2\n")
     with pytest.raises(InputError, match="no area"):
