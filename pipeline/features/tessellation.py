@@ -18,7 +18,10 @@ from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
 BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
 NEAR_TANGENT = float(np.cos(np.radians(25.0)))
 LEAST_TURNS = 5  # directions that the facets of a curved face must show
-_PATCHES = np.array([24, 14, 8])
+# Patches tried round each facet: how many facets, and the cosine of the turn that they may be joined by.
+_PATCHES = np.array(
+    [[24, np.cos(np.radians(11.0))], [10, np.cos(np.radians(11.0))], [24, BLUNT], [14, BLUNT], [8, BLUNT]]
+)
 
 
 def resolution(vertices: NDArray[np.float64]) -> float:
@@ -73,7 +76,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
 
 
 @njit(cache=True)
-def _patch(seed, most, neighbours, normals, owner, mark, stamp, out):
+def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):
     mark[seed] = stamp
     out[0] = seed
     count, at = 1, 0
@@ -85,7 +88,7 @@ def _patch(seed, most, neighbours, normals, owner, mark, stamp, out):
             if j < 0 or mark[j] == stamp or owner[j] >= 0 or count >= most:
                 continue
             turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
-            if turn > BLUNT:
+            if turn > blunt:
                 mark[j] = stamp
                 out[count] = j
                 count += 1
@@ -145,16 +148,13 @@ def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, 
     for seed in range(m):
         if owner[seed] >= 0 or found == len(codes):
             continue
-        before = 0
-        for most in _PATCHES:
+        for attempt in range(len(_PATCHES)):
             stamp += 1
-            count = _patch(seed, most, neighbours, normals, owner, mark, stamp, out)
-            if count < 8 or count == before or owner[seed] >= 0:
-                break
-            before = count
+            most, blunt = int(_PATCHES[attempt, 0]), _PATCHES[attempt, 1]
+            count = _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out)
             start = out[:count].copy()
-            if _turns(normals, start, 3) < 3:
-                break
+            if count < 8 or _turns(normals, start, 3) < 3:
+                continue
             points, lines = _corners(v, f, normals, start)
             for code in (CYLINDER, CONE, SPHERE, TORUS):
                 if not allowed[code]:
