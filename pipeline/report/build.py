@@ -203,7 +203,7 @@ def _flat(picture: Picture.Image) -> Picture.Image:
 
 def _png(picture: Picture.Image) -> bytes:
     out = io.BytesIO()
-    picture.save(out, "PNG", compress_level=9)
+    picture.save(out, "PNG", compress_level=6)
     return out.getvalue()
 
 

@@ -70,19 +70,19 @@ def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 
         name: raster.View(view.right, view.up, view.centre, scale, view.width, view.height)
         for name, view in views.items()
     }
-    same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height)
+    same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
     pen = _Painter.of(part)
     return {name: pen.draw(marks, view, "" if name == CORNER_NAME else name) for name, view in same.items()}
 
 
 def _fitted(
-    right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int
+    right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int, margin: int = 88
 ) -> raster.View:
     across, along = np.array(right, float), np.array(up, float)
     across /= np.linalg.norm(across)
     along -= across * (along @ across)
     along /= np.linalg.norm(along)
-    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * 66)
+    return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * margin)
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,7 @@ class _Sheet:
 
     def axes(self) -> None:
         view, size = self._view, self._size
-        start = np.array([2.8 * size, view.height - 2.8 * size])
+        start = np.array([3.4 * size, view.height - 2.8 * size])
         for name, axis in zip("XYZ", np.eye(3), strict=True):
             step = np.array([axis @ view.right, -(axis @ view.up)])
             length = float(np.linalg.norm(step))
@@ -157,7 +157,7 @@ class _Sheet:
             self._line(tuple(start), tuple(end))
             self._arrow(end + 0.35 * size * way, end - 0.1 * size * way, 0.16 * size)
             self._pen.text(tuple(end + 0.85 * size * way), name, fill=INK, font=self._font, anchor="mm")
-        self._taken.append((0, view.height - 5.6 * size, 5.6 * size, view.height))
+        self._taken.append((0, view.height - 5.6 * size, 6.2 * size, view.height))
 
     def mark(self, mark: Mark) -> None:
         """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
