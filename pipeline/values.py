@@ -286,7 +286,7 @@ class Outline:
     rms        mm, of the measured border points (moved out to the sharp edge) against the segments
     rounding   mm by which the border of the measured facets was moved out to the sharp edge, median
     tolerance  mm, of free pieces
-    broken     the scan's own border, or a gap in it, lies on this loop: that stretch is not the part's edge
+    broken     part of the loop was not scanned, or its edge could not be made out: that stretch is bridged
     """
 
     segments: tuple[Segment, ...]

@@ -195,9 +195,9 @@ def _cautions(outer: Outline | None, inner: Sequence[Outline], pieces: int) -> l
     if outer is None:
         out.append("no outline: the border of the face is not closed")
     elif outer.broken:
-        out.append("part of the outer outline was not scanned and is bridged")
+        out.append("part of the outer outline could not be seen and is bridged")
     if any(o.broken for o in inner):
-        out.append("part of an opening's outline was not scanned and is bridged")
+        out.append("part of an opening's outline could not be seen and is bridged")
     if pieces > 1:
         out.append(f"the face has {pieces} separate pieces; the largest is drawn")
     if outer is not None:

@@ -31,6 +31,7 @@ SHALLOW = 0.45  # mm below the face where a chamfer's own slope begins
 DEEP = 3.0  # mm of wall below that are carried up
 LOOK = 4.0  # mm within which the neighbouring feature is looked for, beyond the border
 FEWEST = 8  # points of the wall at one place
+BRIDGE = 4.0  # mm from one point of an edge to the next that are worth a word (or four edges)
 STRAY_BY = 0.6  # mm by which a point carried up may miss what those round it say
 SQUARE = np.radians(1.5)  # an axis nearer to square to the face than this cuts it in a circle
 CHAMFER = 0.4  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
@@ -500,6 +501,7 @@ def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Ou
             continue
         pieces.append(cut(edge, max(noise_of(edge), 0.005), closed, TOLERANCE))
         edges.append(edge)
+        broken = broken or _leap(edge, closed) > max(BRIDGE, 4.0 * ground.edge)
         moved.append(float(np.median(np.linalg.norm(edge - points[_nearest(points, edge)], axis=1))))
     if not pieces and not broken:
         return None, holes
@@ -512,6 +514,12 @@ def _outline(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[Ou
     rms = float(np.sqrt(sum(c.length * c.rms**2 for c in fitted) / weight)) if weight else 0.0
     rounding = float(np.median(moved)) if moved else 0.0
     return Outline(segments, rms, rounding, TOLERANCE, broken), holes
+
+
+def _leap(points: Array, closed: bool) -> float:
+    """Longest way from one point of a run to the next, mm."""
+    run = np.vstack([points, points[:1]]) if closed else points
+    return float(np.linalg.norm(np.diff(run, axis=0), axis=1).max())
 
 
 def _checked(pieces: list[list[Curve]], edges: list[Array | None], loop: _Loop, closed: bool) -> tuple[Segment, ...]:
