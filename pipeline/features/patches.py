@@ -347,8 +347,8 @@ class _Layout:
             return None
         places, triangles = made
         fixed = len(self.corners)
+        points = self._lifted(places, lift)
         for _ in range(2):
-            points = self._lifted(places, lift)
             if not np.isfinite(points).all():
                 return None
             longer = _long_edges(points, triangles, 1.7 * pitch, fixed)
@@ -357,12 +357,12 @@ class _Layout:
             space, triangles = split_edges(np.column_stack([places, np.zeros(len(places))]), triangles, longer)
             again = flat_patch(self.flat, self.loops, space[fixed:, :2])
             if again is None:
-                break
+                return None
             space, triangles = _without_doubles(
                 self.corners, np.column_stack([again[0], np.zeros(len(again[0]))]), again[1], self.ground
             )
             places = space[:, :2]
-        points = self._lifted(places, lift)
+            points = self._lifted(places, lift)
         if not np.isfinite(points).all():
             return None
         middle = places[triangles].mean(axis=1)

@@ -120,7 +120,7 @@ def _apart(box, boxes, node):  # type: ignore[no-untyped-def]
 def _near(v, f, boxes):  # type: ignore[no-untyped-def]
     """(m,) facets whose box meets a box some levels down the tree: nearly all are out of the way."""
     out = np.zeros(len(f), np.bool_)
-    deep = min(len(boxes) // 2, 256)
+    deep = min(len(boxes) // 2, 8192)
     for t in prange(len(f)):
         box = np.empty(6)
         _box(v, f, t, box)
