@@ -152,7 +152,11 @@ def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Cur
     """
     if closed:
         ring = fit_arc(points)
-        if ring is not None and ring.rms <= max(3.0 * sigma, 0.25 * tolerance) and _whole(points, ring):
+        if (
+            ring is not None
+            and ring.rms <= min(max(3.0 * sigma, 0.25 * tolerance), 0.5 * tolerance)
+            and _whole(points, ring)
+        ):
             return [replace(ring, ends=points[[0, 0]])]
     few = points if len(points) <= MOST_POINTS else _thinned(points, MOST_POINTS, closed)
     if len(few) < 2 * SHORTEST:
