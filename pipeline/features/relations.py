@@ -73,7 +73,8 @@ def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
         for other_way in ways[k + 1 : MOST_WAYS]:
             out.append(_orientation(way[0], other_way[0]))
             out += _between(way, other_way)
-    return tuple(relation for relation in out if relation is not None)
+    # The angle of two axes can come up twice, as their direction and as the end of a line of bores.
+    return tuple(dict.fromkeys(relation for relation in out if relation is not None))
 
 
 def _line(feature: Feature) -> _Line | None:
@@ -189,7 +190,7 @@ def _surest(group: Sequence[_Line], b: _Line) -> Relation | None:
 
 
 def _offset(a: _Line, b: _Line) -> Relation | None:
-    """Coaxial where that is supported, else how far b's middle is off a's axis."""
+    """Coaxial where that is supported, else the angle of the axes or how far b's middle is off a's axis."""
     away, spread = _away(a, b)
     worst = float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
     if worst > LOOSEST_GAP:
@@ -198,6 +199,7 @@ def _offset(a: _Line, b: _Line) -> Relation | None:
         turned = _orientation(a, b)
         if turned is None or turned.kind == "parallel":
             return Relation("coaxial", (a.id, b.id), float(np.linalg.norm(away)), worst)
+        return turned
     return _distance(a, b)
 
 

@@ -33,6 +33,11 @@ MAX_RADIUS_SHARE = 0.2
 EXCESS = 1.15
 SHORT_ARC = np.radians(120.0)
 
+METHOD = (
+    "propagation of the scan's own white and correlated noise through the fit; k = 1, 95 % lie within 1.96 times "
+    "it (position of an axis and directions: 2.45 times, centres: 2.80 times)"
+)
+
 
 class Seen(NamedTuple):
     """Of the fit's points: places (n, 3) in (u, v, direction) axes from the shape's point, and box size."""
@@ -84,7 +89,7 @@ def assess(
         part = carried(gains, seen.places, sigma, length, finest)
         covariance += part
         left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
-    method = "propagation of the scan's own white and correlated noise through the fit"
+    method = METHOD
 
     residuals = kind.distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))

@@ -116,3 +116,15 @@ def test_parallel_is_supported_99_times_in_100():
     ]
     times = sum(any(r.kind == "parallel" for r in relations([drawn(f, rng) for f in pair])) for _ in range(2000))
     assert 1964 <= times <= 1993  # 99 %, give or take three standard deviations of a count
+
+
+def test_axes_that_cross_at_a_small_angle_are_not_coaxial():
+    tilt = np.radians(0.3)
+    features = [
+        bore("seat", (0, 0, 0), (0, 0, 1), 30, 40),
+        bore("leaning", (0, 0, 0), (np.sin(tilt), 0, np.cos(tilt)), 20, 30),
+    ]
+    kinds = {r.kind: r for r in relations(features)}
+    assert "coaxial" not in kinds
+    assert "distance" not in kinds
+    assert kinds["angle"].value == pytest.approx(tilt)
