@@ -34,7 +34,7 @@ FEWEST = 8  # points of the wall at one place
 BRIDGE = 4.0  # mm from one point of an edge to the next that are worth a word (or four edges)
 STRAY_BY = 0.6  # mm by which a point carried up may miss what those round it say
 SQUARE = np.radians(1.5)  # an axis nearer to square to the face than this cuts it in a circle
-CHAMFER = 0.4  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
+CHAMFER = 0.3  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
 SMALLEST = 3.0  # mm2 of an opening
 UNSEEN = -2  # beyond the border lies nothing that was scanned
 STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise, but no rounded edge
@@ -262,9 +262,9 @@ class _Near:
         chamfer: then what lies right below the face is carried up instead.
         """
         edge, off = self._carried_up(loop, stretch, closed, self.below, self.deep)
-        if off > inset + CHAMFER + 0.35 * self.ground.edge:
+        if off > inset + CHAMFER + 0.25 * self.ground.edge:
             edge, nearer = self._carried_up(loop, stretch, closed, SHALLOW, max(1.2, 1.5 * self.ground.edge))
-            if nearer > inset + CHAMFER + 0.35 * self.ground.edge:
+            if nearer > inset + CHAMFER + 0.25 * self.ground.edge:
                 return np.empty((0, 2))
         return edge
 
@@ -574,7 +574,7 @@ def _stretches(ground: Ground, loop: _Loop, near: _Near, inset: float) -> tuple[
         if curve is not None:
             away = float(np.median(np.abs(distance(curve, loop.points[points]))))
             # Further off than the other edges: a chamfer that was not recovered lies between.
-            curve = None if away > inset + CHAMFER + 0.35 * ground.edge else curve
+            curve = None if away > inset + CHAMFER + 0.25 * ground.edge else curve
         out.append(_Stretch(points, curve))
     return _merged(out), bool(np.any(beyond == UNSEEN))
 
