@@ -1,0 +1,150 @@
+"""The recover stage on demo scans and on exact tessellations."""
+
+import numpy as np
+import pytest
+
+from pipeline.features.noise import white_sigma
+from pipeline.features.kinds import signed_distance
+from pipeline.features.shape import shape_of
+from pipeline.job import Caliper, RecoverSettings
+from pipeline.mesh.surface import Surface
+from pipeline.mesh.topology import compact, mean_edge
+from pipeline.progress import silent
+from pipeline.stages.recover import recover
+from pipeline.values import CleanResult, Source
+from tests.scans import demo_scan
+from tests.scorer import score
+
+
+def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None):  # noqa: B008
+    surface = Surface.measured(vertices, faces)
+    low, high = bounds or (vertices.min(axis=0), vertices.max(axis=0))
+    source = Source(
+        "scan.stl", "0" * 64, len(faces), len(vertices), "mm", 1.0, white_sigma(surface.vertices, surface.faces),
+        mean_edge(surface.vertices, surface.faces), (tuple(low), tuple(high)),
+    )  # fmt: skip
+    return recover(CleanResult(surface, (), 0.0), source, settings, calipers, silent)
+
+
+def as_datums(result):
+    return {
+        "features": [
+            {
+                "id": f.id, "kind": f.kind, "side": f.side, "point": f.point, "direction": f.direction,
+                "radius": f.radius, "half_angle": None if f.half_angle is None else np.degrees(f.half_angle),
+            }
+            for f in result.features
+        ]
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def scan():
+    return demo_scan(200_000, 1)
+
+
+@pytest.fixture(scope="module")
+def result(scan):
+    return recovered(scan.vertices, scan.faces)
+
+
+def test_demo_is_found_and_nothing_else(scan, result):
+    found = score(scan.truth, as_datums(result))
+    assert found.missed == ()
+    assert found.false == ()
+    assert found.hit("bearing seat A").angle < 0.03
+    assert found.hit("bearing seat A").offset < 0.015
+    assert abs(found.hit("bearing seat A").radius) < 0.010
+
+
+def test_labels_point_at_the_facets_of_each_feature(scan, result):
+    assert result.labels.shape == (len(scan.faces),)
+    for index, feature in enumerate(result.features):
+        facets = scan.faces[result.labels == index]
+        assert len(facets) == feature.extent.facets > 0
+        away = signed_distance(shape_of(feature), scan.vertices[np.unique(facets)])
+        assert np.sqrt(np.mean(away**2)) < 2.0 * result.noise.sigma_form
+
+
+def test_a_feature_says_what_is_known_of_it(result):
+    for feature in result.features:
+        assert feature.uncertainty.position is None or feature.uncertainty.position > 0
+        assert feature.uncertainty.method
+        assert feature.form.peak_to_valley >= feature.form.rms > 0
+        assert (feature.confidence == "low") == bool(feature.reasons)
+    assert all(rejected.reason for rejected in result.rejected)
+    known = {feature.id for feature in result.features}
+    assert len(known) == len(result.features)
+    assert all(set(relation.between) <= known for relation in result.relations)
+
+
+def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
+    hole = next(f for f in result.features if f.kind == "cylinder" and f.radius < 6)
+    centres = scan.vertices[scan.faces].mean(axis=1)
+    kept = scan.faces[np.linalg.norm(centres - hole.point, axis=1) > 25.0]
+    vertices, faces, _ = compact(scan.vertices, kept)
+    without = recovered(vertices, faces, bounds=(scan.vertices.min(axis=0), scan.vertices.max(axis=0)))
+    before = {f.id for f in result.features}
+    gone = before - {f.id for f in without.features}
+    assert hole.id in gone
+    assert {f.id for f in without.features} <= before
+    assert len(gone) <= 4
+
+
+def test_again_with_coating_and_a_caliper(scan, result):
+    bore = max((f for f in result.features if f.side == "bore"), key=lambda f: f.radius)
+    again = recovered(
+        scan.vertices, scan.faces, RecoverSettings(coating_thickness=0.05),
+        (Caliper(feature=bore.id, diameter=2 * bore.radius + 0.5),),
+    )  # fmt: skip
+    assert [f.id for f in again.features] == [f.id for f in result.features]
+    assert np.array_equal(again.labels, result.labels)
+    for thick, bare in zip(result.features, again.features, strict=True):
+        if bare.kind == "cylinder":
+            grown = 0.05 if bare.side == "bore" else -0.05
+            assert bare.radius == pytest.approx(thick.radius + grown, abs=1e-9)
+    assert again.calipers[0].feature == bore.id
+    assert again.calipers[0].agrees is False
+
+
+def test_skin_alone_gives_no_feature():
+    rng = np.random.default_rng(0)
+    grid = np.stack(np.meshgrid(np.arange(120.0), np.arange(120.0), indexing="ij"), axis=-1).reshape(-1, 2)
+    height = 2.0 * np.sin(grid[:, 0] / 9.0) + 1.5 * np.cos(grid[:, 1] / 7.0) + 0.012 * rng.normal(size=len(grid))
+    quads = np.arange(119)[:, None] * 120 + np.arange(119)
+    a, b, c, d = (q.ravel() for q in (quads, quads + 120, quads + 121, quads + 1))
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    nothing = recovered(np.column_stack([grid, height]), faces)
+    assert nothing.features == ()
+    assert nothing.cautions
+
+
+def drum(turns=48, radius=20.0, height=30.0):
+    """A closed cylinder as CAD tessellates it: strips from end to end, fans for the ends."""
+    angle = 2 * np.pi * np.arange(turns) / turns
+    ring = np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
+    low, high = (np.column_stack([ring, np.full(turns, z)]) for z in (0.0, height))
+    vertices = np.concatenate([low, high, [[0, 0, 0], [0, 0, height]]])
+    i, j = np.arange(turns), (np.arange(turns) + 1) % turns
+    bottom, top = np.full(turns, 2 * turns), np.full(turns, 2 * turns + 1)
+    faces = np.concatenate(
+        [
+            np.stack([i, j, j + turns], 1), np.stack([i, j + turns, i + turns], 1),
+            np.stack([j, i, bottom], 1), np.stack([i + turns, j + turns, top], 1),
+        ]
+    )  # fmt: skip
+    return vertices, faces
+
+
+def test_exact_tessellation_with_long_facets():
+    vertices, faces = drum()
+    found = recovered(vertices, faces)
+    kinds = sorted((f.kind, f.side) for f in found.features if f.kind == "cylinder")
+    assert kinds == [("cylinder", "boss")]
+    planes = [f for f in found.features if f.kind == "plane"]
+    assert sorted(round(float(f.direction[2])) for f in planes) == [-1, 1]
+    (boss,) = (f for f in found.features if f.kind == "cylinder")
+    assert boss.radius == pytest.approx(20.0, abs=1e-6)
+    assert boss.extent.length == pytest.approx(30.0, abs=1e-6)
+    assert np.degrees(boss.extent.arc) == pytest.approx(360.0)
+    assert np.all(found.labels >= 0)
