@@ -6,6 +6,7 @@ to the mesh's middle first, so that single precision costs less than 0.1 um on p
 
 from __future__ import annotations
 
+import importlib
 from typing import Any
 
 import numpy as np
@@ -29,8 +30,7 @@ class Scene:
 
     def _ready(self) -> Any:
         if self._scene is None:
-            import open3d
-
+            open3d: Any = importlib.import_module("open3d")
             self._scene = open3d.t.geometry.RaycastingScene()
             self._scene.add_triangles(
                 open3d.core.Tensor((self._vertices - self._middle).astype(np.float32)),
@@ -47,8 +47,7 @@ class Scene:
 
         The distance is computed in double precision from the facet that the tree found.
         """
-        import open3d
-
+        open3d: Any = importlib.import_module("open3d")
         from pipeline.mesh.quality import nearest_on_facets
 
         points = np.ascontiguousarray(points, dtype=np.float64)

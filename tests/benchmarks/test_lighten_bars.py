@@ -117,9 +117,7 @@ def _worst(light: Surface, part: Known) -> float:
 def test_same_tolerance_fewer_facets() -> None:
     part = known(demo_scan(1e6, 1, noise=Noise(0.0, ()), **WHOLE))
     ours = lighten(part.fill, part.recover, part.source, LightenSettings(tolerance=0.03))
-    print(
-        f"\n0.03 mm: ours {ours.surface.facets:,} facets, {ours.bound_by}; on this measure {_worst(ours.surface, part):.4f}"
-    )
+    print(f"\n0.03 mm: ours {ours.surface.facets:,} facets; on this measure {_worst(ours.surface, part):.4f} mm")
     low, high = ours.surface.facets, part.fill.surface.facets
     while high > 1.05 * low:
         count = int(np.sqrt(low * high))
