@@ -17,7 +17,7 @@ from PIL import Image as Picture
 from pipeline.mesh.surface import FILLED
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
-from pipeline.report.colours import diverging, kind_colour, kind_hatch, look_of
+from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, lined, look_of
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
@@ -60,7 +60,7 @@ def write_report(
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
-        for name, picture in draw_all(part, marks_of(data)).items():
+        for name, picture in draw_all(part, marks_of(data), unit).items():
             views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
         present = set(looks.tolist())
         keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
@@ -74,7 +74,7 @@ def write_report(
         _kept(_flat(sheet), beside / f"residuals-{_file_name(cells.feature)}.png")
         if cells.feature in in_page:
             unrolled[cells.feature] = (_url(_png(map_picture(cells, most))), cells.sides(words))
-    ramp = _url(_png(Picture.fromarray(diverging(np.linspace(-1, 1, RAMP)[None], 1.0))))
+    ramp = _url(_png(Picture.fromarray(lined(np.repeat(np.linspace(-1, 1, RAMP)[None], 16, axis=0), 1.0))))
     corner = views.pop(CORNER_NAME, "")
     more = len(maps) - len(unrolled)
     pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more)
@@ -164,6 +164,7 @@ def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dic
         "size": float(np.linalg.norm(high - low)),
         "deviation_step": float(deviation_step),
         "limit": float(limit),
+        "lined": LINED,
         "unit": unit,
         "ramp": _base64(ramp.tobytes()),
         "ramp_size": RAMP,

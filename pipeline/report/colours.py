@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 _MIDDLE, _END, _CHROMA = 0.955, 0.44, 0.085
 _HUE_BELOW, _HUE_ABOVE = np.radians(232.0), np.radians(55.0)
 
+# From this share of the limit on, what lies inside is lined; the report's 3D view draws the same.
+LINED = 0.25
+
 # kind -> (lightness, chroma, hue in degrees, hatch)
 _KINDS = {
     "plane": (0.88, 0.060, 95.0, "none"),
@@ -58,6 +61,17 @@ def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
         np.asarray(np.where(t < 0, _HUE_BELOW, _HUE_ABOVE)),
     )
     colours[~known] = 150
+    return colours
+
+
+def lined(values: NDArray, limit: float) -> NDArray[np.uint8]:
+    """(h, w) signed values of pixels to (h, w, 3), with level lines where the surface lies inside by more than `LINED`
+    of the limit: the two sides are alike in grey."""
+    colours = diverging(values, limit)
+    rows = np.arange(len(colours)) % 5 == 0
+    with np.errstate(invalid="ignore"):
+        on = rows[:, None] & (values < -LINED * limit)
+    colours[on] = (0.7 * colours[on]).astype(np.uint8)
     return colours
 
 

@@ -26,12 +26,14 @@ def feature_tables(show: Figures) -> str:
     seen = table(
         "Features: form, what was seen of them, and what lightening did to them",
         [
-            "feature", f"#form {small}", f"#rms {small}", f"#seen {show.words.area_unit}", "#arc °", f"#length {unit}",
+            "feature", f"#form {small}", f"#zone {small}", f"#noise {small}", f"#rms {small}",
+            f"#seen {show.words.area_unit}", "#arc °", f"#length {unit}",
             f"#shift {small}", "#tilt deg", f"#radius {small}", "after lightening",
         ],
         [_row(i, f, _seen(show, i, f)) for i, f in enumerate(features)],
-        "Form: peak to valley of the scan about the fit (flatness, cylindricity ...), the scan's noise in it. Shift, "
-        "tilt and radius: fit on the light mesh less fit on the scan.",
+        "Form: peak to valley of the scan about the fit (flatness, cylindricity ...); zone: the least zone that holds "
+        "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh less "
+        "fit on the scan.",
     )  # fmt: skip
     return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
 
@@ -40,7 +42,7 @@ def _row(index: int, feature: Data, cells: str, anchor: str = "") -> str:
     name = f"<br><small>{safe(feature['name'])}</small>" if feature["name"] else ""
     low = "" if feature["confidence"] == "good" else " low"
     return (
-        f'<tr{anchor} data-feature="{index}" tabindex="0" aria-selected="false"><th scope="row" class="id{low}">'
+        f'<tr{anchor} data-feature="{index}" tabindex="0"><th scope="row" class="id{low}">'
         f"{safe(feature['id'])}{name}</th>{cells}</tr>"
     )
 
@@ -85,6 +87,8 @@ def _seen(show: Figures, index: int, feature: Data) -> str:
     at, audit = f"features.{index}", feature.get("audit") or {}
     return (
         figure(show.small(f"{at}.form.peak_to_valley"))
+        + figure(show.small(f"{at}.form.minimum_zone"))
+        + figure(show.small(f"{at}.form.noise_share"))
         + figure(show.small(f"{at}.form.rms"))
         + figure(show.area(f"{at}.extent.area"))
         + figure(NONE if feature["kind"] == "plane" else show.number(f"{at}.extent.arc"))
@@ -92,7 +96,7 @@ def _seen(show: Figures, index: int, feature: Data) -> str:
         + figure(show.small(f"{at}.audit.shift"))
         + figure(show.angle(f"{at}.audit.tilt", 0.0005))
         + figure(show.small(f"{at}.audit.radius_change"))
-        + cell(audit.get("verdict") or "not audited")
+        + cell("; ".join(filter(None, [audit.get("verdict") or "not audited", audit.get("note")])))
     )
 
 

@@ -19,11 +19,13 @@ from pipeline.features.kinds import basis_of, signed_distance
 from pipeline.features.shape import shape_of
 from pipeline.mesh.surface import Surface
 from pipeline.report.charts import round_up
-from pipeline.report.colours import diverging
+from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
 from pipeline.values import Feature
 
 COLUMNS, MOST_ROWS = 120, 90
+# Pixels across the picture of a map.
+WIDE = 480
 
 
 @dataclass(frozen=True)
@@ -130,30 +132,32 @@ def map_limit(maps: Sequence[ResidualMap]) -> float:
 
 
 def map_picture(cells: ResidualMap, limit: float) -> Picture.Image:
-    """The bare map, one pixel a cell; see-through where nothing was measured."""
-    known = np.isfinite(cells.cells)
-    return Picture.fromarray(np.dstack([diverging(cells.cells, limit), np.where(known, 255, 0).astype(np.uint8)]))
+    """The bare map, about `WIDE` pixels across; see-through where nothing was measured."""
+    scale = max(1, WIDE // cells.cells.shape[1])
+    pixels = np.repeat(np.repeat(cells.cells, scale, axis=0), scale, axis=1)
+    known = np.isfinite(pixels)
+    return Picture.fromarray(np.dstack([lined(pixels, limit), np.where(known, 255, 0).astype(np.uint8)]))
 
 
 def map_sheet(cells: ResidualMap, limit: float, words: Words) -> Picture.Image:
     """The map with its title, what its sides are and the colour scale; striped where nothing was measured."""
-    wide, high = 720, 720 * cells.cells.shape[0] // cells.cells.shape[1]
-    left, top, font = 20, 44, ImageFont.load_default(18)
-    sheet = Picture.new("RGB", (wide + 2 * left, top + high + 92), "white")
+    drawn = map_picture(cells, limit)
+    wide, high = drawn.size
+    left, top, font = 16, 36, ImageFont.load_default(14)
+    sheet = Picture.new("RGB", (WIDE + 2 * left, top + high + 76), "white")
     pen = ImageDraw.Draw(sheet)
     stripes = np.add.outer(np.arange(high), np.arange(wide)) % 12 < 3
     ground = np.repeat(np.where(stripes, 214, 255).astype(np.uint8)[:, :, None], 3, axis=2)
     sheet.paste(Picture.fromarray(ground), (left, top))
-    drawn = map_picture(cells, limit).resize((wide, high), Picture.Resampling.NEAREST)
     sheet.paste(drawn, (left, top), drawn)
     pen.rectangle((left - 1, top - 1, left + wide, top + high), outline="#555555")
-    pen.text((left, 12), f"{cells.feature}: scan off the fitted surface", fill="#1f2321", font=font)
+    pen.text((left, 10), f"{cells.feature}: scan off the fitted surface", fill="#1f2321", font=font)
     pen.text((left, top + high + 10), drawable(cells.sides(words)), fill="#1f2321", font=font)
-    ramp = diverging(np.repeat(np.linspace(-1, 1, 240)[None], 18, axis=0), 1.0)
+    ramp = lined(np.repeat(np.linspace(-1, 1, 150)[None], 16, axis=0), 1.0)
     edge = drawable(f"{words.small(limit)} {words.small_unit}")
-    y = top + high + 52
+    y = top + high + 40
     pen.text((left, y), f"inside by {edge}", fill="#1f2321", font=font)
     start = left + int(pen.textlength(f"inside by {edge} ", font=font))
-    sheet.paste(Picture.fromarray(ramp), (start, y + 2))
-    pen.text((start + 250, y), f"outside by {edge}", fill="#1f2321", font=font)
+    sheet.paste(Picture.fromarray(ramp), (start, y))
+    pen.text((start + 158, y), f"outside by {edge}", fill="#1f2321", font=font)
     return sheet

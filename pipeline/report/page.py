@@ -28,6 +28,7 @@ CAUTIONS = (
 
 # Under this arc, degrees, the radius and the place of a round feature can't be told apart well.
 PARTIAL_ARC = 120.0
+SCALE_IN_WORDS = "blue-green with lines, over light grey, to plain brown"
 # So many cautions of one kind stand in full, the others folded under them.
 IN_FULL = 2
 KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
@@ -199,7 +200,7 @@ def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
 <label><input type="radio" name="paint" value="deviation" checked> deviation from the scan</label>
 <label><input type="radio" name="paint" value="kind"> kind of feature</label>
 </fieldset>
-<p class="scale" id="view3d-scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="blue-green over light grey to brown"> outside by {safe(edge)}</p>
+<p class="scale" id="view3d-scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="{SCALE_IN_WORDS}"> outside by {safe(edge)}</p>
 <div id="view3d-box"><canvas id="view3d" tabindex="0" role="img" aria-labelledby="view-title" aria-describedby="view3d-help"></canvas><div id="tip" hidden></div></div>
 <p id="view3d-help" class="lead screen">Drag or arrow keys turn, wheel or + and − zoom, Shift and drag moves, 0 goes back. Click a row of the feature tables to see it here, or the part to find its row.{less} <span id="view3d-status" role="status">Nothing is selected.</span></p>"""  # noqa: E501
 
@@ -348,8 +349,7 @@ def _maps(show: Figures, pictures: Pictures) -> str:
         return ""
     edge = f"{show.words.small(pictures.map_limit)} {show.words.small_unit}"
     scale = (
-        f'<p class="scale">inside by {edge} <img src="{pictures.ramp}" alt="blue-green over light grey to brown"> '
-        f"outside by {edge}</p>"
+        f'<p class="scale">inside by {edge} <img src="{pictures.ramp}" alt="{SCALE_IN_WORDS}"> outside by {edge}</p>'
     )
     more = f" {pictures.more_maps} smaller ones stand in pictures/ beside this file." if pictures.more_maps else ""
     said = (

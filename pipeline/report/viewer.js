@@ -107,7 +107,7 @@
   const PAINT = program(TO_SCREEN, `#version 300 es
     precision highp float;
     in vec3 facing; flat in vec2 what; in float off; flat in int facet;
-    uniform sampler2D ramp, kinds; uniform float limit, mode, chosen; uniform vec3 plain;
+    uniform sampler2D ramp, kinds; uniform float limit, lined, mode, chosen; uniform vec3 plain;
     out vec4 colour;
     float line(float x, float step, float width) { return mod(x, step) < width ? 0.74 : 1.0; }
     void main() {
@@ -116,7 +116,10 @@
       vec3 base; float hatch = 1.0; vec2 p = gl_FragCoord.xy;
       vec4 look = what.x < 0.0 ? vec4(plain, 0.0) : texelFetch(kinds, ivec2(int(what.x), 0), 0);
       if (mode < 0.5 && abs(off) > 1e6) base = vec3(0.59);
-      else if (mode < 0.5) base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
+      else if (mode < 0.5) {
+        if (off < -lined * limit) hatch = line(p.y, 5.0, 1.0);
+        base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
+      }
       else {
         base = look.rgb;
         int pattern = int(look.a * 255.0 + 0.5);
@@ -239,6 +242,7 @@
     set("ramp", PAINT, "uniform1i", 0);
     set("kinds", PAINT, "uniform1i", 1);
     set("limit", PAINT, "uniform1f", scene.limit);
+    set("lined", PAINT, "uniform1f", scene.lined);
     set("mode", PAINT, "uniform1f", state.mode);
     set("chosen", PAINT, "uniform1f", state.chosen);
     set("plain", PAINT, "uniform3fv", scene.plain);
@@ -314,7 +318,7 @@
     rows.forEach((row) => {
       const on = Number(row.dataset.feature) === state.chosen;
       row.classList.toggle("chosen", on);
-      row.setAttribute("aria-selected", on ? "true" : "false");
+      if (on) row.setAttribute("aria-current", "true"); else row.removeAttribute("aria-current");
     });
     const feature = datums.features[state.chosen];
     status.textContent = feature ? `Selected: ${called(feature)}. ` : "Nothing is selected.";

@@ -17,6 +17,7 @@ from scipy.ndimage import distance_transform_edt
 
 from pipeline.report import raster
 from pipeline.report.colours import kind_colour, kind_hatch
+from pipeline.report.words import Words
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
 DIRECTIONS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
@@ -61,8 +62,10 @@ class Mark:
     along: tuple[float, float] | None
 
 
-def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 700) -> dict[str, Picture.Image]:
-    """The six views by name, all at one scale, and the one from a corner."""
+def draw_all(
+    part: Part, marks: Sequence[Mark], unit: str = "mm", width: int = 900, height: int = 700
+) -> dict[str, Picture.Image]:
+    """The six views by name, all at one scale, and the one from a corner; unit "mm" | "in": of the scale bar."""
     low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
     views = {name: _fitted(right, up, low, high, width, height) for name, (right, up) in DIRECTIONS.items()}
     scale = min(view.scale for view in views.values())
@@ -72,7 +75,7 @@ def draw_all(part: Part, marks: Sequence[Mark], width: int = 900, height: int = 
     }
     same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
     pen = _Painter.of(part)
-    return {name: pen.draw(marks, view, "" if name == CORNER_NAME else name) for name, view in same.items()}
+    return {name: pen.draw(marks, view, unit, "" if name == CORNER_NAME else name) for name, view in same.items()}
 
 
 def _fitted(
@@ -103,13 +106,13 @@ class _Painter:
         normals = raster.corner_normals(part.vertices, part.faces)
         return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
 
-    def draw(self, marks: Sequence[Mark], view: raster.View, title: str) -> Picture.Image:
+    def draw(self, marks: Sequence[Mark], view: raster.View, unit: str, title: str) -> Picture.Image:
         """One view with its title, datum letters, the axes of the frame and a scale bar."""
         image = raster.render(self.part.vertices, self.part.faces, view)
         raw = raster.paint(image, view, self.normals, self.look, self.colours, self.patterns, SUPERSAMPLE)
         sheet = _Sheet(Picture.fromarray(raw), view, image, self.part.labels)
         sheet.title(title)
-        sheet.scale_bar()
+        sheet.scale_bar(Words(unit))
         sheet.axes()
         for mark in marks:
             sheet.mark(mark)
@@ -132,17 +135,18 @@ class _Sheet:
         self._pen.text((self._size, self._size / 2), text, fill=INK, font=self._font)
         self._taken.append((0, 0, 10 * self._size, 2 * self._size))
 
-    def scale_bar(self) -> None:
+    def scale_bar(self, words: Words) -> None:
         view, size = self._view, self._size
-        target = 0.2 * view.width / view.scale
+        pixels = view.scale / words.length_scale
+        target = 0.2 * view.width / pixels
         steps = [m * 10.0**e for e in range(-2, 5) for m in (1, 2, 5)]
         length = max((s for s in steps if s <= target), default=steps[0])
-        x, y = view.width - size - length * view.scale, view.height - 0.8 * size
-        right = x + length * view.scale
+        x, y = view.width - size - length * pixels, view.height - 0.8 * size
+        right = x + length * pixels
         self._line((x, y), (right, y))
         for end in (x, right):
             self._line((end, y - size / 3), (end, y + size / 3))
-        self._pen.text(((x + right) / 2, y - size), f"{length:g} mm", fill=INK, font=self._font, anchor="mm")
+        self._pen.text(((x + right) / 2, y - size), f"{length:g} {words.unit}", fill=INK, font=self._font, anchor="mm")
         self._taken.append((x - size, y - 2 * size, view.width, view.height))
 
     def axes(self) -> None:

@@ -86,9 +86,10 @@ def drawable(text: str) -> str:
 
 
 def prose(text: str) -> str:
-    """A sentence of another stage as HTML, its plain-text units set as they are printed."""
+    """A sentence of another stage as HTML, its plain-text units set as they are printed, ids kept on one line."""
     told = re.sub(r"(?<=\d) um\b", " µm", text.replace("+-", "±"))
-    return safe(re.sub(r"\b(mm|in)2\b", r"\1²", told))
+    told = safe(re.sub(r"\b(mm|in)2\b", r"\1²", told))
+    return re.sub(r"\b[a-z]+-[0-9a-z]{1,6}\b", r"<span class=nb>\g<0></span>", told)
 
 
 def safe(text: object) -> str:

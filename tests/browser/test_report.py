@@ -130,7 +130,7 @@ def test_a_row_shows_its_feature_and_axis(chrome: Chrome, report: Path) -> None:
     assert np.abs(after.astype(int) - before).mean() > 1
     gilded = (after[..., 0] > 180) & (after[..., 2] < 140) & (after[..., 0].astype(int) - after[..., 2] > 60)
     assert gilded.sum() > 100
-    assert chrome.run("document.querySelector('#feature-6').getAttribute('aria-selected')") == "true"
+    assert chrome.run("document.querySelector('#feature-6').getAttribute('aria-current')") == "true"
     assert WICKED in chrome.run("document.getElementById('view3d-status').textContent")
 
 

@@ -13,7 +13,7 @@ from pipeline.features.shape import shape_of
 from pipeline.mesh.surface import Surface
 from pipeline.report import raster
 from pipeline.report.charts import bars_of, round_up
-from pipeline.report.colours import diverging, kind_colour
+from pipeline.report.colours import diverging, kind_colour, kind_hatch, lined
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all
@@ -51,8 +51,6 @@ def test_the_map_stays_inside_the_colours_of_a_screen() -> None:
 
 
 def test_kinds_differ_by_hatch_where_they_differ_little_in_grey() -> None:
-    from pipeline.report.colours import kind_hatch
-
     for i, one in enumerate(KINDS):
         for other in KINDS[i + 1 :]:
             grey = abs(float(np.diff(lightness(np.array([kind_colour(one), kind_colour(other)])))[0]))
@@ -88,7 +86,7 @@ def test_letters_stand_in_the_views_that_show_their_feature() -> None:
     vertices, faces, labels = part_mesh()
     part = Part(vertices, faces, np.full(len(faces), "plane"), labels)
     top = Mark("A", 0, "plane", np.array([1.0, 0.5, HEIGHT]), np.array([0.0, 0, 1]), None, None)
-    marked, plain = draw_all(part, [top], 450, 350), draw_all(part, [], 450, 350)
+    marked, plain = draw_all(part, [top], "mm", 450, 350), draw_all(part, [], "mm", 450, 350)
     changed = {name: bool((np.asarray(marked[name]) != np.asarray(plain[name])).any()) for name in marked}
     assert changed == {
         "from +Z": True, "from -Z": False, "from +X": True, "from -X": True, "from +Y": True, "from -Y": True,
@@ -103,9 +101,11 @@ def test_no_letter_covers_another() -> None:
     part = Part(vertices, faces, np.full(len(faces), "plane"), labels)
     up = np.array([0.0, 0, 1])
     marks = [Mark(letter, 0, "plane", np.array([0.0, 0, HEIGHT]), up, None, None) for letter in "ABC"]
-    none = np.asarray(draw_all(part, [], 450, 350)["from +Z"]).astype(int)
+    none = np.asarray(draw_all(part, [], "mm", 450, 350)["from +Z"]).astype(int)
     changed = [
-        (np.abs(np.asarray(draw_all(part, marks[:n], 450, 350)["from +Z"]).astype(int) - none).sum(axis=2) > 0).sum()
+        (
+            np.abs(np.asarray(draw_all(part, marks[:n], "mm", 450, 350)["from +Z"]).astype(int) - none).sum(axis=2) > 0
+        ).sum()
         for n in (1, 2, 3)
     ]
     assert changed[1] > 1.5 * changed[0]
@@ -180,7 +180,7 @@ def test_pictures_need_no_graphics_driver_and_little_time() -> None:
     )
     faces = quads.astype(np.int32)
     part = Part(vertices, faces, np.full(len(faces), "bore"), np.zeros(len(faces), np.int32))
-    draw_all(part, [], 90, 70)  # compiles
+    draw_all(part, [], "mm", 90, 70)  # compiles
     start = time.process_time()
     draw_all(part, [])
     assert time.process_time() - start < 10
@@ -191,3 +191,11 @@ def test_pictures_need_no_graphics_driver_and_little_time() -> None:
         "assert not bad, bad"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_inside_and_outside_differ_in_grey_too() -> None:
+    ramp = np.repeat(np.linspace(-1, 1, 101)[None], 20, axis=0)
+    grey = lightness(lined(ramp, 1.0))
+    assert np.ptp(grey[:, 10]) > 8
+    assert np.ptp(grey[:, 90]) == 0
+    assert np.ptp(grey[:, 50]) == 0
