@@ -186,7 +186,7 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
             continue
-        settle(code, s, points, floor, rounds, 6)
+        settle(code, s, points, floor, rounds, 5)
         if not sane(code, s, extent):
             continue
         shapes[code] = s
@@ -209,6 +209,7 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
     n = len(points)
     found = np.full(5, np.inf)
     tries = np.zeros((5, PACKED))
+    ones = np.ones(n)
     for code in range(TORUS):  # a patch can't tell a torus; regions may turn into one
         if not allowed[code] or n < 2 * WIDTHS[code]:
             continue
@@ -216,9 +217,13 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
         if not begin(code, points, lines, s):
             continue
         # A closed form that is far off won't come near: the patch has an edge in it.
-        if clipped_rms(code, s, points, 1e9) > max(0.2 * reach, 30.0 * sigma):
+        if clipped_rms(code, s, points, 1e9) > max(0.1 * reach, 15.0 * sigma):
             continue
-        refine(code, s, points, np.ones(n), SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]], 5, 0.1 * sigma)
+        slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+        refine(code, s, points, ones, slots, free, 2, 0.1 * sigma)
+        if clipped_rms(code, s, points, 1e9) > 4.0 * bar * sigma:
+            continue
+        refine(code, s, points, ones, slots, free, 4, 0.1 * sigma)
         if sane(code, s, reach):
             found[code] = clipped_rms(code, s, points, 1e9)
             tries[code] = s

@@ -28,8 +28,8 @@ OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _STEP = 6  # a region may grow by this factor before it is refitted
-_SAMPLE = 700
-_FINAL_SAMPLE = 1500
+_SAMPLE = 400
+_FINAL_SAMPLE = 900
 
 
 @dataclass

@@ -9,6 +9,7 @@ from pipeline.features.kinds import cone, cylinder, plane, sphere, torus
 from pipeline.features.kinds.base import WIDEST
 from pipeline.features.kinds.moments import perpendicular_pair
 
+_MANY = 40_000  # below that waking the threads costs more than they save
 _CHUNKS = 64  # fixed, so that sums don't depend on the number of threads
 
 
@@ -57,13 +58,27 @@ def begin(code, points, normals, s):
     return good
 
 
+@njit(cache=True)
+def _distances(code, s, points, low, high, out):
+    row = np.empty(WIDEST)
+    for i in range(low, high):
+        out[i] = evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)
+
+
 @njit(cache=True, parallel=True)
+def _distances_wide(code, s, points, out):
+    n = len(points)
+    for c in prange(_CHUNKS):
+        _distances(code, s, points, c * n // _CHUNKS, (c + 1) * n // _CHUNKS, out)
+
+
+@njit(cache=True)
 def distances(code, s, points):
     out = np.empty(len(points))
-    for c in prange(_CHUNKS):
-        row = np.empty(WIDEST)
-        for i in range(c * len(points) // _CHUNKS, (c + 1) * len(points) // _CHUNKS):
-            out[i] = evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)
+    if len(points) > _MANY:
+        _distances_wide(code, s, points, out)
+    else:
+        _distances(code, s, points, 0, len(points), out)
     return out
 
 
@@ -159,7 +174,7 @@ def _gather_wide(code, s, points, weights, width, total):
 def normal_equations(code, s, points, weights, width):
     """J'WJ (k, k), J'Wd (k,) and d'Wd of the weighted distances."""
     total = np.zeros(width * (width + 1) // 2 + width + 1)
-    if len(points) > 40_000:
+    if len(points) > _MANY:
         _gather_wide(code, s, points, weights, width, total)
     else:
         _gather(code, s, points, weights, 0, len(points), width, total)
