@@ -92,7 +92,7 @@ def blend(piece: Patch, share: float) -> str | None:
     axial surface doesn't come about by chance.
     """
     arc = piece.extent.arc
-    most = 0.12 if len(piece.region.core) < 300 else 0.3
+    most = 0.12 if len(piece.region.core) < 300 else 0.4
     if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
         most = 0.55
     return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface" if share > most else None

@@ -404,21 +404,20 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
     if _distance(ground, large, small) > reach:
         return None
     core = np.concatenate([large.core, small.core])
-    s = large.packed.copy()
-    code = large.code
-    if same:
-        choosing.settle(code, s, ground.vertices[core[:: max(1, len(core) // _FINAL_SAMPLE)]], ground.sigma, 3, 6)
-    else:
-        only = allowed & (np.arange(5) >= choosing.CONE) & (np.arange(5) != choosing.SPHERE)
-        code, _ = choose(ground, core, code, s, only, _FINAL_SAMPLE)
-        if code < 0:
-            return None
-    alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
-    together, _ = misfit(ground, code, s, core)
-    if alone > 1.3 * ground.sigma or together > max(1.5 * large.misfit, 2.0):
-        return None
     members = np.concatenate([large.members, small.members])
-    return region_of(ground, code, s, large.sign, members, core, max(large.openness, small.openness))
+    tries = (large.code,) if same else tuple(k for k in (choosing.CONE, choosing.TORUS) if allowed[k])
+    for code in tries:
+        s = large.packed.copy()
+        if same:
+            step = max(1, len(core) // _FINAL_SAMPLE)
+            choosing.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
+        elif choose(ground, core, large.code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
+            continue
+        alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
+        together, _ = misfit(ground, code, s, core)
+        if alone < 1.3 * ground.sigma and together < max(1.5 * large.misfit, 2.0):
+            return region_of(ground, code, s, large.sign, members, core, max(large.openness, small.openness))
+    return None
 
 
 def _distance(ground: Ground, one: Region, other: Region) -> float:
