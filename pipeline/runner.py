@@ -2,9 +2,9 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `names`, `job`, `path`, `progress`. What it asks for is also what its result's key is made of: the keys of those
-results, those settings, the scan's content, the code and the libraries. A result whose key is on
-disk already is not made again.
+its own section of the job, `source`, `calipers`, `names`, `exclude`, `job`, `path`, `progress`. What
+it asks for is also what its result's key is made of: the keys of those results, those settings, the
+scan's content, the code and the libraries. A result whose key is on disk already is not made again.
 """
 
 from __future__ import annotations
@@ -251,7 +251,7 @@ class _Shelf:
             for parameter in wanted:
                 if parameter == "path":
                     made_of["scan"] = [self._content, self._job.scan.name]
-                elif parameter in ("settings", "calipers", "names", "job"):
+                elif parameter in ("settings", "calipers", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -314,7 +314,8 @@ class _Shelf:
     def _setting(self, name: str, parameter: str) -> Any:
         if parameter == "settings":
             return getattr(self._job, name)
-        return {"calipers": self._job.caliper, "names": self._job.names, "job": self._job}[parameter]
+        job = self._job
+        return {"calipers": job.caliper, "names": job.names, "exclude": job.clean.exclude, "job": job}[parameter]
 
     def _plain(self, value: Any) -> Any:
         if isinstance(value, tuple):

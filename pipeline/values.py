@@ -530,13 +530,17 @@ class CaliperCheck:
 
 @dataclass(frozen=True)
 class FillResult:
-    """The surface with filled facets appended after the measured ones; labels (m,) int32 for all of them."""
+    """The surface with filled facets appended after the measured ones; labels (m,) int32 for all of them.
+
+    carved  what was taken out inside bores before the gaps were looked for
+    """
 
     surface: Surface
     labels: NDArray[np.int32]
     gaps: tuple[Gap, ...]
     proposals: tuple[Proposal, ...] = ()
     cautions: tuple[str, ...] = ()
+    carved: tuple[Removal, ...] = ()
 
 
 @dataclass(frozen=True)

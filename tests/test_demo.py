@@ -85,7 +85,7 @@ def test_the_job_as_run_gives_the_same_bytes_again(demo: Path, tmp_path: Path) -
 
 
 def test_a_broken_promise_is_exit_status_3(demo: Path, tmp_path: Path) -> None:
-    (scan,) = demo.glob("*.ply")
+    (scan,) = demo.glob("*scan.*")
     job = tmp_path / "job.toml"
     job.write_text(f'scan = "{scan}"\n[lighten]\nfacets = 20000\n[audit]\nmax_deviation = 0.001\n')
     done = datumlift("run", job, "--out", outputs(demo), "--json")

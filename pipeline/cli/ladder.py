@@ -100,7 +100,7 @@ def command(
             goal = LightenSettings(facets=count, edges=job.lighten.edges)
             light = lighten(known.fill, known.recover, known.source, goal)
             progress(0.5, "auditing")
-            found = audit(known.clean, known.recover, known.fill, light, known.source, budget).audit
+            found = audit(known.clean.removals, known.recover, known.fill, light, known.source, budget).audit
             rungs.append(rung_of(found))
     held = [rung for rung in rungs if rung.held and found.budget]
     click.echo("\n".join(table(rungs, bool(found.budget))))

@@ -31,6 +31,17 @@ def schema_text() -> str:
     return importlib.resources.files("pipeline.formats").joinpath("datums.schema.json").read_text("utf-8")
 
 
+def _doubts_rounded(node: Any, doubt: bool = False) -> Any:
+    """Uncertainties with six figures: no more is known of them, and the last bits depend on where arrays lie in memory."""
+    if isinstance(node, dict):
+        return {
+            key: _doubts_rounded(value, doubt or "uncertainty" in key or key == "sigmas") for key, value in node.items()
+        }
+    if isinstance(node, list):
+        return [_doubts_rounded(value, doubt) for value in node]
+    return float(f"{node:.6g}") if doubt and isinstance(node, float) else node
+
+
 def text_of(data: dict[str, Any]) -> str:
     """The datum file's text; the same data gives the same bytes. Raises ValueError on a figure that is no number."""
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
@@ -157,7 +168,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
         },
     }
     data["cautions"] = list(dict.fromkeys([*outcome.cautions, *unknown, *missing.sentences(outcome.cautions)]))
-    return data
+    return _doubts_rounded(data)
 
 
 def part_point(matrix: np.ndarray, point: np.ndarray) -> np.ndarray:

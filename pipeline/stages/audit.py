@@ -32,12 +32,13 @@ from pipeline.values import (
     FillResult,
     LightenResult,
     RecoverResult,
+    Removal,
     Source,
 )
 
 
 def audit(
-    clean: CleanResult,
+    clean_removals: tuple[Removal, ...],
     recover: RecoverResult,
     fill: FillResult,
     lighten: LightenResult,
@@ -68,7 +69,7 @@ def audit(
             recover.features, features, apart, settings, source,
             facets_before=source.facets, light=lighten.surface,
             area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
-            area_removed=sum(r.area for r in clean.removals),
+            area_removed=sum(r.area for r in (*clean_removals, *fill.carved)),
         ),
         apart.signed,
     )  # fmt: skip

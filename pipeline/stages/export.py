@@ -42,6 +42,7 @@ def export(
     clean_cautions: tuple[str, ...],
     recover: RecoverResult,
     fill_gaps: tuple[Gap, ...],
+    fill_carved: tuple[Removal, ...],
     fill_proposals: tuple[Proposal, ...],
     fill_cautions: tuple[str, ...],
     frame: FrameResult,
@@ -67,7 +68,7 @@ def export(
     outcome = Outcome(
         job,
         source,
-        clean_removals,
+        (*clean_removals, *fill_carved),
         clean_area_in,
         recover,
         fill_gaps,

@@ -12,11 +12,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
+from pipeline.features.carving import without_inside
 from pipeline.features.gaps import Band, Opening, band_of, find_rims, name_gaps
 from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, ways_to_cap, ways_to_close
 from pipeline.features.shape import shape_of
 from pipeline.features.suspects import propose
-from pipeline.job import FillSettings
+from pipeline.job import FillSettings, Zone
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, Surface
 from pipeline.mesh.topology import facet_areas, facet_neighbours
@@ -43,6 +44,7 @@ def fill(
     source: Source,
     settings: FillSettings,
     progress: Progress = silent,
+    exclude: tuple[Zone, ...] = (),
 ) -> FillResult:
     """Close the gaps of the cleaned surface.
 
@@ -50,10 +52,14 @@ def fill(
     Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
     holes, real openings, the scan's border. A patch that would cross the surface or join it in a
     non-manifold way is not used; its gap is left open and says so. Proposals of what is probably not the
-    part come along; nothing is cut for them.
+    part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first,
+    now that the bores are known.
 
-    Raises SettingsError where the job names a gap that there is not.
+    Raises SettingsError where the job names a gap, or a zone a feature, that there is not.
     """
+    before, whole = len(clean.removals), len(clean.cautions)
+    clean, recover = without_inside(clean, recover, exclude)
+    carved, told = clean.removals[before:], clean.cautions[whole:]
     surface = clean.surface
     progress(0.02, "looking for gaps")
     neighbours = facet_neighbours(surface.faces, len(surface.vertices))
@@ -62,7 +68,7 @@ def fill(
     del neighbours
     if not rims:
         _refuse_unknown(settings, ())
-        return FillResult(surface, recover.labels, (), proposals)
+        return FillResult(surface, recover.labels, (), proposals, told, carved)
     progress(0.2, "telling gaps apart")
     shapes = tuple(shape_of(feature) for feature in recover.features)
     band = band_of(surface, rims, recover.labels)
@@ -80,7 +86,7 @@ def fill(
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
     result = _put_together(surface, recover.labels, made, stands_for, names)
-    return replace(result, proposals=proposals)
+    return replace(result, proposals=proposals, cautions=(*told, *result.cautions), carved=carved)
 
 
 def _refuse_unknown(settings: FillSettings, openings: tuple[Opening, ...]) -> None:

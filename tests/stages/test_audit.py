@@ -31,7 +31,7 @@ def light(part: Known) -> LightenResult:
 
 
 def _audit(part: Known, light: LightenResult) -> Audit:
-    return audit(part.clean, part.recover, part.fill, light, part.source, BUDGET).audit
+    return audit(part.clean.removals, part.recover, part.fill, light, part.source, BUDGET).audit
 
 
 def _spoilt(light: LightenResult, label: int, change) -> LightenResult:  # type: ignore[no-untyped-def]
