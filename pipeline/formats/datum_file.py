@@ -32,14 +32,14 @@ def schema_text() -> str:
 
 
 def _doubts_rounded(node: Any, doubt: bool = False) -> Any:
-    """Uncertainties with six figures: no more is known of them, and the last bits depend on where arrays lie in memory."""
+    """Uncertainties with nine figures: no more is known of them, and the last bits depend on where arrays lie in memory."""
     if isinstance(node, dict):
         return {
             key: _doubts_rounded(value, doubt or "uncertainty" in key or key == "sigmas") for key, value in node.items()
         }
     if isinstance(node, list):
         return [_doubts_rounded(value, doubt) for value in node]
-    return float(f"{node:.6g}") if doubt and isinstance(node, float) else node
+    return float(f"{node:.9g}") if doubt and isinstance(node, float) else node
 
 
 def text_of(data: dict[str, Any]) -> str:
@@ -74,7 +74,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
         },
         "frame": _frame(outcome, missing),
         "features": [
-            _feature(f, names.get(f.id), frame.matrix, audits.get(f.id), in_part.get(f.id), missing)
+            _feature(f, names.get(f.id, f.name), frame.matrix, audits.get(f.id), in_part.get(f.id), missing)
             for f in recover.features
         ],
         "patterns": [_pattern(p, frame.matrix) for p in recover.patterns],
