@@ -56,7 +56,9 @@ def side_of(shape: Shape, sign: float) -> str | None:
     return None if shape.kind == "plane" else ("boss" if sign > 0 else "bore")
 
 
-def from_facets(surface: Surface, kind: str, packed: NDArray[np.float64], sign: float, facets: NDArray[np.int64]) -> Piece:
+def from_facets(
+    surface: Surface, kind: str, packed: NDArray[np.float64], sign: float, facets: NDArray[np.int64]
+) -> Piece:
     """Fit a face of an exact tessellation to the corners of its facets."""
     vertices = surface.vertices[np.unique(surface.faces[facets])]
     start = unpack(kind, packed)
@@ -65,7 +67,8 @@ def from_facets(surface: Surface, kind: str, packed: NDArray[np.float64], sign: 
     area = float(facet_areas(surface.vertices, surface.faces[facets]).sum())
     # Rulings lie as far apart as the facets are wide.
     extent = _extent(vertices, shape, area, np.radians(50.0))
-    return Piece(shape, side_of(shape, sign), replace(result, shape=shape), vertices, replace(extent, facets=len(facets)))
+    extent = replace(extent, facets=len(facets))
+    return Piece(shape, side_of(shape, sign), replace(result, shape=shape), vertices, extent)
 
 
 def too_little(ground: Ground, piece: Patch) -> str | None:
@@ -95,7 +98,9 @@ def blend(piece: Patch, share: float) -> str | None:
     most = 0.12 if len(piece.region.core) < 300 else 0.4
     if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
         most = 0.55
-    return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface" if share > most else None
+    if share > most:
+        return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
+    return None
 
 
 def turned(shape: Shape, sign: float) -> Shape:

@@ -168,7 +168,7 @@ def scale_of(residuals: Array) -> float:
 
 
 def recentred(shape: Shape, points: Array, weights: Array | None = None) -> Shape:
-    """The same surface with its point where features have it: a plane's at the centroid, an axial kind's at mid-length."""
+    """The same surface with its point as features have it: a plane's at the centroid, an axis' at mid-length."""
     if shape.direction is None or shape.kind == "torus":
         return shape
     if shape.kind == "plane":
@@ -179,13 +179,14 @@ def recentred(shape: Shape, points: Array, weights: Array | None = None) -> Shap
     shift = 0.5 * float(along.min() + along.max())
     radius = shape.radius
     if shape.kind == "cone":
-        assert radius is not None and shape.half_angle is not None
+        assert radius is not None
+        assert shape.half_angle is not None
         radius = radius + shift * float(np.tan(shape.half_angle))
     return Shape(shape.kind, shape.point + shift * shape.direction, shape.direction, radius, shape.half_angle)
 
 
 def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
-    """The start whose refinement ends lowest, of closed forms on normals and of axes along the points' principal ones."""
+    """The start whose refinement ends lowest: of closed forms on normals and of axes along the principal ones."""
     model = KINDS[kind]
     step = max(1, len(points) // _START_SAMPLE)
     sample = np.ascontiguousarray(points[::step])

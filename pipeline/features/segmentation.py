@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from pipeline.features import choosing, regions
 from pipeline.features.kinds import KINDS
-from pipeline.features.kinds.base import PACKED
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress, silent
@@ -77,7 +76,7 @@ class Region:
     code, packed  the kind and its packed shape; sign +1 where the facets' normals agree with the
                   geometric one (a boss), -1 where they oppose it (a bore)
     members       vertex ids; core: those away from the rim
-    misfit        block misfit per degree of freedom (of which `freedom`), about 1 for a surface as exact as the noise lets one see
+    misfit        block misfit per degree of freedom (there are `freedom`), about 1 where form is hidden in noise
     openness      share of the rim beyond which the surface goes on
     middle, reach of a sphere that holds it, mm
     """
@@ -184,7 +183,8 @@ def unpromising(ground: Ground, before: tuple[float, float]) -> NDArray[np.bool_
     """Vertices round which a larger patch lay on one smooth face: there a smaller one has nothing new to find."""
     radius = max(before[0], before[1] * ground.median_edge)
     return ~regions.near_bends(
-        ground.turn / np.maximum(ground.edge, 1e-30), ground.indptr, ground.indices, ground.edge, 1.0 / (0.4 * radius), 1.1 * radius
+        ground.turn / np.maximum(ground.edge, 1e-30), ground.indptr, ground.indices, ground.edge,
+        1.0 / (0.4 * radius), 1.1 * radius,
     )
 
 
@@ -199,7 +199,8 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
 
 
 def good(ground: Ground, region: Region) -> bool:
-    return region.misfit < MISFIT + 6.0 / np.sqrt(region.freedom) and len(region.members) >= SMALLEST and region.openness < OPEN
+    misfits = region.misfit >= MISFIT + 6.0 / np.sqrt(region.freedom)
+    return not misfits and len(region.members) >= SMALLEST and region.openness < OPEN
 
 
 def develop(
@@ -416,7 +417,8 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
         alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
         together, _ = misfit(ground, code, s, core)
         if alone < 1.3 * ground.sigma and together < max(1.5 * large.misfit, 2.0):
-            return region_of(ground, code, s, large.sign, members, core, max(large.openness, small.openness))
+            sign = large.sign if same else facing(ground, code, s, core)
+            return region_of(ground, code, s, sign, members, core, max(large.openness, small.openness))
     return None
 
 
@@ -475,5 +477,3 @@ def blending(ground: Ground, region: Region, index: int) -> float:
     rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
 
-
-__all__ = ["PACKED", "Ground", "Region", "blending", "develop", "form_doubt", "grown", "joined", "learned", "prepare", "segment"]

@@ -197,7 +197,7 @@ def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
 def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[str, ...]:
     out = []
     if not features:
-        out.append("No machined surface was recognised: check the units, and that the scan is not smoothed or too coarse.")
+        out.append("No machined surface was recognised: check the units, and whether the scan is smoothed or coarse.")
     elif model is None:
         out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
     return tuple(out)

@@ -12,7 +12,10 @@ import pytest
 from tests.scans import open_part, scan_like
 from tests.stages.test_recover import recovered
 
-DRAWN = {"TR12J_OCC.stl": {"bore": (170.0, 439.0), "boss": (190.0, 489.0)}, "t13_data.stl": {"bore": (35.0,), "boss": (50.0,)}}
+DRAWN = {
+    "TR12J_OCC.stl": {"bore": (170.0, 439.0), "boss": (190.0, 489.0)},
+    "t13_data.stl": {"bore": (35.0,), "boss": (50.0,)},
+}
 
 
 def found(exact, features):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit, fit_constrained
 from pipeline.features.kinds import KINDS, signed_distance, surface_normal

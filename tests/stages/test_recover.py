@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.features.noise import white_sigma
 from pipeline.features.kinds import signed_distance
+from pipeline.features.noise import white_sigma
 from pipeline.features.shape import shape_of
 from pipeline.job import Caliper, RecoverSettings
 from pipeline.mesh.surface import Surface

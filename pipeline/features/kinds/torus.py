@@ -75,7 +75,9 @@ def begin(points, normals, s):
     foot = np.array([d[1] * m[2] - d[2] * m[1], d[2] * m[0] - d[0] * m[2], d[0] * m[1] - d[1] * m[0]])
     rho, height = np.empty(n), np.empty(n)
     for i in range(n):
-        qx, qy, qz = points[i, 0] - mean[0] - foot[0], points[i, 1] - mean[1] - foot[1], points[i, 2] - mean[2] - foot[2]
+        qx = points[i, 0] - mean[0] - foot[0]
+        qy = points[i, 1] - mean[1] - foot[1]
+        qz = points[i, 2] - mean[2] - foot[2]
         t = qx * d[0] + qy * d[1] + qz * d[2]
         height[i] = t
         rho[i] = np.sqrt(max(qx * qx + qy * qy + qz * qz - t * t, 0.0))
