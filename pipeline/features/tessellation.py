@@ -38,7 +38,7 @@ def resolution(vertices: NDArray[np.float64]) -> float:
 
 
 @njit(cache=True)
-def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):
+def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
     """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
     row, g = np.empty(WIDEST), np.empty(3)
     count = 0
@@ -76,7 +76,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
 
 
 @njit(cache=True)
-def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):
+def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # type: ignore[no-untyped-def]
     mark[seed] = stamp
     out[0] = seed
     count, at = 1, 0
@@ -96,7 +96,7 @@ def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):
 
 
 @njit(cache=True)
-def _corners(v, f, normals, facets):
+def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
     points, lines = np.empty((3 * len(facets), 3)), np.empty((3 * len(facets), 3))
     for k in range(len(facets)):
         for e in range(3):
@@ -106,7 +106,7 @@ def _corners(v, f, normals, facets):
 
 
 @njit(cache=True)
-def _worst(code, s, points):
+def _worst(code, s, points):  # type: ignore[no-untyped-def]
     row = np.empty(WIDEST)
     most = 0.0
     for i in range(len(points)):
@@ -115,7 +115,7 @@ def _worst(code, s, points):
 
 
 @njit(cache=True)
-def _turns(normals, facets, enough):
+def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
     """How many directions, 0.2 degrees or more apart, the facets have, counted up to `enough`."""
     kept = np.empty((enough, 3))
     count = 0
@@ -135,7 +135,7 @@ def _turns(normals, facets, enough):
 
 
 @njit(cache=True)
-def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, signs):
+def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
     """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces."""
     m = len(f)
     mark = np.zeros(m, dtype=np.int32)
@@ -202,7 +202,7 @@ def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, 
 
 
 @njit(cache=True)
-def _blunt_share(v, f, normals, neighbours, owner, facets, n):
+def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[no-untyped-def]
     """Share of the outline of flat facets across which the surface bends on bluntly and no face is known.
 
     That is a facet of a free form rather than a plane face.
@@ -226,7 +226,7 @@ def _blunt_share(v, f, normals, neighbours, owner, facets, n):
 
 
 @njit(cache=True)
-def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):
+def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):  # type: ignore[no-untyped-def]
     """Give joined facets in one plane a number from `first` on, where they have `least` mm2 and a sharp outline."""
     m = len(f)
     seen = np.zeros(m, dtype=np.bool_)
