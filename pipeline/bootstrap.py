@@ -14,6 +14,7 @@ import shutil
 import subprocess
 import sys
 import sysconfig
+import tempfile
 import venv
 from pathlib import Path
 
@@ -54,6 +55,7 @@ def main(arguments: list[str]) -> int:
         return 2
     python = _environment()
     _install(python, "test" if what == "test" else "")
+    _compile(python)
     if what == "demo":
         return subprocess.call([python, "-m", "pipeline.cli", "demo", *rest], cwd=ROOT)
     if what == "test":
@@ -137,6 +139,18 @@ def _install(python: str, extra: str) -> None:
             "The installation failed; the lines above say why. It needs the package index; check the network, then try again."
         )
     stamp.write_text(wanted)
+
+
+def _compile(python: str) -> None:
+    """Run the whole job once unseen: the kernels are compiled on first use, and kept beside the package after that."""
+    stamp = VENV / "compiled"
+    if stamp.exists():
+        return
+    print("compiling the kernels, once (two or three minutes) ...", flush=True)
+    with tempfile.TemporaryDirectory() as folder:
+        if subprocess.call([python, "-m", "pipeline.cli", "demo", "--quiet", "--out", folder], cwd=ROOT):
+            raise SystemExit("datumlift was installed, but its first run failed; the line above says why.")
+    stamp.touch()
 
 
 if __name__ == "__main__":
