@@ -12,6 +12,7 @@ from pipeline.features.kinds import basis_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.segmentation import Ground, Region
 from pipeline.features.shape import Shape
+from pipeline.features.uncertainty import SHORT_ARC
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import facet_areas
 from pipeline.values import Extent
@@ -21,6 +22,7 @@ _LEANING = np.array([0.2705, 0.4933, 0.8267])
 LEAST_ARC = np.radians(50.0)
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
+ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
 
@@ -85,6 +87,10 @@ def too_little(ground: Ground, piece: Patch) -> str | None:
         width = extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
         if width < NARROW_RING * edge:
             return f"a ring of {width / edge:.1f} edges' width"
+        # The scanner rounds every edge over: seen finely enough, that is a cylinder along the edge.
+        across = extent.area / max(extent.length, edge)
+        if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
+            return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {across / edge:.1f} edges wide"
     return None
 
 

@@ -16,7 +16,7 @@ from pipeline.features.form import form_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
 from pipeline.features.relations import relations
-from pipeline.features.uncertainty import assess
+from pipeline.features.uncertainty import SHORT_ARC, assess
 from pipeline.job import Caliper, RecoverSettings
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
@@ -32,7 +32,6 @@ from pipeline.values import (
 )
 
 _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
-_SHORT_ARC = np.radians(120.0)
 
 
 def recover(
@@ -187,7 +186,7 @@ def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
 def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
     out = []
     arc = piece.extent.arc
-    if piece.extent.length is not None and arc is not None and arc < _SHORT_ARC:
+    if piece.extent.length is not None and arc is not None and arc < SHORT_ARC:
         out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
     if uncertainty.position is None:
         out.append(uncertainty.method)
