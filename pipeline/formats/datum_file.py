@@ -32,7 +32,7 @@ def schema_text() -> str:
 
 
 def _doubts_rounded(node: Any, doubt: bool = False) -> Any:
-    """Uncertainties with nine figures: no more is known of them, and the last bits depend on where arrays lie in memory."""
+    """Uncertainties with nine figures: no more is known, and the last bits depend on where arrays lie in memory."""
     if isinstance(node, dict):
         return {
             key: _doubts_rounded(value, doubt or "uncertainty" in key or key == "sigmas") for key, value in node.items()
@@ -121,6 +121,19 @@ def build(outcome: Outcome) -> dict[str, Any]:
                 "note": gap.note,
             }
             for gap in outcome.gaps
+        ],
+        "proposals": [
+            {
+                "what": p.what,
+                "centre": vector(p.centre),
+                "area": plain(p.area),
+                "reason": p.reason,
+                "zone": p.zone,
+            }
+            for p in outcome.proposals
+        ],
+        "removals": [
+            {"what": r.what, "count": int(r.count), "area": plain(r.area), "note": r.note} for r in outcome.removals
         ],
         "rejected": [
             {

@@ -36,6 +36,7 @@ def summary_md(data: dict[str, Any], files: tuple[str, ...], unit: str = "mm") -
         _suggestions(data, show),
         _audit(data, show),
         _gaps(data, show),
+        _not_the_part(data, show),
         ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
     ]
     return "\n".join(line for part in parts for line in part) + "\n"
@@ -276,6 +277,30 @@ _FILES = {
     "reference.step": "reference geometry for CAD: faces, axes, points, datums, outlines; part coordinates, mm",
     "report.html": "the report, opens in any browser",
 }
+
+
+def _not_the_part(data: dict[str, Any], show: _Lengths) -> list[str]:
+    lines = []
+    if data["removals"]:
+        lines += ["", "## Taken away in cleaning", ""]
+        for r in data["removals"]:
+            note = f" ({r['note']})" if r["note"] else ""
+            lines.append(f"- {r['what']}: {r['count']:,}, {show.area(r['area'])}{note}")
+    if data["proposals"]:
+        lines += ["", "## Probably not the part", ""]
+        lines.append(
+            "Nothing was cut for these. Look at each; if it is not the part, paste its zone into the job file."
+        )
+        for p in data["proposals"]:
+            lines += [
+                "",
+                f"{p['what']}, {show.area(p['area'])}: {p['reason']}",
+                "",
+                "```toml",
+                p["zone"].strip(),
+                "```",
+            ]
+    return lines
 
 
 def _what(name: str, unit: str) -> str:

@@ -237,6 +237,19 @@ def _datums(show: Figures, pictures: Pictures) -> str:
     return _section("datums-title", "Where are my datums?", parts)
 
 
+def _proposed(data: Data) -> str:
+    if not data["proposals"]:
+        return ""
+    parts = [
+        "<h3>Probably not the part</h3><p>Nothing was cut for these. If one is not the part, paste its zone into the "
+        "job file and run again.</p>"
+    ]
+    parts += [
+        f"<p>{safe(p['what'])}: {safe(p['reason'])}</p><pre>{safe(p['zone'].strip())}</pre>" for p in data["proposals"]
+    ]
+    return "".join(parts)
+
+
 def _invented(show: Figures) -> str:
     data, unit = show.data, show.words.area_unit
     rows = []
@@ -261,7 +274,8 @@ def _invented(show: Figures) -> str:
         f"<p>{filled} {unit} were filled, beside {measured} {unit} that were measured; {removed} {unit} of the scan "
         "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
-    return _section("invented", "What was invented?", [said, gaps or "<p>No gap was found: nothing was invented.</p>"])
+    gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
+    return _section("invented", "What was invented?", [said, gaps, _proposed(data)])
 
 
 def _by_hand(show: Figures) -> str:
