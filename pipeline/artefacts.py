@@ -27,7 +27,8 @@ def store(value: Any, path: Path) -> None:
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with open(temporary, "wb") as file:
-            np.savez(file, structure=np.array(text), **{f"a{i}": a for i, a in enumerate(arrays)})
+            named = {f"a{i}": array for i, array in enumerate(arrays)}
+            np.savez(file, allow_pickle=False, structure=np.array(text), **named)
         os.replace(temporary, path)
     except OSError as error:
         raise OutputError(

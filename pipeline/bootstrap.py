@@ -118,7 +118,8 @@ def _environment() -> str:
             venv.create(VENV, with_pip=True, clear=VENV.exists())
         except (OSError, subprocess.CalledProcessError) as error:
             raise SystemExit(
-                f"The virtual environment {VENV} could not be made ({error}); on Debian install python3-venv, then try again."
+                f"The virtual environment {VENV} could not be made ({error}); "
+                "on Debian install python3-venv, then try again."
             ) from None
     return str(python)
 
@@ -136,7 +137,8 @@ def _install(python: str, extra: str) -> None:
     quiet = ["--quiet", "--disable-pip-version-check"]
     if subprocess.call([python, "-m", "pip", "install", *quiet, "--editable", target]):
         raise SystemExit(
-            "The installation failed; the lines above say why. It needs the package index; check the network, then try again."
+            "The installation failed; the lines above say why. It needs the package index; "
+            "check the network, then try again."
         )
     stamp.write_text(wanted)
 

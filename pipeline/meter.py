@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import time
 from pathlib import Path
@@ -19,10 +20,8 @@ class Meter:
 
     def __init__(self) -> None:
         self._start = time.perf_counter()
-        try:
+        with contextlib.suppress(OSError):
             _CLEAR.write_text("5")
-        except OSError:
-            pass
 
     @property
     def seconds(self) -> float:

@@ -293,7 +293,8 @@ class _Shelf:
                 value = artefacts.fetch(self._file(name), part)
             except FileNotFoundError:
                 raise OutputError(
-                    f"{self._file(name)} is gone or damaged while it was needed; run the same command again with --fresh."
+                    f"{self._file(name)} is gone or damaged while it was needed; "
+                    "run the same command again with --fresh."
                 ) from None
             if part is not None:
                 return value

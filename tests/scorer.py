@@ -76,7 +76,8 @@ def _compare(t: dict[str, Any], f: dict[str, Any]) -> Hit | None:
     if t["kind"] == "plane":
         same_side = axis @ other > 0
         within = np.linalg.norm(step) <= t.get("reach", np.inf)
-        return Hit(t["name"], f["id"], angle, abs(along), 0.0) if same_side and within and angle <= 1 and abs(along) <= 0.3 else None
+        same = same_side and within and angle <= 1 and abs(along) <= 0.3
+        return Hit(t["name"], f["id"], angle, abs(along), 0.0) if same else None
     offset = float(np.linalg.norm(step - along * axis))
     length = t.get("length", 2 * t.get("reach", np.inf))
     if angle > 2 or offset > 0.5 or abs(along) > length / 2 + 2:

@@ -62,6 +62,9 @@ def test_no_job_file(tmp_path: Path) -> None:
         load_job(tmp_path / "none.toml")
 
 
-@pytest.mark.parametrize("path", sorted((Path(__file__).parent.parent / "configs").glob("*.toml")), ids=lambda p: p.name)
+CONFIGS = sorted((Path(__file__).parent.parent / "configs").glob("*.toml"))
+
+
+@pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.name)
 def test_the_job_files_to_start_from_are_valid(path: Path) -> None:
     assert load_job(path).scan.name == "scan.stl"

@@ -112,7 +112,9 @@ def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
 def vertex_areas(vertices: NDArray, faces: NDArray) -> NDArray[np.float64]:
     """(n,) a third of the area of the facets round each vertex."""
     third = facet_areas(vertices, faces) / 3
-    return sum(np.bincount(faces[:, k], weights=third, minlength=len(vertices)) for k in range(3))  # type: ignore[return-value]
+    areas: NDArray[np.float64] = np.zeros(len(vertices))
+    np.add.at(areas, faces.ravel(), np.repeat(third, 3))
+    return areas
 
 
 def compare_features(

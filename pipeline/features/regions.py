@@ -147,9 +147,9 @@ def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
             best[slot] = i
     out = np.empty(count, dtype=np.int32)
     at = 0
-    for slot in range(size):
-        if keys[slot] != -1:
-            out[at] = best[slot]
+    for place in range(size):
+        if keys[place] != -1:
+            out[at] = best[place]
             at += 1
     return np.sort(out)
 

@@ -39,10 +39,12 @@ def inside(zone: Zone, points: Floats, matrix: Floats | None = None, features: S
     if zone.shape == "box":
         ends = np.sort([zone.low, zone.high], axis=0)
         return ((points >= ends[0]) & (points <= ends[1])).all(axis=1)
-    if zone.shape == "sphere":
-        return ((points - np.array(zone.centre)) ** 2).sum(axis=1) <= zone.radius**2
     if zone.shape == "half-space":
         return (points - np.array(zone.point)) @ np.array(zone.direction, dtype=float) >= 0
+    # Job files without what a shape needs are refused when they are read.
+    assert zone.radius is not None
+    if zone.shape == "sphere":
+        return ((points - np.array(zone.centre)) ** 2).sum(axis=1) <= zone.radius**2
     start, end = np.array(zone.start, dtype=float), np.array(zone.end, dtype=float)
     length = float(np.linalg.norm(end - start))
     along, across = _cylindrical(points, start, (end - start) / length)
@@ -65,6 +67,8 @@ def _inside_bore(zone: Zone, points: Floats, features: Sequence[Feature]) -> Mas
             f"A zone lies inside {zone.feature!r}, but that is no cylindrical bore; "
             "name a bore, or use a zone of shape cylinder."
         )
+    assert feature.direction is not None
+    assert feature.radius is not None
     along, across = _cylindrical(points, feature.point, feature.direction)
     within = across < feature.radius * (1 - _WALL_SHARE)
     low, high = feature.extent.along

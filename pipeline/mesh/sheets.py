@@ -70,8 +70,9 @@ def doubled(v: Floats, f: Ints, labels: Ints, sigma: float) -> Mask:
     from scipy.spatial import cKDTree
 
     near = np.flatnonzero(_near_other_pieces(v, f, labels))
-    used, corners = np.unique(f[near], return_inverse=True)
-    corners = corners.reshape(-1, 3).astype(np.int32)
+    used, inverse = np.unique(f[near], return_inverse=True)
+    corners: NDArray[np.int32] = np.empty((len(near), 3), dtype=np.int32)
+    corners[:] = inverse.reshape(-1, 3)
     points = v[used]
     piece = np.zeros(len(used), dtype=np.int32)
     piece[corners] = labels[near][:, None]

@@ -39,7 +39,7 @@ def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path)
     CliRunner().invoke(command, [str(scan)])
     lines = scan.with_suffix(".toml").read_text().splitlines()
     start = next(i for i, line in enumerate(lines) if line.startswith("scan ="))
-    uncommented = [line[2:] if line.startswith("# ") and ("=" in line or "[" in line) else line for line in lines[start:]]
+    uncommented = [line.removeprefix("# ") if "=" in line or "[" in line else line for line in lines[start:]]
     kept = [line for line in uncommented if line.startswith("[") or ("=" in line and not line.startswith("#"))]
     kept = [line for line in kept if line.split(" =")[0].isidentifier() or line.startswith(("[", '"'))]
     path = scan.with_name("all.toml")
