@@ -251,6 +251,8 @@ class _Shelf:
             for parameter in wanted:
                 if parameter == "path":
                     made_of["scan"] = [self._content, self._job.scan.name]
+                elif parameter == "ladder":
+                    made_of["ladder"] = self._ladder()
                 elif parameter in ("settings", "calipers", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
@@ -268,6 +270,8 @@ class _Shelf:
                 values[parameter] = self._out
             elif parameter == "keep":
                 values[parameter] = self._keep
+            elif parameter == "ladder":
+                values[parameter] = self._ladder()
             elif parameter == "sha256":
                 values[parameter] = self._content
             elif parameter == "progress":
@@ -317,6 +321,13 @@ class _Shelf:
             return getattr(self._job, name)
         job = self._job
         return {"calipers": job.caliper, "names": job.names, "exclude": job.clean.exclude, "job": job}[parameter]
+
+    def _ladder(self) -> str | None:
+        """The curve that `datumlift ladder` left in the output folder, as SVG text."""
+        try:
+            return (self._out / "ladder.svg").read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError):
+            return None
 
     def _plain(self, value: Any) -> Any:
         if isinstance(value, tuple):

@@ -585,6 +585,7 @@ class Outcome:
     """All that the outputs are written from; of the early stages only the small parts, not their surfaces.
 
     measured  the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
+    ladder    the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     cautions  of all stages in their order, each once
     """
 
@@ -600,3 +601,4 @@ class Outcome:
     audit: AuditResult
     cautions: tuple[str, ...] = ()
     measured: Surface | None = None
+    ladder: str | None = None

@@ -48,9 +48,18 @@ class Shown:
 
 
 def write_report(
-    data: dict[str, Any], shown: Shown, maps: Sequence[ResidualMap], job: str, folder: Path, unit: str
+    data: dict[str, Any],
+    shown: Shown,
+    maps: Sequence[ResidualMap],
+    job: str,
+    folder: Path,
+    unit: str,
+    ladder: str | None = None,
 ) -> None:
-    """Write report.html and pictures/ into `folder`. data: the datum file's; job: the job file's text as run."""
+    """Write report.html and pictures/ into `folder`.
+
+    data: the datum file's; job: the job file's text as run; ladder: the curve of `datumlift ladder`, SVG text.
+    """
     words, beside = Words(unit), folder / "pictures"
     beside.mkdir(exist_ok=True)
     limit = _limit(data, shown)
@@ -77,7 +86,8 @@ def write_report(
     ramp = _url(_png(Picture.fromarray(lined(np.repeat(np.linspace(-1, 1, RAMP)[None], 16, axis=0), 1.0))))
     corner = views.pop(CORNER_NAME, "")
     more = len(maps) - len(unrolled)
-    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more)
+    rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
+    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs)
     scene = scene_of(data, shown, limit, unit)
     html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")

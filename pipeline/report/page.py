@@ -38,7 +38,7 @@ KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
 class Pictures:
     """Images as data URLs: corner the hero view, views the six by name, maps by feature id with what their sides are,
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
-    more_maps: how many maps stand beside the report only."""
+    more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made."""
 
     corner: str
     views: dict[str, str]
@@ -49,6 +49,7 @@ class Pictures:
     limit: float
     map_limit: float
     more_maps: int
+    ladder: str = ""
 
 
 def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, script: str, job: str, unit: str) -> str:
@@ -173,8 +174,15 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
         figured = show.small("audit.lightening_rms")
         moved = f"<p>With the scan's noise set apart, lightening moved the surface by {figured} {unit} (rms).</p>"
     curve = f'<figure class="chart">{pictures.histogram}</figure>' if pictures.histogram else ""
+    ladder = ""
+    if pictures.ladder:
+        ladder = (
+            f'<figure class="chart"><img src="{pictures.ladder}" alt="Largest deviation against facet count" '
+            'style="width:100%"><figcaption>What each facet count costs, from the last run of datumlift ladder in this '
+            "folder.</figcaption></figure>"
+        )
     return _section(
-        "trust", "May I trust this?", [_budget(show), distances, moved, curve, _view(show, pictures, thinned)]
+        "trust", "May I trust this?", [_budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)]
     )
 
 

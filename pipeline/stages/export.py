@@ -48,6 +48,7 @@ def export(
     frame: FrameResult,
     lighten: LightenResult,
     audit: AuditResult,
+    ladder: str | None,
     out: Path,
     keep: tuple[str, ...],
     progress: Progress,
@@ -78,6 +79,7 @@ def export(
         audit,
         tuple(dict.fromkeys(cautions)),
         clean_surface,
+        ladder,
     )
     return write_outputs(outcome, out, keep, progress)
 
@@ -187,7 +189,7 @@ def _write_report(outcome: Outcome, data: dict[str, Any], job: str, folder: Path
     thinned = seen.surface.facets < light.surface.facets
     shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned)
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
-    write_report(data, shown, maps, job, folder, outcome.job.export.units)
+    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
 
 
 def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:
