@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import importlib
-import importlib.metadata
 import inspect
 import json
 import os
@@ -42,6 +41,7 @@ from pipeline.values import (
     RecoverResult,
     Source,
 )
+from pipeline.versions import library_versions
 
 ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "export")
 # What a run may write into its output folder, besides work/.
@@ -49,19 +49,6 @@ OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.*", "light-scan.*", "reference.step", "flange-*.*", "pictures",
 )  # fmt: skip
-_LIBRARIES = (
-    "numpy",
-    "scipy",
-    "numba",
-    "open3d-cpu",
-    "open3d",
-    "trimesh",
-    "pymeshlab",
-    "cadquery-ocp-novtk",
-    "ezdxf",
-    "reportlab",
-)
-
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
@@ -433,9 +420,8 @@ def _code_digest() -> str:
     for path in sorted(root.rglob("*.py")):
         if "cli" not in path.relative_to(root).parts:
             digest.update(path.read_bytes())
-    for library in _LIBRARIES:
-        with contextlib.suppress(importlib.metadata.PackageNotFoundError):
-            digest.update(f"{library} {importlib.metadata.version(library)}".encode())
+    for library, version in library_versions().items():
+        digest.update(f"{library} {version}".encode())
     return digest.hexdigest()
 
 

@@ -20,6 +20,7 @@ from pipeline import __version__
 from pipeline.features.choices import choose
 from pipeline.features.frames import Datums, reach_of, situations
 from pipeline.values import Datum, Deviation, Feature, FeatureAudit, Flange, InPart, Outcome, Outline, Pattern, Relation
+from pipeline.versions import library_versions
 
 SCHEMA_VERSION = "1.0"
 
@@ -59,7 +60,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
     source = outcome.source
     data: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
-        "made_by": {"program": "datumlift", "version": __version__},
+        "made_by": {"program": "datumlift", "version": __version__, "libraries": library_versions()},
         "title": outcome.job.title,
         "units": {"length": "mm", "angle": "deg"},
         "source": {

@@ -391,6 +391,7 @@ def _again(show: Figures, job: str) -> str:
     said = (
         f"<p>{safe(made['program'])} {safe(made['version'])}, on {safe(source['file'])} with SHA-256 "
         f"<code>{safe(source['sha256'])}</code>; one unit of the file was taken as {source['unit_factor']:g} mm. "
+        f"Libraries: {safe(', '.join(f'{name} {version}' for name, version in made['libraries'].items()))}. "
         "The job as it was run:</p>"
     )
     return _section("again", "To run this again", [said, f"<pre>{safe(job)}</pre>"])

@@ -171,7 +171,7 @@ def test_the_stage_asks_only_for_what_the_runner_can_give() -> None:
     from pipeline import runner
 
     for parameter in inspect.signature(stage.export).parameters:
-        known = runner._asked(parameter) is not None or parameter in ("job", "out", "keep", "progress")
+        known = runner._asked(parameter) is not None or parameter in ("job", "out", "keep", "ladder", "progress")
         assert known, parameter
 
 
