@@ -511,7 +511,6 @@ class RecoverResult:
     relations: tuple[Relation, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
-    scale_proposal: str | None = None
     cautions: tuple[str, ...] = ()
 
 

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.scorer import Score, score
@@ -56,6 +57,16 @@ def test_the_main_bore_is_where_it_is(scored: Score) -> None:
     assert seat.angle <= 0.03
     assert seat.offset <= 0.015
     assert abs(seat.radius) <= 0.010
+
+
+def test_the_bolt_circle_of_the_flange_is_in_the_datum_file(demo: Path, datums: dict[str, Any]) -> None:
+    (path,) = demo.glob("*truth*.json")
+    truth = json.loads(path.read_text())
+    places = np.array([f["point"] for f in truth["features"] if f["name"].startswith("bolt hole")])[:, 1:]
+    diameter = 2 * np.linalg.norm(places - places.mean(axis=0), axis=1).mean()
+    rings = [p for p in datums["patterns"] if p["kind"] == "pitch_circle" and p["count"] == len(places)]
+    assert min(abs(ring["diameter"] - diameter) for ring in rings) < 0.020
+    assert any(p["kind"] == "coaxial" for p in datums["patterns"])
 
 
 def test_the_output_folder_is_whole(demo: Path) -> None:

@@ -12,7 +12,6 @@ from pipeline.features.datums import Proposal, complete, proposals, reason
 from pipeline.features.flanges import flanges_of
 from pipeline.features.frames import in_part
 from pipeline.features.outlines import prepare
-from pipeline.features.patterns import find_patterns
 from pipeline.features.squareness import square_up
 from pipeline.job import FrameSettings
 from pipeline.progress import Progress, silent
@@ -35,7 +34,7 @@ def frame(
     Raises SettingsError when a datum is unknown, or takes no freedom away that those before it left.
     """
     features = recover.features
-    patterns = recover.patterns or find_patterns(features)
+    patterns = recover.patterns
     given = _given(settings, features, names)
     if not features:
         return FrameResult(

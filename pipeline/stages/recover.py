@@ -15,6 +15,7 @@ from pipeline.features.calipers import without_coating
 from pipeline.features.form import form_of
 from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
+from pipeline.features.patterns import find_patterns
 from pipeline.features.relations import relations
 from pipeline.features.uncertainty import SHORT_ARC, assess
 from pipeline.job import Caliper, RecoverSettings
@@ -66,9 +67,9 @@ def recover(
         model or _unlearnt(source.noise_sigma),
         tuple(rejected),
         relations(features),
-        calipers=checks,
-        scale_proposal=proposal,
-        cautions=_cautions(features, model),
+        find_patterns(features),
+        checks,
+        (*_cautions(features, model), *([] if proposal is None else [proposal])),
     )
 
 

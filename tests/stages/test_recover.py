@@ -107,6 +107,19 @@ def test_again_with_coating_and_a_caliper(scan, result):
     assert again.calipers[0].agrees is False
 
 
+def test_a_scale_that_explains_measured_sizes_is_proposed_and_not_applied(scan, result):
+    bores = sorted((f for f in result.features if f.kind == "cylinder" and f.side == "bore"), key=lambda f: -f.radius)
+    sizes = tuple(Caliper(feature=f.id, diameter=2.002 * f.radius, uncertainty=0.005) for f in (*bores[:3], bores[-1]))
+    again = recovered(scan.vertices, scan.faces, calipers=sizes)
+    assert [f.radius for f in again.features] == [f.radius for f in result.features]
+    assert len(again.cautions) == len(result.cautions) + 1
+    assert "scale" in again.cautions[-1]
+
+
+def test_patterns_of_the_part_come_along(result):
+    assert {p.kind for p in result.patterns} >= {"coaxial", "pitch_circle"}
+
+
 def test_skin_alone_gives_no_feature():
     rng = np.random.default_rng(0)
     grid = np.stack(np.meshgrid(np.arange(120.0), np.arange(120.0), indexing="ij"), axis=-1).reshape(-1, 2)
