@@ -14,7 +14,6 @@ import hashlib
 import importlib
 import inspect
 import json
-import os
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -24,6 +23,7 @@ from typing import Any
 
 from pipeline import __version__, artefacts
 from pipeline.errors import InputError, OutputError, SettingsError
+from pipeline.files import write_whole
 from pipeline.job import Job, load_job, make_job
 from pipeline.meter import Meter
 from pipeline.progress import Progress, silent
@@ -297,7 +297,7 @@ class _Shelf:
         artefacts.store(result, self._file(name))
         self._held[name] = result
         self._made[name] = self.key(name)
-        _write_text(self._work / "manifest.json", json.dumps({"stages": self._made}, indent=1))
+        write_whole(self._work / "manifest.json", json.dumps({"stages": self._made}, indent=1))
 
     def put_down(self, keep: set[str]) -> None:
         """Forget in memory what no later stage needs; it stays on disk."""
@@ -423,12 +423,3 @@ def _code_digest() -> str:
     for library, version in library_versions().items():
         digest.update(f"{library} {version}".encode())
     return digest.hexdigest()
-
-
-def _write_text(path: Path, text: str) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        temporary.write_text(text, encoding="utf-8")
-        os.replace(temporary, path)
-    except OSError as error:
-        raise OutputError(f"{path} can't be written ({error.strerror}); choose another --out.") from None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +13,8 @@ import click
 
 from pipeline.cli import show
 from pipeline.cli.compare import budget_options
-from pipeline.errors import OutputError, SettingsError
+from pipeline.errors import SettingsError
+from pipeline.files import write_whole
 
 if TYPE_CHECKING:
     from pipeline.values import Audit
@@ -104,8 +104,8 @@ def command(
             rungs.append(rung_of(found))
     held = [rung for rung in rungs if rung.held and found.budget]
     click.echo("\n".join(table(rungs, bool(found.budget))))
-    write(known.out / "ladder.csv", as_csv(rungs))
-    write(known.out / "ladder.svg", as_svg(rungs, budget.max_deviation))
+    write_whole(known.out / "ladder.csv", as_csv(rungs))
+    write_whole(known.out / "ladder.svg", as_svg(rungs, budget.max_deviation))
     click.echo(f"outputs  {known.out / 'ladder.csv'}, {known.out / 'ladder.svg'}")
     if not found.budget:
         click.echo("No budget was set; give --max-deviation, say, to have the smallest count named.")
@@ -207,13 +207,3 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         parts.append(f'<path d="M{left} {y(limit):.1f}H{width - right}" stroke="#444" stroke-dasharray="6 4"/>')
         parts.append(f'<text x="{width - right}" y="{y(limit) - 5:.1f}" text-anchor="end">budget</text>')
     return "\n".join([*parts, "</svg>"]) + "\n"
-
-
-def write(path: Path, text: str) -> None:
-    """Write a text file whole or not at all."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
-    except OSError as error:
-        raise OutputError(f"{path} can't be written ({error.strerror}); choose another --out.") from None

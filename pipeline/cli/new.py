@@ -10,6 +10,7 @@ import click
 
 from pipeline.cli.show import stage_progress
 from pipeline.errors import OutputError
+from pipeline.files import write_whole
 
 if TYPE_CHECKING:
     from pipeline.mesh.surface import Surface
@@ -41,17 +42,7 @@ def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -
     settings = ReadSettings.model_validate({"units": units or "auto"})
     with stage_progress(quiet)("read") as progress:
         seen = read(scan, settings, progress)
-    text = job_text(scan, target, seen)
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        temporary.write_text(text, encoding="utf-8")
-        os.replace(temporary, target)
-    except OSError as error:
-        raise OutputError(
-            f"{target} can't be written ({error.strerror}); choose another place with --job."
-        ) from None
-    finally:
-        temporary.unlink(missing_ok=True)
+    write_whole(target, job_text(scan, target, seen), "choose another place with --job")
     if not quiet:
         for caution in seen.cautions:
             click.echo(f"caution  {caution}")

@@ -94,7 +94,6 @@ class _State:
         self.loose = np.eye(3)  # columns: directions in which the origin may still shift
         self.ideal: list[Array | None] = []
         self.guessed_turns: list[Array] = []
-        self.guessed_shifts: list[Array] = []
 
     def take(self, letter: str, datum: Situation) -> tuple[list[Array], list[Array]]:
         """Turns and shifts (as vectors) that this datum takes away."""
@@ -192,7 +191,6 @@ class _State:
             self.q = unit(helper - (helper @ p) * p)
             self.guessed_turns.append(p)
         if self.loose.shape[1]:
-            self.guessed_shifts += list(self.loose.T)
             self.origin = self.origin + self.loose @ (self.loose.T @ (first.point - self.origin))
 
 

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
-BORDER = -1
 NONMANIFOLD = -2
 
 

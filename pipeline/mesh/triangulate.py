@@ -106,14 +106,6 @@ def refine_in_space(points: Points, triangles: Triangles, edge: float) -> tuple[
     return points, triangles
 
 
-def flip_to_delaunay(points: Points, triangles: Triangles) -> Triangles:
-    """The same points, inner edges flipped until no pair of facets has a better diagonal."""
-    tri = triangles.copy()
-    nbr = neighbours(tri)
-    _flip_all(np.ascontiguousarray(points), tri, nbr, len(tri))
-    return tri
-
-
 def split_edges(points: Points, triangles: Triangles, edges: NDArray[np.int32]) -> tuple[Points, Triangles]:
     """Put a point in the middle of each of the inner `edges` (k, 2)."""
     room = len(edges)

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.features.audit import (
     Distances,
@@ -15,7 +16,7 @@ from pipeline.features.audit import (
     moved_by,
     two_sided,
 )
-from pipeline.features.carry import snapping_reach, target_surface
+from pipeline.features.carry import Target, snapping_reach, target_surface
 from pipeline.job import AuditSettings
 from pipeline.mesh.distance import Scene
 from pipeline.mesh.surface import FILLED, Surface
@@ -52,10 +53,7 @@ def audit(
     """
     scan = fill.surface
     progress(0.0, "taking the scan's noise aside")
-    target = target_surface(
-        scan.vertices, scan.faces, fill.labels, recover.features,
-        snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
-    )  # fmt: skip
+    target = _noise_aside(scan, fill.labels, recover.features, source)
     progress(0.3, "measuring distances both ways")
     scene = Scene(Surface(target.vertices, scan.faces, scan.origin))
     apart = two_sided(scan, scene, target, lighten.surface, lighten.labels)
@@ -75,6 +73,12 @@ def audit(
     )  # fmt: skip
 
 
+def _noise_aside(scan: Surface, labels: NDArray[np.int32], features: tuple[Feature, ...], source: Source) -> Target:
+    """The scan as it would be without its noise."""
+    reach = snapping_reach(source.noise_sigma, source.mean_edge)
+    return target_surface(scan.vertices, scan.faces, labels, features, reach, source.noise_sigma)
+
+
 def compare(
     clean: CleanResult, recover: RecoverResult, source: Source, light: Surface, settings: AuditSettings, *,
     fitted: bool = False, progress: Progress = silent,
@@ -88,10 +92,7 @@ def compare(
     """
     scan = clean.surface
     progress(0.0, "taking the scan's noise aside")
-    target = target_surface(
-        scan.vertices, scan.faces, recover.labels, recover.features,
-        snapping_reach(source.noise_sigma, source.mean_edge), source.noise_sigma,
-    )  # fmt: skip
+    target = _noise_aside(scan, recover.labels, recover.features, source)
     noise_free = Surface(target.vertices, scan.faces, scan.origin)
     scene = Scene(noise_free)
     motion = np.eye(4)

@@ -6,16 +6,12 @@ import numpy as np
 from numba import njit
 
 from pipeline.features.kinds.base import Kind
-from pipeline.features.kinds.moments import mean_and_spread, products, solvable
+from pipeline.features.kinds.moments import about_axis, mean_and_spread, products, solvable
 
 
 @njit(cache=True)
 def evaluate(s, x, y, z, row):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
-    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     qu = ex * s[6] + ey * s[7] + ez * s[8]
     qv = ex * s[9] + ey * s[10] + ez * s[11]
     sine, cosine = s[13], s[14]
@@ -30,10 +26,7 @@ def evaluate(s, x, y, z, row):
 
 @njit(cache=True)
 def gradient(s, x, y, z, out):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
+    _, ex, ey, ez, rho, _ = about_axis(s, x, y, z)
     scale = s[14] / rho if rho > 0.0 else 0.0
     out[0], out[1], out[2] = ex * scale - s[3] * s[13], ey * scale - s[4] * s[13], ez * scale - s[5] * s[13]
 

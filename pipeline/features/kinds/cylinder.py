@@ -6,16 +6,12 @@ import numpy as np
 from numba import njit
 
 from pipeline.features.kinds.base import Kind
-from pipeline.features.kinds.moments import circle_through, mean_and_spread, perpendicular_pair, products
+from pipeline.features.kinds.moments import about_axis, circle_through, mean_and_spread, perpendicular_pair, products
 
 
 @njit(cache=True)
 def evaluate(s, x, y, z, row):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
-    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     eu = (ex * s[6] + ey * s[7] + ez * s[8]) * inverse
     ev = (ex * s[9] + ey * s[10] + ez * s[11]) * inverse
     row[0] = -eu
@@ -28,11 +24,7 @@ def evaluate(s, x, y, z, row):
 
 @njit(cache=True)
 def gradient(s, x, y, z, out):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
-    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    _, ex, ey, ez, _, inverse = about_axis(s, x, y, z)
     out[0], out[1], out[2] = ex * inverse, ey * inverse, ez * inverse
 
 

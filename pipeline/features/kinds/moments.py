@@ -80,3 +80,17 @@ def perpendicular_pair(d):
     u /= np.sqrt(u[0] ** 2 + u[1] ** 2 + u[2] ** 2)
     v = np.array([d[1] * u[2] - d[2] * u[1], d[2] * u[0] - d[0] * u[2], d[0] * u[1] - d[1] * u[0]])
     return u, v
+
+
+@njit(cache=True)
+def about_axis(s, x, y, z):
+    """A point as an axis sees it: height along it, the vector out to the point, that vector's length and its inverse.
+
+    On the axis itself no way out is better than another, and the inverse is 0.
+    """
+    qx, qy, qz = x - s[0], y - s[1], z - s[2]
+    t = qx * s[3] + qy * s[4] + qz * s[5]
+    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
+    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
+    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    return t, ex, ey, ez, rho, inverse

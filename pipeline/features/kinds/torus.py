@@ -6,16 +6,12 @@ import numpy as np
 from numba import njit
 
 from pipeline.features.kinds.base import Kind
-from pipeline.features.kinds.moments import circle_through, mean_and_spread, products, solvable
+from pipeline.features.kinds.moments import about_axis, circle_through, mean_and_spread, products, solvable
 
 
 @njit(cache=True)
 def evaluate(s, x, y, z, row):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
-    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     qu = ex * s[6] + ey * s[7] + ez * s[8]
     qv = ex * s[9] + ey * s[10] + ez * s[11]
     out = rho - s[15]
@@ -33,11 +29,7 @@ def evaluate(s, x, y, z, row):
 
 @njit(cache=True)
 def gradient(s, x, y, z, out):
-    qx, qy, qz = x - s[0], y - s[1], z - s[2]
-    t = qx * s[3] + qy * s[4] + qz * s[5]
-    ex, ey, ez = qx - t * s[3], qy - t * s[4], qz - t * s[5]
-    rho = np.sqrt(ex * ex + ey * ey + ez * ez)
-    inverse = 1.0 / rho if rho > 0.0 else 0.0
+    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     outward = rho - s[15]
     g = np.sqrt(outward * outward + t * t)
     by_rho, by_t = (outward / g * inverse, t / g) if g > 0.0 else (0.0, 0.0)
