@@ -113,7 +113,7 @@ def _patterns(show: Figures) -> str:
         count = show.number(f"patterns.{i}.count")
         missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.get("missing") else ""
         rows.append(
-            cell(p["kind"].replace("_", " "))
+            cell(p["kind"].replace("_", " "), "id")
             + figure(show.both(f"patterns.{i}.diameter", p.get("rms")))
             + figure(count + missing)
             + figure(show.small(f"patterns.{i}.rms"))
