@@ -11,9 +11,14 @@ Lengths are millimetres and angles radians throughout this API; degrees appear o
 from __future__ import annotations
 
 import importlib
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline import kernel_cache
+
 __version__ = "0.1.0"
+
+kernel_cache.settle(Path(__file__).parent)
 
 _HOMES = {
     "run": "pipeline.runner",
