@@ -33,7 +33,9 @@ def settle(package: Path) -> Path:
     It lies in the folder that the user gave numba, if any, else beside the package, or in the user's cache where
     the package can't be written.
     """
-    name = PREFIX + state_of(package, package.parent / "sample_meshes")
+    # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
+    copy = PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8] + "-"
+    name = copy + state_of(package, package.parent / "sample_meshes")
     given = os.environ.get(_VARIABLE)
     if given and Path(given).name.startswith(PREFIX):  # settled by a process that started this one
         home = Path(given).parent
@@ -43,7 +45,7 @@ def settle(package: Path) -> Path:
         home = package / "__pycache__"
     else:
         home = Path.home() / ".cache" / "datumlift"
-    for old in home.glob(PREFIX + "*"):
+    for old in home.glob(copy + "*"):
         if old.name != name:
             shutil.rmtree(old, ignore_errors=True)
     folder = home / name

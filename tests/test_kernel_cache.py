@@ -21,8 +21,12 @@ CALLER = (
 def _run(folder: Path, package: str, settled: bool) -> str:
     """What the caller gives in a process of its own."""
     place = str(folder / package)
-    settle = f"from pipeline import kernel_cache; kernel_cache.settle(Path({place!r}));" if settled else ""
-    code = f"from pathlib import Path; {settle} from {package}.caller import caller; print(caller(1))"
+    settle = (
+        f"from pipeline import kernel_cache; del os.environ['NUMBA_CACHE_DIR']; kernel_cache.settle(Path({place!r}));"
+        if settled
+        else ""
+    )
+    code = f"import os; from pathlib import Path; {settle} from {package}.caller import caller; print(caller(1))"
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(folder), str(Path(__file__).parent.parent)])}
     environment.pop("NUMBA_CACHE_DIR", None)
     done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
@@ -74,3 +78,12 @@ def test_a_folder_that_the_user_gave_is_kept_to(
     assert folder.parent == tmp_path / "mine"
     assert kernel_cache.settle(package) == folder
     assert (tmp_path / "mine" / "other").exists()
+
+
+def test_another_copy_of_the_package_leaves_these_kernels_alone(package: Path, tmp_path: Path) -> None:
+    first = kernel_cache.settle(package)
+    first.mkdir(parents=True)
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    assert kernel_cache.settle(copy).parent == first.parent
+    assert first.exists()
