@@ -2,29 +2,54 @@
 
 numba looks only at a function's own file when it decides whether the compiled code still holds. A kernel whose
 callee in another file has changed is taken from the cache as it was, with the callee's old code in it, and may even
-crash. So each state of the package gets a cache of its own, and those of earlier states are taken away.
+crash. So each state of the package gets a cache of its own. It starts with those kernels of the state before whose
+file, and all that the file imports of ours, is as it was; the caches of earlier states are then taken away.
 """
 
 from __future__ import annotations
 
+import ast
+import contextlib
 import hashlib
+import json
 import os
 import shutil
 import sys
+import time
+from collections.abc import Iterable
 from pathlib import Path
 
 PREFIX = "kernels-"
 _VARIABLE = "NUMBA_CACHE_DIR"
+_CLOSURES = "closures.json"
+_RUNS_AT_MOST = 86400.0  # s
 
 
 def state_of(*roots: Path) -> str:
     """A digest of the names, sizes and times of the Python files below the roots."""
-    digest = hashlib.sha256()
-    for root in roots:
-        for path in sorted(root.rglob("*.py")):
-            seen = path.stat()
-            digest.update(f"{path} {seen.st_size} {seen.st_mtime_ns}\n".encode())
-    return digest.hexdigest()[:16]
+    return _digest(path for root in roots for path in root.rglob("*.py"))
+
+
+def closures_of(*roots: Path) -> dict[str, str]:
+    """For each Python file below the roots a digest of the state of it and of all that it imports below them.
+
+    The keys are `folder/stem`: so far numba's own file names tell where a kernel comes from.
+    """
+    modules = {
+        ".".join(path.relative_to(root.parent).with_suffix("").parts).removesuffix(".__init__"): path
+        for root in roots
+        for path in root.rglob("*.py")
+    }
+    imports = {name: _imported(path) & modules.keys() for name, path in modules.items()}
+    out: dict[str, list[str]] = {}
+    for name, path in modules.items():
+        reached, ahead = {name}, [name]
+        while ahead:
+            fresh = imports[ahead.pop()] - reached
+            reached |= fresh
+            ahead += fresh
+        out.setdefault(f"{path.parent.name}/{path.stem}", []).append(_digest(modules[n] for n in reached))
+    return {key: "".join(sorted(digests)) for key, digests in out.items()}
 
 
 def settle(package: Path) -> Path:
@@ -35,7 +60,7 @@ def settle(package: Path) -> Path:
     """
     # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
     copy = PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8] + "-"
-    name = copy + state_of(package, package.parent / "sample_meshes")
+    roots = package, package.parent / "sample_meshes"
     given = os.environ.get(_VARIABLE)
     if given and Path(given).name.startswith(PREFIX):  # settled by a process that started this one
         home = Path(given).parent
@@ -45,11 +70,63 @@ def settle(package: Path) -> Path:
         home = package / "__pycache__"
     else:
         home = Path.home() / ".cache" / "datumlift"
-    for old in home.glob(copy + "*"):
-        if old.name != name:
-            shutil.rmtree(old, ignore_errors=True)
-    folder = home / name
+    folder = home / (copy + state_of(*roots))
+    if not folder.exists():
+        earlier = list(home.glob(copy + "*"))
+        # A cache that can't be carried over is made anew; a file half written by an editor can't be parsed.
+        with contextlib.suppress(OSError, SyntaxError, ValueError):
+            _begin(folder, earlier, closures_of(*roots))
+        for old in earlier:
+            _take_away(old)
     os.environ[_VARIABLE] = str(folder)
     if "numba" in sys.modules:
         sys.modules["numba"].config.CACHE_DIR = str(folder)
     return folder
+
+
+def _begin(folder: Path, earlier: list[Path], closures: dict[str, str]) -> None:
+    """Make the folder, with the kernels of the earlier ones whose code is as it was."""
+    making = folder.with_name(f"{folder.name}.{os.getpid()}")
+    making.mkdir(parents=True)
+    for old in earlier:
+        listed = old / _CLOSURES
+        before = json.loads(listed.read_text()) if listed.exists() else {}
+        for kernel in old.glob("*/*.nb[ic]"):
+            key = f"{kernel.parent.name.rpartition('_')[0]}/{kernel.name.partition('.')[0]}"
+            if key in before and before[key] == closures.get(key):
+                kept = making / kernel.parent.name / kernel.name
+                kept.parent.mkdir(exist_ok=True)
+                shutil.copyfile(kernel, kept)
+    (making / _CLOSURES).write_text(json.dumps(closures))
+    try:
+        making.rename(folder)
+    except OSError:  # another process was first
+        shutil.rmtree(making, ignore_errors=True)
+
+
+def _take_away(old: Path) -> None:
+    """Delete an earlier state's kernels; its folders stay a while, since a process that still runs may write there."""
+    with contextlib.suppress(OSError):
+        if time.time() - old.stat().st_mtime > _RUNS_AT_MOST:
+            shutil.rmtree(old, ignore_errors=True)
+        for kernel in old.glob("*/*.nb[ic]"):
+            kernel.unlink()
+
+
+def _digest(paths: Iterable[Path]) -> str:
+    digest = hashlib.sha256()
+    for path in sorted(paths):
+        seen = path.stat()
+        digest.update(f"{path} {seen.st_size} {seen.st_mtime_ns}\n".encode())
+    return digest.hexdigest()[:16]
+
+
+def _imported(path: Path) -> set[str]:
+    """The full names of all modules that a file may import, those inside its functions included."""
+    out = set()
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            out |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            out |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return out

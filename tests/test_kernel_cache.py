@@ -60,11 +60,18 @@ def package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_the_cache_of_an_earlier_state_is_taken_away(package: Path) -> None:
     first = kernel_cache.settle(package)
-    first.mkdir(parents=True)
+    kernel = first / "package_0123" / "a.f-1.py311.nbi"
+    kernel.parent.mkdir()
+    kernel.touch()
     assert kernel_cache.settle(package) == first
     (package / "a.py").write_text("22")
     second = kernel_cache.settle(package)
     assert second != first
+    assert not kernel.exists()
+    assert kernel.parent.exists(), "a process of the earlier state must still be able to write there"
+    os.utime(first, (0.0, 0.0))
+    (package / "a.py").write_text("333")
+    kernel_cache.settle(package)
     assert not first.exists()
 
 
@@ -80,9 +87,23 @@ def test_a_folder_that_the_user_gave_is_kept_to(
     assert (tmp_path / "mine" / "other").exists()
 
 
+def test_kernels_are_kept_whose_code_is_as_it_was(package: Path) -> None:
+    (package / "b.py").write_text("from package.a import x")
+    (package / "c.py").write_text("import json")
+    first = kernel_cache.settle(package)
+    here = first / "package_0123"
+    here.mkdir()
+    for name in ("a.f-1.py311.nbi", "b.g-1.py311.1.nbc", "c.h-1.py311.nbi"):
+        (here / name).write_text(name)
+    (package / "a.py").write_text("22")
+    second = kernel_cache.settle(package)
+    assert [kept.read_text() for kept in second.glob("*/*.nb*")] == ["c.h-1.py311.nbi"]
+    assert not list(first.glob("*/*.nb*"))
+
+
 def test_another_copy_of_the_package_leaves_these_kernels_alone(package: Path, tmp_path: Path) -> None:
     first = kernel_cache.settle(package)
-    first.mkdir(parents=True)
+    assert first.exists()
     copy = tmp_path / "copy"
     copy.mkdir()
     assert kernel_cache.settle(copy).parent == first.parent
