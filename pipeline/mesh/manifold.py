@@ -170,6 +170,28 @@ def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
             neighbours = facet_neighbours(f, len(v))
 
 
+def one_fan_each(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
+    """Split some vertices of a mesh whose edges are manifold, so that each has one fan of facets.
+
+    at  vertices, of n, that are looked at. Returns the faces, and for each new vertex, from number n on, the one
+    that it was; no facet is lost and no other vertex changed.
+    """
+    looked_at = np.zeros(n, dtype=bool)
+    looked_at[at] = True
+    near = np.flatnonzero(looked_at[f].any(axis=1))
+    used, local = np.unique(f[near], return_inverse=True)
+    local = local.reshape(-1, 3).astype(np.int32)
+    split, copies = _split(local, facet_neighbours(local, len(used)), len(used))
+    # The fans of vertices at the outer border of these facets are not whole; those stay as they are.
+    source = np.concatenate([np.arange(len(used)), copies])
+    number = used[source]
+    new = len(used) + np.flatnonzero(looked_at[used[copies]])
+    number[new] = n + np.arange(len(new))
+    out = f.copy()
+    out[near] = number[split]
+    return out, used[source[new]].astype(np.int32)
+
+
 def _copies_in_use(f: Ints, source: Ints) -> int:
     used = np.zeros(len(source), dtype=bool)
     used[f] = True

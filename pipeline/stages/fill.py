@@ -18,6 +18,7 @@ from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, way
 from pipeline.features.shape import shape_of
 from pipeline.features.suspects import propose
 from pipeline.job import FillSettings, Zone
+from pipeline.mesh.manifold import one_fan_each
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, Surface
 from pipeline.mesh.topology import facet_areas, facet_neighbours
@@ -194,6 +195,11 @@ def _put_together(
 ) -> FillResult:
     vertices, faces, owner = _joined(surface, made, stands_for)
     old = len(surface.faces)
+    # A patch closes one of several gaps that meet in a vertex; the others then leave it more than one fan.
+    corners = [m.patch.corners for m in made if m.patch is not None]
+    if corners:
+        faces, copies = one_fan_each(faces, len(vertices), np.concatenate(corners))
+        vertices = np.concatenate([vertices, vertices[copies]])
     areas = facet_areas(vertices, faces[old:])
     origin = np.concatenate([surface.origin, np.full(len(owner), FILLED, np.uint8)])
     new_labels = [labels, *(m.patch.labels for m in made if m.patch is not None)]

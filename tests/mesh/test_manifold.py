@@ -8,7 +8,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.mesh.manifold import part
+from pipeline.mesh.manifold import one_fan_each, part
 from pipeline.mesh.topology import (
     components,
     degenerate_facets,
@@ -64,6 +64,22 @@ def test_a_good_mesh_is_left_alone() -> None:
     np.testing.assert_array_equal(turned, f)
     np.testing.assert_array_equal(parted.faces, f)
     assert (parted.edges, parted.vertices_split, len(parted.kept)) == (0, 0, len(f))
+
+
+def test_only_the_vertices_asked_for_are_split() -> None:
+    v, f = _ball()
+    top, low = int(np.argmax(v[:, 2])), int(np.argmin(v[:, 2]))
+    # Three balls on one string: they meet in two vertices, and one of these is to be split.
+    both = np.vstack([f, f + len(v), f + 2 * len(v)]).astype(np.int32)
+    both[both == low + len(v)] = top
+    both[both == low + 2 * len(v)] = top + len(v)
+    faces, copies = one_fan_each(both, 3 * len(v), np.array([top], np.int32))
+    assert copies.tolist() == [top]
+    assert not is_manifold(faces, 3 * len(v) + 1)
+    faces, copies = one_fan_each(both, 3 * len(v), np.array([top, top + len(v)], np.int32))
+    assert copies.tolist() == [top, top + len(v)]
+    assert is_manifold(faces, 3 * len(v) + 2)
+    np.testing.assert_array_equal(np.append(np.arange(3 * len(v)), copies)[faces], both)
 
 
 def test_two_balls_in_one_vertex_are_parted() -> None:

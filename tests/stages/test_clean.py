@@ -27,7 +27,7 @@ from tests.scans import demo_scan, open_part_path
 PLUG, STUB, DEBRIS, SECOND_PASS = -1, -2, -3, -4
 
 
-def _read(v: np.ndarray, f: np.ndarray, sigma: float | None = None) -> ReadResult:
+def as_read(v: np.ndarray, f: np.ndarray, sigma: float | None = None) -> ReadResult:
     surface = Surface.measured(v, f)
     low, high = surface.vertices.min(axis=0), surface.vertices.max(axis=0)
     source = Source(
@@ -45,7 +45,7 @@ def _read(v: np.ndarray, f: np.ndarray, sigma: float | None = None) -> ReadResul
 
 
 def _clean(v: np.ndarray, f: np.ndarray, sigma: float | None = None, **options: object) -> CleanResult:
-    result = clean(_read(v, f, sigma), CleanSettings(**options), silent)
+    result = clean(as_read(v, f, sigma), CleanSettings(**options), silent)
     area = facet_areas(result.surface.vertices, result.surface.faces).sum()
     removed = sum(r.area for r in result.removals)
     assert result.area_in == pytest.approx(facet_areas(v, f.astype(np.int32)).sum(), rel=1e-12)
@@ -269,18 +269,20 @@ def test_an_open_casting_passes_unharmed(name: str) -> None:
     assert not [r for r in result.removals if r.area > 0]
 
 
-@settings(max_examples=25, deadline=None)
-@given(
-    seed=st.integers(0, 2**32 - 1),
-    deleted=st.floats(0, 0.6),
-    doubled=st.floats(0, 0.3),
-    flipped=st.floats(0, 0.6),
-    bridged=st.integers(0, 30),
-    split=st.floats(0, 0.3),
-)
-def test_spoiled_scans_end_as_manifold_or_as_a_refusal(
+SPOILS = {
+    "seed": st.integers(0, 2**32 - 1),
+    "deleted": st.floats(0, 0.6),
+    "doubled": st.floats(0, 0.3),
+    "flipped": st.floats(0, 0.6),
+    "bridged": st.integers(0, 30),
+    "split": st.floats(0, 0.3),
+}
+
+
+def spoiled(
     seed: int, deleted: float, doubled: float, flipped: float, bridged: int, split: float
-) -> None:
+) -> tuple[np.ndarray, np.ndarray]:
+    """A noisy ball some facets of which are gone, doubled, turned over, cut loose, or joined at random."""
     rng = np.random.default_rng(seed)
     ball = trimesh.creation.icosphere(3, radius=20)
     v = ball.vertices + 0.05 * rng.normal(size=ball.vertices.shape)
@@ -293,9 +295,14 @@ def test_spoiled_scans_end_as_manifold_or_as_a_refusal(
     loose = np.flatnonzero(rng.random(len(f)) < split)
     v = np.vstack([v, v[f[loose]].reshape(-1, 3)])
     f[loose] = np.arange(len(v) - 3 * len(loose), len(v)).reshape(-1, 3)
-    f = np.vstack([f, rng.integers(0, len(v), (bridged, 3))]).astype(np.int32)
+    return v, np.vstack([f, rng.integers(0, len(v), (bridged, 3))]).astype(np.int32)
+
+
+@settings(max_examples=25, deadline=None)
+@given(**SPOILS)
+def test_spoiled_scans_end_as_manifold_or_as_a_refusal(**spoils: float) -> None:
     try:
-        result = _clean(v, f, sigma=0.05)
+        result = _clean(*spoiled(**spoils), sigma=0.05)
     except DatumliftError:
         return
     assert is_manifold(result.surface.faces, len(result.surface.vertices))

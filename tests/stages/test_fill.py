@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from pipeline.errors import SettingsError
+from pipeline.errors import DatumliftError, SettingsError
 from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, MEASURED, Surface
@@ -21,6 +21,7 @@ from pipeline.values import CleanResult, Feature, FillResult, NoiseModel, Recove
 from tests.features.made import bore, plane
 from tests.mesh.test_manifold import is_manifold
 from tests.scans import open_part_path
+from tests.stages.test_clean import SPOILS, as_read, spoiled
 
 EDGE = 0.5
 NOISE = 0.012
@@ -328,3 +329,25 @@ def test_random_holes_never_break_anything(seed, share, watertight):
         keep &= outside(v, f, v[rng.integers(len(v))], rng.uniform(0.5, 3.0))
     if keep.sum() > 3:
         filled(v, f[keep], sigma=NOISE, watertight=watertight)
+
+
+@settings(max_examples=8, deadline=None)
+@given(watertight=st.booleans(), **SPOILS)
+def test_spoiled_scans_are_filled_as_manifolds_or_refused(watertight, **spoils):
+    v, f = spoiled(**spoils)
+    scan = as_read(v, f, NOISE)
+    try:
+        cleaned = clean(scan, CleanSettings(), silent)
+    except DatumliftError:
+        return
+    before = cleaned.surface
+    found = RecoverResult((), np.full(before.facets, -1, np.int32), NoiseModel(0, 0, np.zeros((0, 2)), ""))
+    result = fill(cleaned, found, scan.source, FillSettings(watertight=watertight), silent)
+    held(before, result)
+    assert is_manifold(result.surface.faces, len(result.surface.vertices))
+    # What came in is what is left of it and what was removed; the rest was invented.
+    areas = facet_areas(result.surface.vertices, result.surface.faces)
+    measured = areas[result.surface.origin == MEASURED].sum()
+    came_in = facet_areas(v, f).sum()
+    assert measured + sum(r.area for r in cleaned.removals) == pytest.approx(came_in, rel=1e-9)
+    assert areas.sum() - measured == pytest.approx(sum(g.area_filled for g in result.gaps), rel=1e-9, abs=1e-12)
