@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of
@@ -21,8 +21,7 @@ from pipeline.features.kinds.base import WIDEST, pack
 from pipeline.features.kinds.kernels import evaluate
 from pipeline.features.patterns import circle_through
 from pipeline.features.shape import Shape
-from pipeline.features.uncertainty import waves_left
-from pipeline.values import Form, NoiseModel
+from pipeline.values import Form
 
 Array = NDArray[np.float64]
 
@@ -37,15 +36,16 @@ def form_of(
     shape: Shape,
     points: Array,
     residuals: Array | None = None,
-    noise: NoiseModel | None = None,
+    left_by_noise: float | None = None,
     *,
     weights: Array | None = None,
 ) -> Form:
     """Form error of `points` (n, 3), mm, about the least-squares `shape`.
 
     residuals (n,) are the signed distances from it, worked out when None. Points of weight 0 in the fit
-    count against `inliers` and are left out like spikes. `noise_share` is the peak-to-valley to be
-    expected from the scan's noise alone on so many points of a perfect face.
+    count against `inliers` and are left out like spikes. `left_by_noise` is the rms, mm, that the scan's
+    noise alone leaves in the residuals; `noise_share` is the peak-to-valley to be expected of that on so
+    many points of a perfect face.
     """
     kind = KINDS[shape.kind]
     if residuals is None:
@@ -65,7 +65,7 @@ def form_of(
         inliers=float(good.mean()),
         standard=STANDARD.get(shape.kind, "form"),
         minimum_zone=minimum_zone(shape, kept, left),
-        noise_share=None if noise is None else _noise_range(shape, kept, noise),
+        noise_share=None if left_by_noise is None else _noise_range(left_by_noise, len(kept)),
         roundness=roundness,
         straightness=straightness,
     )
@@ -387,13 +387,10 @@ def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | No
     return None if worst is None else roundness(worst)[1], line
 
 
-def _noise_range(shape: Shape, points: Array, noise: NoiseModel) -> float:
-    """Expected peak-to-valley, mm, of the residuals of a perfect face under the scan's noise.
+def _noise_range(rms: float, count: int) -> float:
+    """Expected peak-to-valley, mm, of so many residuals of that rms.
 
-    That of as many independent values of the same total spread: white noise makes them nearly so, and waves
-    alone would reach less far.
+    Taken as that of independent values: white noise makes them nearly so, and waves alone would reach less far.
     """
-    total = float(np.sqrt(sum(sigma**2 for sigma, _ in waves_left(shape, points, noise))))
-    count = len(points)
     # Expected largest of so many standard normal values: Blom 1958.
-    return 2.0 * total * float(norm.ppf((count - 0.375) / (count + 0.25))) if count > 1 else 0.0
+    return 2.0 * rms * float(ndtri((count - 0.375) / (count + 0.25))) if count > 1 else 0.0

@@ -61,21 +61,33 @@ def assess(
     where it will be reported. Without a noise model, or where the points don't determine the shape, the
     figures are None and `method` says why.
     """
+    return weighed(shape, points, weights, noise, arc=arc)[0]
+
+
+def weighed(
+    shape: Shape,
+    points: Array,
+    weights: Array | None,
+    noise: NoiseModel | None,
+    *,
+    arc: float | None = None,
+) -> tuple[Uncertainty, float | None]:
+    """What `assess` gives, and the rms (mm) that the noise alone leaves in the residuals, None where unknown."""
     if noise is None:
-        return _unknown("not vouched for: the scan shows no face large enough to learn its noise from")
+        return _unknown("not vouched for: the scan shows no face large enough to learn its noise from"), None
     kind = KINDS[shape.kind]
     basis = basis_of(shape.direction)
     weights = np.ones(len(points)) if weights is None else np.asarray(weights, dtype=float)
     used = weights > 0.0
     points, weights = np.ascontiguousarray(points[used], dtype=float), weights[used]
     if len(points) < 3 * len(kind.parameters):
-        return _unknown(f"not vouched for: only {len(points)} points carry it")
+        return _unknown(f"not vouched for: only {len(points)} points carry it"), None
     jacobian = kind.jacobian(shape, points, basis)
     weighted = jacobian * weights[:, None]
     normal = jacobian.T @ weighted
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
-        return _unknown("not vouched for: the points don't determine the shape")
+        return _unknown("not vouched for: the points don't determine the shape"), None
     cofactor = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
     gains = weighted @ cofactor
     seen = _seen(shape, points, basis)
@@ -85,8 +97,8 @@ def assess(
     # What the waves leave in the residuals is what they hold less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - len(kind.parameters) / len(points))
     mean_square = jacobian.T @ jacobian / len(points)
-    for sigma, length in _waves(noise):
-        part = carried(gains, seen.places, sigma, length, finest)
+    waves = _waves(noise)
+    for (sigma, _), part in zip(waves, carried(gains, seen.places, waves, finest), strict=True):
         covariance += part
         left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
     method = METHOD
@@ -95,7 +107,7 @@ def assess(
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
-        covariance += carried(gains, seen.places, np.sqrt(variance - left_over), length, finest)
+        covariance += carried(gains, seen.places, [(float(np.sqrt(variance - left_over)), length)], finest)[0]
         method += f", and {1e3 * np.sqrt(variance - left_over):.0f} um of form that it doesn't explain"
     # Coordinates come as float32: no figure is better than their last bit.
     resolution = 2.0**-25 * float(np.abs(points).max())
@@ -106,25 +118,7 @@ def assess(
         tie = _tie(kind.parameters, covariance)
         if tie is not None:
             method += f", radius and position are one pair (correlation {tie:.2f})"
-    return summary(shape, kind.parameters, covariance, basis, method)
-
-
-def waves_left(shape: Shape, points: Array, noise: NoiseModel) -> list[tuple[float, float]]:
-    """(sigma mm, length mm) of what a fit of `shape` to `points` leaves of the white noise and of each wave."""
-    kind = KINDS[shape.kind]
-    some = np.ascontiguousarray(points[:: max(1, len(points) // 3000)], dtype=float)
-    basis = basis_of(shape.direction)
-    jacobian = kind.jacobian(shape, some, basis)
-    normal = jacobian.T @ jacobian
-    gains = jacobian @ np.linalg.pinv(normal, hermitian=True)
-    seen = _seen(shape, some, basis)
-    finest = _finest(shape, seen)
-    levels = [(noise.sigma_white * np.sqrt(max(0.0, 1.0 - len(kind.parameters) / len(points))), 0.0)]
-    for sigma, length in _waves(noise):
-        part = carried(gains, seen.places, sigma, length, finest)
-        taken = float(np.sum(normal * part)) / len(some)
-        levels.append((np.sqrt(max(0.0, sigma**2 - taken)), length))
-    return levels
+    return summary(shape, kind.parameters, covariance, basis, method), float(np.sqrt(left_over))
 
 
 def summary(

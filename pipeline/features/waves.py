@@ -8,6 +8,8 @@ turns the covariance of cell means into s^2 q exp(-d^2 q / (2 L^2)), q = L^2 / (
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -20,28 +22,33 @@ MAX_GRID = 1_500_000
 def carried(
     gains: NDArray[np.float64],
     points: NDArray[np.float64],
-    sigma: float,
-    length: float,
+    waves: Sequence[tuple[float, float]],
     finest: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Covariance (k, k) of sum_i gains[i] e(points[i]) where e is one wave of `sigma` and `length` (mm).
+) -> list[NDArray[np.float64]]:
+    """For each wave e of (sigma, length), mm, the covariance (k, k) of sum_i gains[i] e(points[i]).
 
     gains (n, k); points (n, 3) in axes of the caller's choice; `finest` (3,) is the width of cell, mm a
     direction, that the gains themselves need to be followed: cells are never wider.
     """
-    low = points.min(axis=0)
-    size = points.max(axis=0) - low
-    cell = np.minimum(np.full(3, CELL_PER_LENGTH * length), finest)
-    while True:
-        shape = np.floor(size / cell).astype(np.int64) + 1
-        if float(np.prod(shape.astype(float))) <= MAX_GRID:
-            break
-        cell = np.where(shape > 1, cell * 1.25, cell)
-    sums, centres, index, table = _gather(points, gains, low, cell, shape)
-    width = float(np.mean(np.sort(cell)[:2] ** 2))
-    share = length**2 / (length**2 + width / 6.0)
-    reach = np.minimum(np.ceil(REACH * length / np.sqrt(share) / cell).astype(np.int64), shape)
-    return sigma**2 * share * _paired(sums, centres, index, table, shape, reach, share / (2.0 * length**2))
+    low = np.array([points[:, k].min() for k in range(3)])
+    size = np.array([points[:, k].max() for k in range(3)]) - low
+    held = np.zeros(3)
+    parts = []
+    for sigma, length in waves:
+        cell = np.minimum(np.full(3, CELL_PER_LENGTH * length), finest)
+        while True:
+            shape = np.floor(size / cell).astype(np.int64) + 1
+            if float(np.prod(shape.astype(float))) <= MAX_GRID:
+                break
+            cell = np.where(shape > 1, cell * 1.25, cell)
+        if np.any(cell != held):
+            sums, centres, index, table = _gather(points, gains, low, cell, shape)
+            held = cell
+        width = float(np.mean(np.sort(cell)[:2] ** 2))
+        share = length**2 / (length**2 + width / 6.0)
+        reach = np.minimum(np.ceil(REACH * length / np.sqrt(share) / cell).astype(np.int64), shape)
+        parts.append(sigma**2 * share * _paired(sums, centres, index, table, shape, reach, share / (2.0 * length**2)))
+    return parts
 
 
 def kernel(centres: NDArray[np.float64], length: float, cell: float) -> NDArray[np.float64]:
@@ -92,27 +99,40 @@ def _gather(points, gains, low, cell, shape):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no-untyped-def]
-    """sum over cell pairs of sums_i sums_j^T exp(-rate d_ij^2)."""
+    """sum over cell pairs of sums_i sums_j^T exp(-rate d_ij^2); each pair is looked at once."""
     count, terms = sums.shape
     result = np.zeros((terms, terms))
     felt = np.empty(terms)
+    box = (2 * reach[0] + 1) * (2 * reach[1] + 1) * (2 * reach[2] + 1)
     for c in range(count):
+        # Half of its own pair, since the other half comes with the transpose.
         for k in range(terms):
-            felt[k] = 0.0
-        for x in range(max(0, index[c, 0] - reach[0]), min(shape[0], index[c, 0] + reach[0] + 1)):
-            for y in range(max(0, index[c, 1] - reach[1]), min(shape[1], index[c, 1] + reach[1] + 1)):
-                row = (x * shape[1] + y) * shape[2]
-                for z in range(max(0, index[c, 2] - reach[2]), min(shape[2], index[c, 2] + reach[2] + 1)):
-                    other = table[row + z]
-                    if other < 0:
-                        continue
-                    apart = 0.0
-                    for k in range(3):
-                        apart += (centres[c, k] - centres[other, k]) ** 2
-                    weight = np.exp(-rate * apart)
-                    for k in range(terms):
-                        felt[k] += weight * sums[other, k]
+            felt[k] = 0.5 * sums[c, k]
+        if count < box:
+            for other in range(c + 1, count):
+                _feel(sums, centres, c, other, rate, felt)
+        else:
+            i, j, m = index[c, 0], index[c, 1], index[c, 2]
+            for x in range(i, min(shape[0], i + reach[0] + 1)):
+                for y in range(max(0, j - reach[1]) if x > i else j, min(shape[1], j + reach[1] + 1)):
+                    row = (x * shape[1] + y) * shape[2]
+                    first = max(0, m - reach[2]) if x > i or y > j else m + 1
+                    for z in range(first, min(shape[2], m + reach[2] + 1)):
+                        if table[row + z] >= 0:
+                            _feel(sums, centres, c, table[row + z], rate, felt)
         for a in range(terms):
             for b in range(terms):
                 result[a, b] += sums[c, a] * felt[b]
-    return result
+    return result + result.T
+
+
+@njit(cache=True)
+def _feel(sums, centres, c, other, rate, felt):  # type: ignore[no-untyped-def]
+    """Add to `felt` the sums of another cell, by how much of a wave at c is felt there."""
+    apart = 0.0
+    for k in range(3):
+        apart += (centres[c, k] - centres[other, k]) ** 2
+    if rate * apart < 0.5 * REACH**2:
+        weight = np.exp(-rate * apart)
+        for k in range(sums.shape[1]):
+            felt[k] += weight * sums[other, k]

@@ -17,7 +17,7 @@ from pipeline.features.kinds.base import unpack
 from pipeline.features.naming import ids_for
 from pipeline.features.patterns import find_patterns
 from pipeline.features.relations import relations
-from pipeline.features.uncertainty import SHORT_ARC, assess
+from pipeline.features.uncertainty import SHORT_ARC, weighed
 from pipeline.job import Caliper, RecoverSettings
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
@@ -165,7 +165,7 @@ def _labels(ground: segmentation.Ground, pieces: list[Patch]) -> NDArray[np.int3
 
 def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
     shape, weights = piece.shape, piece.fit.weights
-    uncertainty = assess(shape, piece.points, weights, model, arc=piece.extent.arc)
+    uncertainty, left = weighed(shape, piece.points, weights, model, arc=piece.extent.arc)
     reasons = _doubts(piece, uncertainty)
     return Feature(
         name,
@@ -175,7 +175,7 @@ def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
         shape.direction,
         shape.radius,
         uncertainty,
-        form_of(shape, piece.points, piece.fit.residuals, model, weights=weights),
+        form_of(shape, piece.points, piece.fit.residuals, left, weights=weights),
         piece.extent,
         shape.half_angle,
         shape.major_radius,

@@ -6,6 +6,7 @@ import pytest
 from pipeline.features.fitting import fit
 from pipeline.features.form import chebyshev, form_of, minimum_zone
 from pipeline.features.shape import Shape
+from pipeline.features.uncertainty import weighed
 from pipeline.values import NoiseModel
 from tests.features.faces import points_on, scanned, waves
 
@@ -29,7 +30,7 @@ def test_noise_share_is_what_noise_alone_does(shape, size, standard):
         along = waves(rng, PARTS, 120)(points) + rng.normal(0, 0.012, len(points))
         noisy = scanned(shape, points, along)
         result = fit(shape.kind, noisy, shape, robust=False)
-        form = form_of(result.shape, noisy, result.residuals, NOISE)
+        form = form_of(result.shape, noisy, result.residuals, weighed(result.shape, noisy, None, NOISE)[1])
         assert form.standard == standard
         assert form.minimum_zone <= form.peak_to_valley
         peaks.append(form.peak_to_valley)

@@ -6,7 +6,7 @@ import pytest
 from pipeline.features.fitting import fit
 from pipeline.features.kinds import KINDS, basis_of
 from pipeline.features.shape import Shape
-from pipeline.features.uncertainty import assess, block, waves_left
+from pipeline.features.uncertainty import assess, block, weighed
 from pipeline.features.waves import carried
 from pipeline.values import NoiseModel
 from tests.features.faces import points_on, scanned, unit, waves
@@ -35,7 +35,7 @@ def test_carried_as_the_whole_matrix_carries_it(kind, length):
     finest = np.array([6.0, 4.0, 1e9]) if kind == "plane" else np.array([3.0, 3.0, 3.0])
     apart = np.sum((points[:, None] - points[None]) ** 2, axis=-1)
     whole = gains.T @ np.exp(-apart / (2 * length**2)) @ gains
-    ours = carried(gains, places, 1.0, length, finest)
+    ours = carried(gains, places, [(1.0, length)], finest)[0]
     assert np.sqrt(np.diag(ours)) == pytest.approx(np.sqrt(np.diag(whole)), rel=0.04)
 
 
@@ -114,21 +114,21 @@ def test_form_beyond_the_noise_widens():
     assert "form" not in calm.method
 
 
-def test_waves_left_by_a_fit():
+@pytest.mark.parametrize(("part", "within"), [((0.012, 0.0), 0.02), (PARTS[0], 0.05), (PARTS[1], 0.15)])
+def test_what_noise_leaves_in_the_residuals(part, within):
     rng = np.random.default_rng(7)
     shape = Shape("plane", np.zeros(3), np.array([0, 0, 1.0]))
     points = points_on(rng, shape, (30.0, 30.0), 0.8)
-    white, short, long = waves_left(shape, points, NOISE)
+    sigma, length = part
+    white = sigma if length == 0.0 else 0.0
+    _, stated = weighed(shape, points, None, NoiseModel(white, sigma, np.array([part]), "one part alone"))
     jacobian = KINDS["plane"].jacobian(shape, points)
     hat = jacobian @ np.linalg.pinv(jacobian)
-    left = {2.5: [], 25.0: []}
+    left = []
     for _ in range(100):
-        for length, squares in left.items():
-            field = waves(rng, [(0.01, length)], 80)(points)
-            squares.append(np.mean((field - hat @ field) ** 2))
-    assert white[0] == pytest.approx(0.012 * np.sqrt(1 - 3 / len(points)), rel=1e-9)
-    assert short[0] == pytest.approx(0.8 * np.sqrt(np.mean(left[2.5])), rel=0.05)
-    assert long[0] == pytest.approx(0.5 * np.sqrt(np.mean(left[25.0])), rel=0.15)
+        field = rng.normal(0, sigma, len(points)) if white else waves(rng, [part], 80)(points)
+        left.append(np.mean((field - hat @ field) ** 2))
+    assert stated == pytest.approx(np.sqrt(np.mean(left)), rel=within)
 
 
 def test_what_cannot_be_vouched_for():
