@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +32,8 @@ def word_for(kind: str, side: str | None) -> str:
 def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, high: NDArray) -> list[str]:
     """An id for each shape, points as features have them; `low`, `high` are the corners of the scan as read.
 
-    Two features that fall on the same grid place are told apart by a further character, in the order of
-    their points.
+    Features that fall on the same grid place are told apart by further characters, in the order of their
+    points.
     """
     centre = 0.5 * (np.asarray(low, float) + np.asarray(high, float))
     size = float(np.linalg.norm(np.asarray(high, float) - np.asarray(low, float)))
@@ -41,11 +42,19 @@ def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, 
     ]
     order = sorted(range(len(names)), key=lambda i: (names[i], tuple(np.round(shapes[i].point, 3))))
     out = list(names)
-    for rank in range(1, len(order)):
-        here, before = order[rank], order[rank - 1]
-        if names[here] == names[before]:
-            last = out[before][len(names[before]) :]
-            out[here] = names[here] + _ALPHABET[_ALPHABET.index(last) + 1 if last else 0]
+    alike = 0
+    for before, here in pairwise(order):
+        alike = alike + 1 if names[here] == names[before] else 0
+        out[here] += _further(alike)
+    return out
+
+
+def _further(number: int) -> str:
+    """Characters for the `number`th further feature of one place: none, one, then two and more."""
+    out = ""
+    while number:
+        number, rest = divmod(number - 1, len(_ALPHABET))
+        out = _ALPHABET[rest] + out
     return out
 
 

@@ -39,3 +39,9 @@ def test_words():
     assert [word_for(*what) for what in (("cylinder", "bore"), ("cone", "bore"), ("torus", "boss"))] == [
         "bore", "cone", "ring",
     ]  # fmt: skip
+
+
+def test_however_many_in_one_place():
+    many = [bore(0, 0, 0.001 * k) for k in range(800)]
+    names = ids_for(many, ["bore"] * 800, LOW, HIGH)
+    assert len(set(names)) == 800
