@@ -179,8 +179,8 @@ def one_fan_each(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
     looked_at = np.zeros(n, dtype=bool)
     looked_at[at] = True
     near = np.flatnonzero(looked_at[f].any(axis=1))
-    used, local = np.unique(f[near], return_inverse=True)
-    local = local.reshape(-1, 3).astype(np.int32)
+    used, index = np.unique(f[near], return_inverse=True)
+    local: Ints = index.reshape(-1, 3).astype(np.int32)
     split, copies = _split(local, facet_neighbours(local, len(used)), len(used))
     # The fans of vertices at the outer border of these facets are not whole; those stay as they are.
     source = np.concatenate([np.arange(len(used)), copies])

@@ -37,9 +37,9 @@ def is_manifold(f: np.ndarray, n: int) -> bool:
         starts = set(arrows) - set(arrows.values())
         if len(starts) > 1:
             return False
-        at = next(iter(starts or arrows))
+        at = first = next(iter(starts or arrows))
         steps = 0
-        while at in arrows and steps < len(arrows):
+        while at in arrows and (steps == 0 or at != first):
             at = arrows[at]
             steps += 1
         if steps != len(around):
