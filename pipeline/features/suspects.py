@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
 _LEAST_FACETS = 30
+_RUN = 512  # facets that are passed over at once
 # A turned, drilled or flat bottom is smooth to the noise; paper, clay and cast webs are not.
 _ROUGH_SIGMAS = 6.0
 _ROUGH_LEAST = 0.06
@@ -47,8 +48,9 @@ def propose(
     v, f = surface.vertices, surface.faces
     if neighbours is None:
         neighbours = facet_neighbours(f, len(v))
-    found = _plugs(v, f, labels, features, source)
-    found += _posts(v, f, labels, neighbours, source)
+    boxes = _boxes(v, f)
+    found = _plugs(v, f, boxes, labels, features, source)
+    found += _posts(v, f, boxes, labels, neighbours, source)
     found += _loose(v, f, labels, neighbours)
     return tuple(found)
 
@@ -62,35 +64,50 @@ def _zone(shape: str, **values: object) -> str:
 
 
 @njit(cache=True)
-def _within(v, f, point, direction, radius, low, high, slack):  # type: ignore[no-untyped-def]
-    """(k, 3) index, axial place and distance from the axis of facets in a cylinder.
+def _boxes(v, f):  # type: ignore[no-untyped-def]
+    """(k, 6) lowest and highest coordinates of runs of facets: neighbours in a scan's file are near each other."""
+    out = np.empty(((f.shape[0] + _RUN - 1) // _RUN, 6))
+    for run in range(out.shape[0]):
+        for k in range(3):
+            out[run, k], out[run, 3 + k] = np.inf, -np.inf
+        for i in range(run * _RUN, min((run + 1) * _RUN, f.shape[0])):
+            for corner in range(3):
+                for k in range(3):
+                    x = v[f[i, corner], k]
+                    out[run, k] = min(out[run, k], x)
+                    out[run, 3 + k] = max(out[run, 3 + k], x)
+    return out
 
-    slack: no facet's first corner is further than this from its middle, or it is passed over.
-    """
+
+@njit(cache=True)
+def _within(v, f, boxes, point, direction, radius, low, high):  # type: ignore[no-untyped-def]
+    """(k, 3) index, axial place and distance from the axis of facets whose middle lies in a cylinder."""
     out = np.empty((1024, 3))
     count = 0
-    far = (radius + slack) ** 2 + (max(abs(low), abs(high)) + slack) ** 2
-    for i in range(f.shape[0]):
-        p = f[i, 0]
-        x, y, z = v[p, 0] - point[0], v[p, 1] - point[1], v[p, 2] - point[2]
-        if x * x + y * y + z * z > far:
-            continue
-        along = 0.0
-        square = 0.0
+    far = radius**2 + max(abs(low), abs(high)) ** 2
+    for run in range(boxes.shape[0]):
+        away = 0.0
         for k in range(3):
-            offset = (v[f[i, 0], k] + v[f[i, 1], k] + v[f[i, 2], k]) / 3 - point[k]
-            along += offset * direction[k]
-            square += offset * offset
-        if along < low or along > high or square - along * along > radius * radius:
+            away += max(boxes[run, k] - point[k], 0.0, point[k] - boxes[run, 3 + k]) ** 2
+        if away > far:
             continue
-        if count == out.shape[0]:
-            grown = np.empty((2 * count, 3))
-            grown[:count] = out
-            out = grown
-        out[count, 0] = i
-        out[count, 1] = along
-        out[count, 2] = np.sqrt(max(square - along * along, 0.0))
-        count += 1
+        for i in range(run * _RUN, min((run + 1) * _RUN, f.shape[0])):
+            along = 0.0
+            square = 0.0
+            for k in range(3):
+                offset = (v[f[i, 0], k] + v[f[i, 1], k] + v[f[i, 2], k]) / 3 - point[k]
+                along += offset * direction[k]
+                square += offset * offset
+            if along < low or along > high or square - along * along > radius * radius:
+                continue
+            if count == out.shape[0]:
+                grown = np.empty((2 * count, 3))
+                grown[:count] = out
+                out = grown
+            out[count, 0] = i
+            out[count, 1] = along
+            out[count, 2] = np.sqrt(max(square - along * along, 0.0))
+            count += 1
     return out[:count]
 
 
@@ -108,7 +125,9 @@ def _across(direction: Floats) -> tuple[Floats, Floats]:
     return first, np.cross(direction, first)
 
 
-def _plugs(v: Floats, f: Ints, labels: Ints, features: Sequence[Feature], source: Source) -> list[Proposal]:
+def _plugs(
+    v: Floats, f: Ints, boxes: Floats, labels: Ints, features: Sequence[Feature], source: Source
+) -> list[Proposal]:
     found = []
     for bore in features:
         if bore.kind != "cylinder" or bore.side != "bore" or bore.radius is None or bore.extent.along is None:
@@ -116,9 +135,7 @@ def _plugs(v: Floats, f: Ints, labels: Ints, features: Sequence[Feature], source
         assert bore.direction is not None
         low, high = bore.extent.along
         reach = 0.93 * bore.radius
-        table = _within(
-            v, f, bore.point, bore.direction, reach, low - bore.radius, high + bore.radius, 5 * source.mean_edge
-        )
+        table = _within(v, f, boxes, bore.point, bore.direction, reach, low - bore.radius, high + bore.radius)
         facets = table[:, 0].astype(np.int64)
         free = np.flatnonzero(labels[facets] < 0)
         if len(free) < _LEAST_FACETS:
@@ -182,7 +199,7 @@ def _is_plug(v: Floats, f: Ints, facets: NDArray[np.int64], bore: Feature, reach
     return spread > max(_ROUGH_SIGMAS * sigma, _ROUGH_LEAST)
 
 
-def _posts(v: Floats, f: Ints, labels: Ints, neighbours: Ints, source: Source) -> list[Proposal]:
+def _posts(v: Floats, f: Ints, boxes: Floats, labels: Ints, neighbours: Ints, source: Source) -> list[Proposal]:
     facets, sides = np.nonzero(neighbours < 0)
     starts: dict[tuple[int, int], int] = {
         (int(a), int(b)): int(i) for a, b, i in zip(f[facets, sides], f[facets, (sides + 1) % 3], facets, strict=True)
@@ -195,14 +212,14 @@ def _posts(v: Floats, f: Ints, labels: Ints, neighbours: Ints, source: Source) -
         if len(loop) < 12 or length > 0.5 * size:
             continue
         rim = np.array([starts[int(a), int(b)] for a, b in zip(loop, np.roll(loop, -1), strict=True)])
-        post = _post(v, f, labels, neighbours, rim, points, source.mean_edge)
+        post = _post(v, f, boxes, labels, rim, points, source.mean_edge)
         if post is not None:
             found.append(post)
     return found
 
 
 def _post(
-    v: Floats, f: Ints, labels: Ints, neighbours: Ints, rim: NDArray, points: Floats, edge: float
+    v: Floats, f: Ints, boxes: Floats, labels: Ints, rim: NDArray, points: Floats, edge: float
 ) -> Proposal | None:
     centre = points.mean(axis=0)
     normals = facet_normals(v, f[rim])
@@ -215,7 +232,7 @@ def _post(
     if np.median(np.abs(normals @ axis)) > 0.5 or np.mean(np.einsum("ij,ij->i", normals, outward) > 0.3) < 0.8:
         return None
     inwards = np.sign(np.median((v[f[rim]].mean(axis=1) - centre) @ axis)) * axis
-    table = _within(v, f, centre, inwards, 2.5 * radius, -2 * radius, 12 * radius, 5 * edge)
+    table = _within(v, f, boxes, centre, inwards, 2.5 * radius, -2 * radius, 12 * radius)
     near = table[:, 0].astype(np.int64)
     mine = next((p for p in _pieces(f, near) if np.isin(rim, near[p]).any()), None)
     if mine is None:

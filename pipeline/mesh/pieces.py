@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.mesh.shadow import Shadow
@@ -139,17 +140,28 @@ class Sides:
         return None
 
 
+@njit(cache=True)
+def _sums(v, f, centre):  # type: ignore[no-untyped-def]
+    """Sums over the facets: area vectors, areas, volumes of the cones to the centre."""
+    total = np.zeros(3)
+    area = volume = 0.0
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+        x, y, z = 0.5 * (uy * wz - uz * wy), 0.5 * (uz * wx - ux * wz), 0.5 * (ux * wy - uy * wx)
+        total[0] += x
+        total[1] += y
+        total[2] += z
+        area += np.sqrt(x * x + y * y + z * z)
+        volume += (x * (v[a, 0] - centre[0]) + y * (v[a, 1] - centre[1]) + z * (v[a, 2] - centre[2])) / 3
+    return total, area, volume
+
+
 def sides(v: Floats, f: Ints, shadow: Shadow) -> Sides:
     """Look at one piece from both sides."""
     centre = v[f[:: max(len(f) // 100_000, 1)]].mean(axis=(0, 1))
-    total = np.zeros(3)
-    area = volume = 0.0
-    for start in range(0, len(f), 1 << 18):
-        corners = v[f[start : start + (1 << 18)]] - centre
-        vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        total += vectors.sum(axis=0)
-        area += float(np.linalg.norm(vectors, axis=1).sum())
-        volume += float(np.einsum("ij,ij->", vectors, corners[:, 0])) / 3
+    total, area, volume = _sums(v, f, centre)
     some = f[:: max(len(f) // 4000, 1)]
     points, normals = v[some].mean(axis=1), facet_normals(v, some)
     openness = float(np.linalg.norm(total)) / area if area else 1.0

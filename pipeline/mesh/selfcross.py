@@ -12,6 +12,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 _LEAF = 8
+_CELLS = 128  # of the coarse grid, along its longest side
 
 
 def self_intersections(
@@ -45,7 +46,13 @@ def self_intersections(
     _grow_tree(vertices, faces, order, leaves, boxes)
     rank = np.full(len(faces), -1, np.int32)
     rank[order] = np.arange(len(order), dtype=np.int32)
-    queries = order if subset is None else np.flatnonzero(_near(vertices, faces, boxes)).astype(np.int32)
+    if subset is None:
+        queries = order
+    else:
+        size = max(float((boxes[1, 3:] - boxes[1, :3]).max()) / _CELLS, 1e-30)
+        cells = _cells(vertices, faces, chosen, boxes[1, :3], boxes[1, 3:], size)
+        near = _near(vertices, faces, boxes, cells, size)
+        queries = np.flatnonzero(near).astype(np.int32)
     counts = np.zeros(len(queries), np.int32)
     nowhere = np.empty((0, 2), np.int32)
     _look_up(vertices, faces, order, rank, leaves, boxes, queries, counts, nowhere, counts)
@@ -116,16 +123,44 @@ def _apart(box, boxes, node):  # type: ignore[no-untyped-def]
     return clear
 
 
+@njit(cache=True)
+def _cells(v, f, chosen, low, high, size):  # type: ignore[no-untyped-def]
+    """Bytes of a coarse grid: 1 in cells within `size` of the box of a chosen facet."""
+    count = np.empty(3, np.int64)
+    for k in range(3):
+        count[k] = int((high[k] - low[k]) / size) + 4
+    cells = np.zeros((count[0], count[1], count[2]), np.uint8)
+    box = np.empty(6)
+    a, b = np.empty(3, np.int64), np.empty(3, np.int64)
+    for t in chosen:
+        _box(v, f, t, box)
+        for k in range(3):
+            a[k] = max(int((box[k] - low[k]) / size), 0)
+            b[k] = min(int((box[3 + k] - low[k]) / size) + 3, count[k])
+        cells[a[0] : b[0], a[1] : b[1], a[2] : b[2]] = 1
+    return cells
+
+
 @njit(cache=True, parallel=True)
-def _near(v, f, boxes):  # type: ignore[no-untyped-def]
-    """(m,) facets whose box meets a box some levels down the tree: nearly all are out of the way."""
+def _near(v, f, boxes, cells, size):  # type: ignore[no-untyped-def]
+    """(m,) facets whose box meets the box of a leaf of the tree: nearly all are out of the way.
+
+    cells  what `_cells` makes; a facet smaller than a cell is out of the way where its first corner's is 0.
+    """
     out = np.zeros(len(f), np.bool_)
-    deep = min(len(boxes) // 2, 8192)
+    leaves = len(boxes) // 2
     for t in prange(len(f)):
         box = np.empty(6)
         _box(v, f, t, box)
         if _apart(box, boxes, 1):
             continue
+        if max(box[3] - box[0], box[4] - box[1], box[5] - box[2]) < size:
+            p = f[t, 0]
+            x = int((v[p, 0] - boxes[1, 0]) / size + 1.0)
+            y = int((v[p, 1] - boxes[1, 1]) / size + 1.0)
+            z = int((v[p, 2] - boxes[1, 2]) / size + 1.0)
+            if cells[x, y, z] == 0:
+                continue
         stack = np.empty(64, np.int32)
         stack[0] = 1
         top = 1
@@ -134,7 +169,7 @@ def _near(v, f, boxes):  # type: ignore[no-untyped-def]
             node = stack[top]
             if _apart(box, boxes, node):
                 continue
-            if node >= deep:
+            if node >= leaves:
                 out[t] = True
                 break
             stack[top], stack[top + 1] = 2 * node, 2 * node + 1

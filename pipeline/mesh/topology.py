@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
 NONMANIFOLD = -2
+# Waking the threads of a parallel kernel costs more than it saves below this many facets.
+_FEW = 5_000
 
 
 @njit(cache=True, parallel=True)
@@ -72,7 +74,12 @@ def _vertex_sums(v, f):  # type: ignore[no-untyped-def]
 
 def facet_normals(v: Floats, f: Ints) -> Floats:
     """(m, 3) unit normals; zero for a facet without area."""
-    return _unit(_facet_vectors(v, f))
+    if len(f) >= _FEW:
+        return _unit(_facet_vectors(v, f))
+    corners = v[f]
+    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.divide(vectors, size, out=vectors, where=size > 0)
 
 
 def facet_areas(v: Floats, f: Ints) -> Floats:
