@@ -153,12 +153,14 @@ class NoiseModel:
     sigma_form   mm, rms of the residuals on the large faces: all waves that fit on them
     components   (k, 2): standard deviation mm and correlation length mm of Gaussian-covariance terms;
                  the white part has length 0
+    freedom      (k,) degrees of freedom that each component's variance was seen with; None: taken as exact
     """
 
     sigma_white: float
     sigma_form: float
     components: NDArray[np.float64]
     method: str
+    freedom: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,6 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of, signed_distance
@@ -241,6 +239,7 @@ MIN_POINTS = 300
 LONGEST = 0.3
 PRIOR = 2.0
 ITERATIONS = 25
+FEWEST = 4.0  # independent patches of a wave, at least
 
 
 def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None:
@@ -250,7 +249,9 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
     Variances of white noise and of waves of Gaussian covariance, their lengths a geometric series from the
     edge to a quarter of the faces' size, are found together by restricted maximum likelihood (Patterson and Thompson
     1971) on cell means over windows of several sizes: "restricted" accounts for what the fits took out of
-    the residuals. The steps multiply, so that variances stay positive. Returns None when no face has enough points.
+    the residuals. The steps multiply, so that variances stay positive. A wave's variance has as many degrees of
+    freedom as independent patches of it, 2 pi length^2 each, fit on the faces. Returns None when no face has enough
+    points.
     """
     large = _large_faces(faces)
     if not large:
@@ -272,13 +273,14 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
     lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count, dtype=np.float64)
     variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
     area = 0.87 * edge**2 * sum(len(face.points) for face in large)
-    waves = _doubted(_merged(variances[1:], lengths), area)
+    waves = _merged(variances[1:], lengths)
+    freedom = np.append(np.inf, np.maximum(FEWEST, area / (2.0 * np.pi * waves[:, 1] ** 2)))
     sigma_white = float(np.sqrt(variances[0]))
     method = (
         f"restricted maximum likelihood on {len(large)} faces up to {max(sizes):.0f} mm; "
         "waves longer than that can't be seen"
     )
-    return NoiseModel(sigma_white, form, np.vstack([[sigma_white, 0.0], waves]), method)
+    return NoiseModel(sigma_white, form, np.vstack([[sigma_white, 0.0], waves]), method, freedom)
 
 
 def _large_faces(faces: Sequence[Face]) -> list[Face]:
@@ -417,19 +419,6 @@ def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-
         for t in range(terms):
             variances[t] *= have[t] / max(expect[t], 1e-300)
     return variances
-
-
-def _doubted(waves: NDArray[np.float64], area: float) -> NDArray[np.float64]:
-    """Waves of which few fit on the faces' `area` mm2 made as much larger as Student's t exceeds the normal.
-
-    A variance seen in so many independent patches is uncertain itself; intervals of 1.96 standard
-    uncertainties hold what they promise only when that is in them (JCGM 100:2008, annex G).
-    """
-    out = waves.copy()
-    for wave in out:
-        patches = max(4.0, area / (2.0 * np.pi * wave[1] ** 2))
-        wave[0] *= student.ppf(0.975, patches) / norm.ppf(0.975)
-    return out
 
 
 def _merged(variances: NDArray[np.float64], lengths: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -5,7 +5,8 @@ parameters are -(J'WJ)^-1 J'W e for residual noise e, so that their covariance i
 (J'WJ)^-1 J'W C W J (J'WJ)^-1 with C the noise's own covariance: the law of propagation of JCGM 100:2008
 (GUM) 5.2, for correlated input. C comes from the noise model of the whole scan, because no face can see
 waves longer than itself. What a face's residuals show beyond that model is form, and is carried as waves
-as long as a third of the face.
+as long as a third of the face. A long wave was seen a few times only, and its size is uncertain itself: what
+rests on such is widened by Student's t (JCGM 100:2008, G.3 and G.4).
 
 How to make intervals of it: a parameter +- 1.96 u holds it 95 times in 100; a position across an axis and
 a direction are pairs and lie within 2.45 u (the circle that the larger principal value spans, so never too
@@ -19,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri, stdtrit
 
 from pipeline.features.kinds import KINDS, basis_of
 from pipeline.features.shape import Shape
@@ -97,10 +99,14 @@ def weighed(
     # What the waves leave in the residuals is what they hold less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - len(kind.parameters) / len(points))
     mean_square = jacobian.T @ jacobian / len(points)
-    waves = _waves(noise)
-    for (sigma, _), part in zip(waves, carried(gains, seen.places, waves, finest), strict=True):
+    waves, freedom = _waves(noise)
+    doubt = np.zeros(len(covariance))
+    for (sigma, _), patches, part in zip(waves, freedom, carried(gains, seen.places, waves, finest), strict=True):
         covariance += part
+        doubt += np.diag(part) ** 2 / patches
         left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
+    more = wider(np.diag(covariance), doubt)
+    covariance *= np.outer(more, more)
     method = METHOD
 
     residuals = kind.distance(shape, points)
@@ -168,8 +174,21 @@ def _tie(names: tuple[str, ...], covariance: Array) -> float | None:
     return float(np.sqrt(np.clip(explained / covariance[r, r], 0.0, 1.0)))
 
 
-def _waves(noise: NoiseModel) -> list[tuple[float, float]]:
-    return [(float(s), float(length)) for s, length in noise.components if length > 0.0 and s > 0.0]
+def _waves(noise: NoiseModel) -> tuple[list[tuple[float, float]], Array]:
+    """(sigma, length) of the waves, mm, and the degrees of freedom of each."""
+    there = (noise.components[:, 1] > 0.0) & (noise.components[:, 0] > 0.0)
+    freedom = np.full(len(there), np.inf) if noise.freedom is None else noise.freedom
+    return [(float(s), float(length)) for s, length in noise.components[there]], freedom[there]
+
+
+def wider(variance: Array, doubt: Array) -> Array:
+    """(k,) by how much Student's t exceeds the normal for variances (k,) made of parts that were seen a few times only.
+
+    `doubt` (k,) is the sum over the parts of their square over their degrees of freedom: Welch and Satterthwaite's
+    effective degrees of freedom are variance^2 over that (JCGM 100:2008, G.4).
+    """
+    freedom = variance**2 / np.maximum(doubt, 1e-12 * variance**2 + 1e-300)
+    return stdtrit(freedom, 0.975) / ndtri(0.975)
 
 
 def _seen(shape: Shape, points: Array, basis: Array) -> Seen:

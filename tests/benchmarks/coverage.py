@@ -59,13 +59,17 @@ class Tried:
 Found = tuple[str, Shape, Uncertainty]
 
 
+def housing(facets: float) -> Callable[[int], Scan]:
+    """What makes the drawn housing of a number, without noise."""
+    return lambda drawn: demo_scan(facets, drawn, drawn, noise=Noise(0.0, ()), plug=False, debris=0)
+
+
 def noisy_scans(
-    count: int, facets: float, noise: Noise, housings: int, first: int = 1
+    make: Callable[[int], Scan], count: int, noise: Noise, parts: int, first: int
 ) -> Iterable[tuple[int, Scan, NDArray[np.float64]]]:
-    """(number, scan, vertices with new noise): `housings` drawn designs, taken in turn, new noise each time."""
+    """(number, scan, vertices with new noise): `parts` drawn designs, taken in turn, new noise each time."""
     for number in range(count):
-        drawn = first + number % housings
-        scan = demo_scan(facets, drawn, drawn, noise=Noise(0.0, ()), plug=False, debris=0)
+        scan = make(first + number % parts)
         turn = scan.to_scan[:3, :3]
         normals = scan.part.solid.normals(scan.to_part(scan.true_vertices), rounded=True) @ turn.T
         along = noise_along_normal(scan.true_vertices, noise, np.random.default_rng([first, number]))
@@ -182,15 +186,15 @@ def tried(number: int, scan: Scan, found: list[Found]) -> list[Tried]:
 
 def study(
     find: Callable[[Scan, NDArray[np.float64]], list[Found]],
+    make: Callable[[int], Scan],
     count: int,
-    facets: float,
     noise: Noise,
-    housings: int = 10,
+    parts: int = 10,
     first: int = 1,
 ) -> list[Tried]:
     return [
         row
-        for number, scan, vertices in noisy_scans(count, facets, noise, housings, first)
+        for number, scan, vertices in noisy_scans(make, count, noise, parts, first)
         for row in tried(number, scan, find(scan, vertices))
     ]
 

@@ -1,12 +1,14 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline.features.fitting import fit
 from pipeline.features.kinds import KINDS, basis_of
 from pipeline.features.shape import Shape
-from pipeline.features.uncertainty import assess, block, weighed
+from pipeline.features.uncertainty import assess, block, weighed, wider
 from pipeline.features.waves import carried
 from pipeline.values import NoiseModel
 from tests.features.faces import points_on, scanned, unit, waves
@@ -98,6 +100,26 @@ def test_a_short_arc_says_so_and_ties_radius_to_position():
     assert "90 degrees of arc" in short.method
     assert "one pair" in short.method
     assert "arc" not in whole.method
+
+
+def test_widening_is_that_of_the_guide():
+    # JCGM 100:2008 H.1: parts of 25, 9.7, 2.9 and 16.6 nm with 18, 25.6, 50 and 2 degrees of freedom make
+    # 1002 nm^2 with 16.7; its table G.2 has t = 2.12 for 16 and 2.11 for 17 degrees at 95 %.
+    doubt = 25.0**4 / 18 + 9.7**4 / 25.6 + 2.9**4 / 50 + 16.6**4 / 2
+    factor = wider(np.array([1002.0, 1002.0]), np.array([doubt, 0.0]))
+    assert 2.105 < 1.96 * factor[0] < 2.125
+    assert factor[1] == pytest.approx(1.0, abs=1e-6)
+
+
+def test_waves_seen_a_few_times_only_widen_what_rests_on_them():
+    rng = np.random.default_rng(9)
+    shape, size = shape_of_kind("cylinder", rng)
+    points = points_on(rng, shape, size, 0.8)
+    sure = assess(shape, points, None, NOISE)
+    rare = assess(shape, points, None, replace(NOISE, freedom=np.array([np.inf, 200.0, 5.0])))
+    # Table G.2: 2.57 for 5 degrees. Nearly all doubt of the radius is the long wave's, little of the direction.
+    assert 1.2 < rare.radius / sure.radius < 2.57 / 1.96
+    assert 1.0 < rare.direction / sure.direction < 1.1
 
 
 def test_form_beyond_the_noise_widens():
