@@ -244,8 +244,8 @@ def judge_seeds(
 ):
     """Fit each kind to the patch around each seed: code (-1: none fits), packed shape, rms, size, crease limit.
 
-    The patch has the larger of `radius` mm and `rings` mean edges for its radius. Where nothing fits it, it
-    is tried again cut off at creases.
+    The patch has the larger of `radius` mm and `rings` mean edges for its radius. It is cut off at creases, but
+    for a seed that bends so much itself that its surface is a tight curve in long facets.
     """
     n = len(seeds)
     codes = np.full(n, -1, dtype=np.int8)
@@ -256,20 +256,16 @@ def judge_seeds(
         table = np.full(4096, -1, dtype=np.int32)
         out = np.empty(2048, dtype=np.int32)
         reaches[c] = max(radius, rings * edge[seeds[c]])
-        before = 0
-        for most in (np.inf, CREASE):
-            count = patch(vertices, indptr, indices, owner, turn, most, seeds[c], reaches[c], table, out)
-            if count < 12 or count == before:
-                break
-            before = count
-            step = max(1, count // sample)
-            used = (count + step - 1) // step
-            points, lines = np.empty((used, 3)), np.empty((used, 3))
-            for k in range(used):
-                points[k] = vertices[out[k * step]]
-                lines[k] = normals[out[k * step]]
-            codes[c], rms[c] = fitting_kind(points, lines, reaches[c], allowed, sigma, bar, shapes[c])
-            if codes[c] >= 0:
-                limits[c] = most
-                break
+        if turn[seeds[c]] < 0.5 * CREASE:
+            limits[c] = CREASE
+        count = patch(vertices, indptr, indices, owner, turn, limits[c], seeds[c], reaches[c], table, out)
+        if count < 12:
+            continue
+        step = max(1, count // sample)
+        used = (count + step - 1) // step
+        points, lines = np.empty((used, 3)), np.empty((used, 3))
+        for k in range(used):
+            points[k] = vertices[out[k * step]]
+            lines[k] = normals[out[k * step]]
+        codes[c], rms[c] = fitting_kind(points, lines, reaches[c], allowed, sigma, bar, shapes[c])
     return codes, shapes, rms, reaches, limits

@@ -327,16 +327,17 @@ def facet_owners(faces, owner):
 
 @njit(cache=True)
 def rim_outlook(
-    code, s, sign, vertices, normals, indptr, indices, owner, own, members, rings, cosine, tangent, mark, stamp, out
+    code, s, sign, vertices, normals, indptr, indices, owner, own, members, rings, cosine, tangent,
+    mark, stamp, out, source,
 ):
     """What lies `rings` rings beyond a region: (carrying on, tangent, all), counts of vertices.
 
     Carrying on: without owner, the normal within the angle of `cosine` of the surface carried on there.
     Tangent: without owner, the normal within that of `tangent` of the normal at the rim that it was reached
-    from. Members have mark == stamp; the stamp + 2 is used up. Where the mesh ends nothing is counted.
+    from. Members have mark == stamp; the stamp + 2 is used up; `out`, `source` (n,) are scratch. Where the
+    mesh ends nothing is counted.
     """
     count = 0
-    source = np.empty(len(out), dtype=np.int32)
     for k in range(len(members)):
         mark[members[k]] = stamp + 2
     for k in range(len(members)):

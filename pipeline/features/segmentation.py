@@ -7,28 +7,30 @@ still. All lengths come from the scan: its noise, its edge length, its size.
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from queue import SimpleQueue
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features import choosing, regions
+from pipeline.features import choosing, growing, regions
+from pipeline.features.growing import GATE, MISFIT, OPEN, SMALLEST, Gauge, Mesh, Scratch
 from pipeline.features.kinds import KINDS
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress, silent
 
 NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
-GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALL = 400
-SMALLEST = 24  # vertices
-MISFIT = 5.0
-OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
-_STEP = 6  # a region may grow by this factor before it is refitted
-_SAMPLE = 400
 _FINAL_SAMPLE = 900
+_FEWEST, _MOST = 4, 256  # seeds that grow at once
+_THREADS = 8
 
 
 @dataclass
@@ -55,18 +57,21 @@ class Ground:
     wave: float
     cosine: float
     owner: NDArray[np.int32]
-    mark: NDArray[np.int32]
-    out: NDArray[np.int32]
-    depth: NDArray[np.uint8]
-    stamp: int = 1
+    scratch: Scratch
 
     @property
     def sigma(self) -> float:
         return float(np.hypot(self.white, self.wave))
 
-    def next_stamp(self) -> int:
-        self.stamp += 2
-        return self.stamp
+    @property
+    def mesh(self) -> Mesh:
+        return Mesh(
+            self.vertices, self.normals, self.indptr, self.indices, self.owner, self.turn, self.edge, self.share
+        )
+
+    @property
+    def gauge(self) -> Gauge:
+        return Gauge(self.white, self.wave, self.sigma, self.cosine)
 
 
 @dataclass
@@ -96,6 +101,16 @@ class Region:
     @property
     def kind(self) -> str:
         return NAMES[self.code]
+
+
+class Start(NamedTuple):
+    """A fitted patch to grow from: its kind and packed shape, the seed, mm of radius, rad of crease to stop at."""
+
+    code: int
+    packed: NDArray[np.float64]
+    seed: int
+    radius: float
+    crease: float
 
 
 def prepare(surface: Surface, white: float) -> Ground:
@@ -137,9 +152,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         WAVE_SHARE * white,
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
         np.full(n, regions.FREE, dtype=np.int32),
-        np.zeros(n, dtype=np.int32),
-        np.empty(n, dtype=np.int32),
-        np.zeros(n, dtype=np.uint8),
+        growing.scratch_for(n),
     )
 
 
@@ -162,19 +175,11 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
             rings, radius, allowed, ground.sigma, 1.3, 90,
         )
         order = np.lexsort((rms, codes))
-        for k in order[codes[order] >= 0]:
-            seed = seeds[k]
-            if ground.owner[seed] != regions.FREE or barred[seed]:
-                continue
-            region = develop(ground, int(codes[k]), shapes[k], seed, float(reaches[k]), float(limits[k]), allowed)
-            if region is None:
-                continue
-            if good(ground, region):
-                ground.owner[region.members] = len(found)
-                found.append(region)
-            else:
-                barred[region.members] = True
-                refused.append(region)
+        starts = (
+            Start(int(codes[k]), shapes[k], int(seeds[k]), float(reaches[k]), float(limits[k]))
+            for k in order[codes[order] >= 0]
+        )
+        _take(ground, starts, allowed, barred, found, refused)
     progress(1.0)
     return found, refused
 
@@ -198,59 +203,78 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
     ]
 
 
-def good(ground: Ground, region: Region) -> bool:
+def good(region: Region) -> bool:
     misfits = region.misfit >= MISFIT + 6.0 / np.sqrt(region.freedom)
     return not misfits and len(region.members) >= SMALLEST and region.openness < OPEN
 
 
-def develop(
+def _take(
     ground: Ground,
-    code: int,
-    packed: NDArray[np.float64],
-    seed: int,
-    radius: float,
-    crease: float,
+    starts: Iterable[Start],
     allowed: NDArray[np.bool_],
-) -> Region | None:
+    barred: NDArray[np.bool_],
+    found: list[Region],
+    refused: list[Region],
+) -> None:
+    """Grow regions from the starts, in their order; what is found gets its owner, what is refused is barred.
+
+    Many seeds grow at once, as if each were alone; one that has run into a region that was taken before it is
+    grown anew. How many do so follows from how often that happens, never from the machine, so that the same
+    scan gives the same regions everywhere.
+    """
+    import numba
+
+    workers = min(numba.get_num_threads(), _THREADS)
+    spare: SimpleQueue[Scratch] = SimpleQueue()
+    spare.put(ground.scratch)
+    for _ in range(workers - 1):
+        spare.put(growing.scratch_for(len(ground.vertices)))
+
+    def grow(start: Start) -> Region | None:
+        scratch = spare.get()
+        try:
+            return develop(ground, start, allowed, scratch)
+        finally:
+            spare.put(scratch)
+
+    waiting = iter(starts)
+    again: deque[Start] = deque()
+    many = _FEWEST
+    with ThreadPoolExecutor(workers) as pool:
+        while True:
+            batch: list[Start] = []
+            while len(batch) < many:
+                start = again.popleft() if again else next(waiting, None)
+                if start is None:
+                    break
+                if ground.owner[start.seed] == regions.FREE and not barred[start.seed]:
+                    batch.append(start)
+            if not batch:
+                return
+            clashes = 0
+            for start, region in zip(batch, list(pool.map(grow, batch)), strict=True):
+                if ground.owner[start.seed] != regions.FREE:
+                    clashes += 1
+                elif region is None or barred[start.seed]:
+                    continue
+                elif (ground.owner[region.members] != regions.FREE).any():
+                    clashes += 1
+                    again.append(start)
+                elif good(region):
+                    ground.owner[region.members] = len(found)
+                    found.append(region)
+                else:
+                    barred[region.members] = True
+                    refused.append(region)
+            many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
+
+
+def develop(ground: Ground, start: Start, allowed: NDArray[np.bool_], scratch: Scratch) -> Region | None:
     """Grow a fitted patch until it stands still; None where it comes to nothing."""
-    s = packed.copy()
-    table = np.full(4096, -1, dtype=np.int32)
-    start = np.empty(2048, dtype=np.int32)
-    count = regions.patch(
-        ground.vertices, ground.indptr, ground.indices, ground.owner, ground.turn, crease, seed, radius, table, start
+    code, s, sign, members, core, openness, misfit, freedom = growing.develop(
+        start.code, start.packed, start.seed, start.radius, start.crease, allowed, ground.mesh, scratch, ground.gauge
     )
-    members = start[:count].copy()
-    core = members
-    sign = facing(ground, code, s, members)
-    before, chosen_at, settled = 0, 0, False
-    for _ in range(16):
-        limit = _STEP * max(len(members), 60)
-        members = spread(ground, code, s, sign, members, limit)
-        if len(members) < SMALLEST // 2:
-            return None
-        core = inside(ground, members)
-        stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
-        before = len(members)
-        if stands and settled:
-            break
-        if stands and chosen_at and outlook(ground, code, s, sign, members, regions.FREE, 3)[0] > 3.0 * OPEN:
-            break
-        if stands or len(members) > 3 * chosen_at:
-            settled = stands
-            was = code
-            code, _ = choose(ground, core, code, s, allowed, _FINAL_SAMPLE if stands else _SAMPLE)
-            if code < 0:
-                return None
-            chosen_at = len(members)
-            if code != was:
-                sign = facing(ground, code, s, core)
-                settled = False
-        else:
-            settled = False
-            points = sampled(ground.vertices, core, _SAMPLE)
-            choosing.settle(code, s, points, ground.sigma, 2, 4)
-    openness = outlook(ground, code, s, sign, members, regions.FREE, 3)[0]
-    return region_of(ground, code, s, sign, members, core, openness)
+    return None if code < 0 else _measured(ground, code, s, sign, members, core, openness, misfit, freedom)
 
 
 def region_of(
@@ -263,101 +287,58 @@ def region_of(
     openness: float,
 ) -> Region:
     """A region with its measures."""
+    return _measured(ground, code, s, sign, members, core, openness, *misfit_of(ground, code, s, core))
+
+
+def _measured(
+    ground: Ground,
+    code: int,
+    s: NDArray[np.float64],
+    sign: float,
+    members: NDArray[np.int32],
+    core: NDArray[np.int32],
+    openness: float,
+    misfit: float,
+    freedom: int,
+) -> Region:
     points = ground.vertices[members[:: max(1, len(members) // 2000)]]
     middle = points.mean(axis=0)
     reach = float(np.linalg.norm(points - middle, axis=1).max())
     area = float(ground.share[members].sum())
-    return Region(code, s, sign, members, core, *misfit(ground, code, s, core), area, openness, middle, reach)
+    return Region(code, s, sign, members, core, misfit, freedom, area, openness, middle, reach)
 
 
 def outlook(
     ground: Ground, code: int, s: NDArray[np.float64], sign: float, members: NDArray[np.int32], own: int, rings: int,
     tangent: float = 25.0,
 ) -> tuple[float, float]:
-    """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
-
-    Members must be those marked with the ground's stamp. Surface of other regions is neither.
-    """
-    on, along, total = regions.rim_outlook(
-        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, own, members,
-        rings, ground.cosine, float(np.cos(np.radians(tangent))), ground.mark, ground.stamp, ground.out,
-    )
-    ground.next_stamp()
-    return on / max(total, 1), along / max(total, 1)
+    """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim."""
+    marked(ground, members)
+    cosine = float(np.cos(np.radians(tangent)))
+    return growing.outlook(code, s, sign, members, own, rings, cosine, ground.mesh, ground.scratch, ground.gauge)
 
 
 def marked(ground: Ground, members: NDArray[np.int32]) -> None:
     """Mark members with a fresh stamp, as if they had just been spread over."""
-    ground.mark[members] = ground.next_stamp()
-
-
-def spread(
-    ground: Ground, code: int, s: NDArray[np.float64], sign: float, start: NDArray[np.int32], limit: int
-) -> NDArray[np.int32]:
-    """Members of a region that spreads from `start`; they are left marked with the ground's stamp."""
-    stamp = ground.next_stamp()
-    count = regions.grow(
-        code, s, sign, ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.mark,
-        stamp, start, GATE * ground.sigma, ground.cosine, limit, ground.out,
-    )
-    return ground.out[:count].copy()
-
-
-def inside(ground: Ground, members: NDArray[np.int32], rings: int = 1) -> NDArray[np.int32]:
-    """Members at least so many rings from the rim, fewer rings where little would be left."""
-    stamp = ground.stamp
-    regions.rim_depth(members, ground.indptr, ground.indices, ground.mark, stamp, rings + 1, ground.depth)
-    depth = ground.depth[members]
-    for least in range(rings, 0, -1):
-        core = members[depth >= least]
-        if len(core) >= max(0.35 * len(members), SMALLEST):
-            return core
-    return members.copy()
+    ground.scratch.stamp[0] += 2
+    ground.scratch.mark[members] = ground.scratch.stamp[0]
 
 
 def facing(ground: Ground, code: int, s: NDArray[np.float64], members: NDArray[np.int32]) -> float:
     """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
-    some = members[:: max(1, len(members) // 200)]
-    normals = choosing.gradients_at(code, s, ground.vertices[some])
-    agree = float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean())
-    if code == choosing.PLANE and agree < 0:
-        s[3:6] *= -1.0
-        s[9:12] *= -1.0
-        return 1.0
-    return 1.0 if agree >= 0 else -1.0
-
-
-def sampled(vertices: NDArray[np.float64], members: NDArray[np.int32], most: int) -> NDArray[np.float64]:
-    step = max(1, len(members) // most)
-    return vertices[members[::step]]
-
-
-def block_size(ground: Ground, members: NDArray[np.int32]) -> float:
-    edge = float(ground.edge[members[:: max(1, len(members) // 500)]].mean())
-    return max(5.0 * edge, np.sqrt(float(ground.share[members].sum())) / 9.0)
+    return growing.facing(code, s, members, ground.mesh)
 
 
 def choose(
     ground: Ground, core: NDArray[np.int32], was: int, s: NDArray[np.float64], allowed: NDArray[np.bool_], most: int
 ) -> tuple[int, float]:
     """Choose the kind for a region's core; s receives its shape."""
-    step = max(1, len(core) // most)
-    some = core[::step]
-    code, misfit, freedom = choosing.choose(
-        ground.vertices[some], ground.normals[some], was, s, allowed, block_size(ground, core),
-        1.5 * GATE * ground.sigma, ground.white, ground.wave, ground.sigma, 3,
-    )
-    return code, misfit / freedom
+    return growing.choose(core, was, s, allowed, most, ground.mesh, ground.gauge)
 
 
-def misfit(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
+def misfit_of(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
     """Block misfit per degree of freedom of a shape on all of a region's core, and the degrees of freedom."""
-    step = max(1, len(core) // 20_000)
-    points = ground.vertices[core[::step]]
-    blocks, count = choosing.blocks_of(points, block_size(ground, core))
-    total = choosing.misfit(code, s, points, blocks, count, 1.5 * GATE * ground.sigma, ground.white, ground.wave)
-    freedom = max(count - int(choosing.WIDTHS[code]), 1)
-    return total / freedom, freedom
+    return growing.misfit_of(code, s, core, ground.mesh, ground.gauge)
 
 
 def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[Region]:
@@ -415,7 +396,7 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
         elif choose(ground, core, large.code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
             continue
         alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
-        together, _ = misfit(ground, code, s, core)
+        together, _ = misfit_of(ground, code, s, core)
         if alone < 1.3 * ground.sigma and together < max(1.5 * large.misfit, 2.0):
             sign = large.sign if same else facing(ground, code, s, core)
             return region_of(ground, code, s, sign, members, core, max(large.openness, small.openness))
@@ -446,11 +427,14 @@ def rms_of(ground: Ground, region: Region) -> float:
 def grown(ground: Ground, region: Region, index: int) -> Region:
     """The region spread once more over what nobody has, with the final shape; owners must be up to date."""
     ground.owner[region.members] = regions.FREE
-    members = spread(ground, region.code, region.packed, region.sign, region.members, len(ground.vertices))
+    members = growing.spread(
+        region.code, region.packed, region.sign, region.members, len(ground.vertices), ground.mesh, ground.scratch,
+        ground.gauge,
+    )  # fmt: skip
     if len(members) < SMALLEST:
         members = region.members
         marked(ground, members)
-    core = inside(ground, members)
+    core = growing.inside(members, 1, ground.mesh, ground.scratch)
     ground.owner[members] = index
     return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
 
@@ -472,7 +456,6 @@ def blending(ground: Ground, region: Region, index: int) -> float:
     A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets
     are small.
     """
-    marked(ground, region.members)
     tangent = 45.0 if len(region.core) < SMALL else 25.0
     rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]

@@ -1,0 +1,226 @@
+"""Compiled growth of one seed into a region, apart from all that other seeds do, so that many can grow at once.
+
+A kernel here reads the mesh and the owners and writes nothing but its own scratch arrays.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.features import choosing
+from pipeline.features.kinds.kernels import gradient
+from pipeline.features.regions import FREE, grow, patch, rim_depth, rim_outlook
+
+GATE = 4.0  # a region takes vertices within so many standard deviations
+SMALLEST = 24  # vertices
+OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
+MISFIT = 5.0
+_STEP = 6  # a region may grow by this factor before it is refitted
+_SAMPLE = 300
+_FINAL_SAMPLE = 900
+_ROUNDS = 16
+_TANGENT = np.cos(np.radians(25.0))
+
+
+class Mesh(NamedTuple):
+    """What growth reads of a mesh, per vertex; see `segmentation.Ground`."""
+
+    vertices: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    indptr: NDArray[np.int32]
+    indices: NDArray[np.int32]
+    owner: NDArray[np.int32]
+    turn: NDArray[np.float32]
+    edge: NDArray[np.float32]
+    share: NDArray[np.float32]
+
+
+class Scratch(NamedTuple):
+    """Arrays (n,) that one growth at a time writes; stamp (1,): vertices marked with less are unmarked."""
+
+    mark: NDArray[np.int32]
+    out: NDArray[np.int32]
+    source: NDArray[np.int32]
+    depth: NDArray[np.uint8]
+    stamp: NDArray[np.int32]
+
+
+class Gauge(NamedTuple):
+    """The scan's noise, mm, and the cosine of the angle that a normal may be off."""
+
+    white: float
+    wave: float
+    sigma: float
+    cosine: float
+
+
+def scratch_for(count: int) -> Scratch:
+    """Scratch for a mesh of so many vertices; pages that no region reaches are never taken."""
+    return Scratch(
+        np.zeros(count, dtype=np.int32),
+        np.empty(count, dtype=np.int32),
+        np.empty(count, dtype=np.int32),
+        np.zeros(count, dtype=np.uint8),
+        np.ones(1, dtype=np.int32),
+    )
+
+
+@njit(cache=True, nogil=True)
+def spread(code, s, sign, start, limit, mesh, scratch, gauge):
+    """Members of a region that spreads from `start`; they are left marked with the scratch's stamp."""
+    scratch.stamp[0] += 2
+    count = grow(
+        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, scratch.mark,
+        scratch.stamp[0], start, GATE * gauge.sigma, gauge.cosine, limit, scratch.out,
+    )  # fmt: skip
+    return scratch.out[:count].copy()
+
+
+@njit(cache=True, nogil=True)
+def inside(members, rings, mesh, scratch):
+    """Marked members at least so many rings from the rim, fewer rings where little would be left."""
+    rim_depth(members, mesh.indptr, mesh.indices, scratch.mark, scratch.stamp[0], rings + 1, scratch.depth)
+    for least in range(rings, 0, -1):
+        count = 0
+        for k in range(len(members)):
+            count += scratch.depth[members[k]] >= least
+        if count >= max(0.35 * len(members), SMALLEST):
+            core = np.empty(count, dtype=np.int32)
+            at = 0
+            for k in range(len(members)):
+                if scratch.depth[members[k]] >= least:
+                    core[at] = members[k]
+                    at += 1
+            return core
+    return members.copy()
+
+
+@njit(cache=True, nogil=True)
+def facing(code, s, members, mesh):
+    """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
+    g = np.empty(3)
+    agree = 0.0
+    for k in range(0, len(members), max(1, len(members) // 200)):
+        i = members[k]
+        gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], g)
+        agree += g[0] * mesh.normals[i, 0] + g[1] * mesh.normals[i, 1] + g[2] * mesh.normals[i, 2]
+    if code == choosing.PLANE and agree < 0:
+        s[3:6] *= -1.0
+        s[9:12] *= -1.0
+        return 1.0
+    return 1.0 if agree >= 0 else -1.0
+
+
+@njit(cache=True, nogil=True)
+def outlook(code, s, sign, members, own, rings, tangent, mesh, scratch, gauge):
+    """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
+
+    Members must be those marked with the scratch's stamp; `tangent` is a cosine. Surface of other regions is
+    neither.
+    """
+    on, along, total = rim_outlook(
+        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, own, members,
+        rings, gauge.cosine, tangent, scratch.mark, scratch.stamp[0], scratch.out, scratch.source,
+    )  # fmt: skip
+    scratch.stamp[0] += 2
+    return on / max(total, 1), along / max(total, 1)
+
+
+@njit(cache=True, nogil=True)
+def gathered(values, members, most):
+    """(at most about `most`, 3) rows of values at every so-manieth member."""
+    step = max(1, len(members) // most)
+    count = (len(members) + step - 1) // step
+    out = np.empty((count, 3))
+    for k in range(count):
+        out[k] = values[members[k * step]]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def block_size(members, mesh):
+    """Edge, mm, of the cubes over which residuals of a region are averaged."""
+    edge, count, area = 0.0, 0, 0.0
+    for k in range(0, len(members), max(1, len(members) // 500)):
+        edge += mesh.edge[members[k]]
+        count += 1
+    for k in range(len(members)):
+        area += mesh.share[members[k]]
+    return max(5.0 * edge / max(count, 1), np.sqrt(area) / 9.0)
+
+
+@njit(cache=True, nogil=True)
+def choose(core, was, s, allowed, most, mesh, gauge):
+    """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape."""
+    code, misfit, freedom = choosing.choose(
+        gathered(mesh.vertices, core, most), gathered(mesh.normals, core, most), was, s, allowed,
+        block_size(core, mesh), 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave, gauge.sigma, 3,
+    )  # fmt: skip
+    return code, misfit / freedom
+
+
+@njit(cache=True, nogil=True)
+def misfit_of(code, s, core, mesh, gauge):
+    """Block misfit per degree of freedom of a shape on all of a region's core, and the degrees of freedom."""
+    points = gathered(mesh.vertices, core, 20_000)
+    blocks, count = choosing.blocks_of(points, block_size(core, mesh))
+    total = choosing.misfit(code, s, points, blocks, count, 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave)
+    freedom = max(count - int(choosing.WIDTHS[code]), 1)
+    return total / freedom, freedom
+
+
+@njit(cache=True, nogil=True)
+def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
+    """Grow a fitted patch until it stands still.
+
+    Returns (code, packed shape, sign, members, core, openness, misfit, freedom); code -1 where it comes to
+    nothing, misfit infinite where the rim is too open for it to matter.
+    """
+    s = packed.copy()
+    table = np.full(4096, -1, dtype=np.int32)
+    start = np.empty(2048, dtype=np.int32)
+    count = patch(
+        mesh.vertices, mesh.indptr, mesh.indices, mesh.owner, mesh.turn, crease, seed, radius, table, start
+    )
+    members = start[:count].copy()
+    core = members
+    sign = facing(code, s, members, mesh)
+    before, chosen_at, settled = 0, 0, False
+    for _ in range(_ROUNDS):
+        limit = _STEP * max(len(members), 60)
+        members = spread(code, s, sign, members, limit, mesh, scratch, gauge)
+        if len(members) < SMALLEST // 2:
+            return -1, s, sign, members, core, 1.0, np.inf, 1
+        core = inside(members, 1, mesh, scratch)
+        stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
+        before = len(members)
+        if stands and settled:
+            break
+        promising = False
+        if stands and chosen_at > 0:
+            beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+            if beyond > 2.0 * OPEN:
+                return code, s, sign, members, core, beyond, np.inf, 1
+            promising = beyond < OPEN
+        if stands or len(members) > 3 * chosen_at:
+            settled = stands
+            was = code
+            code, _ = choose(core, code, s, allowed, _FINAL_SAMPLE if promising else _SAMPLE, mesh, gauge)
+            if code < 0:
+                return -1, s, sign, members, core, 1.0, np.inf, 1
+            chosen_at = len(members)
+            if code != was:
+                sign = facing(code, s, core, mesh)
+                settled = False
+        else:
+            settled = False
+            choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 2, 4)
+    beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+    if beyond >= OPEN or len(members) < SMALLEST:
+        return code, s, sign, members, core, beyond, np.inf, 1
+    misfit, freedom = misfit_of(code, s, core, mesh, gauge)
+    return code, s, sign, members, core, beyond, misfit, freedom
