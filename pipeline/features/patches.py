@@ -43,12 +43,12 @@ Lift = Callable[[Array], Array]
 _CELLS = 150
 # Order of the spline, smoothing, and how much stiffer it is along the grain than across.
 _STIFFNESS = (
-    (3, 1e-3, 1.0),
+    (3, 1e-7, 1.0),
+    (3, 1e-7, 2.0),
     (3, 1e-5, 1.0),
-    (3, 1e-5, 2.0),
-    (2, 1e-5, 1.0),
-    (2, 1e-5, 2.0),
     (2, 1e-5, 4.0),
+    (2, 1e-5, 2.0),
+    (2, 1e-5, 1.0),
 )
 _MOST_POINTS = 400_000
 
@@ -195,7 +195,7 @@ def _fair_height(
         for number, ((order, smoothing, _), plane) in enumerate(zip(tries, planes, strict=True)):
             spline = _spline(places[~inner] @ plane, heights[~inner], order, smoothing, 90)
             off = np.average((spline.at(at @ plane) - mean)[:, 0] ** 2, weights=counts)
-            trust[number] = 1.0 / max(float(off), 1e-18) ** 3
+            trust[number] = 1.0 / max(float(off), 1e-18) ** 2
     trust /= trust.max()
     trust[trust < 0.05] = 0.0
     fitted = [
