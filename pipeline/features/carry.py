@@ -24,6 +24,8 @@ from pipeline.values import Feature
 # A scanner rounds edges by some tenths of a millimetre: what is farther than this from where the two
 # surfaces meet is a chamfer or a fillet of the part.
 ROUNDING = 0.6
+# Noise is believed to reach this many standard deviations.
+_NOISE = 6.0
 # Facets across the rounding on either side of which features are looked for.
 _ACROSS = 8
 
@@ -121,9 +123,17 @@ def distance_to_target(
     return distance, facet
 
 
+def noise_reach(sigma: float, least: float = 1e-3) -> float:
+    """How far noise of `sigma` mm takes a vertex of a feature from the fitted surface, mm; not under `least`.
+
+    White noise takes one vertex in a million 5 sigma away; the sixth is for waves that are in `sigma` only in part.
+    """
+    return max(_NOISE * sigma, least)
+
+
 def snapping_reach(sigma: float, edge: float) -> float:
-    """How far a vertex of a feature's facets may lie from the fitted surface and still be its own, mm."""
-    return max(6.0 * sigma, 0.3 * edge)
+    """How far a vertex of a feature's facets may be moved onto it where no tolerance is promised, mm."""
+    return noise_reach(sigma, 0.3 * edge)
 
 
 @njit(cache=True)

@@ -86,18 +86,13 @@ def spread_points(
     return a + s[:, None] * (b - a) + t[:, None] * (c - a), facet
 
 
-def grid_points(
-    vertices: NDArray, faces: NDArray, pitch: float, most: int = 24
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def grid_points(vertices: NDArray, faces: NDArray, steps: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Points on a grid over each facet, corners, edges and inside: (k, 3) mm and the facet of each.
 
-    The steps along a facet's sides are no longer than `pitch` mm, but never fewer than 4 or more than
-    `most`; the same facet gets the same points whatever the rest of the mesh is.
+    steps  (m,) along the sides of each facet
     """
-    longest = np.sqrt(((vertices[faces] - vertices[np.roll(faces, -1, axis=1)]) ** 2).sum(axis=2).max(axis=1))
-    steps = np.clip(np.ceil(longest / pitch), 4, most).astype(np.int64)
-    ends = np.cumsum((steps + 1) * (steps + 2) // 2)
-    return _grid(vertices, faces, steps, ends)
+    steps = steps.astype(np.int64)
+    return _grid(vertices, faces, steps, np.cumsum((steps + 1) * (steps + 2) // 2))
 
 
 @njit(cache=True, parallel=True)

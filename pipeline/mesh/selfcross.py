@@ -66,6 +66,18 @@ def self_intersections(
     return pairs
 
 
+def vertices_near_new(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], crossing: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not."""
+    out = np.zeros(len(vertices), dtype=np.bool_)
+    for corners in crossing:
+        inside = ((vertices >= corners.min(axis=0)) & (vertices <= corners.max(axis=0))).all(axis=1)
+        if not len(self_intersections(vertices, faces, inside[faces].any(axis=1))):
+            out |= inside
+    return out
+
+
 @njit(cache=True)
 def _spread(x):  # type: ignore[no-untyped-def]
     x = (x | (x << 16)) & 0x030000FF

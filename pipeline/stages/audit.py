@@ -16,7 +16,7 @@ from pipeline.features.audit import (
     moved_by,
     two_sided,
 )
-from pipeline.features.carry import Target, snapping_reach, target_surface
+from pipeline.features.carry import Target, noise_reach, target_surface
 from pipeline.job import AuditSettings
 from pipeline.mesh.distance import Scene
 from pipeline.mesh.surface import FILLED, Surface
@@ -75,7 +75,7 @@ def audit(
 
 def _noise_aside(scan: Surface, labels: NDArray[np.int32], features: tuple[Feature, ...], source: Source) -> Target:
     """The scan as it would be without its noise."""
-    reach = snapping_reach(source.noise_sigma, source.mean_edge)
+    reach = noise_reach(source.noise_sigma)
     return target_surface(scan.vertices, scan.faces, labels, features, reach, source.noise_sigma)
 
 

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from pipeline.features.carry import ROUNDING, on_features, snapping_reach, target_surface
+from pipeline.features.carry import ROUNDING, noise_reach, on_features, snapping_reach, target_surface
 from pipeline.features.promise import lightened_within
 from pipeline.job import LightenSettings
 from pipeline.mesh import collapse
+from pipeline.mesh.selfcross import vertices_near_new
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress, silent
 from pipeline.values import FillResult, LightenResult, RecoverResult, Source
 
 # Sweeps stop at this many times the count; from there on the cheapest edge goes first.
 _LAST_STRETCH = 1.5
+# So often all is done again where facets that pass through each other can't be mended.
+_STARTS = 4
+# Of the tolerance: so far vertices may be moved onto their features even where that is more than noise.
+_SNAP_SHARE = 0.2
+_CROSSING = "The light mesh passes through itself in places where the scan does not; give it more facets."
 
 
 def lighten(
@@ -40,23 +46,32 @@ def _to_count(
     surface = fill.surface
     goal = settings.facets or 4
     reach = snapping_reach(source.noise_sigma, source.mean_edge)
-    target = on_features(
-        surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=settings.edges == "sharp"
-    )
-    work = collapse.start(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
-    del target
-    progress(0.1, "collapsing edges")
-    collapse.sweep_down(work, int(_LAST_STRETCH * goal))
-    progress(0.8, "collapsing the cheapest edges first")
-    collapse.finish(work, goal)
+    still = None
+    for _ in range(_STARTS):
+        target = on_features(
+            surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=settings.edges == "sharp"
+        )
+        work = collapse.start(
+            target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table, still=still
+        )
+        del target
+        progress(0.1, "collapsing edges")
+        collapse.sweep_down(work, int(_LAST_STRETCH * goal))
+        progress(0.8, "collapsing the cheapest edges first")
+        # What passes through itself since the sweeps is kept out of them.
+        near = vertices_near_new(surface.vertices, surface.faces, collapse.finish(work, goal))
+        if not near.any():
+            break
+        still = near if still is None else still | near
     light = Surface(work.points, work.faces, work.origin)
     bound = f"the count: {light.facets:,} facets"
-    if light.facets <= goal:
-        return LightenResult(light, work.label, bound)
-    caution = (
-        f"{goal:,} facets could not be reached without breaking the surface or its features; {light.facets:,} are left."
-    )
-    return LightenResult(light, work.label, bound, (caution,))
+    cautions = [_CROSSING] if near.any() else []
+    if light.facets > goal:
+        cautions.append(
+            f"{goal:,} facets could not be reached without breaking the surface or its features; "
+            f"{light.facets:,} are left."
+        )
+    return LightenResult(light, work.label, bound, tuple(cautions))
 
 
 def _to_tolerance(
@@ -64,30 +79,24 @@ def _to_tolerance(
 ) -> LightenResult:
     assert settings.tolerance is not None
     surface, tolerance = fill.surface, settings.tolerance
+    reach = noise_reach(source.noise_sigma, _SNAP_SHARE * tolerance)
     target = target_surface(
-        surface.vertices,
-        surface.faces,
-        fill.labels,
-        recover.features,
-        snapping_reach(source.noise_sigma, source.mean_edge),
-        source.noise_sigma,
+        surface.vertices, surface.faces, fill.labels, recover.features, reach, source.noise_sigma,
         sharp=settings.edges == "sharp",
-    )
-    found = lightened_within(surface, target, tolerance, settings.facets or 4, progress)
+    )  # fmt: skip
+    # What vertices were moved beyond their noise is part of what the light mesh may deviate.
+    spent = reach - noise_reach(source.noise_sigma, 0.0)
+    found = lightened_within(surface, target, tolerance - spent, settings.facets or 4, progress)
+    deviation = found.deviation + spent
     light = Surface(found.work.points, found.work.faces, found.work.origin)
-    used = f"{light.facets:,} facets, {found.deviation:.4f} mm of {tolerance:g} mm used"
+    used = f"{light.facets:,} facets, {deviation:.4f} mm of {tolerance:g} mm used"
     by_count = settings.facets is not None and light.facets <= settings.facets
     bound = f"the count: {used}" if by_count else f"the tolerance: {used}"
-    cautions = [
-        f"{f.id} is not as true as its fit: its form error of {f.form.peak_to_valley:.3f} mm, of which noise "
-        f"explains {f.form.noise_share:.3f} mm, is smoothed away, and the tolerance does not count it."
-        for f in recover.features
-        if f.form.noise_share is not None and f.form.peak_to_valley - f.form.noise_share > 2 * tolerance
-    ]
-    if found.deviation > tolerance:
+    cautions = [_CROSSING] if found.crossing else []
+    if deviation > tolerance:
         cautions.insert(
             0,
             f"The tolerance of {tolerance:g} mm could not be met everywhere: the light mesh is up to "
-            f"{found.deviation:.4f} mm from the noise-free surface.",
+            f"{deviation:.4f} mm from the noise-free surface.",
         )
     return LightenResult(light, found.work.label, bound, tuple(cautions))

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from pipeline.mesh import collapse
 from pipeline.mesh.analytic import CYLINDER, PLANE, ROW, distances
 from pipeline.mesh.quality import thin_facets
+from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.topology import edge_report
+from pipeline.mesh.trail import Leash, Trail
 from tests.apart import distances_to
 
 NOTHING = np.zeros((0, ROW))
@@ -167,7 +169,56 @@ def test_a_leash_is_kept() -> None:
     vertices, faces = _noisy_ball(5, 0.0)
     work = _work(vertices, faces, remember=True)
     which = np.arange(len(vertices), dtype=np.int32)
-    leash = collapse.Leash(vertices, faces, which, np.zeros(len(which), bool), np.full(len(which), 0.1), np.inf)
-    collapse.finish(work, 4, leash)
+    trail = Trail(work, Leash(vertices, faces, which, np.zeros(len(which), bool), np.full(len(which), 0.1), np.inf))
+    collapse.exhaust(trail, 4)
+    trail.done()
     assert len(work.faces) < 0.3 * len(faces)
     assert distances_to(vertices, work.points, work.faces).max() <= 0.1 + 1e-6
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 10_000), share=st.floats(0.001, 0.5))
+def test_steps_taken_back_leave_what_was_before(seed: int, share: float) -> None:
+    vertices, faces = _noisy_ball(3, 0.3, seed)
+    random = np.random.default_rng(seed)
+    faces = np.delete(faces, random.choice(len(faces), 5, replace=False), axis=0)
+    held = random.choice(len(vertices), 200, replace=False).astype(np.int32)
+    work = _work(vertices, faces, remember=True)
+    before = (work.points.copy(), work.faces.copy(), work.quadrics.copy(), work.carriers.copy())
+    trail = Trail(work, Leash(vertices, faces, held, np.zeros(200, bool), np.full(200, 2.0), np.inf))
+    trail.collapse(len(faces) // 3)
+    # Some steps back and forth again, then all of them back.
+    some = random.choice(trail.alive(), max(1, int(share * trail.facets)), replace=False)
+    left = trail.facets
+    near, stuck = trail.take_back(some, np.zeros(len(some), bool))
+    assert trail.facets > left or len(stuck) == len(some)
+    trail.collapse(len(faces) // 4, near)
+    light = work.points.copy(), work.faces[trail.alive()]
+    report = edge_report(light[1], len(light[0]))
+    assert (report.nonmanifold, report.inconsistent, report.duplicate, report.degenerate) == (0, 0, 0, 0)
+    assert distances_to(vertices[held], *light).max() <= 2.0 + 1e-9
+    while True:
+        alive = trail.alive()
+        _, stuck = trail.take_back(alive, np.zeros(len(alive), bool))
+        if len(stuck) == len(alive):
+            break
+    assert trail.facets == len(faces)
+    for was, now in zip(before, (work.points, work.faces, work.quadrics, work.carriers), strict=True):
+        np.testing.assert_array_equal(now, was)
+
+
+def test_facets_that_cross_are_mended() -> None:
+    # Two sheets 0.2 mm apart, bent: coarse facets of the one would pass through the other.
+    x, y = np.meshgrid(np.linspace(-20, 20, 81), np.linspace(-20, 20, 81))
+    flat = np.c_[x.ravel(), y.ravel()]
+    cell = (np.arange(80)[:, None] * 81 + np.arange(80)).ravel()
+    sheet = np.concatenate([np.c_[cell, cell + 1, cell + 82], np.c_[cell, cell + 82, cell + 81]]).astype(np.int32)
+    height = 4.0 * np.exp(-(flat**2).sum(axis=1) / 40.0) + 0.5 * np.sin(flat[:, 0])
+    vertices = np.concatenate([np.c_[flat, height], np.c_[flat, height + 0.2]])
+    faces = np.concatenate([sheet[:, ::-1], sheet + len(flat)])
+    assert len(self_intersections(vertices, faces)) == 0
+    work = _work(vertices, faces)
+    left = collapse.finish(work, 600)
+    assert len(left) == 0
+    assert len(self_intersections(work.points, work.faces)) == 0
+    assert len(work.faces) <= 600

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.features.carry import snapping_reach, target_surface
+from pipeline.features.carry import noise_reach, target_surface
 from pipeline.features.kinds import signed_distance
 from pipeline.features.shape import shape_of
 from pipeline.job import LightenSettings
@@ -104,7 +104,7 @@ def test_a_tolerance_is_met_by_exact_distance(part: Known, tolerance: float) -> 
         scan.faces,
         part.fill.labels,
         part.recover.features,
-        snapping_reach(part.source.noise_sigma, part.source.mean_edge),
+        noise_reach(part.source.noise_sigma),
         part.source.noise_sigma,
     )
     forth = distances_to(target.vertices, made.surface.vertices, made.surface.faces)
