@@ -135,6 +135,27 @@ class Caliper(Settings):
         return self
 
 
+class Refit(Settings):
+    """A feature to be fitted again under what the user vouches for; features by id or by a name of [names].
+
+    parallel_to, square_to: another feature that gives the direction. Faces and axes are meant as on a drawing: a bore
+    is square to a face when its axis is along the face's normal. radius: mm, of the real part.
+    """
+
+    feature: str
+    parallel_to: str | None = None
+    square_to: str | None = None
+    radius: Positive | None = None
+
+    @model_validator(mode="after")
+    def _some(self) -> Refit:
+        if self.parallel_to is None and self.square_to is None and self.radius is None:
+            raise ValueError("a refit needs parallel_to, square_to or radius")
+        if self.parallel_to is not None and self.square_to is not None:
+            raise ValueError("a refit takes either parallel_to or square_to")
+        return self
+
+
 class GapChoice(Settings):
     """What to do with one gap, by its id."""
 
@@ -216,6 +237,7 @@ class Job(Settings):
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = RecoverSettings()
     caliper: tuple[Caliper, ...] = ()
+    refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)
     fill: FillSettings = FillSettings()
     frame: FrameSettings = FrameSettings()

@@ -2,7 +2,7 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `names`, `exclude`, `job`, `path`, `progress`. What
+its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `path`, `progress`. What
 it asks for is also what its result's key is made of: the keys of those results, those settings, the
 scan's content, the code and the libraries. A result whose key is on disk already is not made again.
 """
@@ -240,7 +240,7 @@ class _Shelf:
                     made_of["scan"] = [self._content, self._job.scan.name]
                 elif parameter == "ladder":
                     made_of["ladder"] = self._ladder()
-                elif parameter in ("settings", "calipers", "names", "exclude", "job"):
+                elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -307,7 +307,8 @@ class _Shelf:
         if parameter == "settings":
             return getattr(self._job, name)
         job = self._job
-        return {"calipers": job.caliper, "names": job.names, "exclude": job.clean.exclude, "job": job}[parameter]
+        parts = {"calipers": job.caliper, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
+        return job if parameter == "job" else parts[parameter]
 
     def _ladder(self) -> str | None:
         """The curve that `datumlift ladder` left in the output folder, as SVG text."""

@@ -114,6 +114,8 @@ class Feature:
     major_radius mm, torus only
     confidence  "good" | "low"; `reasons` says why it is low
     machined    False where form against noise says that this is a cast face (drafted, bowed)
+    constraint  what the user had the fit held to, in words; None for a free fit
+    name        the user's own
     """
 
     id: str
@@ -131,11 +133,15 @@ class Feature:
     reasons: tuple[str, ...] = ()
     machined: bool = True
     name: str | None = None
+    constraint: str | None = None
 
 
 @dataclass(frozen=True)
 class Rejected:
-    """A patch that was looked at and not made a feature, with the reason."""
+    """A patch that was looked at and not made a feature, with the reason.
+
+    cast  its form against the noise, or its smooth passage into skin, says that it is a cast face (drafted, bowed)
+    """
 
     kind: str
     point: Vector
@@ -143,6 +149,7 @@ class Rejected:
     radius: float | None
     area: float
     reason: str
+    cast: bool = False
 
 
 @dataclass(frozen=True)

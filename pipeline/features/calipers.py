@@ -38,11 +38,16 @@ def without_coating(feature: Feature, thickness: float) -> Feature:
         known = _widened(feature.uncertainty, "w", doubt, note)
         return replace(feature, point=feature.point - thickness * feature.direction, uncertainty=known)
     assert feature.radius is not None
+    shift = outward_shift(feature, thickness)
+    known = _widened(feature.uncertainty, "r", COATING_DOUBT * abs(shift), note)
+    return replace(feature, radius=feature.radius + shift, uncertainty=known)
+
+
+def outward_shift(feature: Feature, thickness: float) -> float:
+    """By how much, mm, a radius grows when a coating of that thickness is taken off."""
     # A cone's face moves along its slanted normal: across the axis by more.
     lift = 1.0 if feature.half_angle is None else 1.0 / np.cos(feature.half_angle)
-    outward = 1.0 if feature.side == "bore" else -1.0
-    known = _widened(feature.uncertainty, "r", doubt * lift, note)
-    return replace(feature, radius=feature.radius + outward * thickness * lift, uncertainty=known)
+    return float((1.0 if feature.side == "bore" else -1.0) * thickness * lift)
 
 
 def _widened(known: Uncertainty, name: str, doubt: float, note: str) -> Uncertainty:

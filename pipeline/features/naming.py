@@ -8,7 +8,8 @@ lies), the middle of what was seen coarsely, since that moves when a part of the
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.features.kinds import basis_of
 from pipeline.features.shape import Shape
+from pipeline.values import Feature
 
 # Without vowels, so that no words come up, and without characters that look alike.
 _ALPHABET = "23456789bcdfghjkmnpqrstvwxz"
@@ -56,6 +58,12 @@ def _further(number: int) -> str:
         number, rest = divmod(number - 1, len(_ALPHABET))
         out = _ALPHABET[rest] + out
     return out
+
+
+def named(features: Sequence[Feature], names: Mapping[str, str]) -> list[Feature]:
+    """The features with the user's names, which may be written as id = name or name = id."""
+    by_id = {right: left for left, right in names.items()} | dict(names)
+    return [replace(f, name=by_id.get(f.id, f.name)) for f in features]
 
 
 def _place(shape: Shape, centre: NDArray, size: float) -> tuple[int, ...]:

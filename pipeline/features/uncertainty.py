@@ -16,6 +16,7 @@ triple, 2.80 u or 7.81.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -39,6 +40,18 @@ METHOD = (
     "propagation of the scan's own white and correlated noise through the fit; k = 1, 95 % lie within 1.96 times "
     "it (position of an axis and directions: 2.45 times, centres: 2.80 times)"
 )
+
+
+class Held(NamedTuple):
+    """What a fit was held to: local parameters on `basis` (2, 3), in words.
+
+    covariance (m, m), mm and rad, of the values they were held at; None where that isn't known.
+    """
+
+    names: tuple[str, ...]
+    covariance: Array | None
+    basis: Array
+    words: str
 
 
 class Seen(NamedTuple):
@@ -73,12 +86,17 @@ def weighed(
     noise: NoiseModel | None,
     *,
     arc: float | None = None,
+    held: Held | None = None,
 ) -> tuple[Uncertainty, float | None]:
-    """What `assess` gives, and the rms (mm) that the noise alone leaves in the residuals, None where unknown."""
+    """What `assess` gives, and the rms (mm) that the noise alone leaves in the residuals, None where unknown.
+
+    `held` tells of a fit under constraints; a radius that was given has no uncertainty.
+    """
     if noise is None:
         return _unknown("not vouched for: the scan shows no face large enough to learn its noise from"), None
     kind = KINDS[shape.kind]
-    basis = basis_of(shape.direction)
+    basis = basis_of(shape.direction) if held is None else held.basis
+    free = np.array([held is None or name not in held.names for name in kind.parameters])
     weights = np.ones(len(points)) if weights is None else np.asarray(weights, dtype=float)
     used = weights > 0.0
     points, weights = np.ascontiguousarray(points[used], dtype=float), weights[used]
@@ -86,12 +104,13 @@ def weighed(
         return _unknown(f"not vouched for: only {len(points)} points carry it"), None
     jacobian = kind.jacobian(shape, points, basis)
     weighted = jacobian * weights[:, None]
-    normal = jacobian.T @ weighted
+    normal = (jacobian.T @ weighted)[np.ix_(free, free)]
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
         return _unknown("not vouched for: the points don't determine the shape"), None
     cofactor = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
-    gains = weighted @ cofactor
+    gains = np.zeros_like(weighted)
+    gains[:, free] = weighted[:, free] @ cofactor
     seen = _seen(shape, points, basis)
     finest = _finest(shape, seen)
 
@@ -109,6 +128,16 @@ def weighed(
     covariance *= np.outer(more, more)
     method = METHOD
 
+    if held is not None:
+        method += f"; the fit was held {held.words}"
+        if held.covariance is None:
+            return _unknown(f"not vouched for: the fit was held {held.words}, whose uncertainty isn't known"), None
+        # What is held is off as well, and the free parameters make up for it.
+        index = [kind.parameters.index(name) for name in held.names]
+        lever = np.zeros((len(free), len(index)))
+        lever[index, range(len(index))] = 1.0
+        lever[free] = -gains[:, free].T @ jacobian[:, index]
+        covariance += lever @ held.covariance @ lever.T
     residuals = kind.distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
@@ -124,7 +153,10 @@ def weighed(
         tie = _tie(kind.parameters, covariance)
         if tie is not None:
             method += f", radius and position are one pair (correlation {tie:.2f})"
-    return summary(shape, kind.parameters, covariance, basis, method), float(np.sqrt(left_over))
+    known = summary(shape, kind.parameters, covariance, basis, method)
+    if held is not None and "r" in held.names:
+        known = replace(known, radius=None)
+    return known, float(np.sqrt(left_over))
 
 
 def summary(
@@ -187,8 +219,8 @@ def wider(variance: Array, doubt: Array) -> Array:
     `doubt` (k,) is the sum over the parts of their square over their degrees of freedom: Welch and Satterthwaite's
     effective degrees of freedom are variance^2 over that (JCGM 100:2008, G.4).
     """
-    freedom = variance**2 / np.maximum(doubt, 1e-12 * variance**2 + 1e-300)
-    return stdtrit(freedom, 0.975) / ndtri(0.975)
+    freedom = np.divide(variance**2, doubt, out=np.full(len(variance), np.inf), where=doubt > 0.0)
+    return stdtrit(np.minimum(freedom, 1e9), 0.975) / ndtri(0.975)
 
 
 def _seen(shape: Shape, points: Array, basis: Array) -> Seen:

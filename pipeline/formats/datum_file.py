@@ -142,6 +142,7 @@ def build(outcome: Outcome) -> dict[str, Any]:
                 "point": vector(patch.point),
                 "area": plain(patch.area),
                 "reason": patch.reason,
+                "cast": patch.cast,
             }
             for patch in recover.rejected
         ],
@@ -304,6 +305,7 @@ def _feature(
         "kind": feature.kind,
         "side": feature.side,
         "machined": feature.machined,
+        "constraint": feature.constraint,
         "confidence": feature.confidence,
         "reasons": list(feature.reasons),
         "point": vector(feature.point),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,11 +14,12 @@ from pipeline.features.building import Patch, Piece
 from pipeline.features.calipers import without_coating
 from pipeline.features.form import form_of
 from pipeline.features.kinds.base import unpack
-from pipeline.features.naming import ids_for
+from pipeline.features.naming import ids_for, named
 from pipeline.features.patterns import find_patterns
+from pipeline.features.refits import Refitted, refitted, targets
 from pipeline.features.relations import relations
-from pipeline.features.uncertainty import SHORT_ARC, weighed
-from pipeline.job import Caliper, RecoverSettings
+from pipeline.features.uncertainty import SHORT_ARC, Held, weighed
+from pipeline.job import Caliper, RecoverSettings, Refit
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress
@@ -41,6 +42,8 @@ def recover(
     settings: RecoverSettings,
     calipers: tuple[Caliper, ...],
     progress: Progress,
+    names: Mapping[str, str] | None = None,
+    refits: tuple[Refit, ...] = (),
 ) -> RecoverResult:
     """Find planes, cylinders, cones, spheres and tori on the measured facets and fit them.
 
@@ -59,6 +62,11 @@ def recover(
     for done, (piece, name) in enumerate(zip(pieces, ids, strict=True)):
         progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
         features.append(without_coating(_feature(piece, name, model), settings.coating_thickness))
+    features = named(features, names or {})
+    for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
+        given = None if reference is None else features[reference]
+        again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
+        features[mine] = _held(again, features[mine], model, settings.coating_thickness)
     checks, proposal = calipers_module.check(calipers, features)
     progress(1.0)
     return RecoverResult(
@@ -89,15 +97,15 @@ def _on_scan(
     progress(0.65, "fitting")
     patches, rejected = _sifted(ground, found)
     small = [p for p in patches if p.extent.area < settings.min_area]
-    rejected += [(p.region, "smaller than the least area asked for") for p in small]
+    rejected += [(p.region, "smaller than the least area asked for", False) for p in small]
     patches = sorted((p for p in patches if p.extent.area >= settings.min_area), key=lambda p: -p.extent.area)
     labels = _labels(ground, patches)
     counts = np.bincount(labels[labels >= 0], minlength=len(patches))
     pieces: list[Piece] = [
         replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
     ]
-    rejected.sort(key=lambda pair: -pair[0].area)
-    return pieces, labels, [_rejected(region, reason) for region, reason in rejected]
+    rejected.sort(key=lambda row: -row[0].area)
+    return pieces, labels, [_rejected(*row) for row in rejected]
 
 
 def _on_tessellation(
@@ -127,18 +135,22 @@ def _on_tessellation(
 
 def _sifted(
     ground: segmentation.Ground, found: list[segmentation.Region]
-) -> tuple[list[Patch], list[tuple[segmentation.Region, str]]]:
-    """The regions that stand, fitted, and the others with the reason; owners end up those of what stands."""
+) -> tuple[list[Patch], list[tuple[segmentation.Region, str, bool]]]:
+    """The regions that stand, fitted, and the others with the reason and whether that says that they are cast.
+
+    Owners end up those of what stands.
+    """
     standing: dict[int, Patch] = {}
     rejected = []
     for index, region in enumerate(found):
         reason = segmentation.form_doubt(ground, region)
+        cast = reason is not None
         if not reason:
             piece = building.settled(ground, region)
             reason = building.too_little(ground, piece)
         if reason:
             ground.owner[region.members] = regions.FREE
-            rejected.append((region, reason))
+            rejected.append((region, reason, cast))
         else:
             standing[index] = piece
     # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
@@ -149,7 +161,7 @@ def _sifted(
             reason = building.blend(piece, segmentation.blending(ground, piece.region, index))
             if reason:
                 ground.owner[piece.region.members] = regions.FREE
-                rejected.append((piece.region, reason))
+                rejected.append((piece.region, reason, True))
                 del standing[index]
                 changed = True
     return list(standing.values()), rejected
@@ -163,9 +175,9 @@ def _labels(ground: segmentation.Ground, pieces: list[Patch]) -> NDArray[np.int3
     return regions.facet_owners(ground.faces, owner)
 
 
-def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
+def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | None = None) -> Feature:
     shape, weights = piece.shape, piece.fit.weights
-    uncertainty, left = weighed(shape, piece.points, weights, model, arc=piece.extent.arc)
+    uncertainty, left = weighed(shape, piece.points, weights, model, arc=piece.extent.arc, held=held)
     reasons = _doubts(piece, uncertainty)
     return Feature(
         name,
@@ -181,6 +193,17 @@ def _feature(piece: Piece, name: str, model: NoiseModel | None) -> Feature:
         shape.major_radius,
         "low" if reasons else "good",
         reasons,
+    )
+
+
+def _held(again: Refitted, free: Feature, model: NoiseModel | None, coating: float) -> Feature:
+    """The feature of a constrained fit; what the scan has against it makes its confidence low."""
+    made = without_coating(_feature(again.piece, free.id, model, again.held), coating)
+    reasons = made.reasons
+    if again.doubt is not None:
+        reasons = (*reasons, f"held {again.words}, which the scan contradicts: {again.doubt}")
+    return replace(
+        made, name=free.name, constraint=again.words, reasons=reasons, confidence="low" if reasons else "good"
     )
 
 
@@ -200,12 +223,13 @@ def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[st
         out.append("No machined surface was recognised: check the units, and whether the scan is smoothed or coarse.")
     elif model is None:
         out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
+    out += [f"{f.name or f.id}: {f.reasons[-1]}" for f in features if f.constraint and f.confidence == "low"]
     return tuple(out)
 
 
-def _rejected(region: segmentation.Region, reason: str) -> Rejected:
+def _rejected(region: segmentation.Region, reason: str, cast: bool) -> Rejected:
     shape = unpack(region.kind, region.packed)
-    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason)
+    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason, cast)
 
 
 def _unlearnt(sigma: float) -> NoiseModel:

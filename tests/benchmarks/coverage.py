@@ -24,7 +24,7 @@ from pipeline.job import RecoverSettings
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import silent
-from pipeline.values import CleanResult, Source, Uncertainty
+from pipeline.values import CleanResult, Feature, Source, Uncertainty
 from sample_meshes import design
 from sample_meshes.make_scan import Noise, Scan, noise_along_normal
 from tests.scans import demo_scan
@@ -103,6 +103,10 @@ def from_truth(scan: Scan, vertices: NDArray[np.float64]) -> list[Found]:
 
 
 def from_recover(scan: Scan, vertices: NDArray[np.float64]) -> list[Found]:
+    return [(name, shape_of(feature), feature.uncertainty) for name, feature in recovered(scan, vertices)]
+
+
+def recovered(scan: Scan, vertices: NDArray[np.float64]) -> list[tuple[str, Feature]]:
     """What the recover stage makes of the mesh, each feature under the name of the face that it lies on."""
     from pipeline.stages.recover import recover
 
@@ -120,7 +124,7 @@ def from_recover(scan: Scan, vertices: NDArray[np.float64]) -> list[Found]:
         numbers, counts = np.unique(scan.label[result.labels == index], return_counts=True)
         face = names.get(int(numbers[np.argmax(counts)])) if len(numbers) else None
         if face is not None and face.kind == feature.kind and counts.max() > 0.6 * counts.sum():
-            found.append((face.name, shape_of(feature), feature.uncertainty))
+            found.append((face.name, feature))
     return found
 
 

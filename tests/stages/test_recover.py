@@ -6,7 +6,7 @@ import pytest
 from pipeline.features.kinds import signed_distance
 from pipeline.features.noise import white_sigma
 from pipeline.features.shape import shape_of
-from pipeline.job import Caliper, RecoverSettings
+from pipeline.job import Caliper, RecoverSettings, Refit
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import compact, mean_edge
 from pipeline.progress import silent
@@ -16,14 +16,14 @@ from tests.scans import demo_scan
 from tests.scorer import score
 
 
-def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None):  # noqa: B008
+def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None, **more):  # noqa: B008
     surface = Surface.measured(vertices, faces)
     low, high = bounds or (vertices.min(axis=0), vertices.max(axis=0))
     source = Source(
         "scan.stl", "0" * 64, len(faces), len(vertices), "mm", 1.0, white_sigma(surface.vertices, surface.faces),
         mean_edge(surface.vertices, surface.faces), (tuple(low), tuple(high)),
     )  # fmt: skip
-    return recover(CleanResult(surface, (), 0.0), source, settings, calipers, silent)
+    return recover(CleanResult(surface, (), 0.0), source, settings, calipers, silent, **more)
 
 
 def as_datums(result):
@@ -161,3 +161,27 @@ def test_exact_tessellation_with_long_facets():
     assert boss.extent.length == pytest.approx(30.0, abs=1e-6)
     assert np.degrees(boss.extent.arc) == pytest.approx(360.0)
     assert np.all(found.labels >= 0)
+
+
+def test_refits_and_names(scan, result):
+    """A short bore held square to the face that its maker milled it from, and a bore of known size, both by name."""
+    found = score(scan.truth, as_datums(result))
+    seal, face, seat = (found.hit(name).found for name in ("seal bore", "flange face", "bearing seat A"))
+    radius = scan.face("bearing seat A").radius
+    again = recovered(
+        scan.vertices, scan.faces, calipers=(Caliper(feature="front bore", diameter=2 * scan.face("seal bore").radius),),
+        names={"front bore": seal, face: "mounting face"},
+        refits=(Refit(feature="front bore", square_to="mounting face"), Refit(feature=seat, radius=radius)),
+    )  # fmt: skip
+    before, after = ({f.id: f for f in r.features} for r in (result, again))
+    assert set(before) == set(after)
+    assert (after[seal].name, after[face].name) == ("front bore", "mounting face")
+    assert after[seal].constraint == f"square to {face}"
+    assert np.abs(np.cross(after[seal].direction, after[face].direction)).max() < 1e-9
+    assert after[seal].uncertainty.direction < before[seal].uncertainty.direction
+    assert after[seat].radius == pytest.approx(radius)
+    assert after[seat].uncertainty.radius is None
+    assert [check.feature for check in again.calipers] == [seal]
+    others = set(before) - {seal, seat}
+    assert all(np.array_equal(before[i].point, after[i].point) for i in others)
+    assert all(f.constraint is None for i, f in after.items() if i in others)
