@@ -28,7 +28,7 @@ from pipeline.mesh.trail import Leash, Trail
 from pipeline.progress import Progress
 
 # Held points stay within this share of the tolerance: what lies between them may use the rest.
-_SHARE = 0.93
+_SHARE = 0.92
 # The sweeps before may not use more than this share of the tolerance on any facet.
 _SWEEP_SHARE = 0.5
 _STARTS = 6
@@ -37,7 +37,7 @@ _TIGHTER = 0.7
 # After so many mendings the vertices of a step that was taken back stay where they are.
 _PATIENCE = 5
 # What uses more than this share of the tolerance is mended too: between the points looked at there may be more.
-_CLEAR = 0.95
+_CLEAR = 0.93
 # Steps between those points, in units of the scan's facet size.
 _PITCH = 0.7
 # Facets of the scan longer than this, in the same steps, are looked at between their vertices too.

@@ -16,6 +16,8 @@ from pipeline.mesh.quality import nearest_on_facet
 
 # Fewest and most steps along a facet's sides to begin with, and the most where distances change fast.
 _FEWEST, _MOST, _FINEST = 4, 64, 256
+# A facet that uses more than this share of the limit is looked at twice as finely.
+_HIGH = 0.4
 
 
 def farthest_on_facets(
@@ -30,8 +32,8 @@ def farthest_on_facets(
     begin                 (k,) dense facet near the first corner of each light facet
     neighbours            (m, 3) of the dense facets, below 0 where there is none
 
-    Points lie on a grid of steps no longer than `pitch` mm, finer where distances that rise from both sides
-    would meet above `most` mm between two points.
+    Points lie on a grid of steps no longer than `pitch` mm, half as long where the distance comes near the
+    limit, and finer where distances that rise from both sides would meet above `most` mm between two points.
     """
     return _farthest(
         points, faces, labels, begin, dense, dense_faces, neighbours, dense_labels, table, float(pitch), float(limit),
@@ -116,6 +118,7 @@ def _farthest(
             long2 = max(long2, (p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
         n = min(max(int(np.ceil(np.sqrt(long2) / pitch)), _FEWEST), _MOST)
         steps[t] = n
+        finer = False
         while True:
             found = np.empty((n + 1) * (n + 2) // 2)
             at = 0
@@ -140,7 +143,10 @@ def _farthest(
                     at += 1
                 if out[t] > limit:
                     break
-            if out[t] > limit or 2 * n > _FINEST or not _rises_above(found, n, most):
+            if out[t] > limit or 2 * n > _FINEST:
                 break
+            if (finer or out[t] <= _HIGH * limit) and not _rises_above(found, n, most):
+                break
+            finer = True
             n *= 2
     return out, where, steps
