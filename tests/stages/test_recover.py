@@ -168,8 +168,9 @@ def test_refits_and_names(scan, result):
     found = score(scan.truth, as_datums(result))
     seal, face, seat = (found.hit(name).found for name in ("seal bore", "flange face", "bearing seat A"))
     radius = scan.face("bearing seat A").radius
+    measured = Caliper(feature="front bore", diameter=2 * scan.face("seal bore").radius)
     again = recovered(
-        scan.vertices, scan.faces, calipers=(Caliper(feature="front bore", diameter=2 * scan.face("seal bore").radius),),
+        scan.vertices, scan.faces, calipers=(measured,),
         names={"front bore": seal, face: "mounting face"},
         refits=(Refit(feature="front bore", square_to="mounting face"), Refit(feature=seat, radius=radius)),
     )  # fmt: skip
