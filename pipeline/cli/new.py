@@ -94,6 +94,12 @@ coating_thickness = 0.0                 # matting spray on every face: bores mea
 # diameter = 50.0
 # uncertainty = 0.01
 
+# A feature fitted again with what you vouch for; the run says where the scan contradicts it.
+# [[refit]]
+# feature = "its id in datums.json"
+# square_to = "another feature's id"    # or parallel_to
+# radius = 25.0                         # instead, or besides
+
 # [names]                               # what the outputs call a feature
 # "a feature's id from datums.json" = "seal bore"
 

@@ -137,6 +137,7 @@ def _features(data: dict[str, Any], show: _Lengths) -> list[str]:
         if f["major_radius"] is not None:
             what += f", centre circle D{show(2 * f['major_radius'])}"
         what += "" if f["machined"] else " (cast)"
+        what += "" if f["constraint"] is None else f" (held {f['constraint']})"
         radius = f["radius"]
         direction = "-" if place["direction"] is None else ", ".join(f"{v:z.5f}" for v in place["direction"])
         tilt = "-" if against["direction"] is None else f"{against['direction']:.4f}"
@@ -230,10 +231,11 @@ def _audit(data: dict[str, Any], show: _Lengths) -> list[str]:
         f"| {small} | rms | 95 % | 99 % | largest |",
         "| --- | --- | --- | --- | --- |",
     ]
-    for key, text in (("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")):
-        lines.append(
-            "| " + " | ".join([text, *(show.small(audit[key][k]) for k in ("rms", "p95", "p99", "max"))]) + " |"
-        )
+    for found, said in ((audit, ", as measured"), (audit["noise_aside"] or {}, ", noise aside")):
+        for key, text in (("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")):
+            if key in found:
+                figures = (show.small(found[key][k]) for k in ("rms", "p95", "p99", "max"))
+                lines.append("| " + " | ".join([text + said, *figures]) + " |")
     if audit["lightening_rms"] is not None:
         lines += ["", f"Without the scan's own noise, rms: {show.small(audit['lightening_rms'])} {small}."]
     if audit["budget"]:

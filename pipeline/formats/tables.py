@@ -25,6 +25,7 @@ def features_csv(data: dict[str, Any], unit: str = "mm") -> str:
         "side": lambda f: f["side"],
         "machined": lambda f: "yes" if f["machined"] else "no",
         "confidence": lambda f: f["confidence"],
+        "constraint": lambda f: f["constraint"],
         **{f"{a}_{unit}": partial(_coordinate, scale, "point", k) for k, a in enumerate("xyz")},
         **{f"direction_{a}": partial(_coordinate, 1.0, "direction", k) for k, a in enumerate("xyz")},
         f"diameter_{unit}": lambda f: times(f["radius"], 2),
