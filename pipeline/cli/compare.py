@@ -106,6 +106,7 @@ def as_data(audit: Audit) -> dict[str, Any]:
                 "shift": f.shift,
                 "tilt": None if f.tilt is None else math.degrees(f.tilt),
                 "radius_change": f.radius_change,
+                "on_facets": None if f.on_facets is None else on_facets(f.on_facets),
                 "worst": f.worst,
                 "light_vertices": f.light_vertices,
                 "verdict": f.verdict,
@@ -120,6 +121,12 @@ def as_data(audit: Audit) -> dict[str, Any]:
         "within_budget": audit.within_budget,
         "cautions": list(audit.cautions),
     }
+
+
+def on_facets(found: tuple[float | None, float | None, float | None]) -> dict[str, float | None]:
+    """The fit on a feature's facets against that on the scan; mm and degrees."""
+    shift, tilt, radius_change = found
+    return {"shift": shift, "tilt": None if tilt is None else math.degrees(tilt), "radius_change": radius_change}
 
 
 def as_lines(audit: Audit) -> list[str]:

@@ -171,8 +171,14 @@ def build(outcome: Outcome) -> dict[str, Any]:
                 for line in audit.budget
             ],
             "within_budget": audit.within_budget,
-            "scan_to_light": _deviation(audit.scan_to_light),
-            "light_to_scan": _deviation(audit.light_to_scan),
+            "scan_to_light": _deviation(audit.scan_to_light, frame.matrix),
+            "light_to_scan": _deviation(audit.light_to_scan, frame.matrix),
+            "noise_aside": None
+            if audit.noise_aside is None
+            else {
+                "scan_to_light": _deviation(audit.noise_aside[0], frame.matrix),
+                "light_to_scan": _deviation(audit.noise_aside[1], frame.matrix),
+            },
             "facets_before": audit.facets_before,
             "facets_after": audit.facets_after,
             "area_filled": plain(audit.area_filled),
@@ -380,7 +386,15 @@ def _feature_audit(feature: Feature, audit: FeatureAudit | None, missing: _Missi
     if lacking:
         why = audit.note or f"{audit.light_vertices} vertices of the light mesh carry it"
         missing.note(f"{', '.join(lacking)} by lightening", why, feature.id)
-    return {**figures, "verdict": audit.verdict, "note": audit.note}
+    shift, tilt, radius_change = audit.on_facets or (None, None, None)
+    on_facets = {"shift": plain(shift), "tilt": plain(tilt, degrees=True), "radius_change": plain(radius_change)}
+    return {
+        **figures,
+        "on_facets": on_facets,
+        "worst": plain(audit.worst),
+        "verdict": audit.verdict,
+        "note": audit.note,
+    }
 
 
 def _pattern(pattern: Pattern, matrix: np.ndarray) -> dict[str, Any]:
@@ -479,7 +493,7 @@ def _relation(relation: Relation, missing: _Missing) -> dict[str, Any]:
     }
 
 
-def _deviation(deviation: Deviation) -> dict[str, Any]:
+def _deviation(deviation: Deviation, matrix: np.ndarray) -> dict[str, Any]:
     return {
         "mean": plain(deviation.mean),
         "rms": plain(deviation.rms),
@@ -487,5 +501,6 @@ def _deviation(deviation: Deviation) -> dict[str, Any]:
         "p99": plain(deviation.p99),
         "max": plain(deviation.max),
         "where": vector(deviation.where),
+        "in_part_frame": {"where": vector(part_point(matrix, deviation.where))},
         "samples": deviation.samples,
     }

@@ -28,12 +28,14 @@ def feature_tables(show: Figures) -> str:
         [
             "feature", f"#form {small}", f"#zone {small}", f"#noise {small}", f"#rms {small}",
             f"#seen {show.words.area_unit}", "#arc °", f"#length {unit}",
-            f"#shift {small}", "#tilt deg", f"#radius {small}", "after lightening",
+            f"#shift {small}", "#tilt deg", f"#radius {small}", f"#facets' {small}", f"#worst {small}",
+            "after lightening",
         ],
         [_row(i, f, _seen(show, i, f)) for i, f in enumerate(features)],
         "Form: peak to valley of the scan about the fit (flatness, cylindricity ...); zone: the least zone that holds "
-        "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh less "
-        "fit on the scan.",
+        "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh's "
+        "vertices less fit on the scan; facets': the radius of a fit on the light facets less that on the scan, for "
+        "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, noise aside.",
     )  # fmt: skip
     return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
 
@@ -96,6 +98,8 @@ def _seen(show: Figures, index: int, feature: Data) -> str:
         + figure(show.small(f"{at}.audit.shift"))
         + figure(show.angle(f"{at}.audit.tilt", 0.0005))
         + figure(show.small(f"{at}.audit.radius_change"))
+        + figure(show.small(f"{at}.audit.on_facets.radius_change"))
+        + figure(show.small(f"{at}.audit.worst"))
         + cell("; ".join(filter(None, [audit.get("verdict") or "not audited", audit.get("note")])))
     )
 

@@ -163,12 +163,21 @@ def _verdict(data: Data) -> tuple[str, str, str]:
 
 def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     audit, unit = show.data["audit"], show.words.small_unit
-    rows = [
-        cell(name) + "".join(figure(show.small(f"audit.{key}.{what}")) for what in ("mean", "rms", "p95", "p99", "max"))
-        for key, name in (("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan"))
+    ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
+    ways = [(key, f"{name}, as measured") for key, name in ways] + [
+        (f"noise_aside.{key}", f"{name}, noise aside") for key, name in ways if audit["noise_aside"]
     ]
-    caption = f"Distances between scan and light mesh, {unit}; filled facets left out. The scan's own noise is in them."
-    distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest"], rows)
+    rows = [
+        cell(name)
+        + "".join(figure(show.small(f"audit.{key}.{what}")) for what in ("mean", "rms", "p95", "p99", "max"))
+        + "".join(figure(show.length(f"audit.{key}.in_part_frame.where.{axis}", 0.05)) for axis in range(3))
+        for key, name in ways
+    ]
+    caption = (
+        f"Distances between scan and light mesh, {unit}; filled facets left out. Noise aside: the features as fitted, "
+        f"the rest as smooth as the scan's noise allows. x, y, z: where the largest is, {show.words.unit}."
+    )
+    distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest", "#x", "#y", "#z"], rows)
     moved = ""
     if audit.get("lightening_rms") is not None:
         figured = show.small("audit.lightening_rms")
