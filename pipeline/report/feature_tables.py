@@ -35,7 +35,8 @@ def feature_tables(show: Figures) -> str:
         "Form: peak to valley of the scan about the fit (flatness, cylindricity ...); zone: the least zone that holds "
         "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh's "
         "vertices less fit on the scan; facets': the radius of a fit on the light facets less that on the scan, for "
-        "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, noise aside.",
+        "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, noise "
+        "aside.",
     )  # fmt: skip
     return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
 
