@@ -118,7 +118,7 @@ class RecoverSettings(Settings):
 
 
 class Caliper(Settings):
-    """A size that the user measured on the real part: the feature by id, or the one nearest to a point.
+    """A size that the user measured on the real part: the feature by id or name, or the one nearest to a point.
 
     near is in scan coordinates, mm; uncertainty is the caliper's own, standard (k = 1), mm.
     """

@@ -48,7 +48,10 @@ class _Line(NamedTuple):
 
 
 def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
-    """The relations worth stating between features that are machined, well seen and of known uncertainty."""
+    """The relations worth stating between features that are machined, well seen and of known uncertainty.
+
+    Features whose fit was held to something are left out: what they were held to would come back as if measured.
+    """
     lines = [line for feature in features if (line := _line(feature)) is not None]
     lines.sort(key=lambda line: (-line.area, line.id))
     ways: list[list[_Line]] = []
@@ -80,7 +83,7 @@ def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
 def _line(feature: Feature) -> _Line | None:
     known = feature.uncertainty
     usable = feature.machined and feature.confidence == "good" and feature.direction is not None
-    if not usable or known.covariance is None or known.basis is None:
+    if not usable or feature.constraint is not None or known.covariance is None or known.basis is None:
         return None
     assert feature.direction is not None
     u, v = known.basis

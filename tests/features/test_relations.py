@@ -61,6 +61,7 @@ def test_what_is_too_uncertain_is_not_said():
         bore("loose", (0, 0, 0), (0, 0, 1), 5, 5, uncertainty=loose),
         plane("unknown", (0, 0, 9), (0, 0, 1), uncertainty=replace(loose, covariance=None)),
         plane("skin", (0, 0, 30), (0, 0, 1), machined=False),
+        plane("held", (0, 0, 40), (0, 0, 1), constraint="parallel to floor"),
         plane("doubtful", (0, 0, 40), (0, 0, 1), confidence="low"),
         feature("ball", "sphere", (0, 0, 5), None, 7, "bore", 300),
     ]
