@@ -19,6 +19,7 @@ from pipeline.features.shape import shape_of
 from pipeline.job import LightenSettings
 from pipeline.mesh.distance import Scene
 from pipeline.mesh.quality import spread_points, thin_facets
+from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import edge_report
 from pipeline.stages.lighten import lighten
@@ -74,6 +75,7 @@ def test_same_count_closer_to_the_part_in_less_time(facets: float, others: tuple
     report = edge_report(ours.surface.faces, len(ours.surface.vertices))
     assert (report.nonmanifold, report.inconsistent, report.duplicate, report.degenerate, report.border) == (0,) * 5
     assert not thin_facets(ours.surface.vertices, ours.surface.faces).any()
+    assert not len(self_intersections(ours.surface.vertices, ours.surface.faces))
     assert _flipped(ours.surface, part) == 0
     for name in others:
         begun = _cpu()
@@ -134,6 +136,7 @@ def test_ten_million_facets_fit_in_two_gigabytes() -> None:
 import resource, sys
 import numpy as np
 from pipeline.job import LightenSettings
+from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import Surface
 from pipeline.stages.lighten import lighten
 from pipeline.values import FillResult, NoiseModel, RecoverResult, Source
