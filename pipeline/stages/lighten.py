@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.features.carry import ROUNDING, noise_reach, on_features, snapping_reach, target_surface
 from pipeline.features.promise import lightened_within
 from pipeline.job import LightenSettings
@@ -16,7 +18,7 @@ _LAST_STRETCH = 1.5
 # So often all is done again where facets that pass through each other can't be mended.
 _STARTS = 4
 # Of the tolerance: so far vertices may be moved onto their features even where that is more than noise.
-_SNAP_SHARE = 0.2
+_SNAP_SHARE = 0.1
 _CROSSING = "The light mesh passes through itself in places where the scan does not; give it more facets."
 
 
@@ -84,8 +86,11 @@ def _to_tolerance(
         surface.vertices, surface.faces, fill.labels, recover.features, reach, source.noise_sigma,
         sharp=settings.edges == "sharp",
     )  # fmt: skip
-    # What vertices were moved beyond their noise is part of what the light mesh may deviate.
-    spent = reach - noise_reach(source.noise_sigma, 0.0)
+    # What vertices were moved beyond their noise is part of what the light mesh may deviate; what edges were
+    # moved on request is not.
+    carried = target.carriers[:, 0] >= 0
+    moved = np.linalg.norm(target.vertices[carried] - surface.vertices[carried], axis=1).max(initial=0.0)
+    spent = max(0.0, min(float(moved), reach) - noise_reach(source.noise_sigma, 0.0))
     found = lightened_within(surface, target, tolerance - spent, settings.facets or 4, progress)
     deviation = found.deviation + spent
     light = Surface(found.work.points, found.work.faces, found.work.origin)
