@@ -51,6 +51,11 @@ _STIFFNESS = (
     (2, 1e-5, 1.0),
 )
 _MOST_POINTS = 400_000
+# A rebuilt edge's chords are this near to it, mm, unless facets a quarter as long as those around would not do.
+_CHORD = 0.004
+_LEAST_STEP = 0.25
+# Points this far, in pitches, from points a pitch apart on a line leave the line its edges (1 / sqrt(2), and a little).
+_CLEAR = 0.72
 
 
 @dataclass(frozen=True)
@@ -313,7 +318,7 @@ class _Layout:
         if len(forced):
             forced = forced[_inside(forced, self.flat, self.loops)]
         if len(forced) and len(inner):
-            inner = inner[cKDTree(forced).query(inner)[0] > 0.72 * pitch]
+            inner = inner[cKDTree(forced).query(inner)[0] > _CLEAR * pitch]
         return np.concatenate([forced, inner]) if len(forced) else inner
 
     def mesh(self, pitch: float, forced: Array) -> tuple[Array, Indices] | None:
@@ -354,8 +359,12 @@ class _Layout:
             longer = _long_edges(points, triangles, 1.7 * pitch, fixed)
             if len(longer) == 0:
                 break
-            space, triangles = split_edges(np.column_stack([places, np.zeros(len(places))]), triangles, longer)
-            again = flat_patch(self.flat, self.loops, space[fixed:, :2])
+            space, _ = split_edges(np.column_stack([places, np.zeros(len(places))]), triangles, longer)
+            # A point beside a forced line would take its edges' place in the triangulation.
+            added = space[len(places) :, :2]
+            if len(forced):
+                added = added[cKDTree(forced).query(added)[0] > _CLEAR * pitch]
+            again = flat_patch(self.flat, self.loops, np.concatenate([places[fixed:], added]))
             if again is None:
                 return None
             space, triangles = _without_doubles(
@@ -535,11 +544,12 @@ def _best_roof(
 
 def _roofed(layout: _Layout, roof: _Roof, lift: Callable[[Array, Array], Array]) -> Patch | None:
     pitch = layout.pitch()
-    lines = _ridge_points(layout, roof, pitch)
     labels = np.array([leaf.label for leaf in roof.leaves], np.int32)
 
     def raised(places: Array) -> Array:
         return lift(places, roof.fold(roof.heights(places))[0])
+
+    lines = _ridge_points(layout, roof, raised, pitch)
 
     def label(places: Array) -> Indices:
         return labels[roof.fold(roof.heights(places))[1]]
@@ -549,26 +559,59 @@ def _roofed(layout: _Layout, roof: _Roof, lift: Callable[[Array, Array], Array])
     return layout.patch(raised, label, how, lines)
 
 
-def _ridge_points(layout: _Layout, roof: _Roof, pitch: float) -> Array:
-    """(k, 2) points at even steps on the lines where the roof changes from one surface to another."""
+def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Array:
+    """(k, 2) points on the lines where the roof changes from one surface to another, from rim to rim.
+
+    Steps are even, a pitch at most, and shorter where a line bends, so that its chords stay near it.
+    """
     grid = hexagonal_points(layout.flat, layout.loops, 0.5 * pitch)
     if len(grid) < 2:
         return np.empty((0, 2))
     active = roof.fold(roof.heights(grid))[1]
     pairs = cKDTree(grid).query_pairs(0.55 * pitch, output_type="ndarray")
     pairs = pairs[active[pairs[:, 0]] != active[pairs[:, 1]]]
-    lines: list[Array] = []
+    points = np.empty((0, 2))
     kinds = np.sort(active[pairs], axis=1)
     for i, j in np.unique(kinds, axis=0):
         mine = pairs[(kinds == (i, j)).all(axis=1)]
         places, sure = _to_ridge(roof, grid[mine].mean(axis=1), i, j, pitch)
         for chain in _chains(places[sure], pitch):
-            even = _even_steps(chain, pitch)
-            even, sure_too = _to_ridge(roof, even, i, j, pitch)
-            lines.append(even[sure_too])
-    if not lines:
-        return np.empty((0, 2))
-    return _thinned(np.concatenate(lines), 0.6 * pitch)
+            line, step = _evenly(roof, lift, _drawn_out(chain, pitch), i, j, pitch)
+            # Where lines meet, the later one keeps clear of what is there.
+            if len(points) and len(line):
+                line = line[cKDTree(points).query(line)[0] > 0.6 * step]
+            points = np.concatenate([points, line])
+    return points
+
+
+def _drawn_out(chain: Array, pitch: float) -> Array:
+    """A run of points made longer at both ends, to beyond the rim; closed where its ends are near each other."""
+    if len(chain) < 2:
+        return chain
+    if len(chain) > 4 and np.linalg.norm(chain[0] - chain[-1]) < 1.5 * pitch:
+        return np.concatenate([chain, chain[:1]])
+    ends = []
+    for end, before in ((chain[0], chain[min(2, len(chain) - 1)]), (chain[-1], chain[-min(3, len(chain))])):
+        way = end - before
+        ends.append(end + 1.5 * pitch * way / max(float(np.linalg.norm(way)), 1e-12))
+    return np.concatenate([ends[:1], chain, ends[1:]])
+
+
+def _evenly(roof: _Roof, lift: Lift, chain: Array, i: int, j: int, pitch: float) -> tuple[Array, float]:
+    """Points at even steps on a line between leaves i and j, and the step, mm."""
+    step = pitch
+    for _ in range(3):
+        line, sure = _to_ridge(roof, _even_steps(chain, step), i, j, pitch)
+        follow = sure[:-1] & sure[1:]
+        middle, there = _to_ridge(roof, 0.5 * (line[:-1] + line[1:])[follow], i, j, pitch)
+        chord = 0.5 * (lift(line[:-1]) + lift(line[1:]))[follow]
+        off = np.linalg.norm(lift(middle) - chord, axis=1)[there]
+        long = np.linalg.norm(np.diff(lift(line), axis=0), axis=1)[follow]
+        finer = max(np.sqrt(float(off.max(initial=0.0)) / _CHORD), 0.9 * float(long.max(initial=0.0)) / pitch)
+        if finer <= 1.0 or step <= _LEAST_STEP * pitch:
+            break
+        step = max(step / (1.1 * finer), _LEAST_STEP * pitch)
+    return line[sure], step
 
 
 def _to_ridge(roof: _Roof, places: Array, i: int, j: int, pitch: float) -> tuple[Array, NDArray[np.bool_]]:
@@ -635,15 +678,6 @@ def _even_steps(chain: Array, pitch: float) -> Array:
     count = max(round(along[-1] / pitch), 1) + 1
     at = np.linspace(0.0, along[-1], count)
     return np.stack([np.interp(at, along, chain[:, 0]), np.interp(at, along, chain[:, 1])], axis=1)
-
-
-def _thinned(places: Array, clear: float) -> Array:
-    """Points in order, without those that come too near to an earlier one."""
-    kept: list[Array] = []
-    for place in places:
-        if not kept or np.min(np.linalg.norm(np.array(kept) - place, axis=1)) > clear:
-            kept.append(place)
-    return np.array(kept)
 
 
 def rims_of(opening: Opening) -> tuple[Rim, ...]:
