@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from pipeline.errors import DatumliftError, SettingsError
+from pipeline.features.kinds import signed_distance
+from pipeline.features.shape import shape_of
 from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import FILLED, MEASURED, Surface
@@ -18,7 +20,7 @@ from pipeline.stages.clean import clean
 from pipeline.stages.fill import fill
 from pipeline.stages.read import read
 from pipeline.values import CleanResult, Feature, FillResult, NoiseModel, RecoverResult, Source
-from tests.features.made import bore, plane
+from tests.features.made import bore, feature, plane
 from tests.mesh.test_manifold import is_manifold
 from tests.scans import open_part_path
 from tests.stages.test_clean import SPOILS, as_read, spoiled
@@ -100,6 +102,20 @@ def new_points(result: FillResult) -> np.ndarray:
     return surface.vertices[np.setdiff1d(surface.faces[new], surface.faces[~new])]
 
 
+def edge_between(result: FillResult, one: int, other: int) -> np.ndarray:
+    """(k, 2, 3) ends of the new edges between facets of two features, but for those that end at the rim."""
+    surface = result.surface
+    new = surface.origin == FILLED
+    rim = surface.faces[~new]
+    found: dict[tuple[int, int], set[int]] = {}
+    for facet, label in zip(surface.faces[new], result.labels[new], strict=True):
+        for k in range(3):
+            ends = sorted((int(facet[k]), int(facet[(k + 1) % 3])))
+            found.setdefault((ends[0], ends[1]), set()).add(int(label))
+    edges = np.array([ends for ends, labels in found.items() if labels == {one, other}]).reshape(-1, 2)
+    return surface.vertices[edges[~np.isin(edges, rim).any(axis=1)]]
+
+
 def closed(result: FillResult) -> list:
     return [g for g in result.gaps if g.done == "closed"]
 
@@ -155,6 +171,31 @@ def test_edge_between_two_planes_is_rebuilt_on_their_line(way, sigma):
     sides = (corners[:, :, 0] > 1e-6).any(axis=1) & (corners[:, :, 0] < -1e-6).any(axis=1)
     near_rim = np.isin(result.surface.faces[new], np.unique(result.surface.faces[~new])).any(axis=1)
     assert not (sides & ~near_rim).any()
+
+
+def test_bent_edge_is_rebuilt_along_all_its_length():
+    """A round bar cut by an inclined plane: their edge is an ellipse."""
+    radius = 9.0
+
+    def bar(x):
+        return np.sqrt(radius**2 - np.clip(x, -8.9, 8.9) ** 2) - 6.0
+
+    v, f = sheet(lambda x, y: np.minimum(bar(x), 0.4 * y), size=60)
+    v, f = compact(v, f[(np.abs(v[f][:, :, 0]) < 8.0).all(axis=1)])[:2]
+    cylinder = feature("boss-a", "cylinder", (0, 0, -6.0), (0, 1, 0), radius, "boss")
+    slope = plane("plane-b", (0, 0, 0), (0, -0.4, 1))
+    f = f[outside(v, f, (0, 7.5, 3), 3)]
+    middle = v[f].mean(axis=1)
+    labels = (bar(middle[:, 0]) > 0.4 * middle[:, 1]).astype(int)
+    result = filled(v, f, (cylinder, slope), labels)
+    line = edge_between(result, 0, 1)
+    assert len(line) > 8
+    share = np.linspace(0, 1, 11)[:, None]
+    x = (line[:, :1] * (1 - share) + line[:, 1:] * share).reshape(-1, 3)
+    assert np.abs(signed_distance(shape_of(cylinder), x)).max() < 0.005
+    assert np.abs(signed_distance(shape_of(slope), x)).max() < 0.005
+    # From rim to rim, but for a facet at each end.
+    assert np.linalg.norm(line[:, 1] - line[:, 0], axis=1).sum() > 2 * 3 - 2.5 * EDGE
 
 
 def test_corner_of_three_planes_comes_back():
