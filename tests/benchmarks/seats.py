@@ -1,10 +1,12 @@
-"""A block full of cones, spheres and tori of the sizes that fabricators meet, for studies of those kinds.
+"""Blocks for studies: one full of cones, spheres and tori of the sizes that fabricators meet, one with wide bores.
 
 The demo part has one of each; here both faces of a milled block carry countersinks, chamfered and tapered bores,
 pins, ball seats, domes, O-ring grooves and beads, their sizes drawn anew for every number: common practice, no source.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +27,17 @@ EDGE_RADIUS = 0.35
 
 def seats_scan(number: int, edge: float = 0.8) -> Scan:
     """The block of that number, without noise, in a pose of its own."""
-    return cached(f"seats {number} {edge}", lambda: _made(number, edge))
+    return cached(f"seats {number} {edge}", lambda: _made(number, edge, block))
 
 
-def _made(number: int, edge: float) -> Scan:
+def bored_scan(number: int, edge: float = 0.5) -> Scan:
+    """A small block with two through bores and a blind one, the drawing of that number, as `seats_scan` does it."""
+    return cached(f"bored {number} {edge}", lambda: _made(number, edge, bored))
+
+
+def _made(number: int, edge: float, draw: Callable[[np.random.Generator], Part]) -> Scan:
     rng = np.random.default_rng([number, 77])
-    part = block(rng)
+    part = draw(rng)
     to_scan = np.eye(4)
     to_scan[:3, :3] = Rotation.random(random_state=rng).as_matrix()
     to_scan[:3, 3] = rng.uniform(-150.0, 150.0, 3)
@@ -62,6 +69,25 @@ def block(rng: np.random.Generator) -> Part:
     solid = s.Solid(np.array(table.rows), np.zeros((0, 5)), np.zeros((0, 5)))
     reach = HALF + np.array([4.0, 4.0, 24.0])
     return Part(solid, tuple(table.faces), (), -reach, reach)
+
+
+def bored(rng: np.random.Generator) -> Part:
+    """Bores of 12 to 15 mm radius and 20 mm and more of length in a milled block of 90 by 36 by 30 mm."""
+    table = _Table(EDGE_RADIUS)
+    half = np.array([45.0, 18.0, 15.0]) + rng.uniform(0.0, 3.0, 3)
+    table.cast_box(np.zeros(3), np.eye(3), half + 2.0, 0.0, 3.0)
+    for axis in range(3):
+        for sign in (1.0, -1.0):
+            normal = sign * np.eye(3)[axis]
+            table.cut_plane(f"side {axis} {sign:+.0f}", half[axis] * normal, normal)
+    up = np.array([0.0, 0.0, 1.0])
+    for k, x in enumerate((-30.0, 0.0, 30.0)):
+        mouth = np.array([x + rng.uniform(-1.0, 1.0), rng.uniform(-2.0, 2.0), half[2]])
+        depth = 22.0 if k == 1 else 2.0 * half[2] + 5.0
+        floor = "blind floor" if k == 1 else None
+        table.cut_round(f"bore {k}", mouth, -up, rng.uniform(12.0, 13.5), depth, bottom=floor, before=10.0)
+    solid = s.Solid(np.array(table.rows), np.zeros((0, 5)), np.zeros((0, 5)))
+    return Part(solid, tuple(table.faces), (), -half - 4.0, half + 4.0)
 
 
 def _cone(t: _Table, name: str, mouth: Array, out: Array, radius: float, degrees: float, depth: float) -> None:
