@@ -16,6 +16,8 @@ from pipeline.mesh.quality import nearest_on_facet
 
 # Fewest and most steps along a facet's sides to begin with, and the most where distances change fast.
 _FEWEST, _MOST, _FINEST = 4, 64, 256
+# So many facets of one corner are gone round.
+_FAN = 7
 # A facet that uses more than this share of the limit is looked at twice as finely.
 _HIGH = 0.4
 
@@ -52,23 +54,31 @@ def _from_facet(x: float, y: float, z: float, v: NDArray, f: NDArray, g: int) ->
 
 @njit(cache=True)
 def _walk(x: float, y: float, z: float, g: int, v: NDArray, f: NDArray, neighbours: NDArray) -> tuple[int, float]:
-    """The dense facet that a walk from g ends on, and its squared distance."""
+    """The dense facet that a walk from g ends on, and its squared distance.
+
+    Where the nearest point is a corner its other facets are no nearer, but one behind them may be.
+    """
     best = _from_facet(x, y, z, v, f, g)
-    came = -1
-    while True:
-        onto = -1
+    at, came, level = g, -1, 0
+    while level <= _FAN:
+        onto, least = -1, np.inf
         for e in range(3):
-            h = neighbours[g, e]
+            h = neighbours[at, e]
             if h < 0 or h == came:
                 continue
             d2 = _from_facet(x, y, z, v, f, h)
-            if d2 < best:
-                best = d2
+            if d2 < least:
+                least = d2
                 onto = h
-        if onto < 0:
-            return g, best
-        came = g
-        g = onto
+        if least > best:
+            break
+        level = level + 1 if least == best else 0
+        came = at
+        at = onto
+        if least < best:
+            best = least
+            g = at
+    return g, best
 
 
 @njit(cache=True)
