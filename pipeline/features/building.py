@@ -20,6 +20,8 @@ from pipeline.values import Extent
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
 _LEANING = np.array([0.2705, 0.4933, 0.8267])
 LEAST_ARC = np.radians(50.0)
+WHOLE_TURN = np.radians(300.0)
+MANY = 1000  # vertices
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
 ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
@@ -98,12 +100,13 @@ def blend(piece: Patch, share: float) -> str | None:
     """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
 
     A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
-    axial surface doesn't come about by chance.
+    axial surface hardly comes about by chance, and a whole one, on many vertices, not at all: a journal
+    between two fillets.
     """
     arc = piece.extent.arc
     most = 0.12 if len(piece.region.core) < 300 else 0.4
     if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
-        most = 0.55
+        most = 1.0 if arc > WHOLE_TURN and len(piece.region.core) >= MANY else 0.55
     if share > most:
         return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
     return None

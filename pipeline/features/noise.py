@@ -35,7 +35,8 @@ def white_sigma(
     Quadrics are fitted to the vertices within `rings` edges of up to `samples` vertices; the residuals,
     corrected for the six degrees of freedom of a quadric, are pooled over the patches that agree with
     each other, which leaves out edges and tight curves. Waves much longer than the patches are not in it.
-    A tessellation of exact geometry gives 0: it has flat pairs of facets, which no noisy scan has.
+    A tessellation of exact geometry gives 0: it has flat pairs of facets, which no noisy scan has, or noise below
+    what its coordinates resolve.
     """
     if len(faces) == 0 or len(vertices) < MIN_PATCH:
         return 0.0
@@ -54,7 +55,21 @@ def white_sigma(
     start, neighbours = _links(near, len(members))
     normals = vertex_normals(points, near)
     squares, freedom = _patch_residuals(points, normals, start, neighbours, index[chosen], rings)
-    return _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
+    sigma = _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
+    return sigma if sigma > 4.0 * FLOAT32_STEP * float(np.abs(vertices).max()) else 0.0
+
+
+def resolution(vertices: NDArray[np.float64]) -> float:
+    """How far, mm, a coordinate may be off by the rounding of the file: decimals if it has few, else float32."""
+    largest = float(np.abs(vertices).max())
+    single = 2.0**-23 * largest
+    # A file of so many significant digits is coarsest where coordinates are largest.
+    some = np.abs(vertices[np.abs(vertices) > 0.25 * largest])[:20_000]
+    for decimals in range(1, 7):
+        grid = 10.0**-decimals
+        if np.abs(some - np.round(some / grid) * grid).max() <= 2.0 * single < 0.25 * grid:
+            return max(0.5 * grid, single)
+    return single
 
 
 def _pooled_sigma(squares: NDArray[np.float64], freedom: NDArray[np.int64]) -> float:
@@ -253,13 +268,13 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
     freedom as independent patches of it, 2 pi length^2 each, fit on the faces. Returns None when no face has enough
     points.
     """
+    if white <= 0.0:
+        return _of_rounding(faces)
     large = _large_faces(faces)
     if not large:
         return None
     residuals = [_without_spikes(signed_distance(face.shape, face.points)) for face in large]
     form = float(np.sqrt(np.nanmean(np.concatenate([r**2 for r in residuals]))))
-    if white <= 0.0:
-        return NoiseModel(0.0, form, np.array([[form, 0.0]]), "exact geometry: no waves were looked for")
     sizes = [_size(face) for face in large]
     blocks: list[_Block] = []
     rng = np.random.default_rng(0)
@@ -281,6 +296,16 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
         "waves longer than that can't be seen"
     )
     return NoiseModel(sigma_white, form, np.vstack([[sigma_white, 0.0], waves]), method, freedom)
+
+
+def _of_rounding(faces: Sequence[Face]) -> NoiseModel | None:
+    """What the rounding of its coordinates leaves uncertain on an exact tessellation, no less than its fits show."""
+    if not faces:
+        return None
+    rounding = resolution(np.concatenate([face.points for face in faces])) / np.sqrt(3.0)
+    shown = [np.mean(signed_distance(face.shape, face.points) ** 2) for face in _large_faces(faces)]
+    sigma = float(max([rounding, *np.sqrt(shown)]))
+    return NoiseModel(sigma, sigma, np.array([[sigma, 0.0]]), "exact geometry: the rounding of its coordinates")
 
 
 def _large_faces(faces: Sequence[Face]) -> list[Face]:

@@ -125,7 +125,10 @@ def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, 
         gradient = jacobian.T @ (w * residual)
         cost = now
         while True:
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -gradient)
+            try:
+                step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -gradient)
+            except np.linalg.LinAlgError as error:
+                raise ValueError("the points lie on a line; no circle goes through them") from error
             trial = best + step
             new = np.linalg.norm(x - trial[:2], axis=1) - trial[2]
             if float(w @ new**2) <= cost or np.linalg.norm(step) < 1e-15:
@@ -181,13 +184,16 @@ def _best_ring(points: Array, left: list[int]) -> Ring | None:
     for triple in combinations(some, 3):
         try:
             centre, radius, _ = circle_through(points[list(triple)])
-        except (ValueError, np.linalg.LinAlgError):
+        except ValueError:
             continue
         members = _members(points, left, centre, radius)
         if members in tried or len(members) < 3 or (best is not None and len(members) < len(best.members)):
             continue
         tried.add(members)
-        centre, radius, _ = circle_through(points[list(members)])
+        try:
+            centre, radius, _ = circle_through(points[list(members)])
+        except ValueError:
+            continue
         members = _members(points, left, centre, radius)
         if len(members) < 3:
             continue

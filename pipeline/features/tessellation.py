@@ -7,6 +7,8 @@ corners lie on it; what then is left flat is a plane.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -14,27 +16,20 @@ from numpy.typing import NDArray
 from pipeline.features.choosing import _FREE, CONE, CYLINDER, PLANE, SLOTS, SPHERE, TORUS, WIDTHS, sane
 from pipeline.features.kinds.base import PACKED, WIDEST
 from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
+from pipeline.features.noise import resolution
 
 BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
 NEAR_TANGENT = float(np.cos(np.radians(25.0)))
 LEAST_TURNS = 5  # directions that the facets of a curved face must show
-# Patches tried round each facet: how many facets, and the cosine of the turn that they may be joined by.
-_PATCHES = np.array(
-    [[24, np.cos(np.radians(11.0))], [10, np.cos(np.radians(11.0))], [24, BLUNT], [14, BLUNT], [8, BLUNT]]
-)
-
-
-def resolution(vertices: NDArray[np.float64]) -> float:
-    """How far, mm, a coordinate may be off by the rounding of the file: decimals if it has few, else float32."""
-    largest = float(np.abs(vertices).max())
-    single = 2.0**-23 * largest
-    # A file of so many significant digits is coarsest where coordinates are largest.
-    some = np.abs(vertices[np.abs(vertices) > 0.25 * largest])[:20_000]
-    for decimals in range(1, 7):
-        grid = 10.0**-decimals
-        if np.abs(some - np.round(some / grid) * grid).max() <= 2.0 * single < 0.25 * grid:
-            return max(0.5 * grid, single)
-    return single
+LEAST_START = 5  # facets of a patch
+LEAST_FACETS = 8  # of a curved face
+# Patches tried, large ones first: how many facets, and degrees of turn that they may be joined by. A large patch tells
+# a torus from the cylinder that a small one passes for; a small one finds room on a face of few facets.
+_PATCHES = (
+    (300, 11.0), (80, 11.0), (24, 11.0), (10, 11.0), (24, 30.0), (10, 30.0), (24, 47.0), (14, 47.0), (8, 47.0)
+)  # fmt: skip
+_LARGE, _TRIES = 24, 3  # of more facets than so many: patches that a facet may be in to no avail before it starts one
+LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
 
 @njit(cache=True)
@@ -135,8 +130,51 @@ def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
-    """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces."""
+def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):  # type: ignore[no-untyped-def]
+    """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit."""
+    none = start[:0]
+    points, lines = _corners(v, f, normals, start)
+    if not begin(code, points, lines, s):
+        return none, 1.0, stamp
+    slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+    ones = np.ones(len(points))
+    # What is far off after a few steps has an edge in it, or is of another kind.
+    refine(code, s, points, ones, slots, free, 3, 0.01 * tolerance)
+    reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
+    if not sane(code, s, extent) or _worst(code, s, points) > max(0.05 * reach, 300.0 * tolerance):
+        return none, 1.0, stamp
+    refine(code, s, points, ones, slots, free, 12, 0.01 * tolerance)
+    if not sane(code, s, extent) or _worst(code, s, points) > tolerance:
+        return none, 1.0, stamp
+    g = np.empty(3)
+    agree = 0.0
+    for k in range(len(points)):
+        gradient(code, s, points[k, 0], points[k, 1], points[k, 2], g)
+        agree += g[0] * lines[k, 0] + g[1] * lines[k, 1] + g[2] * lines[k, 2]
+    sign = 1.0 if agree >= 0.0 else -1.0
+    for _ in range(4):
+        stamp += 1
+        # A few facets fix a shape less well than the tolerance asks far away: refit and go on.
+        size = _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, 2.0 * tolerance, out)
+        every, _lines = _corners(v, f, normals, out[:size])
+        refine(code, s, every, np.ones(len(every)), slots, free, 12, 0.01 * tolerance)
+        if size == len(start):
+            break
+        start = out[:size].copy()
+    every, _lines = _corners(v, f, normals, start)
+    if not sane(code, s, extent) or _worst(code, s, every) > 2.0 * tolerance:
+        return none, 1.0, stamp
+    if _turns(normals, start, LEAST_TURNS) < LEAST_TURNS:
+        return none, 1.0, stamp
+    return start, sign, stamp
+
+
+@njit(cache=True)
+def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
+    """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces.
+
+    `patches` (k, 2): facets, cosine of the turn.
+    """
     m = len(f)
     mark = np.zeros(m, dtype=np.int32)
     out = np.empty(m, dtype=np.int32)
@@ -145,59 +183,35 @@ def curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, 
     extent = 0.0
     for k in range(3):
         extent = max(extent, v[:, k].max() - v[:, k].min())
-    for seed in range(m):
-        if owner[seed] >= 0 or found == len(codes):
-            continue
-        for attempt in range(len(_PATCHES)):
+    for level in range(len(patches)):
+        tried = np.zeros(m, dtype=np.uint8)
+        for seed in range(m):
+            if owner[seed] >= 0 or tried[seed] >= _TRIES or found == len(codes):
+                continue
             stamp += 1
-            most, blunt = int(_PATCHES[attempt, 0]), _PATCHES[attempt, 1]
+            most, blunt = int(patches[level, 0]), patches[level, 1]
             count = _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out)
             start = out[:count].copy()
-            if count < 8 or _turns(normals, start, 3) < 3:
+            if count < LEAST_START or _turns(normals, start, 3) < 3:
                 continue
-            points, lines = _corners(v, f, normals, start)
             for code in (CYLINDER, CONE, SPHERE, TORUS):
                 if not allowed[code]:
                     continue
                 s = np.zeros(PACKED)
-                if not begin(code, points, lines, s):
+                members, sign, stamp = _settled(
+                    code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out
+                )
+                if len(members) < min(2 * count, LEAST_FACETS):
                     continue
-                slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
-                refine(code, s, points, np.ones(len(points)), slots, free, 12, 0.01 * tolerance)
-                if not sane(code, s, extent) or _worst(code, s, points) > tolerance:
-                    continue
-                g = np.empty(3)
-                agree = 0.0
-                for k in range(len(points)):
-                    gradient(code, s, points[k, 0], points[k, 1], points[k, 2], g)
-                    agree += g[0] * lines[k, 0] + g[1] * lines[k, 1] + g[2] * lines[k, 2]
-                sign = 1.0 if agree >= 0.0 else -1.0
-                size = 0
-                for _ in range(4):
-                    stamp += 1
-                    # A few facets fix a shape less well than the tolerance asks far away: refit and go on.
-                    size = _spread(
-                        code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, 2.0 * tolerance, out
-                    )
-                    every, _ = _corners(v, f, normals, out[:size])
-                    refine(code, s, every, np.ones(len(every)), slots, free, 12, 0.01 * tolerance)
-                    if size == len(start):
-                        break
-                    start = out[:size].copy()
-                every, _ = _corners(v, f, normals, start)
-                if not sane(code, s, extent) or _worst(code, s, every) > 2.0 * tolerance:
-                    start = out[:count].copy()
-                    continue
-                if _turns(normals, start, LEAST_TURNS) < LEAST_TURNS:
-                    break
-                for k in range(len(start)):
-                    owner[start[k]] = found
+                for k in range(len(members)):
+                    owner[members[k]] = found
                 codes[found], signs[found] = code, sign
                 shapes[found] = s
                 found += 1
                 break
-            if owner[seed] >= 0:
-                break
+            if owner[seed] < 0 and patches[level, 0] > _LARGE:
+                for k in range(count):
+                    tried[start[k]] += 1
     return found
 
 
@@ -223,6 +237,58 @@ def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[n
             if turn > BLUNT and owner[j] < 0:
                 blunt += length
     return blunt / total if total > 0.0 else 0.0
+
+
+@njit(cache=True)
+def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # type: ignore[no-untyped-def]
+    """Free, in `owner`, the facets of faces that are bits of a free form; (faces,) bool: which are left.
+
+    Beyond much of such a bit's outline the surface bends on bluntly and is no face. What leaned on a bit is looked
+    at again without it.
+    """
+    count = len(codes)
+    left = np.ones(count, dtype=np.bool_)
+    mean, area = np.zeros((count, 3)), np.zeros(count)
+    for i in range(len(f)):
+        if owner[i] >= 0:
+            area[owner[i]] += areas[i]
+            mean[owner[i]] += areas[i] * normals[i]
+    # More than half a turn round an axis doesn't come about by chance, whatever lies beyond.
+    lasting = np.zeros(count, dtype=np.bool_)
+    for k in range(count):
+        if codes[k] == CYLINDER or codes[k] == CONE:
+            n, d = mean[k] / max(area[k], 1e-300), shapes[k, 3:6]
+            n = n - (n[0] * d[0] + n[1] * d[1] + n[2] * d[2]) * d
+            # The mean of unit vectors over half a turn is 2 / pi long.
+            lasting[k] = np.sqrt(np.sum(n**2)) < 2.0 / np.pi
+        elif codes[k] == PLANE:
+            lasting[k] = True
+    changed = True
+    while changed:
+        changed = False
+        lone, total = np.zeros(count), np.zeros(count)
+        for i in range(len(f)):
+            own = owner[i]
+            if own < 0:
+                continue
+            for e in range(3):
+                j = neighbours[i, e]
+                if j < 0 or owner[j] == own:
+                    continue
+                p, q = v[f[i, e]], v[f[i, (e + 1) % 3]]
+                length = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
+                turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
+                total[own] += length
+                if turn > BLUNT and owner[j] < 0:
+                    lone[own] += length
+        for k in range(count):
+            if left[k] and not lasting[k] and lone[k] > LONE * total[k]:
+                left[k] = False
+                changed = True
+        for i in range(len(f)):
+            if owner[i] >= 0 and not left[owner[i]]:
+                owner[i] = -1
+    return left
 
 
 @njit(cache=True)
@@ -267,6 +333,51 @@ def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shape
     return found
 
 
+def _joined(
+    v: NDArray[np.float64],
+    f: NDArray[np.int32],
+    tolerance: float,
+    owner: NDArray[np.int32],
+    codes: NDArray[np.int64],
+    shapes: NDArray[np.float64],
+    signs: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Give the pieces of one cylinder or cone that lie beside each other round its axis one number.
+
+    Which numbers stay, (faces,) bool. Two lengths of one axis stay two faces: they are two seats.
+    """
+    order = np.argsort(owner, kind="stable")
+    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    corners = [v[np.unique(f[order[a:b]])] for a, b in pairwise(bounds)]
+    left = np.ones(len(codes), dtype=np.bool_)
+    for code in (CYLINDER, CONE):
+        alike = np.flatnonzero(codes == code)
+        alike = alike[np.argsort([-len(corners[k]) for k in alike], kind="stable")]
+        for rank, large in enumerate(alike):
+            if not left[large]:
+                continue
+            others = alike[rank + 1 :]
+            turn = np.abs(shapes[others, 3:6] @ shapes[large, 3:6])
+            close = (turn > 0.9998) & (signs[others] == signs[large]) & left[others]
+            if code == CYLINDER:
+                close &= np.abs(shapes[others, 12] - shapes[large, 12]) < 0.01 * shapes[large, 12]
+            for small in others[close]:
+                axis = shapes[large, 3:6]
+                one, other = corners[large] @ axis, corners[small] @ axis
+                if min(one.max(), other.max()) - max(one.min(), other.min()) < 0.3 * np.ptp(other):
+                    continue
+                both = np.concatenate([corners[large], corners[small]])
+                s = shapes[large].copy()
+                slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+                refine(code, s, both, np.ones(len(both)), slots, free, 12, 0.01 * tolerance)
+                if _worst(code, s, both) > 2.0 * tolerance:
+                    continue
+                corners[large], shapes[large] = both, s
+                owner[order[bounds[small] : bounds[small + 1]]] = large
+                left[small] = False
+    return left
+
+
 def faces_of(
     v: NDArray[np.float64],
     f: NDArray[np.int32],
@@ -285,8 +396,19 @@ def faces_of(
     most = max(len(f) // 4, 16)
     codes = np.full(most, PLANE)
     shapes, signs = np.zeros((most, PACKED)), np.ones(most)
-    round_ones = curved(v, f, normals, neighbours, allowed, tolerance, owner, codes, shapes, signs)
+    patches = np.array([[facets, np.cos(np.radians(turn))] for facets, turn in _PATCHES])
+    found = curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs)
+    left = _joined(v, f, tolerance, owner, codes[:found], shapes, signs)
+    owner, round_ones = _renumbered(owner, left), int(left.sum())
+    for figures in (codes, shapes, signs):
+        figures[:round_ones] = figures[:found][left]
+    codes[round_ones:], signs[round_ones:] = PLANE, 1.0
     total = round_ones
     if allowed[PLANE]:
         total += flat(v, f, normals, areas, neighbours, tolerance, least, round_ones, owner, shapes[round_ones:])
-    return owner, codes[:total], shapes[:total], signs[:total]
+    left = _without_lone(v, f, normals, areas, neighbours, owner, codes[:total], shapes[:total])
+    return _renumbered(owner, left), codes[:total][left], shapes[:total][left], signs[:total][left]
+
+
+def _renumbered(owner: NDArray[np.int32], left: NDArray[np.bool_]) -> NDArray[np.int32]:
+    return np.append(np.cumsum(left) - 1, -1).astype(np.int32)[owner]
