@@ -22,7 +22,7 @@ from pipeline.features.charts import chart_of, height_of, view
 from pipeline.features.gaps import Band, Opening, Rim
 from pipeline.features.kinds import signed_distance, surface_normal
 from pipeline.features.shape import Shape
-from pipeline.mesh.fair import Spline, cell_means, fair_in_space, fit_spline
+from pipeline.mesh.fair import Spline, cell_means, fair_in_space, fit_spline, sum_at
 from pipeline.mesh.topology import facet_normals
 from pipeline.mesh.triangulate import (
     area_of,
@@ -193,7 +193,7 @@ def _fair_height(
     inner = ring <= 2
     if len(tries) > 1 and (np.count_nonzero(~inner) < 40 or not inner.any()):
         tries = tries[-1:]
-    planes = [(axes * np.array([[1.0 / ratio], [1.0]])).T for _, _, ratio in tries]
+    planes = [_stretched(axes, ratio) for _, _, ratio in tries]
     trust = np.ones(len(tries))
     if len(tries) > 1:
         at, mean, counts = cell_means(places[inner], heights[inner], 1.5 * _spacing(places))
@@ -203,16 +203,25 @@ def _fair_height(
             trust[number] = 1.0 / max(float(off), 1e-18) ** 2
     trust /= trust.max()
     trust[trust < 0.05] = 0.0
-    fitted = [
-        (weight / trust.sum(), plane, _spline(places @ plane, heights, order, smoothing, _CELLS))
-        for weight, plane, (order, smoothing, _) in zip(trust, planes, tries, strict=True)
-        if weight > 0.0
-    ]
+    fitted: dict[float, list[tuple[Spline, float]]] = {}
+    for share, plane, (order, smoothing, ratio) in zip(trust / trust.sum(), planes, tries, strict=True):
+        if share > 0.0:
+            spline = _spline(places @ plane, heights, order, smoothing, _CELLS)
+            fitted.setdefault(ratio, []).append((spline, float(share)))
 
     def height(where: Array) -> Array:
-        return np.sum([weight * spline.at(where @ plane)[:, 0] for weight, plane, spline in fitted], axis=0)
+        out = np.zeros(len(where))
+        for ratio, members in fitted.items():
+            splines, shares = [spline for spline, _ in members], [share for _, share in members]
+            out += sum_at(splines, shares, where @ _stretched(axes, ratio))[:, 0]
+        return out
 
     return height
+
+
+def _stretched(axes: Array, ratio: float) -> Array:
+    """(2, 2) to the right of places: along the grain, shortened by the ratio, and across it."""
+    return (axes * np.array([[1.0 / ratio], [1.0]])).T
 
 
 def _grain(

@@ -8,6 +8,7 @@ solved sparse) for what can't.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,8 +36,19 @@ class Spline:
 
     def at(self, places: Array) -> Array:
         """(n, d) values at parameters (n, 2)."""
-        x = np.ascontiguousarray((places - self.centre) / self.scale)
-        return _evaluate(x, self.nodes, self.weights, self.order) + _polynomial(x, self.order) @ self.terms
+        return sum_at((self,), (1.0,), places)
+
+
+def sum_at(splines: Sequence[Spline], shares: Sequence[float], places: Array) -> Array:
+    """(n, d) the sum, by shares, of splines on the same nodes: one look at the distances serves all."""
+    first = splines[0]
+    x = np.ascontiguousarray((places - first.centre) / first.scale)
+    weights = np.zeros((2, *first.weights.shape))
+    out = np.zeros((len(x), first.weights.shape[1]))
+    for spline, share in zip(splines, shares, strict=True):
+        weights[spline.order - 2] += share * spline.weights
+        out += share * (_polynomial(x, spline.order) @ spline.terms)
+    return out + _evaluate(x, first.nodes, weights[0], weights[1])
 
 
 def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothing: float) -> Spline:
@@ -179,11 +191,15 @@ def _kernel(x, order):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _evaluate(x, nodes, weights, order):  # type: ignore[no-untyped-def]
-    out = np.zeros((len(x), weights.shape[1]))
+def _evaluate(x, nodes, second, third):  # type: ignore[no-untyped-def]
+    """Sum over the nodes: weights of both orders times their fundamental solutions, as `_phi` gives them."""
+    out = np.zeros((len(x), second.shape[1]))
     for i in range(len(x)):
         for j in range(len(nodes)):
-            value = _phi((x[i, 0] - nodes[j, 0]) ** 2 + (x[i, 1] - nodes[j, 1]) ** 2, order)
-            for k in range(weights.shape[1]):
-                out[i, k] += value * weights[j, k]
+            square = (x[i, 0] - nodes[j, 0]) ** 2 + (x[i, 1] - nodes[j, 1]) ** 2
+            if square <= 0.0:
+                continue
+            value = square * np.log(square) / (16.0 * np.pi)
+            for k in range(second.shape[1]):
+                out[i, k] += value * (second[j, k] - square / 16.0 * third[j, k])
     return out
