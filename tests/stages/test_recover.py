@@ -163,6 +163,12 @@ def test_exact_tessellation_with_long_facets():
     assert np.all(found.labels >= 0)
 
 
+def test_what_is_called_cast_lies_on_cast_skin(scan, result):
+    cast = [r for r in result.rejected if r.cast and r.kind == "plane" and r.area > 150.0]
+    assert cast
+    assert all(scan.face_of(r.point[None])[0] == 0 for r in cast)
+
+
 def test_refits_and_names(scan, result):
     """A short bore held square to the face that its maker milled it from, and a bore of known size, both by name."""
     found = score(scan.truth, as_datums(result))
