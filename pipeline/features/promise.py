@@ -93,17 +93,20 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
             changed = trail.changed()
             worst = proof.measure(work, trail.alive(), changed)
             far, crossing = proof.bad(), trail.crossing(changed)
-            bad = np.setdiff1d(np.union1d(far, crossing), given_up)
-
+            wrong = np.union1d(crossing, trail.folded())
+            bad = np.setdiff1d(np.union1d(far, wrong), given_up)
             if not len(bad):
                 break
             closer = proof.dense_round(far)
             reach[closer] *= _TIGHTER
             trail.hold_closer(closer, _TIGHTER)
-            freeze = (work.label[bad] >= 0) | np.isin(bad, crossing) | (mending >= _PATIENCE)
+            freeze = (work.label[bad] >= 0) | np.isin(bad, wrong) | (mending >= _PATIENCE)
             near, stuck = trail.take_back(bad, freeze)
             given_up = np.union1d(given_up, stuck)
             trail.collapse(facets, None if trail.facets <= facets else near)
+        else:
+            changed = trail.changed()
+            worst, crossing = proof.measure(work, trail.alive(), changed), trail.crossing(changed)
         new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
         trail.done()
         found = Kept(work, worst, bool(new.any()))

@@ -15,6 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.mesh.folds import unfold
 from pipeline.mesh.rules import MOST, compact, corners_of, facets_stay_good, link_holds, merge, place
 from pipeline.mesh.trail import Trail
 
@@ -112,21 +113,23 @@ def sweep_down(work: Work, facets: int, *, most: float = np.inf, sag: float = np
         if gone < 0.01 * before:
             break
     work.cut(n, m)
+    unfold(work.points, work.faces, np.where(work.label < 0, work.origin.astype(np.int16), -1))
 
 
 def finish(work: Work, facets: int) -> NDArray[np.float64]:
     """Collapse the cheapest edge first until `facets` are left or no edge may go.
 
-    Facets that a step made pass through others are mended. Returned are the corners (k, 3, 3) of those left:
-    facets that crossed at the start.
+    Facets that a step turned over or made pass through others are mended. Returned are the corners (k, 3, 3) of
+    those left that cross: they did at the start.
     """
     trail = Trail(work)
     exhaust(trail, facets)
     changed = trail.changed()
     for _ in range(_MENDINGS):
         crossing = trail.crossing(changed)
-        _, stuck = trail.take_back(crossing, np.ones(len(crossing), dtype=np.bool_))
-        if len(stuck) == len(crossing):
+        bad = np.union1d(crossing, trail.folded())
+        _, stuck = trail.take_back(bad, np.ones(len(bad), dtype=np.bool_))
+        if len(stuck) == len(bad):
             break
         exhaust(trail, facets)
         changed = trail.changed()

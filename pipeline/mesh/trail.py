@@ -19,6 +19,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.mesh.folds import folded_facets
 from pipeline.mesh.heap import down, up
 from pipeline.mesh.quality import nearest_on_facet
 from pipeline.mesh.rules import MOST, compact, corners_of, facets_stay_good, link_holds, merge, place
@@ -189,6 +190,12 @@ class Trail:
         found = alive[self_intersections(self._work.points, self._work.faces[alive], changed[alive])]
         self._crossing = np.vstack([self._crossing[~changed[self._crossing].any(axis=1)], found])
         return np.unique(self._crossing)
+
+    def folded(self) -> NDArray[np.int32]:
+        """Facets without a carrier that lie turned over in their surroundings."""
+        alive = self.alive()
+        folded = folded_facets(self._work.points, self._work.faces[alive])
+        return alive[folded & (self._work.label[alive] < 0)]
 
     def collapse(self, facets: int, near: NDArray | None = None) -> None:
         """Collapse the cheapest edge first until `facets` are left or no edge may go.

@@ -20,6 +20,7 @@ from pipeline.mesh.quality import spread_points, thin_facets
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import edge_report, mean_edge
+from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.stages.lighten import lighten
 from pipeline.stages.recover import recover
@@ -50,8 +51,8 @@ def housing() -> Part:
         "scan", "", len(faces), len(vertices), "mm", 1.0, white_sigma(vertices, faces), mean_edge(vertices, faces),
         (tuple(low), tuple(high)),
     )  # fmt: skip
-    cleaned = clean(ReadResult(Surface.measured(vertices, faces), source), CleanSettings())
-    found = recover(cleaned, source, RecoverSettings(), ())
+    cleaned = clean(ReadResult(Surface.measured(vertices, faces), source), CleanSettings(), silent)
+    found = recover(cleaned, source, RecoverSettings(), (), silent)
     return FillResult(cleaned.surface, found.labels, ()), found, source
 
 

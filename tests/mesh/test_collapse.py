@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.mesh import collapse
 from pipeline.mesh.analytic import CYLINDER, PLANE, ROW, distances
+from pipeline.mesh.folds import folded_facets, unfold
 from pipeline.mesh.quality import thin_facets
 from pipeline.mesh.selfcross import self_intersections
 from pipeline.mesh.topology import edge_report
@@ -222,3 +223,21 @@ def test_facets_that_cross_are_mended() -> None:
     assert len(left) == 0
     assert len(self_intersections(work.points, work.faces)) == 0
     assert len(work.faces) <= 600
+
+
+def test_a_facet_turned_over_is_set_right() -> None:
+    x, y = np.meshgrid(np.arange(4.0), np.arange(4.0))
+    points = np.c_[x.ravel(), y.ravel(), np.zeros(16)]
+    cell = (np.arange(3)[:, None] * 4 + np.arange(3)).ravel()
+    faces = np.concatenate([np.c_[cell, cell + 1, cell + 5], np.c_[cell, cell + 5, cell + 4]]).astype(np.int32)
+    # One corner slips over the diagonal of its cell.
+    points[6, :2] = 1.45, 1.55
+    assert folded_facets(points, faces).sum() == 1
+    unfold(points, faces, np.zeros(len(faces), np.int16))
+    assert not folded_facets(points, faces).any()
+    report = edge_report(faces, len(points))
+    assert (report.nonmanifold, report.inconsistent, report.duplicate, report.degenerate) == (0, 0, 0, 0)
+    corners = points[faces]
+    double = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2]
+    assert double.min() > 0
+    assert double.sum() == pytest.approx(18.0)
