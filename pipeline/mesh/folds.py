@@ -38,5 +38,5 @@ def unfold(points: NDArray, faces: NDArray, kind: NDArray) -> None:
             continue
         turned = np.array([[c, a, beyond[0]], [beyond[0], b, c]], dtype=faces.dtype)
         if (facet_normals(points, turned) @ normals[g] > 0).all():
-            faces[[f, g]] = turned
+            faces[f], faces[g] = turned
             used |= {int(f), g}
