@@ -21,7 +21,7 @@ from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, l
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
-from pipeline.report.views import CORNER_NAME, DIRECTIONS, Mark, Part, draw_all, hatch_tile
+from pipeline.report.views import CORNER_NAME, DIRECTIONS, Mark, Part, draw_all, draw_closeups, hatch_tile
 from pipeline.report.words import Words
 
 RAMP = 255
@@ -37,7 +37,7 @@ KEYS = {
 class Shown:
     """A mesh in part coordinates: vertices (n, 3) mm, faces (m, 3), labels (m,) index of feature or -1, origin (m,)
     uint8, deviation (n,) signed distance from the scan in mm, not-a-number where there is none; `thinned` where it has
-    fewer facets than the light mesh."""
+    fewer facets than the light mesh; suspects: for each proposal of what is not the part, (m,) its facets."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
@@ -45,6 +45,7 @@ class Shown:
     origin: NDArray[np.uint8]
     deviation: NDArray[np.float32]
     thinned: bool = False
+    suspects: tuple[NDArray[np.bool_], ...] = ()
 
 
 def write_report(
@@ -66,11 +67,15 @@ def write_report(
     views: dict[str, str] = {}
     keys: dict[str, str] = {}
     curve = ""
+    closeups: list[str] = []
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
         for name, picture in draw_all(part, marks_of(data), unit).items():
             views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
+        for number, close in enumerate(draw_closeups(part, shown.suspects, unit), 1):
+            path = beside / f"not-the-part-{number}.png"
+            closeups.append("" if close is None else _kept(_flat(close), path))
         present = set(looks.tolist())
         keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
         curve = _histogram(data, shown, limit, words, beside)
@@ -87,7 +92,7 @@ def write_report(
     corner = views.pop(CORNER_NAME, "")
     more = len(maps) - len(unrolled)
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
-    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs)
+    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, tuple(closeups))
     scene = scene_of(data, shown, limit, unit)
     html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,7 +38,8 @@ KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
 class Pictures:
     """Images as data URLs: corner the hero view, views the six by name, maps by feature id with what their sides are,
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
-    more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made."""
+    more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
+    proposals: a close-up of each thing that is probably not the part, "" where it can't be shown."""
 
     corner: str
     views: dict[str, str]
@@ -50,6 +51,7 @@ class Pictures:
     map_limit: float
     more_maps: int
     ladder: str = ""
+    proposals: tuple[str, ...] = ()
 
 
 def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, script: str, job: str, unit: str) -> str:
@@ -60,7 +62,7 @@ def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, scri
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
-        _invented(show),
+        _invented(show, pictures),
         _by_hand(show),
         _maps(show, pictures),
         _again(show, job),
@@ -254,20 +256,25 @@ def _datums(show: Figures, pictures: Pictures) -> str:
     return _section("datums-title", "Where are my datums?", parts)
 
 
-def _proposed(data: Data) -> str:
+def _proposed(data: Data, closeups: Sequence[str]) -> str:
     if not data["proposals"]:
         return ""
     parts = [
         "<h3>Probably not the part</h3><p>Nothing was cut for these. If one is not the part, paste its zone into the "
         "job file and run again.</p>"
     ]
-    parts += [
-        f"<p>{safe(p['what'])}: {safe(p['reason'])}</p><pre>{safe(p['zone'].strip())}</pre>" for p in data["proposals"]
-    ]
+    for number, p in enumerate(data["proposals"]):
+        parts.append(f"<p>{safe(p['what'])}: {safe(p['reason'])}</p>")
+        if number < len(closeups) and closeups[number]:
+            parts.append(
+                f'<figure><img src="{closeups[number]}" alt="Close-up: {safe(p["what"])}, marked by colour and lines">'
+                f"<figcaption>{safe(p['what'])}, marked</figcaption></figure>"
+            )
+        parts.append(f"<pre>{safe(p['zone'].strip())}</pre>")
     return "".join(parts)
 
 
-def _invented(show: Figures) -> str:
+def _invented(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.area_unit
     rows = []
     for i, gap in enumerate(data["gaps"]):
@@ -292,7 +299,7 @@ def _invented(show: Figures) -> str:
         "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
-    return _section("invented", "What was invented?", [said, gaps, _proposed(data)])
+    return _section("invented", "What was invented?", [said, gaps, _proposed(data, pictures.proposals)])
 
 
 def _by_hand(show: Figures) -> str:

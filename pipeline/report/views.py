@@ -30,6 +30,9 @@ DIRECTIONS: dict[str, tuple[tuple[float, float, float], tuple[float, float, floa
 }
 CORNER_NAME = "from a corner"
 CORNER = ((0.7431, 0.6691, 0.0), (-0.3346, 0.3716, 0.866))
+_SLANTED = [
+    ((-y, x, 0.0), (-0.4 * z * x, -0.4 * z * y, 0.8)) for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1)) for z in (1, -1)
+]
 SUPERSAMPLE = 2
 INK = (38, 38, 38)
 WHITE = (255, 255, 255)
@@ -76,6 +79,31 @@ def draw_all(
     same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
     pen = _Painter.of(part)
     return {name: pen.draw(marks, view, unit, "" if name == CORNER_NAME else name) for name, view in same.items()}
+
+
+def draw_closeups(
+    part: Part, shown: Sequence[NDArray[np.bool_]], unit: str = "mm", width: int = 450, height: int = 350
+) -> list[Picture.Image | None]:
+    """For each mask (m,) its facets and what is round them, seen from where most of them are seen; None of none."""
+    out: list[Picture.Image | None] = []
+    ways = [*DIRECTIONS.values(), *_SLANTED]
+    for mask in shown:
+        if not mask.any():
+            out.append(None)
+            continue
+        points = part.vertices[part.faces[mask]].reshape(-1, 3)
+        low, high = points.min(axis=0), points.max(axis=0)
+        room = 0.7 * float((high - low).max())
+        views = [_fitted(right, up, low - room, high + room, width, height, 8) for right, up in ways]
+        small = [raster.View(v.right, v.up, v.centre, v.scale / 8, v.width // 8, v.height // 8) for v in views]
+        seen = []
+        for view in small:
+            owner = raster.render(part.vertices, part.faces, view).owner
+            seen.append(int(np.count_nonzero(mask[owner[owner >= 0]])))
+        looks = np.where(mask, "suspect", "none")
+        pen = _Painter.of(Part(part.vertices, part.faces, looks, part.labels))
+        out.append(pen.draw((), views[int(np.argmax(seen))], unit, ""))
+    return out
 
 
 def _fitted(

@@ -10,12 +10,17 @@ import json
 import os
 import re
 import shutil
+import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.errors import OutputError
+from pipeline.features.zones import inside
 from pipeline.formats import datum_file, meshes_out, summary, tables
-from pipeline.job import Job, dump_job
+from pipeline.job import Job, Zone, dump_job
 from pipeline.mesh.surface import FILLED, ORIGIN_NAMES, Surface
 from pipeline.progress import Progress
 from pipeline.values import (
@@ -187,9 +192,16 @@ def _write_report(outcome: Outcome, data: dict[str, Any], job: str, folder: Path
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)
     in_part = datum_file.part_point(outcome.frame.frame.matrix, seen.surface.vertices)
     thinned = seen.surface.facets < light.surface.facets
-    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned)
+    suspects = tuple(_in_zone(proposal.zone, seen.surface) for proposal in outcome.proposals)
+    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects)
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
     write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+
+
+def _in_zone(text: str, surface: Surface) -> NDArray[np.bool_]:
+    """(m,) facets of a surface in scan coordinates that lie in a proposed zone, given as it is pasted into a job."""
+    zone = Zone(**tomllib.loads(text)["clean"]["exclude"][0])
+    return inside(zone, surface.vertices[surface.faces].mean(axis=1))
 
 
 def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:

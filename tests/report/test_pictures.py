@@ -8,6 +8,7 @@ import time
 
 import numpy as np
 import pytest
+import trimesh
 
 from pipeline.features.shape import shape_of
 from pipeline.mesh.surface import Surface
@@ -16,7 +17,7 @@ from pipeline.report.charts import bars_of, round_up
 from pipeline.report.colours import diverging, kind_colour, kind_hatch, lined
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
-from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all
+from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
 from tests.outcomes import BORE, HEIGHT, HOLE, HOLES, LENGTH, WIDTH, features, part_mesh
 
 KINDS = ("plane", "bore", "boss", "cone", "sphere", "torus", "filled", "none")
@@ -199,3 +200,19 @@ def test_inside_and_outside_differ_in_grey_too() -> None:
     assert np.ptp(grey[:, 10]) > 8
     assert np.ptp(grey[:, 90]) == 0
     assert np.ptp(grey[:, 50]) == 0
+
+
+def test_a_close_up_looks_from_where_the_thing_is_seen() -> None:
+    """A stub under a plate: from above it is hidden, so the picture is taken from below."""
+    plate, stub = trimesh.creation.box((80, 60, 4)), trimesh.creation.cylinder(4, 12)
+    stub.apply_translation((10, 5, -8))
+    both = trimesh.util.concatenate(plate, stub)
+    mine = np.arange(len(both.faces)) >= len(plate.faces)
+    none = np.full(len(mine), -1, np.int32)
+    part = Part(both.vertices, both.faces.astype(np.int32), np.full(len(mine), "plane"), none)
+    picture, nothing = draw_closeups(part, [mine, np.zeros(len(mine), bool)])
+    assert nothing is None
+    shown = np.asarray(picture).astype(int)
+    red, green, blue = np.moveaxis(shown, -1, 0)
+    # The stub is a fourth of the frame or so wide; its colour is red, all else of the picture is grey.
+    assert 0.04 < np.mean((red > green + 25) & (red > blue + 25)) < 0.6
