@@ -1,4 +1,4 @@
-"""Reading and cleaning four million facets: CPU seconds and bytes a facet, in a process of its own."""
+"""Reading, cleaning and filling four million facets: seconds and bytes a facet, in a process of its own."""
 
 from __future__ import annotations
 
@@ -14,31 +14,50 @@ from sample_meshes.make_scan import make_scan, write_stl
 _MEASURED = """
 import json, sys, time
 from pathlib import Path
-from pipeline.job import CleanSettings, ReadSettings
+from pipeline.job import CleanSettings, FillSettings, ReadSettings, RecoverSettings
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
+from pipeline.stages.fill import fill
 from pipeline.stages.read import read
+from pipeline.stages.recover import recover
 
 def peak():
     # Of this program alone: what getrusage tells starts from the peak of the process that started it.
     lines = Path("/proc/self/status").read_text().splitlines()
     return 1024 * int(next(line for line in lines if line.startswith("VmHWM")).split()[1])
 
+def forget_peak():
+    Path("/proc/self/clear_refs").write_text("5")
+
 # The small scan first: compiled kernels are loaded before anything is measured.
-clean(read(Path(sys.argv[1]), ReadSettings(), silent), CleanSettings(), silent)
+scan = read(Path(sys.argv[1]), ReadSettings(), silent)
+part = clean(scan, CleanSettings(), silent)
+fill(part, recover(part, scan.source, RecoverSettings(), (), silent), scan.source, FillSettings(), silent)
+forget_peak()
 before, start = peak(), time.process_time()
 scan = read(Path(sys.argv[2]), ReadSettings(), silent)
 facets = scan.surface.facets
 seconds, after = time.process_time() - start, peak()
 mesh = scan.surface.vertices.nbytes + scan.surface.faces.nbytes + scan.surface.origin.nbytes
-start = time.process_time()
-clean(scan, CleanSettings(), silent)
+forget_peak()
+start, wall = time.process_time(), time.monotonic()
+part = clean(scan, CleanSettings(), silent)
+clean_seconds, clean_wall, clean_peak = time.process_time() - start, time.monotonic() - wall, peak()
+features = recover(part, scan.source, RecoverSettings(), (), silent)
+forget_peak()
+start, wall = time.process_time(), time.monotonic()
+filled = fill(part, features, scan.source, FillSettings(), silent)
 print(json.dumps({
     "facets": facets,
     "read_seconds": seconds,
     "read_bytes": (after - before) / facets,
-    "clean_seconds": time.process_time() - start,
-    "clean_bytes": (peak() - before - mesh) / facets,
+    "clean_seconds": clean_seconds,
+    "clean_wall": clean_wall,
+    "clean_bytes": (clean_peak - before - mesh) / facets,
+    "closed": sum(gap.done == "closed" for gap in filled.gaps),
+    "fill_seconds": time.process_time() - start,
+    "fill_wall": time.monotonic() - wall,
+    "fill_bytes": (peak() - before - mesh) / facets,
 }))
 """
 
@@ -46,9 +65,9 @@ print(json.dumps({
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="peak memory is read from Linux's /proc")
 def test_four_million_facets(tmp_path: Path) -> None:
-    options = {"stub": True, "second_pass": True, "gaps": 40}
-    write_stl(tmp_path / "small.stl", make_scan(60_000, 3, **options))
-    write_stl(tmp_path / "big.stl", make_scan(4e6, 3, **options))
+    options = {"stub": True, "second_pass": True, "gap_radius": (2.0, 8.0)}
+    write_stl(tmp_path / "small.stl", make_scan(60_000, 3, gaps=40, **options))
+    write_stl(tmp_path / "big.stl", make_scan(4e6, 3, gaps=200, **options))
     command = [sys.executable, "-c", _MEASURED, str(tmp_path / "small.stl"), str(tmp_path / "big.stl")]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     figures = json.loads(done.stdout)
@@ -56,6 +75,8 @@ def test_four_million_facets(tmp_path: Path) -> None:
     assert figures["facets"] > 3.8e6
     assert figures["read_seconds"] < 2.0
     assert 12 < figures["read_bytes"] < 150
-    # Cleaning and filling together may take 15 s.
-    assert figures["clean_seconds"] < 8.0
+    assert figures["closed"] >= 200
+    # On two cores of a quiet machine some of it runs side by side; CPU seconds hold on a busy one too.
+    assert figures["clean_seconds"] + figures["fill_seconds"] < 15.0
     assert 12 < figures["clean_bytes"] < 150
+    assert 12 < figures["fill_bytes"] < 150
