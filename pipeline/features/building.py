@@ -24,6 +24,7 @@ WHOLE_TURN = np.radians(300.0)
 MANY = 1000  # vertices
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
+NET = 0.4  # of a region's area in facets that lie in it with all three corners
 ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
@@ -75,10 +76,16 @@ def from_facets(
     return Piece(shape, side_of(shape, sign), replace(result, shape=shape), vertices, extent)
 
 
-def too_little(ground: Ground, piece: Patch) -> str | None:
-    """Why too little of a surface was seen to name it; None where enough was."""
+def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
+    """Why too little of a surface was seen to name it; None where enough was.
+
+    `whole`: mm2 of facets with all corners in the region. The vertices that happen to lie on a surface that runs
+    through a rough one make a net rather than a patch.
+    """
     edge = float(ground.edge[piece.region.members].mean())
     extent, shape = piece.extent, piece.shape
+    if whole < NET * extent.area:
+        return f"scattered: only {100 * whole / extent.area:.0f} % of its area in whole facets"
     if shape.kind == "plane":
         spread = np.cov(ground.vertices[piece.region.members].T)
         width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))

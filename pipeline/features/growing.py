@@ -5,7 +5,7 @@ A kernel here reads the mesh and the owners and writes nothing but its own scrat
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -56,6 +56,41 @@ class Gauge(NamedTuple):
     wave: float
     sigma: float
     cosine: float
+
+
+class Starts(NamedTuple):
+    """Fitted patches to grow from, (k,) each: kind, packed shape (k, .), seed, mm of radius, rad of turn to stop at."""
+
+    code: NDArray[np.int8]
+    packed: NDArray[np.float64]
+    seed: NDArray[np.int32]
+    radius: NDArray[np.float64]
+    crease: NDArray[np.float64]
+
+
+class Growth(NamedTuple):
+    """What came of a start; code -1: nothing. Misfit is infinite where the rim is too open for it to matter."""
+
+    code: int
+    packed: NDArray[np.float64]
+    sign: float
+    members: NDArray[np.int32]
+    core: NDArray[np.int32]
+    openness: float
+    misfit: float
+    freedom: int
+
+
+def taken_apart(columns: tuple[NDArray[Any], ...]) -> list[Growth]:
+    """The growths in what `develop_many` returns."""
+    codes, shapes, signs, counts, members, inner, cores, openness, misfits, freedoms = columns
+    return [
+        Growth(int(code), packed, float(sign), whole, core, float(beyond), float(misfit), int(freedom))
+        for code, packed, sign, whole, core, beyond, misfit, freedom in zip(
+            codes, shapes, signs, np.split(members, np.cumsum(counts)[:-1]), np.split(cores, np.cumsum(inner)[:-1]),
+            openness, misfits, freedoms, strict=True,
+        )
+    ]  # fmt: skip
 
 
 def scratch_for(count: int) -> Scratch:
@@ -224,3 +259,37 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         return code, s, sign, members, core, beyond, np.inf, 1
     misfit, freedom = misfit_of(code, s, core, mesh, gauge)
     return code, s, sign, members, core, beyond, misfit, freedom
+
+
+@njit(cache=True, nogil=True)
+def develop_many(which, starts, allowed, mesh, scratch, gauge):
+    """`develop` for the starts at `which`, in columns; members and cores lie one after another."""
+    n = len(which)
+    codes, freedoms = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    counts, inner = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    shapes = np.empty((n, starts.packed.shape[1]))
+    signs, openness, misfits = np.empty(n), np.empty(n), np.empty(n)
+    members, cores = [], []
+    for k in range(n):
+        i = which[k]
+        codes[k], shapes[k], signs[k], whole, core, openness[k], misfits[k], freedoms[k] = develop(
+            starts.code[i], starts.packed[i], starts.seed[i], starts.radius[i], starts.crease[i],
+            allowed, mesh, scratch, gauge,
+        )  # fmt: skip
+        counts[k], inner[k] = len(whole), len(core)
+        members.append(whole)
+        cores.append(core)
+    return codes, shapes, signs, counts, _strung(members), inner, _strung(cores), openness, misfits, freedoms
+
+
+@njit(cache=True, nogil=True)
+def _strung(arrays):
+    count = 0
+    for array in arrays:
+        count += len(array)
+    out = np.empty(count, dtype=np.int32)
+    at = 0
+    for array in arrays:
+        out[at : at + len(array)] = array
+        at += len(array)
+    return out

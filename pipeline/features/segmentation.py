@@ -8,18 +8,16 @@ still. All lengths come from the scan: its noise, its edge length, its size.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from queue import SimpleQueue
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features import choosing, growing, regions
-from pipeline.features.growing import GATE, MISFIT, OPEN, SMALLEST, Gauge, Mesh, Scratch
+from pipeline.features.growing import GATE, MISFIT, OPEN, SMALLEST, Gauge, Growth, Mesh, Scratch, Starts
 from pipeline.features.kinds import KINDS
+from pipeline.features.regions import FREE
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress, silent
@@ -103,16 +101,6 @@ class Region:
         return NAMES[self.code]
 
 
-class Start(NamedTuple):
-    """A fitted patch to grow from: its kind and packed shape, the seed, mm of radius, rad of crease to stop at."""
-
-    code: int
-    packed: NDArray[np.float64]
-    seed: int
-    radius: float
-    crease: float
-
-
 def prepare(surface: Surface, white: float) -> Ground:
     """Adjacency, smoothed normals and scratch arrays for a surface with white noise `white` mm."""
     v, f = surface.vertices, surface.faces
@@ -151,16 +139,16 @@ def prepare(surface: Surface, white: float) -> Ground:
         white,
         WAVE_SHARE * white,
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
-        np.full(n, regions.FREE, dtype=np.int32),
+        np.full(n, FREE, dtype=np.int32),
         growing.scratch_for(n),
     )
 
 
-def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> tuple[list[Region], list[Region]]:
-    """Regions found, in the order found (owner holds their indices), and those looked at and refused."""
+def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> tuple[list[Region], int]:
+    """Regions found, in the order found (owner holds their indices), and how many were looked at and refused."""
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
-    refused: list[Region] = []
+    refused = 0
     radii = _radii(ground)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
@@ -175,11 +163,9 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
             rings, radius, allowed, ground.sigma, 1.3, 90,
         )
         order = np.lexsort((rms, codes))
-        starts = (
-            Start(int(codes[k]), shapes[k], int(seeds[k]), float(reaches[k]), float(limits[k]))
-            for k in order[codes[order] >= 0]
-        )
-        _take(ground, starts, allowed, barred, found, refused)
+        order = order[codes[order] >= 0]
+        starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
+        refused += _take(ground, starts, allowed, barred, found)
     progress(1.0)
     return found, refused
 
@@ -203,78 +189,59 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
     ]
 
 
-def good(region: Region) -> bool:
-    misfits = region.misfit >= MISFIT + 6.0 / np.sqrt(region.freedom)
-    return not misfits and len(region.members) >= SMALLEST and region.openness < OPEN
-
-
 def _take(
-    ground: Ground,
-    starts: Iterable[Start],
-    allowed: NDArray[np.bool_],
-    barred: NDArray[np.bool_],
-    found: list[Region],
-    refused: list[Region],
-) -> None:
-    """Grow regions from the starts, in their order; what is found gets its owner, what is refused is barred.
+    ground: Ground, starts: Starts, allowed: NDArray[np.bool_], barred: NDArray[np.bool_], found: list[Region]
+) -> int:
+    """Grow regions from the starts, in their order; those found get their owner, how many were refused is returned.
 
     Many seeds grow at once, as if each were alone; one that has run into a region that was taken before it is
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
-    scan gives the same regions everywhere.
+    scan gives the same regions everywhere. What is refused bars the seeds within it.
     """
     import numba
 
     workers = min(numba.get_num_threads(), _THREADS)
-    spare: SimpleQueue[Scratch] = SimpleQueue()
-    spare.put(ground.scratch)
-    for _ in range(workers - 1):
-        spare.put(growing.scratch_for(len(ground.vertices)))
-
-    def grow(start: Start) -> Region | None:
-        scratch = spare.get()
-        try:
-            return develop(ground, start, allowed, scratch)
-        finally:
-            spare.put(scratch)
-
-    waiting = iter(starts)
-    again: deque[Start] = deque()
+    scratch = [ground.scratch, *(growing.scratch_for(len(ground.vertices)) for _ in range(workers - 1))]
+    waiting = deque(range(len(starts.seed)))
+    refused = 0
     many = _FEWEST
     with ThreadPoolExecutor(workers) as pool:
         while True:
-            batch: list[Start] = []
-            while len(batch) < many:
-                start = again.popleft() if again else next(waiting, None)
-                if start is None:
-                    break
-                if ground.owner[start.seed] == regions.FREE and not barred[start.seed]:
-                    batch.append(start)
+            batch: list[int] = []
+            while waiting and len(batch) < many:
+                k = waiting.popleft()
+                if ground.owner[starts.seed[k]] == FREE and not barred[starts.seed[k]]:
+                    batch.append(k)
             if not batch:
-                return
-            clashes = 0
-            for start, region in zip(batch, list(pool.map(grow, batch)), strict=True):
-                if ground.owner[start.seed] != regions.FREE:
-                    clashes += 1
-                elif region is None or barred[start.seed]:
+                return refused
+            tasks = [
+                pool.submit(
+                    growing.develop_many, np.array(batch[i::workers]), starts, allowed, ground.mesh, scratch[i],
+                    ground.gauge,
+                )
+                for i in range(min(workers, len(batch)))
+            ]  # fmt: skip
+            grown = [growing.taken_apart(task.result()) for task in tasks]
+            clashes = []
+            for place, k in enumerate(batch):
+                result = grown[place % workers][place // workers]
+                if ground.owner[starts.seed[k]] != FREE or (ground.owner[result.members] != FREE).any():
+                    clashes.append(k)
+                elif result.code < 0 or barred[starts.seed[k]]:
                     continue
-                elif (ground.owner[region.members] != regions.FREE).any():
-                    clashes += 1
-                    again.append(start)
-                elif good(region):
-                    ground.owner[region.members] = len(found)
-                    found.append(region)
+                elif good(result):
+                    ground.owner[result.members] = len(found)
+                    found.append(_measured(ground, *result))
                 else:
-                    barred[region.members] = True
-                    refused.append(region)
+                    barred[result.members] = True
+                    refused += 1
+            waiting.extendleft(reversed(clashes))
             many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
 
 
-def develop(ground: Ground, start: Start, allowed: NDArray[np.bool_], scratch: Scratch) -> Region | None:
-    """Grow a fitted patch until it stands still; None where it comes to nothing."""
-    code, s, sign, members, core, openness, misfit, freedom = growing.develop(
-        start.code, start.packed, start.seed, start.radius, start.crease, allowed, ground.mesh, scratch, ground.gauge
-    )
-    return None if code < 0 else _measured(ground, code, s, sign, members, core, openness, misfit, freedom)
+def good(result: Growth) -> bool:
+    misfits = result.misfit >= MISFIT + 6.0 / np.sqrt(result.freedom)
+    return not misfits and len(result.members) >= SMALLEST and result.openness < OPEN
 
 
 def region_of(
@@ -426,7 +393,7 @@ def rms_of(ground: Ground, region: Region) -> float:
 
 def grown(ground: Ground, region: Region, index: int) -> Region:
     """The region spread once more over what nobody has, with the final shape; owners must be up to date."""
-    ground.owner[region.members] = regions.FREE
+    ground.owner[region.members] = FREE
     members = growing.spread(
         region.code, region.packed, region.sign, region.members, len(ground.vertices), ground.mesh, ground.scratch,
         ground.gauge,

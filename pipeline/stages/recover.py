@@ -142,12 +142,15 @@ def _sifted(
     """
     standing: dict[int, Patch] = {}
     rejected = []
+    carried = regions.facet_owners(ground.faces, ground.owner)
+    areas = topology.facet_areas(ground.vertices, ground.faces)
+    whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
     for index, region in enumerate(found):
         reason = segmentation.form_doubt(ground, region)
         cast = reason is not None
         if not reason:
             piece = building.settled(ground, region)
-            reason = building.too_little(ground, piece)
+            reason = building.too_little(ground, piece, whole[index])
         if reason:
             ground.owner[region.members] = regions.FREE
             rejected.append((region, reason, cast))
