@@ -24,7 +24,8 @@ WHOLE_TURN = np.radians(300.0)
 MANY = 1000  # vertices
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
-NET = 0.4  # of a region's area in facets that lie in it with all three corners
+# Of a region's area in facets that lie in it with all three corners; those kinds that bend to anything need more.
+NET = {"plane": 0.4, "cylinder": 0.4, "cone": 0.4, "sphere": 0.6, "torus": 0.6}
 ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
@@ -84,7 +85,7 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
     """
     edge = float(ground.edge[piece.region.members].mean())
     extent, shape = piece.extent, piece.shape
-    if whole < NET * extent.area:
+    if whole < NET[shape.kind] * extent.area:
         return f"scattered: only {100 * whole / extent.area:.0f} % of its area in whole facets"
     if shape.kind == "plane":
         spread = np.cov(ground.vertices[piece.region.members].T)

@@ -420,10 +420,10 @@ def form_doubt(ground: Ground, region: Region) -> str | None:
 def blending(ground: Ground, region: Region, index: int) -> float:
     """Share of the rim that runs smoothly into surface of no region. Owners must be up to date.
 
-    A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets
-    are small.
+    A patch of a few vertices must end at a sharper edge than a large one, and sooner: the flats between cast
+    fillets are small.
     """
-    tangent = 45.0 if len(region.core) < SMALL else 25.0
-    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), 3, 12))
+    tangent, fewest = (45.0, 2) if len(region.core) < SMALL else (25.0, 3)
+    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), fewest, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
 
