@@ -311,6 +311,14 @@ def misfit_of(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[n
 def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[Region]:
     """Put together what is one surface in pieces: close by, and the joint fit as good as each alone."""
     allowed = np.array([name in kinds for name in NAMES])
+    before = len(found) + 1
+    while len(found) < before:
+        before = len(found)
+        found = _joined_once(ground, found, allowed)
+    return found
+
+
+def _joined_once(ground: Ground, found: list[Region], allowed: NDArray[np.bool_]) -> list[Region]:
     todo = sorted(found, key=lambda region: -region.area)
     out: list[Region] = []
     while todo:
@@ -332,7 +340,8 @@ def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[
 
 def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.bool_]) -> Region | None:
     """The two as one region, or None where they are two surfaces."""
-    if choosing.PLANE not in (large.code, small.code) and large.sign != small.sign:
+    # Of one groove a slice is a cone that faces inwards, another a cone that faces outwards.
+    if large.code == small.code == choosing.CYLINDER and large.sign != small.sign:
         return None
     reach = 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge
     gap = float(np.linalg.norm(large.middle - small.middle)) - large.reach - small.reach
