@@ -163,9 +163,10 @@ def simplest(scores, squares, count, negligible):
 
 
 @njit(cache=True)
-def choose(points, normals, was, held, allowed, size, reach, white, wave, floor, rounds):
+def choose(points, normals, was, held, allowed, size, reach, white, wave, floor, negligible, rounds):
     """The kind with the least penalised misfit among those allowed; (code or -1, misfit, freedom).
 
+    A simpler kind may lose `negligible` times `floor` against the best one.
     `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape.
     """
     blocks, count = blocks_of(points, size)
@@ -174,14 +175,14 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
     extent = 0.0
     for k in range(3):
         extent = max(extent, points[:, k].max() - points[:, k].min())
-    negligible = (0.5 * floor) ** 2
+    hidden = (negligible * floor) ** 2
     for k in range(len(BY_SIMPLICITY)):
         code = BY_SIMPLICITY[k]
         if not allowed[code]:
             continue
         # Nothing can save more than is negligible once all that is left is white noise; and the torus,
         # which can bend to anything small, is for what nothing else fits.
-        if squares.min() <= white * white + negligible or (code == TORUS and scores.min() < 2.0 * count):
+        if (hidden > 0.0 and squares.min() <= white * white + hidden) or (code == TORUS and scores.min() < 2.0 * count):
             break
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
@@ -192,7 +193,7 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         shapes[code] = s
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
         squares[code] = clipped_rms(code, s, points, 3.0 * floor) ** 2
-    best = simplest(scores, squares, count, negligible)
+    best = simplest(scores, squares, count, hidden)
     if best < 0:
         return -1, np.inf, 1
     held[:] = shapes[best]

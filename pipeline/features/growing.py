@@ -18,6 +18,9 @@ from pipeline.features.regions import FREE, grow, patch, rim_depth, rim_outlook
 GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
 OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
+_HOPELESS = 0.5  # of the rim
+_ROUND = 1000, 15  # vertices, and sectors of 10 degrees about the axis
+NEGLIGIBLE = 0.5  # of the noise: what a simpler kind may lose against a better one
 MISFIT = 5.0
 _STEP = 6  # a region may grow by this factor before it is refitted
 _SAMPLE = 300
@@ -166,6 +169,22 @@ def outlook(code, s, sign, members, own, rings, tangent, mesh, scratch, gauge):
 
 
 @njit(cache=True, nogil=True)
+def goes_round(code, s, core, mesh):
+    """Whether so much of an axial surface goes round its axis that chance can't have made it.
+
+    Its rim may then run smoothly into anything: the fillets at a journal's ends are tangent to it.
+    """
+    if code == choosing.PLANE or code == choosing.SPHERE or len(core) < _ROUND[0]:
+        return False
+    seen = np.zeros(36, dtype=np.bool_)
+    for k in range(0, len(core), max(1, len(core) // 1000)):
+        x, y, z = mesh.vertices[core[k], 0] - s[0], mesh.vertices[core[k], 1] - s[1], mesh.vertices[core[k], 2] - s[2]
+        angle = np.arctan2(x * s[9] + y * s[10] + z * s[11], x * s[6] + y * s[7] + z * s[8])
+        seen[int((angle / (2.0 * np.pi) + 0.5) * 36.0) % 36] = True
+    return seen.sum() >= _ROUND[1]
+
+
+@njit(cache=True, nogil=True)
 def gathered(values, members, most):
     """(at most about `most`, 3) rows of values at every so-manieth member."""
     step = max(1, len(members) // most)
@@ -189,11 +208,15 @@ def block_size(members, mesh):
 
 
 @njit(cache=True, nogil=True)
-def choose(core, was, s, allowed, most, mesh, gauge):
-    """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape."""
+def choose(core, was, s, allowed, most, negligible, mesh, gauge):
+    """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape.
+
+    `negligible`: of the noise, what a simpler kind may lose against a better one.
+    """
     code, misfit, freedom = choosing.choose(
         gathered(mesh.vertices, core, most), gathered(mesh.normals, core, most), was, s, allowed,
-        block_size(core, mesh), 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave, gauge.sigma, 3,
+        block_size(core, mesh), 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave, gauge.sigma,
+        negligible, 3,
     )  # fmt: skip
     return code, misfit / freedom
 
@@ -224,7 +247,8 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
     members = start[:count].copy()
     core = members
     sign = facing(code, s, members, mesh)
-    before, chosen_at, settled = 0, 0, False
+    before, chosen_at, settled, eager = 0, 0, False, False
+    others = allowed.copy()
     for _ in range(_ROUNDS):
         limit = _STEP * max(len(members), 60)
         members = spread(code, s, sign, members, limit, mesh, scratch, gauge)
@@ -235,16 +259,25 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         before = len(members)
         if stands and settled:
             break
-        promising = False
+        most, negligible = _SAMPLE, NEGLIGIBLE
         if stands and chosen_at > 0:
-            beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
-            if beyond > 2.0 * OPEN:
+            beyond = 0.0
+            if not goes_round(code, s, core, mesh):
+                beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+            if beyond > (OPEN if eager else _HOPELESS):
                 return code, s, sign, members, core, beyond, np.inf, 1
-            promising = beyond < OPEN
+            most = _FINAL_SAMPLE
+            if beyond >= OPEN:
+                # The surface goes on: of a narrow cone a short stretch can't be told from a cylinder, and a
+                # cylinder spreads no further than that. Another kind may.
+                eager, negligible = True, 0.0
+                others[code] = False
         if stands or len(members) > 3 * chosen_at:
             settled = stands
             was = code
-            code, _ = choose(core, code, s, allowed, _FINAL_SAMPLE if promising else _SAMPLE, mesh, gauge)
+            held = code if others[code] else -1
+            code, _ = choose(core, held, s, others, most, negligible, mesh, gauge)
+            others[:] = allowed
             if code < 0:
                 return -1, s, sign, members, core, 1.0, np.inf, 1
             chosen_at = len(members)
@@ -254,7 +287,9 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         else:
             settled = False
             choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 2, 4)
-    beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+    beyond = 0.0
+    if not goes_round(code, s, core, mesh):
+        beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:
         return code, s, sign, members, core, beyond, np.inf, 1
     misfit, freedom = misfit_of(code, s, core, mesh, gauge)

@@ -29,6 +29,7 @@ _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _FINAL_SAMPLE = 900
 _FEWEST, _MOST = 4, 256  # seeds that grow at once
 _THREADS = 8
+_PARALLEL = 0.9998  # cosine
 
 
 @dataclass
@@ -300,7 +301,7 @@ def choose(
     ground: Ground, core: NDArray[np.int32], was: int, s: NDArray[np.float64], allowed: NDArray[np.bool_], most: int
 ) -> tuple[int, float]:
     """Choose the kind for a region's core; s receives its shape."""
-    return growing.choose(core, was, s, allowed, most, ground.mesh, ground.gauge)
+    return growing.choose(core, was, s, allowed, most, growing.NEGLIGIBLE, ground.mesh, ground.gauge)
 
 
 def misfit_of(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
@@ -345,7 +346,8 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
         return None
     reach = 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge
     gap = float(np.linalg.norm(large.middle - small.middle)) - large.reach - small.reach
-    if gap > reach:
+    halves = _side_by_side(ground, large, small)
+    if gap > reach and not halves:
         return None
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
@@ -359,7 +361,7 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
         normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
         if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
             return None
-    if _distance(ground, large, small) > reach:
+    if not halves and _distance(ground, large, small) > reach:
         return None
     core = np.concatenate([large.core, small.core])
     members = np.concatenate([large.members, small.members])
@@ -377,6 +379,21 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
             sign = large.sign if same else facing(ground, code, s, core)
             return region_of(ground, code, s, sign, members, core, max(large.openness, small.openness))
     return None
+
+
+def _side_by_side(ground: Ground, one: Region, other: Region) -> bool:
+    """Whether two stretches of round surface may be parts of one, parted by what cuts through it: same height on
+    one axis."""
+    if one.code != other.code or one.code not in (choosing.CYLINDER, choosing.CONE):
+        return False
+    axis = one.packed[3:6]
+    if abs(float(axis @ other.packed[3:6])) < _PARALLEL:
+        return False
+    if one.code == choosing.CYLINDER and abs(float(one.packed[12] - other.packed[12])) > 0.02 * float(one.packed[12]):
+        return False
+    heights = [(ground.vertices[r.core[:: max(1, len(r.core) // 200)]] - one.packed[:3]) @ axis for r in (one, other)]
+    (low, high), (bottom, top) = ((float(h.min()), float(h.max())) for h in heights)
+    return min(high, top) - max(low, bottom) > 0.3 * min(high - low, top - bottom)
 
 
 def _distance(ground: Ground, one: Region, other: Region) -> float:
