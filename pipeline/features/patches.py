@@ -193,27 +193,31 @@ def _fair_height(
     inner = ring <= 2
     if len(tries) > 1 and (np.count_nonzero(~inner) < 40 or not inner.any()):
         tries = tries[-1:]
-    planes = [_stretched(axes, ratio) for _, _, ratio in tries]
+    planes = {ratio: _stretched(axes, ratio) for _, _, ratio in tries}
     trust = np.ones(len(tries))
     if len(tries) > 1:
         at, mean, counts = cell_means(places[inner], heights[inner], 1.5 * _spacing(places))
-        for number, ((order, smoothing, _), plane) in enumerate(zip(tries, planes, strict=True)):
-            spline = _spline(places[~inner] @ plane, heights[~inner], order, smoothing, 90)
-            off = np.average((spline.at(at @ plane) - mean)[:, 0] ** 2, weights=counts)
+        beyond = {ratio: _cells(places[~inner] @ plane, heights[~inner], 90) for ratio, plane in planes.items()}
+        for number, (order, smoothing, ratio) in enumerate(tries):
+            spline = _spline(beyond[ratio], order, smoothing)
+            off = np.average((spline.at(at @ planes[ratio]) - mean)[:, 0] ** 2, weights=counts)
             trust[number] = 1.0 / max(float(off), 1e-18) ** 2
     trust /= trust.max()
     trust[trust < 0.05] = 0.0
+    shares = trust / trust.sum()
+    worth = {ratio for share, (_, _, ratio) in zip(shares, tries, strict=True) if share > 0.0}
+    cells = {ratio: _cells(places @ planes[ratio], heights, _CELLS) for ratio in worth}
     fitted: dict[float, list[tuple[Spline, float]]] = {}
-    for share, plane, (order, smoothing, ratio) in zip(trust / trust.sum(), planes, tries, strict=True):
+    for share, (order, smoothing, ratio) in zip(shares, tries, strict=True):
         if share > 0.0:
-            spline = _spline(places @ plane, heights, order, smoothing, _CELLS)
+            spline = _spline(cells[ratio], order, smoothing)
             fitted.setdefault(ratio, []).append((spline, float(share)))
 
     def height(where: Array) -> Array:
         out = np.zeros(len(where))
         for ratio, members in fitted.items():
-            splines, shares = [spline for spline, _ in members], [share for _, share in members]
-            out += sum_at(splines, shares, where @ _stretched(axes, ratio))[:, 0]
+            splines, parts = [spline for spline, _ in members], [share for _, share in members]
+            out += sum_at(splines, parts, where @ planes[ratio])[:, 0]
         return out
 
     return height
@@ -235,13 +239,19 @@ def _grain(
     return ways.T
 
 
-def _spline(places: Array, heights: Array, order: int, smoothing: float, cells: int) -> Spline:
+def _cells(places: Array, heights: Array, cells: int) -> tuple[Array, Array, Array]:
+    """Means in about so many square cells, as `cell_means` gives them."""
     size = 0.6 * np.sqrt(max(float(np.prod(np.ptp(places, axis=0))), 1e-12) / cells)
     centres, means, counts = cell_means(places, heights, size)
     while len(centres) > 1.3 * cells:
         size *= 1.2
         centres, means, counts = cell_means(places, heights, size)
-    return fit_spline(centres, means, counts, order if len(centres) >= 12 else 2, smoothing)
+    return centres, means, counts
+
+
+def _spline(means: tuple[Array, Array, Array], order: int, smoothing: float) -> Spline:
+    centres, values, counts = means
+    return fit_spline(centres, values, counts, order if len(centres) >= 12 else 2, smoothing)
 
 
 def _spacing(places: Array) -> float:
