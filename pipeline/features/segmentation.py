@@ -145,11 +145,10 @@ def prepare(surface: Surface, white: float) -> Ground:
     )
 
 
-def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> tuple[list[Region], int]:
-    """Regions found, in the order found (owner holds their indices), and how many were looked at and refused."""
+def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> list[Region]:
+    """Regions found, in the order found; owner holds their indices."""
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
-    refused = 0
     radii = _radii(ground)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
@@ -166,9 +165,9 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         order = np.lexsort((rms, codes))
         order = order[codes[order] >= 0]
         starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
-        refused += _take(ground, starts, allowed, barred, found)
+        _take(ground, starts, allowed, barred, found)
     progress(1.0)
-    return found, refused
+    return found
 
 
 def unpromising(ground: Ground, before: tuple[float, float]) -> NDArray[np.bool_]:
@@ -192,8 +191,8 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
 
 def _take(
     ground: Ground, starts: Starts, allowed: NDArray[np.bool_], barred: NDArray[np.bool_], found: list[Region]
-) -> int:
-    """Grow regions from the starts, in their order; those found get their owner, how many were refused is returned.
+) -> None:
+    """Grow regions from the starts, in their order; those that stand get their owner and are added to `found`.
 
     Many seeds grow at once, as if each were alone; one that has run into a region that was taken before it is
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
@@ -204,7 +203,6 @@ def _take(
     workers = min(numba.get_num_threads(), _THREADS)
     scratch = [ground.scratch, *(growing.scratch_for(len(ground.vertices)) for _ in range(workers - 1))]
     waiting = deque(range(len(starts.seed)))
-    refused = 0
     many = _FEWEST
     with ThreadPoolExecutor(workers) as pool:
         while True:
@@ -214,7 +212,7 @@ def _take(
                 if ground.owner[starts.seed[k]] == FREE and not barred[starts.seed[k]]:
                     batch.append(k)
             if not batch:
-                return refused
+                return
             tasks = [
                 pool.submit(
                     growing.develop_many, np.array(batch[i::workers]), starts, allowed, ground.mesh, scratch[i],
@@ -235,7 +233,6 @@ def _take(
                     found.append(_measured(ground, *result))
                 else:
                     barred[result.members] = True
-                    refused += 1
             waiting.extendleft(reversed(clashes))
             many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
 

@@ -86,7 +86,7 @@ def _on_scan(
 ) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
     ground = segmentation.prepare(surface, source.noise_sigma)
     progress(0.15, "looking for surfaces")
-    found, _ = segmentation.segment(
+    found = segmentation.segment(
         ground, settings.kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text)
     )
     found = segmentation.joined(ground, found, settings.kinds)

@@ -30,7 +30,7 @@ def test_smoothed_normals_come_near_the_true_ones(scan, ground):
 
 def test_regions_are_whole_faces(scan, ground):
     ground.owner[:] = -1
-    found, _ = segmentation.segment(ground, segmentation.NAMES)
+    found = segmentation.segment(ground, segmentation.NAMES)
     label = np.zeros(len(scan.vertices), dtype=int)
     for corner in range(3):
         label[scan.faces[:, corner]] = scan.label
@@ -47,5 +47,5 @@ def test_regions_are_whole_faces(scan, ground):
 
 def test_only_the_kinds_asked_for(ground):
     ground.owner[:] = -1
-    found, _ = segmentation.segment(ground, ("plane",))
+    found = segmentation.segment(ground, ("plane",))
     assert {region.kind for region in found} == {"plane"}
