@@ -24,6 +24,7 @@ from pipeline.progress import Progress, silent
 
 NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
 SMALL = 400
+_TINY = 100  # vertices
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _FINAL_SAMPLE = 900
@@ -443,10 +444,11 @@ def form_doubt(ground: Ground, region: Region) -> str | None:
 def blending(ground: Ground, region: Region, index: int) -> float:
     """Share of the rim that runs smoothly into surface of no region. Owners must be up to date.
 
-    A patch of a few vertices must end at a sharper edge than a large one, and sooner: the flats between cast
-    fillets are small.
+    A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets are
+    small. The smallest flats must also end sooner.
     """
-    tangent, fewest = (45.0, 2) if len(region.core) < SMALL else (25.0, 3)
+    tangent = 45.0 if len(region.core) < SMALL else 25.0
+    fewest = 2 if region.code == choosing.PLANE and len(region.core) < _TINY else 3
     rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), fewest, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
 
