@@ -20,7 +20,7 @@ from pipeline.mesh.rules import MOST, compact, corners_of, facets_stay_good, lin
 from pipeline.mesh.trail import Trail
 
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
-_SHARE = 0.6
+_SHARE = 0.9
 _MENDINGS = 12
 
 
