@@ -44,7 +44,7 @@ def demo() -> Part:
 
 @pytest.fixture(scope="module")
 def housing() -> Part:
-    scan = scan_like(open_part("TR12J_OCC.stl"), 2.5, 0.012)
+    scan = scan_like(open_part("TR12J_OCC.stl"), 4.0, 0.012)
     vertices, faces = np.asarray(scan.vertices, float), np.asarray(scan.faces, np.int32)
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     source = Source(
