@@ -33,7 +33,7 @@ SCANS = (
     ("linkrods.step", 25.4, 0.5),
     pytest.param(
         "TR12J_OCC.stl", 1.0, 1.6,
-        marks=pytest.mark.xfail(strict=True, reason="misses R 213.5 between tangent fillets, slit by ribs, and one hole"),
+        marks=pytest.mark.xfail(strict=True, reason="misses R 213.5 between fillets, slit by ribs, and one hole"),
     ),
 )  # fmt: skip
 
