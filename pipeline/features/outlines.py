@@ -671,6 +671,9 @@ def _running_median(values: Array, width: int, closed: bool) -> Array:
 def _segments(curves: list[Curve], loop: _Loop) -> tuple[Segment, ...]:
     if len(curves) == 1 and curves[0].kind == "circle":
         return _ring(curves[0], loop.area > 0)
+    if len(curves) == 1 and curves[0].kind == "line":  # a slit: no line comes back to where it began
+        around = np.vstack([loop.points, loop.points[:1]])
+        return (Segment("free", around[0], around[-1], points=around),)
     joints = [_joint(curves[k - 1], curves[k]) for k in range(len(curves))]
     out = []
     for k, c in enumerate(curves):

@@ -323,7 +323,7 @@ def _outline(outline: dict[str, Any], to_part: NDArray[np.float64]) -> TopoDS_Sh
             centre = _lifted(to_part, segment["centre"])
             edges.append(_arc(centre, normal if segment["ccw"] else -normal, segment["radius"], start, end))
         elif segment["kind"] == "line":
-            edges.append(_straight(start, end))
+            edges += [_straight(start, end)] if math.dist(start, end) > _TOLERANCE else []
         else:
             corners = [_lifted(to_part, p) for p in segment["points"]]
             edges += [_straight(a, b) for a, b in pairwise(corners) if math.dist(a, b) > _TOLERANCE]

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay, cKDTree
 
-from pipeline.features.curves import cut, noise_of
+from pipeline.features import outlines
+from pipeline.features.curves import Curve, cut, noise_of
 from pipeline.features.flanges import flange, flanges_of, polyline
 from pipeline.features.outlines import outlines_of, prepare
 from pipeline.mesh.surface import Surface
@@ -289,3 +290,15 @@ def test_holes_and_their_pattern_on_a_flange() -> None:
     assert all(o.segments[0].kind == "circle" for o in sketch.inner)
     assert sketch.origin_at.startswith("middle of the pitch circle")
     assert all(h.depth_seen == pytest.approx(7.0, abs=0.01) for h in sketch.holes)
+
+
+def test_a_slit_fitted_by_one_line_stays_a_closed_outline() -> None:
+    there = np.column_stack([np.linspace(0.0, 8.0, 30), np.zeros(30)])
+    slit = np.vstack([there, there[::-1] + [0.0, 0.02]])
+    loop = outlines._Loop(slit, np.arange(len(slit), dtype=np.int32), np.zeros_like(slit), -0.16)
+    line = Curve("line", slit[[0, -1]], slit.mean(axis=0), np.array([1.0, 0.0]))
+    (segment,) = outlines._segments([line], loop)
+    assert segment.kind == "free"
+    assert segment.points is not None
+    assert np.array_equal(segment.start, segment.end)
+    assert np.array_equal(segment.points[:-1], slit)
