@@ -20,7 +20,9 @@ from pipeline.mesh.rules import MOST, compact, corners_of, facets_stay_good, lin
 from pipeline.mesh.trail import Trail
 
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
-_SHARE = 0.9
+_SHARE = 0.6
+# The same as long as there are so many times the facets wanted: what goes then would go anyway.
+_FAR, _FAR_SHARE = 4.0, 0.9
 _MENDINGS = 12
 
 
@@ -99,7 +101,8 @@ def sweep_down(work: Work, facets: int, *, most: float = np.inf, sag: float = np
             break
         # Under a bound of its own every edge may go at once: then what happens in one place does not
         # depend on the others.
-        limit = float(np.quantile(known, _SHARE)) if most == np.inf else np.inf
+        share = _FAR_SHARE if m > _FAR * facets else _SHARE
+        limit = float(np.quantile(known, share)) if most == np.inf else np.inf
         stamp[:n] = 0
         gone = _sweep(
             work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
