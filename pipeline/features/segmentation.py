@@ -151,6 +151,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
     radii = _radii(ground)
+    scratch = _scratch_for_each_worker(ground)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
         barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
@@ -166,7 +167,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         order = np.lexsort((rms, codes))
         order = order[codes[order] >= 0]
         starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
-        _take(ground, starts, allowed, barred, found)
+        _take(ground, starts, allowed, barred, found, scratch)
     progress(1.0)
     return found
 
@@ -190,8 +191,20 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
     ]
 
 
+def _scratch_for_each_worker(ground: Ground) -> list[Scratch]:
+    import numba
+
+    more = min(numba.get_num_threads(), _THREADS) - 1
+    return [ground.scratch, *(growing.scratch_for(len(ground.vertices)) for _ in range(more))]
+
+
 def _take(
-    ground: Ground, starts: Starts, allowed: NDArray[np.bool_], barred: NDArray[np.bool_], found: list[Region]
+    ground: Ground,
+    starts: Starts,
+    allowed: NDArray[np.bool_],
+    barred: NDArray[np.bool_],
+    found: list[Region],
+    scratch: list[Scratch],
 ) -> None:
     """Grow regions from the starts, in their order; those that stand get their owner and are added to `found`.
 
@@ -199,10 +212,7 @@ def _take(
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
     scan gives the same regions everywhere. What is refused bars the seeds within it.
     """
-    import numba
-
-    workers = min(numba.get_num_threads(), _THREADS)
-    scratch = [ground.scratch, *(growing.scratch_for(len(ground.vertices)) for _ in range(workers - 1))]
+    workers = len(scratch)
     waiting = deque(range(len(starts.seed)))
     many = _FEWEST
     with ThreadPoolExecutor(workers) as pool:
