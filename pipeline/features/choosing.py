@@ -14,11 +14,12 @@ from numba import njit, prange
 from pipeline.features.fitting import TUKEY
 from pipeline.features.kinds import KINDS
 from pipeline.features.kinds.base import PACKED, WIDEST
-from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
+from pipeline.features.kinds.kernels import begin, distances, gradient, refine
 from pipeline.features.regions import patch
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
 CREASE = 0.35  # rad within one ring
+_NEAR, _NEAR_SHARE = 8.0, 0.02  # of the noise and of the patch: rms of a closed form that may still come to fit
 # A ring too narrow to show its curve along the axis is a cone rather than a sphere.
 BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
 # Slots of the local parameters by code, -1 padded, and their number.
@@ -33,13 +34,10 @@ def settle(code, s, points, floor, rounds, iterations):
     slots = SLOTS[code, : WIDTHS[code]]
     free = _FREE[: WIDTHS[code]]
     weights = np.ones(len(points))
-    row = np.empty(WIDEST)
-    away = np.empty(len(points))
     scale = floor
     refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
     for _ in range(rounds):
-        for i in range(len(points)):
-            away[i] = abs(evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row))
+        away = np.abs(distances(code, s, points))
         scale = max(1.4826 * np.median(away), floor)
         for i in range(len(points)):
             share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
@@ -51,11 +49,9 @@ def settle(code, s, points, floor, rounds, iterations):
 @njit(cache=True)
 def clipped_rms(code, s, points, reach):
     """Rms of the distances corrected for the kind's parameters, each clipped at `reach`."""
-    row = np.empty(WIDEST)
     total = 0.0
-    for i in range(len(points)):
-        d = min(abs(evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)), reach)
-        total += d * d
+    for d in distances(code, s, points):
+        total += min(abs(d), reach) ** 2
     return np.sqrt(total / max(len(points) - WIDTHS[code], 1))
 
 
@@ -92,11 +88,10 @@ def blocks_of(points, size):
 @njit(cache=True)
 def misfit(code, s, points, blocks, count, reach, white, wave):
     """Sum over blocks of mean residual squared over its expected variance; residuals clipped at `reach`."""
-    row = np.empty(WIDEST)
     sums, sizes = np.zeros(count), np.zeros(count)
+    away = distances(code, s, points)
     for i in range(len(points)):
-        d = evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)
-        sums[blocks[i]] += min(max(d, -reach), reach)
+        sums[blocks[i]] += min(max(away[i], -reach), reach)
         sizes[blocks[i]] += 1.0
     total = 0.0
     for b in range(count):
@@ -217,17 +212,18 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
         s = np.zeros(PACKED)
         if not begin(code, points, lines, s):
             continue
+        found[code] = clipped_rms(code, s, points, 1e9)
         # A closed form that is far off won't come near: the patch has an edge in it.
-        if clipped_rms(code, s, points, 1e9) > max(0.1 * reach, 15.0 * sigma):
+        if found[code] > max(_NEAR * sigma, _NEAR_SHARE * reach):
+            found[code] = np.inf
             continue
-        slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
-        refine(code, s, points, ones, slots, free, 2, 0.1 * sigma)
-        if clipped_rms(code, s, points, 1e9) > 4.0 * bar * sigma:
-            continue
-        refine(code, s, points, ones, slots, free, 4, 0.1 * sigma)
-        if sane(code, s, reach):
-            found[code] = clipped_rms(code, s, points, 1e9)
-            tries[code] = s
+        if code != PLANE:  # whose closed form is the fit
+            slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+            refine(code, s, points, ones, slots, free, 2, 0.1 * sigma)
+            if clipped_rms(code, s, points, 1e9) < 2.5 * bar * sigma:
+                refine(code, s, points, ones, slots, free, 4, 0.1 * sigma)
+            found[code] = clipped_rms(code, s, points, 1e9) if sane(code, s, reach) else np.inf
+        tries[code] = s
         if found[code] < 1.1 * sigma:
             break
     least = found.min()

@@ -19,6 +19,7 @@ GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
 OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 _HOPELESS = 0.5  # of the rim
+_CREEPING = 1.2
 _ROUND = 1000, 15  # vertices, and sectors of 10 degrees about the axis
 NEGLIGIBLE = 0.5  # of the noise: what a simpler kind may lose against a better one
 MISFIT = 5.0
@@ -208,7 +209,7 @@ def block_size(members, mesh):
 
 
 @njit(cache=True, nogil=True)
-def choose(core, was, s, allowed, most, negligible, mesh, gauge):
+def choose(core, was, s, allowed, most, rounds, negligible, mesh, gauge):
     """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape.
 
     `negligible`: of the noise, what a simpler kind may lose against a better one.
@@ -216,7 +217,7 @@ def choose(core, was, s, allowed, most, negligible, mesh, gauge):
     code, misfit, freedom = choosing.choose(
         gathered(mesh.vertices, core, most), gathered(mesh.normals, core, most), was, s, allowed,
         block_size(core, mesh), 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave, gauge.sigma,
-        negligible, 3,
+        negligible, rounds,
     )  # fmt: skip
     return code, misfit / freedom
 
@@ -256,17 +257,23 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
             return -1, s, sign, members, core, 1.0, np.inf, 1
         core = inside(members, 1, mesh, scratch)
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
+        creeps = len(members) < min(limit, _CREEPING * before)
         before = len(members)
         if stands and settled:
             break
-        most, negligible = _SAMPLE, NEGLIGIBLE
+        if creeps and not stands and chosen_at > 0 and not goes_round(code, s, core, mesh):
+            # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
+            beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+            if beyond > _HOPELESS:
+                return code, s, sign, members, core, beyond, np.inf, 1
+        most, rounds, negligible = _SAMPLE, 1, NEGLIGIBLE
         if stands and chosen_at > 0:
             beyond = 0.0
             if not goes_round(code, s, core, mesh):
                 beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
             if beyond > (OPEN if eager else _HOPELESS):
                 return code, s, sign, members, core, beyond, np.inf, 1
-            most = _FINAL_SAMPLE
+            most, rounds = _FINAL_SAMPLE, 3
             if beyond >= OPEN:
                 # The surface goes on: of a narrow cone a short stretch can't be told from a cylinder, and a
                 # cylinder spreads no further than that. Another kind may.
@@ -276,7 +283,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
             settled = stands
             was = code
             held = code if others[code] else -1
-            code, _ = choose(core, held, s, others, most, negligible, mesh, gauge)
+            code, _ = choose(core, held, s, others, most, rounds, negligible, mesh, gauge)
             others[:] = allowed
             if code < 0:
                 return -1, s, sign, members, core, 1.0, np.inf, 1
@@ -286,7 +293,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
                 settled = False
         else:
             settled = False
-            choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 2, 4)
+            choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 1, 4)
     beyond = 0.0
     if not goes_round(code, s, core, mesh):
         beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)

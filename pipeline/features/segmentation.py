@@ -28,6 +28,7 @@ _TINY = 100  # vertices
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _FINAL_SAMPLE = 900
+_SEED_SAMPLE = 60
 _FEWEST, _MOST = 4, 256  # seeds that grow at once
 _THREADS = 8
 _PARALLEL = 0.9998  # cosine
@@ -162,7 +163,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         codes, shapes, rms, reaches, limits = choosing.judge_seeds(
             ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
             seeds, ground.edge,
-            rings, radius, allowed, ground.sigma, 1.3, 90,
+            rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
         )
         order = np.lexsort((rms, codes))
         order = order[codes[order] >= 0]
@@ -309,7 +310,7 @@ def choose(
     ground: Ground, core: NDArray[np.int32], was: int, s: NDArray[np.float64], allowed: NDArray[np.bool_], most: int
 ) -> tuple[int, float]:
     """Choose the kind for a region's core; s receives its shape."""
-    return growing.choose(core, was, s, allowed, most, growing.NEGLIGIBLE, ground.mesh, ground.gauge)
+    return growing.choose(core, was, s, allowed, most, 3, growing.NEGLIGIBLE, ground.mesh, ground.gauge)
 
 
 def misfit_of(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
