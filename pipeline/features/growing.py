@@ -12,7 +12,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features import choosing
-from pipeline.features.kinds.kernels import gradient
+from pipeline.features.kinds.base import WIDEST
+from pipeline.features.kinds.kernels import evaluate, gradient
 from pipeline.features.regions import FREE, grow, patch, rim_depth, rim_outlook
 
 GATE = 4.0  # a region takes vertices within so many standard deviations
@@ -20,6 +21,9 @@ SMALLEST = 24  # vertices
 OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 _HOPELESS = 0.5  # of the rim
 _CREEPING = 1.2
+_APART = 1.5  # radii between seeds that grow at once
+_LEVER = 0.02  # by how much a fitted patch may point past its own surface far off
+_PUT_OFF = 8  # seeds, for each that grows
 _ROUND = 1000, 15  # vertices, and sectors of 10 degrees about the axis
 NEGLIGIBLE = 0.5  # of the noise: what a simpler kind may lose against a better one
 MISFIT = 5.0
@@ -230,6 +234,50 @@ def misfit_of(code, s, core, mesh, gauge):
     total = choosing.misfit(code, s, points, blocks, count, 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave)
     freedom = max(count - int(choosing.WIDTHS[code]), 1)
     return total / freedom, freedom
+
+
+@njit(cache=True)
+def picked(waiting, starts, barred, most, mesh, gauge):
+    """What to do with each of the starts `waiting`: 0 drop it, 1 grow it now, 2 let it wait; (n,) uint8.
+
+    Dropped is what lies in a region or in what is barred. At most `most` grow at once, none of them close to
+    another one or on its surface carried on: two seeds of one surface would both grow into all of it.
+    """
+    out = np.full(len(waiting), 2, dtype=np.uint8)
+    now = np.empty(most, dtype=np.int64)
+    count = put_off = 0
+    row, g = np.empty(WIDEST), np.empty(3)
+    for k in range(len(waiting)):
+        if count == most or put_off == _PUT_OFF * most:
+            break
+        start = waiting[k]
+        i = starts.seed[start]
+        if mesh.owner[i] != FREE or barred[i]:
+            out[k] = 0
+            continue
+        x, y, z = mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2]
+        alone = True
+        for other in now[:count]:
+            j = starts.seed[other]
+            apart = np.sqrt(
+                (x - mesh.vertices[j, 0]) ** 2 + (y - mesh.vertices[j, 1]) ** 2 + (z - mesh.vertices[j, 2]) ** 2
+            )
+            s = starts.packed[other]
+            if apart > _APART * (starts.radius[start] + starts.radius[other]):
+                if abs(evaluate(starts.code[other], s, x, y, z, row)) > GATE * gauge.sigma + _LEVER * apart:
+                    continue
+                gradient(starts.code[other], s, x, y, z, g)
+                facing_it = g[0] * mesh.normals[i, 0] + g[1] * mesh.normals[i, 1] + g[2] * mesh.normals[i, 2]
+                if abs(facing_it) < gauge.cosine:
+                    continue
+            alone = False
+            put_off += 1
+            break
+        if alone:
+            now[count] = start
+            count += 1
+            out[k] = 1
+    return out
 
 
 @njit(cache=True, nogil=True)

@@ -7,7 +7,6 @@ still. All lengths come from the scan: its noise, its edge length, its size.
 
 from __future__ import annotations
 
-from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -214,20 +213,17 @@ def _take(
     scan gives the same regions everywhere. What is refused bars the seeds within it.
     """
     workers = len(scratch)
-    waiting = deque(range(len(starts.seed)))
+    waiting = np.arange(len(starts.seed))
     many = _FEWEST
     with ThreadPoolExecutor(workers) as pool:
         while True:
-            batch: list[int] = []
-            while waiting and len(batch) < many:
-                k = waiting.popleft()
-                if ground.owner[starts.seed[k]] == FREE and not barred[starts.seed[k]]:
-                    batch.append(k)
-            if not batch:
+            what = growing.picked(waiting, starts, barred, many, ground.mesh, ground.gauge)
+            batch, waiting = waiting[what == 1], waiting[what == 2]
+            if not len(batch):
                 return
             tasks = [
                 pool.submit(
-                    growing.develop_many, np.array(batch[i::workers]), starts, allowed, ground.mesh, scratch[i],
+                    growing.develop_many, batch[i::workers], starts, allowed, ground.mesh, scratch[i],
                     ground.gauge,
                 )
                 for i in range(min(workers, len(batch)))
@@ -245,7 +241,7 @@ def _take(
                     found.append(_measured(ground, *result))
                 else:
                     barred[result.members] = True
-            waiting.extendleft(reversed(clashes))
+            waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
             many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
 
 
@@ -321,42 +317,59 @@ def misfit_of(ground: Ground, code: int, s: NDArray[np.float64], core: NDArray[n
 def joined(ground: Ground, found: list[Region], kinds: tuple[str, ...]) -> list[Region]:
     """Put together what is one surface in pieces: close by, and the joint fit as good as each alone."""
     allowed = np.array([name in kinds for name in NAMES])
+    apart: dict[tuple[int, int], tuple[Region, Region]] = {}
     before = len(found) + 1
     while len(found) < before:
         before = len(found)
-        found = _joined_once(ground, found, allowed)
+        found = _joined_once(ground, found, allowed, apart)
     return found
 
 
-def _joined_once(ground: Ground, found: list[Region], allowed: NDArray[np.bool_]) -> list[Region]:
+def _joined_once(
+    ground: Ground,
+    found: list[Region],
+    allowed: NDArray[np.bool_],
+    apart: dict[tuple[int, int], tuple[Region, Region]],
+) -> list[Region]:
+    """One pass; `apart` has the pairs that are known to be two surfaces, by what `id` says, and receives more."""
     todo = sorted(found, key=lambda region: -region.area)
     out: list[Region] = []
+    balls = np.array([(*region.middle, region.reach, _within(ground, region)) for region in todo]).reshape(-1, 5)
     while todo:
-        large = todo.pop(0)
-        rest = []
-        for small in todo:
-            both = _together(ground, large, small, allowed)
-            if both is None:
-                rest.append(small)
-            else:
+        large, ball = todo.pop(0), balls[0]
+        balls = balls[1:]
+        close = np.linalg.norm(balls[:, :3] - ball[:3], axis=1) - ball[3] - balls[:, 3] <= balls[:, 4]
+        kept = np.ones(len(todo), dtype=np.bool_)
+        for k, small in enumerate(todo):
+            pair = id(large), id(small)
+            if pair in apart:
+                continue
+            halves = _side_by_side(ground, large, small)
+            both = _together(ground, large, small, allowed, halves) if close[k] or halves else None
+            if both is not None:
                 large = both
-        if len(rest) == len(todo):
+                kept[k] = False
+            elif close[k] or halves:
+                apart[pair] = large, small
+        if kept.all():
             out.append(large)
-        else:
-            rest.insert(0, large)
-        todo = rest
+            continue
+        todo = [large, *(small for k, small in enumerate(todo) if kept[k])]
+        balls = np.vstack([(*large.middle, large.reach, _within(ground, large)), balls[kept]])
     return out
 
 
-def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.bool_]) -> Region | None:
-    """The two as one region, or None where they are two surfaces."""
+def _within(ground: Ground, small: Region) -> float:
+    """How near, mm, a region must lie to another to be a piece of the same surface."""
+    return float(0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge)
+
+
+def _together(
+    ground: Ground, large: Region, small: Region, allowed: NDArray[np.bool_], halves: bool
+) -> Region | None:
+    """The two, which lie close or are halves of one round surface, as one region; None where they are two surfaces."""
     # Of one groove a slice is a cone that faces inwards, another a cone that faces outwards.
     if large.code == small.code == choosing.CYLINDER and large.sign != small.sign:
-        return None
-    reach = 0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge
-    gap = float(np.linalg.norm(large.middle - small.middle)) - large.reach - small.reach
-    halves = _side_by_side(ground, large, small)
-    if gap > reach and not halves:
         return None
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
@@ -370,7 +383,7 @@ def _together(ground: Ground, large: Region, small: Region, allowed: NDArray[np.
         normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
         if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
             return None
-    if not halves and _distance(ground, large, small) > reach:
+    if not halves and not _touching(ground, large, small, _within(ground, small)):
         return None
     core = np.concatenate([large.core, small.core])
     members = np.concatenate([large.members, small.members])
@@ -405,11 +418,13 @@ def _side_by_side(ground: Ground, one: Region, other: Region) -> bool:
     return min(high, top) - max(low, bottom) > 0.3 * min(high - low, top - bottom)
 
 
-def _distance(ground: Ground, one: Region, other: Region) -> float:
+def _touching(ground: Ground, one: Region, other: Region, within: float) -> bool:
+    """Whether some vertices of two regions lie within so many mm of each other."""
     from scipy.spatial import cKDTree
 
     a, b = (ground.vertices[r.members[:: max(1, len(r.members) // 1500)]] for r in (one, other))
-    return float(cKDTree(a).query(b)[0].min())
+    b = b[((b > a.min(axis=0) - within) & (b < a.max(axis=0) + within)).all(axis=1)]
+    return len(b) > 0 and bool(np.isfinite(cKDTree(a).query(b, distance_upper_bound=within)[0]).any())
 
 
 def learned(ground: Ground, found: list[Region]) -> None:
