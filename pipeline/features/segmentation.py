@@ -28,6 +28,7 @@ WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until th
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
 _FINAL_SAMPLE = 900
 _SEED_SAMPLE = 60
+_CELL = 1.4  # patch radii: edge of the cubes that give one seed each
 _FEWEST, _MOST = 4, 256  # seeds that grow at once
 _THREADS = 8
 _PARALLEL = 0.9998  # cosine
@@ -155,7 +156,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     for level, (radius, rings) in enumerate(radii):
         progress(level / len(radii), f"patches of {radius:.3g} mm")
         barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
-        cell = max(radius, rings * ground.median_edge)
+        cell = _CELL * max(radius, rings * ground.median_edge)
         seeds = regions.spread_seeds(
             ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.vertices.min(axis=0)
         )
