@@ -11,10 +11,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from pipeline.features.elimination import eliminate
 from pipeline.features.fitting import TUKEY
 from pipeline.features.kinds import KINDS
 from pipeline.features.kinds.base import PACKED, WIDEST
 from pipeline.features.kinds.kernels import begin, distances, gradient, refine
+from pipeline.features.kinds.moments import about_axis, perpendicular_pair
 from pipeline.features.regions import patch
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
@@ -128,7 +130,59 @@ def start_of(code, was, held, points, normals, s):
     if was == CONE and code == CYLINDER:
         s[:] = held
         return True
+    if code == TORUS and (was == CYLINDER or was == CONE) and bent(held, points, s):
+        return True
     return begin(code, points, normals, s)
+
+
+@njit(cache=True)
+def bent(tube, points, s):
+    """The torus into s that a stretch of it which passes for a cylinder, `tube`, bends to; False where it is straight.
+
+    Along a tube whose middle line is a circle of radius R the middle moves off its tangent by t^2 / 2R at the height
+    t, so that distances from the tangent's cylinder go with t^2 across the axis: linear least squares on that,
+    beside small shifts and turns of the cylinder. The closed form of the torus needs more of its circle than that.
+    """
+    matrix, right = np.zeros((7, 7)), np.zeros(7)
+    row = np.empty(7)
+    scale = 0.0
+    for i in range(len(points)):
+        t, _, _, _, _, _ = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
+        scale = max(scale, abs(t))
+    if not scale > 0.0:
+        return False
+    for i in range(len(points)):
+        t, ex, ey, ez, rho, inverse = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
+        t /= scale
+        eu = (ex * tube[6] + ey * tube[7] + ez * tube[8]) * inverse
+        ev = (ex * tube[9] + ey * tube[10] + ez * tube[11]) * inverse
+        row[0], row[1], row[2], row[3], row[4] = eu, ev, t * eu, t * ev, 1.0
+        row[5], row[6] = t * t * eu, t * t * ev
+        for j in range(7):
+            right[j] += row[j] * (rho - tube[12])
+            for k in range(7):
+                matrix[j, k] += row[j] * row[k]
+    if not eliminate(matrix, right):
+        return False
+    curl = 2.0 * np.hypot(right[5], right[6]) / (scale * scale)
+    if not 0.0 < curl < 1.0 / tube[12]:
+        return False
+    u, v, d = tube[6:9].copy(), tube[9:12].copy(), tube[3:6].copy()
+    # The middle line at height 0 and its tangent there.
+    middle = tube[0:3] + right[0] * u + right[1] * v
+    d = d + (right[2] * u + right[3] * v) / scale
+    d /= np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
+    inward = right[5] * u + right[6] * v
+    inward -= d * (inward[0] * d[0] + inward[1] * d[1] + inward[2] * d[2])
+    inward /= np.sqrt(inward[0] ** 2 + inward[1] ** 2 + inward[2] ** 2)
+    s[0:3] = middle + inward / curl
+    s[3] = d[1] * inward[2] - d[2] * inward[1]
+    s[4] = d[2] * inward[0] - d[0] * inward[2]
+    s[5] = d[0] * inward[1] - d[1] * inward[0]
+    s[6:9], s[9:12] = perpendicular_pair(s[3:6].copy())
+    s[12] = tube[12] + right[4]
+    s[15] = 1.0 / curl
+    return True
 
 
 @njit(cache=True)
@@ -177,7 +231,9 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
             continue
         # Nothing can save more than is negligible once all that is left is white noise; and the torus,
         # which can bend to anything small, is for what nothing else fits.
-        if (hidden > 0.0 and squares.min() <= white * white + hidden) or (code == TORUS and scores.min() < 2.0 * count):
+        if hidden > 0.0 and (
+            squares.min() <= white * white + hidden or (code == TORUS and scores.min() < 2.0 * count)
+        ):
             break
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):

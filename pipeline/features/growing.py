@@ -296,8 +296,8 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
     members = start[:count].copy()
     core = members
     sign = facing(code, s, members, mesh)
-    before, chosen_at, settled, eager = 0, 0, False, False
-    others = allowed.copy()
+    before, chosen_at, settled = 0, 0, False
+    tried = np.zeros(len(allowed), dtype=np.bool_)
     for _ in range(_ROUNDS):
         limit = _STEP * max(len(members), 60)
         members = spread(code, s, sign, members, limit, mesh, scratch, gauge)
@@ -314,27 +314,30 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
             beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
             if beyond > _HOPELESS:
                 return code, s, sign, members, core, beyond, np.inf, 1
-        most, rounds, negligible = _SAMPLE, 1, NEGLIGIBLE
+        most, rounds, negligible, among = _SAMPLE, 1, NEGLIGIBLE, allowed
         if stands and chosen_at > 0:
             beyond = 0.0
             if not goes_round(code, s, core, mesh):
                 beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
-            if beyond > (OPEN if eager else _HOPELESS):
+            if beyond > _HOPELESS:
                 return code, s, sign, members, core, beyond, np.inf, 1
-            most, rounds = _FINAL_SAMPLE, 3
-            if beyond >= OPEN:
-                # The surface goes on: of a narrow cone a short stretch can't be told from a cylinder, and a
+            if beyond < OPEN:
+                most = _FINAL_SAMPLE
+            else:
+                # The surface goes on: of a narrow cone or torus a short stretch can't be told from a cylinder, and a
                 # cylinder spreads no further than that. Another kind may.
-                eager, negligible = True, 0.0
-                others[code] = False
+                tried[code] = True
+                negligible, among = 0.0, allowed & ~tried
+                if not among.any():
+                    return code, s, sign, members, core, beyond, np.inf, 1
+            rounds = 3
         if stands or len(members) > 3 * chosen_at:
             settled = stands
             was = code
-            held = code if others[code] else -1
-            code, _ = choose(core, held, s, others, most, rounds, negligible, mesh, gauge)
-            others[:] = allowed
+            code, _ = choose(core, was, s, among, most, rounds, negligible, mesh, gauge)
             if code < 0:
-                return -1, s, sign, members, core, 1.0, np.inf, 1
+                # What no other kind carries further is refused as what it was.
+                return (-1 if among[was] else was), s, sign, members, core, 1.0, np.inf, 1
             chosen_at = len(members)
             if code != was:
                 sign = facing(code, s, core, mesh)
