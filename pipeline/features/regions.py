@@ -13,6 +13,9 @@ from pipeline.features.kinds.base import WIDEST
 from pipeline.features.kinds.kernels import evaluate, gradient
 
 FREE = -1  # owner of a vertex that no region has
+_PLANE = 0  # code of the kind
+# A normal turned further than this from that at the rim, within so many rings: an edge lies between, no fillet.
+_EDGE, _SHARP = np.cos(np.radians(25.0)), 2
 
 
 @njit(cache=True, parallel=True)
@@ -334,8 +337,9 @@ def rim_outlook(
 
     Carrying on: without owner, the normal within the angle of `cosine` of the surface carried on there.
     Tangent: without owner, the normal within that of `tangent` of the normal at the rim that it was reached
-    from. Members have mark == stamp; the stamp + 2 is used up; `out`, `source` (n,) are scratch. Where the
-    mesh ends nothing is counted.
+    from. What lies beyond the edge of a plane is neither, whichever way it faces: on coarse facets a few rings
+    lead over a step onto what is parallel to it. Members have mark == stamp; the stamp + 2 is used up; `out`,
+    `source` (n,) are scratch. Where the mesh ends nothing is counted.
     """
     count = 0
     for k in range(len(members)):
@@ -350,19 +354,25 @@ def rim_outlook(
                 source[count] = i
                 count += 1
     at = 0
-    for _ in range(rings - 1):
+    flat = code == _PLANE
+    for ring in range(rings - 1):
         end = count
         while at < end:
-            i = out[at]
+            i, rim = out[at], source[at]
             at += 1
             if owner[i] != FREE and owner[i] != own:
                 continue
+            if flat and rim >= 0 and ring < _SHARP:
+                turn = (
+                    normals[i, 0] * normals[rim, 0] + normals[i, 1] * normals[rim, 1] + normals[i, 2] * normals[rim, 2]
+                )
+                rim = rim if turn > _EDGE else -1
             for e in range(indptr[i], indptr[i + 1]):
                 j = indices[e]
                 if mark[j] != stamp + 2:
                     mark[j] = stamp + 2
                     out[count] = j
-                    source[count] = source[at - 1]
+                    source[count] = rim
                     count += 1
     g = np.empty(3)
     on, along, total = 0, 0, 0
@@ -372,10 +382,12 @@ def rim_outlook(
             total += 1
         elif k >= at:
             total += 1
+            i = source[k]
+            if i < 0:
+                continue
             gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2], g)
             if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) > cosine:
                 on += 1
-            i = source[k]
             turn = (
                 normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
             )
