@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.features import choosing, growing, regions
 from pipeline.features.growing import GATE, MISFIT, OPEN, SMALLEST, Gauge, Growth, Mesh, Scratch, Starts
 from pipeline.features.kinds import KINDS
+from pipeline.features.noise import short_wave
 from pipeline.features.regions import FREE
 from pipeline.mesh import topology
 from pipeline.mesh.surface import Surface
@@ -32,6 +33,8 @@ _CELL = 1.4  # patch radii: edge of the cubes that give one seed each
 _FEWEST, _MOST = 4, 256  # seeds that grow at once
 _THREADS = 8
 _PARALLEL = 0.9998  # cosine
+_LARGE = 12  # faces to learn the noise from
+_ALIKE = 1.3  # of the quiet ones' rms
 
 
 @dataclass
@@ -140,7 +143,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         h,
         diagonal,
         white,
-        WAVE_SHARE * white,
+        max(WAVE_SHARE * white, short_wave(v, normals, indptr, indices)),
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
         np.full(n, FREE, dtype=np.int32),
         growing.scratch_for(n),
@@ -384,7 +387,8 @@ def _together(
         normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
         if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
             return None
-    if not halves and not _touching(ground, large, small, _within(ground, small)):
+    # Only what is one surface already may be parted by a gap: two parallel holes are slices of some large ring.
+    if not (same and halves) and not _touching(ground, large, small, _within(ground, small)):
         return None
     core = np.concatenate([large.core, small.core])
     members = np.concatenate([large.members, small.members])
@@ -429,12 +433,21 @@ def _touching(ground: Ground, one: Region, other: Region, within: float) -> bool
 
 
 def learned(ground: Ground, found: list[Region]) -> None:
-    """Set the correlated part of the noise from what the largest faces show beyond the white one."""
-    large = [r for r in found if r.code in (choosing.PLANE, choosing.CYLINDER) and len(r.core) > 200][:8]
+    """Set the correlated part of the noise from what the largest faces show beyond the white one.
+
+    Skin that nearly hides in the noise is among them where machined faces are few; the noise is the same on all
+    machined faces, and skin stands out of it, so that what lies well above the quiet quarter of the area is left out.
+    """
+    large = [r for r in found if r.code in (choosing.PLANE, choosing.CYLINDER) and len(r.core) > 200][:_LARGE]
     if not large:
         return
-    seen = float(np.median([rms_of(ground, region) for region in large]))
-    ground.wave = float(np.clip(np.sqrt(max(seen**2 - ground.white**2, 0.0)), 0.25 * ground.white, 4.0 * ground.white))
+    rms = np.array([rms_of(ground, region) for region in large])
+    order = np.argsort(rms)
+    area = np.cumsum([large[k].area for k in order])
+    quiet = rms[order[np.searchsorted(area, 0.25 * area[-1])]]
+    seen = float(np.median(rms[rms <= _ALIKE * quiet][:8]))
+    most = max(4.0 * ground.white, 2.0 * ground.wave)
+    ground.wave = float(np.clip(np.sqrt(max(seen**2 - ground.white**2, 0.0)), 0.25 * ground.white, most))
 
 
 def rms_of(ground: Ground, region: Region) -> float:
