@@ -20,6 +20,7 @@ from pipeline.values import Extent
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
 _LEANING = np.array([0.2705, 0.4933, 0.8267])
 LEAST_ARC = np.radians(50.0)
+FLAT_ARC = np.radians(5.0)  # a bow of some hundredth of the width
 WHOLE_TURN = np.radians(300.0)
 MANY = 1000  # vertices
 NARROW = 3.5  # edges
@@ -92,7 +93,7 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
         width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
         return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
     if extent.arc is not None and extent.arc < LEAST_ARC:
-        return f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
+        return bow(piece) or f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
     if extent.length is not None and extent.arc:
         width = extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
         if width < NARROW_RING * edge:
@@ -102,6 +103,18 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
         if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
             return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {across / edge:.1f} edges wide"
     return None
+
+
+def bow(piece: Piece) -> str | None:
+    """What a face that is all but flat is off a plane; None for one that curves, or is one.
+
+    Nobody turns or mills so flat an arc, while cast faces warp like that as they cool: common practice, no source.
+    """
+    arc, radius = piece.extent.arc, piece.shape.major_radius or piece.shape.radius
+    if arc is None or radius is None or arc > FLAT_ARC:
+        return None
+    sagitta, width = radius * (1.0 - np.cos(0.5 * arc)), 2.0 * radius * np.sin(0.5 * arc)
+    return f"form: bowed by {1e3 * sagitta:.0f} um over {width:.0f} mm"
 
 
 def blend(piece: Patch, share: float) -> str | None:

@@ -151,6 +151,7 @@ def _sifted(
         if not reason:
             piece = building.settled(ground, region)
             reason = building.too_little(ground, piece, whole[index])
+            cast = reason is not None and building.bow(piece) is not None
         if reason:
             ground.owner[region.members] = regions.FREE
             rejected.append((region, reason, cast))
