@@ -27,6 +27,7 @@ BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
 # Slots of the local parameters by code, -1 padded, and their number.
 SLOTS = np.array([[*kind.slots, *[-1] * WIDEST][:WIDEST] for kind in sorted(KINDS.values(), key=lambda k: k.code)])
 WIDTHS = (SLOTS >= 0).sum(axis=1)
+COARSE = 4.0  # times the mean square of the best kind, clipped at 9 times the noise's: no likelihood makes up for that
 _FREE = np.ones(WIDEST, dtype=np.bool_)
 
 
@@ -244,6 +245,10 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         shapes[code] = s
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
         squares[code] = clipped_rms(code, s, points, 3.0 * floor) ** 2
+    # A small hole has both its sides in one block, where the distances from a plane through its axis cancel.
+    for code in range(5):
+        if squares[code] > COARSE * max(squares.min(), floor * floor):
+            scores[code] = np.inf
     best = simplest(scores, squares, count, hidden)
     if best < 0:
         return -1, np.inf, 1
