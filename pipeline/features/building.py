@@ -21,7 +21,7 @@ from pipeline.values import Extent
 _LEANING = np.array([0.2705, 0.4933, 0.8267])
 LEAST_ARC = np.radians(50.0)
 FLAT_ARC = np.radians(5.0)  # a bow of some hundredth of the width
-WHOLE_TURN = np.radians(300.0)
+ALL_ROUND = np.radians(240.0)
 MANY = 1000  # vertices
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
@@ -121,16 +121,23 @@ def blend(piece: Patch, share: float) -> str | None:
     """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
 
     A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
-    axial surface hardly comes about by chance, and a whole one, on many vertices, not at all: a journal
-    between two fillets.
+    axial surface hardly comes about by chance, and one without a hole of a third of a turn, on many vertices, not
+    at all: a journal between two fillets, whole or slit by ribs.
     """
     arc = piece.extent.arc
     most = 0.12 if len(piece.region.core) < 300 else 0.4
     if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
-        most = 1.0 if arc > WHOLE_TURN and len(piece.region.core) >= MANY else 0.55
-    if share > most:
-        return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
-    return None
+        most = 0.55
+    if share <= most or _all_round(piece):
+        return None
+    return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
+
+
+def _all_round(piece: Patch) -> bool:
+    arc, axis = piece.extent.arc, piece.shape.direction
+    if axis is None or arc is None or arc < SHORT_ARC or len(piece.region.core) < MANY:
+        return False
+    return 2.0 * np.pi - float(_steps(piece.points - piece.shape.point, axis).max()) > ALL_ROUND
 
 
 def turned(shape: Shape, sign: float) -> Shape:
@@ -161,10 +168,15 @@ def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) 
 
 def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -> float:
     """Angle about the axis, rad, that points (n, 3) relative to it cover; holes wider than `gap` rad are left out."""
+    steps = _steps(offset, axis)
+    return float(2.0 * np.pi - steps[steps > gap].sum())
+
+
+def _steps(offset: NDArray[np.float64], axis: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Angles about the axis, rad, between neighbours of points (n, 3) relative to it."""
     u, v = basis_of(axis)
     angles = np.sort(np.arctan2(offset @ v, offset @ u))
-    steps = np.diff(angles, append=angles[0] + 2.0 * np.pi)
-    return float(2.0 * np.pi - steps[steps > gap].sum())
+    return np.diff(angles, append=angles[0] + 2.0 * np.pi)
 
 
 def _cap(points: NDArray[np.float64], shape: Shape) -> float:

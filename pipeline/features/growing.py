@@ -77,7 +77,11 @@ class Starts(NamedTuple):
 
 
 class Growth(NamedTuple):
-    """What came of a start; code -1: nothing. Misfit is infinite where the rim is too open for it to matter."""
+    """What came of a start; code -1: nothing. Misfit is infinite where the rim is too open for it to matter.
+
+    Where another kind was tried and doesn't end at its rim either, the first kind with its core, and the members of
+    the other.
+    """
 
     code: int
     packed: NDArray[np.float64]
@@ -296,8 +300,9 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
     members = start[:count].copy()
     core = members
     sign = facing(code, s, members, mesh)
-    before, chosen_at, settled = 0, 0, False
+    before, chosen_at, settled, beyond = 0, 0, False, 0.0
     tried = np.zeros(len(allowed), dtype=np.bool_)
+    first = (code, s, sign, core, 1.0)
     for _ in range(_ROUNDS):
         limit = _STEP * max(len(members), 60)
         members = spread(code, s, sign, members, limit, mesh, scratch, gauge)
@@ -307,37 +312,34 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
         creeps = len(members) < min(limit, _CREEPING * before)
         before = len(members)
-        if stands and settled:
-            break
-        if creeps and not stands and chosen_at > 0 and not goes_round(code, s, core, mesh):
-            # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
+        beyond = 0.0
+        if (creeps or stands) and chosen_at > 0 and not goes_round(code, s, core, mesh):
             beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
-            if beyond > _HOPELESS:
-                return code, s, sign, members, core, beyond, np.inf, 1
+        # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
+        if (stands and settled) or beyond > _HOPELESS:
+            break
         most, rounds, negligible, among = _SAMPLE, 1, NEGLIGIBLE, allowed
         if stands and chosen_at > 0:
-            beyond = 0.0
-            if not goes_round(code, s, core, mesh):
-                beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
-            if beyond > _HOPELESS:
-                return code, s, sign, members, core, beyond, np.inf, 1
+            rounds = 3
             if beyond < OPEN:
                 most = _FINAL_SAMPLE
             else:
                 # The surface goes on: of a narrow cone or torus a short stretch can't be told from a cylinder, and a
-                # cylinder spreads no further than that. Another kind may.
+                # cylinder spreads no further than that. Another kind may; if none does, it is what it was.
+                if not tried.any():
+                    first = (code, s.copy(), sign, core, beyond)
                 tried[code] = True
                 negligible, among = 0.0, allowed & ~tried
                 if not among.any():
-                    return code, s, sign, members, core, beyond, np.inf, 1
-            rounds = 3
+                    break
         if stands or len(members) > 3 * chosen_at:
             settled = stands
             was = code
             code, _ = choose(core, was, s, among, most, rounds, negligible, mesh, gauge)
             if code < 0:
-                # What no other kind carries further is refused as what it was.
-                return (-1 if among[was] else was), s, sign, members, core, 1.0, np.inf, 1
+                if among[was]:
+                    return -1, s, sign, members, core, 1.0, np.inf, 1
+                break
             chosen_at = len(members)
             if code != was:
                 sign = facing(code, s, core, mesh)
@@ -345,10 +347,9 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         else:
             settled = False
             choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 1, 4)
-    beyond = 0.0
-    if not goes_round(code, s, core, mesh):
-        beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:
+        if tried.any():
+            code, s, sign, core, beyond = first
         return code, s, sign, members, core, beyond, np.inf, 1
     misfit, freedom = misfit_of(code, s, core, mesh, gauge)
     return code, s, sign, members, core, beyond, misfit, freedom

@@ -154,6 +154,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     """Regions found, in the order found; owner holds their indices."""
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
+    ajar: list[Growth] = []
     radii = _radii(ground)
     scratch = _scratch_for_each_worker(ground)
     for level, (radius, rings) in enumerate(radii):
@@ -171,7 +172,8 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         order = np.lexsort((rms, codes))
         order = order[codes[order] >= 0]
         starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
-        _take(ground, starts, allowed, barred, found, scratch)
+        _take(ground, starts, allowed, barred, found, ajar, scratch)
+    _take_rings(ground, ajar, found)
     progress(1.0)
     return found
 
@@ -208,9 +210,12 @@ def _take(
     allowed: NDArray[np.bool_],
     barred: NDArray[np.bool_],
     found: list[Region],
+    ajar: list[Growth],
     scratch: list[Scratch],
 ) -> None:
     """Grow regions from the starts, in their order; those that stand get their owner and are added to `found`.
+
+    Stretches of round surface that are refused for their open rims are added to `ajar`.
 
     Many seeds grow at once, as if each were alone; one that has run into a region that was taken before it is
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
@@ -245,11 +250,56 @@ def _take(
                     found.append(_measured(ground, *result))
                 else:
                     barred[result.members] = True
+                    if result.openness >= OPEN and result.code in (choosing.CYLINDER, choosing.CONE):
+                        ajar.append(result)
             waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
             many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
 
 
-def good(result: Growth) -> bool:
+def _take_rings(ground: Ground, ajar: list[Growth], found: list[Region]) -> None:
+    """Add to `found` what goes round an axis in stretches: a journal between two fillets that is slit by ribs.
+
+    Each stretch alone runs smoothly into the fillets, as many a bit of skin does; together they go round so far that
+    chance can't have made it.
+    """
+    stretches = []
+    for growth in ajar:
+        members, core = (ids[ground.owner[ids] == FREE] for ids in (growth.members, growth.core))
+        if len(core) >= _TINY:
+            stretches.append(
+                region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness)
+            )
+    stretches.sort(key=lambda stretch: -len(stretch.core))
+    while stretches:
+        ring, *waiting = stretches
+        stretches = []
+        for stretch in waiting:
+            longer = _ring(ground, ring, stretch)
+            if longer is None:
+                stretches.append(stretch)
+            else:
+                ring = longer
+        if good(ring) and growing.goes_round(ring.code, ring.packed, ring.core, ground.mesh):
+            ground.owner[ring.members] = len(found)
+            found.append(ring)
+
+
+def _ring(ground: Ground, one: Region, other: Region) -> Region | None:
+    """Two stretches of round surface as one, or None where they don't lie side by side on it."""
+    if one.sign != other.sign or not _side_by_side(ground, one, other):
+        return None
+    members, core = np.union1d(one.members, other.members), np.union1d(one.core, other.core)
+    s = one.packed.copy()
+    step = max(1, len(core) // _FINAL_SAMPLE)
+    choosing.settle(one.code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
+    for stretch in (one, other):
+        points = ground.vertices[stretch.core[:: max(1, len(stretch.core) // 100)]]
+        if choosing.clipped_rms(one.code, s, points, GATE * ground.sigma) > 1.3 * ground.sigma:
+            return None
+    return region_of(ground, one.code, s, one.sign, members, core, 0.0)
+
+
+def good(result: Growth | Region) -> bool:
     misfits = result.misfit >= MISFIT + 6.0 / np.sqrt(result.freedom)
     return not misfits and len(result.members) >= SMALLEST and result.openness < OPEN
 
