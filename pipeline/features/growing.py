@@ -240,6 +240,14 @@ def misfit_of(code, s, core, mesh, gauge):
     return total / freedom, freedom
 
 
+@njit(cache=True, nogil=True)
+def _openness(code, s, sign, members, core, mesh, scratch, gauge):
+    """Share of the rim beyond which the surface goes on, 0 where it doesn't matter; members must be marked."""
+    if goes_round(code, s, core, mesh):
+        return 0.0
+    return outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)[0]
+
+
 @njit(cache=True)
 def picked(waiting, starts, barred, most, mesh, gauge):
     """What to do with each of the starts `waiting`: 0 drop it, 1 grow it now, 2 let it wait; (n,) uint8.
@@ -300,7 +308,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
     members = start[:count].copy()
     core = members
     sign = facing(code, s, members, mesh)
-    before, chosen_at, settled, beyond = 0, 0, False, 0.0
+    before, chosen_at, settled, beyond = 0, 0, False, np.nan
     tried = np.zeros(len(allowed), dtype=np.bool_)
     first = (code, s, sign, core, 1.0)
     for _ in range(_ROUNDS):
@@ -312,9 +320,9 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
         creeps = len(members) < min(limit, _CREEPING * before)
         before = len(members)
-        beyond = 0.0
-        if (creeps or stands) and chosen_at > 0 and not goes_round(code, s, core, mesh):
-            beyond, _ = outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)
+        beyond = np.nan
+        if (creeps or stands) and chosen_at > 0:
+            beyond = _openness(code, s, sign, members, core, mesh, scratch, gauge)
         # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
         if (stands and settled) or beyond > _HOPELESS:
             break
@@ -347,6 +355,8 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         else:
             settled = False
             choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 1, 4)
+    if np.isnan(beyond):
+        beyond = _openness(code, s, sign, members, core, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:
         if tried.any():
             code, s, sign, core, beyond = first

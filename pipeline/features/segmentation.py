@@ -264,11 +264,9 @@ def _take_rings(ground: Ground, ajar: list[Growth], found: list[Region]) -> None
     """
     stretches = []
     for growth in ajar:
-        members, core = (ids[ground.owner[ids] == FREE] for ids in (growth.members, growth.core))
+        core = growth.core[ground.owner[growth.core] == FREE]
         if len(core) >= _TINY:
-            stretches.append(
-                region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness)
-            )
+            stretches.append(region_of(ground, growth.code, growth.packed, growth.sign, core, core, growth.openness))
     stretches.sort(key=lambda stretch: -len(stretch.core))
     while stretches:
         ring, *waiting = stretches
@@ -288,7 +286,7 @@ def _ring(ground: Ground, one: Region, other: Region) -> Region | None:
     """Two stretches of round surface as one, or None where they don't lie side by side on it."""
     if one.sign != other.sign or not _side_by_side(ground, one, other):
         return None
-    members, core = np.union1d(one.members, other.members), np.union1d(one.core, other.core)
+    core = np.union1d(one.core, other.core)
     s = one.packed.copy()
     step = max(1, len(core) // _FINAL_SAMPLE)
     choosing.settle(one.code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
@@ -296,7 +294,7 @@ def _ring(ground: Ground, one: Region, other: Region) -> Region | None:
         points = ground.vertices[stretch.core[:: max(1, len(stretch.core) // 100)]]
         if choosing.clipped_rms(one.code, s, points, GATE * ground.sigma) > 1.3 * ground.sigma:
             return None
-    return region_of(ground, one.code, s, one.sign, members, core, 0.0)
+    return region_of(ground, one.code, s, one.sign, core, core, 0.0)
 
 
 def good(result: Growth | Region) -> bool:
