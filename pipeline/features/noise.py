@@ -126,7 +126,7 @@ def _is_exact(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
     height = np.abs(np.einsum("ij,ij->i", normal, vertices[edges[second, 2]] - corners[:, 0]))
     step = 4 * FLOAT32_STEP * float(np.abs(vertices).max())
     flat = np.mean(height <= step)
-    return bool(flat > 0.08 and flat > 0.5 * np.mean(height <= 16 * step))
+    return bool(flat > 0.04 and flat > 0.5 * np.mean(height <= 16 * step))
 
 
 @njit(cache=True)
