@@ -31,11 +31,16 @@ SCANS = (
     ("nema-17-bracket.step", 1.0, 0.25),
     ("CrankArm.brep", 1.0, 0.4),
     ("linkrods.step", 25.4, 0.5),
-    pytest.param(
-        "TR12J_OCC.stl", 1.0, 1.6,
-        marks=pytest.mark.xfail(strict=True, reason="misses R 213.5 between fillets, slit by ribs, and one hole"),
-    ),
-)  # fmt: skip
+    ("TR12J_OCC.stl", 1.0, 1.6),
+)
+# Part, the same scale, mm within which a vertex lies on its surface: three decimals in the one file, else float32.
+RAW = (
+    ("t13_data.stl", 1.0, 1e-3),
+    ("nema-17-bracket.step", 1.0, 1e-4),
+    ("TR12J_OCC.stl", 1.0, 1e-4),
+    pytest.param("CrankArm.brep", 1.0, 1e-4, marks=pytest.mark.slow),
+    pytest.param("linkrods.step", 25.4, 1e-4, marks=pytest.mark.slow),
+)
 
 
 def found(exact, features):
@@ -80,14 +85,13 @@ def check(cylinders, result, vertices, faces, tolerance):
     assert {name: off for name, off in away.items() if name not in known and off > tolerance} == {}
 
 
-@pytest.mark.parametrize("name", DRAWN)
-def test_tessellation_as_it_comes(name):
-    part = open_part(name)
+@pytest.mark.parametrize(("name", "scale", "tolerance"), RAW)
+def test_tessellation_as_it_comes(name, scale, tolerance):
+    part = open_part(name, scale)
     vertices = np.asarray(part.vertices, float)
     result = recovered(vertices, part.faces)
-    # Three decimals in the one file, float32 in the other.
-    check(part.cylinders, result, vertices, part.faces, 1e-3 if name == "t13_data.stl" else 1e-4)
-    for side, diameters in DRAWN[name].items():
+    check(part.cylinders, result, vertices, part.faces, tolerance)
+    for side, diameters in DRAWN.get(name, {}).items():
         sizes = [2 * f.radius for f in result.features if f.kind == "cylinder" and f.side == side]
         for diameter in diameters:
             assert min(abs(size - diameter) for size in sizes) < 0.002
@@ -102,8 +106,9 @@ def check_scan(name, scale, edge):
     check(scan.cylinders, result, exact.vertices, scan.faces, SIGMA / 2)
 
 
-def test_bracket_made_dense_and_noisy():
-    check_scan("nema-17-bracket.step", 1.0, 0.4)
+@pytest.mark.parametrize("edge", [0.4, 0.35])
+def test_bracket_made_dense_and_noisy(edge):
+    check_scan("nema-17-bracket.step", 1.0, edge)
 
 
 @pytest.mark.slow

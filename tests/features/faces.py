@@ -65,3 +65,14 @@ def grid(count: int, edge: float, height: Callable[[Array, Array], Array]) -> tu
     a, b, c, d = index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]
     faces = np.concatenate([np.stack(t, axis=-1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
     return np.column_stack([x, y, height(x, y)]), faces.astype(np.int32), normals
+
+
+def revolved(radius: Callable[[Array, Array], Array], heights: Array, around: int) -> tuple[Array, NDArray[np.int32]]:
+    """An open mesh over r = radius(angle, height) about the z axis, seen from outside; `heights` rise."""
+    angle, z = np.meshgrid(np.arange(around) * (2 * np.pi / around), heights, indexing="ij")
+    r = radius(angle, z)
+    here = np.arange(around * len(heights)).reshape(angle.shape)
+    after = np.roll(here, -1, axis=0)
+    i, k, j, m = (corner.ravel() for corner in (here[:, :-1], here[:, 1:], after[:, :-1], after[:, 1:]))
+    faces = np.concatenate([np.column_stack([i, j, m]), np.column_stack([i, m, k])]).astype(np.int32)
+    return np.column_stack([(r * np.cos(angle)).ravel(), (r * np.sin(angle)).ravel(), z.ravel()]), faces

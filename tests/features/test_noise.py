@@ -54,6 +54,14 @@ def test_exact_geometry_has_none():
     assert white_sigma(turned.astype(float), faces) == 0.0
 
 
+def test_exact_free_form_with_few_flat_facets_has_none():
+    # Of 11,000 pairs of facets 6 % lie in one plane: a small pad beside a free form.
+    vertices, faces, _ = grid(60, 4.0, bowl)
+    pad, flat, _ = grid(16, 4.0, lambda x, y: 0.3 * x + 0.2 * y)
+    both = np.concatenate([vertices, pad + np.array([0.0, 0.0, 50.0])]).astype(np.float32).astype(float)
+    assert white_sigma(both, np.concatenate([faces, flat + len(vertices)])) == 0.0
+
+
 def test_nothing_to_measure():
     assert white_sigma(np.zeros((0, 3)), np.zeros((0, 3), np.int32)) == 0.0
     assert white_sigma(np.eye(3), np.array([[0, 1, 2]], np.int32)) == 0.0

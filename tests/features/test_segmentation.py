@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.features import segmentation
+from pipeline.features import choosing, segmentation
 from pipeline.features.noise import white_sigma
 from pipeline.mesh.surface import Surface
+from tests.features.faces import revolved
 from tests.scans import demo_scan
 
 
@@ -49,3 +50,18 @@ def test_only_the_kinds_asked_for(ground):
     ground.owner[:] = -1
     found = segmentation.segment(ground, ("plane",))
     assert {region.kind for region in found} == {"plane"}
+
+
+def test_a_hole_of_few_vertices_is_no_plane_through_its_axis():
+    # 20 edges round and 4 deep: both sides fall into one block of the likelihood.
+    row = np.tile(np.arange(5), 20)
+    core = np.flatnonzero((row > 0) & (row < 4)).astype(np.int32)
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        noise = rng.normal(0, 0.012, (20, 5))
+        vertices, faces = revolved(lambda angle, z, off=noise: 5.0 + off, np.arange(5) * 1.6, 20)
+        vertices = vertices @ np.linalg.qr(rng.normal(size=(3, 3)))[0].T
+        ground = segmentation.prepare(Surface.measured(vertices, faces), 0.012)
+        shape = np.zeros(choosing.PACKED)
+        code, _ = segmentation.choose(ground, core, -1, shape, np.ones(5, bool), 900)
+        assert segmentation.NAMES[code] == "cylinder"

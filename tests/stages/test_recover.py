@@ -12,6 +12,7 @@ from pipeline.mesh.topology import compact, mean_edge
 from pipeline.progress import silent
 from pipeline.stages.recover import recover
 from pipeline.values import CleanResult, Source
+from tests.features.faces import revolved
 from tests.scans import demo_scan
 from tests.scorer import score
 
@@ -192,3 +193,25 @@ def test_refits_and_names(scan, result):
     others = set(before) - {seal, seat}
     assert all(np.array_equal(before[i].point, after[i].point) for i in others)
     assert all(f.constraint is None for i, f in after.items() if i in others)
+
+
+def test_a_journal_between_fillets_slit_by_ribs_is_one_boss():
+    # R 60, 20 long, fillets R 8 at both ends, five ribs 5 high: each stretch runs smoothly into the fillets.
+    rng = np.random.default_rng(7)
+
+    def radius(angle, z):
+        over = np.clip(np.abs(z) - 10.0, 0.0, 7.0)
+        rib = np.cos(5 * angle) > 0.3
+        return 68.0 - np.sqrt(64.0 - over**2) + 5.0 * rib + rng.normal(0, 0.012, angle.shape)
+
+    vertices, faces = revolved(radius, np.arange(-16.0, 16.01, 0.7), 540)
+    turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    turn *= np.linalg.det(turn)
+    found = recovered(vertices @ turn.T, faces).features
+    journal = min(found, key=lambda f: abs((f.radius or 0.0) - 60.0))
+    assert (journal.kind, journal.side) == ("cylinder", "boss")
+    assert abs(journal.radius - 60.0) < 3.0 * journal.uncertainty.radius
+    # Less an edge at each end of each stretch.
+    whole = 360.0 * (1.0 - np.arccos(0.3) / np.pi)
+    assert whole - 15.0 < np.degrees(journal.extent.arc) < whole + 1.0
+    assert all(abs(f.radius - 60.0) < 0.05 or abs(f.radius - 65.0) < 0.05 for f in found)
