@@ -131,7 +131,7 @@ def start_of(code, was, held, points, normals, s):
     if was == CONE and code == CYLINDER:
         s[:] = held
         return True
-    if code == TORUS and (was == CYLINDER or was == CONE) and bent(held, points, s):
+    if code == TORUS and was in (CYLINDER, CONE) and bent(held, points, s):
         return True
     return begin(code, points, normals, s)
 
