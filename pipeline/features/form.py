@@ -17,8 +17,8 @@ from scipy.special import ndtri
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of
-from pipeline.features.kinds.base import WIDEST, pack
-from pipeline.features.kinds.kernels import evaluate
+from pipeline.features.kinds.base import pack
+from pipeline.features.kinds.kernels import distances
 from pipeline.features.patterns import circle_through
 from pipeline.features.shape import Shape
 from pipeline.values import Form
@@ -110,7 +110,7 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
 def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
     """The shape nearby that makes the spread of the points' distances least, and that spread."""
     kind = KINDS[shape.kind]
-    distance = _distances(kind.code, pack(shape), points)
+    distance = distances(kind.code, pack(shape), points)
     best = float(np.ptp(distance))
     for _ in range(8):
         basis = basis_of(shape.direction)
@@ -118,7 +118,7 @@ def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
         if step is None:
             return None
         moved = kind.moved(shape, step, basis)
-        distance = _distances(kind.code, pack(moved), points)
+        distance = distances(kind.code, pack(moved), points)
         width = float(np.ptp(distance))
         if width >= best:
             break
@@ -127,16 +127,6 @@ def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
         if settled:
             break
     return shape, best
-
-
-@njit(cache=True)
-def _distances(code, packed, points):  # type: ignore[no-untyped-def]
-    """The kind's distances on one thread: for a thousand points starting others takes longer than the sum."""
-    out = np.empty(points.shape[0])
-    row = np.empty(WIDEST)
-    for i in range(points.shape[0]):
-        out[i] = evaluate(code, packed, points[i, 0], points[i, 1], points[i, 2], row)
-    return out
 
 
 def roundness(points: Array) -> tuple[float, float]:
