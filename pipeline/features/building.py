@@ -105,6 +105,15 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
     return None
 
 
+def breadth(piece: Piece) -> float:
+    """How wide, mm, a piece is: a ring along its axis, another one as if it were square."""
+    extent, shape = piece.extent, piece.shape
+    square = float(np.sqrt(extent.area))
+    if extent.length is None or not extent.arc:
+        return square
+    return min(extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0)), square)
+
+
 def bow(piece: Piece) -> str | None:
     """What a face that is all but flat is off a plane; None for one that curves, or is one.
 

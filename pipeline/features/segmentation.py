@@ -35,6 +35,7 @@ _THREADS = 8
 _PARALLEL = 0.9998  # cosine
 _LARGE = 12  # faces to learn the noise from
 _ALIKE = 1.3  # of the quiet ones' rms
+_MORE = 1.1  # times the noise that the regions were looked for with
 
 
 @dataclass
@@ -175,6 +176,23 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         _take(ground, starts, allowed, barred, found, ajar, scratch)
     _take_rings(ground, ajar, found)
     progress(1.0)
+    return found
+
+
+def search(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent) -> list[Region]:
+    """Regions found, joined, and the noise learned from them; looked for once more where it turns out larger.
+
+    Of noise that neighbours share, as in smoothed meshes, the first patches show a part only; where they show none
+    what is learned is a correction that the search need not know.
+    """
+    shared = ground.wave > WAVE_SHARE * ground.white
+    for last in (False, False, True):
+        before = ground.sigma
+        found = joined(ground, segment(ground, kinds, progress), kinds)
+        learned(ground, found)
+        if last or not shared or ground.sigma < _MORE * before:
+            break
+        ground.owner[:] = FREE
     return found
 
 
@@ -529,14 +547,16 @@ def form_doubt(ground: Ground, region: Region) -> str | None:
     return None
 
 
-def blending(ground: Ground, region: Region, index: int) -> float:
-    """Share of the rim that runs smoothly into surface of no region. Owners must be up to date.
+def blending(ground: Ground, region: Region, index: int, breadth: float) -> float:
+    """Share of the rim of a region `breadth` mm wide that runs smoothly into surface of none. Owners: up to date.
 
     A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets are
-    small. The smallest flats must also end sooner.
+    small. The smallest flats must also end sooner. Nothing further off than half its breadth is looked at: on a
+    small part even skin has turned away there.
     """
     tangent = 45.0 if len(region.core) < SMALL else 25.0
     fewest = 2 if region.code == choosing.PLANE and len(region.core) < _TINY else 3
-    rings = int(np.clip(np.ceil(_ROUNDING / float(ground.edge[region.members].mean())), fewest, 12))
+    away = min(_ROUNDING, 0.5 * breadth)
+    rings = int(np.clip(np.ceil(away / float(ground.edge[region.members].mean())), fewest, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
 

@@ -33,6 +33,7 @@ from pipeline.values import (
     Uncertainty,
 )
 
+_LOOSE = np.radians(1.0)  # standard uncertainty: at 95 % two degrees, which lines nothing up
 _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
 
 
@@ -86,11 +87,9 @@ def _on_scan(
 ) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
     ground = segmentation.prepare(surface, source.noise_sigma)
     progress(0.15, "looking for surfaces")
-    found = segmentation.segment(
+    found = segmentation.search(
         ground, settings.kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text)
     )
-    found = segmentation.joined(ground, found, settings.kinds)
-    segmentation.learned(ground, found)
     for index, region in enumerate(found):
         ground.owner[region.members] = index
     found = [segmentation.grown(ground, region, index) for index, region in enumerate(found)]
@@ -162,7 +161,7 @@ def _sifted(
     while changed:
         changed = False
         for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            reason = building.blend(piece, segmentation.blending(ground, piece.region, index))
+            reason = building.blend(piece, segmentation.blending(ground, piece.region, index, building.breadth(piece)))
             if reason:
                 ground.owner[piece.region.members] = regions.FREE
                 rejected.append((piece.region, reason, True))
@@ -218,6 +217,8 @@ def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
         out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
     if uncertainty.position is None:
         out.append(uncertainty.method)
+    if uncertainty.direction is not None and uncertainty.direction > _LOOSE:
+        out.append(f"its direction is uncertain by {np.degrees(uncertainty.direction):.1f} degrees")
     return tuple(out)
 
 
