@@ -328,9 +328,8 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
             break
         most, rounds, negligible, among = _SAMPLE, 1, NEGLIGIBLE, allowed
         if stands and chosen_at > 0:
-            rounds = 3
             if beyond < OPEN:
-                most = _FINAL_SAMPLE
+                most, rounds = _FINAL_SAMPLE, 3
             else:
                 # The surface goes on: of a narrow cone or torus a short stretch can't be told from a cylinder, and a
                 # cylinder spreads no further than that. Another kind may; if none does, it is what it was.
