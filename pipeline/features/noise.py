@@ -26,6 +26,7 @@ FLOAT32_STEP = 2.0**-24
 MIN_PATCH = 12
 TERMS = 6
 _FEW_PATCHES = 2000
+_CALM = 0.1  # rad
 
 
 def white_sigma(
@@ -61,14 +62,20 @@ def white_sigma(
 
 
 def short_wave(
-    vertices: NDArray[np.float64], normals: NDArray[np.float64], indptr: NDArray[np.int32], indices: NDArray[np.int32]
+    vertices: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    turn: NDArray[np.float32],
+    indptr: NDArray[np.int32],
+    indices: NDArray[np.int32],
 ) -> float:
     """Standard deviation, mm, of what noise has beyond the white one over a few edges, as smoothed meshes have it.
 
     Quadrics over patches of twice as many rings as those of `white_sigma` find the same white noise, and more of
-    what neighbouring vertices have in common. Rings in compressed rows, inner edges once or twice.
+    what neighbouring vertices have in common. `turn` (n,) rad, of the normal within one ring: where it is large, six
+    rings go round a corner or a small hole. Rings in compressed rows, inner edges once or twice.
     """
     chosen = np.unique(np.random.default_rng(0).integers(0, len(vertices), _FEW_PATCHES))
+    chosen = chosen[turn[chosen] < _CALM]
     near, far = (
         _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
         for squares, freedom in (

@@ -144,7 +144,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         h,
         diagonal,
         white,
-        max(WAVE_SHARE * white, short_wave(v, normals, indptr, indices)),
+        max(WAVE_SHARE * white, short_wave(v, normals, turn, indptr, indices)),
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
         np.full(n, FREE, dtype=np.int32),
         growing.scratch_for(n),

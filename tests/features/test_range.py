@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.features.kinds import signed_distance
 from pipeline.features.noise import short_wave, white_sigma
+from pipeline.features.regions import bends
 from pipeline.features.shape import shape_of
 from pipeline.mesh.topology import vertex_normals, vertex_ring
 from sample_meshes.make_scan import Noise
@@ -77,7 +78,9 @@ def test_noise_that_neighbours_share(length):
     rng = np.random.default_rng(1)
     off = rng.normal(0, 0.01, len(vertices)) if length == 0.0 else waves(rng, [(0.01, length)])(vertices)
     vertices = vertices + off[:, None] * normals
-    seen = short_wave(vertices, vertex_normals(vertices, faces), *vertex_ring(faces, len(vertices)))
+    ring = vertex_ring(faces, len(vertices))
+    normals = vertex_normals(vertices, faces)
+    seen = short_wave(vertices, normals, bends(normals, *ring), *ring)
     white = white_sigma(vertices, faces)
     if length == 0.0:
         assert white == pytest.approx(0.01, rel=0.03)
