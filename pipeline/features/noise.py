@@ -325,13 +325,17 @@ def learn(faces: Sequence[Face], white: float, edge: float) -> NoiseModel | None
 
 
 def _of_rounding(faces: Sequence[Face]) -> NoiseModel | None:
-    """What the rounding of its coordinates leaves uncertain on an exact tessellation, no less than its fits show."""
+    """What the rounding of its coordinates leaves uncertain on an exact tessellation.
+
+    As much again is taken to be the same all over the part, because rows of a drawing's points share their coordinates:
+    no number of points makes a radius better known than that. What residuals show beyond it is no noise but form.
+    """
     if not faces:
         return None
-    rounding = resolution(np.concatenate([face.points for face in faces])) / np.sqrt(3.0)
-    shown = [np.mean(signed_distance(face.shape, face.points) ** 2) for face in _large_faces(faces)]
-    sigma = float(max([rounding, *np.sqrt(shown)]))
-    return NoiseModel(sigma, sigma, np.array([[sigma, 0.0]]), "exact geometry: the rounding of its coordinates")
+    points = np.concatenate([face.points for face in faces])
+    sigma = resolution(points) / np.sqrt(3.0)
+    parts = np.array([[sigma, 0.0], [sigma, float(np.ptp(points, axis=0).max())]])
+    return NoiseModel(sigma, sigma, parts, "exact geometry: the rounding of its coordinates")
 
 
 def _large_faces(faces: Sequence[Face]) -> list[Face]:

@@ -28,7 +28,9 @@ LEAST_FACETS = 8  # of a curved face
 _PATCHES = (
     (300, 11.0), (80, 11.0), (24, 11.0), (10, 11.0), (24, 30.0), (10, 30.0), (24, 47.0), (14, 47.0), (8, 47.0)
 )  # fmt: skip
-_LARGE, _TRIES = 24, 3  # of more facets than so many: patches that a facet may be in to no avail before it starts one
+# Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
+# and yet come to no face.
+_LARGE, _TRIES = 24, 3
 LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
 
@@ -101,6 +103,16 @@ def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _once(v, f, facets):  # type: ignore[no-untyped-def]
+    """The corners of facets, each once."""
+    corners = np.unique(f[facets].ravel())
+    out = np.empty((len(corners), 3))
+    for k in range(len(corners)):
+        out[k] = v[corners[k]]
+    return out
+
+
+@njit(cache=True)
 def _worst(code, s, points):  # type: ignore[no-untyped-def]
     row = np.empty(WIDEST)
     most = 0.0
@@ -131,21 +143,24 @@ def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):  # type: ignore[no-untyped-def]
-    """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit."""
-    none = start[:0]
+    """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit.
+
+    The sign is 0 where it fits but comes to no curved face: the facets show too few directions, or, on a free form,
+    fit no longer as it spreads.
+    """
+    none, first = start[:0], start
     points, lines = _corners(v, f, normals, start)
     if not begin(code, points, lines, s):
         return none, 1.0, stamp
     slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
-    ones = np.ones(len(points))
-    # What is far off after a few steps has an edge in it, or is of another kind.
-    refine(code, s, points, ones, slots, free, 3, 0.01 * tolerance)
+    once = _once(v, f, start)
+    ones = np.ones(len(once))
     reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
-    if not sane(code, s, extent) or _worst(code, s, points) > max(0.05 * reach, 300.0 * tolerance):
-        return none, 1.0, stamp
-    refine(code, s, points, ones, slots, free, 12, 0.01 * tolerance)
-    if not sane(code, s, extent) or _worst(code, s, points) > tolerance:
-        return none, 1.0, stamp
+    # What is far off after a few steps has an edge in it, or is of another kind.
+    for steps, share, times in ((3, 0.05, 300.0), (3, 0.002, 30.0), (9, 0.0, 1.0)):
+        refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
+        if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
+            return none, 1.0, stamp
     g = np.empty(3)
     agree = 0.0
     for k in range(len(points)):
@@ -163,10 +178,8 @@ def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tole
         start = out[:size].copy()
     every, _lines = _corners(v, f, normals, start)
     if not sane(code, s, extent) or _worst(code, s, every) > 2.0 * tolerance:
-        return none, 1.0, stamp
-    if _turns(normals, start, LEAST_TURNS) < LEAST_TURNS:
-        return none, 1.0, stamp
-    return start, sign, stamp
+        return first, 0.0, stamp
+    return start, sign if _turns(normals, start, LEAST_TURNS) == LEAST_TURNS else 0.0, stamp
 
 
 @njit(cache=True)
@@ -184,7 +197,7 @@ def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes,
     for k in range(3):
         extent = max(extent, v[:, k].max() - v[:, k].min())
     for level in range(len(patches)):
-        tried = np.zeros(m, dtype=np.uint8)
+        tried = np.zeros(m, dtype=np.int32)
         for seed in range(m):
             if owner[seed] >= 0 or tried[seed] >= _TRIES or found == len(codes):
                 continue
@@ -201,6 +214,10 @@ def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes,
                 members, sign, stamp = _settled(
                     code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out
                 )
+                if sign == 0.0:
+                    for k in range(len(members)):
+                        tried[members[k]] += 1
+                    continue
                 if len(members) < min(2 * count, LEAST_FACETS):
                     continue
                 for k in range(len(members)):
