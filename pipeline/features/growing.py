@@ -127,6 +127,32 @@ def spread(code, s, sign, start, limit, mesh, scratch, gauge):
     return scratch.out[:count].copy()
 
 
+@njit(cache=True)
+def trimmed(code, s, members, mesh, scratch, gauge):
+    """Marked members without those that lead away from the surface: off it, and their rings with them."""
+    row = np.empty(WIDEST)
+    out = np.empty_like(members)
+    count = 0
+    for i in members:
+        off = evaluate(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], row)
+        if abs(off) > gauge.sigma:
+            total, some = off, 1
+            for e in range(mesh.indptr[i], mesh.indptr[i + 1]):
+                j = mesh.indices[e]
+                if scratch.mark[j] == scratch.stamp[0]:
+                    total += evaluate(code, s, mesh.vertices[j, 0], mesh.vertices[j, 1], mesh.vertices[j, 2], row)
+                    some += 1
+            if abs(total / some) > GATE * np.sqrt(gauge.white**2 / some + gauge.wave**2):
+                continue
+        out[count] = i
+        count += 1
+    for i in members:
+        scratch.mark[i] = scratch.stamp[0] + 1
+    for i in out[:count]:
+        scratch.mark[i] = scratch.stamp[0]
+    return out[:count].copy()
+
+
 @njit(cache=True, nogil=True)
 def inside(members, rings, mesh, scratch):
     """Marked members at least so many rings from the rim, fewer rings where little would be left."""

@@ -536,6 +536,17 @@ def grown(ground: Ground, region: Region, index: int) -> Region:
     return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
 
 
+def carriers(ground: Ground, region: Region) -> NDArray[np.int32]:
+    """The members that are said to carry a region: those at its rim that lead away from it are left out.
+
+    Whether a region stands is decided with them, because they tell of its form.
+    """
+    marked(ground, region.members)
+    return growing.trimmed(
+        region.code, region.packed, region.members, ground.mesh, ground.scratch, ground.gauge
+    )
+
+
 def form_doubt(ground: Ground, region: Region) -> str | None:
     """Why a region's form says that it is no machined surface; None where it says nothing."""
     rms = rms_of(ground, region)

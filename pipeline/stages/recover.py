@@ -174,7 +174,7 @@ def _labels(ground: segmentation.Ground, pieces: list[Patch]) -> NDArray[np.int3
     """(m,) the piece that carries each facet, -1 for none."""
     owner = np.full(len(ground.vertices), regions.FREE, dtype=np.int32)
     for index, piece in enumerate(pieces):
-        owner[piece.region.members] = index
+        owner[segmentation.carriers(ground, piece.region)] = index
     return regions.facet_owners(ground.faces, owner)
 
 
