@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.features import choosing, segmentation
+from pipeline.features import choosing, growing, segmentation
 from pipeline.features.noise import white_sigma
 from pipeline.mesh.surface import Surface
-from tests.features.faces import revolved
+from tests.features.faces import grid, revolved
 from tests.scans import demo_scan
 
 
@@ -65,3 +65,62 @@ def test_a_hole_of_few_vertices_is_no_plane_through_its_axis():
         shape = np.zeros(choosing.PACKED)
         code, _ = segmentation.choose(ground, core, -1, shape, np.ones(5, bool), 900)
         assert segmentation.NAMES[code] == "cylinder"
+
+
+def test_a_stretch_of_tube_bends_to_its_torus():
+    """Points made from the torus' own equation, 7 mm along a ring of radius 49.5 mm, as a cylinder sees them."""
+    major, minor = 49.5, 2.4
+    along, across = (a.ravel() for a in np.meshgrid(np.linspace(-0.07, 0.07, 15), np.linspace(-1.2, 1.2, 13)))
+    out = major + minor * np.cos(across)
+    points = np.stack([out * np.cos(along), out * np.sin(along), minor * np.sin(across)], axis=1)
+    tube, ring = np.zeros(choosing.PACKED), np.zeros(choosing.PACKED)
+    tube[0:3], tube[3:6] = (major - 0.03, 0.0, 0.0), (0.0, 1.0, 0.0)
+    tube[6:9], tube[9:12], tube[12] = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), minor
+    assert choosing.bent(tube, points, ring)
+    assert ring[12] == pytest.approx(minor, rel=0.02)
+    assert ring[15] == pytest.approx(major, rel=0.1)
+    assert abs(ring[5]) > 0.999
+    straight = points.copy()
+    straight[:, 0] = major + minor * np.cos(across)
+    straight[:, 1] = major * along
+    assert not choosing.bent(tube, straight, ring) or ring[15] > 1e6
+
+
+def test_a_groove_round_a_journal_is_one_torus():
+    """A half-round groove of 2.4 mm in a journal of 52 mm, 12 um noise, edges of 0.6 mm."""
+    noise = np.random.default_rng(4).normal(0.0, 0.012, (540, 27))
+
+    def outline(angle, z):
+        depth = np.sqrt(np.maximum(2.4**2 - (z - 7.8) ** 2, 0.0))
+        return 52.0 - depth + noise
+
+    vertices, faces = revolved(outline, np.arange(27) * 0.6, 540)
+    ground = segmentation.prepare(Surface.measured(vertices, faces), 0.012)
+    found = segmentation.joined(ground, segmentation.segment(ground, segmentation.NAMES), segmentation.NAMES)
+    rings = [region for region in found if region.kind == "torus"]
+    assert len(rings) == 1
+    assert rings[0].packed[12] == pytest.approx(2.4, abs=0.01)
+    assert rings[0].packed[15] == pytest.approx(52.0, abs=0.01)
+    assert len(rings[0].members) > 0.8 * 7 * 540
+
+
+def test_seeds_of_one_plane_do_not_grow_at_once():
+    vertices, faces, _ = grid(60, 0.5, lambda x, y: 0.0 * x)
+    ground = segmentation.prepare(Surface.measured(vertices, faces), 0.01)
+    seeds = np.arange(0, len(vertices), 97).astype(np.int32)
+    flat = np.zeros((len(seeds), choosing.PACKED))
+    flat[:, 5] = 1.0
+    starts = growing.Starts(
+        np.zeros(len(seeds), dtype=np.int8), flat, seeds, np.full(len(seeds), 2.0), np.full(len(seeds), np.inf)
+    )
+    barred = np.zeros(len(vertices), dtype=bool)
+    barred[seeds[1]] = True
+    what = growing.picked(np.arange(len(seeds)), starts, barred, 8, ground.mesh, ground.gauge)
+    assert what[0] == 1
+    assert what[1] == 0
+    assert (what[2:] == 2).all()
+    # What is barred from the first on doesn't end the search for one that grows.
+    barred[seeds[:-1]] = True
+    what = growing.picked(np.arange(len(seeds)), starts, barred, 1, ground.mesh, ground.gauge)
+    assert (what[:-1] == 0).all()
+    assert what[-1] == 1
