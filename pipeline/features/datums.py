@@ -33,8 +33,12 @@ class Proposal:
 
 
 def usable(features: Sequence[Feature]) -> list[Feature]:
-    """Features fit for a datum, largest seen area first; those of low confidence only if there are no others."""
-    good = [f for f in features if f.confidence == "good" and f.machined]
+    """Features fit for a datum, largest seen area first; those of low confidence only if there are no others.
+
+    Nothing sits in a groove or on a fillet, so that a torus is a datum where it is asked for only: common practice, no
+    source.
+    """
+    good = [f for f in features if f.confidence == "good" and f.machined and f.kind != "torus"]
     return sorted(good or list(features), key=lambda f: (-f.extent.area, f.id))
 
 

@@ -12,7 +12,7 @@ from pipeline.job import FrameSettings
 from pipeline.mesh.surface import Surface
 from pipeline.stages.frame import frame
 from pipeline.values import FillResult
-from tests.features.made import block, bore, feature, plane, pose, posed, recovered
+from tests.features.made import block, bore, feature, plane, pose, posed, recovered, uncertainty
 
 
 def run(features, **settings):
@@ -128,6 +128,21 @@ def test_main_bore_is_of_the_group_with_most_area() -> None:
     offered = proposals([*features, plane("base", (0, 0, -10), (0, 0, -1), 5000), *_walls()], patterns)
     assert any(p.datums.choices[0].make == "common axis" for p in offered)
     assert all(p.frame.complete for p in offered[:3])
+
+
+def test_a_groove_is_a_datum_only_where_it_is_asked_for() -> None:
+    # On an axis of its own and better known than all else, so that by its merit alone it would be taken.
+    ring = feature(
+        "groove", "torus", (30, 20, 0), (0, 0, 1), 2.4, "bore", 9000.0, major_radius=40.0,
+        uncertainty=uncertainty("torus", (0, 0, 1), 0.01),
+    )  # fmt: skip
+    features = [plane("base", (0, 0, 0), (0, 0, 1), 9000), bore("main", (0, 0, -20), (0, 0, 1), 25, 40), ring]
+    features += _walls()
+    assert "groove" not in [d.feature for d in run(features).frame.datums]
+    for offered in proposals(features, find_patterns(features)):
+        assert all("groove" not in choice.members for choice in offered.datums.choices)
+    asked = run(features, A="base", B="main", C="groove")
+    assert [d.feature for d in asked.frame.datums] == ["base", "main", "groove"]
 
 
 def _walls():
