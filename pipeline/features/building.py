@@ -94,10 +94,10 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
         return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
     if extent.arc is not None and extent.arc < LEAST_ARC:
         return bow(piece) or f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
-    if extent.length is not None and extent.arc:
-        width = extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
-        if width < NARROW_RING * edge:
-            return f"a ring of {width / edge:.1f} edges' width"
+    ring = _ring_width(piece)
+    if ring is not None and extent.length is not None and extent.arc is not None:
+        if ring < NARROW_RING * edge:
+            return f"a ring of {ring / edge:.1f} edges' width"
         # The scanner rounds every edge over: seen finely enough, that is a cylinder along the edge.
         across = extent.area / max(extent.length, edge)
         if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
@@ -107,11 +107,17 @@ def too_little(ground: Ground, piece: Patch, whole: float) -> str | None:
 
 def breadth(piece: Piece) -> float:
     """How wide, mm, a piece is: a ring along its axis, another one as if it were square."""
+    square = float(np.sqrt(piece.extent.area))
+    width = _ring_width(piece)
+    return square if width is None else min(width, square)
+
+
+def _ring_width(piece: Piece) -> float | None:
+    """Width, mm, of a piece that goes round an axis, its area over the length of its arc; None for another one."""
     extent, shape = piece.extent, piece.shape
-    square = float(np.sqrt(extent.area))
     if extent.length is None or not extent.arc:
-        return square
-    return min(extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0)), square)
+        return None
+    return extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
 
 
 def bow(piece: Piece) -> str | None:

@@ -542,9 +542,7 @@ def carriers(ground: Ground, region: Region) -> NDArray[np.int32]:
     Whether a region stands is decided with them, because they tell of its form.
     """
     marked(ground, region.members)
-    return growing.trimmed(
-        region.code, region.packed, region.members, ground.mesh, ground.scratch, ground.gauge
-    )
+    return growing.trimmed(region.code, region.packed, region.members, ground.mesh, ground.scratch, ground.gauge)
 
 
 def form_doubt(ground: Ground, region: Region) -> str | None:

@@ -41,12 +41,13 @@ def round_dense(scan, most):
 
 
 def of_size(design, size, edge, white):
-    """(scan of a housing as it was drawn, factor that makes it `size` mm large); edge and noise after scaling, mm."""
+    """What `scored` takes: a housing as it was drawn, and what makes it `size` mm large; edge, noise after that, mm."""
     plain = demo_scan(50_000, design, design)
     scale = size / float(np.ptp(plain.to_part(plain.true_vertices), axis=0).max())
     noise = noise_of(white)
     noise = Noise(noise.white / scale, tuple((s / scale, length / scale) for s, length in noise.waves))
-    return demo_scan(0, design, design, edge=edge / scale, noise=noise, edge_radius=0.35 / max(scale, 0.3)), scale
+    scan = demo_scan(0, design, design, edge=edge / scale, noise=noise, edge_radius=0.35 / max(scale, 0.3))
+    return {"scan": scan, "scale": scale}
 
 
 def scored(scan, mesh=None, scale: float = 1.0) -> tuple[int, Score]:
@@ -77,7 +78,7 @@ def results():
         "noise over two edges": scored(demo(479, 0.8, noise=SHARED)),
         "coarse skin": scored(small_steps[0], uneven(small_steps[0], 4.0)),
         "coarse faces and skin": scored(small_steps[1], round_dense(small_steps[1], 3.0)),
-        "500 mm, edge 1.5 mm": scored(*_with_no_mesh(of_size(480, 500.0, 1.5, 0.020))),
+        "500 mm, edge 1.5 mm": scored(**of_size(480, 500.0, 1.5, 0.020)),
     }
     for name, (wanted, found) in made.items():
         print(f"{name:38s} {wanted - len(found.missed)}/{wanted} false {len(found.false)} missed {found.missed}")
@@ -98,11 +99,6 @@ def test_nothing_else_is_found(results):
     assert sum(len(found.false) for _, found in results.values()) <= 0.2 * len(results)
 
 
-def _with_no_mesh(sized):
-    scan, scale = sized
-    return scan, None, scale
-
-
 @pytest.mark.xfail(
     strict=True,
     reason="On 20 mm the demo housing's skin is as smooth as scaling made it, 16, 7 and 2.5 um in waves of 6, 2 and "
@@ -110,7 +106,7 @@ def _with_no_mesh(sized):
     "found).",
 )
 def test_a_part_of_20_mm():
-    wanted, found = scored(*_with_no_mesh(of_size(430, 20.0, 0.1, 0.005)))
+    wanted, found = scored(**of_size(430, 20.0, 0.1, 0.005))
     print(f"20 mm: {wanted - len(found.missed)}/{wanted} false {len(found.false)}")
     assert len(found.missed) <= 0.02 * wanted
     assert len(found.false) <= 1
