@@ -12,9 +12,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features import choosing
-from pipeline.features.kinds.base import WIDEST
-from pipeline.features.kinds.kernels import evaluate, gradient
-from pipeline.features.regions import FREE, grow, patch, rim_depth, rim_outlook
+from pipeline.features.kinds.kernels import gradient
+from pipeline.features.regions import FREE, grow, patch, rim_outlook
 
 GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
@@ -53,7 +52,7 @@ class Scratch(NamedTuple):
     mark: NDArray[np.int32]
     out: NDArray[np.int32]
     source: NDArray[np.int32]
-    depth: NDArray[np.uint8]
+    rim: NDArray[np.bool_]
     stamp: NDArray[np.int32]
 
 
@@ -111,36 +110,51 @@ def scratch_for(count: int) -> Scratch:
         np.zeros(count, dtype=np.int32),
         np.empty(count, dtype=np.int32),
         np.empty(count, dtype=np.int32),
-        np.zeros(count, dtype=np.uint8),
+        np.zeros(count, dtype=np.bool_),
         np.ones(1, dtype=np.int32),
     )
 
 
 @njit(cache=True, nogil=True)
 def spread(code, s, sign, start, limit, mesh, scratch, gauge):
-    """Members of a region that spreads from `start`; they are left marked with the scratch's stamp."""
+    """Members of a region that spreads from `start`, those inside, and those at its rim.
+
+    Members are left marked with the scratch's stamp. Where little would be inside, all members are.
+    """
     scratch.stamp[0] += 2
     count = grow(
         code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, scratch.mark,
-        scratch.stamp[0], start, GATE * gauge.sigma, gauge.cosine, limit, scratch.out,
+        scratch.stamp[0], start, GATE * gauge.sigma, gauge.cosine, limit, scratch.out, scratch.rim,
     )  # fmt: skip
-    return scratch.out[:count].copy()
+    members = scratch.out[:count].copy()
+    core, rim = np.empty(count, dtype=np.int32), np.empty(count, dtype=np.int32)
+    within = at = 0
+    for i in members:
+        if scratch.rim[i]:
+            rim[at] = i
+            at += 1
+        else:
+            core[within] = i
+            within += 1
+    if within < max(0.35 * count, SMALLEST):
+        return members, members, rim[:at]
+    return members, core[:within], rim[:at]
 
 
 @njit(cache=True)
 def trimmed(code, s, members, mesh, scratch, gauge):
     """Marked members without those that lead away from the surface: off it, and their rings with them."""
-    row = np.empty(WIDEST)
+    g = np.empty(3)
     out = np.empty_like(members)
     count = 0
     for i in members:
-        off = evaluate(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], row)
+        off = gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], g)
         if abs(off) > gauge.sigma:
             total, some = off, 1
             for e in range(mesh.indptr[i], mesh.indptr[i + 1]):
                 j = mesh.indices[e]
                 if scratch.mark[j] == scratch.stamp[0]:
-                    total += evaluate(code, s, mesh.vertices[j, 0], mesh.vertices[j, 1], mesh.vertices[j, 2], row)
+                    total += gradient(code, s, mesh.vertices[j, 0], mesh.vertices[j, 1], mesh.vertices[j, 2], g)
                     some += 1
             if abs(total / some) > GATE * np.sqrt(gauge.white**2 / some + gauge.wave**2):
                 continue
@@ -151,25 +165,6 @@ def trimmed(code, s, members, mesh, scratch, gauge):
     for i in out[:count]:
         scratch.mark[i] = scratch.stamp[0]
     return out[:count].copy()
-
-
-@njit(cache=True, nogil=True)
-def inside(members, rings, mesh, scratch):
-    """Marked members at least so many rings from the rim, fewer rings where little would be left."""
-    rim_depth(members, mesh.indptr, mesh.indices, scratch.mark, scratch.stamp[0], rings + 1, scratch.depth)
-    for least in range(rings, 0, -1):
-        count = 0
-        for k in range(len(members)):
-            count += scratch.depth[members[k]] >= least
-        if count >= max(0.35 * len(members), SMALLEST):
-            core = np.empty(count, dtype=np.int32)
-            at = 0
-            for k in range(len(members)):
-                if scratch.depth[members[k]] >= least:
-                    core[at] = members[k]
-                    at += 1
-            return core
-    return members.copy()
 
 
 @njit(cache=True, nogil=True)
@@ -189,14 +184,14 @@ def facing(code, s, members, mesh):
 
 
 @njit(cache=True, nogil=True)
-def outlook(code, s, sign, members, own, rings, tangent, mesh, scratch, gauge):
+def outlook(code, s, sign, rim, own, rings, tangent, mesh, scratch, gauge):
     """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
 
-    Members must be those marked with the scratch's stamp; `tangent` is a cosine. Surface of other regions is
-    neither.
+    Members must be those marked with the scratch's stamp, `rim` those of them at the rim at least; `tangent` is a
+    cosine. Surface of other regions is neither.
     """
     on, along, total = rim_outlook(
-        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, own, members,
+        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, own, rim,
         rings, gauge.cosine, tangent, scratch.mark, scratch.stamp[0], scratch.out, scratch.source,
     )  # fmt: skip
     scratch.stamp[0] += 2
@@ -267,11 +262,11 @@ def misfit_of(code, s, core, mesh, gauge):
 
 
 @njit(cache=True, nogil=True)
-def _openness(code, s, sign, members, core, mesh, scratch, gauge):
+def _openness(code, s, sign, rim, core, mesh, scratch, gauge):
     """Share of the rim beyond which the surface goes on, 0 where it doesn't matter; members must be marked."""
     if goes_round(code, s, core, mesh):
         return 0.0
-    return outlook(code, s, sign, members, FREE, 3, _TANGENT, mesh, scratch, gauge)[0]
+    return outlook(code, s, sign, rim, FREE, 3, _TANGENT, mesh, scratch, gauge)[0]
 
 
 @njit(cache=True)
@@ -284,7 +279,7 @@ def picked(waiting, starts, barred, most, mesh, gauge):
     out = np.full(len(waiting), 2, dtype=np.uint8)
     now = np.empty(most, dtype=np.int64)
     count = put_off = 0
-    row, g = np.empty(WIDEST), np.empty(3)
+    g = np.empty(3)
     for k in range(len(waiting)):
         if count == most or put_off == _PUT_OFF * most:
             break
@@ -302,9 +297,8 @@ def picked(waiting, starts, barred, most, mesh, gauge):
             )
             s = starts.packed[other]
             if apart > _APART * (starts.radius[start] + starts.radius[other]):
-                if abs(evaluate(starts.code[other], s, x, y, z, row)) > GATE * gauge.sigma + _LEVER * apart:
+                if abs(gradient(starts.code[other], s, x, y, z, g)) > GATE * gauge.sigma + _LEVER * apart:
                     continue
-                gradient(starts.code[other], s, x, y, z, g)
                 facing_it = g[0] * mesh.normals[i, 0] + g[1] * mesh.normals[i, 1] + g[2] * mesh.normals[i, 2]
                 if abs(facing_it) < gauge.cosine:
                     continue
@@ -332,23 +326,22 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         mesh.vertices, mesh.indptr, mesh.indices, mesh.owner, mesh.turn, crease, seed, radius, table, start
     )
     members = start[:count].copy()
-    core = members
+    core = rim = members
     sign = facing(code, s, members, mesh)
     before, chosen_at, settled, beyond = 0, 0, False, np.nan
     tried = np.zeros(len(allowed), dtype=np.bool_)
     first = (code, s, sign, core, 1.0)
     for _ in range(_ROUNDS):
         limit = _STEP * max(len(members), 60)
-        members = spread(code, s, sign, members, limit, mesh, scratch, gauge)
+        members, core, rim = spread(code, s, sign, members, limit, mesh, scratch, gauge)
         if len(members) < SMALLEST // 2:
             return -1, s, sign, members, core, 1.0, np.inf, 1
-        core = inside(members, 1, mesh, scratch)
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
         creeps = len(members) < min(limit, _CREEPING * before)
         before = len(members)
         beyond = np.nan
         if (creeps or stands) and chosen_at > 0:
-            beyond = _openness(code, s, sign, members, core, mesh, scratch, gauge)
+            beyond = _openness(code, s, sign, rim, core, mesh, scratch, gauge)
         # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
         if (stands and settled) or beyond > _HOPELESS:
             break
@@ -381,7 +374,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
             settled = False
             choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 1, 4)
     if np.isnan(beyond):
-        beyond = _openness(code, s, sign, members, core, mesh, scratch, gauge)
+        beyond = _openness(code, s, sign, rim, core, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:
         if tried.any():
             code, s, sign, core, beyond = first

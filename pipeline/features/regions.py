@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-from pipeline.features.kinds.base import WIDEST
-from pipeline.features.kinds.kernels import evaluate, gradient
+from pipeline.features.kinds.kernels import gradient
 
 FREE = -1  # owner of a vertex that no region has
 _PLANE = 0  # code of the kind
@@ -202,7 +201,10 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
         at += 1
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
-            if owner[j] != FREE or turn[j] > most:
+            slot = (j * 40503) & mask
+            while table[slot] != -1 and table[slot] != j:
+                slot = (slot + 1) & mask
+            if table[slot] == j or count >= limit or owner[j] != FREE or turn[j] > most:
                 continue
             dx, dy, dz = (
                 vertices[j, 0] - vertices[seed, 0],
@@ -210,11 +212,6 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
                 vertices[j, 2] - vertices[seed, 2],
             )
             if dx * dx + dy * dy + dz * dz > square:
-                continue
-            slot = (j * 40503) & mask
-            while table[slot] != -1 and table[slot] != j:
-                slot = (slot + 1) & mask
-            if table[slot] == j or count >= limit:
                 continue
             table[slot] = j
             out[count] = j
@@ -229,14 +226,14 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
 
 @njit(cache=True)
 def grow(
-    code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, start, reach, cosine, limit, out
+    code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, start, reach, cosine, limit, out, rim
 ):
     """Spread from `start` over joined vertices without owner that lie on a surface; returns how many in `out`.
 
     On the surface: within `reach` mm and with the normal within the angle of `cosine` of its geometric
-    normal times `sign`. Vertices taken get `mark` == stamp, those looked at and left stamp + 1.
+    normal times `sign`. Vertices taken get `mark` == stamp, those looked at and left stamp + 1. `rim` (n,) is
+    written for vertices taken: whether some of their ring was not.
     """
-    row = np.empty(WIDEST)
     g = np.empty(3)
     count = 0
     for k in range(len(start)):
@@ -244,65 +241,37 @@ def grow(
         if mark[i] >= stamp or owner[i] != FREE:
             continue
         mark[i] = stamp + 1
-        if abs(evaluate(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], row)) > reach:
-            continue
-        gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], g)
-        if sign * (g[0] * normals[i, 0] + g[1] * normals[i, 1] + g[2] * normals[i, 2]) < cosine:
-            continue
-        mark[i] = stamp
-        out[count] = i
-        count += 1
+        away = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], g)
+        facing = sign * (g[0] * normals[i, 0] + g[1] * normals[i, 1] + g[2] * normals[i, 2])
+        if abs(away) <= reach and facing >= cosine:
+            mark[i] = stamp
+            out[count] = i
+            count += 1
     at = 0
     while at < count and count < limit:
         i = out[at]
         at += 1
+        last = False
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
             if mark[j] >= stamp or owner[j] != FREE:
+                last |= mark[j] != stamp
                 continue
             mark[j] = stamp + 1
-            x, y, z = vertices[j, 0], vertices[j, 1], vertices[j, 2]
-            if abs(evaluate(code, s, x, y, z, row)) > reach:
-                continue
-            gradient(code, s, x, y, z, g)
-            if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) < cosine:
-                continue
-            mark[j] = stamp
-            out[count] = j
-            count += 1
-    return count
-
-
-@njit(cache=True)
-def rim_depth(members, indptr, indices, mark, stamp, deepest, depth):
-    """Rings between each member and the rim of the region: 0 on the rim, `deepest` from there inwards.
-
-    Members are those with mark == stamp; `depth` (n,) uint8 of all vertices is written for members only.
-    """
-    for k in range(len(members)):
-        depth[members[k]] = deepest
-    front = np.empty(len(members), dtype=np.int32)
-    count = 0
-    for k in range(len(members)):
-        i = members[k]
-        for e in range(indptr[i], indptr[i + 1]):
-            if mark[indices[e]] != stamp:
-                depth[i] = 0
-                front[count] = i
+            away = gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2], g)
+            facing = sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2])
+            if abs(away) <= reach and facing >= cosine:
+                mark[j] = stamp
+                out[count] = j
                 count += 1
-                break
-    at = 0
-    while at < count:
-        i = front[at]
-        at += 1
-        if depth[i] + 1 >= deepest:
-            continue
+            else:
+                last = True
+        rim[i] = last
+    for k in range(at, count):
+        i = out[k]
+        rim[i] = False
         for e in range(indptr[i], indptr[i + 1]):
-            j = indices[e]
-            if mark[j] == stamp and depth[j] > depth[i] + 1:
-                depth[j] = depth[i] + 1
-                front[count] = j
-                count += 1
+            rim[i] |= mark[indices[e]] != stamp
     return count
 
 
@@ -330,7 +299,7 @@ def facet_owners(faces, owner):
 
 @njit(cache=True)
 def rim_outlook(
-    code, s, sign, vertices, normals, indptr, indices, owner, own, members, rings, cosine, tangent,
+    code, s, sign, vertices, normals, indptr, indices, owner, own, rim, rings, cosine, tangent,
     mark, stamp, out, source,
 ):
     """What lies `rings` rings beyond a region: (carrying on, tangent, all), counts of vertices.
@@ -338,17 +307,15 @@ def rim_outlook(
     Carrying on: without owner, the normal within the angle of `cosine` of the surface carried on there.
     Tangent: without owner, the normal within that of `tangent` of the normal at the rim that it was reached
     from. What lies beyond the edge of a plane is neither, whichever way it faces: on coarse facets a few rings
-    lead over a step onto what is parallel to it. Members have mark == stamp; the stamp + 2 is used up; `out`,
-    `source` (n,) are scratch. Where the mesh ends nothing is counted.
+    lead over a step onto what is parallel to it. Members have mark == stamp, `rim` are those at the rim at least;
+    the stamp + 2 is used up; `out`, `source` (n,) are scratch. Where the mesh ends nothing is counted.
     """
     count = 0
-    for k in range(len(members)):
-        mark[members[k]] = stamp + 2
-    for k in range(len(members)):
-        i = members[k]
+    for k in range(len(rim)):
+        i = rim[k]
         for e in range(indptr[i], indptr[i + 1]):
             j = indices[e]
-            if mark[j] != stamp + 2:
+            if mark[j] != stamp and mark[j] != stamp + 2:
                 mark[j] = stamp + 2
                 out[count] = j
                 source[count] = i
@@ -358,21 +325,20 @@ def rim_outlook(
     for ring in range(rings - 1):
         end = count
         while at < end:
-            i, rim = out[at], source[at]
+            i, last = out[at], source[at]
             at += 1
             if owner[i] != FREE and owner[i] != own:
                 continue
-            if flat and rim >= 0 and ring < _SHARP:
-                turn = (
-                    normals[i, 0] * normals[rim, 0] + normals[i, 1] * normals[rim, 1] + normals[i, 2] * normals[rim, 2]
-                )
-                rim = rim if turn > _EDGE else -1
+            if flat and last >= 0 and ring < _SHARP:
+                turn = normals[i, 0] * normals[last, 0] + normals[i, 1] * normals[last, 1]
+                turn += normals[i, 2] * normals[last, 2]
+                last = last if turn > _EDGE else -1
             for e in range(indptr[i], indptr[i + 1]):
                 j = indices[e]
-                if mark[j] != stamp + 2:
+                if mark[j] != stamp and mark[j] != stamp + 2:
                     mark[j] = stamp + 2
                     out[count] = j
-                    source[count] = rim
+                    source[count] = last
                     count += 1
     g = np.empty(3)
     on, along, total = 0, 0, 0

@@ -524,14 +524,12 @@ def rms_of(ground: Ground, region: Region) -> float:
 def grown(ground: Ground, region: Region, index: int) -> Region:
     """The region spread once more over what nobody has, with the final shape; owners must be up to date."""
     ground.owner[region.members] = FREE
-    members = growing.spread(
+    members, core, _ = growing.spread(
         region.code, region.packed, region.sign, region.members, len(ground.vertices), ground.mesh, ground.scratch,
         ground.gauge,
     )  # fmt: skip
     if len(members) < SMALLEST:
-        members = region.members
-        marked(ground, members)
-    core = growing.inside(members, 1, ground.mesh, ground.scratch)
+        members, core = region.members, region.core
     ground.owner[members] = index
     return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
 

@@ -14,8 +14,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.choosing import _FREE, CONE, CYLINDER, PLANE, SLOTS, SPHERE, TORUS, WIDTHS, sane
-from pipeline.features.kinds.base import PACKED, WIDEST
-from pipeline.features.kinds.kernels import begin, evaluate, gradient, refine
+from pipeline.features.kinds.base import PACKED
+from pipeline.features.kinds.kernels import begin, gradient, refine
 from pipeline.features.noise import resolution
 
 BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
@@ -37,7 +37,7 @@ LONE = 0.4  # share of the outline, beside surface that is no face, from which o
 @njit(cache=True)
 def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
     """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
-    row, g = np.empty(WIDEST), np.empty(3)
+    g = np.empty(3)
     count = 0
     for k in range(len(start)):
         mark[start[k]] = stamp
@@ -56,7 +56,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
             x = y = z = 0.0
             for k in range(3):
                 p = f[j, k]
-                if abs(evaluate(code, s, v[p, 0], v[p, 1], v[p, 2], row)) > tolerance:
+                if abs(gradient(code, s, v[p, 0], v[p, 1], v[p, 2], g)) > tolerance:
                     fits = False
                     break
                 x += v[p, 0] / 3.0
@@ -114,10 +114,10 @@ def _once(v, f, facets):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _worst(code, s, points):  # type: ignore[no-untyped-def]
-    row = np.empty(WIDEST)
+    g = np.empty(3)
     most = 0.0
     for i in range(len(points)):
-        most = max(most, abs(evaluate(code, s, points[i, 0], points[i, 1], points[i, 2], row)))
+        most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2], g)))
     return most
 
 

@@ -35,7 +35,8 @@ class Kind:
                 angle, "R" major radius
     evaluate    compiled (packed, x, y, z, row) -> signed orthogonal distance, filling row with its
                 derivatives by the local parameters
-    gradient    compiled (packed, x, y, z, out): the unit normal of the surface through the point
+    gradient    compiled (packed, x, y, z, out) -> the same distance, without its derivatives; out receives
+                the unit normal of the surface through the point
     begin       compiled (points, normals, packed) -> bool: closed-form start; normals are used as
                 lines, their sign only orients a plane
     """

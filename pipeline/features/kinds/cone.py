@@ -26,9 +26,10 @@ def evaluate(s, x, y, z, row):
 
 @njit(cache=True)
 def gradient(s, x, y, z, out):
-    _, ex, ey, ez, rho, _ = about_axis(s, x, y, z)
-    scale = s[14] / rho if rho > 0.0 else 0.0
+    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
+    scale = s[14] * inverse
     out[0], out[1], out[2] = ex * scale - s[3] * s[13], ey * scale - s[4] * s[13], ez * scale - s[5] * s[13]
+    return (rho - s[12]) * s[14] - t * s[13]
 
 
 @njit(cache=True)

@@ -24,8 +24,9 @@ def evaluate(s, x, y, z, row):
 
 @njit(cache=True)
 def gradient(s, x, y, z, out):
-    _, ex, ey, ez, _, inverse = about_axis(s, x, y, z)
+    _, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     out[0], out[1], out[2] = ex * inverse, ey * inverse, ez * inverse
+    return rho - s[12]
 
 
 @njit(cache=True)

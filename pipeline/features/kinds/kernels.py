@@ -30,15 +30,14 @@ def evaluate(code, s, x, y, z, row):
 @njit(cache=True)
 def gradient(code, s, x, y, z, out):
     if code == 0:
-        plane.gradient(s, x, y, z, out)
-    elif code == 1:
-        cylinder.gradient(s, x, y, z, out)
-    elif code == 2:
-        cone.gradient(s, x, y, z, out)
-    elif code == 3:
-        sphere.gradient(s, x, y, z, out)
-    else:
-        torus.gradient(s, x, y, z, out)
+        return plane.gradient(s, x, y, z, out)
+    if code == 1:
+        return cylinder.gradient(s, x, y, z, out)
+    if code == 2:
+        return cone.gradient(s, x, y, z, out)
+    if code == 3:
+        return sphere.gradient(s, x, y, z, out)
+    return torus.gradient(s, x, y, z, out)
 
 
 @njit(cache=True)

@@ -21,6 +21,7 @@ def evaluate(s, x, y, z, row):
 @njit(cache=True)
 def gradient(s, x, y, z, out):
     out[0], out[1], out[2] = s[3], s[4], s[5]
+    return (x - s[0]) * s[3] + (y - s[1]) * s[4] + (z - s[2]) * s[5]
 
 
 @njit(cache=True)

@@ -27,6 +27,7 @@ def gradient(s, x, y, z, out):
     rho = np.sqrt(qx * qx + qy * qy + qz * qz)
     inverse = 1.0 / rho if rho > 0.0 else 0.0
     out[0], out[1], out[2] = qx * inverse, qy * inverse, qz * inverse
+    return rho - s[12]
 
 
 @njit(cache=True)

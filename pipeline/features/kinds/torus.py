@@ -36,6 +36,7 @@ def gradient(s, x, y, z, out):
     out[0] = by_rho * ex + by_t * s[3]
     out[1] = by_rho * ey + by_t * s[4]
     out[2] = by_rho * ez + by_t * s[5]
+    return g - s[12]
 
 
 @njit(cache=True)
