@@ -36,6 +36,8 @@ _PARALLEL = 0.9998  # cosine
 _LARGE = 12  # faces to learn the noise from
 _ALIKE = 1.3  # of the quiet ones' rms
 _MORE = 1.1  # times the noise that the regions were looked for with
+_FEW, _ROUGH = 75, 3.0  # vertices of a slice to try a kind on, and rms in units of the noise that ends it
+_LOW, _HIGH, _NEAR, _CODE, _AXIS, _RADIUS = slice(0, 3), slice(3, 6), 6, 7, slice(8, 11), 11  # columns of `_rows`
 
 
 @dataclass
@@ -88,7 +90,7 @@ class Region:
     members       vertex ids; core: those away from the rim
     misfit        block misfit per degree of freedom (there are `freedom`), about 1 where form is hidden in noise
     openness      share of the rim beyond which the surface goes on
-    middle, reach of a sphere that holds it, mm
+    low, high     (3,) corners of the box that holds it, mm
     """
 
     code: int
@@ -100,8 +102,8 @@ class Region:
     freedom: int
     area: float
     openness: float
-    middle: NDArray[np.float64]
-    reach: float
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
 
     @property
     def kind(self) -> str:
@@ -284,24 +286,29 @@ def _take_rings(ground: Ground, ajar: list[Growth], found: list[Region]) -> None
     for growth in ajar:
         core = growth.core[ground.owner[growth.core] == FREE]
         if len(core) >= _TINY:
-            stretches.append(region_of(ground, growth.code, growth.packed, growth.sign, core, core, growth.openness))
+            # None of them stands alone, so that its misfit, which is long to reckon, stays endless.
+            stretches.append(_measured(ground, growth.code, growth.packed, growth.sign, core, core, *growth[5:]))
     stretches.sort(key=lambda stretch: -len(stretch.core))
-    while stretches:
-        ring, *waiting = stretches
-        stretches = []
-        for stretch in waiting:
-            longer = _ring(ground, ring, stretch)
-            if longer is None:
-                stretches.append(stretch)
-            else:
-                ring = longer
+    rows = _rows(ground, stretches)
+    waiting = np.ones(len(stretches), dtype=np.bool_)
+    for last, ring in enumerate(stretches):
+        if not waiting[last]:
+            continue
+        longer: Region | None = ring
+        while longer is not None:
+            ring, longer = longer, None
+            for k in last + 1 + np.flatnonzero((waiting & _coaxial(ring, rows))[last + 1 :]):
+                longer = _ring(ground, ring, stretches[k])
+                if longer is not None:
+                    waiting[k], last = False, int(k)
+                    break
         if good(ring) and growing.goes_round(ring.code, ring.packed, ring.core, ground.mesh):
             ground.owner[ring.members] = len(found)
             found.append(ring)
 
 
 def _ring(ground: Ground, one: Region, other: Region) -> Region | None:
-    """Two stretches of round surface as one, or None where they don't lie side by side on it."""
+    """Two stretches of round surface on one axis as one, or None where they don't lie side by side on it."""
     if one.sign != other.sign or not _side_by_side(ground, one, other):
         return None
     core = np.union1d(one.core, other.core)
@@ -345,10 +352,10 @@ def _measured(
     freedom: int,
 ) -> Region:
     points = ground.vertices[members[:: max(1, len(members) // 2000)]]
-    middle = points.mean(axis=0)
-    reach = float(np.linalg.norm(points - middle, axis=1).max())
     area = float(ground.share[members].sum())
-    return Region(code, s, sign, members, core, misfit, freedom, area, openness, middle, reach)
+    return Region(
+        code, s, sign, members, core, misfit, freedom, area, openness, points.min(axis=0), points.max(axis=0)
+    )
 
 
 def outlook(
@@ -404,28 +411,47 @@ def _joined_once(
     """One pass; `apart` has the pairs that are known to be two surfaces, by what `id` says, and receives more."""
     todo = sorted(found, key=lambda region: -region.area)
     out: list[Region] = []
-    balls = np.array([(*region.middle, region.reach, _within(ground, region)) for region in todo]).reshape(-1, 5)
+    rows = _rows(ground, todo)
     while todo:
-        large, ball = todo.pop(0), balls[0]
-        balls = balls[1:]
-        close = np.linalg.norm(balls[:, :3] - ball[:3], axis=1) - ball[3] - balls[:, 3] <= balls[:, 4]
+        large, row = todo.pop(0), rows[0]
+        rows = rows[1:]
+        apart_by = np.maximum(rows[:, _LOW] - row[_HIGH], row[_LOW] - rows[:, _HIGH]).max(axis=1)
+        close = apart_by <= rows[:, _NEAR]
+        coaxial = _coaxial(large, rows)
         kept = np.ones(len(todo), dtype=np.bool_)
-        for k, small in enumerate(todo):
+        for k in np.flatnonzero(close | coaxial):
+            small = todo[k]
             pair = id(large), id(small)
             if pair in apart:
                 continue
-            halves = _side_by_side(ground, large, small)
+            halves = bool(coaxial[k]) and _side_by_side(ground, large, small)
             both = _together(ground, large, small, allowed, halves) if close[k] or halves else None
             if both is not None:
                 large = both
                 kept[k] = False
-            elif close[k] or halves:
+            else:
                 apart[pair] = large, small
         if kept.all():
             out.append(large)
             continue
         todo = [large, *(small for k, small in enumerate(todo) if kept[k])]
-        balls = np.vstack([(*large.middle, large.reach, _within(ground, large)), balls[kept]])
+        rows = np.vstack([_rows(ground, [large]), rows[kept]])
+    return out
+
+
+def _rows(ground: Ground, found: list[Region]) -> NDArray[np.float64]:
+    """(k, 12) of each region what tells which of many may be pieces of one surface; columns by _LOW and so on."""
+    rows = [(*r.low, *r.high, _within(ground, r), r.code, *r.packed[3:6], r.packed[12]) for r in found]
+    return np.array(rows).reshape(-1, 12)
+
+
+def _coaxial(one: Region, rows: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(k,) which may be stretches of the same round surface as `one` by their direction and radius."""
+    if one.code not in (choosing.CYLINDER, choosing.CONE):
+        return np.zeros(len(rows), dtype=np.bool_)
+    out = (rows[:, _CODE] == one.code) & (np.abs(rows[:, _AXIS] @ one.packed[3:6]) >= _PARALLEL)
+    if one.code == choosing.CYLINDER:
+        out &= np.abs(rows[:, _RADIUS] - one.packed[12]) <= 0.02 * one.packed[12]
     return out
 
 
@@ -453,18 +479,17 @@ def _together(
         normals = large.sign * choosing.gradients_at(large.code, large.packed, points)
         if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
             return None
+    starts = [(large.code, large.packed.copy())] if same else _bent_through(ground, large, small, allowed)
     # Only what is one surface already may be parted by a gap: two parallel holes are slices of some large ring.
-    if not (same and halves) and not _touching(ground, large, small, _within(ground, small)):
+    if not starts or (not (same and halves) and not _touching(ground, large, small, _within(ground, small))):
         return None
     core = np.concatenate([large.core, small.core])
     members = np.concatenate([large.members, small.members])
-    tries = (large.code,) if same else tuple(k for k in (choosing.CONE, choosing.TORUS) if allowed[k])
-    for code in tries:
-        s = large.packed.copy()
+    for code, s in starts:
         if same:
             step = max(1, len(core) // _FINAL_SAMPLE)
             choosing.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
-        elif choose(ground, core, large.code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
+        elif choose(ground, core, code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
             continue
         alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
         together, _ = misfit_of(ground, code, s, core)
@@ -474,16 +499,24 @@ def _together(
     return None
 
 
+def _bent_through(
+    ground: Ground, large: Region, small: Region, allowed: NDArray[np.bool_]
+) -> list[tuple[int, NDArray[np.float64]]]:
+    """Kinds and packed shapes that a few vertices of each of two slices hardly stray from."""
+    few = np.concatenate([r.core[:: max(1, len(r.core) // _FEW)] for r in (large, small)])
+    out = []
+    for code in (choosing.CONE, choosing.TORUS):
+        s = large.packed.copy()
+        if not allowed[code] or choose(ground, few, large.code, s, np.arange(5) == code, len(few))[0] < 0:
+            continue
+        if choosing.clipped_rms(code, s, ground.vertices[few], 1e9) < _ROUGH * ground.sigma:
+            out.append((code, s))
+    return out
+
+
 def _side_by_side(ground: Ground, one: Region, other: Region) -> bool:
-    """Whether two stretches of round surface may be parts of one, parted by what cuts through it: same height on
-    one axis."""
-    if one.code != other.code or one.code not in (choosing.CYLINDER, choosing.CONE):
-        return False
+    """Whether two stretches on one axis may be parts of one, parted by what cuts through it: at the same height."""
     axis = one.packed[3:6]
-    if abs(float(axis @ other.packed[3:6])) < _PARALLEL:
-        return False
-    if one.code == choosing.CYLINDER and abs(float(one.packed[12] - other.packed[12])) > 0.02 * float(one.packed[12]):
-        return False
     heights = [(ground.vertices[r.core[:: max(1, len(r.core) // 200)]] - one.packed[:3]) @ axis for r in (one, other)]
     (low, high), (bottom, top) = ((float(h.min()), float(h.max())) for h in heights)
     return min(high, top) - max(low, bottom) > 0.3 * min(high - low, top - bottom)
