@@ -36,6 +36,7 @@ _PARALLEL = 0.9998  # cosine
 _LARGE = 12  # faces to learn the noise from
 _ALIKE = 1.3  # of the quiet ones' rms
 _MORE = 1.1  # times the noise that the regions were looked for with
+_ROUND_ONES = choosing.CYLINDER, choosing.CONE, choosing.TORUS
 _FEW, _ROUGH = 75, 3.0  # vertices of a slice to try a kind on, and rms in units of the noise that ends it
 _LOW, _HIGH, _NEAR, _CODE, _AXIS, _RADIUS = slice(0, 3), slice(3, 6), 6, 7, slice(8, 11), 11  # columns of `_rows`
 
@@ -447,10 +448,10 @@ def _rows(ground: Ground, found: list[Region]) -> NDArray[np.float64]:
 
 def _coaxial(one: Region, rows: NDArray[np.float64]) -> NDArray[np.bool_]:
     """(k,) which may be stretches of the same round surface as `one` by their direction and radius."""
-    if one.code not in (choosing.CYLINDER, choosing.CONE):
+    if one.code not in _ROUND_ONES:
         return np.zeros(len(rows), dtype=np.bool_)
     out = (rows[:, _CODE] == one.code) & (np.abs(rows[:, _AXIS] @ one.packed[3:6]) >= _PARALLEL)
-    if one.code == choosing.CYLINDER:
+    if one.code != choosing.CONE:
         out &= np.abs(rows[:, _RADIUS] - one.packed[12]) <= 0.02 * one.packed[12]
     return out
 
@@ -471,8 +472,7 @@ def _together(
     points = ground.vertices[some]
     same = choosing.clipped_rms(large.code, large.packed, points, 1e9) < 8.0 * ground.sigma
     # Slices of a narrow cone or a torus pass for cylinders, each with an axis of its own.
-    round_ones = (choosing.CYLINDER, choosing.CONE, choosing.TORUS)
-    slices = large.code in round_ones and small.code in round_ones
+    slices = large.code in _ROUND_ONES and small.code in _ROUND_ONES
     if not same and not (slices and large.area < 20.0 * small.area):
         return None
     if same:
