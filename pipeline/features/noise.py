@@ -451,7 +451,7 @@ def _restricted_likelihood(
     return _climb(covers, data, fill, variances, held, ITERATIONS)
 
 
-@njit(cache=True)
+@njit(cache=True, fastmath={"reassoc", "contract"})
 def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-untyped-def]
     """Multiplicative steps: each variance times y'S^-1 B S^-1 y / tr(S^-1 B), S being the sum of all B."""
     terms, blocks, cells, _ = covers.shape

@@ -19,6 +19,7 @@ from pipeline.features.kinds import KINDS
 from pipeline.features.noise import short_wave
 from pipeline.features.regions import FREE
 from pipeline.mesh import topology
+from pipeline.mesh.box import box_of
 from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress, silent
 
@@ -47,7 +48,7 @@ class Ground:
 
     edge (n,) mean edge length, mm; share (n,) mm2 of surface; bend (n,) rad, largest turn of the normal
     nearby; turn (n,) rad, the same within one ring; owner (n,) index of the region or -1;
-    cosine: of the angle that a normal may be off; rings in compressed rows.
+    low (3,) mm, least coordinates; cosine: of the angle that a normal may be off; rings in compressed rows.
     """
 
     vertices: NDArray[np.float64]
@@ -60,6 +61,7 @@ class Ground:
     bend: NDArray[np.float32]
     turn: NDArray[np.float32]
     median_edge: float
+    low: NDArray[np.float64]
     diagonal: float
     white: float
     wave: float
@@ -121,7 +123,8 @@ def prepare(surface: Surface, white: float) -> Ground:
     indptr, indices = topology.vertex_ring(f, n)
     edge = regions.ring_measures(v, indptr, indices)
     h = float(np.median(edge[:: max(1, n // 200_000)]))
-    diagonal = float(np.linalg.norm(v.max(axis=0) - v.min(axis=0)))
+    low, high = box_of(v)
+    diagonal = float(np.linalg.norm(high - low))
     white = max(white, 2e-4 * h, 1e-7 * diagonal)
     normals = topology.vertex_normals(v, f)
     raw = 0.9 * white / h  # rad, of a vertex normal on an even mesh
@@ -145,6 +148,7 @@ def prepare(surface: Surface, white: float) -> Ground:
         bend,
         turn,
         h,
+        low,
         diagonal,
         white,
         max(WAVE_SHARE * white, short_wave(v, normals, turn, indptr, indices)),
@@ -166,7 +170,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
         barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
         cell = _CELL * max(radius, rings * ground.median_edge)
         seeds = regions.spread_seeds(
-            ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.vertices.min(axis=0)
+            ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.low
         )
         codes, shapes, rms, reaches, limits = choosing.judge_seeds(
             ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
@@ -354,9 +358,7 @@ def _measured(
 ) -> Region:
     points = ground.vertices[members[:: max(1, len(members) // 2000)]]
     area = float(ground.share[members].sum())
-    return Region(
-        code, s, sign, members, core, misfit, freedom, area, openness, points.min(axis=0), points.max(axis=0)
-    )
+    return Region(code, s, sign, members, core, misfit, freedom, area, openness, *box_of(points))
 
 
 def outlook(
@@ -527,7 +529,8 @@ def _touching(ground: Ground, one: Region, other: Region, within: float) -> bool
     from scipy.spatial import cKDTree
 
     a, b = (ground.vertices[r.members[:: max(1, len(r.members) // 1500)]] for r in (one, other))
-    b = b[((b > a.min(axis=0) - within) & (b < a.max(axis=0) + within)).all(axis=1)]
+    low, high = box_of(a)
+    b = b[((b > low - within) & (b < high + within)).all(axis=1)]
     return len(b) > 0 and bool(np.isfinite(cKDTree(a).query(b, distance_upper_bound=within)[0]).any())
 
 

@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.job import toml_value
+from pipeline.mesh.box import box_of
 from pipeline.mesh.pieces import crumbs, facets_by_piece
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import (
@@ -301,7 +302,7 @@ def _loose(v: Floats, f: Ints, labels: Ints, neighbours: Ints) -> list[Proposal]
         if not apart[members[0]] or (labels[members] >= 0).mean() > 0.1:
             continue
         points, _, _ = compact(v, f[members])
-        low, high = points.min(axis=0), points.max(axis=0)
+        low, high = box_of(points)
         found.append(
             Proposal(
                 what="loose piece",

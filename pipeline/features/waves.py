@@ -14,6 +14,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.mesh.box import box_of
+
 CELL_PER_LENGTH = 1.5
 CELL_OF_LONG = 0.07  # changes no standard uncertainty by more than 2 %
 REACH = 3.3
@@ -31,8 +33,8 @@ def carried(
     gains (n, k); points (n, 3) in axes of the caller's choice; `finest` (3,) is the width of cell, mm a
     direction, that the gains themselves need to be followed: cells are no wider where a wave isn't much longer.
     """
-    low = np.array([points[:, k].min() for k in range(3)])
-    size = np.array([points[:, k].max() for k in range(3)]) - low
+    low, high = box_of(points)
+    size = high - low
     held = np.zeros(3)
     parts = []
     for sigma, length in waves:

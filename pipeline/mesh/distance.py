@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.mesh.box import box_of
+
 _CHUNK = 1_000_000
 
 
@@ -24,7 +26,7 @@ class Scene:
     def __init__(self, surface: Any) -> None:
         vertices = np.asarray(surface.vertices)
         self._faces = np.asarray(surface.faces)
-        self._middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2 if len(vertices) else np.zeros(3)
+        self._middle = np.mean(box_of(vertices), axis=0) if len(vertices) else np.zeros(3)
         self._vertices = vertices
         self._scene: Any = None
 

@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.mesh.box import box_of
+
 _LEAF = 8
 _CELLS = 128  # of the coarse grid, along its longest side
 
@@ -35,7 +37,7 @@ def self_intersections(
     if len(chosen) == 0 or len(faces) < 2:
         return np.empty((0, 2), np.int32)
     used = vertices[faces[chosen].ravel()]
-    low, high = used.min(axis=0), used.max(axis=0)
+    low, high = box_of(used)
     code = _morton(vertices, faces, chosen, low, 1023.0 / max(float((high - low).max()), 1e-300))
     order = chosen[np.argsort(code, kind="stable")]
     del code, used

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.mesh.box import box_of
 from pipeline.mesh.topology import edge_lengths, facet_normals, vertex_normals
 
 Floats = NDArray[np.float64]
@@ -48,7 +49,7 @@ def _near_other_pieces(v: Floats, f: Ints, labels: Ints) -> Mask:
     """Facets in and round the coarse cells that hold anything but the largest piece."""
     from scipy.ndimage import binary_dilation
 
-    low, high = v.min(axis=0), v.max(axis=0)
+    low, high = box_of(v)
     size = float((high - low).max()) / _CELLS
     cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.uint8)
     _mark(v, f, labels, low - size, size, cells)

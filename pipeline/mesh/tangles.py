@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.mesh.blemishes import rough
+from pipeline.mesh.box import box_of
 from pipeline.mesh.selfcross import self_intersections
 
 Floats = NDArray[np.float64]
@@ -51,7 +52,7 @@ def crossing(v: Floats, f: Ints, neighbours: Ints, areas: Floats, edge: float) -
     edge  mm, mean edge length. Looked at are facets where the surface is rough, and those in cells of a few edges
     that hold more surface than one sheet could have; two sheets that cross show in such cells.
     """
-    low, high = v.min(axis=0), v.max(axis=0)
+    low, high = box_of(v)
     size = max(_EDGES_A_CELL * edge, float((high - low).max()) / _MOST_CELLS)
     cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.float32)
     looked_at = _crowded(v, f, areas, low, size, cells) | rough(v, f, neighbours)

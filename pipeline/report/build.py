@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 
+from pipeline.mesh.box import box_of
 from pipeline.mesh.surface import FILLED
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
@@ -153,7 +154,7 @@ def _histogram(data: dict[str, Any], shown: Shown, limit: float, words: Words, b
 def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dict[str, Any]:
     """What the 3D view draws; positions and deviations are whole numbers of a step that no eye can see."""
     vertices, faces = shown.vertices, shown.faces
-    low, high = (vertices.min(axis=0), vertices.max(axis=0)) if len(vertices) else (np.zeros(3), np.ones(3))
+    low, high = box_of(vertices) if len(vertices) else (np.zeros(3), np.ones(3))
     centre, step = (low + high) / 2, np.maximum(high - low, 1e-6) / 65000
     positions = np.round((vertices - centre) / step).astype("<i2")
     deviation_step = 4 * limit / 32000

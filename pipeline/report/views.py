@@ -15,6 +15,7 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
+from pipeline.mesh.box import box_of
 from pipeline.report import raster
 from pipeline.report.colours import kind_colour, kind_hatch
 from pipeline.report.words import Words
@@ -69,7 +70,7 @@ def draw_all(
     part: Part, marks: Sequence[Mark], unit: str = "mm", width: int = 900, height: int = 700
 ) -> dict[str, Picture.Image]:
     """The six views by name, all at one scale, and the one from a corner; unit "mm" | "in": of the scale bar."""
-    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
+    low, high = box_of(part.vertices)
     views = {name: _fitted(right, up, low, high, width, height) for name, (right, up) in DIRECTIONS.items()}
     scale = min(view.scale for view in views.values())
     same = {
@@ -92,7 +93,7 @@ def draw_closeups(
             out.append(None)
             continue
         points = part.vertices[part.faces[mask]].reshape(-1, 3)
-        low, high = points.min(axis=0), points.max(axis=0)
+        low, high = box_of(points)
         room = 0.7 * float((high - low).max())
         views = [_fitted(right, up, low - room, high + room, width, height, 8) for right, up in ways]
         small = [raster.View(v.right, v.up, v.centre, v.scale / 8, v.width // 8, v.height // 8) for v in views]

@@ -11,6 +11,7 @@ from pipeline.errors import InputError
 from pipeline.features.noise import white_sigma
 from pipeline.formats.meshes import read_mesh
 from pipeline.job import ReadSettings
+from pipeline.mesh.box import box_of
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress
@@ -43,7 +44,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     if factor != 1.0:
         vertices *= factor
     progress(0.96, "estimating the noise")
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    low, high = box_of(vertices)
     source = Source(
         file=Path(path).name,
         sha256=mesh.sha256,
