@@ -107,13 +107,21 @@ def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no
     count, terms = sums.shape
     result = np.zeros((terms, terms))
     felt, weight = np.empty(terms), np.empty(count)
-    box = (2 * reach[0] + 1) * (2 * reach[1] + 1) * (2 * reach[2] + 1)
+    stretched = count < (2 * reach[0] + 1) * (2 * reach[1] + 1) * (2 * reach[2] + 1)
+    end = 0
+    if stretched:
+        # In the order of the longest direction only a stretch of the cells is near.
+        order = np.argsort(centres[:, np.argmax(shape)])
+        sums, centres = sums[order], centres[order]
+        line = centres[:, np.argmax(shape)].copy()
     for c in range(count):
         # Half of its own pair, since the other half comes with the transpose.
         for k in range(terms):
             felt[k] = 0.5 * sums[c, k]
-        if count < box:
-            _feel_all(sums, centres, c, rate, weight, felt)
+        if stretched:
+            while end < count and rate * (line[end] - line[c]) ** 2 < 0.5 * REACH**2:
+                end += 1
+            _feel_stretch(sums, centres, c, end, rate, weight, felt)
         else:
             i, j, m = index[c, 0], index[c, 1], index[c, 2]
             for x in range(i, min(shape[0], i + reach[0] + 1)):
@@ -130,11 +138,10 @@ def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no
 
 
 @njit(cache=True, fastmath={"reassoc", "contract"})
-def _feel_all(sums, centres, c, rate, weight, felt):  # type: ignore[no-untyped-def]
-    """`_feel` for all cells after c, many at once; `weight` is scratch."""
-    count = len(centres)
+def _feel_stretch(sums, centres, c, end, rate, weight, felt):  # type: ignore[no-untyped-def]
+    """`_feel` for the cells after c up to `end`, many at once; `weight` is scratch."""
     x, y, z = centres[c, 0], centres[c, 1], centres[c, 2]
-    for other in range(c + 1, count):
+    for other in range(c + 1, end):
         apart = (x - centres[other, 0]) ** 2 + (y - centres[other, 1]) ** 2 + (z - centres[other, 2]) ** 2
         # exp(-16 p) as the 16th power of a short series, good to 1e-4 of itself within REACH, takes no call.
         p = min(rate * apart, 0.5 * REACH**2) / 16.0
@@ -145,7 +152,7 @@ def _feel_all(sums, centres, c, rate, weight, felt):  # type: ignore[no-untyped-
         weight[other] = root * root if rate * apart < 0.5 * REACH**2 else 0.0
     for k in range(sums.shape[1]):
         total = 0.0
-        for other in range(c + 1, count):
+        for other in range(c + 1, end):
             total += weight[other] * sums[other, k]
         felt[k] += total
 
