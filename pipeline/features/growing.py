@@ -216,8 +216,8 @@ def goes_round(code, s, core, mesh):
 
 @njit(cache=True, nogil=True)
 def gathered(values, members, most):
-    """(at most about `most`, 3) rows of values at members evenly spread over all."""
-    step = max(1, len(members) // most)
+    """(at most `most`, 3) rows of values at members evenly spread over all."""
+    step = max(1, (len(members) + most - 1) // most)
     count = (len(members) + step - 1) // step
     out = np.empty((count, 3))
     for k in range(count):

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from pipeline.features.elimination import eliminate
@@ -451,13 +451,13 @@ def _restricted_likelihood(
     return _climb(covers, data, fill, variances, held, ITERATIONS)
 
 
-@njit(cache=True, fastmath={"reassoc", "contract"})
+@njit(cache=True, parallel=True, fastmath={"reassoc", "contract"})
 def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-untyped-def]
     """Multiplicative steps: each variance times y'S^-1 B S^-1 y / tr(S^-1 B), S being the sum of all B."""
     terms, blocks, cells, _ = covers.shape
     for _ in range(iterations):
-        have, expect = np.zeros(terms), held.copy()
-        for b in range(blocks):
+        have, expect = np.zeros((blocks, terms)), np.zeros((blocks, terms))
+        for b in prange(blocks):
             total = fill[b].copy()
             for t in range(terms):
                 total += variances[t] * covers[t, b]
@@ -469,10 +469,9 @@ def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-
                     for j in range(cells):
                         gained += solved[i] * covers[t, b, i, j] * solved[j]
                         traced += inverse[i, j] * covers[t, b, i, j]
-                have[t] += gained
-                expect[t] += traced
+                have[b, t], expect[b, t] = gained, traced
         for t in range(terms):
-            variances[t] *= have[t] / max(expect[t], 1e-300)
+            variances[t] *= have[:, t].sum() / max(held[t] + expect[:, t].sum(), 1e-300)
     return variances
 
 

@@ -109,7 +109,7 @@ def ring_maximum(values, indptr, indices):
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
     """One vertex, that with the smallest bend, of each cube of edge `cell` and main direction of the normal.
 
@@ -156,7 +156,7 @@ def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
     return np.sort(out)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def near_bends(curl, indptr, indices, edge, sharp, radius):
     """(n,) whether a vertex lies within about `radius` mm, along edges, of one whose `curl` is over `sharp`."""
     n = len(curl)

@@ -165,22 +165,27 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     ajar: list[Growth] = []
     radii = _radii(ground)
     scratch = _scratch_for_each_worker(ground)
-    for level, (radius, rings) in enumerate(radii):
-        progress(level / len(radii), f"patches of {radius:.3g} mm")
-        barred = unpromising(ground, radii[level - 1]) if level else np.zeros(len(ground.vertices), dtype=np.bool_)
-        cell = _CELL * max(radius, rings * ground.median_edge)
-        seeds = regions.spread_seeds(
-            ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.low
-        )
-        codes, shapes, rms, reaches, limits = choosing.judge_seeds(
-            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
-            seeds, ground.edge,
-            rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
-        )
-        order = np.lexsort((rms, codes))
-        order = order[codes[order] >= 0]
-        starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
-        _take(ground, starts, allowed, barred, found, ajar, scratch)
+    # What a level bars follows from the one before alone, so that it is found out beside that one's growing.
+    barred = np.zeros(len(ground.vertices), dtype=np.bool_)
+    with ThreadPoolExecutor(1) as aside:
+        for level, (radius, rings) in enumerate(radii):
+            progress(level / len(radii), f"patches of {radius:.3g} mm")
+            ahead = aside.submit(unpromising, ground, (radius, rings)) if level + 1 < len(radii) else None
+            cell = _CELL * max(radius, rings * ground.median_edge)
+            seeds = regions.spread_seeds(
+                ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.low
+            )
+            codes, shapes, rms, reaches, limits = choosing.judge_seeds(
+                ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
+                seeds, ground.edge,
+                rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
+            )
+            order = np.lexsort((rms, codes))
+            order = order[codes[order] >= 0]
+            starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
+            _take(ground, starts, allowed, barred, found, ajar, scratch)
+            if ahead is not None:
+                barred = ahead.result()
     _take_rings(ground, ajar, found)
     progress(1.0)
     return found
