@@ -9,7 +9,7 @@ means over that variance; each parameter more has to earn its place.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.fitting import TUKEY
@@ -21,6 +21,7 @@ from pipeline.features.regions import patch
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
 CREASE = 0.35  # rad within one ring
+_ITERATIONS = 5  # a round
 _NEAR, _NEAR_SHARE = 8.0, 0.02  # of the noise and of the patch: rms of a closed form that may still come to fit
 # A ring too narrow to show its curve along the axis is a cone rather than a sphere.
 BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
@@ -32,20 +33,20 @@ _FREE = np.ones(WIDEST, dtype=np.bool_)
 
 
 @njit(cache=True)
-def settle(code, s, points, floor, rounds, iterations):
+def settle(code, s, points, floor, rounds):
     """Robust fit in place from the packed start s; returns the final scale (mm, at least `floor`)."""
     slots = SLOTS[code, : WIDTHS[code]]
     free = _FREE[: WIDTHS[code]]
     weights = np.ones(len(points))
     scale = floor
-    refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
+    refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     for _ in range(rounds):
         away = np.abs(distances(code, s, points))
         scale = max(1.4826 * np.median(away), floor)
         for i in range(len(points)):
             share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
             weights[i] = share * share if share > 0.0 else 0.0
-        _, _done = refine(code, s, points, weights, slots, free, iterations, 0.02 * floor)
+        refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     return scale
 
 
@@ -239,7 +240,7 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
             continue
-        settle(code, s, points, floor, rounds, 5)
+        settle(code, s, points, floor, rounds)
         if not sane(code, s, extent):
             continue
         shapes[code] = s
@@ -280,10 +281,13 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
             continue
         if code != PLANE:  # whose closed form is the fit
             slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
-            refine(code, s, points, ones, slots, free, 2, 0.1 * sigma)
-            if clipped_rms(code, s, points, 1e9) < 2.5 * bar * sigma:
-                refine(code, s, points, ones, slots, free, 4, 0.1 * sigma)
-            found[code] = clipped_rms(code, s, points, 1e9) if sane(code, s, reach) else np.inf
+            for iterations in (2, 4):
+                refine(code, s, points, ones, slots, free, iterations, 0.1 * sigma)
+                found[code] = clipped_rms(code, s, points, 1e9)
+                if not found[code] < 2.5 * bar * sigma:
+                    break
+            if not sane(code, s, reach):
+                found[code] = np.inf
         tries[code] = s
         if found[code] < 1.1 * sigma:
             break
@@ -296,7 +300,7 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
     return -1, np.inf
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def judge_seeds(
     vertices, normals, indptr, indices, owner, turn, seeds, edge, rings, radius, allowed, sigma, bar, sample
 ):
@@ -306,13 +310,13 @@ def judge_seeds(
     for a seed that bends so much itself that its surface is a tight curve in long facets.
     """
     n = len(seeds)
-    codes = np.full(n, -1, dtype=np.int8)
+    codes = np.full(n, -1, dtype=np.int64)
     shapes = np.zeros((n, PACKED))
     rms = np.full(n, np.inf)
     reaches, limits = np.zeros(n), np.full(n, np.inf)
-    for c in prange(n):
-        table = np.full(4096, -1, dtype=np.int32)
-        out = np.empty(2048, dtype=np.int32)
+    table = np.full(4096, -1, dtype=np.int32)
+    out = np.empty(2048, dtype=np.int32)
+    for c in range(n):
         reaches[c] = max(radius, rings * edge[seeds[c]])
         if turn[seeds[c]] < 0.5 * CREASE:
             limits[c] = CREASE

@@ -68,7 +68,7 @@ class Gauge(NamedTuple):
 class Starts(NamedTuple):
     """Fitted patches to grow from, (k,) each: kind, packed shape (k, .), seed, mm of radius, rad of turn to stop at."""
 
-    code: NDArray[np.int8]
+    code: NDArray[np.int64]
     packed: NDArray[np.float64]
     seed: NDArray[np.int32]
     radius: NDArray[np.float64]
@@ -372,7 +372,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
                 settled = False
         else:
             settled = False
-            choosing.settle(code, s, gathered(mesh.vertices, core, _SAMPLE), gauge.sigma, 1, 4)
+            choosing.settle(code, s, gathered(mesh.vertices, core, most), gauge.sigma, rounds)
     if np.isnan(beyond):
         beyond = _openness(code, s, sign, rim, core, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:

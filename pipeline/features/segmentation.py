@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -113,6 +115,19 @@ class Region:
         return NAMES[self.code]
 
 
+@dataclass(frozen=True)
+class _Crew:
+    """Threads that work on many seeds at once, and for each of them scratch arrays of its own."""
+
+    pool: ThreadPoolExecutor
+    scratch: list[Scratch]
+
+    def shares(self, values: NDArray[Any]) -> list[NDArray[Any]]:
+        """Values dealt out in turn, one share for each thread that has something to do."""
+        workers = max(1, min(len(self.scratch), len(values)))
+        return [np.ascontiguousarray(values[i::workers]) for i in range(workers)]
+
+
 def prepare(surface: Surface, white: float) -> Ground:
     """Adjacency, smoothed normals and scratch arrays for a surface with white noise `white` mm."""
     v, f = surface.vertices, surface.faces
@@ -164,10 +179,12 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
     found: list[Region] = []
     ajar: list[Growth] = []
     radii = _radii(ground)
-    scratch = _scratch_for_each_worker(ground)
+    workers = min(numba.get_num_threads(), _THREADS)
     # What a level bars follows from the one before alone, so that it is found out beside that one's growing.
     barred = np.zeros(len(ground.vertices), dtype=np.bool_)
-    with ThreadPoolExecutor(1) as aside:
+    with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(workers) as pool:
+        more = [growing.scratch_for(len(ground.vertices)) for _ in range(workers - 1)]
+        crew = _Crew(pool, [ground.scratch, *more])
         for level, (radius, rings) in enumerate(radii):
             progress(level / len(radii), f"patches of {radius:.3g} mm")
             ahead = aside.submit(unpromising, ground, (radius, rings)) if level + 1 < len(radii) else None
@@ -175,15 +192,7 @@ def segment(ground: Ground, kinds: tuple[str, ...], progress: Progress = silent)
             seeds = regions.spread_seeds(
                 ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.low
             )
-            codes, shapes, rms, reaches, limits = choosing.judge_seeds(
-                ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
-                seeds, ground.edge,
-                rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
-            )
-            order = np.lexsort((rms, codes))
-            order = order[codes[order] >= 0]
-            starts = Starts(*(values[order] for values in (codes, shapes, seeds, reaches, limits)))
-            _take(ground, starts, allowed, barred, found, ajar, scratch)
+            _take(ground, _judged(ground, seeds, radius, rings, allowed, crew), allowed, barred, found, ajar, crew)
             if ahead is not None:
                 barred = ahead.result()
     _take_rings(ground, ajar, found)
@@ -227,11 +236,23 @@ def _radii(ground: Ground) -> list[tuple[float, float]]:
     ]
 
 
-def _scratch_for_each_worker(ground: Ground) -> list[Scratch]:
-    import numba
+def _judged(
+    ground: Ground, seeds: NDArray[np.int32], radius: float, rings: float, allowed: NDArray[np.bool_], crew: _Crew
+) -> Starts:
+    """The seeds whose patch, `radius` mm or `rings` edges wide, some kind fits: simple kinds first, then the best."""
 
-    more = min(numba.get_num_threads(), _THREADS) - 1
-    return [ground.scratch, *(growing.scratch_for(len(ground.vertices)) for _ in range(more))]
+    def judge(some: NDArray[np.int32]) -> tuple[NDArray[Any], ...]:
+        return choosing.judge_seeds(
+            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
+            some, ground.edge, rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
+        )  # fmt: skip
+
+    shares = crew.shares(seeds)
+    codes, shapes, rms, reaches, limits = map(np.concatenate, zip(*crew.pool.map(judge, shares), strict=True))
+    seeds = np.concatenate(shares)
+    order = np.lexsort((seeds, rms, codes))
+    order = order[codes[order] >= 0]
+    return Starts(codes[order], shapes[order], seeds[order], reaches[order], limits[order])
 
 
 def _take(
@@ -241,7 +262,7 @@ def _take(
     barred: NDArray[np.bool_],
     found: list[Region],
     ajar: list[Growth],
-    scratch: list[Scratch],
+    crew: _Crew,
 ) -> None:
     """Grow regions from the starts, in their order; those that stand get their owner and are added to `found`.
 
@@ -251,39 +272,34 @@ def _take(
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
     scan gives the same regions everywhere. What is refused bars the seeds within it.
     """
-    workers = len(scratch)
     waiting = np.arange(len(starts.seed))
     many = _FEWEST
-    with ThreadPoolExecutor(workers) as pool:
-        while True:
-            what = growing.picked(waiting, starts, barred, many, ground.mesh, ground.gauge)
-            batch, waiting = waiting[what == 1], waiting[what == 2]
-            if not len(batch):
-                return
-            tasks = [
-                pool.submit(
-                    growing.develop_many, batch[i::workers], starts, allowed, ground.mesh, scratch[i],
-                    ground.gauge,
-                )
-                for i in range(min(workers, len(batch)))
-            ]  # fmt: skip
-            grown = [growing.taken_apart(task.result()) for task in tasks]
-            clashes = []
-            for place, k in enumerate(batch):
-                result = grown[place % workers][place // workers]
-                if ground.owner[starts.seed[k]] != FREE or (ground.owner[result.members] != FREE).any():
-                    clashes.append(k)
-                elif result.code < 0 or barred[starts.seed[k]]:
-                    continue
-                elif good(result):
-                    ground.owner[result.members] = len(found)
-                    found.append(_measured(ground, *result))
-                else:
-                    barred[result.members] = True
-                    if result.openness >= OPEN and result.code in (choosing.CYLINDER, choosing.CONE):
-                        ajar.append(result)
-            waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
-            many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
+    while True:
+        what = growing.picked(waiting, starts, barred, many, ground.mesh, ground.gauge)
+        batch, waiting = waiting[what == 1], waiting[what == 2]
+        if not len(batch):
+            return
+        tasks = [
+            crew.pool.submit(growing.develop_many, share, starts, allowed, ground.mesh, scratch, ground.gauge)
+            for share, scratch in zip(crew.shares(batch), crew.scratch, strict=False)
+        ]
+        grown = [growing.taken_apart(task.result()) for task in tasks]
+        clashes = []
+        for place, k in enumerate(batch):
+            result = grown[place % len(grown)][place // len(grown)]
+            if ground.owner[starts.seed[k]] != FREE or (ground.owner[result.members] != FREE).any():
+                clashes.append(k)
+            elif result.code < 0 or barred[starts.seed[k]]:
+                continue
+            elif good(result):
+                ground.owner[result.members] = len(found)
+                found.append(_measured(ground, *result))
+            else:
+                barred[result.members] = True
+                if result.openness >= OPEN and result.code in (choosing.CYLINDER, choosing.CONE):
+                    ajar.append(result)
+        waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
+        many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
 
 
 def _take_rings(ground: Ground, ajar: list[Growth], found: list[Region]) -> None:
@@ -324,7 +340,7 @@ def _ring(ground: Ground, one: Region, other: Region) -> Region | None:
     core = np.union1d(one.core, other.core)
     s = one.packed.copy()
     step = max(1, len(core) // _FINAL_SAMPLE)
-    choosing.settle(one.code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
+    choosing.settle(one.code, s, ground.vertices[core[::step]], ground.sigma, 3)
     for stretch in (one, other):
         points = ground.vertices[stretch.core[:: max(1, len(stretch.core) // 100)]]
         if choosing.clipped_rms(one.code, s, points, GATE * ground.sigma) > 1.3 * ground.sigma:
@@ -495,7 +511,7 @@ def _together(
     for code, s in starts:
         if same:
             step = max(1, len(core) // _FINAL_SAMPLE)
-            choosing.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3, 6)
+            choosing.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3)
         elif choose(ground, core, code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
             continue
         alone = choosing.clipped_rms(code, s, points, GATE * ground.sigma)
