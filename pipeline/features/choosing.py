@@ -232,10 +232,10 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         if not allowed[code]:
             continue
         # Nothing can save more than is negligible once all that is left is white noise; and the torus,
-        # which can bend to anything small, is for what nothing else fits.
-        if hidden > 0.0 and (
-            squares.min() <= white * white + hidden or (code == TORUS and scores.min() < 2.0 * count)
-        ):
+        # which can bend to anything small, is for what nothing else fits. The plane of a groove's ring doesn't
+        # fit it, though in each block the distances on both of its sides cancel.
+        fits = scores.min() < 2.0 * count and squares.min() <= COARSE * floor * floor
+        if hidden > 0.0 and (squares.min() <= white * white + hidden or (code == TORUS and fits)):
             break
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
