@@ -15,9 +15,9 @@ ROOT = Path(__file__).resolve().parent.parent / "pipeline"
 CORRIDOR = ["cli", "runner", "stages", "formats|report|fitup|features|standards", "mesh"]
 KNOWN_TO_ALL = {
     "pipeline", "pipeline.errors", "pipeline.files", "pipeline.job", "pipeline.progress", "pipeline.values",
-    "pipeline.versions",
+    "pipeline.versions", "pipeline.jit",
 }  # fmt: skip
-MESH_MAY = {"pipeline.errors", "pipeline.progress"}
+MESH_MAY = {"pipeline.errors", "pipeline.jit", "pipeline.progress"}
 
 
 def _modules() -> list[Path]:
@@ -74,6 +74,12 @@ def test_imports_run_one_way(path: Path) -> None:
 def test_mesh_knows_nothing_of_ours(path: Path) -> None:
     ours = {name for name in _imported(path) if not name.startswith("pipeline.mesh")}
     assert ours <= MESH_MAY | {"pipeline"}
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_kernels_are_compiled_by_our_own(path: Path) -> None:
+    if path.name != "jit.py":
+        assert "from numba import" not in path.read_text(encoding="utf-8")
 
 
 def test_help_imports_nothing_heavy() -> None:

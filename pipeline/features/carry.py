@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.shape import Shape, shape_of
+from pipeline.jit import njit
 from pipeline.mesh.analytic import CODES, ROW, distance_gradient, distances, project
 from pipeline.mesh.denoise import denoised
 from pipeline.mesh.distance import Scene

@@ -9,7 +9,6 @@ means over that variance; each parameter more has to earn its place.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.fitting import TUKEY
@@ -18,6 +17,7 @@ from pipeline.features.kinds.base import PACKED, WIDEST
 from pipeline.features.kinds.kernels import begin, distances, gradient, refine
 from pipeline.features.kinds.moments import about_axis, perpendicular_pair
 from pipeline.features.regions import patch
+from pipeline.jit import njit
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
 CREASE = 0.35  # rad within one ring

@@ -11,7 +11,6 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
@@ -21,6 +20,7 @@ from pipeline.features.kinds.base import pack
 from pipeline.features.kinds.kernels import distances
 from pipeline.features.patterns import circle_through
 from pipeline.features.shape import Shape
+from pipeline.jit import njit
 from pipeline.values import Form
 
 Array = NDArray[np.float64]

@@ -12,11 +12,11 @@ import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.kinds import signed_distance, surface_normal
 from pipeline.features.shape import Shape
+from pipeline.jit import njit
 from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_normals, vertex_ring
 

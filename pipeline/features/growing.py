@@ -8,12 +8,12 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features import choosing
 from pipeline.features.kinds.kernels import gradient
 from pipeline.features.regions import FREE, grow, patch, rim_outlook
+from pipeline.jit import njit
 
 GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices

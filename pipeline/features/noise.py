@@ -11,13 +11,13 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
 from pipeline.features.elimination import eliminate
 from pipeline.features.kinds import KINDS, basis_of, signed_distance
 from pipeline.features.shape import Shape
 from pipeline.features.waves import kernel
+from pipeline.jit import njit, prange
 from pipeline.mesh.topology import vertex_normals
 from pipeline.values import NoiseModel
 

@@ -13,10 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.carry import Target, distance_to_target
+from pipeline.jit import njit
 from pipeline.mesh import collapse
 from pipeline.mesh.distance import Scene
 from pipeline.mesh.nearness import farthest_on_facets

@@ -7,9 +7,9 @@ indices) as mesh/topology makes them.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 
 from pipeline.features.kinds.kernels import gradient
+from pipeline.jit import njit, prange
 
 FREE = -1  # owner of a vertex that no region has
 _PLANE = 0  # code of the kind

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.job import toml_value
 from pipeline.mesh.box import box_of
 from pipeline.mesh.pieces import crumbs, facets_by_piece

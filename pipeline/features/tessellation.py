@@ -10,13 +10,13 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.features.choosing import _FREE, CONE, CYLINDER, PLANE, SLOTS, SPHERE, TORUS, WIDTHS, sane
 from pipeline.features.kinds.base import PACKED
 from pipeline.features.kinds.kernels import begin, gradient, refine
 from pipeline.features.noise import resolution
+from pipeline.jit import njit
 
 BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
 NEAR_TANGENT = float(np.cos(np.radians(25.0)))

@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.mesh.box import box_of
 
 CELL_PER_LENGTH = 1.5

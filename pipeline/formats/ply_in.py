@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.formats.text_numbers import GOOD, line_of, next_line, polygons, rows
+from pipeline.jit import njit
 
 _TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2",

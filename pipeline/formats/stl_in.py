@@ -10,11 +10,11 @@ import hashlib
 from pathlib import Path
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.formats.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
+from pipeline.jit import njit
 from pipeline.mesh.weld import Welder, weld
 from pipeline.progress import Progress
 

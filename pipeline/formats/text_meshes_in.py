@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
@@ -20,6 +19,7 @@ from pipeline.formats.text_numbers import (
     rows,
     skip_blanks,
 )
+from pipeline.jit import njit
 
 
 def read_obj(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:

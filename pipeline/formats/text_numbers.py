@@ -7,8 +7,9 @@ turns the code into a sentence with the line in it.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 GOOD = 0
 NO_NUMBER = 1

@@ -8,8 +8,9 @@ its direction; a torus' radius is that of the tube.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
 CODES = {"plane": PLANE, "cylinder": CYLINDER, "cone": CONE, "sphere": SPHERE, "torus": TORUS}

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.jit import njit, prange
 from pipeline.mesh.topology import facet_normals, vertex_facets
 
 Floats = NDArray[np.float64]

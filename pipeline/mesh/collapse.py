@@ -12,9 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.mesh.folds import unfold
 from pipeline.mesh.rules import MOST, compact, corners_of, facets_stay_good, link_holds, merge, place
 from pipeline.mesh.trail import Trail

@@ -9,9 +9,9 @@ edge, a burr) the vertex stays where it was measured.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.jit import njit, prange
 from pipeline.mesh.topology import vertex_normals, vertex_ring
 
 _SIZES = (19, 37, 61)

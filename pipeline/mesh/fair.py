@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sparse
 import scipy.sparse.linalg
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 Array = NDArray[np.float64]
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 
 @njit(cache=True)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.mesh.topology import NONMANIFOLD, edge_in, facet_areas, facet_neighbours, facet_normals
 
 Floats = NDArray[np.float64]

@@ -8,9 +8,9 @@ walk ends in a dead end, and then a tree has to be asked. Cost: some 0.3 us of C
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.jit import njit, prange
 from pipeline.mesh.analytic import distance_gradient
 from pipeline.mesh.quality import nearest_on_facet
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.mesh.shadow import Shadow
 from pipeline.mesh.topology import facet_normals
 

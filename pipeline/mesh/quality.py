@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
+
+from pipeline.jit import njit, prange
 
 
 @njit(cache=True, inline="always")

@@ -17,9 +17,9 @@ A facet that is gone has ~corner, which is below 0, for its first corner.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.jit import njit
 from pipeline.mesh.analytic import CYLINDER, PLANE, distance_gradient, project
 
 # cos of the largest turn of a facet in one collapse.

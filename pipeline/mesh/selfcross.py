@@ -8,9 +8,9 @@ million facets when all are looked up; with a small subset, 0.1 s a million.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.jit import njit, prange
 from pipeline.mesh.box import box_of
 
 _LEAF = 8

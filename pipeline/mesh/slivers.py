@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]

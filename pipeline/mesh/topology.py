@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
+
+from pipeline.jit import njit, prange
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from pipeline.jit import njit, prange
 from pipeline.mesh.folds import folded_facets
 from pipeline.mesh.heap import down, up
 from pipeline.mesh.quality import nearest_on_facet

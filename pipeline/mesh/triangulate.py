@@ -12,8 +12,9 @@ with the dihedral angle as the first criterion as in Liepa 2003).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 Points = NDArray[np.float64]
 Triangles = NDArray[np.int32]

@@ -8,8 +8,9 @@ makes the result independent of the chunk size.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.jit import njit
 
 _CHUNK = 1 << 19
 

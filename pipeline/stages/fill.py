@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
@@ -17,6 +16,7 @@ from pipeline.features.gaps import Band, Opening, band_of, find_rims, name_gaps
 from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, ways_to_cap, ways_to_close
 from pipeline.features.shape import shape_of
 from pipeline.features.suspects import propose
+from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
 from pipeline.mesh.manifold import one_fan_each
 from pipeline.mesh.selfcross import self_intersections

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from pipeline.features.kinds.base import Kind
 from pipeline.features.kinds.moments import about_axis, mean_and_spread, products, solvable
+from pipeline.jit import njit
 
 
 @njit(cache=True)

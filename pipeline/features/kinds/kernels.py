@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
 
 from pipeline.features.kinds import cone, cylinder, plane, sphere, torus
 from pipeline.features.kinds.base import WIDEST
 from pipeline.features.kinds.moments import perpendicular_pair
+from pipeline.jit import njit, prange
 
 _MANY = 40_000  # below that waking the threads costs more than they save
 _CHUNKS = 64  # fixed, so that sums don't depend on the number of threads

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from pipeline.features.kinds.base import Kind
 from pipeline.features.kinds.moments import mean_and_spread, solvable
+from pipeline.jit import njit
 
 
 @njit(cache=True)

@@ -1,0 +1,37 @@
+"""Processes that compile variants of one kernel at the same time leave a cache that holds them all."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+KERNEL = "from pipeline.jit import njit\n@njit(cache=True)\ndef twice(x):\n    return x + x\n"
+# Both processes read the index before either writes it.
+SLOW = (
+    "import sys, time\n"
+    "from numba.core.caching import IndexDataCacheFile as File\n"
+    "read = File._load_index\n"
+    "def slowly(cache):\n    index = read(cache)\n    time.sleep(1.5)\n    return index\n"
+    "if len(sys.argv) > 1: File._load_index = slowly\n"
+    "from kernel import twice\n"
+)
+
+
+def _start(folder: Path, calls: str, *arguments: str) -> subprocess.Popen[str]:
+    root = str(Path(__file__).parent.parent)
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(folder), root])}
+    environment["NUMBA_CACHE_DIR"] = str(folder / "cache")
+    return subprocess.Popen(
+        [sys.executable, "-c", SLOW + calls, *arguments], env=environment, stdout=subprocess.PIPE, text=True
+    )
+
+
+def test_two_processes_that_compile_at_once(tmp_path: Path) -> None:
+    (tmp_path / "kernel.py").write_text(KERNEL)
+    both = [_start(tmp_path, f"twice({x})", "slow") for x in ("1", "1.5")]
+    assert [process.wait(timeout=120) for process in both] == [0, 0]
+    later = _start(tmp_path, "print(twice(1), twice(1.5), sum(twice.stats.cache_hits.values()))")
+    # With numba's own compiler in the kernel only one of the two is found again.
+    assert later.communicate(timeout=120)[0].split() == ["2", "3.0", "2"]
