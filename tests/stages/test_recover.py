@@ -214,10 +214,10 @@ def test_a_journal_between_fillets_slit_by_ribs_is_one_boss():
     # Less an edge at each end of each stretch.
     whole = 360.0 * (1.0 - np.arccos(0.3) / np.pi)
     assert whole - 15.0 < np.degrees(journal.extent.arc) < whole + 1.0
-    # Nothing else but the ribs' tops, and of the fillets, which are exact here, what goes round far enough.
+    # Nothing else but the ribs' tops, and of the fillets of both, exact here, what goes round far enough.
     for f in found:
         if f.kind == "torus":
             assert abs(f.radius - 8.0) < 3.0 * f.uncertainty.radius
-            assert abs(f.major_radius - 68.0) < 0.1
+            assert min(abs(f.major_radius - 68.0), abs(f.major_radius - 73.0)) < 0.1
         else:
             assert min(abs(f.radius - 60.0), abs(f.radius - 65.0)) < 0.05
