@@ -17,14 +17,19 @@ from tests.scans import demo_scan
 from tests.scorer import score
 
 
-def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None, **more):  # noqa: B008
+def cleaned(vertices, faces, bounds=None):
+    """What the stages before leave of a mesh that needs no cleaning."""
     surface = Surface.measured(vertices, faces)
     low, high = bounds or (vertices.min(axis=0), vertices.max(axis=0))
     source = Source(
         "scan.stl", "0" * 64, len(faces), len(vertices), "mm", 1.0, white_sigma(surface.vertices, surface.faces),
         mean_edge(surface.vertices, surface.faces), (tuple(low), tuple(high)),
     )  # fmt: skip
-    return recover(CleanResult(surface, (), 0.0), source, settings, calipers, silent, **more)
+    return CleanResult(surface, (), 0.0), source
+
+
+def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None, **more):  # noqa: B008
+    return recover(*cleaned(vertices, faces, bounds), settings, calipers, silent, **more)
 
 
 def as_datums(result):
