@@ -148,7 +148,7 @@ def _compile(python: str) -> None:
     stamp = VENV / "compiled"
     if stamp.exists():
         return
-    print("compiling the kernels, once (three to seven minutes) ...", flush=True)
+    print("compiling the kernels, once (two to five minutes) ...", flush=True)
     with tempfile.TemporaryDirectory() as folder:
         if subprocess.call([python, "-m", "pipeline.cli", "demo", "--quiet", "--out", folder], cwd=ROOT):
             raise SystemExit("datumlift was installed, but its first run failed; the line above says why.")
