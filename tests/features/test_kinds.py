@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.features.kinds import KINDS, basis_of, project, signed_distance, surface_normal
+from pipeline.features.kinds.base import pack
 from pipeline.features.shape import Shape
 
 
@@ -51,6 +52,15 @@ def test_distance_is_signed_and_orthogonal(kind):
         moved = points + step * normals
         assert np.allclose(signed_distance(shape, moved), step, atol=1e-9)
         assert np.allclose(project(shape, moved), points, atol=1e-9)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_gradient_tells_the_same_distance(kind):
+    shape, points = made(kind)
+    points = points + np.random.default_rng(2).normal(size=points.shape)
+    packed, out = pack(shape), np.empty(3)
+    told = [KINDS[kind].gradient(packed, *point, out) for point in points]
+    assert np.allclose(told, signed_distance(shape, points), atol=1e-12)
 
 
 @pytest.mark.parametrize("kind", KINDS)
