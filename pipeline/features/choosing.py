@@ -34,11 +34,10 @@ _FREE = np.ones(WIDEST, dtype=np.bool_)
 
 @njit(cache=True)
 def settle(code, s, points, floor, rounds):
-    """Robust fit in place from the packed start s; returns the final scale (mm, at least `floor`)."""
+    """Robust fit in place from the packed start s; `floor` mm is the least scale of the residuals."""
     slots = SLOTS[code, : WIDTHS[code]]
     free = _FREE[: WIDTHS[code]]
     weights = np.ones(len(points))
-    scale = floor
     refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     for _ in range(rounds):
         away = np.abs(distances(code, s, points))
@@ -47,7 +46,6 @@ def settle(code, s, points, floor, rounds):
             share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
             weights[i] = share * share if share > 0.0 else 0.0
         refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
-    return scale
 
 
 @njit(cache=True)

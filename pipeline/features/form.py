@@ -187,9 +187,6 @@ def chebyshev(rows: Array, values: Array) -> Array | None:
     if n <= k or not np.all(scale > 0.0):
         return None
     rows = np.ascontiguousarray(rows / scale)
-    if n <= 500:
-        few = _minimax(rows, np.ascontiguousarray(values))
-        return None if few is None else few / scale
     start = np.linalg.lstsq(rows, values, rcond=None)[0]
     left = values - rows @ start
     out = np.abs(left)

@@ -225,6 +225,14 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
 
 
 @njit(cache=True)
+def _lies_on(code, s, sign, vertices, normals, i, reach, cosine, g):
+    """Whether a vertex lies within `reach` mm of a surface and faces the way it does; `g` (3,) is scratch."""
+    away = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], g)
+    facing = sign * (g[0] * normals[i, 0] + g[1] * normals[i, 1] + g[2] * normals[i, 2])
+    return abs(away) <= reach and facing >= cosine
+
+
+@njit(cache=True)
 def grow(
     code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, start, reach, cosine, limit, out, rim
 ):
@@ -238,35 +246,26 @@ def grow(
     count = 0
     for k in range(len(start)):
         i = start[k]
-        if mark[i] >= stamp or owner[i] != FREE:
-            continue
-        mark[i] = stamp + 1
-        away = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], g)
-        facing = sign * (g[0] * normals[i, 0] + g[1] * normals[i, 1] + g[2] * normals[i, 2])
-        if abs(away) <= reach and facing >= cosine:
-            mark[i] = stamp
-            out[count] = i
-            count += 1
+        if mark[i] < stamp and owner[i] == FREE:
+            mark[i] = stamp + 1
+            if _lies_on(code, s, sign, vertices, normals, i, reach, cosine, g):
+                mark[i] = stamp
+                out[count] = i
+                count += 1
     at = 0
     while at < count and count < limit:
         i = out[at]
         at += 1
-        last = False
+        rim[i] = False
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
-            if mark[j] >= stamp or owner[j] != FREE:
-                last |= mark[j] != stamp
-                continue
-            mark[j] = stamp + 1
-            away = gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2], g)
-            facing = sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2])
-            if abs(away) <= reach and facing >= cosine:
-                mark[j] = stamp
-                out[count] = j
-                count += 1
-            else:
-                last = True
-        rim[i] = last
+            if mark[j] < stamp and owner[j] == FREE:
+                mark[j] = stamp + 1
+                if _lies_on(code, s, sign, vertices, normals, j, reach, cosine, g):
+                    mark[j] = stamp
+                    out[count] = j
+                    count += 1
+            rim[i] |= mark[j] != stamp
     for k in range(at, count):
         i = out[k]
         rim[i] = False

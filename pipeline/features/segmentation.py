@@ -317,17 +317,14 @@ def _take_rings(ground: Ground, ajar: list[Growth], found: list[Region]) -> None
     stretches.sort(key=lambda stretch: -len(stretch.core))
     rows = _rows(ground, stretches)
     waiting = np.ones(len(stretches), dtype=np.bool_)
-    for last, ring in enumerate(stretches):
-        if not waiting[last]:
+    for first, ring in enumerate(stretches):
+        if not waiting[first]:
             continue
-        longer: Region | None = ring
-        while longer is not None:
-            ring, longer = longer, None
-            for k in last + 1 + np.flatnonzero((waiting & _coaxial(ring, rows))[last + 1 :]):
-                longer = _ring(ground, ring, stretches[k])
-                if longer is not None:
-                    waiting[k], last = False, int(k)
-                    break
+        alike = _coaxial(ring, rows)
+        for k in range(first + 1, len(stretches)):
+            longer = _ring(ground, ring, stretches[k]) if alike[k] and waiting[k] else None
+            if longer is not None:
+                ring, waiting[k], alike = longer, False, _coaxial(longer, rows)
         if good(ring) and growing.goes_round(ring.code, ring.packed, ring.core, ground.mesh):
             ground.owner[ring.members] = len(found)
             found.append(ring)

@@ -111,9 +111,10 @@ def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no
     end = 0
     if stretched:
         # In the order of the longest direction only a stretch of the cells is near.
-        order = np.argsort(centres[:, np.argmax(shape)])
+        along = np.argmax(shape)
+        order = np.argsort(centres[:, along])
         sums, centres = sums[order], centres[order]
-        line = centres[:, np.argmax(shape)].copy()
+        line = centres[:, along].copy()
     for c in range(count):
         # Half of its own pair, since the other half comes with the transpose.
         for k in range(terms):

@@ -52,6 +52,7 @@ from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
 from pipeline.features.kinds import basis_of
 from pipeline.formats import trims
+from pipeline.mesh.box import box_of
 from pipeline.values import Vector
 
 SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
@@ -377,7 +378,7 @@ def _wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) -
     """A plane as wide as the part."""
     first, second = _cross_axes(direction)
     places = (points - point) @ np.stack([first, second], axis=1)
-    (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
+    (x0, y0), (x1, y1) = box_of(places)
     region = trims.Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
     return _flat_face(region, point, direction, first, second)
 

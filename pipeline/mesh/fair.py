@@ -17,6 +17,7 @@ import scipy.sparse.linalg
 from numpy.typing import NDArray
 
 from pipeline.jit import njit
+from pipeline.mesh.box import box_of
 
 Array = NDArray[np.float64]
 
@@ -58,7 +59,7 @@ def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothin
     counts     (n,) how many measured points each value is the mean of: its weight
     smoothing  weight of the bending energy, in parameters scaled to the unit circle; 0 interpolates
     """
-    centre = 0.5 * (places.min(axis=0) + places.max(axis=0))
+    centre = np.mean(box_of(places), axis=0)
     scale = float(np.linalg.norm(places - centre, axis=1).max()) or 1.0
     x = np.ascontiguousarray((places - centre) / scale)
     base = _polynomial(x, order)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.jit import njit
+from pipeline.mesh.box import box_of
 
 Points = NDArray[np.float64]
 Triangles = NDArray[np.int32]
@@ -149,7 +150,7 @@ def hexagonal_points(points: Points, loops: tuple[NDArray[np.int32], ...], edge:
     """(k, 2) points of a triangular lattice of pitch `edge` inside the plane region."""
     start = points[np.concatenate(loops)]
     end = points[np.concatenate([np.roll(loop, -1) for loop in loops])]
-    low, high = start.min(axis=0), start.max(axis=0)
+    low, high = box_of(start)
     pitch = edge * np.sqrt(0.75)
     rows = []
     for number in range(int((high[1] - low[1]) / pitch) + 1):
