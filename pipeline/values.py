@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.mesh.surface import Surface
 
 if TYPE_CHECKING:
-    from pipeline.job import Job
+    from pipeline.job import Job, Zone
 
 Vector = NDArray[np.float64]
 
@@ -235,13 +235,13 @@ class Removal:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A patch that looks as if it were not the part; `zone` is ready to paste into the job file."""
+    """A patch that looks as if it were not the part; `zone` is what to leave out, in scan coordinates."""
 
     what: str
     centre: Vector
     area: float
     reason: str
-    zone: str
+    zone: Zone
 
 
 @dataclass(frozen=True)
