@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 
 from pipeline import __version__
-from pipeline.features.choices import choose
-from pipeline.features.frames import Datums, reach_of, situations
+from pipeline.features.datums import Datums, choose, reach_of, situations
 from pipeline.values import Datum, Deviation, Feature, FeatureAudit, Flange, InPart, Outcome, Outline, Pattern, Relation
 from pipeline.versions import library_versions
 
