@@ -82,4 +82,14 @@ def begin(points, normals, s):
     return height > 0.0
 
 
-KIND = Kind("cone", 2, True, ("u", "v", "a", "b", "r", "h"), evaluate, gradient, begin)
+KIND = Kind(
+    name="cone",
+    code=2,
+    invariance="revolute",
+    situation="axis+point",
+    ruled=True,
+    parameters=("u", "v", "a", "b", "r", "h"),
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)

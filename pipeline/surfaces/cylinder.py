@@ -53,4 +53,15 @@ def begin(points, normals, s):
     return True
 
 
-KIND = Kind("cylinder", 1, True, ("u", "v", "a", "b", "r"), evaluate, gradient, begin)
+KIND = Kind(
+    name="cylinder",
+    code=1,
+    invariance="cylindrical",
+    situation="axis",
+    ruled=True,
+    parameters=("u", "v", "a", "b", "r"),
+    form="cylindricity",
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)

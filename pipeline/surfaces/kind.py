@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,33 +21,52 @@ WIDEST = 7  # local parameters of the kind that has most, the torus
 SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7}
 
 Array = NDArray[np.float64]
+Invariance = Literal["planar", "cylindrical", "spherical", "revolute", "prismatic"]
+Situation = Literal["plane", "axis", "point", "axis+point"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Kind:
-    """One kind of surface.
+    """One kind of surface, and all that its kind needs anywhere.
 
-    name        as in Feature.kind
-    code        its number in the compiled kernels (`kinds.kernels`)
-    axial       whether it has an axis
-    parameters  its local parameters in order: "u", "v" shifts of the point along the basis, "w" along
-                the direction, "a", "b" turns of the direction towards the basis, "r" radius, "h" half
-                angle, "R" major radius
-    evaluate    compiled (packed, x, y, z, row) -> signed orthogonal distance, filling row with its
-                derivatives by the local parameters
-    gradient    compiled (packed, x, y, z, out) -> the same distance, without its derivatives; out receives
-                the unit normal of the surface through the point
-    begin       compiled (points, normals, packed) -> bool: closed-form start; normals are used as
-                lines, their sign only orients a plane
+    name         as in Feature.kind
+    code         its number in the compiled kernels (`surfaces.kernels`)
+    invariance   the class of motions that leave it as it is (ISO 17450-1): a plane is "planar", a circular cylinder
+                 "cylindrical", a sphere "spherical", what is turned about an axis "revolute", what is drawn along a
+                 line "prismatic"
+    situation    its situation feature (ISO 5459): "plane", "axis", "point" or "axis+point"
+    ruled        whether straight lines run along it, level or inclined to its axis
+    parameters   its local parameters in order: "u", "v" shifts of the point along the basis, "w" along
+                 the direction, "a", "b" turns of the direction towards the basis, "r" radius, "h" half
+                 angle, "R" major radius
+    form         what its form error is called: "flatness" (ISO 12781), "cylindricity" (ISO 12180), else "form"
+    evaluate     compiled (packed, x, y, z, row) -> signed orthogonal distance, filling row with its
+                 derivatives by the local parameters
+    gradient     compiled (packed, x, y, z, out) -> the same distance, without its derivatives; out receives
+                 the unit normal of the surface through the point
+    begin        compiled (points, normals, packed) -> bool: closed-form start; normals are used as
+                 lines, their sign only orients a plane
     """
 
     name: str
     code: int
-    axial: bool
+    invariance: Invariance
+    situation: Situation
+    ruled: bool
     parameters: tuple[str, ...]
+    form: str = "form"
     evaluate: Callable[..., Any]
     gradient: Callable[..., Any]
     begin: Callable[..., Any]
+
+    @property
+    def flat(self) -> bool:
+        return self.invariance == "planar"
+
+    @property
+    def axial(self) -> bool:
+        """Whether it has an axis."""
+        return self.invariance in ("cylindrical", "revolute", "prismatic")
 
     @property
     def slots(self) -> NDArray[np.int64]:

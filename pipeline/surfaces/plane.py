@@ -39,4 +39,15 @@ def begin(points, normals, s):
     return True
 
 
-KIND = Kind("plane", 0, False, ("w", "a", "b"), evaluate, gradient, begin)
+KIND = Kind(
+    name="plane",
+    code=0,
+    invariance="planar",
+    situation="plane",
+    ruled=True,
+    parameters=("w", "a", "b"),
+    form="flatness",
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)

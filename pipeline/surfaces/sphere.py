@@ -53,4 +53,14 @@ def begin(points, normals, s):
     return True
 
 
-KIND = Kind("sphere", 3, False, ("u", "v", "w", "r"), evaluate, gradient, begin)
+KIND = Kind(
+    name="sphere",
+    code=3,
+    invariance="spherical",
+    situation="point",
+    ruled=False,
+    parameters=("u", "v", "w", "r"),
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)

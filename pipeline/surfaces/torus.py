@@ -84,4 +84,14 @@ def begin(points, normals, s):
     return True
 
 
-KIND = Kind("torus", 4, True, ("u", "v", "w", "a", "b", "R", "r"), evaluate, gradient, begin)
+KIND = Kind(
+    name="torus",
+    code=4,
+    invariance="revolute",
+    situation="axis+point",
+    ruled=False,
+    parameters=("u", "v", "w", "a", "b", "R", "r"),
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)
