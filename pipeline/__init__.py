@@ -25,7 +25,7 @@ _HOMES = {
     "Result": "pipeline.runner",
     "Job": "pipeline.job",
     "load_job": "pipeline.job",
-    "Surface": "pipeline.mesh.surface",
+    "Surface": "pipeline.values",
     "Feature": "pipeline.values",
     "Frame": "pipeline.values",
     "Audit": "pipeline.values",
@@ -37,9 +37,8 @@ __all__ = ["Audit", "DatumliftError", "Feature", "Frame", "Job", "Result", "Surf
 if TYPE_CHECKING:
     from pipeline.errors import DatumliftError
     from pipeline.job import Job, load_job
-    from pipeline.mesh.surface import Surface
     from pipeline.runner import Result, run
-    from pipeline.values import Audit, Feature, Frame
+    from pipeline.values import Audit, Feature, Frame, Surface
 
 
 def __getattr__(name: str) -> Any:

@@ -76,7 +76,11 @@ def _pack(value: Any, arrays: list[np.ndarray]) -> Any:
         kind = type(value)
         return {
             "#": f"{kind.__module__}:{kind.__qualname__}",
-            "is": {name: _pack(getattr(value, name), arrays) for name in kind.model_fields if name in value.model_fields_set},
+            "is": {
+                name: _pack(getattr(value, name), arrays)
+                for name in kind.model_fields
+                if name in value.model_fields_set
+            },
         }
     raise TypeError(f"{type(value).__name__} can't be kept in an artefact")
 

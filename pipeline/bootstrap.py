@@ -90,9 +90,7 @@ def _system_libraries(for_tests: bool) -> bool:
     if subprocess.call(
         line, shell=True, stdout=subprocess.DEVNULL, env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
     ):
-        print(
-            f"The system packages could not be installed; run this line by hand:\n  {line}", file=sys.stderr
-        )
+        print(f"The system packages could not be installed; run this line by hand:\n  {line}", file=sys.stderr)
         return False
     return True
 

@@ -257,13 +257,9 @@ def load_job(path: str | Path) -> Job:
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise InputError(
-            f"There is no job file {path}; check the name, or make one with: datumlift new SCAN"
-        ) from None
+        raise InputError(f"There is no job file {path}; check the name, or make one with: datumlift new SCAN") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"The job file {path} can't be read ({_reason(error)}); check it and try again."
-        ) from None
+        raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
     job = make_job(data, str(path))

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.mesh.surface import Surface
 from pipeline.values import (
     CleanResult,
     Extent,
@@ -18,6 +17,7 @@ from pipeline.values import (
     Source,
     Uncertainty,
 )
+from pipeline.values.surface import Surface
 from sample_meshes.make_scan import Scan, _on_face
 
 FEWEST = 40

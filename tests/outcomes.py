@@ -16,7 +16,6 @@ from scipy.spatial import Delaunay
 from scipy.spatial.transform import Rotation
 
 from pipeline.job import Job, make_job
-from pipeline.mesh.surface import FILLED, Surface
 from pipeline.values import (
     Audit,
     AuditResult,
@@ -50,6 +49,7 @@ from pipeline.values import (
     SquareUp,
     Uncertainty,
 )
+from pipeline.values.surface import FILLED, Surface
 
 LENGTH, WIDTH, HEIGHT = 120.0, 80.0, 30.0
 BORE, CHAMFER, HOLE, PITCH, HOLES = 20.0, 2.0, 4.5, 31.0, 6

@@ -65,9 +65,7 @@ def cached(key: str, make: Callable[[], T]) -> T:
     return result
 
 
-def demo_scan(
-    facets: float = 200_000, seed: int = 1, design: int | None = None, **options: object
-) -> Scan:
+def demo_scan(facets: float = 200_000, seed: int = 1, design: int | None = None, **options: object) -> Scan:
     """A scan of the demo part, or of `Design.varied(design)`; options are those of `make_scan`."""
     key = f"demo {float(facets)} {seed} {design} {sorted(options.items())}"
     part = Design.sample() if design is None else Design.varied(design)
@@ -121,8 +119,7 @@ class OpenScan:
         """The part's cylinders in scan coordinates."""
         turn, shift = self.to_scan[:3, :3], self.to_scan[:3, 3]
         return tuple(
-            replace(c, point=turn @ c.point + shift, direction=turn @ c.direction)
-            for c in self.part.cylinders
+            replace(c, point=turn @ c.point + shift, direction=turn @ c.direction) for c in self.part.cylinders
         )
 
 
@@ -191,9 +188,7 @@ def open_part(name: str, scale: float = 1.0) -> OpenPart:
     if scale == 1.0:
         return part
     cylinders = tuple(
-        replace(
-            c, point=c.point * scale, radius=c.radius * scale, low=c.low * scale, high=c.high * scale
-        )
+        replace(c, point=c.point * scale, radius=c.radius * scale, low=c.low * scale, high=c.high * scale)
         for c in part.cylinders
     )
     return replace(part, vertices=part.vertices * scale, cylinders=cylinders)
@@ -457,8 +452,12 @@ def _described(vertices, faces, exact, owner):
 
 
 def densify(
-    vertices: NDArray, faces: NDArray, edge: float, seed: int = 0,
-    cylinders: tuple[ExactCylinder, ...] = (), cylinder_of: NDArray | None = None,
+    vertices: NDArray,
+    faces: NDArray,
+    edge: float,
+    seed: int = 0,
+    cylinders: tuple[ExactCylinder, ...] = (),
+    cylinder_of: NDArray | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """A closed tessellation meshed anew with near isotropic facets of mean edge `edge` mm, as a scan is.
 
@@ -544,7 +543,11 @@ class _PutBack:
 
 
 def scan_like(
-    part: OpenPart, edge: float, sigma: float = 0.012, seed: int = 1, pose: bool = True,
+    part: OpenPart,
+    edge: float,
+    sigma: float = 0.012,
+    seed: int = 1,
+    pose: bool = True,
     waves: tuple[tuple[float, float], ...] = (),
 ) -> OpenScan:
     """A scan of an open part: dense, noisy along the normal (`sigma` white, `waves` as in Noise), posed."""

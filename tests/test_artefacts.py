@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from pipeline import artefacts
-from pipeline.mesh.surface import Surface
 from pipeline.values import CleanResult, Removal
+from pipeline.values.surface import Surface
 
 
 def _result() -> CleanResult:
@@ -42,9 +42,7 @@ plain = st.recursive(
 
 @settings(max_examples=60, deadline=None)
 @given(value=plain, array=hnp.arrays(st.sampled_from([np.float64, np.int32, np.uint8]), st.integers(0, 5)))
-def test_plain_values_and_arrays(
-    tmp_path_factory: pytest.TempPathFactory, value: object, array: np.ndarray
-) -> None:
+def test_plain_values_and_arrays(tmp_path_factory: pytest.TempPathFactory, value: object, array: np.ndarray) -> None:
     path = tmp_path_factory.getbasetemp() / "value.npz"
     artefacts.store((value, array), path)
     back, kept = artefacts.fetch(path)

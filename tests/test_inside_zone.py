@@ -8,7 +8,7 @@ import pytest
 import pipeline
 from pipeline.errors import SettingsError
 from pipeline.job import make_job
-from pipeline.mesh.topology import facet_areas
+from pipeline.mesh.topology.measures import facet_areas
 from tests.scans import demo_scan
 
 

@@ -13,8 +13,7 @@ from pipeline import kernel_cache
 
 CALLEE = "from numba import njit\n@njit(cache=True)\ndef callee(x):\n    return x + {}\n"
 CALLER = (
-    "from numba import njit\nfrom {}.callee import callee\n"
-    "@njit(cache=True)\ndef caller(x):\n    return callee(x)\n"
+    "from numba import njit\nfrom {}.callee import callee\n@njit(cache=True)\ndef caller(x):\n    return callee(x)\n"
 )
 
 
@@ -75,9 +74,7 @@ def test_the_cache_of_an_earlier_state_is_taken_away(package: Path) -> None:
     assert not first.exists()
 
 
-def test_a_folder_that_the_user_gave_is_kept_to(
-    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_folder_that_the_user_gave_is_kept_to(package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "other").touch()
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "mine"))

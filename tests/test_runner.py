@@ -57,9 +57,7 @@ class Place:
     def run(self, **settings: object) -> pipeline.Result:
         MADE.clear()
         fresh = bool(settings.pop("fresh", False))
-        return pipeline.run(
-            make_job({"scan": self.scan, **settings}), out=self.out, until="recover", fresh=fresh
-        )
+        return pipeline.run(make_job({"scan": self.scan, **settings}), out=self.out, until="recover", fresh=fresh)
 
 
 @pytest.fixture

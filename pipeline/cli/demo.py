@@ -58,9 +58,7 @@ class _Count(click.ParamType):
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
-def command(
-    facets: int | None, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool
-) -> int:
+def command(facets: int | None, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool) -> int:
     """Scan the demo part (the bearing housing of a reclaimed pump, on its way to a small hydro turbine)
     in the computer, with noise, gaps, a plug and debris, and run the whole job on it."""
     from pipeline.job import make_job
@@ -78,9 +76,7 @@ def _scan(out: Path, facets: int | None, seed: int, units: str) -> Path:
         out.mkdir(parents=True, exist_ok=True)
         scan, _ = maker.make_demo(out, facets=facets, seed=seed, units=units)
     except OSError as error:
-        raise InputError(
-            f"The demo scan can't be written to {out} ({error.strerror}); choose another --out."
-        ) from None
+        raise InputError(f"The demo scan can't be written to {out} ({error.strerror}); choose another --out.") from None
     return Path(scan)
 
 

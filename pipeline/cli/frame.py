@@ -38,7 +38,7 @@ def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
 
 def frame_lines(result: Result) -> list[str]:
     """The frame, its uncertainty, and what others would move."""
-    from pipeline.features.frames import motion_between
+    from pipeline.features.datums import motion_between
 
     made = result.frame_result
     lines = ["Datum reference frame" + ("" if made.frame.complete else " (incomplete)")]

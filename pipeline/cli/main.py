@@ -63,9 +63,7 @@ def main(arguments: list[str] | None = None) -> Any:
         error.show()
         sys.exit(EXIT_UNUSABLE)
     except (KeyboardInterrupt, click.Abort):
-        click.echo(
-            "datumlift: interrupted; the stages that were finished are kept, run it again to go on.", err=True
-        )
+        click.echo("datumlift: interrupted; the stages that were finished are kept, run it again to go on.", err=True)
         sys.exit(EXIT_INTERRUPTED)
     except MemoryError:
         click.echo(

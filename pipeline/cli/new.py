@@ -13,17 +13,14 @@ from pipeline.errors import OutputError
 from pipeline.files import write_whole
 
 if TYPE_CHECKING:
-    from pipeline.mesh.surface import Surface
-    from pipeline.values import ReadResult
+    from pipeline.values import ReadResult, Surface
 
 SHOWN_GAPS = 12
 
 
 @click.command(short_help="A commented job file for a scan.")
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option(
-    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates."
-)
+@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option(
     "--job",
     "job_file",
@@ -138,10 +135,7 @@ def gap_lines(surface: Surface) -> list[str]:
         return ["no gaps: the surface is closed"]
     found.sort(key=lambda gap: -gap[0])
     lines = ["1 gap or border:" if len(found) == 1 else f"{len(found)} gaps or borders:"]
-    lines += [
-        f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})"
-        for length, c in found[:SHOWN_GAPS]
-    ]
+    lines += [f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})" for length, c in found[:SHOWN_GAPS]]
     if len(found) > SHOWN_GAPS:
         lines.append(f"  and {len(found) - SHOWN_GAPS} smaller ones")
     return lines

@@ -12,16 +12,10 @@ from pipeline.cli.main import EXIT_BUDGET
 
 @click.command(short_help="The whole job on a scan or a job file.")
 @click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it."
-)
+@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
 @click.option("--facets", type=click.IntRange(min=100), help="Lighten to this many facets.")
-@click.option(
-    "--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm."
-)
-@click.option(
-    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates."
-)
+@click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
+@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")

@@ -43,9 +43,7 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
         if path.is_dir():
             raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
         if form not in FORMS:
-            raise InputError(
-                f"{path} has an extension that is not known; save the scan as one of: {' '.join(FORMS)}."
-            )
+            raise InputError(f"{path} has an extension that is not known; save the scan as one of: {' '.join(FORMS)}.")
         if path.stat().st_size == 0:
             raise InputError(f"{path} is empty; export or copy it again.")
         return _read(path, form, progress)
@@ -99,8 +97,8 @@ def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | N
 def _checked_and_welded(
     path: Path, points: NDArray, faces: NDArray[np.int32]
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    from pipeline.mesh.repair import weld_points
     from pipeline.mesh.topology import compact
-    from pipeline.mesh.weld import weld_points
 
     if len(faces) and (faces.min() < 0 or faces.max() >= len(points)):
         bad = int(np.argmax(((faces < 0) | (faces >= len(points))).any(axis=1)))

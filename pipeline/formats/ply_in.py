@@ -61,9 +61,7 @@ def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], i
     head = bytes(data[: 1 << 16])
     mark = head.find(b"end_header")
     if not head.startswith(b"ply"):
-        raise InputError(
-            f"{path} does not start with 'ply', so it is no PLY file; give the scan's mesh file."
-        )
+        raise InputError(f"{path} does not start with 'ply', so it is no PLY file; give the scan's mesh file.")
     if mark < 0:
         raise InputError(f"{path} is cut short or broken: its PLY header does not end; export it again.")
     # A mesh file may close its header's lines as any system does; the data start right after that mark.
@@ -88,9 +86,7 @@ def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], i
                 f"{path}: the header line '{line.strip()}' makes no sense in a PLY; export the scan again."
             ) from None
     if form not in ("ascii", "binary_little_endian", "binary_big_endian"):
-        raise InputError(
-            f"{path}: its PLY header names the form {form!r}, which does not exist; export it again."
-        )
+        raise InputError(f"{path}: its PLY header names the form {form!r}, which does not exist; export it again.")
     return form, elements, start
 
 
@@ -183,9 +179,7 @@ def _triangles(
         return None
     fields: list[tuple] = []
     for i, p in enumerate(element.properties):
-        fields += (
-            [("corners", order + p.count), ("faces", order + p.type, 3)] if p.count else [(f"{i}", p.type)]
-        )
+        fields += [("corners", order + p.count), ("faces", order + p.type, 3)] if p.count else [(f"{i}", p.type)]
     record = np.dtype(fields)
     end = at + record.itemsize * element.count
     if end > len(data):

@@ -50,10 +50,10 @@ from OCP.TopoDS import TopoDS_Compound, TopoDS_Edge, TopoDS_Face, TopoDS_Shape, 
 from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
-from pipeline.features.kinds import basis_of
 from pipeline.formats import trims
-from pipeline.mesh.box import box_of
-from pipeline.values import Vector
+from pipeline.geometry import Floats as Vector
+from pipeline.geometry import box_of
+from pipeline.surfaces import basis_of
 
 SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.formats.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
 from pipeline.jit import njit
-from pipeline.mesh.weld import Welder, weld
+from pipeline.mesh.repair import Welder, weld
 from pipeline.progress import Progress
 
 _HEADER = 84
@@ -61,9 +61,7 @@ def _is_text(head: bytes) -> bool:
     return b"\0" not in head and sum(b < 9 or 13 < b < 32 for b in head) == 0
 
 
-def _binary(
-    path: Path, facets: int, progress: Progress
-) -> tuple[NDArray[np.float64], NDArray[np.int32], str]:
+def _binary(path: Path, facets: int, progress: Progress) -> tuple[NDArray[np.float64], NDArray[np.int32], str]:
     digest = hashlib.sha256()
     welder = Welder(3 * facets)
     faces = np.empty((facets, 3), dtype=np.int32)

@@ -90,9 +90,7 @@ def read_off(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     at = content(text, 0)
     word = bytes(text[at : at + 16]).split()[:1]
     if not word or word[0] not in (b"OFF", b"COFF", b"NOFF", b"CNOFF", b"STOFF"):
-        raise InputError(
-            f"{path} does not start with 'OFF', so it is no OFF file; give the scan's mesh file."
-        )
+        raise InputError(f"{path} does not start with 'OFF', so it is no OFF file; give the scan's mesh file.")
     at += len(word[0])
     counts = []
     for _ in range(3):

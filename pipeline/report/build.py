@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 
-from pipeline.mesh.box import box_of
-from pipeline.mesh.surface import FILLED
+from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
 from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, lined, look_of
@@ -24,6 +23,7 @@ from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
 from pipeline.report.views import CORNER_NAME, DIRECTIONS, Mark, Part, draw_all, draw_closeups, hatch_tile
 from pipeline.report.words import Words
+from pipeline.values import FILLED
 
 RAMP = 255
 # So many residual maps, the largest, stand in the page; all stand in pictures/.

@@ -15,13 +15,11 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
-from pipeline.features.kinds import basis_of, signed_distance
-from pipeline.features.shape import shape_of
-from pipeline.mesh.surface import Surface
 from pipeline.report.charts import round_up
 from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
-from pipeline.values import Feature
+from pipeline.surfaces import basis_of, shape_of, signed_distance
+from pipeline.values import Feature, Surface
 
 COLUMNS, MOST_ROWS = 120, 90
 # Pixels across the picture of a map.

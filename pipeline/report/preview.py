@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.features.carry import on_features
-from pipeline.mesh import collapse
-from pipeline.mesh.surface import Surface
-from pipeline.values import Feature
+from pipeline.features.simplification import on_features
+from pipeline.mesh.simplify import finish_collapse, start_collapse, sweep_down
+from pipeline.values import Feature, Surface
 
 MOST_FACETS = 100_000
 
@@ -40,9 +39,9 @@ def preview(
         return Preview(surface, labels, deviation)
     # Its vertices lie on their features already.
     target = on_features(surface.vertices, surface.faces, labels, features, reach=0.05)
-    work = collapse.start(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
-    collapse.sweep_down(work, int(1.2 * most))
-    collapse.finish(work, most)
+    work = start_collapse(target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table)
+    sweep_down(work, int(1.2 * most))
+    finish_collapse(work, most)
     smaller = Surface(work.points, work.faces, work.origin)
     _, nearest = cKDTree(surface.vertices).query(smaller.vertices)
     return Preview(smaller, _with_cast(smaller, work.label, surface, labels, features), deviation[nearest])

@@ -15,7 +15,7 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.mesh.box import box_of
+from pipeline.geometry import box_of
 from pipeline.report import raster
 from pipeline.report.colours import kind_colour, kind_hatch
 from pipeline.report.words import Words

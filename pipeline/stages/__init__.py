@@ -1,0 +1,1 @@
+"""One file and one function a stage, found by its name; a stage never imports a stage."""

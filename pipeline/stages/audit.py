@@ -8,21 +8,23 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.audit import (
+from pipeline.features.simplification import (
     Distances,
+    Target,
     best_fit,
     compare_features,
     labels_by_nearness,
     moved_by,
+    noise_reach,
+    target_surface,
     two_sided,
 )
-from pipeline.features.carry import Target, noise_reach, target_surface
 from pipeline.job import AuditSettings
-from pipeline.mesh.distance import Scene
-from pipeline.mesh.surface import FILLED, Surface
+from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
 from pipeline.values import (
+    FILLED,
     Audit,
     AuditResult,
     BudgetLine,
@@ -35,6 +37,7 @@ from pipeline.values import (
     RecoverResult,
     Removal,
     Source,
+    Surface,
 )
 
 

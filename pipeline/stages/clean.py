@@ -12,16 +12,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.zones import inside
+from pipeline.features.exclusion import inside
 from pipeline.job import CleanSettings
-from pipeline.mesh.blemishes import folds, spikes
-from pipeline.mesh.manifold import part
-from pipeline.mesh.pieces import crumbs, facets_by_piece, sides
-from pipeline.mesh.shadow import Shadow
-from pipeline.mesh.sheets import doubled
-from pipeline.mesh.slivers import flat_facets, flip_flat
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.tangles import crossing
+from pipeline.mesh.query import VisibilityGrid
+from pipeline.mesh.repair import (
+    crossing,
+    crumbs,
+    doubled,
+    facets_by_piece,
+    flat_facets,
+    flip_flat,
+    folds,
+    inconsistent_edges,
+    minority,
+    part,
+    sides,
+    spikes,
+    turn,
+)
 from pipeline.mesh.topology import (
     compact,
     components,
@@ -31,9 +39,8 @@ from pipeline.mesh.topology import (
     facet_neighbours,
     neighbours_without,
 )
-from pipeline.mesh.winding import inconsistent_edges, minority, turn
 from pipeline.progress import Progress
-from pipeline.values import CleanResult, ReadResult, Removal
+from pipeline.values import CleanResult, ReadResult, Removal, Surface
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -205,7 +212,7 @@ def _tangles(bench: _Bench, neighbours: Ints, edge: float, settings: CleanSettin
 
 def _orient(bench: _Bench, neighbours: Ints) -> None:
     labels = components(neighbours)
-    shadow = Shadow.of(bench.v, bench.f)
+    shadow = VisibilityGrid.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
     for mine in facets_by_piece(labels):

@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
-from pipeline.features.zones import inside
+from pipeline.features.exclusion import inside
 from pipeline.formats import datum_file, meshes_out, summary, tables
 from pipeline.job import Job, Zone, dump_job
-from pipeline.mesh.surface import FILLED, ORIGIN_NAMES, Surface
 from pipeline.progress import Progress
 from pipeline.values import (
+    FILLED,
+    ORIGIN_NAMES,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -34,6 +35,7 @@ from pipeline.values import (
     RecoverResult,
     Removal,
     Source,
+    Surface,
 )
 
 

@@ -11,19 +11,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
-from pipeline.features.carving import without_inside
-from pipeline.features.gaps import Band, Opening, band_of, find_rims, name_gaps
-from pipeline.features.patches import Ground, Patch, outward_signs, rims_of, ways_to_cap, ways_to_close
-from pipeline.features.shape import shape_of
-from pipeline.features.suspects import propose
+from pipeline.features.exclusion import propose, without_inside
+from pipeline.features.gaps import (
+    Band,
+    HolePatch,
+    Opening,
+    Surroundings,
+    band_of,
+    find_rims,
+    name_gaps,
+    outward_signs,
+    rims_of,
+    ways_to_cap,
+    ways_to_close,
+)
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
-from pipeline.mesh.manifold import one_fan_each
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import FILLED, Surface
+from pipeline.mesh.query import self_intersections
+from pipeline.mesh.repair import one_fan_each
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
-from pipeline.values import CleanResult, FillResult, Gap, RecoverResult, Source
+from pipeline.surfaces import shape_of
+from pipeline.values import FILLED, CleanResult, FillResult, Gap, RecoverResult, Source, Surface
 
 _DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
 
@@ -34,9 +43,9 @@ class _Made:
 
     opening: Opening
     do: str
-    patch: Patch | None
+    patch: HolePatch | None
     note: str
-    ways: Iterator[Patch]
+    ways: Iterator[HolePatch]
 
 
 def fill(
@@ -75,7 +84,7 @@ def fill(
     band = band_of(surface, rims, recover.labels)
     openings = name_gaps(surface, rims, band, shapes, source.noise_sigma)
     _refuse_unknown(settings, openings)
-    ground = Ground(
+    ground = Surroundings(
         surface.vertices, surface.faces, band, shapes, outward_signs(shapes, band), source.noise_sigma
     )
     made = []
@@ -108,7 +117,7 @@ def _wanted(opening: Opening, settings: FillSettings) -> str:
     return "cap" if settings.watertight else "leave"
 
 
-def _first_patch(opening: Opening, do: str, ground: Ground) -> _Made:
+def _first_patch(opening: Opening, do: str, ground: Surroundings) -> _Made:
     if do == "leave":
         return _Made(opening, do, None, "", iter(()))
     ways = ways_to_cap(opening, ground) if do == "cap" else ways_to_close(opening, ground)

@@ -7,12 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.choices import Choice, choose
-from pipeline.features.datums import Proposal, complete, proposals, reason
-from pipeline.features.flanges import flanges_of
-from pipeline.features.frames import in_part
-from pipeline.features.outlines import prepare
-from pipeline.features.squareness import square_up
+from pipeline.features.datums import Choice, DatumProposal, choose, complete, in_part, proposals, reason, square_up
+from pipeline.features.sketches import flanges_of, prepare
 from pipeline.job import FrameSettings
 from pipeline.progress import Progress, silent
 from pipeline.standards.suggest import suggest
@@ -70,12 +66,14 @@ def _given(settings: FrameSettings, features: tuple[Feature, ...], names: Mappin
     return [choose(text, features, names) for text in texts if text is not None]
 
 
-def _reasoned(proposal: Proposal) -> Frame:
+def _reasoned(proposal: DatumProposal) -> Frame:
     made = proposal.frame
     return Frame(made.matrix, made.datums, made.complete, (*reason(proposal), *made.reasons), made.covariance)
 
 
-def _cautions(chosen: Proposal, offered: Sequence[Proposal], given: int, by_id: Mapping[str, Feature]) -> list[str]:
+def _cautions(
+    chosen: DatumProposal, offered: Sequence[DatumProposal], given: int, by_id: Mapping[str, Feature]
+) -> list[str]:
     out = []
     better = min((p for p in offered if p.frame.complete), key=lambda p: p.merit, default=None)
     if better is not None and better.merit < BETTER * chosen.merit:

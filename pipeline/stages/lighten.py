@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.features.carry import ROUNDING, noise_reach, on_features, snapping_reach, target_surface
-from pipeline.features.promise import lightened_within
+from pipeline.features.simplification import (
+    ROUNDING,
+    lightened_within,
+    noise_reach,
+    on_features,
+    snapping_reach,
+    target_surface,
+)
 from pipeline.job import LightenSettings
-from pipeline.mesh import collapse
-from pipeline.mesh.selfcross import vertices_near_new
-from pipeline.mesh.surface import Surface
+from pipeline.mesh.query import vertices_near_new
+from pipeline.mesh.simplify import finish_collapse, start_collapse, sweep_down
 from pipeline.progress import Progress, silent
-from pipeline.values import FillResult, LightenResult, RecoverResult, Source
+from pipeline.values import FillResult, LightenResult, RecoverResult, Source, Surface
 
 # Sweeps stop at this many times the count; from there on the cheapest edge goes first.
 _LAST_STRETCH = 1.5
@@ -53,15 +58,15 @@ def _to_count(
         target = on_features(
             surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=settings.edges == "sharp"
         )
-        work = collapse.start(
+        work = start_collapse(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table, still=still
         )
         del target
         progress(0.1, "collapsing edges")
-        collapse.sweep_down(work, int(_LAST_STRETCH * goal))
+        sweep_down(work, int(_LAST_STRETCH * goal))
         progress(0.8, "collapsing the cheapest edges first")
         # What passes through itself since the sweeps is kept out of them.
-        near = vertices_near_new(surface.vertices, surface.faces, collapse.finish(work, goal))
+        near = vertices_near_new(surface.vertices, surface.faces, finish_collapse(work, goal))
         if not near.any():
             break
         still = near if still is None else still | near

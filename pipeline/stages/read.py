@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.features.noise import white_sigma
+from pipeline.features.uncertainty import white_sigma
 from pipeline.formats.meshes import read_mesh
+from pipeline.geometry import box_of
 from pipeline.job import ReadSettings
-from pipeline.mesh.box import box_of
-from pipeline.mesh.surface import Surface
 from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress
-from pipeline.values import ReadResult, Source
+from pipeline.values import ReadResult, Source, Surface
 
 MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 _NAMES = {
@@ -59,9 +58,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
     progress(1.0)
-    return ReadResult(
-        Surface.measured(vertices, mesh.faces), source, _cautions(settings, mesh.unit, unit, high - low)
-    )
+    return ReadResult(Surface.measured(vertices, mesh.faces), source, _cautions(settings, mesh.unit, unit, high - low))
 
 
 def _noise(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> float:
@@ -77,19 +74,13 @@ def _triple(point: NDArray[np.float64]) -> tuple[float, float, float]:
     return float(point[0]), float(point[1]), float(point[2])
 
 
-def _cautions(
-    settings: ReadSettings, stated: str | None, unit: str, size: NDArray[np.float64]
-) -> tuple[str, ...]:
+def _cautions(settings: ReadSettings, stated: str | None, unit: str, size: NDArray[np.float64]) -> tuple[str, ...]:
     found = []
     if stated is not None and stated != unit:
-        found.append(
-            f"The file states {_NAMES[stated]}, but the job says {_NAMES[unit]}: the job was followed."
-        )
+        found.append(f"The file states {_NAMES[stated]}, but the job says {_NAMES[unit]}: the job was followed.")
     largest = float(size.max())
     if not USUAL_SIZE[0] <= largest <= USUAL_SIZE[1]:
-        taken = (
-            "as the job says" if settings.units != "auto" else "as the file states" if stated else "unasked"
-        )
+        taken = "as the job says" if settings.units != "auto" else "as the file states" if stated else "unasked"
         found.append(
             f"Taken in {_NAMES[unit]} ({taken}) the scan is {' x '.join(f'{s:.4g}' for s in size)} mm, an unusual "
             f"size for a machined casting; {_guesses(largest / MM_PER_UNIT[unit], unit)}set units in the job's "

@@ -6,35 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.features import building, noise, regions, segmentation, tessellation
-from pipeline.features import calipers as calipers_module
-from pipeline.features.building import Patch, Piece
-from pipeline.features.calipers import without_coating
-from pipeline.features.form import form_of
-from pipeline.features.kinds.base import unpack
-from pipeline.features.naming import ids_for, named
-from pipeline.features.patterns import find_patterns
-from pipeline.features.refits import Refitted, refitted, targets
-from pipeline.features.relations import relations
-from pipeline.features.uncertainty import SHORT_ARC, Held, weighed
+from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
+from pipeline.features.relations import find_patterns, relations
+from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation, ids_for, named
+from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
 from pipeline.job import Caliper, RecoverSettings, Refit
-from pipeline.mesh import topology
-from pipeline.mesh.surface import Surface
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
     Feature,
     NoiseModel,
     RecoverResult,
-    Rejected,
     Source,
     Uncertainty,
 )
 
 _LOOSE = np.radians(1.0)  # standard uncertainty: at 95 % two degrees, which lines nothing up
-_LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
 
 
 def recover(
@@ -53,11 +41,13 @@ def recover(
     """
     surface = clean.surface
     if source.noise_sigma > 0.0:
-        pieces, labels, rejected = _on_scan(surface, source, settings, progress)
+        pieces, labels, rejected = faces_of_scan(
+            surface, source.noise_sigma, settings.kinds, settings.min_area, progress
+        )
     else:
-        pieces, labels, rejected = _on_tessellation(surface, settings)
+        pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
-    model = noise.learn([noise.Face(p.shape, p.points) for p in pieces], source.noise_sigma, source.mean_edge)
+    model = learn_noise([FittedFace(p.shape, p.points) for p in pieces], source.noise_sigma, source.mean_edge)
     ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
     features = []
     for done, (piece, name) in enumerate(zip(pieces, ids, strict=True)):
@@ -68,7 +58,7 @@ def recover(
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
-    checks, proposal = calipers_module.check(calipers, features)
+    checks, proposal = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -80,102 +70,6 @@ def recover(
         checks,
         (*_cautions(features, model), *([] if proposal is None else [proposal])),
     )
-
-
-def _on_scan(
-    surface: Surface, source: Source, settings: RecoverSettings, progress: Progress
-) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
-    ground = segmentation.prepare(surface, source.noise_sigma)
-    progress(0.15, "looking for surfaces")
-    found = segmentation.search(
-        ground, settings.kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text)
-    )
-    for index, region in enumerate(found):
-        ground.owner[region.members] = index
-    found = [segmentation.grown(ground, region, index) for index, region in enumerate(found)]
-    progress(0.65, "fitting")
-    patches, rejected = _sifted(ground, found)
-    small = [p for p in patches if p.extent.area < settings.min_area]
-    rejected += [(p.region, "smaller than the least area asked for", False) for p in small]
-    patches = sorted((p for p in patches if p.extent.area >= settings.min_area), key=lambda p: -p.extent.area)
-    labels = _labels(ground, patches)
-    counts = np.bincount(labels[labels >= 0], minlength=len(patches))
-    pieces: list[Piece] = [
-        replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
-    ]
-    rejected.sort(key=lambda row: -row[0].area)
-    return pieces, labels, [_rejected(*row) for row in rejected]
-
-
-def _on_tessellation(
-    surface: Surface, settings: RecoverSettings
-) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
-    v, f = surface.vertices, surface.faces
-    areas = topology.facet_areas(v, f)
-    allowed = np.array([name in settings.kinds for name in segmentation.NAMES])
-    least = max(settings.min_area, _LEAST_FLAT * float(areas.sum()))
-    owner, codes, shapes, signs = tessellation.faces_of(
-        v, f, topology.facet_normals(v, f), areas, topology.facet_neighbours(f, len(v)), allowed, least
-    )
-    order = np.argsort(owner, kind="stable")
-    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
-    made = []
-    for index, code in enumerate(codes):
-        facets = order[bounds[index] : bounds[index + 1]]
-        name = segmentation.NAMES[code]
-        made.append((facets, building.from_facets(surface, name, shapes[index], float(signs[index]), facets)))
-    made = [(facets, piece) for facets, piece in made if piece.extent.area >= settings.min_area]
-    made.sort(key=lambda pair: -pair[1].extent.area)
-    labels = np.full(len(f), -1, dtype=np.int32)
-    for index, (facets, _) in enumerate(made):
-        labels[facets] = index
-    return [piece for _, piece in made], labels, []
-
-
-def _sifted(
-    ground: segmentation.Ground, found: list[segmentation.Region]
-) -> tuple[list[Patch], list[tuple[segmentation.Region, str, bool]]]:
-    """The regions that stand, fitted, and the others with the reason and whether that says that they are cast.
-
-    Owners end up those of what stands.
-    """
-    standing: dict[int, Patch] = {}
-    rejected = []
-    carried = regions.facet_owners(ground.faces, ground.owner)
-    areas = topology.facet_areas(ground.vertices, ground.faces)
-    whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
-    for index, region in enumerate(found):
-        reason = segmentation.form_doubt(ground, region)
-        cast = reason is not None
-        if not reason:
-            piece = building.settled(ground, region)
-            reason = building.too_little(ground, piece, whole[index])
-            cast = reason is not None and building.bow(piece) is not None
-        if reason:
-            ground.owner[region.members] = regions.FREE
-            rejected.append((region, reason, cast))
-        else:
-            standing[index] = piece
-    # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
-    changed = True
-    while changed:
-        changed = False
-        for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            reason = building.blend(piece, segmentation.blending(ground, piece.region, index, building.breadth(piece)))
-            if reason:
-                ground.owner[piece.region.members] = regions.FREE
-                rejected.append((piece.region, reason, True))
-                del standing[index]
-                changed = True
-    return list(standing.values()), rejected
-
-
-def _labels(ground: segmentation.Ground, pieces: list[Patch]) -> NDArray[np.int32]:
-    """(m,) the piece that carries each facet, -1 for none."""
-    owner = np.full(len(ground.vertices), regions.FREE, dtype=np.int32)
-    for index, piece in enumerate(pieces):
-        owner[segmentation.carriers(ground, piece.region)] = index
-    return regions.facet_owners(ground.faces, owner)
 
 
 def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | None = None) -> Feature:
@@ -232,14 +126,7 @@ def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[st
     return tuple(out)
 
 
-def _rejected(region: segmentation.Region, reason: str, cast: bool) -> Rejected:
-    shape = unpack(region.kind, region.packed)
-    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason, cast)
-
-
 def _unlearnt(sigma: float) -> NoiseModel:
     return NoiseModel(
         sigma, sigma, np.array([[sigma, 0.0]]), "short waves only: no face is large enough to learn longer ones from"
     )
-
-

@@ -1,0 +1,1 @@
+"""Tables of handbooks and standards as data files, the source written in each."""

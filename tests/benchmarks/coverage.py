@@ -15,16 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from pipeline.features.fitting import fit
-from pipeline.features.kinds import signed_distance
-from pipeline.features.noise import Face, learn, white_sigma
-from pipeline.features.shape import Shape, shape_of
-from pipeline.features.uncertainty import assess, block
+from pipeline.features.fitting.least_squares import fit
+from pipeline.features.uncertainty.noise import FittedFace, learn_noise, white_sigma
+from pipeline.features.uncertainty.propagation import assess, block
 from pipeline.job import RecoverSettings
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import facet_areas
+from pipeline.mesh.topology.measures import facet_areas
 from pipeline.progress import silent
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import Shape, shape_of
 from pipeline.values import CleanResult, Feature, Source, Uncertainty
+from pipeline.values.surface import Surface
 from sample_meshes import design
 from sample_meshes.make_scan import Noise, Scan, noise_along_normal
 from tests.scans import demo_scan
@@ -82,9 +82,9 @@ def from_truth(scan: Scan, vertices: NDArray[np.float64]) -> list[Found]:
     owner[scan.faces.ravel()] = np.repeat(scan.label, 3)
     mixed = np.zeros(len(vertices), dtype=bool)
     for k in range(3):
-        mixed |= np.bincount(
-            scan.faces[:, k], owner[scan.faces[:, k]] != scan.label, minlength=len(vertices)
-        ).astype(bool)
+        mixed |= np.bincount(scan.faces[:, k], owner[scan.faces[:, k]] != scan.label, minlength=len(vertices)).astype(
+            bool
+        )
     faces = {face.number: face for face in scan.part.faces}
     fits = []
     for number in np.unique(owner[~mixed]):
@@ -96,8 +96,8 @@ def from_truth(scan: Scan, vertices: NDArray[np.float64]) -> list[Found]:
         if exact.sum() >= 100:
             fits.append((faces[number].name, fit(ideal.kind, points[exact], ideal), points[exact]))
     edge = scan.edge
-    model = learn(
-        [Face(f.shape, p) for _, f, p in fits], white_sigma(vertices, scan.faces.astype(np.int32)), edge
+    model = learn_noise(
+        [FittedFace(f.shape, p) for _, f, p in fits], white_sigma(vertices, scan.faces.astype(np.int32)), edge
     )
     return [(name, f.shape, assess(f.shape, p, f.weights, model)) for name, f, p in fits]
 

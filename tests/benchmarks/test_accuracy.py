@@ -12,7 +12,7 @@ from collections import defaultdict
 import numpy as np
 import pytest
 
-from pipeline.features.shape import shape_of
+from pipeline.surfaces.shape import shape_of
 from sample_meshes.make_scan import Noise
 from tests.benchmarks.coverage import errors, noisy_scans, recovered, true_shape
 from tests.benchmarks.seats import bored_scan

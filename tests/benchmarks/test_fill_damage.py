@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from pipeline.job import Job
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import FILLED
-from pipeline.mesh.topology import edge_report
+from pipeline.mesh.query.self_intersections import self_intersections
+from pipeline.mesh.topology.defects import edge_report
 from pipeline.runner import run
+from pipeline.values.surface import FILLED
 from sample_meshes.make_scan import write_ply
 from tests.scans import demo_scan
 
@@ -19,8 +19,14 @@ pytestmark = pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 6])
 def test_forty_gaps_plug_stub_debris_and_a_second_pass(tmp_path, seed):
     scan = demo_scan(
-        200_000, seed, gaps=40, gap_radius=(4.0, 15.0), gap_kinds=("skin", "skin", "face", "edge"),
-        stub=True, plug=True, second_pass=True,
+        200_000,
+        seed,
+        gaps=40,
+        gap_radius=(4.0, 15.0),
+        gap_kinds=("skin", "skin", "face", "edge"),
+        stub=True,
+        plug=True,
+        second_pass=True,
     )
     assert len(scan.gaps) == 40
     path = tmp_path / "scan.ply"

@@ -8,15 +8,18 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from pipeline.features.kinds import signed_distance, surface_normal
-from pipeline.features.shape import Shape, shape_of
 from pipeline.job import FillSettings
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import FILLED, Surface
-from pipeline.mesh.topology import compact, edge_report, facet_neighbours, facet_normals
+from pipeline.mesh.query.self_intersections import self_intersections
+from pipeline.mesh.topology.adjacency import facet_neighbours
+from pipeline.mesh.topology.components import compact
+from pipeline.mesh.topology.defects import edge_report
+from pipeline.mesh.topology.measures import facet_normals
 from pipeline.progress import silent
 from pipeline.stages.fill import fill
+from pipeline.surfaces import signed_distance, surface_normal
+from pipeline.surfaces.shape import Shape, shape_of
 from pipeline.values import CleanResult, FillResult, NoiseModel, RecoverResult, Source
+from pipeline.values.surface import FILLED, Surface
 from sample_meshes.make_scan import DEBRIS, Noise, Scan
 from tests.features.made import feature
 from tests.scans import demo_scan
@@ -44,8 +47,15 @@ def exact(scan: Scan) -> tuple[tuple, np.ndarray]:
         labels[mine] = len(features)
         features.append(
             feature(
-                face.name, face.kind, shape.point, direction, face.radius, face.side,
-                half_angle=half, major_radius=face.major_radius, uncertainty=None,
+                face.name,
+                face.kind,
+                shape.point,
+                direction,
+                face.radius,
+                face.side,
+                half_angle=half,
+                major_radius=face.major_radius,
+                uncertainty=None,
             )
         )
     return tuple(features), labels
@@ -153,9 +163,7 @@ def test_gaps_of_known_surface(where, sigma, record_property):
     starts = len(before.faces) + np.cumsum([0] + [g.facets_filled for g in result.gaps])
     worst, ours_all, theirs_all = 0.0, [], []
     for planned in scan.gaps:
-        numbers = [
-            k for k, g in enumerate(result.gaps) if np.linalg.norm(g.centre - planned.centre) < planned.radius
-        ]
+        numbers = [k for k, g in enumerate(result.gaps) if np.linalg.norm(g.centre - planned.centre) < planned.radius]
         assert any(result.gaps[k].done == "closed" for k in numbers), planned
         for k in numbers:
             facets = after.faces[starts[k] : starts[k + 1]]
@@ -183,8 +191,10 @@ def test_gaps_of_known_surface(where, sigma, record_property):
         chords_off = float(np.max(along_edge))
         record_property("edge_vertices_um", 1e3 * vertices_off)
         record_property("edge_chords_um", 1e3 * chords_off)
-        print(f"edge: {len(ends)} segments, vertices within {1e3 * vertices_off:.2f} um, all of them within "
-              f"{1e3 * chords_off:.1f} um, rms {1e3 * np.sqrt(np.mean(np.square(along_edge))):.1f} um")
+        print(
+            f"edge: {len(ends)} segments, vertices within {1e3 * vertices_off:.2f} um, all of them within "
+            f"{1e3 * chords_off:.1f} um, rms {1e3 * np.sqrt(np.mean(np.square(along_edge))):.1f} um"
+        )
         assert len(ends) > 5 * len(scan.gaps)
         assert vertices_off < 1e-3
         assert chords_off < 0.020
@@ -192,8 +202,10 @@ def test_gaps_of_known_surface(where, sigma, record_property):
     record_property("largest_um", 1e3 * worst)
     record_property("rms_um", 1e3 * ours_rms)
     record_property("close_holes_rms_um", 1e3 * theirs_rms)
-    print(f"{where} sigma {sigma}: {len(ours_all)} gaps, vertices within {1e3 * worst:.1f} um, "
-          f"rms {1e3 * ours_rms:.1f} um, close_holes {1e3 * theirs_rms:.1f} um")
+    print(
+        f"{where} sigma {sigma}: {len(ours_all)} gaps, vertices within {1e3 * worst:.1f} um, "
+        f"rms {1e3 * ours_rms:.1f} um, close_holes {1e3 * theirs_rms:.1f} um"
+    )
     if where == "skin":
         assert theirs_rms > 5.0 * ours_rms
     else:

@@ -7,16 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.features.flanges import polyline
-from pipeline.features.noise import white_sigma
+from pipeline.features.sketches.flanges import polyline
+from pipeline.features.uncertainty.noise import white_sigma
 from pipeline.job import CleanSettings, FrameSettings, RecoverSettings
-from pipeline.mesh import topology
-from pipeline.mesh.surface import Surface
+from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.stages.frame import frame
 from pipeline.stages.recover import recover
 from pipeline.values import FillResult, Outline, ReadResult, Source
+from pipeline.values.surface import Surface
 from tests.scans import demo_scan
 
 # The demo part and five others; the sets of equal holes that are drilled round a middle.
@@ -28,7 +28,7 @@ def recovered(seed, design):
     scan = demo_scan(400_000, seed, design)
     surface = Surface.measured(scan.vertices, scan.faces)
     low, high = (tuple(map(float, f(surface.vertices, axis=0))) for f in (np.min, np.max))
-    edge = topology.mean_edge(surface.vertices, surface.faces)
+    edge = mean_edge(surface.vertices, surface.faces)
     sigma = white_sigma(surface.vertices, surface.faces)
     source = Source("scan", "0", surface.facets, len(surface.vertices), "mm", 1.0, sigma, edge, (low, high))
     cleaned = clean(ReadResult(surface, source), CleanSettings(), silent)

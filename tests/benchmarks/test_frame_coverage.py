@@ -14,13 +14,13 @@ import pytest
 from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
-from pipeline.features import noise
-from pipeline.features.choices import Choice
-from pipeline.features.fitting import fit
-from pipeline.features.frames import Datums, frame_of, reach_of, solve_chosen
-from pipeline.features.shape import Shape, shape_of
-from pipeline.features.uncertainty import assess
-from pipeline.mesh import topology
+from pipeline.features.datums.datum_system import Datums, frame_of, reach_of, solve_chosen
+from pipeline.features.datums.designation import Choice
+from pipeline.features.fitting.least_squares import fit
+from pipeline.features.uncertainty import FittedFace, learn_noise, white_sigma
+from pipeline.features.uncertainty.propagation import assess
+from pipeline.mesh.topology.measures import median_edge, vertex_normals
+from pipeline.surfaces.shape import Shape, shape_of
 from pipeline.values import Extent, Feature, Form
 from sample_meshes.make_scan import Noise, noise_along_normal
 from tests.scans import demo_scan
@@ -45,7 +45,7 @@ def ground():
     """The scan without noise, each used face's vertices, and its exact feature in scan coordinates."""
     scan = demo_scan(150_000, 3)
     vertices, faces = scan.true_vertices, scan.faces
-    normals = topology.vertex_normals(vertices, faces)
+    normals = vertex_normals(vertices, faces)
     turn, shift = scan.to_scan[:3, :3], scan.to_scan[:3, 3]
     members, exact = {}, {}
     for name in USED:
@@ -64,9 +64,9 @@ def features_of(vertices, faces, normals, members, exact, seed) -> list[Feature]
     rng = np.random.default_rng([seed, 77])
     noisy = vertices + normals * noise_along_normal(vertices, Noise(), rng)[:, None]
     fits = {name: fit(exact[name].kind, noisy[members[name]], exact[name]) for name in members}
-    white = noise.white_sigma(noisy, faces)
-    seen = [noise.Face(fits[n].shape, noisy[members[n]]) for n in members]
-    model = noise.learn(seen, white, topology.median_edge(noisy, faces))
+    white = white_sigma(noisy, faces)
+    seen = [FittedFace(fits[n].shape, noisy[members[n]]) for n in members]
+    model = learn_noise(seen, white, median_edge(noisy, faces))
     out = []
     for name, made in fits.items():
         known = assess(made.shape, noisy[members[name]], made.weights, model)

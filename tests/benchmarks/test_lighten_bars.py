@@ -15,15 +15,15 @@ import numpy as np
 import pymeshlab
 import pytest
 
-from pipeline.features.kinds import signed_distance
-from pipeline.features.shape import shape_of
 from pipeline.job import LightenSettings
-from pipeline.mesh.distance import Scene
-from pipeline.mesh.quality import spread_points, thin_facets
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import edge_report
+from pipeline.mesh.query.distance import Scene
+from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.query.self_intersections import self_intersections
+from pipeline.mesh.topology.defects import edge_report
 from pipeline.stages.lighten import lighten
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
+from pipeline.values.surface import Surface
 from tests.known import Known, known
 from tests.scans import Noise, demo_scan
 

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.features.noise import white_sigma
-from pipeline.mesh.topology import mean_edge, vertex_normals
+from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.mesh.topology.measures import mean_edge, vertex_normals
 from tests.scans import demo_scan
 from tests.scorer import Score, score
 from tests.stages.test_recover import as_datums, recovered
@@ -74,14 +74,10 @@ def _by_ransac(scan):
     apart = 4.0 * mean_edge(scan.vertices, scan.faces)
     least = max(100, len(scan.vertices) // 2000)
     start = _cpu()
-    described = list(
-        efficient_RANSAC(points, shape_of, least, within, apart, 0.9, 0.05, True, True, True, True, False)
-    )
+    described = list(efficient_RANSAC(points, shape_of, least, within, apart, 0.9, 0.05, True, True, True, True, False))
     seconds = _cpu() - start
     owner = np.array([shape_of.get(i) for i in range(len(scan.vertices))])  # its own order of them is another
-    features = [
-        _read(text, str(k), scan.vertices[owner == k], normals[owner == k]) for k, text in enumerate(described)
-    ]
+    features = [_read(text, str(k), scan.vertices[owner == k], normals[owner == k]) for k, text in enumerate(described)]
     return {"features": features}, seconds
 
 

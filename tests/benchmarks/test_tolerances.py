@@ -11,20 +11,21 @@ import resource
 import numpy as np
 import pytest
 
-from pipeline.features.carry import noise_reach, target_surface
-from pipeline.features.kinds import signed_distance
-from pipeline.features.noise import white_sigma
-from pipeline.features.shape import shape_of
+from pipeline.features.simplification.feature_association import noise_reach, target_surface
+from pipeline.features.uncertainty.noise import white_sigma
 from pipeline.job import CleanSettings, LightenSettings, RecoverSettings
-from pipeline.mesh.quality import spread_points, thin_facets
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import edge_report, mean_edge
+from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.query.self_intersections import self_intersections
+from pipeline.mesh.topology.defects import edge_report
+from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.stages.lighten import lighten
 from pipeline.stages.recover import recover
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
 from pipeline.values import FillResult, LightenResult, ReadResult, RecoverResult, Source
+from pipeline.values.surface import Surface
 from tests.apart import distances_to
 from tests.known import known
 from tests.scans import Noise, demo_scan, open_part, scan_like

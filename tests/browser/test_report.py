@@ -18,10 +18,10 @@ from PIL import Image
 
 from pipeline.formats import datum_file
 from pipeline.job import dump_job
-from pipeline.mesh.surface import Surface
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
 from pipeline.values import Outcome
+from pipeline.values.surface import Surface
 from tests.browser.chrome import PROGRAM, Chrome
 from tests.outcomes import outcome
 

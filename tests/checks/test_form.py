@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog, minimize
 
-from pipeline.features.fitting import fit
-from pipeline.features.form import chebyshev, form_of, minimum_zone, roundness, straightness
-from pipeline.features.shape import Shape
+from pipeline.features.fitting.form import chebyshev, form_of, minimum_zone, roundness, straightness
+from pipeline.features.fitting.least_squares import fit
+from pipeline.surfaces.shape import Shape
 
 
 def test_flatness_of_four_corners():

@@ -8,10 +8,10 @@ from scipy.optimize import least_squares
 from skimage.measure import CircleModel
 from skspatial.objects import Cylinder, Plane, Points, Sphere
 
-from pipeline.features.fitting import fit
-from pipeline.features.kinds import signed_distance
-from pipeline.features.patterns import circle_through
-from pipeline.features.shape import Shape
+from pipeline.features.fitting.least_squares import fit
+from pipeline.features.relations.patterns import circle_through
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import Shape
 
 # Each: points x, y; centre, radius; tolerance of the digits printed.
 PUBLISHED = {

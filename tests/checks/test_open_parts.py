@@ -15,8 +15,8 @@ held to that.
 import numpy as np
 import pytest
 
-from pipeline.features.kinds import signed_distance
-from pipeline.features.shape import shape_of
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
 from tests.scans import open_part, scan_like
 from tests.stages.test_recover import recovered
 

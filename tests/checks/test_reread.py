@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from pipeline.formats import datum_file, step
-from pipeline.mesh.surface import FILLED
+from pipeline.values.surface import FILLED
 from tests.outcomes import BALL, RING, outcome
 
 LENGTH_BAR = 1e-6  # mm

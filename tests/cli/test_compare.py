@@ -18,7 +18,7 @@ from pipeline.errors import InputError
 def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A drum D50 x 60 as a dense scan, and the same 0.05 mm larger in diameter."""
     folder = tmp_path_factory.mktemp("pair")
-    from tests.mesh.test_collapse import _drum
+    from tests.mesh.simplify.test_edge_collapse import _drum
 
     vertices, faces, labels = _drum(25.0, 60.0, 180, 80)
     scan, light = folder / "scan.stl", folder / "light.stl"

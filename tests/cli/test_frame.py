@@ -8,9 +8,9 @@ import numpy as np
 
 from pipeline.cli.frame import flange_lines, frame_lines, square_lines
 from pipeline.job import FrameSettings
-from pipeline.mesh.surface import Surface
 from pipeline.stages.frame import frame
 from pipeline.values import FillResult, Flange, HolePattern
+from pipeline.values.surface import Surface
 from tests.features.made import block, recovered
 
 

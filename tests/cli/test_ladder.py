@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from pipeline.cli.ladder import Rung, as_csv, as_svg, command
 from pipeline.errors import SettingsError
-from tests.mesh.test_collapse import _noisy_ball
+from tests.mesh.simplify.test_edge_collapse import _noisy_ball
 
 
 @pytest.fixture

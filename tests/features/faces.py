@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.kinds import basis_of, surface_normal
-from pipeline.features.shape import Shape
+from pipeline.surfaces import basis_of, surface_normal
+from pipeline.surfaces.shape import Shape
 
 Array = NDArray[np.float64]
 

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.features.shape import shape_of
-from pipeline.mesh.surface import Surface
 from pipeline.report import raster
 from pipeline.report.charts import bars_of, round_up
 from pipeline.report.colours import diverging, kind_colour, kind_hatch, lined
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
+from pipeline.surfaces.shape import shape_of
+from pipeline.values.surface import Surface
 from tests.outcomes import BORE, HEIGHT, HOLE, HOLES, LENGTH, WIDTH, features, part_mesh
 
 KINDS = ("plane", "bore", "boss", "cone", "sphere", "torus", "filled", "none")

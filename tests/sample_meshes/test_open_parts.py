@@ -21,7 +21,10 @@ def test_bell_housing_has_its_known_cylinders():
     # L 19.63, D190 L 50, D489 L 25, 16 holes D10 L 10 and 18 holes D10 L 15.
     cylinders = open_part("TR12J_OCC.stl").cylinders
     for radius, length, side in (
-        (85.0, 60.0, "bore"), (219.5, 19.629, "bore"), (95.0, 50.0, "boss"), (244.5, 25.0, "boss"),
+        (85.0, 60.0, "bore"),
+        (219.5, 19.629, "bore"),
+        (95.0, 50.0, "boss"),
+        (244.5, 25.0, "boss"),
     ):
         assert [c.side for c in near(cylinders, radius, length)] == [side]
     assert len(near(cylinders, 5.0, 10.0)) == 16

@@ -9,10 +9,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.job import AuditSettings, LightenSettings
-from pipeline.mesh.surface import Surface
 from pipeline.stages.audit import audit, compare
 from pipeline.stages.lighten import lighten
 from pipeline.values import Audit, LightenResult
+from pipeline.values.surface import Surface
 from tests.apart import distances_to
 from tests.known import Known, known
 from tests.scans import demo_scan

@@ -12,15 +12,16 @@ from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 
 from pipeline.errors import DatumliftError, GeometryError
-from pipeline.features.noise import white_sigma
+from pipeline.features.uncertainty.noise import white_sigma
 from pipeline.formats.meshes import read_mesh
 from pipeline.job import CleanSettings, Zone
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import edge_report, facet_areas, mean_edge
+from pipeline.mesh.topology.defects import edge_report
+from pipeline.mesh.topology.measures import facet_areas, mean_edge
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.values import CleanResult, ReadResult, Source
-from tests.mesh.test_manifold import is_manifold
+from pipeline.values.surface import Surface
+from tests.mesh.repair.test_manifold import is_manifold
 from tests.scans import demo_scan, open_part_path
 
 # Labels of what the demo's generator added to the part.

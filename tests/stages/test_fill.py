@@ -9,19 +9,22 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from pipeline.errors import DatumliftError, SettingsError
-from pipeline.features.kinds import signed_distance
-from pipeline.features.shape import shape_of
 from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings
-from pipeline.mesh.selfcross import self_intersections
-from pipeline.mesh.surface import FILLED, MEASURED, Surface
-from pipeline.mesh.topology import boundary_loops, compact, edge_report, facet_areas, facet_normals
+from pipeline.mesh.query.self_intersections import self_intersections
+from pipeline.mesh.topology.boundaries import boundary_loops
+from pipeline.mesh.topology.components import compact
+from pipeline.mesh.topology.defects import edge_report
+from pipeline.mesh.topology.measures import facet_areas, facet_normals
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.stages.fill import fill
 from pipeline.stages.read import read
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
 from pipeline.values import CleanResult, Feature, FillResult, NoiseModel, RecoverResult, Source
+from pipeline.values.surface import FILLED, MEASURED, Surface
 from tests.features.made import bore, feature, plane
-from tests.mesh.test_manifold import is_manifold
+from tests.mesh.repair.test_manifold import is_manifold
 from tests.scans import open_part_path
 from tests.stages.test_clean import SPOILS, as_read, spoiled
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums import complete, main_bore, proposals
-from pipeline.features.patterns import find_patterns
+from pipeline.features.datums.proposals import complete, main_bore, proposals
+from pipeline.features.relations.patterns import find_patterns
 from pipeline.job import FrameSettings
-from pipeline.mesh.surface import Surface
 from pipeline.stages.frame import frame
 from pipeline.values import FillResult
+from pipeline.values.surface import Surface
 from tests.features.made import block, bore, feature, plane, pose, posed, recovered, uncertainty
 
 

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.features.carry import noise_reach, target_surface
-from pipeline.features.kinds import signed_distance
-from pipeline.features.shape import shape_of
+from pipeline.features.simplification.feature_association import noise_reach, target_surface
 from pipeline.job import LightenSettings
-from pipeline.mesh.quality import spread_points, thin_facets
-from pipeline.mesh.surface import FILLED, Surface
-from pipeline.mesh.topology import edge_report
+from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.topology.defects import edge_report
 from pipeline.stages.lighten import lighten
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
 from pipeline.values import LightenResult
+from pipeline.values.surface import FILLED, Surface
 from tests.apart import distances_to
 from tests.known import Known, known
 from tests.scans import demo_scan

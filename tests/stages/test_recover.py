@@ -3,15 +3,16 @@
 import numpy as np
 import pytest
 
-from pipeline.features.kinds import signed_distance
-from pipeline.features.noise import white_sigma
-from pipeline.features.shape import shape_of
+from pipeline.features.uncertainty.noise import white_sigma
 from pipeline.job import Caliper, RecoverSettings, Refit
-from pipeline.mesh.surface import Surface
-from pipeline.mesh.topology import compact, mean_edge
+from pipeline.mesh.topology.components import compact
+from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent
 from pipeline.stages.recover import recover
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
 from pipeline.values import CleanResult, Source
+from pipeline.values.surface import Surface
 from tests.features.faces import revolved
 from tests.scans import demo_scan
 from tests.scorer import score

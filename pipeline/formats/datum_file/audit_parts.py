@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.formats.datum_file.records.audits import (
+from pipeline.formats.datum_file.figures import known, matrix, plain, vector
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.motion import part_point
+from pipeline.formats.datum_file.records import (
     AuditRecord,
     BothWays,
     BudgetRecord,
@@ -14,11 +17,8 @@ from pipeline.formats.datum_file.records.audits import (
     FeatureAuditRecord,
     FitChange,
     PeakPlace,
+    held_of,
 )
-from pipeline.formats.datum_file.figures import known, matrix, plain, vector
-from pipeline.formats.datum_file.records.kinds import HELD
-from pipeline.formats.datum_file.missing import Missing
-from pipeline.formats.datum_file.motion import part_point
 from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 
@@ -62,7 +62,7 @@ def feature_audit(feature: Feature, audit: FeatureAudit | None, missing: Missing
     if audit is None:
         missing.note("audit after lightening", "the audit did not cover it", feature.id)
         return None
-    made, held = _changes(audit), HELD[feature.kind]
+    made, held = _changes(audit), held_of()[feature.kind]
     expected = (
         ("shift", made.shift, True),
         ("tilt", made.tilt, held.direction),

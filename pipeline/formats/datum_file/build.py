@@ -9,6 +9,10 @@ import numpy as np
 from pipeline import __version__
 from pipeline.formats.datum_file.audit_parts import audit_record
 from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
+from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
+from pipeline.formats.datum_file.flange_parts import flange_record
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.motion import part_direction, part_point
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     FrameRecord,
@@ -16,10 +20,6 @@ from pipeline.formats.datum_file.records.features import (
     SituationRecord,
     SourceRecord,
 )
-from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
-from pipeline.formats.datum_file.flange_parts import flange_record
-from pipeline.formats.datum_file.missing import Missing
-from pipeline.formats.datum_file.motion import part_direction, part_point
 from pipeline.formats.datum_file.records.file import (
     SCHEMA_VERSION,
     CaliperRecord,
@@ -74,9 +74,7 @@ def build(outcome: Outcome) -> DatumFile:
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
         gaps=tuple(_gap(gap) for gap in outcome.gaps),
         proposals=tuple(
-            ProposalRecord(
-                what=p.what, centre=known_vector(p.centre), area=known(p.area), reason=p.reason, zone=p.zone
-            )
+            ProposalRecord(what=p.what, centre=known_vector(p.centre), area=known(p.area), reason=p.reason, zone=p.zone)
             for p in outcome.proposals
         ),
         removals=tuple(

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.formats.datum_file.audit_parts import feature_audit
+from pipeline.formats.datum_file.figures import known, known_vector, place, plain, vector
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.motion import part_direction, part_point
 from pipeline.formats.datum_file.records.features import (
     ExtentRecord,
     FeatureRecord,
@@ -16,10 +19,6 @@ from pipeline.formats.datum_file.records.features import (
     RelationRecord,
     UncertaintyRecord,
 )
-from pipeline.formats.datum_file.figures import known, known_vector, place, plain, vector
-from pipeline.formats.datum_file.records.kinds import HELD
-from pipeline.formats.datum_file.missing import Missing
-from pipeline.formats.datum_file.motion import part_direction, part_point
 from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation
 
 _ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
@@ -77,7 +76,7 @@ def feature_record(
 
 
 def _spread(feature: Feature, why: str, missing: Missing) -> UncertaintyRecord:
-    spread, held = feature.uncertainty, HELD[feature.kind]
+    spread, held = feature.uncertainty, held_of()[feature.kind]
     position = plain(spread.position)
     direction = plain(spread.direction, degrees=True)
     radius = plain(spread.radius)

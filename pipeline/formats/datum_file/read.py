@@ -62,7 +62,9 @@ def _text_of(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"There is no datum file {path}; check the name, or make one with: datumlift run SCAN") from None
+        raise InputError(
+            f"There is no datum file {path}; check the name, or make one with: datumlift run SCAN"
+        ) from None
     except OSError as error:
         raise InputError(f"The datum file {path} can't be read ({error.strerror}); check it and try again.") from None
     except UnicodeDecodeError:

@@ -66,9 +66,7 @@ class SquareUpRecord(Record):
     kind: str = Field(description="parallel, square or coaxial.")
     angle: float = Field(description="Degrees off the ideal direction.")
     angle_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the angle.")
-    over: LeftOut[float] = Field(
-        None, description="mm that the angle comes to across `length` mm of the feature."
-    )
+    over: LeftOut[float] = Field(None, description="mm that the angle comes to across `length` mm of the feature.")
     length: LeftOut[float] = Field(None, description="Of the feature.")
     offset: float | None = Field(None, description="Distance of the axes at the feature's middle, coaxial only.")
     offset_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the offset.")
@@ -139,9 +137,7 @@ class DatumFile(Record):
     of length 1. Readers should refuse another major schema_version and ignore keys they don't know. Null: no figure
     that could be vouched for, or none that applies; `cautions` says why."""
 
-    schema_version: str = Field(
-        pattern=r"^1\.[0-9]+$", description="The first number moves when a reader would break."
-    )
+    schema_version: str = Field(pattern=r"^1\.[0-9]+$", description="The first number moves when a reader would break.")
     made_by: MadeBy = Field(MadeBy(program="", version=""), description="What wrote the file.")
     title: str | None = Field(None, description="The job's title.")
     units: Units = Field(description="The units of all figures that don't have a unit beside them.")

@@ -1,54 +1,68 @@
-"""What the datum file holds of each kind of surface, beside a point."""
+"""What the datum file holds of each kind of surface, beside a point: told by the parameters that the kind declares."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
+# A local parameter of a kind (`pipeline.surfaces`) and the key of the file that it is a size of.
+_SIZES = {"r": "radius", "h": "half_angle", "R": "major_radius"}
+
 
 @dataclass(frozen=True)
 class Held:
-    """sided: it is a bore or a boss; direction, radius: it has one, else null stands there; also: further keys that
-    may not be null."""
+    """sided: it is a bore or a boss; direction: it has one; sizes: the keys of its sizes. All others are null."""
 
-    sided: bool = True
-    direction: bool = True
-    radius: bool = True
-    also: tuple[str, ...] = ()
+    sided: bool
+    direction: bool
+    sizes: tuple[str, ...]
+
+    @property
+    def radius(self) -> bool:
+        return "radius" in self.sizes
 
 
-HELD = {
-    "plane": Held(sided=False, radius=False),
-    "cylinder": Held(),
-    "cone": Held(also=("half_angle",)),
-    "sphere": Held(direction=False),
-    "torus": Held(also=("major_radius",)),
-}
+def held_of() -> dict[str, Held]:
+    """What is held of each kind that there is, by its name."""
+    from pipeline.surfaces import KINDS
+
+    return {
+        name: Held(
+            not kind.flat,
+            "a" in kind.parameters,
+            tuple(key for letter, key in _SIZES.items() if letter in kind.parameters),
+        )
+        for name, kind in KINDS.items()
+    }
 
 
 def contradiction(kind: str, values: dict[str, Any]) -> str | None:
     """What of a feature's values does not go with its kind, as words; None where all of it does."""
-    held = HELD.get(kind)
-    if held is None:
-        return f"kind must be one of {', '.join(HELD)}"
-    for key, there in (("side", held.sided), ("direction", held.direction), ("radius", held.radius)):
+    known = held_of()
+    if kind not in known:
+        return f"kind must be one of {', '.join(known)}"
+    for key, there in _rules(known[kind]).items():
         if (values[key] is not None) != there:
             return f"{key} of a {kind} must {'not be null' if there else 'be null'}"
-    lacking = [key for key in held.also if values[key] is None]
-    return f"a {kind} needs {' and '.join(lacking)}" if lacking else None
+    return None
 
 
 def kinds_schema(schema: dict[str, Any]) -> None:
     """Put what goes with each kind into the JSON Schema of a feature."""
-    schema["properties"]["kind"]["enum"] = list(HELD)
+    known = held_of()
+    schema["properties"]["kind"]["enum"] = list(known)
     schema["allOf"] = [
-        {"if": {"properties": {"kind": {"const": kind}}}, "then": _then(held)} for kind, held in HELD.items()
+        {"if": {"properties": {"kind": {"const": kind}}}, "then": _then(_rules(held))} for kind, held in known.items()
     ]
 
 
-def _then(held: Held) -> dict[str, Any]:
-    null, given = {"type": "null"}, {"not": {"type": "null"}}
-    wanted = {"side": held.sided, "direction": held.direction, "radius": held.radius}
-    properties = {key: given if there else null for key, there in wanted.items()}
-    rule: dict[str, Any] = {"properties": properties | {key: given for key in held.also}}
-    return rule | {"required": list(held.also)} if held.also else rule
+def _rules(held: Held) -> dict[str, bool]:
+    """For each key that depends on the kind, whether it has a value there or null."""
+    rules = {"side": held.sided, "direction": held.direction}
+    return rules | {key: key in held.sizes for key in _SIZES.values()}
+
+
+def _then(rules: dict[str, bool]) -> dict[str, Any]:
+    null: dict[str, Any] = {"type": "null"}
+    given = [key for key, there in rules.items() if there]
+    return {"properties": {key: {"not": null} if there else null for key, there in rules.items()}, "required": given}

@@ -1,0 +1,160 @@
+"""Square-up figures: how far faces and bores are from square, parallel and coaxial to the datums.
+
+Each figure is an angle with its uncertainty and what it comes to in mm across the feature itself, which is what
+someone at the machine sees on an indicator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.datums.datum_system import LETTERS, Datums, axis_weights
+from pipeline.features.datums.designation import SNAP, Choice, Situation, angle_of, situation
+from pipeline.features.datums.proposals import usable
+from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.values import Feature, SquareUp
+
+Array = NDArray[np.float64]
+
+FACES, ROUNDS = 12, 16  # the largest that are worth a line
+COAXIAL = 1.0  # mm between two axes that were meant to be one
+PAIR, SINGLE = 5.99, 3.84  # 95 % of chi-squared, for two freedoms and for one
+STEP = 1e-6
+
+
+def square_up(datums: Datums) -> tuple[SquareUp, ...]:
+    """The main faces and bores against each datum that has a direction, in the datums' order.
+
+    A feature that makes the datum itself is left out, and so is one that is neither near to parallel nor near to
+    square (5 degrees).
+    """
+    weights = axis_weights(datums)
+    good = usable(datums.features)
+    faces = [f for f in good if f.kind == "plane"][:FACES]
+    rounds = [f for f in good if f.kind in ("cylinder", "cone")][:ROUNDS]
+    by_id = {f.id: f for f in datums.features}
+    out = []
+    for letter, choice in zip(LETTERS, datums.choices, strict=False):
+        for feature in faces + rounds:
+            if feature.id in choice.members:
+                continue
+            made = _against(letter, choice, feature, by_id, weights)
+            if made is not None:
+                out.append(made)
+    return tuple(out)
+
+
+def _against(
+    letter: str, choice: Choice, feature: Feature, by_id: Mapping[str, Feature], weights: Mapping[str, Array]
+) -> SquareUp | None:
+    members = [by_id[m] for m in choice.members]
+    shapes = {m.id: shape_of(m) for m in members}
+    datum = situation(choice, shapes, weights)
+    if datum.direction is None or feature.direction is None:
+        return None
+    round_to_round = datum.kind != "plane" and feature.kind != "plane"
+    angle = angle_of(feature.direction, datum.direction)
+    along = angle < SNAP
+    if not along and angle < np.pi / 2 - SNAP:
+        return None
+    # An axis along a face's normal stands square on the face; the words follow the surfaces, not the vectors.
+    mixed = (datum.kind == "plane") != (feature.kind == "plane")
+    kind = "parallel" if along != mixed else "square"
+    deviation, offset = _figures(datum, feature, along)
+    jacobians, covariance = [], []
+    known = all(f.uncertainty.covariance is not None for f in [feature, *members])
+    if known:
+        for f in [feature, *members]:
+            jacobians.append(_gain(f, feature, choice, shapes, weights, along))
+            covariance.append(f.uncertainty.covariance)
+    spread = sum((j @ np.asarray(c) @ j.T for j, c in zip(jacobians, covariance, strict=True)), np.zeros((4, 4)))
+    turn, place = spread[:2, :2], spread[2:, 2:]
+    size = float(np.linalg.norm(deviation))
+    length = feature.extent.length or 2.0 * float(np.sqrt(feature.extent.area / np.pi))
+    significant = False
+    sigma = offset_sigma = None
+    if known:
+        sigma = _sigma_along(deviation, turn, along)
+        significant = _stands_out(deviation, turn, along)
+    off = None
+    if round_to_round and along and float(np.linalg.norm(offset)) < COAXIAL:
+        kind, off = "coaxial", float(np.linalg.norm(offset))
+        if known:
+            offset_sigma = _sigma_along(offset, place, True)
+            significant = significant or _stands_out(offset, place, True)
+    return SquareUp(
+        feature.id, letter, kind, size, sigma, float(np.tan(size)) * length, length, off, offset_sigma, significant
+    )
+
+
+def _figures(datum: Situation, feature: Feature, along: bool) -> tuple[Array, Array]:
+    """Deviation of the directions (2,), rad (second zero where only one angle counts), and of the places (2,), mm,
+    both in axes across the datum's direction."""
+    assert datum.direction is not None
+    assert feature.direction is not None
+    n, d = datum.direction, feature.direction
+    e = np.array(_across(n))
+    if along:
+        d = d * np.sign(d @ n)
+        turn = e @ d / float(d @ n)
+    else:
+        turn = np.array([np.arcsin(np.clip(d @ n, -1.0, 1.0)), 0.0])
+    return turn, e @ (feature.point - datum.point)
+
+
+def _across(n: Array) -> tuple[Array, Array]:
+    # Fixed by the direction's largest component, so that a small turn of n turns the axes as little.
+    helper = np.eye(3)[(int(np.argmax(np.abs(n))) + 1) % 3]
+    e1 = np.cross(helper, n)
+    e1 = e1 / np.linalg.norm(e1)
+    return e1, np.cross(n, e1)
+
+
+def _gain(
+    moving: Feature,
+    feature: Feature,
+    choice: Choice,
+    shapes: Mapping[str, Shape],
+    weights: Mapping[str, Array],
+    along: bool,
+) -> Array:
+    """(4, k) how the two deviations change with the local parameters of one of the features."""
+    u = moving.uncertainty
+    columns = []
+    for k in range(len(u.names)):
+        ends = []
+        for sign in (1.0, -1.0):
+            step = np.zeros(len(u.names))
+            step[k] = sign * STEP
+            moved = KINDS[moving.kind].moved(shape_of(moving), step, u.basis)
+            if moving is feature:
+                shifted = replace(feature, point=moved.point, direction=moved.direction)
+                datum = situation(choice, shapes, weights)
+            else:
+                shifted = feature
+                datum = situation(choice, {**shapes, moving.id: moved}, weights)
+            ends.append(np.concatenate(_figures(datum, shifted, along)))
+        columns.append((ends[0] - ends[1]) / (2.0 * STEP))
+    return np.array(columns).T
+
+
+def _sigma_along(deviation: Array, spread: Array, pair: bool) -> float:
+    """Standard uncertainty of the deviation's size: along itself, or the larger one where there is none."""
+    if not pair:
+        return float(np.sqrt(max(float(spread[0, 0]), 0.0)))
+    size = float(np.linalg.norm(deviation))
+    worst = float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
+    if size < worst:
+        return worst
+    e = deviation / size
+    return float(np.sqrt(max(float(e @ spread @ e), 0.0)))
+
+
+def _stands_out(deviation: Array, spread: Array, pair: bool) -> bool:
+    if not pair:
+        return bool(deviation[0] ** 2 > SINGLE * spread[0, 0])
+    return bool(deviation @ np.linalg.pinv(spread) @ deviation > PAIR)

@@ -1,0 +1,152 @@
+"""Refits under a constraint that the user vouches for: a direction taken from another feature, or a given radius.
+
+A constrained fit is only as good as its constraint. The direction that is taken over brings its own uncertainty
+along, into the direction itself and, by the fit, into everything else: with f the free parameters and c those held,
+f = -(Jf'WJf)^-1 Jf'W (e + Jc c). A given radius is the user's word: no uncertainty is stated for it. Where the scan
+contradicts the constraint beyond its uncertainty (99 %), the feature says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from pipeline.errors import GeometryError, SettingsError
+from pipeline.features.fitting.calipers import outward_shift
+from pipeline.features.fitting.least_squares import fit_constrained
+from pipeline.features.fitting.piece import Piece
+from pipeline.features.uncertainty import Held, block
+from pipeline.job import Refit
+from pipeline.surfaces import basis_of
+from pipeline.values import Feature
+
+Array = NDArray[np.float64]
+
+LEVEL = 0.99
+SIZED = ("cylinder", "sphere", "torus")
+
+
+class Refitted(NamedTuple):
+    """The piece fitted anew, what was held, the same in words, and why that is doubtful (None: it isn't)."""
+
+    piece: Piece
+    held: Held
+    words: str
+    doubt: str | None
+
+
+def targets(refits: tuple[Refit, ...], features: list[Feature]) -> list[tuple[int, int | None]]:
+    """Of each refit the places in `features` of its feature and of the one it refers to (None without).
+
+    Raises SettingsError where a refit names what is not there, itself, or a feature that has its refit already.
+    """
+    out: list[tuple[int, int | None]] = []
+    for number, refit in enumerate(refits, 1):
+        mine = _index(refit.feature, number, features)
+        if any(mine == earlier for earlier, _ in out):
+            raise SettingsError(f"refit {number}: {refit.feature!r} has a refit already; put all of it in one table.")
+        other = refit.parallel_to or refit.square_to
+        reference = None if other is None else _index(other, number, features)
+        if reference == mine:
+            raise SettingsError(f"refit {number}: {refit.feature!r} can't be held to itself; name another feature.")
+        for index, text in ((mine, refit.feature), (reference, other)):
+            if other is not None and index is not None and features[index].direction is None:
+                raise SettingsError(f"refit {number}: {text!r} is a sphere and has no direction; name another feature.")
+        if refit.radius is not None and features[mine].kind not in SIZED:
+            what = f"{refit.feature!r} is a {features[mine].kind}"
+            raise SettingsError(f"refit {number}: {what}, which has no one radius; leave the radius out.")
+        out.append((mine, reference))
+    return out
+
+
+def _index(text: str, number: int, features: list[Feature]) -> int:
+    for index, feature in enumerate(features):
+        if text in (feature.id, feature.name):
+            return index
+    known = ", ".join(f.id for f in features[:12]) or "none"
+    raise SettingsError(f"refit {number}: there is no feature {text!r}; those found are {known}.")
+
+
+def refitted(
+    refit: Refit, number: int, piece: Piece, free: Feature, reference: Feature | None, coating: float
+) -> Refitted:
+    """Fit a piece again as the refit asks; `free` is the feature of its free fit, `coating` mm on every face.
+
+    Raises SettingsError where the free fit is more than 10 degrees off the direction asked for.
+    """
+    along = across = None
+    words, doubts = [], []
+    same = reference is not None and (reference.kind == "plane") == (free.kind == "plane")
+    if reference is not None:
+        # A bore is square to a face when its axis is along the face's normal.
+        if (refit.parallel_to is not None) == same:
+            along = reference.direction
+        else:
+            across = reference.direction
+        words.append(f"{'parallel' if refit.parallel_to is not None else 'square'} to {reference.id}")
+    radius = None
+    if refit.radius is not None:
+        radius = refit.radius - outward_shift(free, coating)
+        words.append(f"radius {refit.radius:.4g} mm given")
+    try:
+        fit = fit_constrained(
+            free.kind, piece.points, piece.shape, parallel_to=along, perpendicular_to=across, radius=radius
+        )
+    except GeometryError as error:
+        raise SettingsError(f"refit {number} ({refit.feature}): {error}") from None
+    basis = basis_of(fit.shape.direction)
+    names: tuple[str, ...] = ()
+    covariance: Array | None = np.zeros((0, 0))
+    if reference is not None and fit.shape.direction is not None:
+        spread = _turns(reference)
+        if along is not None:
+            names = ("a", "b")
+        else:
+            assert across is not None
+            names = ("b",)
+            basis = np.array([np.cross(across, fit.shape.direction), across])
+        if spread is None:
+            covariance = None
+        elif along is not None:
+            covariance = basis @ spread @ basis.T
+        else:
+            covariance = np.array([[fit.shape.direction @ spread @ fit.shape.direction]])
+        doubts.append(_turned(free, fit.shape.direction, spread, across))
+    if radius is not None:
+        names += ("r",)
+        if covariance is not None:
+            covariance = np.pad(covariance, (0, 1))
+        known, off = free.uncertainty.radius, abs((free.radius or 0.0) - refit.radius) if refit.radius else 0.0
+        if known is not None and off > np.sqrt(chi2.ppf(LEVEL, 1)) * known:
+            doubts.append(f"left free its radius is {off:.4f} mm off, {off / known:.1f} standard uncertainties")
+    doubt = "; ".join(d for d in doubts if d) or None
+    held = Held(names, covariance, basis, ", ".join(words))
+    return Refitted(replace(piece, shape=fit.shape, fit=fit), held, held.words, doubt)
+
+
+def _turns(feature: Feature) -> Array | None:
+    """Covariance (3, 3) of a feature's direction, rad^2."""
+    known = feature.uncertainty
+    pair = block(known, ("a", "b"))
+    return None if pair is None or known.basis is None else known.basis.T @ pair @ known.basis
+
+
+def _turned(free: Feature, direction: Array, spread: Array | None, across: Array | None) -> str | None:
+    """What speaks against the direction, from how far the free fit's is off it."""
+    own = _turns(free)
+    if own is None or spread is None or free.direction is None:
+        return None
+    ways = basis_of(direction) if across is None else across[None, :]
+    off = ways @ (free.direction * np.sign(free.direction @ direction) - direction)
+    # Across a reference it is the reference's turn along the axis that counts.
+    theirs = ways @ spread @ ways.T if across is None else np.array([[direction @ spread @ direction]])
+    both = ways @ own @ ways.T + theirs
+    square = float(off @ np.linalg.pinv(both, hermitian=True) @ off)
+    if square <= chi2.ppf(LEVEL, len(ways)):
+        return None
+    turn = np.degrees(np.linalg.norm(off))
+    return f"left free it points {turn:.3f} degrees off, {np.sqrt(square):.1f} standard uncertainties"

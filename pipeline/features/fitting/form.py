@@ -1,0 +1,383 @@
+"""Form errors by ISO definition: how far a real face strays from the ideal one.
+
+Flatness ISO 12781-1, cylindricity ISO 12180-1, roundness ISO 12181-1, straightness of a derived median line
+ISO 12780-1; cones, spheres and tori have the peak-to-valley of their distances, called "form". Each is given
+against the least-squares reference and in the minimum zone: the pair of parallel surfaces of least distance
+that hold all points. Points beyond six robust standard deviations are spikes of the scan and left out.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from pipeline.features.relations import circle_through
+from pipeline.geometry import eliminate
+from pipeline.jit import njit
+from pipeline.surfaces import KINDS, Shape, basis_of, distances, pack
+from pipeline.values import Form
+
+Array = NDArray[np.float64]
+
+STANDARD = {"plane": "flatness", "cylinder": "cylindricity"}
+SPIKE = 6.0
+BINS = 48
+MOST_SECTIONS = 9
+FEW_POINTS = 40
+
+
+def form_of(
+    shape: Shape,
+    points: Array,
+    residuals: Array | None = None,
+    left_by_noise: float | None = None,
+    *,
+    weights: Array | None = None,
+) -> Form:
+    """Form error of `points` (n, 3), mm, about the least-squares `shape`.
+
+    residuals (n,) are the signed distances from it, worked out when None. Points of weight 0 in the fit
+    count against `inliers` and are left out like spikes. `left_by_noise` is the rms, mm, that the scan's
+    noise alone leaves in the residuals; `noise_share` is the peak-to-valley to be expected of that on so
+    many points of a perfect face.
+    """
+    kind = KINDS[shape.kind]
+    if residuals is None:
+        residuals = kind.distance(shape, points)
+    good = _not_spikes(residuals)
+    if weights is not None:
+        good &= np.asarray(weights) > 0.0
+    if not good.any():
+        return Form(float("nan"), float("nan"), 0.0, STANDARD.get(shape.kind, "form"))
+    kept, left = np.ascontiguousarray(points[good], dtype=float), residuals[good]
+    roundness = straightness = None
+    if shape.kind in ("cylinder", "cone"):
+        roundness, straightness = _sections(shape, kept, left)
+    return Form(
+        rms=float(np.sqrt(np.mean(left**2))),
+        peak_to_valley=float(np.ptp(left)),
+        inliers=float(good.mean()),
+        standard=STANDARD.get(shape.kind, "form"),
+        minimum_zone=minimum_zone(shape, kept, left),
+        noise_share=None if left_by_noise is None else _noise_range(left_by_noise, len(kept)),
+        roundness=roundness,
+        straightness=straightness,
+    )
+
+
+def _not_spikes(residuals: Array) -> NDArray[np.bool_]:
+    middle = float(np.median(residuals))
+    spread = 1.4826 * float(np.median(np.abs(residuals - middle)))
+    return np.abs(residuals - middle) <= SPIKE * spread + 1e-9
+
+
+def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) -> float | None:
+    """Width, mm, of the minimum zone of `points` (n, 3) about surfaces of the kind and near the place of `shape`.
+
+    The linear minimax problem is solved exactly and repeated about its own result until the width
+    settles: the local optimum. Up to 40 points of a plane it is the width of the convex hull, exact at
+    any slope. `residuals` (n,) are the distances from `shape`, worked out when None. None where the
+    points don't determine the shape.
+    """
+    kind = KINDS[shape.kind]
+    if len(points) <= len(kind.parameters):
+        return 0.0
+    if shape.kind == "plane" and len(points) <= FEW_POINTS:
+        return _hull_width(points)
+    distance = kind.distance(shape, points) if residuals is None else residuals
+    least = float(np.ptp(distance))
+    chosen = np.arange(0, len(points), max(1, len(points) // 500))
+    for _ in range(20):
+        # Only points far out can touch the zone: solve for those, then see whether others stick out.
+        away = np.abs(distance - 0.5 * (distance.min() + distance.max()))
+        chosen = np.union1d(chosen, np.argpartition(away, -min(400, len(away)))[-400:])
+        solved = _touching(shape, points[chosen])
+        if solved is None:
+            return None
+        shape, width = solved
+        distance = kind.distance(shape, points)
+        if float(np.ptp(distance)) <= width * (1.0 + 1e-9):
+            break
+    return min(least, float(np.ptp(distance)))
+
+
+def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
+    """The shape nearby that makes the spread of the points' distances least, and that spread."""
+    kind = KINDS[shape.kind]
+    distance = distances(kind.code, pack(shape), points)
+    best = float(np.ptp(distance))
+    for _ in range(8):
+        basis = basis_of(shape.direction)
+        step = chebyshev(kind.jacobian(shape, points, basis), -distance)
+        if step is None:
+            return None
+        moved = kind.moved(shape, step, basis)
+        distance = distances(kind.code, pack(moved), points)
+        width = float(np.ptp(distance))
+        if width >= best:
+            break
+        settled = width > best * (1.0 - 1e-7)
+        shape, best = moved, width
+        if settled:
+            break
+    return shape, best
+
+
+def roundness(points: Array) -> tuple[float, float]:
+    """Roundness, mm, of points (n, 2) of a section: about the least-squares circle, and in the minimum zone."""
+    points = np.asarray(points, dtype=float)
+    centre, radius, _ = circle_through(points)
+    least = best = float(np.ptp(np.hypot(*(points - centre).T)))
+    for _ in range(30):
+        away = points - centre
+        reach = np.hypot(*away.T)
+        step = chebyshev(np.column_stack([away / reach[:, None], np.ones(len(away))]), reach - radius)
+        if step is None:
+            break
+        centre, radius = centre + step[:2], radius + float(step[2])
+        width = float(np.ptp(np.hypot(*(points - centre).T)))
+        if width >= best * (1.0 - 1e-12):
+            break
+        best = width
+    return least, best
+
+
+def straightness(points: Array) -> float:
+    """Straightness, mm, of a line of points (n, 3): diameter of the least cylinder that holds them.
+
+    The cylinder is found as a prism of 64 sides about it, which is right to 0.2 %.
+    """
+    points = np.asarray(points, dtype=float)
+    centre = points.mean(axis=0)
+    axis = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+    basis = basis_of(axis)
+    along = (points - centre) @ axis
+    across = (points - centre) @ basis.T
+    turns = np.arange(32) * np.pi / 32
+    sides = np.column_stack([np.cos(turns), np.sin(turns)])
+    heights = (across @ sides.T).ravel()
+    rows = np.column_stack(
+        [
+            np.tile(sides, (len(points), 1)),
+            np.repeat(along, 32)[:, None] * np.tile(sides, (len(points), 1)),
+        ]
+    )
+    solution = chebyshev(rows, heights)
+    if solution is None:
+        return 2.0 * float(np.linalg.norm(across - across.mean(axis=0), axis=1).max())
+    left = across - solution[:2] - along[:, None] * solution[2:]
+    return 2.0 * float(np.linalg.norm(left, axis=1).max())
+
+
+def chebyshev(rows: Array, values: Array) -> Array | None:
+    """x (k,) that makes the largest of |rows x - values| least; rows (n, k), values (n,).
+
+    The exchange algorithm (Stiefel 1959): the dual simplex method on k + 1 points at a time, the one
+    furthest out coming in. Only points that can matter are looked at until the end. None where the rows
+    don't determine x.
+    """
+    n, k = rows.shape
+    scale = np.sqrt(np.mean(rows**2, axis=0))
+    if n <= k or not np.all(scale > 0.0):
+        return None
+    rows = np.ascontiguousarray(rows / scale)
+    start = np.linalg.lstsq(rows, values, rcond=None)[0]
+    left = values - rows @ start
+    out = np.abs(left)
+    step = max(1, n // 500)
+    chosen = np.union1d(np.arange(0, n, step), np.argpartition(out, -min(n, 400))[-400:])
+    solution = np.zeros(k)
+    for _ in range(50):
+        found = _minimax(rows[chosen], left[chosen])
+        if found is None:
+            return None
+        solution = found
+        misfit = np.abs(left - rows @ solution)
+        bound = float(misfit[chosen].max())
+        over = np.flatnonzero(misfit > bound * (1.0 + 1e-12) + 1e-15)
+        if len(over) == 0:
+            break
+        chosen = np.union1d(chosen, over[np.argsort(misfit[over])[-200:]])
+    return (start + solution) / scale
+
+
+def _minimax(rows: Array, values: Array) -> Array | None:
+    from scipy.linalg import qr
+
+    k = rows.shape[1]
+    triangle, order = qr(rows.T, mode="r", pivoting=True)
+    diagonal = np.abs(np.diag(triangle))
+    if diagonal[k - 1] < 1e-9 * diagonal[0]:
+        return None
+    rest = order[k:]
+    first = np.append(order[:k], rest[np.argmax(np.abs(values[rest]))])
+    solution, settled = _exchange(rows, values, first.astype(np.int64), 60 * (k + 1))
+    return solution if settled else _by_linear_programme(rows, values)
+
+
+def _by_linear_programme(rows: Array, values: Array) -> Array | None:
+    """The same by a general solver, for points in special position where exchanges go round in circles."""
+    from scipy.optimize import linprog
+
+    size = max(float(np.abs(values).max()), 1e-300)
+    n, k = rows.shape
+    ones = np.ones((n, 1))
+    result = linprog(
+        np.append(np.zeros(k), 1.0),
+        A_ub=np.vstack([np.hstack([rows, -ones]), np.hstack([-rows, -ones])]),
+        b_ub=np.concatenate([values, -values]) / size,
+        bounds=[(None, None)] * (k + 1),
+        method="highs",
+    )
+    return None if result.x is None else size * result.x[:k]
+
+
+@njit(cache=True)
+def _exchange(rows, values, first, most):  # type: ignore[no-untyped-def]
+    n, k = rows.shape
+    size = k + 1
+    chosen = first.copy()
+    sign = np.ones(size)
+    active = np.empty((size, size))
+    target = np.empty(size)
+    # Shares: sum of share_i sign_i rows_i = 0, sum of shares = 1, shares >= 0.
+    head = np.empty((k, k))
+    share = np.ones(size)
+    combination = rows[chosen[k]].copy()
+    for i in range(k):
+        for j in range(k):
+            head[j, i] = rows[chosen[i], j]
+    solution = np.zeros(k)
+    if not eliminate(head, combination):
+        return solution, False
+    for i in range(k):
+        share[i] = -combination[i]
+    gain = 0.0
+    for i in range(size):
+        gain += share[i] * values[chosen[i]]
+    total = 0.0
+    for i in range(size):
+        if (share[i] < 0.0) != (gain < 0.0):
+            sign[i] = -1.0
+        share[i] = abs(share[i])
+        total += share[i]
+    for i in range(size):
+        share[i] /= total
+    columns = np.empty((size, size))
+    mix = np.empty(size)
+    for _ in range(most):
+        for i in range(size):
+            for j in range(k):
+                active[i, j] = rows[chosen[i], j]
+            active[i, k] = sign[i]
+            target[i] = values[chosen[i]]
+        if not eliminate(active, target):
+            return solution, False
+        for j in range(k):
+            solution[j] = target[j]
+        height = target[k]
+        worst, furthest = -1, 0.0
+        for i in range(n):
+            left = values[i]
+            for j in range(k):
+                left -= rows[i, j] * solution[j]
+            if abs(left) > abs(furthest):
+                worst, furthest = i, left
+        if worst < 0 or abs(furthest) <= abs(height) * (1.0 + 1e-12) + 1e-15:
+            return solution, True
+        enters = 1.0 if furthest > 0.0 else -1.0
+        for i in range(size):
+            for j in range(k):
+                columns[j, i] = sign[i] * rows[chosen[i], j]
+            columns[k, i] = 1.0
+        for j in range(k):
+            mix[j] = enters * rows[worst, j]
+        mix[k] = 1.0
+        if not eliminate(columns, mix):
+            return solution, False
+        leaves, ratio = -1, np.inf
+        for i in range(size):
+            if mix[i] > 1e-13 and share[i] / mix[i] < ratio:
+                leaves, ratio = i, share[i] / mix[i]
+        if leaves < 0:
+            return solution, False
+        for i in range(size):
+            share[i] = max(0.0, share[i] - ratio * mix[i])
+        share[leaves] = ratio
+        chosen[leaves] = worst
+        sign[leaves] = enters
+    return solution, False
+
+
+def _hull_width(points: Array) -> float:
+    """Least distance of two parallel planes that hold the points: across a face or two edges of their hull."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    centred = points - points.mean(axis=0)
+    singular = np.linalg.svd(centred, compute_uv=False)
+    if len(points) < 4 or singular[2] <= 1e-12 * singular[0]:
+        return 0.0
+    try:
+        hull = ConvexHull(centred)
+    except QhullError:
+        return 0.0
+    corners = centred[hull.vertices]
+    sides = {tuple(sorted(pair)) for facet in hull.simplices for pair in combinations(facet, 2)}
+    edges = np.array([centred[b] - centred[a] for a, b in sorted(sides)])
+    first, second = np.triu_indices(len(edges), 1)
+    normals = np.cross(edges[first], edges[second])
+    length = np.linalg.norm(normals, axis=1)
+    apart = length > 1e-12 * length.max()
+    normals = np.vstack([normals[apart] / length[apart, None], hull.equations[:, :3]])
+    return float(np.ptp(normals @ corners.T, axis=1).min())
+
+
+def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | None, float | None]:
+    """Roundness (minimum zone) of the least round section, and straightness of the sections' centres, mm.
+
+    A section is a slice of the length; its profile the means over 7.5 degrees, which damps the scan's
+    noise. None where less than three quarters of the circle is there, or (straightness) fewer than three
+    slices.
+    """
+    assert shape.direction is not None
+    basis = basis_of(shape.direction)
+    offset = points - shape.point
+    along = offset @ shape.direction
+    angle = np.arctan2(offset @ basis[1], offset @ basis[0])
+    bin_of = np.minimum(((angle + np.pi) * (BINS / (2.0 * np.pi))).astype(np.int64), BINS - 1)
+    count = int(np.clip(len(points) // (BINS * 16), 1, MOST_SECTIONS))
+    low, high = float(along.min()), float(along.max())
+    slice_of = np.minimum(((along - low) / max(high - low, 1e-300) * count).astype(np.int64), count - 1)
+    cell = slice_of * BINS + bin_of
+    filled = np.bincount(cell, minlength=count * BINS)
+    sums = np.bincount(cell, residuals, minlength=count * BINS)
+    profile = np.where(filled > 0, sums / np.maximum(filled, 1), np.nan).reshape(count, BINS)
+    turns = (np.arange(BINS) + 0.5) * (2.0 * np.pi / BINS) - np.pi
+    unit = np.column_stack([np.cos(turns), np.sin(turns), np.ones(BINS)])
+    lift = 1.0 if shape.half_angle is None else 1.0 / np.cos(shape.half_angle)
+    widest, worst = -1.0, None
+    centres = []
+    for k in range(count):
+        there = ~np.isnan(profile[k])
+        if there.sum() < 0.75 * BINS:
+            continue
+        heights = profile[k, there] * lift
+        solution = np.linalg.lstsq(unit[there], heights, rcond=None)[0]
+        spread = float(np.ptp(heights - unit[there] @ solution))
+        if spread > widest:
+            widest, worst = spread, unit[there, :2] * (shape.radius or 1.0) + unit[there, :2] * heights[:, None]
+        centres.append((solution[0], solution[1], low + (k + 0.5) * (high - low) / count))
+    line = straightness(np.array(centres)) if len(centres) >= 3 else None
+    return None if worst is None else roundness(worst)[1], line
+
+
+def _noise_range(rms: float, count: int) -> float:
+    """Expected peak-to-valley, mm, of so many residuals of that rms.
+
+    Taken as that of independent values: white noise makes them nearly so, and waves alone would reach less far.
+    """
+    # Expected largest of so many standard normal values: Blom 1958.
+    return 2.0 * rms * float(ndtri((count - 0.375) / (count + 0.25))) if count > 1 else 0.0

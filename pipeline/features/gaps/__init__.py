@@ -1,0 +1,20 @@
+"""Openings of the scan told apart, and the surface that closes them."""
+
+from __future__ import annotations
+
+from pipeline.features.gaps.closing import HolePatch, Surroundings, outward_signs, rims_of, ways_to_cap, ways_to_close
+from pipeline.features.gaps.openings import Band, Opening, band_of, find_rims, name_gaps
+
+__all__ = [
+    "Band",
+    "HolePatch",
+    "Opening",
+    "Surroundings",
+    "band_of",
+    "find_rims",
+    "name_gaps",
+    "outward_signs",
+    "rims_of",
+    "ways_to_cap",
+    "ways_to_close",
+]

@@ -1,0 +1,13 @@
+"""Finding machined faces: seeds, region growing, model selection, exact tessellations, the ids of features."""
+
+from __future__ import annotations
+
+from pipeline.features.segmentation.feature_ids import ids_for, named
+from pipeline.features.segmentation.recovery import faces_of_scan, faces_of_tessellation
+
+__all__ = [
+    "faces_of_scan",
+    "faces_of_tessellation",
+    "ids_for",
+    "named",
+]

@@ -1,0 +1,190 @@
+"""From a region of the mesh to a feature: final fit, which way it faces, how much of it was seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.fitting import Piece, fit
+from pipeline.features.segmentation.search import Region, Segmentation
+from pipeline.features.uncertainty import SHORT_ARC
+from pipeline.mesh.topology import facet_areas
+from pipeline.surfaces import Shape, basis_of, unpack
+from pipeline.values import Extent, Surface
+
+# Any fixed direction that no part has an axis across, to settle which way an axis points.
+_LEANING = np.array([0.2705, 0.4933, 0.8267])
+LEAST_ARC = np.radians(50.0)
+FLAT_ARC = np.radians(5.0)  # a bow of some hundredth of the width
+ALL_ROUND = np.radians(240.0)
+MANY = 1000  # vertices
+NARROW = 3.5  # edges
+NARROW_RING = 2.0
+# Of a region's area in facets that lie in it with all three corners; those kinds that bend to anything need more.
+NET = {"plane": 0.4, "cylinder": 0.4, "cone": 0.4, "sphere": 0.6, "torus": 0.6}
+ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
+_GAP = 4.0  # edges without a vertex make a hole in an arc
+
+
+@dataclass(frozen=True)
+class ScanPiece(Piece):
+    """A piece found on a scan."""
+
+    region: Region
+
+
+def settled(ground: Segmentation, region: Region) -> ScanPiece:
+    """Fit a region's core on all its vertices and measure what was seen of it."""
+    points = ground.vertices[region.core]
+    result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
+    shape = turned(result.shape, region.sign)
+    extent = seen(ground, region, shape)
+    return ScanPiece(shape, side_of(shape, region.sign), replace(result, shape=shape), points, extent, region)
+
+
+def side_of(shape: Shape, sign: float) -> str | None:
+    """Which side the material is on, from whether the facets' normals agree with the geometric ones."""
+    return None if shape.kind == "plane" else ("boss" if sign > 0 else "bore")
+
+
+def piece_of_facets(
+    surface: Surface, kind: str, packed: NDArray[np.float64], sign: float, facets: NDArray[np.int64]
+) -> Piece:
+    """Fit a face of an exact tessellation to the corners of its facets."""
+    vertices = surface.vertices[np.unique(surface.faces[facets])]
+    start = unpack(kind, packed)
+    result = fit(kind, vertices, start, robust=False, tolerance=1e-9 * float(np.ptp(vertices, axis=0).max()))
+    shape = turned(result.shape, sign)
+    area = float(facet_areas(surface.vertices, surface.faces[facets]).sum())
+    # Rulings lie as far apart as the facets are wide.
+    extent = _extent(vertices, shape, area, np.radians(50.0))
+    extent = replace(extent, facets=len(facets))
+    return Piece(shape, side_of(shape, sign), replace(result, shape=shape), vertices, extent)
+
+
+def too_little(ground: Segmentation, piece: ScanPiece, whole: float) -> str | None:
+    """Why too little of a surface was seen to name it; None where enough was.
+
+    `whole`: mm2 of facets with all corners in the region. The vertices that happen to lie on a surface that runs
+    through a rough one make a net rather than a patch.
+    """
+    edge = float(ground.edge[piece.region.members].mean())
+    extent, shape = piece.extent, piece.shape
+    if whole < NET[shape.kind] * extent.area:
+        return f"scattered: only {100 * whole / extent.area:.0f} % of its area in whole facets"
+    if shape.kind == "plane":
+        spread = np.cov(ground.vertices[piece.region.members].T)
+        width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
+        return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
+    if extent.arc is not None and extent.arc < LEAST_ARC:
+        return bow(piece) or f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
+    ring = _ring_width(piece)
+    if ring is not None and extent.length is not None and extent.arc is not None:
+        if ring < NARROW_RING * edge:
+            return f"a ring of {ring / edge:.1f} edges' width"
+        # The scanner rounds every edge over: seen finely enough, that is a cylinder along the edge.
+        across = extent.area / max(extent.length, edge)
+        if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
+            return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {across / edge:.1f} edges wide"
+    return None
+
+
+def breadth(piece: Piece) -> float:
+    """How wide, mm, a piece is: a ring along its axis, another one as if it were square."""
+    square = float(np.sqrt(piece.extent.area))
+    width = _ring_width(piece)
+    return square if width is None else min(width, square)
+
+
+def _ring_width(piece: Piece) -> float | None:
+    """Width, mm, of a piece that goes round an axis, its area over the length of its arc; None for another one."""
+    extent, shape = piece.extent, piece.shape
+    if extent.length is None or not extent.arc:
+        return None
+    return extent.area / (extent.arc * (shape.major_radius or shape.radius or 1.0))
+
+
+def bow(piece: Piece) -> str | None:
+    """What a face that is all but flat is off a plane; None for one that curves, or is one.
+
+    Nobody turns or mills so flat an arc, while cast faces warp like that as they cool: common practice, no source.
+    """
+    arc, radius = piece.extent.arc, piece.shape.major_radius or piece.shape.radius
+    if arc is None or radius is None or arc > FLAT_ARC:
+        return None
+    sagitta, width = radius * (1.0 - np.cos(0.5 * arc)), 2.0 * radius * np.sin(0.5 * arc)
+    return f"form: bowed by {1e3 * sagitta:.0f} um over {width:.0f} mm"
+
+
+def blend(piece: ScanPiece, share: float) -> str | None:
+    """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
+
+    A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
+    axial surface hardly comes about by chance, and one without a hole of a third of a turn, on many vertices, not
+    at all: a journal between two fillets, whole or slit by ribs.
+    """
+    arc = piece.extent.arc
+    most = 0.12 if len(piece.region.core) < 300 else 0.4
+    if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
+        most = 0.55
+    if share <= most or _all_round(piece):
+        return None
+    return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
+
+
+def _all_round(piece: ScanPiece) -> bool:
+    arc, axis = piece.extent.arc, piece.shape.direction
+    if axis is None or arc is None or arc < SHORT_ARC or len(piece.region.core) < MANY:
+        return False
+    return 2.0 * np.pi - float(_steps(piece.points - piece.shape.point, axis).max()) > ALL_ROUND
+
+
+def turned(shape: Shape, sign: float) -> Shape:
+    """A plane's normal out of the material; an axis the same way in every run. A cone keeps its way."""
+    if shape.direction is None or shape.kind == "cone":
+        return shape
+    flip = sign < 0 if shape.kind == "plane" else float(shape.direction @ _LEANING) < 0
+    return replace(shape, direction=-shape.direction) if flip else shape
+
+
+def seen(ground: Segmentation, region: Region, shape: Shape) -> Extent:
+    """How much of a surface its region covers; its facets are counted when all regions are known."""
+    area = float(ground.share[region.members].sum())
+    gap = _GAP * float(ground.edge[region.members].mean()) / (shape.major_radius or shape.radius or 1.0)
+    return _extent(ground.vertices[region.members], shape, area, gap)
+
+
+def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) -> Extent:
+    if shape.direction is None:
+        return Extent(area, 0, arc=_cap(points, shape))
+    if shape.kind == "plane":
+        return Extent(area, 0)
+    offset = points - shape.point
+    along = offset @ shape.direction
+    low, high = float(along.min()), float(along.max())
+    return Extent(area, 0, high - low, arc_of(offset, shape.direction, gap), (low, high))
+
+
+def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -> float:
+    """Angle about the axis, rad, that points (n, 3) relative to it cover; holes wider than `gap` rad are left out."""
+    steps = _steps(offset, axis)
+    return float(2.0 * np.pi - steps[steps > gap].sum())
+
+
+def _steps(offset: NDArray[np.float64], axis: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Angles about the axis, rad, between neighbours of points (n, 3) relative to it."""
+    u, v = basis_of(axis)
+    angles = np.sort(np.arctan2(offset @ v, offset @ u))
+    return np.diff(angles, append=angles[0] + 2.0 * np.pi)
+
+
+def _cap(points: NDArray[np.float64], shape: Shape) -> float:
+    rays = points - shape.point
+    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    middle = rays.mean(axis=0)
+    length = float(np.linalg.norm(middle))
+    if length < 1e-6:
+        return float(2.0 * np.pi)
+    return float(2.0 * np.arccos(np.clip(np.quantile(rays @ (middle / length), 0.01), -1.0, 1.0)))

@@ -1,0 +1,95 @@
+"""Short ids that depend on a feature alone, not on which others were found.
+
+An id is a word for what the feature is and four characters drawn from its geometry on a coarse grid laid
+over the scan as it was read: "bore-k7fm". Well-determined figures go in finely (where the unbounded surface
+lies), the middle of what was seen coarsely, since that moves when a part of the feature is left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.surfaces import Shape, basis_of
+from pipeline.values import Feature
+
+# Without vowels, so that no words come up, and without characters that look alike.
+_ALPHABET = "23456789bcdfghjkmnpqrstvwxz"
+_TURN = 8.0  # grid steps per unit of a direction's component
+
+
+def word_for(kind: str, side: str | None) -> str:
+    """The first part of an id."""
+    if kind == "cylinder":
+        return side or kind
+    return {"torus": "ring"}.get(kind, kind)
+
+
+def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, high: NDArray) -> list[str]:
+    """An id for each shape, points as features have them; `low`, `high` are the corners of the scan as read.
+
+    Features that fall on the same grid place are told apart by further characters, in the order of their
+    points.
+    """
+    centre = 0.5 * (np.asarray(low, float) + np.asarray(high, float))
+    size = float(np.linalg.norm(np.asarray(high, float) - np.asarray(low, float)))
+    names = [
+        f"{word_for(s.kind, side)}-{_code(_place(s, centre, size))}" for s, side in zip(shapes, sides, strict=True)
+    ]
+    order = sorted(range(len(names)), key=lambda i: (names[i], tuple(np.round(shapes[i].point, 3))))
+    out = list(names)
+    alike = 0
+    for before, here in pairwise(order):
+        alike = alike + 1 if names[here] == names[before] else 0
+        out[here] += _further(alike)
+    return out
+
+
+def _further(number: int) -> str:
+    """Characters for the `number`th further feature of one place: none, one, then two and more."""
+    out = ""
+    while number:
+        number, rest = divmod(number - 1, len(_ALPHABET))
+        out = _ALPHABET[rest] + out
+    return out
+
+
+def named(features: Sequence[Feature], names: Mapping[str, str]) -> list[Feature]:
+    """The features with the user's names, which may be written as id = name or name = id."""
+    by_id = {right: left for left, right in names.items()} | dict(names)
+    return [replace(f, name=by_id.get(f.id, f.name)) for f in features]
+
+
+def _place(shape: Shape, centre: NDArray, size: float) -> tuple[int, ...]:
+    """Grid numbers of where the surface is."""
+    fine, coarse = size / 250.0, size / 5.0
+    figures: list[float] = []
+    if shape.direction is None:
+        figures += [*((shape.point - centre) / fine)]
+    else:
+        d = shape.direction
+        offset = shape.point - centre
+        along = float(offset @ d)
+        figures += [*(d * _TURN)]
+        if shape.kind == "plane":
+            u, v = basis_of(np.round(d * _TURN) / np.linalg.norm(np.round(d * _TURN)))
+            figures += [along / fine, float(offset @ u) / coarse, float(offset @ v) / coarse]
+        else:
+            figures += [*((offset - along * d) / fine), along / coarse]
+    if shape.radius is not None and shape.kind != "cone":
+        figures.append(shape.radius / fine)
+    return tuple(int(np.floor(x + 0.5)) for x in figures)
+
+
+def _code(place: tuple[int, ...]) -> str:
+    number = int.from_bytes(hashlib.sha256(repr(place).encode()).digest()[:8], "big")
+    out = ""
+    for _ in range(4):
+        number, rest = divmod(number, len(_ALPHABET))
+        out += _ALPHABET[rest]
+    return out

@@ -1,0 +1,147 @@
+"""From a cleaned scan or an exact tessellation to fitted faces: search, growth, fit, and what is refused and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.fitting import Piece
+from pipeline.features.segmentation.extraction import (
+    ScanPiece,
+    blend,
+    bow,
+    breadth,
+    piece_of_facets,
+    settled,
+    too_little,
+)
+from pipeline.features.segmentation.search import (
+    NAMES,
+    Region,
+    Segmentation,
+    blending,
+    carriers,
+    find_regions,
+    form_doubt,
+    grown,
+    prepare,
+)
+from pipeline.features.segmentation.tessellation import faces_of
+from pipeline.features.segmentation.vertex_walks import FREE, facet_owners
+from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
+from pipeline.progress import Progress
+from pipeline.surfaces import unpack
+from pipeline.values import Rejected, Surface
+
+_LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
+
+
+def faces_of_scan(
+    surface: Surface, white: float, kinds: tuple[str, ...], least: float, progress: Progress
+) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
+    """The fitted faces of a noisy scan, largest first; which carries each facet (m,), -1 none; and what was refused.
+
+    white  mm, the scan's noise that neighbours don't share
+    kinds  those that are looked for
+    least  mm2, the smallest area of a face
+    """
+    ground = prepare(surface, white)
+    progress(0.15, "looking for surfaces")
+    found = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
+    for index, region in enumerate(found):
+        ground.owner[region.members] = index
+    found = [grown(ground, region, index) for index, region in enumerate(found)]
+    progress(0.65, "fitting")
+    patches, rejected = _sifted(ground, found)
+    small = [p for p in patches if p.extent.area < least]
+    rejected += [(p.region, "smaller than the least area asked for", False) for p in small]
+    patches = sorted((p for p in patches if p.extent.area >= least), key=lambda p: -p.extent.area)
+    labels = _labels(ground, patches)
+    counts = np.bincount(labels[labels >= 0], minlength=len(patches))
+    pieces: list[Piece] = [
+        replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
+    ]
+    rejected.sort(key=lambda row: -row[0].area)
+    return pieces, labels, [_rejected(*row) for row in rejected]
+
+
+def faces_of_tessellation(
+    surface: Surface, kinds: tuple[str, ...], least: float
+) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
+    """The same of an exact tessellation, as CAD writes it."""
+    v, f = surface.vertices, surface.faces
+    areas = facet_areas(v, f)
+    allowed = np.array([name in kinds for name in NAMES])
+    owner, codes, shapes, signs = faces_of(
+        v,
+        f,
+        facet_normals(v, f),
+        areas,
+        facet_neighbours(f, len(v)),
+        allowed,
+        max(least, _LEAST_FLAT * float(areas.sum())),
+    )
+    order = np.argsort(owner, kind="stable")
+    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    made = []
+    for index, code in enumerate(codes):
+        facets = order[bounds[index] : bounds[index + 1]]
+        name = NAMES[code]
+        made.append((facets, piece_of_facets(surface, name, shapes[index], float(signs[index]), facets)))
+    made = [(facets, piece) for facets, piece in made if piece.extent.area >= least]
+    made.sort(key=lambda pair: -pair[1].extent.area)
+    labels = np.full(len(f), -1, dtype=np.int32)
+    for index, (facets, _) in enumerate(made):
+        labels[facets] = index
+    return [piece for _, piece in made], labels, []
+
+
+def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece], list[tuple[Region, str, bool]]]:
+    """The regions that stand, fitted, and the others with the reason and whether that says that they are cast.
+
+    Owners end up those of what stands.
+    """
+    standing: dict[int, ScanPiece] = {}
+    rejected = []
+    carried = facet_owners(ground.faces, ground.owner)
+    areas = facet_areas(ground.vertices, ground.faces)
+    whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
+    for index, region in enumerate(found):
+        reason = form_doubt(ground, region)
+        cast = reason is not None
+        if not reason:
+            piece = settled(ground, region)
+            reason = too_little(ground, piece, whole[index])
+            cast = reason is not None and bow(piece) is not None
+        if reason:
+            ground.owner[region.members] = FREE
+            rejected.append((region, reason, cast))
+        else:
+            standing[index] = piece
+    # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
+    changed = True
+    while changed:
+        changed = False
+        for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
+            reason = blend(piece, blending(ground, piece.region, index, breadth(piece)))
+            if reason:
+                ground.owner[piece.region.members] = FREE
+                rejected.append((piece.region, reason, True))
+                del standing[index]
+                changed = True
+    return list(standing.values()), rejected
+
+
+def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> NDArray[np.int32]:
+    """(m,) the piece that carries each facet, -1 for none."""
+    owner = np.full(len(ground.vertices), FREE, dtype=np.int32)
+    for index, piece in enumerate(pieces):
+        owner[carriers(ground, piece.region)] = index
+    return facet_owners(ground.faces, owner)
+
+
+def _rejected(region: Region, reason: str, cast: bool) -> Rejected:
+    shape = unpack(region.kind, region.packed)
+    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason, cast)

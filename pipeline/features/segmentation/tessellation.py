@@ -1,0 +1,440 @@
+"""Finding the surfaces of an exact tessellation, as CAD writes it: no noise, facets of any length.
+
+A facet's corners lie on the surface that it was drawn from, to the last digit of the file, and its plane is
+near tangent there. So a few facets joined by blunt edges give a shape, which spreads over all facets whose
+corners lie on it; what then is left flat is a plane.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.segmentation.model_selection import (
+    _FREE,
+    CONE,
+    CYLINDER,
+    PLANE,
+    SLOTS,
+    SPHERE,
+    TORUS,
+    WIDTHS,
+    sane,
+)
+from pipeline.features.uncertainty import resolution
+from pipeline.jit import njit
+from pipeline.surfaces import PACKED, begin, gradient, refine
+
+BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
+NEAR_TANGENT = float(np.cos(np.radians(25.0)))
+LEAST_TURNS = 5  # directions that the facets of a curved face must show
+LEAST_START = 5  # facets of a patch
+LEAST_FACETS = 8  # of a curved face
+# Patches tried, large ones first: how many facets, and degrees of turn that they may be joined by. A large patch tells
+# a torus from the cylinder that a small one passes for; a small one finds room on a face of few facets.
+_PATCHES = (
+    (300, 11.0), (80, 11.0), (24, 11.0), (10, 11.0), (24, 30.0), (10, 30.0), (24, 47.0), (14, 47.0), (8, 47.0)
+)  # fmt: skip
+# Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
+# and yet come to no face.
+_LARGE, _TRIES = 24, 3
+LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
+
+
+@njit(cache=True)
+def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
+    """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
+    g = np.empty(3)
+    count = 0
+    for k in range(len(start)):
+        mark[start[k]] = stamp
+        out[count] = start[k]
+        count += 1
+    at = 0
+    while at < count:
+        i = out[at]
+        at += 1
+        for e in range(3):
+            j = neighbours[i, e]
+            if j < 0 or mark[j] == stamp or owner[j] >= 0:
+                continue
+            mark[j] = stamp
+            fits = True
+            x = y = z = 0.0
+            for k in range(3):
+                p = f[j, k]
+                if abs(gradient(code, s, v[p, 0], v[p, 1], v[p, 2], g)) > tolerance:
+                    fits = False
+                    break
+                x += v[p, 0] / 3.0
+                y += v[p, 1] / 3.0
+                z += v[p, 2] / 3.0
+            if not fits:
+                continue
+            gradient(code, s, x, y, z, g)
+            if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) < NEAR_TANGENT:
+                continue
+            out[count] = j
+            count += 1
+    return count
+
+
+@njit(cache=True)
+def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # type: ignore[no-untyped-def]
+    mark[seed] = stamp
+    out[0] = seed
+    count, at = 1, 0
+    while at < count and count < most:
+        i = out[at]
+        at += 1
+        for e in range(3):
+            j = neighbours[i, e]
+            if j < 0 or mark[j] == stamp or owner[j] >= 0 or count >= most:
+                continue
+            turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
+            if turn > blunt:
+                mark[j] = stamp
+                out[count] = j
+                count += 1
+    return count
+
+
+@njit(cache=True)
+def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
+    points, lines = np.empty((3 * len(facets), 3)), np.empty((3 * len(facets), 3))
+    for k in range(len(facets)):
+        for e in range(3):
+            points[3 * k + e] = v[f[facets[k], e]]
+            lines[3 * k + e] = normals[facets[k]]
+    return points, lines
+
+
+@njit(cache=True)
+def _once(v, f, facets):  # type: ignore[no-untyped-def]
+    """The corners of facets, each once."""
+    corners = np.unique(f[facets].ravel())
+    out = np.empty((len(corners), 3))
+    for k in range(len(corners)):
+        out[k] = v[corners[k]]
+    return out
+
+
+@njit(cache=True)
+def _worst(code, s, points):  # type: ignore[no-untyped-def]
+    g = np.empty(3)
+    most = 0.0
+    for i in range(len(points)):
+        most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2], g)))
+    return most
+
+
+@njit(cache=True)
+def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
+    """How many directions, 0.2 degrees or more apart, the facets have, counted up to `enough`."""
+    kept = np.empty((enough, 3))
+    count = 0
+    for k in range(len(facets)):
+        new = True
+        for e in range(count):
+            n = normals[facets[k]]
+            if n[0] * kept[e, 0] + n[1] * kept[e, 1] + n[2] * kept[e, 2] > 0.999994:
+                new = False
+                break
+        if new:
+            kept[count] = normals[facets[k]]
+            count += 1
+            if count == enough:
+                break
+    return count
+
+
+@njit(cache=True)
+def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):  # type: ignore[no-untyped-def]
+    """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit.
+
+    The sign is 0 where it fits but comes to no curved face: the facets show too few directions, or, on a free form,
+    fit no longer as it spreads.
+    """
+    none, first = start[:0], start
+    points, lines = _corners(v, f, normals, start)
+    if not begin(code, points, lines, s):
+        return none, 1.0, stamp
+    slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+    once = _once(v, f, start)
+    ones = np.ones(len(once))
+    reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
+    # What is far off after a few steps has an edge in it, or is of another kind.
+    for steps, share, times in ((3, 0.05, 300.0), (3, 0.002, 30.0), (9, 0.0, 1.0)):
+        refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
+        if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
+            return none, 1.0, stamp
+    g = np.empty(3)
+    agree = 0.0
+    for k in range(len(points)):
+        gradient(code, s, points[k, 0], points[k, 1], points[k, 2], g)
+        agree += g[0] * lines[k, 0] + g[1] * lines[k, 1] + g[2] * lines[k, 2]
+    sign = 1.0 if agree >= 0.0 else -1.0
+    for _ in range(4):
+        stamp += 1
+        # A few facets fix a shape less well than the tolerance asks far away: refit and go on.
+        size = _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, 2.0 * tolerance, out)
+        every, _lines = _corners(v, f, normals, out[:size])
+        refine(code, s, every, np.ones(len(every)), slots, free, 12, 0.01 * tolerance)
+        if size == len(start):
+            break
+        start = out[:size].copy()
+    every, _lines = _corners(v, f, normals, start)
+    if not sane(code, s, extent) or _worst(code, s, every) > 2.0 * tolerance:
+        return first, 0.0, stamp
+    return start, sign if _turns(normals, start, LEAST_TURNS) == LEAST_TURNS else 0.0, stamp
+
+
+@njit(cache=True)
+def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
+    """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces.
+
+    `patches` (k, 2): facets, cosine of the turn.
+    """
+    m = len(f)
+    mark = np.zeros(m, dtype=np.int32)
+    out = np.empty(m, dtype=np.int32)
+    stamp = 0
+    found = 0
+    extent = 0.0
+    for k in range(3):
+        extent = max(extent, v[:, k].max() - v[:, k].min())
+    for level in range(len(patches)):
+        tried = np.zeros(m, dtype=np.int32)
+        for seed in range(m):
+            if owner[seed] >= 0 or tried[seed] >= _TRIES or found == len(codes):
+                continue
+            stamp += 1
+            most, blunt = int(patches[level, 0]), patches[level, 1]
+            count = _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out)
+            start = out[:count].copy()
+            if count < LEAST_START or _turns(normals, start, 3) < 3:
+                continue
+            for code in (CYLINDER, CONE, SPHERE, TORUS):
+                if not allowed[code]:
+                    continue
+                s = np.zeros(PACKED)
+                members, sign, stamp = _settled(
+                    code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out
+                )
+                if sign == 0.0:
+                    for k in range(len(members)):
+                        tried[members[k]] += 1
+                    continue
+                if len(members) < min(2 * count, LEAST_FACETS):
+                    continue
+                for k in range(len(members)):
+                    owner[members[k]] = found
+                codes[found], signs[found] = code, sign
+                shapes[found] = s
+                found += 1
+                break
+            if owner[seed] < 0 and patches[level, 0] > _LARGE:
+                for k in range(count):
+                    tried[start[k]] += 1
+    return found
+
+
+@njit(cache=True)
+def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[no-untyped-def]
+    """Share of the outline of flat facets across which the surface bends on bluntly and no face is known.
+
+    That is a facet of a free form rather than a plane face.
+    """
+    blunt = total = 0.0
+    for k in range(len(facets)):
+        i = facets[k]
+        for e in range(3):
+            j = neighbours[i, e]
+            if j < 0:
+                continue
+            turn = n[0] * normals[j, 0] + n[1] * normals[j, 1] + n[2] * normals[j, 2]
+            if turn > 0.9999999:
+                continue
+            p, q = v[f[i, e]], v[f[i, (e + 1) % 3]]
+            length = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
+            total += length
+            if turn > BLUNT and owner[j] < 0:
+                blunt += length
+    return blunt / total if total > 0.0 else 0.0
+
+
+@njit(cache=True)
+def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # type: ignore[no-untyped-def]
+    """Free, in `owner`, the facets of faces that are bits of a free form; (faces,) bool: which are left.
+
+    Beyond much of such a bit's outline the surface bends on bluntly and is no face. What leaned on a bit is looked
+    at again without it.
+    """
+    count = len(codes)
+    left = np.ones(count, dtype=np.bool_)
+    mean, area = np.zeros((count, 3)), np.zeros(count)
+    for i in range(len(f)):
+        if owner[i] >= 0:
+            area[owner[i]] += areas[i]
+            mean[owner[i]] += areas[i] * normals[i]
+    # More than half a turn round an axis doesn't come about by chance, whatever lies beyond.
+    lasting = np.zeros(count, dtype=np.bool_)
+    for k in range(count):
+        if codes[k] == CYLINDER or codes[k] == CONE:
+            n, d = mean[k] / max(area[k], 1e-300), shapes[k, 3:6]
+            n = n - (n[0] * d[0] + n[1] * d[1] + n[2] * d[2]) * d
+            # The mean of unit vectors over half a turn is 2 / pi long.
+            lasting[k] = np.sqrt(np.sum(n**2)) < 2.0 / np.pi
+        elif codes[k] == PLANE:
+            lasting[k] = True
+    changed = True
+    while changed:
+        changed = False
+        lone, total = np.zeros(count), np.zeros(count)
+        for i in range(len(f)):
+            own = owner[i]
+            if own < 0:
+                continue
+            for e in range(3):
+                j = neighbours[i, e]
+                if j < 0 or owner[j] == own:
+                    continue
+                p, q = v[f[i, e]], v[f[i, (e + 1) % 3]]
+                length = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
+                turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
+                total[own] += length
+                if turn > BLUNT and owner[j] < 0:
+                    lone[own] += length
+        for k in range(count):
+            if left[k] and not lasting[k] and lone[k] > LONE * total[k]:
+                left[k] = False
+                changed = True
+        for i in range(len(f)):
+            if owner[i] >= 0 and not left[owner[i]]:
+                owner[i] = -1
+    return left
+
+
+@njit(cache=True)
+def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):  # type: ignore[no-untyped-def]
+    """Give joined facets in one plane a number from `first` on, where they have `least` mm2 and a sharp outline."""
+    m = len(f)
+    seen = np.zeros(m, dtype=np.bool_)
+    out = np.empty(m, dtype=np.int32)
+    found = 0
+    order = np.argsort(-areas)
+    for seed in order:
+        if owner[seed] >= 0 or seen[seed] or found == len(shapes):
+            continue
+        seen[seed] = True
+        out[0] = seed
+        count, at, area = 1, 0, areas[seed]
+        n, p = normals[seed], v[f[seed, 0]]
+        while at < count:
+            i = out[at]
+            at += 1
+            for e in range(3):
+                j = neighbours[i, e]
+                if j < 0 or seen[j] or owner[j] >= 0:
+                    continue
+                away = 0.0
+                for k in range(3):
+                    q = v[f[j, k]]
+                    away = max(away, abs((q[0] - p[0]) * n[0] + (q[1] - p[1]) * n[1] + (q[2] - p[2]) * n[2]))
+                turn = n[0] * normals[j, 0] + n[1] * normals[j, 1] + n[2] * normals[j, 2]
+                if away <= tolerance and turn > 0.99:
+                    seen[j] = True
+                    out[count] = j
+                    count += 1
+                    area += areas[j]
+        if area < least or _blunt_share(v, f, normals, neighbours, owner, out[:count], n) > 0.3:
+            continue
+        for k in range(count):
+            owner[out[k]] = first + found
+        shapes[found, 0:3] = p
+        shapes[found, 3:6] = n
+        found += 1
+    return found
+
+
+def _joined(
+    v: NDArray[np.float64],
+    f: NDArray[np.int32],
+    tolerance: float,
+    owner: NDArray[np.int32],
+    codes: NDArray[np.int64],
+    shapes: NDArray[np.float64],
+    signs: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Give the pieces of one cylinder or cone that lie beside each other round its axis one number.
+
+    Which numbers stay, (faces,) bool. Two lengths of one axis stay two faces: they are two seats.
+    """
+    order = np.argsort(owner, kind="stable")
+    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    corners = [v[np.unique(f[order[a:b]])] for a, b in pairwise(bounds)]
+    left = np.ones(len(codes), dtype=np.bool_)
+    for code in (CYLINDER, CONE):
+        alike = np.flatnonzero(codes == code)
+        alike = alike[np.argsort([-len(corners[k]) for k in alike], kind="stable")]
+        for rank, large in enumerate(alike):
+            if not left[large]:
+                continue
+            others = alike[rank + 1 :]
+            turn = np.abs(shapes[others, 3:6] @ shapes[large, 3:6])
+            close = (turn > 0.9998) & (signs[others] == signs[large]) & left[others]
+            if code == CYLINDER:
+                close &= np.abs(shapes[others, 12] - shapes[large, 12]) < 0.01 * shapes[large, 12]
+            for small in others[close]:
+                axis = shapes[large, 3:6]
+                one, other = corners[large] @ axis, corners[small] @ axis
+                if min(one.max(), other.max()) - max(one.min(), other.min()) < 0.3 * np.ptp(other):
+                    continue
+                both = np.concatenate([corners[large], corners[small]])
+                s = shapes[large].copy()
+                slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+                refine(code, s, both, np.ones(len(both)), slots, free, 12, 0.01 * tolerance)
+                if _worst(code, s, both) > 2.0 * tolerance:
+                    continue
+                corners[large], shapes[large] = both, s
+                owner[order[bounds[small] : bounds[small + 1]]] = large
+                left[small] = False
+    return left
+
+
+def faces_of(
+    v: NDArray[np.float64],
+    f: NDArray[np.int32],
+    normals: NDArray[np.float64],
+    areas: NDArray[np.float64],
+    neighbours: NDArray[np.int32],
+    allowed: NDArray[np.bool_],
+    least: float,
+) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """The faces of an exact tessellation: number per facet (m,) or -1; code, packed shape, sign of each face.
+
+    `least` mm2 is the smallest plane that is wanted.
+    """
+    tolerance = 3.0 * resolution(v)
+    owner = np.full(len(f), -1, dtype=np.int32)
+    most = max(len(f) // 4, 16)
+    codes = np.full(most, PLANE)
+    shapes, signs = np.zeros((most, PACKED)), np.ones(most)
+    patches = np.array([[facets, np.cos(np.radians(turn))] for facets, turn in _PATCHES])
+    found = curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs)
+    left = _joined(v, f, tolerance, owner, codes[:found], shapes, signs)
+    owner, round_ones = _renumbered(owner, left), int(left.sum())
+    for figures in (codes, shapes, signs):
+        figures[:round_ones] = figures[:found][left]
+    codes[round_ones:], signs[round_ones:] = PLANE, 1.0
+    total = round_ones
+    if allowed[PLANE]:
+        total += flat(v, f, normals, areas, neighbours, tolerance, least, round_ones, owner, shapes[round_ones:])
+    left = _without_lone(v, f, normals, areas, neighbours, owner, codes[:total], shapes[:total])
+    return _renumbered(owner, left), codes[:total][left], shapes[:total][left], signs[:total][left]
+
+
+def _renumbered(owner: NDArray[np.int32], left: NDArray[np.bool_]) -> NDArray[np.int32]:
+    return np.append(np.cumsum(left) - 1, -1).astype(np.int32)[owner]

@@ -1,0 +1,37 @@
+"""Which vertices carry which feature, simplification within a bound, and the audit of what it cost."""
+
+from __future__ import annotations
+
+from pipeline.features.simplification.audit import (
+    Distances,
+    best_fit,
+    compare_features,
+    labels_by_nearness,
+    moved_by,
+    two_sided,
+)
+from pipeline.features.simplification.bounded_simplification import lightened_within
+from pipeline.features.simplification.feature_association import (
+    ROUNDING,
+    Target,
+    noise_reach,
+    on_features,
+    snapping_reach,
+    target_surface,
+)
+
+__all__ = [
+    "ROUNDING",
+    "Distances",
+    "Target",
+    "best_fit",
+    "compare_features",
+    "labels_by_nearness",
+    "lightened_within",
+    "moved_by",
+    "noise_reach",
+    "on_features",
+    "snapping_reach",
+    "target_surface",
+    "two_sided",
+]

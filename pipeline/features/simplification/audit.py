@@ -1,0 +1,275 @@
+"""How far a light mesh is from the scan, in general and feature by feature."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from pipeline.errors import GeometryError
+from pipeline.features.fitting import fit
+from pipeline.features.simplification.feature_association import Target, distance_to_target
+from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
+from pipeline.mesh.topology import facet_areas, facet_normals
+from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Surface
+
+# Points spread over the light mesh for the distance back to the scan, and over one feature's facets.
+_SPREAD = 300_000
+_SPREAD_FEATURE = 2_000
+# A fit whose parameters would each take up more than this many times the vertices' own scatter says nothing.
+_LOOSE = 300.0
+
+
+@dataclass(frozen=True)
+class Distances:
+    """Two-sided distances; noise aside where a target was given.
+
+    scan_to_light, light_to_scan            Deviation against the scan as measured
+    noise_aside                             the same two against the noise-free target
+    worst_of_feature                        (k,) mm: of the measured facets of each feature, noise aside
+    signed                                  (n,) float32 of each light vertex to the scan, along the scan's normal
+    """
+
+    scan_to_light: Deviation
+    light_to_scan: Deviation
+    noise_aside: tuple[Deviation, Deviation]
+    worst_of_feature: NDArray[np.float64]
+    signed: NDArray[np.float32]
+
+
+def two_sided(
+    scan: Surface, scene: Scene, target: Target, light: Surface, labels: NDArray[np.int32], *,
+    unknown: NDArray[np.bool_] | None = None,
+) -> Distances:  # fmt: skip
+    """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
+
+    scene    of the target's vertices with the scan's facets
+    labels   (k,) of the light facets
+    unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
+
+    From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
+    vertices, the middles of facets and edges, and some 300,000 points spread evenly; those nearest to a
+    filled facet are left out. Maxima are over these points; the means are weighted by area. The
+    distance back to the scan as measured is that to the facet that is nearest with its noise taken off.
+
+    Raises GeometryError when there is nothing to compare.
+    """
+    measured = scan.origin != FILLED
+    if not measured.any() or not light.facets:
+        raise GeometryError("One of the two meshes has no facets to compare; check the two inputs.")
+    weight = vertex_areas(scan.vertices, scan.faces[measured])
+    used = np.flatnonzero(weight > 0)
+    of_light = Scene(light)
+    raw = of_light.distance(scan.vertices[used])
+    aside = of_light.distance(target.vertices[used])
+    worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
+    forth = deviation(raw, weight[used], scan.vertices[used])
+    forth_aside = deviation(aside, weight[used], scan.vertices[used])
+
+    spread, of_facet = spread_points(light.vertices, light.faces, _SPREAD)
+    corners = light.vertices[light.faces]
+    edges = ((corners + np.roll(corners, -1, axis=1)) / 2).reshape(-1, 3)
+    points = np.vstack([spread, light.vertices, corners.mean(axis=1), edges])
+    mine = np.concatenate([labels[of_facet], np.full(len(light.vertices), -1), labels, np.repeat(labels, 3)])
+    back, facet = distance_to_target(scene, target, points, mine)
+    ours = measured[facet] if unknown is None else measured[facet] & ~unknown[facet]
+    if not ours.any():
+        raise GeometryError("No part of the light mesh lies near a measured facet; are the two in the same frame?")
+    near = nearest_on_facets(points, scan.vertices, scan.faces, facet)
+    evenly = np.zeros(len(points))
+    evenly[: len(spread)] = 1.0
+    d = np.linalg.norm(points - near, axis=1)
+    back_raw = deviation(d[ours], evenly[ours], points[ours])
+    back_aside = deviation(back[ours], evenly[ours], points[ours])
+    own = slice(len(spread), len(spread) + len(light.vertices))
+    across = np.einsum("ij,ij->i", points[own] - near[own], facet_normals(scan.vertices, scan.faces[facet[own]]))
+    signed = np.copysign(d[own], across).astype(np.float32)
+    return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
+
+
+def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
+    """Figures of distances (n,) mm with weights (n,); points of weight 0 count for the maximum only."""
+    order = np.argsort(distance)
+    total = np.cumsum(weight[order])
+    worst = int(order[-1])
+
+    def quantile(share: float) -> float:
+        return float(distance[order[np.searchsorted(total, share * total[-1]).clip(max=len(order) - 1)]])
+
+    mean = float(np.average(distance, weights=weight))
+    rms = float(np.sqrt(np.average(distance**2, weights=weight)))
+    return Deviation(
+        mean, rms, quantile(0.95), quantile(0.99), float(distance[worst]), points[worst].copy(), len(distance)
+    )
+
+
+def vertex_areas(vertices: NDArray, faces: NDArray) -> NDArray[np.float64]:
+    """(n,) a third of the area of the facets round each vertex."""
+    third = facet_areas(vertices, faces) / 3
+    areas: NDArray[np.float64] = np.zeros(len(vertices))
+    np.add.at(areas, faces.ravel(), np.repeat(third, 3))
+    return areas
+
+
+def compare_features(
+    features: tuple[Feature, ...], light: Surface, labels: NDArray[np.int32], *, robust: bool = False
+) -> list[FeatureAudit]:
+    """Each feature fitted anew on the light mesh, on its vertices and on points over its facets.
+
+    labels (m,) of the light facets. `robust` for a mesh whose labels were carried over by nearness.
+    """
+    order = np.argsort(labels, kind="stable")
+    ends = np.searchsorted(labels[order], np.arange(len(features) + 1))
+    out = []
+    for k, feature in enumerate(features):
+        faces = light.faces[order[ends[k] : ends[k + 1]]]
+        vertices = light.vertices[np.unique(faces)]
+        found = _change(feature, vertices, robust)
+        over = None
+        if found is not None and len(faces):
+            over = _change(feature, spread_points(light.vertices, faces, _SPREAD_FEATURE)[0], robust)
+        if found is None:
+            note = (
+                "no facet of the light mesh carries it"
+                if not len(faces)
+                else f"its {len(vertices)} light vertices do not determine a {feature.kind}"
+            )
+            out.append(FeatureAudit(feature.id, None, None, None, len(vertices), "unknown", note))
+        else:
+            out.append(FeatureAudit(feature.id, *found, len(vertices), on_facets=over))
+    return out
+
+
+def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | None, float | None, float | None] | None:
+    shape = shape_of(feature)
+    try:
+        found = fit(feature.kind, points, shape, robust=robust)
+    except GeometryError:
+        return None
+    spread = np.sqrt(np.diag(found.cofactor) * len(points))
+    size = float(np.sqrt(points.var(axis=0).sum()))
+    names = KINDS[feature.kind].parameters
+    lengths = np.array([spread[i] * (size if name in ("a", "b", "h") else 1.0) for i, name in enumerate(names)])
+    if not np.isfinite(lengths).all() or (lengths > _LOOSE).any() or (lengths == 0).any():
+        return None
+    return difference(shape, found.shape)
+
+
+def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | None]:
+    """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
+
+    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that
+    of a sphere or torus that of the centre. A cone's radius is compared at the same place on its axis.
+    """
+    tilt = None
+    step = now.point - was.point
+    if was.direction is not None and now.direction is not None:
+        sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
+        axis = now.direction * sense
+        tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
+        if was.kind == "plane":
+            return abs(float(step @ axis)), tilt, None
+        if was.kind in ("cylinder", "cone"):
+            along = float(step @ axis)
+            shift = float(np.linalg.norm(step - along * axis))
+            radius = now.radius or 0.0
+            if was.kind == "cone":
+                radius -= along * float(np.tan(now.half_angle or 0.0)) * sense
+            return shift, tilt, float(radius - (was.radius or 0.0))
+    return float(np.linalg.norm(step)), tilt, float((now.radius or 0.0) - (was.radius or 0.0))
+
+
+def _worst_by_feature(
+    faces: NDArray, labels: NDArray, features: int, used: NDArray, distance: NDArray
+) -> NDArray[np.float64]:  # fmt: skip
+    of_vertex = np.zeros(int(used.max()) + 1 if len(used) else 0)
+    of_vertex[used] = distance
+    worst = np.zeros(features)
+    mine = labels >= 0
+    np.maximum.at(worst, labels[mine], of_vertex[faces[mine]].max(axis=1))
+    return worst
+
+
+def labels_by_nearness(
+    scan: Surface, labels: NDArray[np.int32], light: Surface, scene: Scene
+) -> NDArray[np.int32]:  # fmt: skip
+    """Labels (m,) for the facets of a mesh that brought none: that of the scan's facets near it.
+
+    A facet gets one where four points of it, the middle and one towards each corner, are nearest to
+    facets of the same feature that face the same way.
+    """
+    shares = np.array([[4, 4, 4], [10, 1, 1], [1, 10, 1], [1, 1, 10]]) / 12.0
+    points = np.einsum("sk,mkd->msd", shares, light.vertices[light.faces]).reshape(-1, 3)
+    _, facet, _ = scene.closest(points)
+    near = labels[facet].reshape(-1, len(shares))
+    facing = np.einsum(
+        "ij,ij->i",
+        np.repeat(facet_normals(light.vertices, light.faces), len(shares), axis=0),
+        facet_normals(scan.vertices, scan.faces[facet]),
+    ).reshape(-1, len(shares))
+    agreed = (near == near[:, :1]).all(axis=1) & (facing > 0.7).all(axis=1)
+    return np.where(agreed, near[:, 0], -1).astype(np.int32)
+
+
+def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64]:
+    """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares.
+
+    Starts: as it lies, and the four ways of laying principal axes onto each other. Each is refined by
+    linearised point-to-plane steps (Chen and Medioni 1992) on the nearest 80 % of points.
+    """
+    few, _ = spread_points(moving.vertices, moving.faces, 1_500)
+    many, _ = spread_points(moving.vertices, moving.faces, 20_000)
+    starts = [np.eye(4), *_axes_onto_axes(moving, scan)]
+    tried = [_refined(start, few, scan, scene, 25) for start in starts]
+    best = min(tried, key=lambda motion: _misfit(motion, few, scene))
+    return _refined(best, many, scan, scene, 25)
+
+
+def moved_by(motion: NDArray, surface: Surface) -> Surface:
+    """The surface after a rigid motion (4, 4)."""
+    return Surface(surface.vertices @ motion[:3, :3].T + motion[:3, 3], surface.faces, surface.origin)
+
+
+def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
+    d = scene.distance(points @ motion[:3, :3].T + motion[:3, 3])
+    return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
+
+
+def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]:
+    frames = []
+    for surface in (moving, scan):
+        points, _ = spread_points(surface.vertices, surface.faces, 20_000)
+        middle = points.mean(axis=0)
+        axes = np.linalg.eigh(np.cov((points - middle).T))[1]
+        axes[:, 2] *= np.sign(np.linalg.det(axes))
+        frames.append((middle, axes))
+    (a, u), (b, v) = frames
+    out = []
+    for signs in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1)):
+        motion = np.eye(4)
+        motion[:3, :3] = v @ np.diag(signs) @ u.T
+        motion[:3, 3] = b - motion[:3, :3] @ a
+        out.append(motion)
+    return out
+
+
+def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
+    for _ in range(steps):
+        at = points @ motion[:3, :3].T + motion[:3, 3]
+        d, facet, near = scene.closest(at)
+        kept = d <= np.quantile(d, 0.8)
+        normal = facet_normals(scan.vertices, scan.faces[facet[kept]])
+        middle = at[kept].mean(axis=0)
+        arm = np.cross(at[kept] - middle, normal)
+        away = np.einsum("ij,ij->i", near[kept] - at[kept], normal)
+        answer = np.linalg.lstsq(np.hstack([arm, normal]), away, rcond=None)[0]
+        step = np.eye(4)
+        step[:3, :3] = Rotation.from_rotvec(answer[:3]).as_matrix()
+        step[:3, 3] = middle + answer[3:] - step[:3, :3] @ middle
+        motion = step @ motion
+        if np.abs(answer[3:]).max() < 1e-7 and np.abs(answer[:3]).max() < 1e-9:
+            break
+    return motion

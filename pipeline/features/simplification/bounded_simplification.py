@@ -1,0 +1,235 @@
+"""Lighten to a tolerance: as few facets as can be found that keep a distance, and the proof that they do.
+
+While edges collapse, every vertex of the noise-free surface that is not inside a feature's face is
+held to within the tolerance of the light facets near it, and facets on curved features to their chord
+error; faces of planes need no watching. Afterwards the two-sided distance is measured exactly. Where it
+is too large the last steps are taken back, the surroundings are held closer, and what changed is
+measured again. What was already too far when the cheap first sweeps ended is kept out of them, and the
+whole is done again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.simplification.feature_association import Target, distance_to_target
+from pipeline.jit import njit
+from pipeline.mesh.query import Scene, farthest_on_facets, grid_points, vertices_near_new
+from pipeline.mesh.simplify import CollapseMesh, HeldPoints, ReversibleCollapse, exhaust, start_collapse, sweep_down
+from pipeline.mesh.topology import edge_lengths, facet_areas, facet_neighbours
+from pipeline.progress import Progress
+from pipeline.values import Surface
+
+# Held points stay within this share of the tolerance: what lies between them may use the rest.
+_SHARE = 0.92
+# The sweeps before may not use more than this share of the tolerance on any facet.
+_SWEEP_SHARE = 0.5
+_STARTS = 6
+_MENDINGS = 25
+_TIGHTER = 0.7
+# After so many mendings the vertices of a step that was taken back stay where they are.
+_PATIENCE = 5
+# What uses more than this share of the tolerance is mended too: between the points looked at there may be more.
+_CLEAR = 0.93
+# Steps between those points, in units of the scan's facet size.
+_PITCH = 0.7
+# Facets of the scan longer than this, in the same steps, are looked at between their vertices too.
+_LONG = 6.0
+_STEPS = 64
+# Steps along the sides of a doubtful facet of the scan.
+_INSIDE = 5
+# So many rings of a feature's vertices next to its rim are held as well.
+_RINGS = 2
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The lightened mesh, the two-sided maximum, mm, that was measured on it, and whether it came to cross itself."""
+
+    work: CollapseMesh
+    deviation: float
+    crossing: bool
+
+
+def lightened_within(surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress) -> Kept:
+    """Collapse the target surface until no edge may go, or `facets` are left.
+
+    The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
+    """
+    typical = float(np.median(facet_areas(target.vertices, surface.faces)))
+    most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3
+    outside = _outside_faces(surface.faces, target.labels, len(target.vertices))
+    watched = outside
+    for _ in range(_RINGS):
+        watched = _grown(surface.faces, watched)
+    still = np.zeros(len(watched), dtype=np.bool_)
+    reach = np.full(len(watched), _SHARE * tolerance)
+    proof = _Proof(surface, target, _CLEAR * tolerance, _PITCH * float(np.sqrt(typical)))
+    best: Kept | None = None
+    for start in range(_STARTS):
+        done = start / _STARTS
+        progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
+        work = start_collapse(
+            target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table,
+            remember=True, still=still,
+        )  # fmt: skip
+        sweep_down(work, facets, most=most, sag=_SWEEP_SHARE * tolerance)
+        which = np.flatnonzero(watched & (work.parent >= 0)).astype(np.int32)
+        trail = ReversibleCollapse(
+            work, HeldPoints(target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance)
+        )  # fmt: skip
+        exhaust(trail, facets)
+        progress(0.5 + 0.4 * done, "measuring the distance both ways")
+        proof.begin(len(work.faces))
+        given_up = np.empty(0, dtype=np.int32)
+        for mending in range(_MENDINGS):
+            changed = trail.changed()
+            worst = proof.measure(work, trail.alive(), changed)
+            far, crossing = proof.bad(), trail.crossing(changed)
+            wrong = np.union1d(crossing, trail.folded())
+            bad = np.setdiff1d(np.union1d(far, wrong), given_up)
+            if not len(bad):
+                break
+            closer = proof.dense_round(far)
+            reach[closer] *= _TIGHTER
+            trail.hold_closer(closer, _TIGHTER)
+            freeze = (work.label[bad] >= 0) | np.isin(bad, wrong) | (mending >= _PATIENCE)
+            near, stuck = trail.take_back(bad, freeze)
+            given_up = np.union1d(given_up, stuck)
+            trail.collapse(facets, None if trail.facets <= facets else near)
+        else:
+            changed = trail.changed()
+            worst, crossing = proof.measure(work, trail.alive(), changed), trail.crossing(changed)
+        new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
+        trail.done()
+        found = Kept(work, worst, bool(new.any()))
+        if best is None or (found.crossing, worst) < (best.crossing, best.deviation):
+            best = found
+        if worst <= _CLEAR * tolerance and not new.any():
+            break
+        closer = new | proof.dense_round(given_up)
+        still |= _grown(surface.faces, closer)
+        watched = watched | closer
+    assert best is not None
+    return best
+
+
+class _Proof:
+    """The two-sided distance between a noise-free surface and a light mesh that changes here and there.
+
+    What is farther than `limit` mm is called bad.
+    """
+
+    def __init__(self, surface: Surface, target: Target, limit: float, pitch: float) -> None:
+        self._faces = surface.faces
+        self._target = target
+        self._limit = limit
+        self._pitch = pitch
+        self._scene = Scene(Surface(target.vertices, surface.faces, surface.origin))
+        self._neighbours = facet_neighbours(surface.faces, len(target.vertices))
+        # Vertices say enough where facets are small.
+        longest = edge_lengths(target.vertices, surface.faces).reshape(-1, 3).max(axis=1)
+        long = np.flatnonzero(longest > _LONG * pitch)
+        steps = np.minimum(np.ceil(longest[long] / pitch), _STEPS)
+        between, _ = grid_points(target.vertices, surface.faces[long], steps)
+        self._points = np.vstack([target.vertices, between])
+
+    def begin(self, facets: int) -> None:
+        """Start on a light mesh of so many facets."""
+        self._forth = np.full(len(self._points), np.inf)
+        self._nearest = np.zeros(len(self._points), dtype=np.int32)
+        self._back = np.zeros(facets)
+        self._pairs = np.empty((0, 2), dtype=np.int32)
+
+    def measure(self, work: CollapseMesh, alive: NDArray[np.int32], changed: NDArray[np.bool_]) -> float:
+        """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""
+        ask = np.flatnonzero(changed[self._nearest])
+        light = Scene(Surface(work.points, work.faces[alive], work.origin[alive]))
+        self._forth[ask], found, _ = light.closest(self._points[ask])
+        self._nearest[ask] = alive[found]
+        self._look_between(light, alive, ask)
+        fresh = alive[changed[alive]]
+        faces, labels = work.faces[fresh], work.label[fresh]
+        _, begin, _ = self._scene.closest(work.points[faces[:, 0]])
+        target = self._target
+        back, where, steps = farthest_on_facets(
+            work.points, faces, labels, begin, target.vertices, self._faces, self._neighbours, target.labels,
+            target.table, self._pitch, self._limit, self._limit / _CLEAR,
+        )  # fmt: skip
+        # Where the walk found no near facet the tree may; then the whole light facet is looked at.
+        over = np.flatnonzero(back > self._limit)
+        exact, _ = distance_to_target(self._scene, target, where[over], labels[over])
+        again = over[exact <= self._limit]
+        points, at = grid_points(work.points, faces[again], steps[again])
+        points, at = np.vstack([where[over], points]), np.concatenate([over, again[at]])
+        exact, dense = distance_to_target(self._scene, target, points, labels[at])
+        back[over] = 0.0
+        np.maximum.at(back, at, exact)
+        self._back[changed] = 0.0
+        self._back[fresh] = back
+        far = exact > self._limit
+        self._pairs = np.vstack([self._pairs[~changed[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
+            np.int32
+        )
+        return float(max(self._forth.max(), self._back.max()))
+
+    def _look_between(self, light: Scene, alive: NDArray[np.int32], fresh: NDArray) -> None:
+        """Look inside facets of the scan, with a `fresh` corner, where the corners' distances differ very much."""
+        corners = self._forth[self._faces]
+        most = corners.max(axis=1)
+        asked = np.zeros(len(self._forth), dtype=np.bool_)
+        asked[fresh] = True
+        doubt = (most <= self._limit) & (1.5 * most - 0.5 * corners.min(axis=1) > self._limit)
+        doubtful = np.flatnonzero(doubt & asked[self._faces].any(axis=1))
+        points, of_facet = grid_points(
+            self._target.vertices, self._faces[doubtful], np.full(len(doubtful), _INSIDE)
+        )  # fmt: skip
+        distance, found, _ = light.closest(points)
+        far = distance > self._limit
+        # What is too far there counts at a corner of its facet.
+        corner = self._faces[doubtful[of_facet[far]], 0]
+        np.maximum.at(self._forth, corner, distance[far])
+        self._nearest[corner] = alive[found[far]]
+
+    def bad(self) -> NDArray[np.int32]:
+        """Light facets that are too far, or nearest to what is."""
+        far = self._back > self._limit
+        far[self._nearest[self._forth > self._limit]] = True
+        return np.flatnonzero(far).astype(np.int32)
+
+    def dense_round(self, light: NDArray[np.int32]) -> NDArray[np.bool_]:
+        """Vertices (n0,) of the dense mesh near these light facets, and near what of them is too far."""
+        mine = np.zeros(len(self._back), dtype=np.bool_)
+        mine[light] = True
+        out: NDArray[np.bool_] = mine[self._nearest[: len(self._target.vertices)]]
+        # A facet that is too far may be the nearest one to no vertex.
+        out[self._faces[self._pairs[mine[self._pairs[:, 0]], 1]]] = True
+        return out
+
+
+@njit(cache=True)
+def _outside_faces(faces: NDArray, labels: NDArray, n: int) -> NDArray:
+    """Vertices (n,) with a facet that carries no feature, or with facets of different ones."""
+    first = np.full(n, -2, dtype=np.int32)
+    out = np.zeros(n, dtype=np.bool_)
+    for f in range(len(faces)):
+        for k in range(3):
+            v = faces[f, k]
+            if labels[f] < 0 or (first[v] != -2 and first[v] != labels[f]):
+                out[v] = True
+            first[v] = labels[f]
+    return out
+
+
+@njit(cache=True)
+def _grown(faces: NDArray, chosen: NDArray) -> NDArray:
+    """The chosen vertices (n,) and their neighbours."""
+    out = chosen.copy()
+    for f in range(len(faces)):
+        if chosen[faces[f, 0]] or chosen[faces[f, 1]] or chosen[faces[f, 2]]:
+            for k in range(3):
+                out[faces[f, k]] = True
+    return out

@@ -1,0 +1,244 @@
+"""Which vertices carry which feature, and where the noise-free surface is.
+
+The *target* is what the scan says once its noise is set aside: vertices of a feature's facets lie on
+the fitted surface, those on the edge of two features on their intersection, corners on three; all
+other vertices are smoothed as far as the scan's noise explains (mesh/denoise.py). Light meshes are made
+from it, and tolerances are held against it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit
+from pipeline.mesh.query import Scene
+from pipeline.mesh.repair import denoised
+from pipeline.surfaces import CODES, ROW, Shape, distance_gradient, move_onto, row_distances, shape_of
+from pipeline.values import Feature
+
+# A scanner rounds edges by some tenths of a millimetre: what is farther than this from where the two
+# surfaces meet is a chamfer or a fillet of the part.
+ROUNDING = 0.6
+# Noise is believed to reach this many standard deviations.
+_NOISE = 6.0
+# Facets across the rounding on either side of which features are looked for.
+_ACROSS = 8
+
+
+@dataclass(frozen=True)
+class Target:
+    """The noise-free surface; facets are those of the scan it was made from.
+
+    vertices  (n, 3) mm
+    labels    (m,) int32 index into the features of facets all of whose vertices lie on that feature
+    carriers  (n, 3) int16 features that a vertex lies on, -1 none
+    table     one row a feature, as mesh/analytic.py reads it
+    """
+
+    vertices: NDArray[np.float64]
+    labels: NDArray[np.int32]
+    carriers: NDArray[np.int16]
+    table: NDArray[np.float64]
+
+
+def row_of(shape: Shape) -> NDArray[np.float64]:
+    """A shape as the numbers that the kernels read."""
+    row = np.zeros(ROW)
+    row[0] = CODES[shape.kind]
+    row[1:4] = shape.point
+    if shape.direction is not None:
+        row[4:7] = shape.direction / np.linalg.norm(shape.direction)
+    row[7] = shape.radius or 0.0
+    row[8] = shape.half_angle or 0.0
+    row[9] = shape.major_radius or 0.0
+    return row
+
+
+def table_of(features: tuple[Feature, ...]) -> NDArray[np.float64]:
+    """(k, 10) rows of all features."""
+    return np.array([row_of(shape_of(f)) for f in features]).reshape(-1, ROW)
+
+
+def on_features(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
+    reach: float, *, sharp: bool = False,
+) -> Target:  # fmt: skip
+    """Put the vertices that carry features onto them; the others stay as they are.
+
+    reach  mm: a vertex farther than this from its features is not theirs, and facets with such a vertex
+           lose their label (a rounded edge between two features stays as scanned)
+    sharp  give narrow rounded edges between two features to the nearer of them first, so that they meet
+
+    A feature that is a cast face carries nothing: its surface is not what the fit says.
+    """
+    table = table_of(features)
+    machined = np.array([f.machined for f in features] + [False])
+    labels = np.where(machined[labels], labels, -1).astype(np.int32)
+    if sharp:
+        labels = _rounding_given_away(vertices, faces, labels, table)
+        reach = max(reach, ROUNDING)
+    carriers = _carriers(faces, labels, len(vertices))
+    placed = np.array(vertices, dtype=np.float64)
+    _put_on(placed, carriers, table, reach)
+    _keep_true(faces, labels, carriers)
+    moved_back = carriers[:, 0] < 0
+    placed[moved_back] = vertices[moved_back]
+    return Target(placed, labels, carriers, table)
+
+
+def target_surface(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
+    reach: float, sigma: float, *, sharp: bool = False,
+) -> Target:  # fmt: skip
+    """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains."""
+    target = on_features(vertices, faces, labels, features, reach, sharp=sharp)
+    smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
+    return Target(smooth, target.labels, target.carriers, target.table)
+
+
+def distance_to_target(
+    scene: Scene, target: Target, points: NDArray[np.float64], labels: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Distance (n,) mm of points on a light mesh from the noise-free surface, and the scan's facet nearest to each.
+
+    scene   of the target's vertices and facets
+    labels  (n,) feature of the light facet that a point is on, -1 none
+
+    Where both facets carry the same feature the surface is the fitted one itself, not the chords between
+    the scan's vertices.
+    """
+    distance, facet, _ = scene.closest(points)
+    same = np.flatnonzero((labels >= 0) & (labels == target.labels[facet]))
+    order = same[np.argsort(labels[same], kind="stable")]
+    starts = np.flatnonzero(np.diff(labels[order], prepend=-1))
+    for low, high in pairwise([*starts, len(order)]):
+        mine = order[low:high]
+        fitted = np.abs(row_distances(target.table[labels[mine[0]]], points[mine]))
+        distance[mine] = np.minimum(distance[mine], fitted)
+    return distance, facet
+
+
+def noise_reach(sigma: float, least: float = 1e-3) -> float:
+    """How far noise of `sigma` mm takes a vertex of a feature from the fitted surface, mm; not under `least`.
+
+    White noise takes one vertex in a million 5 sigma away; the sixth is for waves that are in `sigma` only in part.
+    """
+    return max(_NOISE * sigma, least)
+
+
+def snapping_reach(sigma: float, edge: float) -> float:
+    """How far a vertex of a feature's facets may be moved onto it where no tolerance is promised, mm."""
+    return noise_reach(sigma, 0.3 * edge)
+
+
+@njit(cache=True)
+def _rounding_given_away(vertices: NDArray, faces: NDArray, labels: NDArray, table: NDArray) -> NDArray:
+    """Labels (m,) where facets without one that lie between two features near their meeting get the nearer one."""
+    n, m = len(vertices), len(faces)
+    # The two features that reach a vertex first, going over unlabelled facets ring by ring.
+    near = np.full((n, 2), -1, dtype=np.int32)
+    for f in range(m):
+        if labels[f] >= 0:
+            for k in range(3):
+                _note(near, faces[f, k], labels[f])
+    for _ in range(_ACROSS):
+        before = near.copy()
+        for f in range(m):
+            if labels[f] >= 0:
+                continue
+            for k in range(3):
+                for e in range(2):
+                    label = before[faces[f, k], e]
+                    if label >= 0:
+                        _note(near, faces[f, (k + 1) % 3], label)
+                        _note(near, faces[f, (k + 2) % 3], label)
+    out = labels.copy()
+    x = np.empty(3)
+    for f in range(m):
+        if labels[f] >= 0:
+            continue
+        a, b = near[faces[f, 0], 0], near[faces[f, 0], 1]
+        if a < 0 or b < 0:
+            continue
+        for d in range(3):
+            x[d] = (vertices[faces[f, 0], d] + vertices[faces[f, 1], d] + vertices[faces[f, 2], d]) / 3.0
+        to_a = abs(distance_gradient(table[a], x[0], x[1], x[2])[0])
+        to_b = abs(distance_gradient(table[b], x[0], x[1], x[2])[0])
+        # How far the corners then have to go is looked at when they are put onto their features.
+        if min(to_a, to_b) <= ROUNDING and move_onto(table, a, b, -1, x):
+            out[f] = a if to_a <= to_b else b
+    return out
+
+
+@njit(cache=True)
+def _note(near: NDArray, vertex: int, label: int) -> None:
+    if near[vertex, 0] < 0:
+        near[vertex, 0] = label
+    elif near[vertex, 0] != label and near[vertex, 1] < 0:
+        near[vertex, 1] = label
+
+
+@njit(cache=True)
+def _carriers(faces: NDArray, labels: NDArray, n: int) -> NDArray:
+    out = np.full((n, 3), -1, dtype=np.int16)
+    for f in range(len(faces)):
+        if labels[f] < 0:
+            continue
+        for k in range(3):
+            v = faces[f, k]
+            for slot in range(3):
+                if out[v, slot] == labels[f]:
+                    break
+                if out[v, slot] < 0:
+                    out[v, slot] = labels[f]
+                    break
+    return out
+
+
+@njit(cache=True)
+def _put_on(points: NDArray, carriers: NDArray, table: NDArray, reach: float) -> None:
+    x = np.empty(3)
+    for i in range(len(points)):
+        if carriers[i, 0] < 0:
+            continue
+        x[0], x[1], x[2] = points[i, 0], points[i, 1], points[i, 2]
+        ok = move_onto(table, carriers[i, 0], carriers[i, 1], carriers[i, 2], x)
+        far2 = (x[0] - points[i, 0]) ** 2 + (x[1] - points[i, 1]) ** 2 + (x[2] - points[i, 2]) ** 2
+        if ok and far2 <= reach * reach:
+            points[i, 0], points[i, 1], points[i, 2] = x[0], x[1], x[2]
+        else:
+            carriers[i, 0], carriers[i, 1], carriers[i, 2] = -1, -1, -1
+
+
+@njit(cache=True)
+def _keep_true(faces: NDArray, labels: NDArray, carriers: NDArray) -> None:
+    """Take labels from facets with a vertex elsewhere, then carriers from vertices without such a facet."""
+    held = np.zeros((len(carriers), 3), dtype=np.bool_)
+    for f in range(len(faces)):
+        if labels[f] < 0:
+            continue
+        whole = True
+        for k in range(3):
+            v = faces[f, k]
+            if carriers[v, 0] != labels[f] and carriers[v, 1] != labels[f] and carriers[v, 2] != labels[f]:
+                whole = False
+        if not whole:
+            labels[f] = -1
+            continue
+        for k in range(3):
+            v = faces[f, k]
+            for slot in range(3):
+                if carriers[v, slot] == labels[f]:
+                    held[v, slot] = True
+    for v in range(len(carriers)):
+        kept = 0
+        for slot in range(3):
+            if held[v, slot]:
+                carriers[v, kept] = carriers[v, slot]
+                kept += 1
+        for slot in range(kept, 3):
+            carriers[v, slot] = -1

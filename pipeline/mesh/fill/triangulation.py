@@ -1,0 +1,699 @@
+"""Triangulations of rims: from a closed line, with islands if there are any, to facets of even size.
+
+A triangulation is held as `tri` (m, 3) and `nbr` (m, 3): `nbr[t, k]` is the triangle across the edge
+`tri[t, k] -> tri[t, (k + 1) % 3]`, -1 at the rim. All kernels take points in space; a flat one has z = 0.
+Rim edges are never touched, so a patch fits the surface that it closes, edge for edge.
+
+Methods: ear cutting (Meisters 1975), Lawson's edge flips (1977), and for rims that no plane shows without
+overlaps the triangulation of least area and bending by dynamic programming (Barequet and Sharir 1995,
+with the dihedral angle as the first criterion as in Liepa 2003).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry import box_of
+from pipeline.jit import njit
+
+Points = NDArray[np.float64]
+Triangles = NDArray[np.int32]
+
+_DP_LIMIT = 160
+
+
+def flat_patch(points: Points, loops: tuple[NDArray[np.int32], ...], inner: Points) -> tuple[Points, Triangles] | None:
+    """Constrained Delaunay triangulation of a plane region.
+
+    points  (n, 2) corners; loops[0] indices of the outer line, counter-clockwise, loops[1:] islands,
+            clockwise. A corner may stand in two loops where they touch.
+    inner   (k, 2) further points inside, appended to the corners
+
+    Returns all points (n + k, 2) and the triangles, counter-clockwise; None where the lines cross.
+    """
+    chain = _one_chain(np.ascontiguousarray(points), loops)
+    if chain is None:
+        return None
+    space = np.zeros((len(points) + len(inner), 3))
+    space[: len(points), :2] = points
+    space[len(points) :, :2] = inner
+    tri = np.empty((len(chain) + 2 * len(inner), 3), np.int32)
+    count = 0
+    for part in _without_crossing_visits(points, chain):
+        ears = np.empty((len(part), 3), np.int32)
+        cut = _cut_ears(_held_apart(points, part), np.arange(len(part), dtype=np.int32), ears)
+        if cut != len(part) - 2:
+            return None
+        tri[count : count + cut] = part[ears[:cut]]
+        count += cut
+    nbr = np.full((len(tri), 3), -1, np.int32)
+    nbr[:count] = neighbours(tri[:count])
+    _flip_all(space, tri, nbr, count)
+    order = np.arange(len(points), len(space), dtype=np.int32)
+    total = _insert_all(space, tri, nbr, count, order)
+    if total < 0:
+        return None
+    return space[:, :2], tri[:total]
+
+
+def space_patch(corners: Points, normals: Points) -> Triangles | None:
+    """Triangles on one closed line in space, of least bending, then of least area; no point is added.
+
+    corners  (n, 3) in the order that the patch's own boundary runs
+    normals  (n, 3) unit normal of the facet outside at the edge corner i -> i + 1
+
+    Lines longer than 160 corners are cut in two at their narrowest place first.
+    """
+    if len(corners) < 3:
+        return None
+    pieces: list[Triangles] = []
+    stack = [np.arange(len(corners), dtype=np.int32)]
+    while stack:
+        loop = stack.pop()
+        if len(loop) > _DP_LIMIT:
+            i, j = _waist(corners[loop])
+            stack.append(np.concatenate([loop[i : j + 1]]))
+            stack.append(np.concatenate([loop[j:], loop[: i + 1]]))
+            continue
+        following = np.roll(loop, -1)
+        rim = (loop + 1) % len(corners) == following
+        tri = np.empty((len(loop) - 2, 3), np.int32)
+        if not _least_bending(corners[loop], np.where(rim[:, None], normals[loop], 0.0), tri):
+            return None
+        pieces.append(loop[tri].astype(np.int32))
+    return np.concatenate(pieces)
+
+
+def refine_in_space(points: Points, triangles: Triangles, edge: float) -> tuple[Points, Triangles]:
+    """Split inner edges longer than 1.4 `edge` (mm) and flip to Delaunay; new points are appended."""
+    limit = (1.4 * edge) ** 2
+    for _ in range(24):
+        room = 3 * len(triangles) + 8
+        tri = np.empty((2 * len(triangles) + room, 3), np.int32)
+        tri[: len(triangles)] = triangles
+        nbr = np.full((len(tri), 3), -1, np.int32)
+        nbr[: len(triangles)] = neighbours(triangles)
+        grown = np.empty((len(points) + room, 3))
+        grown[: len(points)] = points
+        _flip_all(grown, tri, nbr, len(triangles))
+        m, n = _split_long(grown, tri, nbr, len(triangles), len(points), limit)
+        _flip_all(grown, tri, nbr, m)
+        done = n == len(points)
+        points, triangles = grown[:n].copy(), tri[:m].copy()
+        if done:
+            break
+    return points, triangles
+
+
+def split_edges(points: Points, triangles: Triangles, edges: NDArray[np.int32]) -> tuple[Points, Triangles]:
+    """Put a point in the middle of each of the inner `edges` (k, 2)."""
+    room = len(edges)
+    tri = np.empty((len(triangles) + 2 * room, 3), np.int32)
+    tri[: len(triangles)] = triangles
+    nbr = np.full((len(tri), 3), -1, np.int32)
+    nbr[: len(triangles)] = neighbours(triangles)
+    grown = np.empty((len(points) + room, 3))
+    grown[: len(points)] = points
+    m, n = _split_named(grown, tri, nbr, len(triangles), len(points), edges.astype(np.int32))
+    return grown[:n].copy(), tri[:m].copy()
+
+
+def neighbours(tri: Triangles) -> NDArray[np.int32]:
+    """(m, 3) triangle across each edge, -1 at the rim; each edge belongs to at most two triangles."""
+    m = len(tri)
+    start = tri.ravel().astype(np.int64)
+    end = np.roll(tri, -1, axis=1).ravel().astype(np.int64)
+    base = int(tri.max()) + 1 if m else 1
+    key = start * base + end
+    order = np.argsort(key)
+    wanted = end * base + start
+    at = np.searchsorted(key[order], wanted)
+    at[at == len(key)] = 0
+    hit = order[at]
+    found = key[hit] == wanted
+    return np.where(found, hit // 3, -1).astype(np.int32).reshape(m, 3)
+
+
+def is_simple(points: Points, loops: tuple[NDArray[np.int32], ...]) -> bool:
+    """True where no two edges of the closed lines cross in the plane; lines may share corners."""
+    start = np.concatenate(loops)
+    end = np.concatenate([np.roll(loop, -1) for loop in loops])
+    low = np.minimum(points[start, 0], points[end, 0])
+    order = np.argsort(low)
+    return not _any_crossing(np.ascontiguousarray(points), start[order], end[order])
+
+
+def hexagonal_points(points: Points, loops: tuple[NDArray[np.int32], ...], edge: float) -> Points:
+    """(k, 2) points of a triangular lattice of pitch `edge` inside the plane region."""
+    start = points[np.concatenate(loops)]
+    end = points[np.concatenate([np.roll(loop, -1) for loop in loops])]
+    low, high = box_of(start)
+    pitch = edge * np.sqrt(0.75)
+    rows = []
+    for number in range(int((high[1] - low[1]) / pitch) + 1):
+        y = low[1] + (number + 0.5) * pitch
+        cut = (start[:, 1] <= y) != (end[:, 1] <= y)
+        a, b = start[cut], end[cut]
+        crossing = np.sort(a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
+        first = low[0] + (number % 2) * 0.5 * edge
+        x = np.arange(first, high[0], edge)
+        x = x[np.searchsorted(crossing, x) % 2 == 1]
+        rows.append(np.stack([x, np.full(len(x), y)], axis=1))
+    return np.concatenate(rows) if rows else np.empty((0, 2))
+
+
+def area_of(points: Points, loop: NDArray[np.int32]) -> float:
+    """Signed area inside a closed plane line, positive when it runs counter-clockwise."""
+    p = points[loop]
+    q = np.roll(p, -1, axis=0)
+    return float(0.5 * np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
+
+
+def _waist(loop: Points) -> tuple[int, int]:
+    """The pair of corners that are nearest to each other for the rim between them, neither piece tiny."""
+    n = len(loop)
+    steps = np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)
+    return _narrowest(loop, np.concatenate([[0.0], np.cumsum(steps)]), n // 8)
+
+
+@njit(cache=True)
+def _narrowest(loop, along, least):  # type: ignore[no-untyped-def]
+    n = len(loop)
+    total = along[n]
+    best, bi, bj = np.inf, 0, n // 2
+    for i in range(n):
+        for j in range(i + least, min(n, i + n - least)):
+            way = along[j] - along[i]
+            way = min(way, total - way)
+            d = 0.0
+            for k in range(3):
+                d += (loop[i, k] - loop[j, k]) ** 2
+            if d < best * way * way:
+                best, bi, bj = d / (way * way), i, j
+    return bi, bj
+
+
+def _one_chain(points: Points, loops: tuple[NDArray[np.int32], ...]) -> NDArray[np.int32] | None:
+    """Islands joined to the outer line by bridges that run there and back; None where none is free."""
+    chain = loops[0].astype(np.int32)
+    if len(loops) == 1:
+        return chain
+    start = np.concatenate(loops)
+    end = np.concatenate([np.roll(loop, -1) for loop in loops])
+    rest = sorted(loops[1:], key=lambda loop: -points[loop, 0].max())
+    while rest:
+        best = None
+        for number, island in enumerate(rest):
+            gap = np.linalg.norm(points[chain][:, None] - points[island][None], axis=2)
+            nearest = np.argpartition(gap, min(400, gap.size - 1), axis=None)[:400]
+            for flat in nearest[np.argsort(gap.ravel()[nearest], kind="stable")]:
+                i, j = np.unravel_index(flat, gap.shape)
+                if best is not None and gap[i, j] >= best[0]:
+                    break
+                if _bridge_is_free(points, start, end, chain, int(i), island, int(j)):
+                    best = (gap[i, j], number, int(i), int(j))
+                    break
+        if best is None:
+            return None
+        _, number, i, j = best
+        island = np.roll(rest.pop(number), -j)
+        if chain[i] == island[0]:
+            chain = np.concatenate([chain[: i + 1], island[1:], chain[i:]])
+        else:
+            chain = np.concatenate([chain[: i + 1], island, island[:1], chain[i:]])
+    return chain.astype(np.int32)
+
+
+def _without_crossing_visits(points: Points, chain: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+    """Where an island touches the line at a second place, the region falls apart there: so does the chain."""
+    done = []
+    stack = [chain]
+    while stack:
+        chain = stack.pop()
+        often = np.flatnonzero(np.bincount(chain)[chain] > 1)
+        cut = None
+        for x in often:
+            for y in often:
+                if x == y or chain[x] != chain[y]:
+                    continue
+                before, after = chain[x - 1], chain[(x + 1) % len(chain)]
+                if _opens_to(points, before, chain[x], after, chain[y - 1]) and _opens_to(
+                    points, before, chain[x], after, chain[(y + 1) % len(chain)]
+                ):
+                    cut = min(x, y), max(x, y)
+                    break
+            if cut:
+                break
+        if cut:
+            stack += [chain[cut[0] : cut[1]], np.concatenate([chain[cut[1] :], chain[: cut[0]]])]
+        else:
+            done.append(chain)
+    return done
+
+
+def _held_apart(points: Points, chain: NDArray[np.int32]) -> Points:
+    """Corners of the chain; where it comes to a point more than once, each a trifle into its own corner.
+
+    That turns a line that touches itself, at bridges or pinches, into one that does not.
+    """
+    p = points[chain]
+    back, on = np.roll(p, 1, axis=0) - p, np.roll(p, -1, axis=0) - p
+    begin = np.arctan2(on[:, 1], on[:, 0])
+    sector = (np.arctan2(back[:, 1], back[:, 0]) - begin) % (2.0 * np.pi)
+    middle = begin + 0.5 * np.where(sector == 0.0, 2.0 * np.pi, sector)
+    step = 1e-5 * np.minimum(np.linalg.norm(back, axis=1), np.linalg.norm(on, axis=1))
+    step[np.bincount(chain)[chain] < 2] = 0.0
+    return p + step[:, None] * np.stack([np.cos(middle), np.sin(middle)], axis=1)
+
+
+@njit(cache=True)
+def _turn(p, a, b, c):  # type: ignore[no-untyped-def]
+    """Twice the signed area of a, b, c in the plane of x and y."""
+    return (p[b, 0] - p[a, 0]) * (p[c, 1] - p[a, 1]) - (p[b, 1] - p[a, 1]) * (p[c, 0] - p[a, 0])
+
+
+@njit(cache=True)
+def _same(p, a, b):  # type: ignore[no-untyped-def]
+    return p[a, 0] == p[b, 0] and p[a, 1] == p[b, 1]
+
+
+@njit(cache=True)
+def _cross(p, a, b, c, d):  # type: ignore[no-untyped-def]
+    """Segments a b and c d meet, other than in a shared end."""
+    if _same(p, a, c) or _same(p, a, d) or _same(p, b, c) or _same(p, b, d):
+        return False
+    t1, t2 = _turn(p, a, b, c), _turn(p, a, b, d)
+    t3, t4 = _turn(p, c, d, a), _turn(p, c, d, b)
+    if t1 == 0.0 and t2 == 0.0:
+        for axis in range(2):
+            if max(p[a, axis], p[b, axis]) < min(p[c, axis], p[d, axis]):
+                return False
+            if max(p[c, axis], p[d, axis]) < min(p[a, axis], p[b, axis]):
+                return False
+        return True
+    return (t1 <= 0.0 <= t2 or t2 <= 0.0 <= t1) and (t3 <= 0.0 <= t4 or t4 <= 0.0 <= t3)
+
+
+@njit(cache=True)
+def _any_crossing(p, start, end):  # type: ignore[no-untyped-def]
+    """Edges sorted by their lower x."""
+    m = len(start)
+    for i in range(m):
+        a, b = start[i], end[i]
+        right = max(p[a, 0], p[b, 0])
+        low, high = min(p[a, 1], p[b, 1]), max(p[a, 1], p[b, 1])
+        for j in range(i + 1, m):
+            c, d = start[j], end[j]
+            if min(p[c, 0], p[d, 0]) > right:
+                break
+            if max(p[c, 1], p[d, 1]) < low or min(p[c, 1], p[d, 1]) > high:
+                continue
+            if _cross(p, a, b, c, d):
+                return True
+    return False
+
+
+@njit(cache=True)
+def _opens_to(p, before, a, after, target):  # type: ignore[no-untyped-def]
+    """The way from corner a to the target leads into the region on the left of before -> a -> after."""
+    left, right = _turn(p, before, a, target) > 0.0, _turn(p, a, after, target) > 0.0
+    return (left and right) if _turn(p, before, a, after) >= 0.0 else (left or right)
+
+
+@njit(cache=True)
+def _bridge_is_free(p, start, end, chain, i, island, j):  # type: ignore[no-untyped-def]
+    a, target = chain[i], island[j]
+    before, after = chain[i - 1], chain[(i + 1) % len(chain)]
+    if a == target:
+        # Of several visits to a shared corner, the one whose region the island lies in.
+        return _opens_to(p, before, a, after, island[j - 1]) and _opens_to(
+            p, before, a, after, island[(j + 1) % len(island)]
+        )
+    if not _opens_to(p, before, a, after, target):
+        return False
+    for e in range(len(start)):
+        if _cross(p, a, target, start[e], end[e]):
+            return False
+    free = True
+    for e in range(len(chain)):
+        free &= not _cross(p, a, target, chain[e], chain[(e + 1) % len(chain)])
+    return free
+
+
+@njit(cache=True)
+def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
+    """Ear cutting of one closed chain; returns how many triangles were written."""
+    n = len(chain)
+    if n < 3:
+        return 0
+    before = np.empty(n, np.int32)
+    after = np.empty(n, np.int32)
+    for i in range(n):
+        before[i] = i - 1 if i else n - 1
+        after[i] = i + 1 if i < n - 1 else 0
+    reflex = np.empty(n, np.bool_)
+    for i in range(n):
+        reflex[i] = _turn(p, chain[before[i]], chain[i], chain[after[i]]) <= 0.0
+    count, left, i, missed = 0, n, 0, 0
+    allow_flat = False
+    while left > 3:
+        a, b, c = chain[before[i]], chain[i], chain[after[i]]
+        turn = _turn(p, a, b, c)
+        ear = turn > 0.0 or (allow_flat and turn == 0.0)
+        if ear:
+            x0 = min(p[a, 0], p[b, 0], p[c, 0])
+            x1 = max(p[a, 0], p[b, 0], p[c, 0])
+            y0 = min(p[a, 1], p[b, 1], p[c, 1])
+            y1 = max(p[a, 1], p[b, 1], p[c, 1])
+            j = after[after[i]]
+            while j != before[i]:
+                q = chain[j]
+                if (
+                    reflex[j]
+                    and x0 <= p[q, 0] <= x1
+                    and y0 <= p[q, 1] <= y1
+                    and not (_same(p, q, a) or _same(p, q, b) or _same(p, q, c))
+                    and _turn(p, a, b, q) >= 0.0
+                    and _turn(p, b, c, q) >= 0.0
+                    and _turn(p, c, a, q) >= 0.0
+                ):
+                    ear = False
+                    break
+                j = after[j]
+        if not ear:
+            i = after[i]
+            missed += 1
+            if missed > left:
+                if allow_flat:
+                    return count
+                allow_flat, missed = True, 0
+            continue
+        tri[count, 0], tri[count, 1], tri[count, 2] = a, b, c
+        count += 1
+        left -= 1
+        missed = 0
+        allow_flat = False
+        u, w = before[i], after[i]
+        after[u], before[w] = w, u
+        reflex[u] = _turn(p, chain[before[u]], chain[u], chain[w]) <= 0.0
+        reflex[w] = _turn(p, chain[u], chain[w], chain[after[w]]) <= 0.0
+        i = after[w]
+    a, b, c = before[i], i, after[i]
+    tri[count, 0], tri[count, 1], tri[count, 2] = chain[a], chain[b], chain[c]
+    return count + 1
+
+
+@njit(cache=True)
+def _normal(p, a, b, c):  # type: ignore[no-untyped-def]
+    ux, uy, uz = p[b, 0] - p[a, 0], p[b, 1] - p[a, 1], p[b, 2] - p[a, 2]
+    vx, vy, vz = p[c, 0] - p[a, 0], p[c, 1] - p[a, 1], p[c, 2] - p[a, 2]
+    return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+
+
+@njit(cache=True)
+def _dot_at(p, c, a, b):  # type: ignore[no-untyped-def]
+    s = 0.0
+    for k in range(3):
+        s += (p[a, k] - p[c, k]) * (p[b, k] - p[c, k])
+    return s
+
+
+@njit(cache=True)
+def _linked(tri, nbr, t, c, d):  # type: ignore[no-untyped-def]
+    """True where the fan of triangles round corner c, from t on both ways, holds d."""
+    for way in range(2):
+        s = t
+        for _ in range(1000):
+            k = 0
+            while tri[s, k] != c:
+                k += 1
+            if tri[s, (k + 1) % 3] == d or tri[s, (k + 2) % 3] == d:
+                return True
+            s = nbr[s, k] if way == 0 else nbr[s, (k + 2) % 3]
+            if s < 0 or s == t:
+                break
+    return False
+
+
+@njit(cache=True)
+def _flip_if_better(p, tri, nbr, t, k):  # type: ignore[no-untyped-def]
+    s = nbr[t, k]
+    if s < 0:
+        return False
+    j = 0
+    while nbr[s, j] != t or tri[s, j] != tri[t, (k + 1) % 3]:
+        j += 1
+        if j == 3:
+            return False
+    a, b, c = tri[t, k], tri[t, (k + 1) % 3], tri[t, (k + 2) % 3]
+    d = tri[s, (j + 2) % 3]
+    if c == d:
+        return False
+    x1, y1, z1 = _normal(p, a, b, c)
+    x2, y2, z2 = _normal(p, b, a, d)
+    sin_c, cos_c = np.sqrt(x1 * x1 + y1 * y1 + z1 * z1), _dot_at(p, c, a, b)
+    sin_d, cos_d = np.sqrt(x2 * x2 + y2 * y2 + z2 * z2), _dot_at(p, d, a, b)
+    size = np.sqrt((sin_c * sin_c + cos_c * cos_c) * (sin_d * sin_d + cos_d * cos_d))
+    if sin_c * cos_d + sin_d * cos_c > -1e-10 * size:
+        return False
+    x, y, z = x1 + x2, y1 + y2, z1 + z2
+    size = x * x + y * y + z * z
+    x1, y1, z1 = _normal(p, a, d, c)
+    x2, y2, z2 = _normal(p, d, b, c)
+    if x * x1 + y * y1 + z * z1 <= 1e-9 * size or x * x2 + y * y2 + z * z2 <= 1e-9 * size:
+        return False
+    if _linked(tri, nbr, t, c, d):
+        return False
+    bc, ca = nbr[t, (k + 1) % 3], nbr[t, (k + 2) % 3]
+    ad, db = nbr[s, (j + 1) % 3], nbr[s, (j + 2) % 3]
+    tri[t, 0], tri[t, 1], tri[t, 2] = a, d, c
+    nbr[t, 0], nbr[t, 1], nbr[t, 2] = ad, s, ca
+    tri[s, 0], tri[s, 1], tri[s, 2] = d, b, c
+    nbr[s, 0], nbr[s, 1], nbr[s, 2] = db, bc, t
+    _relink(tri, nbr, ad, d, s, t)
+    _relink(tri, nbr, bc, c, t, s)
+    return True
+
+
+@njit(cache=True)
+def _relink(tri, nbr, t, start, old, new):  # type: ignore[no-untyped-def]
+    """The edge of t that starts at `start` and led to `old` leads to `new`."""
+    if t >= 0:
+        for k in range(3):
+            if nbr[t, k] == old and tri[t, k] == start:
+                nbr[t, k] = new
+
+
+@njit(cache=True)
+def _settle(p, tri, nbr, stack, top):  # type: ignore[no-untyped-def]
+    """Flip what needs it among the edges of the triangles on the stack, and what follows from it."""
+    budget = 200 * len(tri) + 1000
+    while top > 0 and budget > 0:
+        top -= 1
+        t = stack[top]
+        for k in range(3):
+            budget -= 1
+            s = nbr[t, k]
+            if s >= 0 and _flip_if_better(p, tri, nbr, t, k):
+                if top + 2 < len(stack):
+                    stack[top], stack[top + 1] = t, s
+                    top += 2
+                break
+
+
+@njit(cache=True)
+def _flip_all(p, tri, nbr, count):  # type: ignore[no-untyped-def]
+    stack = np.empty(count + 64, np.int32)
+    for _ in range(8):
+        for i in range(count):
+            stack[i] = i
+        _settle(p, tri, nbr, stack, count)
+        calm = True
+        for t in range(count):
+            for k in range(3):
+                if nbr[t, k] > t and _flip_if_better(p, tri, nbr, t, k):
+                    calm = False
+        if calm:
+            break
+
+
+@njit(cache=True)
+def _holds(p, tri, t, v):  # type: ignore[no-untyped-def]
+    a, b, c = tri[t, 0], tri[t, 1], tri[t, 2]
+    return _turn(p, a, b, v) >= 0.0 and _turn(p, b, c, v) >= 0.0 and _turn(p, c, a, v) >= 0.0
+
+
+@njit(cache=True)
+def _find(p, tri, nbr, count, t, v):  # type: ignore[no-untyped-def]
+    """The triangle that holds point v: by walking from t, by looking at all where the walk leaves."""
+    for _ in range(count):
+        ahead = -2
+        for k in range(3):
+            if _turn(p, tri[t, k], tri[t, (k + 1) % 3], v) < 0.0:
+                ahead = nbr[t, k]
+                if ahead >= 0:
+                    break
+        if ahead == -2:
+            return t
+        if ahead == -1:
+            break
+        t = ahead
+    for t in range(count):
+        if _holds(p, tri, t, v):
+            return t
+    return -1
+
+
+@njit(cache=True)
+def _insert_all(p, tri, nbr, count, order):  # type: ignore[no-untyped-def]
+    """Put the points into the triangulation one by one; the new triangle count, -1 if one lies outside."""
+    stack = np.empty(4096, np.int32)
+    t = 0
+    for v in order:
+        t = _find(p, tri, nbr, count, t, v)
+        if t < 0:
+            return -1
+        a, b, c = tri[t, 0], tri[t, 1], tri[t, 2]
+        bc, ca = nbr[t, 1], nbr[t, 2]
+        u, w = count, count + 1
+        tri[t, 2] = v
+        nbr[t, 1], nbr[t, 2] = u, w
+        tri[u, 0], tri[u, 1], tri[u, 2] = b, c, v
+        nbr[u, 0], nbr[u, 1], nbr[u, 2] = bc, w, t
+        tri[w, 0], tri[w, 1], tri[w, 2] = c, a, v
+        nbr[w, 0], nbr[w, 1], nbr[w, 2] = ca, t, u
+        _relink(tri, nbr, bc, c, t, u)
+        _relink(tri, nbr, ca, a, t, w)
+        count += 2
+        stack[0], stack[1], stack[2] = t, u, w
+        _settle(p, tri, nbr, stack, 3)
+    return count
+
+
+@njit(cache=True)
+def _split(p, tri, nbr, count, t, k, v):  # type: ignore[no-untyped-def]
+    """Put point v on inner edge k of t; two triangles become four."""
+    s = nbr[t, k]
+    j = 0
+    while tri[s, j] != tri[t, (k + 1) % 3]:
+        j += 1
+    a, b, c, d = tri[t, k], tri[t, (k + 1) % 3], tri[t, (k + 2) % 3], tri[s, (j + 2) % 3]
+    bc, ca = nbr[t, (k + 1) % 3], nbr[t, (k + 2) % 3]
+    ad, db = nbr[s, (j + 1) % 3], nbr[s, (j + 2) % 3]
+    u, w = count, count + 1
+    tri[t, 0], tri[t, 1], tri[t, 2] = a, v, c
+    nbr[t, 0], nbr[t, 1], nbr[t, 2] = s, u, ca
+    tri[u, 0], tri[u, 1], tri[u, 2] = v, b, c
+    nbr[u, 0], nbr[u, 1], nbr[u, 2] = w, bc, t
+    tri[s, 0], tri[s, 1], tri[s, 2] = v, a, d
+    nbr[s, 0], nbr[s, 1], nbr[s, 2] = t, ad, w
+    tri[w, 0], tri[w, 1], tri[w, 2] = b, v, d
+    nbr[w, 0], nbr[w, 1], nbr[w, 2] = u, s, db
+    _relink(tri, nbr, bc, c, t, u)
+    _relink(tri, nbr, db, b, s, w)
+    return count + 2
+
+
+@njit(cache=True)
+def _split_long(p, tri, nbr, count, n, limit):  # type: ignore[no-untyped-def]
+    """One sweep over the edges: those whose square is above the limit get a point in their middle."""
+    first = count
+    for t in range(first):
+        best, at = limit, -1
+        for k in range(3):
+            s = nbr[t, k]
+            if s < 0 or s >= first:
+                continue
+            d = 0.0
+            for x in range(3):
+                d += (p[tri[t, k], x] - p[tri[t, (k + 1) % 3], x]) ** 2
+            if d > best:
+                best, at = d, k
+        if at < 0 or count + 2 > len(tri) or n + 1 > len(p):
+            continue
+        for x in range(3):
+            p[n, x] = 0.5 * (p[tri[t, at], x] + p[tri[t, (at + 1) % 3], x])
+        count = _split(p, tri, nbr, count, t, at, n)
+        n += 1
+    return count, n
+
+
+@njit(cache=True)
+def _split_named(p, tri, nbr, count, n, edges):  # type: ignore[no-untyped-def]
+    for e in range(len(edges)):
+        done = False
+        for t in range(count):
+            for k in range(3):
+                if tri[t, k] == edges[e, 0] and tri[t, (k + 1) % 3] == edges[e, 1] and nbr[t, k] >= 0:
+                    for x in range(3):
+                        p[n, x] = 0.5 * (p[edges[e, 0], x] + p[edges[e, 1], x])
+                    count = _split(p, tri, nbr, count, t, k, n)
+                    n += 1
+                    done = True
+                    break
+            if done:
+                break
+    return count, n
+
+
+@njit(cache=True)
+def _bend(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
+    """1 - cos of the angle between two normals; none at all counts as flat."""
+    size = np.sqrt((ax * ax + ay * ay + az * az) * (bx * bx + by * by + bz * bz))
+    return 1.0 - (ax * bx + ay * by + az * bz) / size if size > 0.0 else 0.0
+
+
+@njit(cache=True)
+def _least_bending(p, outside, tri):  # type: ignore[no-untyped-def]
+    """Triangulate a closed line so that the largest bend, then the area, is least."""
+    n = len(p)
+    bend = np.full((n, n), np.inf)
+    area = np.full((n, n), np.inf)
+    middle = np.full((n, n), -1, np.int32)
+    for i in range(n - 1):
+        bend[i, i + 1] = 0.0
+        area[i, i + 1] = 0.0
+    for span in range(2, n):
+        for i in range(n - span):
+            k = i + span
+            for m in range(i + 1, k):
+                x, y, z = _normal(p, i, m, k)
+                size = np.sqrt(x * x + y * y + z * z)
+                worst = max(bend[i, m], bend[m, k])
+                if worst > bend[i, k]:
+                    continue
+                total = area[i, m] + area[m, k] + 0.5 * size
+                if size <= 0.0:
+                    worst = 2.0
+                for a, b in ((i, m), (m, k), (k, i)):
+                    if a == k:
+                        if not (i == 0 and k == n - 1):
+                            continue
+                        worst = max(worst, _bend(x, y, z, outside[k, 0], outside[k, 1], outside[k, 2]))
+                    elif b == a + 1:
+                        worst = max(worst, _bend(x, y, z, outside[a, 0], outside[a, 1], outside[a, 2]))
+                    else:
+                        ox, oy, oz = _normal(p, a, middle[a, b], b)
+                        worst = max(worst, _bend(x, y, z, ox, oy, oz))
+                # Bends are compared in coarse steps, so that the area decides between nearly equal ones.
+                worst = np.ceil(worst * 16.0) / 16.0
+                if worst < bend[i, k] or (worst == bend[i, k] and total < area[i, k]):
+                    bend[i, k], area[i, k], middle[i, k] = worst, total, m
+    if middle[0, n - 1] < 0:
+        return False
+    stack = np.empty((n, 2), np.int32)
+    stack[0, 0], stack[0, 1] = 0, n - 1
+    top, count = 1, 0
+    while top > 0:
+        top -= 1
+        i, k = stack[top, 0], stack[top, 1]
+        if k - i < 2:
+            continue
+        m = middle[i, k]
+        tri[count, 0], tri[count, 1], tri[count, 2] = i, m, k
+        count += 1
+        stack[top, 0], stack[top, 1] = i, m
+        stack[top + 1, 0], stack[top + 1, 1] = m, k
+        top += 2
+    return count == n - 2

@@ -1,0 +1,65 @@
+"""Exact distance from points to a triangle mesh.
+
+The tree is open3d's RaycastingScene (BVH over the facets, single precision); points and mesh are moved
+to the mesh's middle first, so that single precision costs less than 0.1 um on parts up to a metre.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pipeline.geometry import box_of
+
+_CHUNK = 1_000_000
+
+
+class Scene:
+    """A mesh that can be asked for distances; the tree is built at the first question and kept.
+
+    Takes anything with `vertices` (n, 3) mm and `faces` (m, 3). Memory: about 120 bytes a facet.
+    """
+
+    def __init__(self, surface: Any) -> None:
+        vertices = np.asarray(surface.vertices)
+        self._faces = np.asarray(surface.faces)
+        self._middle = np.mean(box_of(vertices), axis=0) if len(vertices) else np.zeros(3)
+        self._vertices = vertices
+        self._scene: Any = None
+
+    def _ready(self) -> Any:
+        if self._scene is None:
+            open3d: Any = importlib.import_module("open3d")
+            self._scene = open3d.t.geometry.RaycastingScene()
+            self._scene.add_triangles(
+                open3d.core.Tensor((self._vertices - self._middle).astype(np.float32)),
+                open3d.core.Tensor(self._faces.astype(np.uint32)),
+            )
+        return self._scene
+
+    def distance(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Unsigned distance (n,) mm of points (n, 3) to the surface."""
+        return self.closest(points)[0]
+
+    def closest(self, points: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.float64]]:
+        """Distance (n,) mm, facet (n,) and nearest point (n, 3) on the surface for points (n, 3).
+
+        The distance is computed in double precision from the facet that the tree found.
+        """
+        open3d: Any = importlib.import_module("open3d")
+        from pipeline.mesh.query.facet_points import nearest_on_facets
+
+        points = np.ascontiguousarray(points, dtype=np.float64)
+        scene = self._ready()
+        facet = np.empty(len(points), dtype=np.int32)
+        near = np.empty((len(points), 3))
+        for low in range(0, len(points), _CHUNK):
+            part = slice(low, low + _CHUNK)
+            local = (points[part] - self._middle).astype(np.float32)
+            found = scene.compute_closest_points(open3d.core.Tensor(local))
+            facet[part] = found["primitive_ids"].numpy().astype(np.int32)
+            near[part] = nearest_on_facets(points[part], self._vertices, self._faces, facet[part])
+        return np.linalg.norm(points - near, axis=1), facet, near

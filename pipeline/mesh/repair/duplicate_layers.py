@@ -1,0 +1,100 @@
+"""Surface that was scanned twice: where two pieces lie on each other, the smaller one is the double."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry import box_of
+from pipeline.jit import njit
+from pipeline.mesh.topology import edge_lengths, facet_normals, vertex_normals
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+Mask = NDArray[np.bool_]
+
+_CELLS = 128
+_LOOKED_AT = 8
+
+
+@njit(cache=True)
+def _mark(v, f, labels, origin, size, cells):  # type: ignore[no-untyped-def]
+    for i in range(f.shape[0]):
+        if labels[i] == 0:
+            continue
+        for k in range(3):
+            p = f[i, k]
+            cells[
+                int((v[p, 0] - origin[0]) / size),
+                int((v[p, 1] - origin[1]) / size),
+                int((v[p, 2] - origin[2]) / size),
+            ] = 1
+
+
+@njit(cache=True)
+def _touched(v, f, origin, size, cells):  # type: ignore[no-untyped-def]
+    out = np.zeros(f.shape[0], dtype=np.bool_)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            p = f[i, k]
+            x = int((v[p, 0] - origin[0]) / size)
+            y = int((v[p, 1] - origin[1]) / size)
+            z = int((v[p, 2] - origin[2]) / size)
+            if cells[x, y, z]:
+                out[i] = True
+    return out
+
+
+def _near_other_pieces(v: Floats, f: Ints, labels: Ints) -> Mask:
+    """Facets in and round the coarse cells that hold anything but the largest piece."""
+    from scipy.ndimage import binary_dilation
+
+    low, high = box_of(v)
+    size = float((high - low).max()) / _CELLS
+    cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.uint8)
+    _mark(v, f, labels, low - size, size, cells)
+    return _touched(v, f, low - size, size, binary_dilation(cells, np.ones((3, 3, 3))).astype(np.uint8))
+
+
+def doubled(v: Floats, f: Ints, labels: Ints, sigma: float) -> Mask:
+    """(m,) facets of a piece over which, within the noise or half an edge, lies a larger piece facing the same way.
+
+    labels  (m,) number of each facet's piece, the largest first
+    sigma   mm, the noise
+
+    No solid has two surfaces facing the same way that near to each other. Pieces of which under a fifth is covered
+    touch by chance and are left alone.
+    """
+    found = np.zeros(len(f), dtype=bool)
+    if labels.max() == 0:
+        return found
+    from scipy.spatial import cKDTree
+
+    near = np.flatnonzero(_near_other_pieces(v, f, labels))
+    used, inverse = np.unique(f[near], return_inverse=True)
+    corners: NDArray[np.int32] = np.empty((len(near), 3), dtype=np.int32)
+    corners[:] = inverse.reshape(-1, 3)
+    points = v[used]
+    piece = np.zeros(len(used), dtype=np.int32)
+    piece[corners] = labels[near][:, None]
+    normals = vertex_normals(points, corners)
+    reach = np.zeros(len(used))
+    np.maximum.at(reach, corners, edge_lengths(points, corners).max(axis=1)[:, None])
+
+    asking = np.flatnonzero(labels[near] > 0)
+    centres = points[corners[asking]].mean(axis=1)
+    own = labels[near][asking]
+    facing = facet_normals(points, corners[asking])
+    distance, nearest = cKDTree(points).query(centres, k=min(_LOOKED_AT, len(points)), workers=-1)
+    covered = np.zeros(len(asking), dtype=bool)
+    for distances, hits in zip(np.atleast_2d(distance.T), np.atleast_2d(nearest.T), strict=True):
+        offset = np.abs(np.einsum("ij,ij->i", centres - points[hits], normals[hits]))
+        covered |= (
+            (piece[hits] < own)
+            & (distances < reach[hits] + offset)
+            & (offset < np.maximum(10 * sigma, 0.5 * reach[hits]))
+            & (np.einsum("ij,ij->i", facing, normals[hits]) > 0.7)
+        )
+    share = np.bincount(own, weights=covered) / np.maximum(np.bincount(own), 1)
+    found[near[asking]] = covered & (share[own] > 0.2)
+    return found

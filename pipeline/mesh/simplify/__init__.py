@@ -1,0 +1,17 @@
+"""Edge collapse by quadrics (Garland and Heckbert 1997), vertices bound to surfaces, reversible in its last stretch."""
+
+from __future__ import annotations
+
+from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
+from pipeline.mesh.simplify.edge_collapse import exhaust, finish_collapse, start_collapse, sweep_down
+from pipeline.mesh.simplify.reversible_collapse import HeldPoints, ReversibleCollapse
+
+__all__ = [
+    "CollapseMesh",
+    "HeldPoints",
+    "ReversibleCollapse",
+    "exhaust",
+    "finish_collapse",
+    "start_collapse",
+    "sweep_down",
+]

@@ -1,0 +1,320 @@
+"""What an edge collapse may do, and what it costs.
+
+Quadric error: Garland and Heckbert, "Surface simplification using quadric error metrics" (1997); the
+price of a collapse here is the *increase* of the summed squared distance, so that scan noise, which
+every region has paid already, does not steer where facets go.
+
+Rules of a collapse (u into v):
+- the carriers (surfaces that a vertex is bound to) of one end include those of the other; the new
+  vertex lies on all of them;
+- link condition, so a 2-manifold stays one and closed stays closed; a border edge may only go along
+  the border, an inner vertex that meets the border goes to where the border is;
+- no facet turns over or becomes a needle.
+
+A facet that is gone has ~corner, which is below 0, for its first corner.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit
+from pipeline.surfaces import CYLINDER, PLANE, distance_gradient, move_onto
+
+# cos of the largest turn of a facet in one collapse.
+_TURN = 0.2
+# Least height over longest side of a facet that a collapse makes.
+_NEEDLE = 2e-3
+# A vertex that ties this many facets together is left alone.
+MOST = 3000
+# Of the trace of the quadric: pulls the new vertex to the middle where the surface is flat.
+_SOFT = 1e-3
+# Price of length: in a plane all collapses are free, and short edges should go first.
+_LENGTH = 1e-9
+
+
+@njit(cache=True)
+def corners_of(faces: NDArray, n: int, m: int) -> tuple[NDArray, NDArray]:
+    first = np.zeros(n + 1, dtype=np.int32)
+    for f in range(m):
+        for k in range(3):
+            first[faces[f, k] + 1] += 1
+    for i in range(n):
+        first[i + 1] += first[i]
+    facets = np.empty(3 * m, dtype=np.int32)
+    at = first[:n].copy()
+    for f in range(m):
+        for k in range(3):
+            v = faces[f, k]
+            facets[at[v]] = f
+            at[v] += 1
+    return first, facets
+
+
+@njit(cache=True)
+def _union(carriers: NDArray, u: int, v: int) -> tuple[bool, int, int, int]:
+    """Whether the carriers of one end include those of the other, and the larger set."""
+    if carriers[u, 0] < 0:
+        return True, carriers[v, 0], carriers[v, 1], carriers[v, 2]
+    if carriers[v, 0] < 0:
+        return True, carriers[u, 0], carriers[u, 1], carriers[u, 2]
+    small, large = u, v
+    if carriers[u, 2] >= 0 or (carriers[u, 1] >= 0 and carriers[v, 1] < 0):
+        small, large = v, u
+    for i in range(3):
+        s = carriers[small, i]
+        if s < 0:
+            break
+        if s != carriers[large, 0] and s != carriers[large, 1] and s != carriers[large, 2]:
+            return False, -1, -1, -1
+    return True, carriers[large, 0], carriers[large, 1], carriers[large, 2]
+
+
+@njit(cache=True)
+def _value(q: NDArray, dx: float, dy: float, dz: float) -> float:
+    return (
+        dx * (q[0] * dx + 2.0 * (q[1] * dy + q[2] * dz + q[6]))
+        + dy * (q[3] * dy + 2.0 * (q[4] * dz + q[7]))
+        + dz * (q[5] * dz + 2.0 * q[8])
+        + q[9]
+    )
+
+
+@njit(cache=True)
+def place(
+    points: NDArray, q: NDArray, carriers: NDArray, border: NDArray, table: NDArray,
+    u: int, v: int, exact: bool, x: NDArray,
+) -> tuple[float, float]:  # fmt: skip
+    """Where the vertex of edge uv goes (into x) and what that costs: (price, summed square distance).
+
+    Price inf where the edge may not go. `exact` puts x on the carriers, which takes longer.
+    """
+    ok, c0, c1, c2 = _union(carriers, u, v)
+    if not ok:
+        return np.inf, np.inf
+    qu, qv = q[u], q[v]
+    px, py, pz = points[u, 0], points[u, 1], points[u, 2]
+    rx, ry, rz = points[v, 0], points[v, 1], points[v, 2]
+    hx, hy, hz = 0.5 * (rx - px), 0.5 * (ry - py), 0.5 * (rz - pz)
+    xx, xy, xz = qu[0] + qv[0], qu[1] + qv[1], qu[2] + qv[2]
+    yy, yz, zz = qu[3] + qv[3], qu[4] + qv[4], qu[5] + qv[5]
+    trace = xx + yy + zz
+    length2 = 4.0 * (hx * hx + hy * hy + hz * hz)
+    fixed = -1
+    if c2 >= 0:
+        fixed = u if carriers[u, 2] >= 0 else v
+    elif border[u] != border[v]:
+        fixed = u if border[u] else v
+    if fixed >= 0:
+        x[0], x[1], x[2] = points[fixed, 0], points[fixed, 1], points[fixed, 2]
+    else:
+        # Linear part about the middle: each end's own, moved by half the edge.
+        bx = qu[6] + qv[6] + (qu[0] - qv[0]) * hx + (qu[1] - qv[1]) * hy + (qu[2] - qv[2]) * hz
+        by = qu[7] + qv[7] + (qu[1] - qv[1]) * hx + (qu[3] - qv[3]) * hy + (qu[4] - qv[4]) * hz
+        bz = qu[8] + qv[8] + (qu[2] - qv[2]) * hx + (qu[4] - qv[4]) * hy + (qu[5] - qv[5]) * hz
+        soft = _SOFT * trace + 1e-30
+        a, d, g = xx + soft, yy + soft, zz + soft
+        m0, m1, m2 = d * g - yz * yz, xz * yz - xy * g, xy * yz - xz * d
+        det = a * m0 + xy * m1 + xz * m2
+        sx = -(m0 * bx + m1 * by + m2 * bz) / det
+        sy = -(m1 * bx + (a * g - xz * xz) * by + (xy * xz - a * yz) * bz) / det
+        sz = -(m2 * bx + (xy * xz - a * yz) * by + (a * d - xy * xy) * bz) / det
+        if not sx * sx + sy * sy + sz * sz <= length2:
+            sx, sy, sz = 0.0, 0.0, 0.0
+        x[0], x[1], x[2] = px + hx + sx, py + hy + sy, pz + hz + sz
+        if exact and c0 >= 0:
+            ux, uy, uz = x[0], x[1], x[2]
+            if not move_onto(table, c0, c1, -1, x):
+                return np.inf, np.inf
+            moved = (x[0] - ux) ** 2 + (x[1] - uy) ** 2 + (x[2] - uz) ** 2
+            if moved > length2:
+                return np.inf, np.inf
+    whole = _value(qu, x[0] - px, x[1] - py, x[2] - pz) + _value(qv, x[0] - rx, x[1] - ry, x[2] - rz)
+    price = max(0.0, whole - qu[9] - qv[9]) + _LENGTH * trace * length2
+    return price, whole
+
+
+@njit(cache=True)
+def _facing(table: NDArray, row: int, ax: float, ay: float, az: float, nx: float, ny: float, nz: float) -> float:
+    _, gx, gy, gz = distance_gradient(table[row], ax, ay, az)
+    return gx * nx + gy * ny + gz * nz
+
+
+@njit(cache=True)
+def facets_stay_good(
+    points: NDArray, faces: NDArray, label: NDArray, table: NDArray, list_: NDArray, count: int,
+    u: int, v: int, x: NDArray, sag: float,
+) -> bool:  # fmt: skip
+    """Whether every facet of the list that has only one of u, v keeps its side, shape and carrier."""
+    for s in range(count):
+        f = list_[s]
+        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+        if (i == u or j == u or k == u) and (i == v or j == v or k == v):
+            continue
+        # Turn the corner that moves to the front; the order of the three stays.
+        if j == u or j == v:  # noqa: SIM109
+            i, j, k = j, k, i
+        elif k == u or k == v:  # noqa: SIM109
+            i, j, k = k, i, j
+        bx, by, bz = points[j, 0], points[j, 1], points[j, 2]
+        ex, ey, ez = points[k, 0] - bx, points[k, 1] - by, points[k, 2] - bz
+        ox, oy, oz = points[i, 0] - bx, points[i, 1] - by, points[i, 2] - bz
+        tx, ty, tz = x[0] - bx, x[1] - by, x[2] - bz
+        onx, ony, onz = ey * oz - ez * oy, ez * ox - ex * oz, ex * oy - ey * ox
+        tnx, tny, tnz = ey * tz - ez * ty, ez * tx - ex * tz, ex * ty - ey * tx
+        old2 = onx * onx + ony * ony + onz * onz
+        new2 = tnx * tnx + tny * tny + tnz * tnz
+        side2 = ex * ex + ey * ey + ez * ez
+        fx, fy, fz = tx - ex, ty - ey, tz - ez
+        long2 = max(side2, tx * tx + ty * ty + tz * tz, fx * fx + fy * fy + fz * fz)
+        if new2 <= _NEEDLE * _NEEDLE * long2 * long2:
+            gx, gy, gz = ox - ex, oy - ey, oz - ez
+            was2 = max(side2, ox * ox + oy * oy + oz * oz, gx * gx + gy * gy + gz * gz)
+            if new2 <= 1e-24 * long2 * long2 or new2 * was2 * was2 < old2 * long2 * long2:
+                return False
+        turn = onx * tnx + ony * tny + onz * tnz
+        row = label[f]
+        if row < 0:
+            if turn < _TURN * np.sqrt(old2 * new2):
+                return False
+            continue
+        length = np.sqrt(new2)
+        mx, my, mz = bx + (tx + ex) / 3.0, by + (ty + ey) / 3.0, bz + (tz + ez) / 3.0
+        now = _facing(table, row, mx, my, mz, tnx, tny, tnz) / length
+        was = _facing(table, row, bx + (ox + ex) / 3.0, by + (oy + ey) / 3.0, bz + (oz + ez) / 3.0, onx, ony, onz)
+        if abs(now) < 0.5 or now * was < 0.0:
+            return False
+        if sag < np.inf and int(table[row, 0]) != PLANE:
+            # Chords of a cylinder are farthest in the middle; of a cone or torus they need not be.
+            steps = 2 if int(table[row, 0]) == CYLINDER else 4
+            for p in range(steps + 1):
+                for r in range(steps + 1 - p):
+                    # Shares of x, and of the next corner; the edge away from x did not change.
+                    if p == 0 or p == steps:
+                        continue
+                    g, h = p / steps, r / steps
+                    d = distance_gradient(
+                        table[row],
+                        bx + g * tx + (1.0 - g - h) * ex, by + g * ty + (1.0 - g - h) * ey,
+                        bz + g * tz + (1.0 - g - h) * ez,
+                    )[0]  # fmt: skip
+                    if abs(d) > sag:
+                        return False
+    return True
+
+
+@njit(cache=True)
+def link_holds(
+    faces: NDArray, border: NDArray, degree: NDArray, u: int, v: int,
+    of_u: NDArray, nu: int, of_v: NDArray, nv: int, stamp: NDArray, mark: int,
+) -> bool:  # fmt: skip
+    """The link condition of edge uv, and that both ends are proper (half) discs. Uses marks mark..mark+3."""
+    ring = 0
+    for s in range(nv):
+        f = of_v[s]
+        for k in range(3):
+            w = faces[f, k]
+            if w != v and stamp[w] != mark:
+                stamp[w] = mark
+                ring += 1
+    if ring != nv + border[v]:
+        return False
+    ring = 0
+    common = 0
+    shared = 0
+    for s in range(nu):
+        f = of_u[s]
+        third = -1
+        has = False
+        for k in range(3):
+            w = faces[f, k]
+            if w == u:
+                continue
+            if w == v:
+                has = True
+            else:
+                third = w
+            if stamp[w] == mark:
+                stamp[w] = mark + 1
+                ring += 1
+                if w != v:
+                    common += 1
+            elif stamp[w] != mark + 1 and stamp[w] != mark + 2:
+                stamp[w] = mark + 2
+                ring += 1
+        if has:
+            shared += 1
+            # The facet goes; its third corner must be left with a fan, not with two facets back to back.
+            if degree[third] <= (2 if border[third] else 3):
+                return False
+    if ring != nu + border[u] or common != shared:
+        return False
+    if border[u] and border[v]:
+        return shared == 1
+    return shared == 2
+
+
+@njit(cache=True)
+def merge(
+    points: NDArray, q: NDArray, carriers: NDArray, border: NDArray, u: int, v: int, x: NDArray,
+) -> None:  # fmt: skip
+    """Let v take over from u at x."""
+    _, c0, c1, c2 = _union(carriers, u, v)
+    for end in range(2):
+        w = u if end == 0 else v
+        dx, dy, dz = x[0] - points[w, 0], x[1] - points[w, 1], x[2] - points[w, 2]
+        a = q[w]
+        value = max(_value(a, dx, dy, dz), 0.0)
+        a[6] += a[0] * dx + a[1] * dy + a[2] * dz
+        a[7] += a[1] * dx + a[3] * dy + a[4] * dz
+        a[8] += a[2] * dx + a[4] * dy + a[5] * dz
+        a[9] = value
+    for i in range(10):
+        q[v, i] += q[u, i]
+    carriers[v, 0], carriers[v, 1], carriers[v, 2] = c0, c1, c2
+    border[v] = max(border[u], border[v])
+    points[v, 0], points[v, 1], points[v, 2] = x[0], x[1], x[2]
+
+
+@njit(cache=True)
+def compact(
+    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, still: NDArray,
+    label: NDArray, origin: NDArray, n: int, m: int, place: NDArray, parent: NDArray,
+) -> tuple[int, int]:  # fmt: skip
+    """Close the ranks in order. `place` holds who took over (as _sweep leaves it) where parents are kept."""
+    used = np.zeros(n, dtype=np.uint8)
+    facets = 0
+    for f in range(m):
+        if faces[f, 0] < 0:
+            continue
+        for k in range(3):
+            faces[facets, k] = faces[f, k]
+            used[faces[f, k]] = 1
+        label[facets] = label[f]
+        origin[facets] = origin[f]
+        facets += 1
+    index = np.full(n, -1, dtype=np.int32)
+    vertices = 0
+    for i in range(n):
+        if not used[i]:
+            continue
+        index[i] = vertices
+        for k in range(3):
+            points[vertices, k] = points[i, k]
+            carriers[vertices, k] = carriers[i, k]
+        for k in range(10):
+            q[vertices, k] = q[i, k]
+        border[vertices] = border[i]
+        still[vertices] = still[i]
+        vertices += 1
+    for f in range(facets):
+        for k in range(3):
+            faces[f, k] = index[faces[f, k]]
+    for i in range(len(parent)):
+        p = parent[i]
+        if p >= 0:
+            if place[p] >= 0:
+                p = place[p]
+            parent[i] = index[p]
+    return vertices, facets

@@ -1,0 +1,43 @@
+"""Who neighbours whom on a triangle mesh, its rims, its pieces, its simple measures and its defects."""
+
+from __future__ import annotations
+
+from pipeline.mesh.topology.adjacency import (
+    NONMANIFOLD,
+    edge_in,
+    facet_neighbours,
+    neighbours_without,
+    vertex_facets,
+    vertex_ring,
+)
+from pipeline.mesh.topology.boundaries import boundary_loops
+from pipeline.mesh.topology.components import compact, components
+from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets
+from pipeline.mesh.topology.measures import (
+    edge_lengths,
+    facet_areas,
+    facet_normals,
+    mean_edge,
+    median_edge,
+    vertex_normals,
+)
+
+__all__ = [
+    "NONMANIFOLD",
+    "boundary_loops",
+    "compact",
+    "components",
+    "degenerate_facets",
+    "duplicate_facets",
+    "edge_in",
+    "edge_lengths",
+    "facet_areas",
+    "facet_neighbours",
+    "facet_normals",
+    "mean_edge",
+    "median_edge",
+    "neighbours_without",
+    "vertex_facets",
+    "vertex_normals",
+    "vertex_ring",
+]

@@ -1,0 +1,183 @@
+"""Who neighbours whom on a triangle mesh: facets of a vertex, facets across edges, the ring round a vertex.
+
+Arrays: `v` vertices (n, 3) float64 in mm, `f` faces (m, 3) int32 whose corners run counter-clockwise seen from
+outside. Edge `k` of a facet runs from corner `k` to corner `(k + 1) % 3`. All results are the same for the same input,
+whatever the number of threads.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit, prange
+
+Ints = NDArray[np.int32]
+
+NONMANIFOLD = -2
+
+
+@njit(cache=True)
+def _corner_counts(f, n):  # type: ignore[no-untyped-def]
+    indptr = np.zeros(n + 1, dtype=np.int32)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            indptr[f[i, k] + 1] += 1
+    for p in range(n):
+        indptr[p + 1] += indptr[p]
+    return indptr
+
+
+@njit(cache=True)
+def _vertex_facets(f, indptr):  # type: ignore[no-untyped-def]
+    facets = np.empty(indptr[-1], dtype=np.int32)
+    place = indptr[:-1].copy()
+    for i in range(f.shape[0]):
+        for k in range(3):
+            p = f[i, k]
+            facets[place[p]] = i
+            place[p] += 1
+    return facets
+
+
+def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
+    """The facets of each vertex in compressed rows: those of vertex p are facets[indptr[p]:indptr[p + 1]]."""
+    indptr = _corner_counts(f, n)
+    return indptr, _vertex_facets(f, indptr)
+
+
+@njit(cache=True)
+def half_edges(f, n):  # type: ignore[no-untyped-def]
+    """Half-edges 3 * facet + k sorted by their smaller vertex, in compressed rows."""
+    indptr = np.zeros(n + 1, dtype=np.int32)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            indptr[min(f[i, k], f[i, (k + 1) % 3]) + 1] += 1
+    for p in range(n):
+        indptr[p + 1] += indptr[p]
+    edges = np.empty(3 * f.shape[0], dtype=np.int32)
+    place = indptr[:-1].copy()
+    for i in range(f.shape[0]):
+        for k in range(3):
+            p = min(f[i, k], f[i, (k + 1) % 3])
+            edges[place[p]] = 3 * i + k
+            place[p] += 1
+    return indptr, edges
+
+
+@njit(cache=True, parallel=True)
+def pair_half_edges(f, indptr, edges):  # type: ignore[no-untyped-def]
+    neighbours = np.full((f.shape[0], 3), -1, dtype=np.int32)
+    for p in prange(indptr.size - 1):
+        for s in range(indptr[p], indptr[p + 1]):
+            i, k = edges[s] // 3, edges[s] % 3
+            a, b = f[i, k], f[i, (k + 1) % 3]
+            if a == b:
+                continue
+            far = max(a, b)
+            partners = 0
+            for t in range(indptr[p], indptr[p + 1]):
+                if t == s:
+                    continue
+                j, q = edges[t] // 3, edges[t] % 3
+                if max(f[j, q], f[j, (q + 1) % 3]) == far:
+                    partners += 1
+                    neighbours[i, k] = j
+            if partners > 1:
+                neighbours[i, k] = -2
+    return neighbours
+
+
+def facet_neighbours(f: Ints, n: int) -> Ints:
+    """(m, 3) the facet across each edge; -1 on a border, -2 where more than two facets share the edge.
+
+    Whether the two facets run the edge in opposite directions, as they should, is not looked at. An edge
+    from a vertex to itself counts as border. 24 bytes a facet besides the result.
+    """
+    if 3 * len(f) > np.iinfo(np.int32).max:
+        raise ValueError("more than 715 million facets can't be numbered in 32 bits")
+    indptr, edges = half_edges(f, n)
+    return pair_half_edges(f, indptr, edges)
+
+
+@njit(cache=True)
+def _without(neighbours, gone, count):  # type: ignore[no-untyped-def]
+    new = np.full(neighbours.shape[0], -1, dtype=np.int32)
+    rows = 0
+    for i in range(neighbours.shape[0]):
+        if not gone[i]:
+            new[i] = rows
+            rows += 1
+    out = np.empty((count, 3), dtype=np.int32)
+    for i in range(neighbours.shape[0]):
+        if new[i] >= 0:
+            for k in range(3):
+                j = neighbours[i, k]
+                out[new[i], k] = new[j] if j >= 0 else j
+    return out
+
+
+def neighbours_without(neighbours: Ints, gone: NDArray[np.bool_]) -> Ints:
+    """The neighbours that are left without the facets of the mask (m,), on a mesh without non-manifold edges."""
+    return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
+
+
+@njit(cache=True, parallel=True)
+def _ring_counts(f, indptr, facets):  # type: ignore[no-untyped-def]
+    counts = np.zeros(indptr.size, dtype=np.int32)
+    for p in prange(indptr.size - 1):
+        ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
+        counts[p + 1] = _collect_ring(f, indptr, facets, p, ring)
+    return counts
+
+
+@njit(cache=True)
+def _collect_ring(f, indptr, facets, p, ring):  # type: ignore[no-untyped-def]
+    """Sorted distinct neighbours of vertex p into `ring`; returns how many."""
+    count = 0
+    for s in range(indptr[p], indptr[p + 1]):
+        i = facets[s]
+        for k in range(3):
+            q = f[i, k]
+            if q == p:
+                continue
+            place = 0
+            while place < count and ring[place] < q:
+                place += 1
+            if place < count and ring[place] == q:
+                continue
+            for r in range(count, place, -1):
+                ring[r] = ring[r - 1]
+            ring[place] = q
+            count += 1
+    return count
+
+
+@njit(cache=True, parallel=True)
+def _ring_fill(f, indptr, facets, starts, indices):  # type: ignore[no-untyped-def]
+    for p in prange(indptr.size - 1):
+        ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
+        count = _collect_ring(f, indptr, facets, p, ring)
+        for r in range(count):
+            indices[starts[p] + r] = ring[r]
+
+
+def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
+    """The vertices joined to each vertex by an edge, ascending, in compressed rows (indptr, indices)."""
+    indptr, facets = vertex_facets(f, n)
+    starts = np.cumsum(_ring_counts(f, indptr, facets), dtype=np.int32)
+    indices = np.empty(starts[-1], dtype=np.int32)
+    _ring_fill(f, indptr, facets, starts, indices)
+    return starts, indices
+
+
+@njit(cache=True)
+def edge_in(f, j, a, b):  # type: ignore[no-untyped-def]
+    """Which edge of facet j joins a and b: k if it runs a -> b, k + 3 if b -> a, -1 if none does."""
+    for k in range(3):
+        p, q = f[j, k], f[j, (k + 1) % 3]
+        if p == a and q == b:
+            return k
+        if p == b and q == a:
+            return k + 3
+    return -1

@@ -1,0 +1,73 @@
+"""The rims of a mesh as closed walks along its open edges.
+
+Arrays: `v` vertices (n, 3) float64 in mm, `f` faces (m, 3) int32 whose corners run counter-clockwise seen from
+outside. Edge `k` of a facet runs from corner `k` to corner `(k + 1) % 3`. All results are the same for the same input,
+whatever the number of threads.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit
+from pipeline.mesh.topology.adjacency import edge_in, facet_neighbours
+
+Ints = NDArray[np.int32]
+
+
+@njit(cache=True)
+def _open_edges(f, neighbours):  # type: ignore[no-untyped-def]
+    """(m, 3) edges that can't be crossed: border, non-manifold, or run the same way by both facets."""
+    out = np.zeros(f.shape, dtype=np.bool_)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            j = neighbours[i, k]
+            out[i, k] = j < 0 or edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3
+    return out
+
+
+@njit(cache=True)
+def _trace(f, neighbours, is_open):  # type: ignore[no-untyped-def]
+    """Loops of open half-edges, one after another: vertices, and where each loop starts."""
+    total = is_open.sum()
+    vertices = np.empty(total, dtype=np.int32)
+    starts = np.empty(total + 1, dtype=np.int32)
+    used = np.zeros(f.shape, dtype=np.bool_)
+    count = 0
+    loops = 0
+    for first in range(f.shape[0]):
+        for edge in range(3):
+            if not is_open[first, edge] or used[first, edge]:
+                continue
+            starts[loops] = count
+            loops += 1
+            i, k = first, edge
+            while not used[i, k]:
+                used[i, k] = True
+                vertices[count] = f[i, k]
+                count += 1
+                # Turn about the far end, facet by facet, to the other side of its fan: at a pinched vertex
+                # this keeps to the sheet that the loop came along.
+                k = (k + 1) % 3
+                while not is_open[i, k]:
+                    a, b = f[i, k], f[i, (k + 1) % 3]
+                    i = neighbours[i, k]
+                    k = (edge_in(f, i, a, b) - 3 + 1) % 3
+    starts[loops] = count
+    return vertices, starts[: loops + 1]
+
+
+def boundary_loops(f: Ints, n: int, neighbours: Ints | None = None) -> tuple[Ints, ...]:
+    """Closed loops of vertex ids along the border, in the direction in which its facets run their edges.
+
+    So the facets lie on the left, seen from outside. Where two holes touch in one vertex the loop goes round both
+    and passes that vertex twice, as if it were split between the two fans of facets. Edges of more than two facets,
+    and those that two facets run the same way, count as border. Loops come in the order of their first facet.
+    """
+    if neighbours is None:
+        neighbours = facet_neighbours(f, n)
+    vertices, starts = _trace(f, neighbours, _open_edges(f, neighbours))
+    return tuple(vertices[a:b] for a, b in pairwise(starts))

@@ -1,0 +1,77 @@
+"""What hangs together, and a mesh without the vertices that no facet names.
+
+Arrays: `v` vertices (n, 3) float64 in mm, `f` faces (m, 3) int32 whose corners run counter-clockwise seen from
+outside. Edge `k` of a facet runs from corner `k` to corner `(k + 1) % 3`. All results are the same for the same input,
+whatever the number of threads.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+
+@njit(cache=True)
+def _flood(neighbours):  # type: ignore[no-untyped-def]
+    labels = np.full(neighbours.shape[0], -1, dtype=np.int32)
+    stack = np.empty(neighbours.shape[0], dtype=np.int32)
+    label = 0
+    for seed in range(neighbours.shape[0]):
+        if labels[seed] >= 0:
+            continue
+        labels[seed] = label
+        stack[0] = seed
+        top = 1
+        while top > 0:
+            top -= 1
+            i = stack[top]
+            for k in range(3):
+                j = neighbours[i, k]
+                if j >= 0 and labels[j] < 0:
+                    labels[j] = label
+                    stack[top] = j
+                    top += 1
+        label += 1
+    return labels, label
+
+
+def components(neighbours: Ints) -> Ints:
+    """(m,) number of the connected piece of each facet; 0 is the one with most facets, and so on down."""
+    labels, count = _flood(neighbours)
+    sizes = np.bincount(labels, minlength=count)
+    rank = np.empty(count, dtype=np.int32)
+    rank[np.argsort(-sizes, kind="stable")] = np.arange(count, dtype=np.int32)
+    return rank[labels]
+
+
+@njit(cache=True)
+def _compact(f, n):  # type: ignore[no-untyped-def]
+    new = np.full(n, -1, dtype=np.int32)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            new[f[i, k]] = 0
+    count = 0
+    for p in range(n):
+        if new[p] == 0:
+            new[p] = count
+            count += 1
+    faces = np.empty_like(f)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            faces[i, k] = new[f[i, k]]
+    kept = np.empty(count, dtype=np.int32)
+    for p in range(n):
+        if new[p] >= 0:
+            kept[new[p]] = p
+    return faces, kept
+
+
+def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
+    """Leave out vertices that no facet uses: vertices, faces, and the old index of each vertex kept."""
+    faces, kept = _compact(f, len(v))
+    return (v if len(kept) == len(v) else v[kept]), faces, kept

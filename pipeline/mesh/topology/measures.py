@@ -1,0 +1,119 @@
+"""Normals, areas and edge lengths of a triangle mesh.
+
+Arrays: `v` vertices (n, 3) float64 in mm, `f` faces (m, 3) int32 whose corners run counter-clockwise seen from
+outside. Edge `k` of a facet runs from corner `k` to corner `(k + 1) % 3`. All results are the same for the same input,
+whatever the number of threads.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit, prange
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+# Waking the threads of a parallel kernel costs more than it saves below this many facets.
+_FEW = 5_000
+
+
+@njit(cache=True, parallel=True)
+def _facet_vectors(v, f):  # type: ignore[no-untyped-def]
+    out = np.empty((f.shape[0], 3))
+    for i in prange(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+        out[i, 0] = uy * wz - uz * wy
+        out[i, 1] = uz * wx - ux * wz
+        out[i, 2] = ux * wy - uy * wx
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _unit(vectors):  # type: ignore[no-untyped-def]
+    for i in prange(vectors.shape[0]):
+        x, y, z = vectors[i, 0], vectors[i, 1], vectors[i, 2]
+        length = np.sqrt(x * x + y * y + z * z)
+        if length > 0:
+            vectors[i, 0], vectors[i, 1], vectors[i, 2] = x / length, y / length, z / length
+    return vectors
+
+
+@njit(cache=True, parallel=True)
+def _facet_areas(v, f):  # type: ignore[no-untyped-def]
+    out = np.empty(f.shape[0])
+    for i in prange(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+        x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        out[i] = 0.5 * np.sqrt(x * x + y * y + z * z)
+    return out
+
+
+@njit(cache=True)
+def _vertex_sums(v, f):  # type: ignore[no-untyped-def]
+    out = np.zeros((v.shape[0], 3))
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+        x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        for p in (a, b, c):
+            out[p, 0] += x
+            out[p, 1] += y
+            out[p, 2] += z
+    return out
+
+
+def facet_normals(v: Floats, f: Ints) -> Floats:
+    """(m, 3) unit normals; zero for a facet without area."""
+    if len(f) >= _FEW:
+        return _unit(_facet_vectors(v, f))
+    corners = v[f]
+    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.divide(vectors, size, out=vectors, where=size > 0)
+
+
+def facet_areas(v: Floats, f: Ints) -> Floats:
+    """(m,) areas in mm2."""
+    return _facet_areas(v, f)
+
+
+def vertex_normals(v: Floats, f: Ints) -> Floats:
+    """(n, 3) unit normals, the facets' weighted by area; zero for a vertex without facets."""
+    return _unit(_vertex_sums(v, f))
+
+
+@njit(cache=True, parallel=True)
+def _edge_lengths(v, f):  # type: ignore[no-untyped-def]
+    out = np.empty(f.shape)
+    for i in prange(f.shape[0]):
+        for k in range(3):
+            a, b = f[i, k], f[i, (k + 1) % 3]
+            x, y, z = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+            out[i, k] = np.sqrt(x * x + y * y + z * z)
+    return out
+
+
+def edge_lengths(v: Floats, f: Ints) -> Floats:
+    """(m, 3) length in mm of each facet's edges."""
+    return _edge_lengths(v, f)
+
+
+def _some(f: Ints) -> Ints:
+    # A few hundred thousand facets, evenly spread, give the figure to 0.1 % on a mesh of any size.
+    return f[:: max(len(f) // 300_000, 1)]
+
+
+def mean_edge(v: Floats, f: Ints) -> float:
+    """Mean edge length in mm, from an even sample of the facets."""
+    return float(_edge_lengths(v, _some(f)).mean()) if len(f) else 0.0
+
+
+def median_edge(v: Floats, f: Ints) -> float:
+    """Median edge length in mm, from an even sample of the facets."""
+    return float(np.median(_edge_lengths(v, _some(f)))) if len(f) else 0.0

@@ -1,0 +1,53 @@
+"""The plane: a point and an outward normal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.jit import njit
+from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.moments import mean_and_spread
+
+
+@njit(cache=True)
+def evaluate(s, x, y, z, row):
+    qx, qy, qz = x - s[0], y - s[1], z - s[2]
+    row[0] = -1.0
+    row[1] = qx * s[6] + qy * s[7] + qz * s[8]
+    row[2] = qx * s[9] + qy * s[10] + qz * s[11]
+    return qx * s[3] + qy * s[4] + qz * s[5]
+
+
+@njit(cache=True)
+def gradient(s, x, y, z, out):
+    out[0], out[1], out[2] = s[3], s[4], s[5]
+    return (x - s[0]) * s[3] + (y - s[1]) * s[4] + (z - s[2]) * s[5]
+
+
+@njit(cache=True)
+def begin(points, normals, s):
+    mean, spread = mean_and_spread(points)
+    values, vectors = np.linalg.eigh(spread)
+    if not values[1] > 0.0:
+        return False
+    d = vectors[:, 0].copy()
+    agree = 0.0
+    for i in range(len(normals)):
+        agree += normals[i, 0] * d[0] + normals[i, 1] * d[1] + normals[i, 2] * d[2]
+    s[0:3] = mean
+    s[3:6] = d if agree >= 0.0 else -d
+    return True
+
+
+KIND = Kind(
+    name="plane",
+    code=0,
+    invariance="planar",
+    situation="plane",
+    ruled=True,
+    parameters=("w", "a", "b"),
+    form="flatness",
+    evaluate=evaluate,
+    gradient=gradient,
+    begin=begin,
+)

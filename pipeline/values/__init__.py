@@ -1,0 +1,70 @@
+"""The value types that every room knows: surfaces, features, gaps, datum systems, audits, the result of each stage.
+
+Lengths are mm, angles radians, directions unit vectors. All points are in scan coordinates (after the unit conversion
+of the read stage) unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit
+from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
+from pipeline.values.features import Extent, Feature, Form, NoiseModel, Pattern, Rejected, Relation, Source, Uncertainty
+from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.results import (
+    AuditResult,
+    CaliperCheck,
+    CleanResult,
+    ExportResult,
+    FillResult,
+    FrameResult,
+    LightenResult,
+    Outcome,
+    ReadResult,
+    RecoverResult,
+)
+from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
+from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
+
+__all__ = [
+    "FILLED",
+    "MEASURED",
+    "ORIGIN_NAMES",
+    "SNAPPED",
+    "Audit",
+    "AuditResult",
+    "BudgetLine",
+    "CaliperCheck",
+    "CleanResult",
+    "Datum",
+    "Deviation",
+    "ExportResult",
+    "Extent",
+    "Feature",
+    "FeatureAudit",
+    "FillResult",
+    "Flange",
+    "Form",
+    "Frame",
+    "FrameResult",
+    "Gap",
+    "Hole",
+    "HolePattern",
+    "InPart",
+    "LightenResult",
+    "NoiseModel",
+    "Outcome",
+    "Outline",
+    "Pattern",
+    "Proposal",
+    "ReadResult",
+    "RecoverResult",
+    "Rejected",
+    "Relation",
+    "Removal",
+    "Segment",
+    "SizeSuggestion",
+    "Source",
+    "SquareUp",
+    "Surface",
+    "Uncertainty",
+]

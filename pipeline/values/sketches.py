@@ -1,0 +1,113 @@
+"""Outlines, holes and patterns of a flange, in the plane of its face.
+
+Lengths are mm, angles radians, directions unit vectors; points are in scan coordinates (after the unit conversion
+of the read stage) unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Vector = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One piece of an outline, in the x, y of its flange's sketch (mm).
+
+    kind      "line" | "arc" | "circle" | "free"
+    start     (2,) where it begins; the end of the piece before it. A circle starts at centre + (radius, 0)
+    end       (2,) where it ends; a circle's is its start
+    centre    (2,) and `radius`: of an arc or circle
+    ccw       an arc runs counter-clockwise from start to end (seen from outside the material, z up)
+    points    (n, 2) of a free piece, start and end included: a polyline within `Outline.tolerance`
+    feature   id of the recovered feature whose surface cuts the face here, None where the border was fitted
+    """
+
+    kind: str
+    start: Vector
+    end: Vector
+    centre: Vector | None = None
+    radius: float | None = None
+    ccw: bool = True
+    points: NDArray[np.float64] | None = None
+    feature: str | None = None
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A closed loop of segments: the outer border of a face counter-clockwise, an opening clockwise.
+
+    rms        mm, of the measured border points (moved out to the sharp edge) against the segments
+    rounding   mm by which the border of the measured facets was moved out to the sharp edge, median
+    tolerance  mm, of free pieces
+    broken     part of the loop was not scanned, or its edge could not be made out: that stretch is bridged
+    """
+
+    segments: tuple[Segment, ...]
+    rms: float
+    rounding: float
+    tolerance: float
+    broken: bool = False
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A bore that pierces a flange; place (2,) in the sketch where its axis meets the face.
+
+    depth_seen  mm from the face that the support covers; the hole may be deeper
+    tilt        rad between its axis and the face's normal
+    place_uncertainty, diameter_uncertainty   mm, k = 1; None where they can't be vouched for
+    """
+
+    feature: str
+    place: Vector
+    diameter: float
+    depth_seen: float
+    tilt: float
+    place_uncertainty: float | None = None
+    diameter_uncertainty: float | None = None
+
+
+@dataclass(frozen=True)
+class HolePattern:
+    """Holes of one flange that belong together, in its sketch.
+
+    kind      "pitch_circle" | "rectangle" | "free"
+    phase     rad from sketch x to the first hole (counter-clockwise, the smallest angle >= 0); of a rectangle, the
+              angle of its longer side
+    size      mm, of a rectangle: longer and shorter distance of holes
+    gaps_at   (k, 2) places where the pattern has no hole though its pitch says there should be one
+    """
+
+    kind: str
+    members: tuple[str, ...]
+    centre: Vector
+    rms: float
+    diameter: float | None = None
+    count: int | None = None
+    missing: int = 0
+    phase: float | None = None
+    size: tuple[float, float] | None = None
+    gaps_at: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True)
+class Flange:
+    """A flat face with its outlines and the holes that pierce it, ready to draw.
+
+    matrix   (4, 4) scan -> sketch coordinates: z = 0 on the face, z along its outward normal, x along the
+             part's x (its y where the face looks along x), origin at `origin_at`
+    """
+
+    feature: str
+    matrix: NDArray[np.float64]
+    origin_at: str
+    outer: Outline | None
+    inner: tuple[Outline, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    patterns: tuple[HolePattern, ...] = ()
+    cautions: tuple[str, ...] = ()

@@ -1,0 +1,67 @@
+"""Distances against closed forms."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import trimesh
+
+from pipeline.mesh.query.distance import Scene
+from pipeline.mesh.query.facet_points import nearest_on_facet, spread_points, thin_facets
+from pipeline.values.surface import Surface
+
+
+def _box() -> Surface:
+    box = trimesh.creation.box((20.0, 30.0, 40.0))
+    return Surface.measured(box.vertices + 100.0, box.faces)
+
+
+def test_distance_to_a_box_is_the_closed_form() -> None:
+    points = np.random.default_rng(0).uniform(60, 140, (5000, 3))
+    away = np.abs(points - 100.0) - (10.0, 15.0, 20.0)
+    outside = np.linalg.norm(np.clip(away, 0, None), axis=1)
+    inside = np.clip(away.max(axis=1), None, 0)
+    np.testing.assert_allclose(Scene(_box()).distance(points), outside - inside, atol=1e-9)
+
+
+def test_closest_points_lie_on_their_facets() -> None:
+    surface = _box()
+    points = np.random.default_rng(1).uniform(60, 140, (500, 3))
+    distance, facet, near = Scene(surface).closest(points)
+    np.testing.assert_allclose(np.linalg.norm(points - near, axis=1), distance, atol=1e-12)
+    a, b, c = (surface.vertices[surface.faces[facet, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    assert np.abs(np.einsum("ij,ij->i", near - a, normal)).max() < 1e-9
+
+
+def test_nearest_point_on_a_facet_against_a_fine_search() -> None:
+    rng = np.random.default_rng(2)
+    steps = np.array([(i, j) for i in range(201) for j in range(201 - i)]) / 200
+    for _ in range(40):
+        a, b, c, p = rng.normal(size=(4, 3))
+        found = np.array(nearest_on_facet(*p, *a, *b, *c))
+        grid = a + steps[:, :1] * (b - a) + steps[:, 1:] * (c - a)
+        best = np.linalg.norm(grid - p, axis=1).min()
+        assert np.linalg.norm(found - p) <= best + 1e-12
+        assert np.linalg.norm(found - p) >= best - 0.02
+
+
+def test_points_are_spread_evenly_over_the_area() -> None:
+    surface = _box()
+    points, facet = spread_points(surface.vertices, surface.faces, 26_000)
+    top = np.isclose(points[:, 2], 120.0)
+    # The top is 600 of 5200 mm2.
+    assert abs(top.sum() - 3000) <= 2
+    assert len(facet) == len(points)
+
+
+def test_a_needle_is_thin_and_a_square_half_is_not() -> None:
+    vertices = np.array([[0, 0, 0], [1, 0, 0], [0.5, 1e-6, 0], [0, 1, 0]], float)
+    faces = np.array([[0, 1, 2], [0, 1, 3]])
+    assert thin_facets(vertices, faces).tolist() == [True, False]
+
+
+def test_a_scene_of_anything_with_vertices_and_faces() -> None:
+    flat = SimpleNamespace(vertices=np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]], float), faces=np.array([[0, 1, 2]]))
+    assert Scene(flat).distance([[0.2, 0.2, 5.0]])[0] == 5.0

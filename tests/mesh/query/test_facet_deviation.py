@@ -1,0 +1,54 @@
+"""The walk over a dense mesh, against another library's distances (VCGlib) and distances known in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import trimesh
+
+from pipeline.mesh.query.facet_deviation import farthest_on_facets
+from pipeline.mesh.query.facet_points import grid_points
+from pipeline.mesh.topology.adjacency import facet_neighbours
+from pipeline.surfaces.analytic import ROW
+from tests.apart import distances_to
+
+NOTHING = np.zeros((0, ROW))
+
+
+def _farthest(light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limit: float, most: float):  # type: ignore[no-untyped-def]
+    faces, dense_faces = np.asarray(light.faces, np.int32), np.asarray(dense.faces, np.int32)
+    corner = np.asarray(light.vertices)[faces[:, 0]]
+    begin = np.argmin(((corner[:, None] - dense.triangles_center[None]) ** 2).sum(axis=2), axis=1).astype(np.int32)
+    return farthest_on_facets(
+        np.array(light.vertices), faces, np.full(len(faces), -1, np.int32), begin, np.array(dense.vertices),
+        dense_faces, facet_neighbours(dense_faces, len(dense.vertices)), np.full(len(dense_faces), -1, np.int32),
+        NOTHING, pitch, limit, most,
+    )  # fmt: skip
+
+
+def test_a_coarse_ball_in_a_fine_one() -> None:
+    light = trimesh.creation.icosphere(subdivisions=1, radius=30.0)
+    dense = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
+    found, where, _ = _farthest(light, dense, 1.0, 100.0, 100.0)
+    points, at = grid_points(np.array(light.vertices), np.asarray(light.faces), np.full(len(light.faces), 40))
+    exact = np.zeros(len(light.faces))
+    np.maximum.at(exact, at, distances_to(points, dense.vertices, dense.faces))
+    np.testing.assert_allclose(found, exact, atol=0.02)
+    np.testing.assert_allclose(distances_to(where, dense.vertices, dense.faces), found, atol=1e-6)
+
+
+def test_a_ridge_between_two_points_is_found() -> None:
+    # A flat facet under a roof with its ridge at x = 5.1: the distance rises to it from both sides.
+    slope = 0.2
+    x, y = np.meshgrid(np.linspace(-2, 12.2, 143), np.linspace(-2, 12, 15))
+    height = slope * (7.1 - np.abs(x - 5.1))
+    cell = (np.arange(14)[:, None] * 143 + np.arange(142)).ravel()
+    faces = np.concatenate([np.c_[cell, cell + 1, cell + 144], np.c_[cell, cell + 144, cell + 143]])
+    dense = trimesh.Trimesh(np.c_[x.ravel(), y.ravel(), height.ravel()], faces, process=False)
+    light = trimesh.Trimesh([[0, 0, 0], [10, 0, 0], [5, 10, 0]], [[0, 1, 2]], process=False)
+    top = 7.1 * slope / np.hypot(1, slope)
+    coarse, _, steps = _farthest(light, dense, 2.5, 10.0, 10.0)
+    fine, _, _ = _farthest(light, dense, 2.5, 0.998 * top, 0.998 * top)
+    assert steps[0] == 5
+    assert coarse[0] < 0.998 * top
+    # It may be too large, never too small: then a tree decides.
+    assert fine[0] > 0.998 * top
