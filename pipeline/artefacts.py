@@ -48,7 +48,7 @@ def fetch(path: Path, part: str | None = None) -> Any:
         with np.load(path, allow_pickle=False) as archive:
             structure = json.loads(str(archive["structure"]))
             return _unpack(structure if part is None else structure["is"][part], archive)
-    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile, ImportError):
         raise FileNotFoundError(path) from None
 
 

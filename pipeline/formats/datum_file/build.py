@@ -13,22 +13,20 @@ from pipeline.formats.datum_file.figures import known, known_vector, matrix, pla
 from pipeline.formats.datum_file.flange_parts import flange_record
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.motion import part_direction, part_point
-from pipeline.formats.datum_file.records.features import (
-    DatumRecord,
-    FrameRecord,
-    FrameUncertainty,
-    SituationRecord,
-    SourceRecord,
-)
-from pipeline.formats.datum_file.records.file import (
+from pipeline.formats.datum_file.records import (
     SCHEMA_VERSION,
     CaliperRecord,
     DatumFile,
+    DatumRecord,
+    FrameRecord,
+    FrameUncertainty,
     GapRecord,
     MadeBy,
     ProposalRecord,
     RejectedRecord,
     RemovalRecord,
+    SituationRecord,
+    SourceRecord,
     SquareUpRecord,
     SuggestionRecord,
     Units,
@@ -140,8 +138,7 @@ def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
 
 def _situation(datum: Datum, features: tuple[Feature, ...], to_part: np.ndarray) -> SituationRecord:
     """The plane, axis or point that a datum stands for, in part coordinates."""
-    from pipeline.features.choices import choose
-    from pipeline.features.frames import Datums, reach_of, situations
+    from pipeline.features.datums import Datums, choose, reach_of, situations
 
     choice = choose(datum.feature, features, {})
     found = situations(Datums((choice,), features, reach_of(features)))[0]

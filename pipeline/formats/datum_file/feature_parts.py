@@ -8,7 +8,7 @@ from pipeline.formats.datum_file.audit_parts import feature_audit
 from pipeline.formats.datum_file.figures import known, known_vector, place, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.motion import part_direction, part_point
-from pipeline.formats.datum_file.records.features import (
+from pipeline.formats.datum_file.records import (
     ExtentRecord,
     FeatureRecord,
     FormRecord,
@@ -18,6 +18,7 @@ from pipeline.formats.datum_file.records.features import (
     PlaceUncertainty,
     RelationRecord,
     UncertaintyRecord,
+    held_of,
 )
 from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation
 

@@ -7,7 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from pipeline.formats.datum_file.records.base import Matrix, Place, Vector
+from pipeline.formats.datum_file.records import Matrix, Place, Vector
 
 
 def plain(value: float | None, degrees: bool = False) -> float | None:

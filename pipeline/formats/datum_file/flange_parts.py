@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.formats.datum_file.figures import known, known_place, matrix, place, plain
-from pipeline.formats.datum_file.records.flanges import (
+from pipeline.formats.datum_file.records import (
     FlangeRecord,
     HolePatternRecord,
     HoleRecord,

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.errors import InputError
-from pipeline.formats.datum_file.records.file import SCHEMA_VERSION, DatumFile
+from pipeline.formats.datum_file.records import SCHEMA_VERSION, DatumFile
 
 
 def read_datums(path: str | Path) -> DatumFile:

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
-from pipeline.formats.datum_file.records.file import SCHEMA_VERSION, DatumFile
+from pipeline.formats.datum_file.records import SCHEMA_VERSION, DatumFile
 
 
 class _Published(GenerateJsonSchema):

@@ -6,7 +6,7 @@ import json
 import re
 from typing import Any
 
-from pipeline.formats.datum_file.records.base import Record
+from pipeline.formats.datum_file.records import Record
 
 
 def plain_data(record: Record) -> dict[str, Any]:
@@ -17,8 +17,7 @@ def plain_data(record: Record) -> dict[str, Any]:
 def text_of(record: Record) -> str:
     """A record as JSON text, vectors on one line each; the same record gives the same bytes.
 
-    >>> from pipeline.formats.datum_file import Units, text_of
-    >>> print(text_of(Units(length="mm", angle="deg")), end="")
+    >>>     >>> print(text_of(Units(length="mm", angle="deg")), end="")
     {
      "length": "mm",
      "angle": "deg"

@@ -17,7 +17,7 @@ from pipeline.formats.datum_file.records.audits import (
     FitChange,
     PeakPlace,
 )
-from pipeline.formats.datum_file.records.base import Record
+from pipeline.formats.datum_file.records.base import Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     ExtentRecord,
@@ -54,10 +54,9 @@ from pipeline.formats.datum_file.records.flanges import (
     OutlineRecord,
     SegmentRecord,
 )
-from pipeline.formats.datum_file.records.kinds import HELD
+from pipeline.formats.datum_file.records.kinds import held_of
 
 __all__ = [
-    "HELD",
     "SCHEMA_VERSION",
     "AuditRecord",
     "BothWays",
@@ -80,10 +79,12 @@ __all__ = [
     "HolePatternRecord",
     "HoleRecord",
     "MadeBy",
+    "Matrix",
     "OutlineRecord",
     "PatternPlace",
     "PatternRecord",
     "PeakPlace",
+    "Place",
     "PlaceRecord",
     "PlaceUncertainty",
     "ProposalRecord",
@@ -98,4 +99,6 @@ __all__ = [
     "SuggestionRecord",
     "UncertaintyRecord",
     "Units",
+    "Vector",
+    "held_of",
 ]

@@ -60,9 +60,7 @@ class HolePatternRecord(Record):
         None, description="Degrees from the sketch's x to the first hole, or to a rectangle's longer side."
     )
     size: Place | None = Field(None, description="Longer and shorter side of a rectangle.")
-    gaps_at: tuple[Place, ...] = Field(
-        (), description="Places without a hole where the pitch says there should be one."
-    )
+    gaps_at: tuple[Place, ...] = Field((), description="Places that the pitch gives a hole and that have none.")
 
 
 class FlangeRecord(Record):
