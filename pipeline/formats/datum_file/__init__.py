@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file.audit_parts import comparison_record
 from pipeline.formats.datum_file.build import build
-from pipeline.formats.datum_file.motion import part_direction, part_point
+from pipeline.formats.datum_file.motion import part_point
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
@@ -17,7 +17,7 @@ from pipeline.formats.datum_file.records import (
     FlangeRecord,
     HolePatternRecord,
     OutlineRecord,
-    Units,
+    SuggestionRecord,
 )
 from pipeline.formats.datum_file.schema import schema_text
 from pipeline.formats.datum_file.text import plain_data, text_of
@@ -28,10 +28,9 @@ __all__ = [
     "FlangeRecord",
     "HolePatternRecord",
     "OutlineRecord",
-    "Units",
+    "SuggestionRecord",
     "build",
     "comparison_record",
-    "part_direction",
     "part_point",
     "plain_data",
     "read_datums",

@@ -21,6 +21,18 @@ class SegmentRecord(Record):
     points: tuple[Place, ...] | None = Field(None, description="Of a free piece, its start and end included.")
     feature: str | None = Field(None, description="Id of the feature whose surface cuts the face here, if it is known.")
 
+    @property
+    def round(self) -> tuple[Place, float]:
+        """Centre and radius of an arc or circle. Raises ValueError where it has none."""
+        if self.centre is None or self.radius is None:
+            raise ValueError(f"a segment of kind {self.kind!r} has no centre and radius")
+        return self.centre, self.radius
+
+    @property
+    def corners(self) -> tuple[Place, ...]:
+        """The points of a free piece; of another its ends."""
+        return self.points or (self.start, self.end)
+
 
 class OutlineRecord(Record):
     """A closed loop in a flange's sketch: outer counter-clockwise, openings clockwise."""
