@@ -41,7 +41,7 @@ from pipeline.features.datums.designation import (
     situation,
     unit,
 )
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.surfaces import Shape, moved, shape_of
 from pipeline.values import Datum, Feature, Frame, InPart
 
 Array = NDArray[np.float64]
@@ -417,22 +417,22 @@ def _gains(
             for sign in (1.0, -1.0):
                 step = np.zeros(len(uncertainty.names))
                 step[k] = sign * STEP
-                moved = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
-                ends.append(_motion(solve_chosen(datums, moved, weights).matrix @ back))
+                nearby = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
+                ends.append(_motion(solve_chosen(datums, nearby, weights).matrix @ back))
             columns.append((ends[0] - ends[1]) / (2.0 * STEP))
         gains[ident] = np.array(columns).T
     return gains
 
 
 def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
-    moved = KINDS[shape.kind].moved(shape, step, basis)
-    if shape.kind == "cone" and moved.radius is not None and shape.radius is not None and shape.half_angle:
+    nearby = moved(shape, step, basis)
+    if shape.kind == "cone" and nearby.radius is not None and shape.radius is not None and shape.half_angle:
         # A cone's point as a place is where its radius is what it is now.
-        assert moved.direction is not None
-        assert moved.half_angle is not None
-        shift = (shape.radius - moved.radius) / np.tan(moved.half_angle)
-        moved = replace(moved, point=moved.point + shift * moved.direction)
-    return moved
+        assert nearby.direction is not None
+        assert nearby.half_angle is not None
+        shift = (shape.radius - nearby.radius) / np.tan(nearby.half_angle)
+        nearby = replace(nearby, point=nearby.point + shift * nearby.direction)
+    return nearby
 
 
 def _motion(m: Array) -> Array:

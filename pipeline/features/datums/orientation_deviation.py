@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.features.datums.datum_system import LETTERS, Datums, axis_weights
 from pipeline.features.datums.designation import SNAP, Choice, Situation, angle_of, situation
 from pipeline.features.datums.proposals import usable
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.surfaces import Shape, moved, shape_of
 from pipeline.values import Feature, SquareUp
 
 Array = NDArray[np.float64]
@@ -130,13 +130,13 @@ def _gain(
         for sign in (1.0, -1.0):
             step = np.zeros(len(u.names))
             step[k] = sign * STEP
-            moved = KINDS[moving.kind].moved(shape_of(moving), step, u.basis)
+            nearby = moved(shape_of(moving), step, u.basis)
             if moving is feature:
-                shifted = replace(feature, point=moved.point, direction=moved.direction)
+                shifted = replace(feature, point=nearby.point, direction=nearby.direction)
                 datum = situation(choice, shapes, weights)
             else:
                 shifted = feature
-                datum = situation(choice, {**shapes, moving.id: moved}, weights)
+                datum = situation(choice, {**shapes, moving.id: nearby}, weights)
             ends.append(np.concatenate(_figures(datum, shifted, along)))
         columns.append((ends[0] - ends[1]) / (2.0 * STEP))
     return np.array(columns).T

@@ -9,7 +9,7 @@ from scipy.stats import chi2
 from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of, solve
 from pipeline.features.datums.designation import Choice, Situation, choose, nearest, situation
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty
 
@@ -242,7 +242,7 @@ def shaken(features, rng):
     for f in features:
         u = f.uncertainty
         step = rng.multivariate_normal(np.zeros(len(u.names)), u.covariance, method="cholesky")
-        s = KINDS[f.kind].moved(shape_of(f), step, u.basis)
+        s = moved(shape_of(f), step, u.basis)
         out.append(replace(f, point=s.point, direction=s.direction, radius=s.radius))
     return out
 
