@@ -9,7 +9,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import circle_through, view
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Kind, StepSurface
 from pipeline.surfaces.registry import KINDS, kind_named, register, row_of, unpack
 from pipeline.surfaces.shape import PACKED, ROW, Shape, as_points, basis_of, pack, shape_of
 
@@ -65,6 +65,7 @@ __all__ = [
     "WIDTHS",
     "Kind",
     "Shape",
+    "StepSurface",
     "as_points",
     "basis_of",
     "begin",
