@@ -25,7 +25,9 @@ FLOORS = (
     ("surfaces",),
     ("geometry",),
 )
-KNOWN_TO_ALL = {"artefacts", "errors", "files", "jit", "job", "kernel_cache", "meter", "progress", "values", "versions"}
+KNOWN_TO_ALL = {
+    "artefacts", "errors", "files", "jit", "job", "kernel_cache", "meter", "progress", "units", "values", "versions",
+}  # fmt: skip
 # What is known to all may itself know only this.
 BELOW_ALL = KNOWN_TO_ALL | {"geometry"}
 MOST_FILES = 12

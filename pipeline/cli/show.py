@@ -138,9 +138,11 @@ def summary_lines(result: Result) -> list[str]:
 
 
 def _kinds(features: Iterable[Any]) -> str:
+    from pipeline.surfaces import KINDS
+
     kinds: dict[str, int] = {}
     for feature in features:
-        name = feature.side if feature.kind == "cylinder" and feature.side else feature.kind
+        name = feature.side if feature.side and KINDS[feature.kind].even else feature.kind
         kinds[name] = kinds.get(name, 0) + 1
     return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
 
@@ -170,9 +172,11 @@ def verdict(result: Result) -> str:
 
 def described(feature: Any) -> str:
     """One feature in a few words, millimetres and degrees."""
+    from pipeline.surfaces import KINDS
+
     size = "" if feature.radius is None else f"{feature.side} D{2 * feature.radius:.3f}"
-    if feature.kind == "plane":
-        size = f"plane {feature.extent.area:,.0f} mm2"
+    if KINDS[feature.kind].flat:
+        size = f"{feature.kind} {feature.extent.area:,.0f} mm2"
     spread = feature.uncertainty.direction
     if spread is not None:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"

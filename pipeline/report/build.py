@@ -18,7 +18,7 @@ from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
-from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, lined, look_of
+from pipeline.report.colours import LINED, LOOKS, diverging, lined, look_colour, look_hatch, look_of
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
@@ -29,10 +29,6 @@ from pipeline.values import FILLED
 RAMP = 255
 # So many residual maps, the largest, stand in the page; all stand in pictures/.
 MAPS_IN_PAGE = 60
-KEYS = {
-    "plane": "plane", "bore": "bore", "boss": "boss", "cone": "cone", "sphere": "sphere", "torus": "torus",
-    "none": "no feature", "filled": "filled: invented",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -79,7 +75,7 @@ def write_report(
             path = beside / f"not-the-part-{number}.png"
             closeups.append("" if close is None else _kept(_flat(close), path))
         present = set(looks.tolist())
-        keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
+        keys = {look[-1]: _url(_png(_key(name))) for name, look in LOOKS.items() if look[-1] and name in present}
         curve = _histogram(data, shown, limit, words, beside)
     most = map_limit(maps)
     largest = sorted(maps, key=lambda cells: -cells.area)[:MAPS_IN_PAGE]
@@ -166,7 +162,7 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
     kinds = np.zeros((max(1, len(data.features)), 4), dtype=np.uint8)
     for index, feature in enumerate(data.features):
         look = look_of(feature.kind, feature.side)
-        kinds[index] = (*kind_colour(look), HATCHES.index(kind_hatch(look)))
+        kinds[index] = (*look_colour(look), HATCHES.index(look_hatch(look)))
     ramp = np.full((RAMP, 4), 255, dtype=np.uint8)
     ramp[:, :3] = diverging(np.linspace(-1, 1, RAMP), 1.0)
     on_frame = {d.feature for d in data.frame.datums}
@@ -186,7 +182,7 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
         "ramp": _base64(ramp.tobytes()),
         "ramp_size": RAMP,
         "kinds": _base64(kinds.tobytes()),
-        "plain": [c / 255 for c in kind_colour("none")],
+        "plain": [c / 255 for c in look_colour("none")],
         "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
         "datum_features": [i for i, f in enumerate(data.features) if f.id in on_frame],
         "thinned": len(faces) if shown.thinned else None,

@@ -15,11 +15,14 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
+from pipeline.geometry import basis_of
 from pipeline.report.charts import round_up
 from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
-from pipeline.surfaces import basis_of, shape_of, signed_distance
+from pipeline.surfaces import KINDS, shape_of, signed_distance
 from pipeline.values import Feature, Surface
+
+Side = tuple[str, float, str]
 
 COLUMNS, MOST_ROWS = 120, 90
 # Pixels across the picture of a map.
@@ -35,15 +38,15 @@ class ResidualMap:
     feature: str
     cells: NDArray[np.float64]
     area: float
-    across: tuple[str, float, str]
-    down: tuple[str, float, str]
+    across: Side
+    down: Side
 
     def sides(self, words: Words) -> str:
         """In words: what goes across and what down."""
         return f"across: {_side(self.across, words)}; down: {_side(self.down, words)}"
 
 
-def _side(side: tuple[str, float, str], words: Words) -> str:
+def _side(side: Side, words: Words) -> str:
     what, size, unit = side
     shown = f"{words.length(size, 0.5)} {words.unit}" if unit == "mm" else f"{size:.0f}°"
     return f"{what} {shown}"
@@ -68,8 +71,23 @@ def residual_maps(surface: Surface, labels: NDArray[np.int32], features: Sequenc
 
 
 def _map_of(feature: Feature, points: NDArray[np.float64]) -> ResidualMap:
-    shape = shape_of(feature)
-    residual = signed_distance(shape, points) * (-1.0 if feature.side == "bore" else 1.0)
+    residual = signed_distance(shape_of(feature), points) * (-1.0 if feature.side == "bore" else 1.0)
+    flat = KINDS[feature.kind].flat
+    across, down, sides, aspect = _unrolled(feature, points)
+    rows = int(np.clip(round(COLUMNS * aspect), 8, MOST_ROWS))
+    reach = (float(across.min()), float(across.max())) if flat else (0.0, 360.0)
+    # Cells smaller than a facet would be holes in the picture, not in the scan.
+    columns = int(np.clip(np.sqrt(len(points) / max(aspect, rows / COLUMNS) / 6), 12, COLUMNS))
+    rows = max(4, min(rows, round(rows * columns / COLUMNS)))
+    cells = _cells(across, down, residual, reach, rows, columns)
+    return ResidualMap(feature.id, cells, feature.extent.area, *sides)
+
+
+def _unrolled(
+    feature: Feature, points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Side, Side], float]:
+    """(n,) across and (n,) down of points (n, 3) on a map, what both sides are, and the map's height by its width."""
+    kind = KINDS[feature.kind]
     offset = points - feature.point
     if feature.direction is None:
         pole = offset.mean(axis=0)
@@ -78,35 +96,25 @@ def _map_of(feature: Feature, points: NDArray[np.float64]) -> ResidualMap:
         axis = feature.direction
     first, second = basis_of(axis)
     u, v, w = offset @ first, offset @ second, offset @ axis
-    if feature.kind == "plane":
-        across, down = u, -v
-        wide, high = float(np.ptp(across)), float(np.ptp(down))
-        sides = (("width", wide, "mm"), ("height", high, "mm"))
-        aspect = high / max(wide, 1e-9)
-    else:
-        across = np.degrees(np.arctan2(v, u)) % 360.0
-        if feature.kind == "sphere":
-            down = np.degrees(np.arctan2(np.hypot(u, v), w))
-            sides = (
-                ("angle round its middle", 360.0, "deg"),
-                ("angle from its middle, 0 to", float(down.max()), "deg"),
-            )
-            aspect = 0.4
-        elif feature.kind == "torus":
-            down = np.degrees(np.arctan2(w, np.hypot(u, v) - (feature.major_radius or 0.0)))
-            sides = (("angle round the axis", 360.0, "deg"), ("angle round the tube", float(np.ptp(down)), "deg"))
-            aspect = 0.3
-        else:
-            down = w
-            sides = (("angle", 360.0, "deg"), ("depth", float(np.ptp(down)), "mm"))
-            aspect = float(np.ptp(down)) / max(2 * np.pi * (feature.radius or 1.0), 1e-9)
-    rows = int(np.clip(round(COLUMNS * aspect), 8, MOST_ROWS))
-    reach = (0.0, 360.0) if feature.kind != "plane" else (float(across.min()), float(across.max()))
-    # Cells smaller than a facet would be holes in the picture, not in the scan.
-    columns = int(np.clip(np.sqrt(len(points) / max(aspect, rows / COLUMNS) / 6), 12, COLUMNS))
-    rows = max(4, min(rows, round(rows * columns / COLUMNS)))
-    cells = _cells(across, down, residual, reach, rows, columns)
-    return ResidualMap(feature.id, cells, feature.extent.area, *sides)
+    if kind.flat:
+        wide, high = float(np.ptp(u)), float(np.ptp(-v))
+        return u, -v, (("width", wide, "mm"), ("height", high, "mm")), high / max(wide, 1e-9)
+    across = np.degrees(np.arctan2(v, u)) % 360.0
+    if not kind.axial:
+        down = np.degrees(np.arctan2(np.hypot(u, v), w))
+        sides = ("angle round its middle", 360.0, "deg"), ("angle from its middle, 0 to", float(down.max()), "deg")
+        return across, down, sides, 0.4
+    if not kind.ruled:
+        down = np.degrees(np.arctan2(w, np.hypot(u, v) - (feature.major_radius or 0.0)))
+        sides = ("angle round the axis", 360.0, "deg"), ("angle round the tube", float(np.ptp(down)), "deg")
+        return across, down, sides, 0.3
+    deep = float(np.ptp(w))
+    return (
+        across,
+        w,
+        (("angle", 360.0, "deg"), ("depth", deep, "mm")),
+        deep / max(2 * np.pi * (feature.radius or 1.0), 1e-9),
+    )
 
 
 def _cells(

@@ -15,10 +15,11 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.geometry import box_of
+from pipeline.geometry import basis_of, box_of
 from pipeline.report import raster
-from pipeline.report.colours import kind_colour, kind_hatch
+from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
+from pipeline.surfaces import KINDS
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
 DIRECTIONS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
@@ -44,7 +45,7 @@ Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 @dataclass(frozen=True)
 class Part:
     """What is drawn, in part coordinates: vertices (n, 3) mm, faces (m, 3); looks (m,) str keys of
-    colours.kind_colour; labels (m,) index of the feature that a facet carries, -1 none."""
+    colours.look_colour; labels (m,) index of the feature that a facet carries, -1 none."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
@@ -130,8 +131,8 @@ class _Painter:
     @staticmethod
     def of(part: Part) -> _Painter:
         names, look = np.unique(part.looks, return_inverse=True)
-        colours = np.array([kind_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
-        patterns = np.array([raster.HATCHES.index(kind_hatch(str(name))) for name in names], dtype=np.int32)
+        colours = np.array([look_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
+        patterns = np.array([raster.HATCHES.index(look_hatch(str(name))) for name in names], dtype=np.int32)
         normals = raster.corner_normals(part.vertices, part.faces)
         return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
 
@@ -194,7 +195,7 @@ class _Sheet:
 
     def mark(self, mark: Mark) -> None:
         """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
-        if mark.kind == "plane" or mark.direction is None or mark.along is None:
+        if KINDS[mark.kind].flat or mark.direction is None or mark.along is None:
             found = self._on_face(mark)
         else:
             found = self._on_round(mark, mark.direction, mark.along)
@@ -248,9 +249,9 @@ class _Sheet:
             return self._on_axis(placed[0, :2], placed[1, :2])
         nearer = int(np.argmax(placed[:, 2]))
         centre, radius = placed[nearer, :2], mark.radius or 0.0
-        first, second = _across(axis)
+        first, second = basis_of(axis)
         turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
-        circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
+        circle = np.outer(np.cos(turn), second) - np.outer(np.sin(turn), first)
         rim = view.project(mouths[nearer] + radius * circle)[:, :2]
         seen = self._in_sight(mouths[nearer] + 0.97 * radius * circle)
         if seen.mean() < 0.25:
@@ -353,13 +354,6 @@ def _dashes(length: float, scale: int) -> Iterator[tuple[float, float]]:
         if drawn % 2 == 0:
             yield at, min(at + step, length)
         at, drawn = at + step, drawn + 1
-
-
-def _across(axis: NDArray) -> tuple[NDArray, NDArray]:
-    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
-    first = np.cross(axis, helper)
-    first /= np.linalg.norm(first)
-    return first, np.cross(axis, first)
 
 
 def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:

@@ -12,7 +12,7 @@ import trimesh
 
 from pipeline.report import raster
 from pipeline.report.charts import bars_of, round_up
-from pipeline.report.colours import diverging, kind_colour, kind_hatch, lined
+from pipeline.report.colours import diverging, lined, look_colour, look_hatch
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
@@ -54,8 +54,8 @@ def test_the_map_stays_inside_the_colours_of_a_screen() -> None:
 def test_kinds_differ_by_hatch_where_they_differ_little_in_grey() -> None:
     for i, one in enumerate(KINDS):
         for other in KINDS[i + 1 :]:
-            grey = abs(float(np.diff(lightness(np.array([kind_colour(one), kind_colour(other)])))[0]))
-            assert kind_hatch(one) != kind_hatch(other) or grey > 1.0, (one, other)
+            grey = abs(float(np.diff(lightness(np.array([look_colour(one), look_colour(other)])))[0]))
+            assert look_hatch(one) != look_hatch(other) or grey > 1.0, (one, other)
 
 
 def view(right: tuple[float, ...], up: tuple[float, ...], scale: float = 4.0, size: int = 600) -> raster.View:
