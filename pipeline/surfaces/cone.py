@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Array, Kind, Look, SituationFeature, circle_round
 from pipeline.surfaces.moments import about_axis, mean_and_spread, products, solvable
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 
 @njit(cache=True)
@@ -82,14 +83,49 @@ def begin(points, normals, s):
     return height > 0.0
 
 
+def start_along(points: Array, axis: Array) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, radius = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    slope, at_zero = np.polyfit(t, rho, 1) if np.ptp(t) > 0 else (0.0, radius)
+    sign = 1.0 if slope >= 0 else -1.0
+    return Shape("cone", centre, sign * axis, float(at_zero), float(np.arctan(abs(slope))) or 1e-3)
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is None:
+        return ()
+    assert shape.direction is not None
+    along = -shape.point[2] / shape.direction[2]
+    radius = (shape.radius or 0.0) + along * np.tan(shape.half_angle or 0.0)
+    return circle_about(foot, radius * abs(radius))
+
+
+def size(shape: Shape) -> str:
+    return f"{np.degrees(2 * (shape.half_angle or 0.0)):.2f} deg"
+
+
 KIND = Kind(
     name="cone",
     code=2,
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=True,
     parameters=("u", "v", "a", "b", "r", "h"),
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
+    noun="cone",
+    looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Array, Kind, Look, SituationFeature, circle_round
 from pipeline.surfaces.moments import about_axis, circle_through, mean_and_spread, perpendicular_pair, products
+from pipeline.surfaces.shape import SQUARE, PlaneCurve, Shape, circle_about, leaning, square_foot
 
 
 @njit(cache=True)
@@ -53,15 +54,47 @@ def begin(points, normals, s):
     return True
 
 
+def start_along(points: Array, axis: Array) -> Shape | None:
+    found = circle_round(points, axis)
+    return None if found is None else Shape("cylinder", found[0], axis, found[1])
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is not None:
+        return circle_about(foot, (shape.radius or 0.0) ** 2)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if leaning(shape) <= np.pi / 2 - SQUARE or half <= 0:
+        return ()
+    assert shape.direction is not None
+    e = shape.direction[:2] / np.linalg.norm(shape.direction[:2])
+    n = np.array([-e[1], e[0]])
+    return tuple(PlaneCurve(shape.point[:2] + s * np.sqrt(half) * n, e) for s in (1.0, -1.0))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.radius or 0.0):.3f}"
+
+
 KIND = Kind(
     name="cylinder",
     code=1,
     invariance="cylindrical",
-    situation="axis",
+    situation=SituationFeature.AXIS,
     ruled=True,
     parameters=("u", "v", "a", "b", "r"),
     form="cylindricity",
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=True,
+    refit_radius=True,
+    seat=True,
+    noun="cylinder",
+    by_side=True,
+    looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},
 )

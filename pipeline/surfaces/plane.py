@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Kind, Look, SituationFeature
 from pipeline.surfaces.moments import mean_and_spread
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
 
 @njit(cache=True)
@@ -39,15 +40,39 @@ def begin(points, normals, s):
     return True
 
 
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    d, point = shape.direction, shape.point
+    assert d is not None
+    length = float(np.linalg.norm(d[:2]))
+    if length < np.sin(np.radians(5.0)):
+        return ()
+    n = d[:2] / length
+    foot = point[:2] + n * point[2] * d[2] / length
+    return (PlaneCurve(foot, np.array([-n[1], n[0]])),)
+
+
+def size(shape: Shape) -> str:
+    return "flat"
+
+
 KIND = Kind(
     name="plane",
     code=0,
     invariance="planar",
-    situation="plane",
+    situation=SituationFeature.PLANE,
     ruled=True,
     parameters=("w", "a", "b"),
     form="flatness",
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    section=section,
+    size=size,
+    parallel="w",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
+    noun="plane",
+    also=("face",),
+    looks={"plane": Look(0.88, 0.060, 95.0, "none")},
 )

@@ -5,13 +5,28 @@ A new kind is a file that fulfils `base.Kind`, an entry here, and a branch in `k
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from pipeline.surfaces import cone, cylinder, plane, sphere, torus
-from pipeline.surfaces.kind import Array, Kind, as_points, basis_of
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Array, Kind, as_points
+from pipeline.surfaces.shape import Featured, Shape
 
 KINDS: dict[str, Kind] = {module.KIND.name: module.KIND for module in (plane, cylinder, cone, sphere, torus)}
 
-__all__ = ["KINDS", "Kind", "basis_of", "project", "signed_distance", "surface_normal"]
+
+def kind_of(thing: Shape | Featured) -> Kind:
+    """What there is to know of a shape's or a feature's kind."""
+    return KINDS[thing.kind]
+
+
+def names_of(wanted: Callable[[Kind], bool] = bool) -> tuple[str, ...]:
+    """The names of the kinds of which something holds, in their order."""
+    return tuple(name for name, kind in KINDS.items() if wanted(kind))
+
+
+def is_bore(feature: Featured) -> bool:
+    """Whether a feature is a circular cylinder with the material outside, as a drill or a boring bar leaves."""
+    return kind_of(feature).cylindrical and feature.side == "bore"
 
 
 def signed_distance(shape: Shape, points: Array) -> Array:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Kind, Look, SituationFeature
 from pipeline.surfaces.moments import mean_and_spread, solvable
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about
 
 
 @njit(cache=True)
@@ -53,14 +54,30 @@ def begin(points, normals, s):
     return True
 
 
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    return circle_about(shape.point[:2], (shape.radius or 0.0) ** 2 - shape.point[2] ** 2)
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.radius or 0.0):.3f}"
+
+
 KIND = Kind(
     name="sphere",
     code=3,
     invariance="spherical",
-    situation="point",
+    situation=SituationFeature.POINT,
     ruled=False,
     parameters=("u", "v", "w", "r"),
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=True,
+    refit_radius=True,
+    seat=True,
+    noun="sphere",
+    looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
 )

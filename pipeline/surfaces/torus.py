@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Array, Kind, Look, SituationFeature, circle_round
 from pipeline.surfaces.moments import about_axis, circle_through, mean_and_spread, products, solvable
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 
 @njit(cache=True)
@@ -84,14 +85,49 @@ def begin(points, normals, s):
     return True
 
 
+def start_along(points: Array, axis: Array) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, _ = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    major, along, minor = circle_through(rho, t)
+    if not minor > 0:
+        return None
+    return Shape("torus", centre + along * axis, axis, float(minor), major_radius=float(major))
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if foot is None or half <= 0:
+        return ()
+    wide = [(shape.major_radius or 0.0) + s * np.sqrt(half) for s in (1.0, -1.0)]
+    return tuple(c for r in wide for c in circle_about(foot, r * abs(r)))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.major_radius or 0.0):.3f} R{shape.radius:.3f}"
+
+
 KIND = Kind(
     name="torus",
     code=4,
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=False,
     parameters=("u", "v", "w", "a", "b", "R", "r"),
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=True,
+    seat=False,
+    noun="ring",
+    looks={"torus": Look(0.58, 0.115, 28.0, "level")},
 )
