@@ -26,8 +26,8 @@ FLOORS = (
     ("geometry",),
 )
 KNOWN_TO_ALL = {"artefacts", "errors", "files", "jit", "job", "kernel_cache", "meter", "progress", "values", "versions"}
-# What is known to all may itself know only this.
-BELOW_ALL = KNOWN_TO_ALL | {"geometry"}
+# What is known to all may itself know only this; the job file speaks of kinds of surface by name.
+BELOW_ALL = KNOWN_TO_ALL | {"geometry", "surfaces"}
 MOST_FILES = 12
 
 
