@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry import Floats
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind, Look, SituationFeature
-from pipeline.surfaces.moments import mean_and_spread
-from pipeline.surfaces.shape import PlaneCurve, Shape
+from pipeline.surfaces.blocks import mean_and_spread, step_surface, view
+from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
+from pipeline.surfaces.shape import Shape
 
 
 @njit(cache=True)
-def evaluate(s, x, y, z, row):
+def evaluate(s: Floats, x: float, y: float, z: float, row: Floats) -> float:
     qx, qy, qz = x - s[0], y - s[1], z - s[2]
     row[0] = -1.0
     row[1] = qx * s[6] + qy * s[7] + qz * s[8]
@@ -20,13 +21,12 @@ def evaluate(s, x, y, z, row):
 
 
 @njit(cache=True)
-def gradient(s, x, y, z, out):
-    out[0], out[1], out[2] = s[3], s[4], s[5]
-    return (x - s[0]) * s[3] + (y - s[1]) * s[4] + (z - s[2]) * s[5]
+def gradient(s: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
+    return (x - s[0]) * s[3] + (y - s[1]) * s[4] + (z - s[2]) * s[5], s[3], s[4], s[5]
 
 
 @njit(cache=True)
-def begin(points, normals, s):
+def begin(points: Floats, normals: Floats, s: Floats) -> bool:
     mean, spread = mean_and_spread(points)
     values, vectors = np.linalg.eigh(spread)
     if not values[1] > 0.0:
@@ -38,6 +38,28 @@ def begin(points, normals, s):
     s[0:3] = mean
     s[3:6] = d if agree >= 0.0 else -d
     return True
+
+
+@njit(cache=True)
+def sane(s: Floats, size: float) -> bool:
+    return True
+
+
+def chart(shape: Shape, near: Floats) -> Chart:
+    assert shape.direction is not None
+    direction = shape.direction
+    flatten, lift = view(near - np.dot(near - shape.point, direction) * direction, direction)
+    return Chart(flatten, lambda places: lift(places, np.zeros(len(places))))
+
+
+def meetings(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
+    assert shape.direction is not None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return [-((feet - shape.point) @ shape.direction) / np.dot(direction, shape.direction)]
+
+
+def step(shape: Shape, near: Floats) -> StepSurface:
+    return step_surface("PLANE", shape)
 
 
 def section(shape: Shape) -> tuple[PlaneCurve, ...]:
@@ -57,7 +79,6 @@ def size(shape: Shape) -> str:
 
 KIND = Kind(
     name="plane",
-    code=0,
     invariance="planar",
     situation=SituationFeature.PLANE,
     ruled=True,
@@ -66,12 +87,14 @@ KIND = Kind(
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    sane=sane,
+    chart=chart,
+    meetings=meetings,
+    step=step,
+    chord_steps=0,
     section=section,
     size=size,
     parallel="w",
-    one_size=False,
-    refit_radius=False,
-    seat=True,
     noun="plane",
     also=("face",),
     looks={"plane": Look(0.88, 0.060, 95.0, "none")},

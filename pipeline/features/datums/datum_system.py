@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS, Solution, solve
 from pipeline.features.datums.situation_features import Situation, cross, cross_axes, mean_direction, situation
-from pipeline.surfaces import KINDS, SIZES, Shape, kind_of, shape_of
+from pipeline.surfaces import SIZES, Shape, kind_of, moved, shape_of
 from pipeline.values import Datum, Feature, Frame, InPart
 
 Array = NDArray[np.float64]
@@ -145,22 +145,22 @@ def _gains(
             for sign in (1.0, -1.0):
                 step = np.zeros(len(uncertainty.names))
                 step[k] = sign * STEP
-                moved = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
-                ends.append(_motion(solve_chosen(datums, moved, weights).matrix @ back))
+                nearby = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
+                ends.append(_motion(solve_chosen(datums, nearby, weights).matrix @ back))
             columns.append((ends[0] - ends[1]) / (2.0 * STEP))
         gains[ident] = np.array(columns).T
     return gains
 
 
 def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
-    moved = KINDS[shape.kind].moved(shape, step, basis)
-    if kind_of(shape).tapered and moved.radius is not None and shape.radius is not None and shape.half_angle:
+    nearby = moved(shape, step, basis)
+    if kind_of(shape).tapered and nearby.radius is not None and shape.radius is not None and shape.half_angle:
         # The point of what tapers is, as a place, where its radius is what it is now.
-        assert moved.direction is not None
-        assert moved.half_angle is not None
-        shift = (shape.radius - moved.radius) / np.tan(moved.half_angle)
-        moved = replace(moved, point=moved.point + shift * moved.direction)
-    return moved
+        assert nearby.direction is not None
+        assert nearby.half_angle is not None
+        shift = (shape.radius - nearby.radius) / np.tan(nearby.half_angle)
+        nearby = replace(nearby, point=nearby.point + shift * nearby.direction)
+    return nearby
 
 
 def _motion(m: Array) -> Array:

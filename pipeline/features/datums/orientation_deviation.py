@@ -17,7 +17,7 @@ from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.datums.proposals import usable
 from pipeline.features.datums.situation_features import SNAP, Situation, angle_of, situation
-from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
+from pipeline.surfaces import Shape, kind_of, moved, shape_of
 from pipeline.values import Feature, SquareUp
 
 Array = NDArray[np.float64]
@@ -133,13 +133,13 @@ def _gain(
         for sign in (1.0, -1.0):
             step = np.zeros(len(u.names))
             step[k] = sign * STEP
-            moved = KINDS[moving.kind].moved(shape_of(moving), step, u.basis)
+            nearby = moved(shape_of(moving), step, u.basis)
             if moving is feature:
-                shifted = replace(feature, point=moved.point, direction=moved.direction)
+                shifted = replace(feature, point=nearby.point, direction=nearby.direction)
                 datum = situation(choice, shapes, weights)
             else:
                 shifted = feature
-                datum = situation(choice, {**shapes, moving.id: moved}, weights)
+                datum = situation(choice, {**shapes, moving.id: nearby}, weights)
             ends.append(np.concatenate(_figures(datum, shifted, along)))
         columns.append((ends[0] - ends[1]) / (2.0 * STEP))
     return np.array(columns).T

@@ -17,7 +17,7 @@ from scipy.special import ndtri
 from pipeline.features.relations import circle_through
 from pipeline.geometry import eliminate
 from pipeline.jit import njit
-from pipeline.surfaces import KINDS, Shape, basis_of, distances, pack
+from pipeline.surfaces import Shape, basis_of, jacobian, kind_of, moved, signed_distance
 from pipeline.values import Form
 
 Array = NDArray[np.float64]
@@ -43,9 +43,9 @@ def form_of(
     noise alone leaves in the residuals; `noise_share` is the peak-to-valley to be expected of that on so
     many points of a perfect face.
     """
-    kind = KINDS[shape.kind]
+    kind = kind_of(shape)
     if residuals is None:
-        residuals = kind.distance(shape, points)
+        residuals = signed_distance(shape, points)
     good = _not_spikes(residuals)
     if weights is not None:
         good &= np.asarray(weights) > 0.0
@@ -81,12 +81,12 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
     any slope. `residuals` (n,) are the distances from `shape`, worked out when None. None where the
     points don't determine the shape.
     """
-    kind = KINDS[shape.kind]
+    kind = kind_of(shape)
     if len(points) <= len(kind.parameters):
         return 0.0
     if kind.flat and len(points) <= FEW_POINTS:
         return _hull_width(points)
-    distance = kind.distance(shape, points) if residuals is None else residuals
+    distance = signed_distance(shape, points) if residuals is None else residuals
     least = float(np.ptp(distance))
     chosen = np.arange(0, len(points), max(1, len(points) // 500))
     for _ in range(20):
@@ -97,7 +97,7 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
         if solved is None:
             return None
         shape, width = solved
-        distance = kind.distance(shape, points)
+        distance = signed_distance(shape, points)
         if float(np.ptp(distance)) <= width * (1.0 + 1e-9):
             break
     return min(least, float(np.ptp(distance)))
@@ -105,21 +105,20 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
 
 def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
     """The shape nearby that makes the spread of the points' distances least, and that spread."""
-    kind = KINDS[shape.kind]
-    distance = distances(kind.code, pack(shape), points)
+    distance = signed_distance(shape, points)
     best = float(np.ptp(distance))
     for _ in range(8):
         basis = basis_of(shape.direction)
-        step = chebyshev(kind.jacobian(shape, points, basis), -distance)
+        step = chebyshev(jacobian(shape, points, basis), -distance)
         if step is None:
             return None
-        moved = kind.moved(shape, step, basis)
-        distance = distances(kind.code, pack(moved), points)
+        nearby = moved(shape, step, basis)
+        distance = signed_distance(nearby, points)
         width = float(np.ptp(distance))
         if width >= best:
             break
         settled = width > best * (1.0 - 1e-7)
-        shape, best = moved, width
+        shape, best = nearby, width
         if settled:
             break
     return shape, best

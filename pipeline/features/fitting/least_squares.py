@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
+from pipeline.geometry import Floats as Array
 from pipeline.surfaces import (
     KINDS,
-    Array,
     Shape,
     as_points,
     basis_of,
+    closed_form,
     distances,
     kind_of,
     normal_equations,
@@ -203,7 +204,7 @@ def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
     step = max(1, len(points) // _START_SAMPLE)
     sample = np.ascontiguousarray(points[::step])
     lines = estimated_normals(sample) if normals is None else as_points(normals)[::step]
-    starts = [model.start(sample, np.ascontiguousarray(lines))]
+    starts = [closed_form(kind, sample, np.ascontiguousarray(lines))]
     if model.start_along is not None:
         centred = sample - sample.mean(axis=0)
         axes = [*np.linalg.svd(centred, full_matrices=False)[2]]

@@ -38,7 +38,7 @@ class ScanPiece(Piece):
 def settled(ground: Segmentation, region: Region) -> ScanPiece:
     """Fit a region's core on all its vertices and measure what was seen of it."""
     points = ground.vertices[region.core]
-    result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
+    result = fit(region.kind.name, points, region.kind.unpack(region.packed), tolerance=1e-4 * ground.sigma)
     shape = turned(result.shape, region.sign)
     extent = seen(ground, region, shape)
     return ScanPiece(shape, side_of(shape, region.sign), replace(result, shape=shape), points, extent, region)

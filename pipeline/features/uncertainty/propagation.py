@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 from pipeline.features.uncertainty.correlated_noise import carried
-from pipeline.surfaces import KINDS, Shape, basis_of, kind_of
+from pipeline.surfaces import KINDS, Shape, basis_of, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel, Uncertainty
 
 Array = NDArray[np.float64]
@@ -101,9 +101,9 @@ def weighed(
     points, weights = np.ascontiguousarray(points[used], dtype=float), weights[used]
     if len(points) < 3 * len(kind.parameters):
         return _unknown(f"not vouched for: only {len(points)} points carry it"), None
-    jacobian = kind.jacobian(shape, points, basis)
-    weighted = jacobian * weights[:, None]
-    normal = (jacobian.T @ weighted)[np.ix_(free, free)]
+    rows = jacobian(shape, points, basis)
+    weighted = rows * weights[:, None]
+    normal = (rows.T @ weighted)[np.ix_(free, free)]
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
         return _unknown("not vouched for: the points don't determine the shape"), None
@@ -116,7 +116,7 @@ def weighed(
     covariance = noise.sigma_white**2 * (gains.T @ gains)
     # What the waves leave in the residuals is what they hold less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - len(kind.parameters) / len(points))
-    mean_square = jacobian.T @ jacobian / len(points)
+    mean_square = rows.T @ rows / len(points)
     waves, freedom = _waves(noise)
     doubt = np.zeros(len(covariance))
     for (sigma, _), patches, part in zip(waves, freedom, carried(gains, seen.places, waves, finest), strict=True):
@@ -135,9 +135,9 @@ def weighed(
         index = [kind.parameters.index(name) for name in held.names]
         lever = np.zeros((len(free), len(index)))
         lever[index, range(len(index))] = 1.0
-        lever[free] = -gains[:, free].T @ jacobian[:, index]
+        lever[free] = -gains[:, free].T @ rows[:, index]
         covariance += lever @ held.covariance @ lever.T
-    residuals = kind.distance(shape, points)
+    residuals = signed_distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)

@@ -11,7 +11,7 @@ from pipeline.features.datums.datum_system import Datums, frame_of, in_part, mot
 from pipeline.features.datums.designation import Choice, choose, nearest
 from pipeline.features.datums.freedoms import solve
 from pipeline.features.datums.situation_features import Situation, situation
-from pipeline.surfaces import KINDS, SituationFeature
+from pipeline.surfaces import SituationFeature, moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty
 
@@ -244,7 +244,7 @@ def shaken(features, rng):
     for f in features:
         u = f.uncertainty
         step = rng.multivariate_normal(np.zeros(len(u.names)), u.covariance, method="cholesky")
-        s = KINDS[f.kind].moved(shape_of(f), step, u.basis)
+        s = moved(shape_of(f), step, u.basis)
         out.append(replace(f, point=s.point, direction=s.direction, radius=s.radius))
     return out
 
