@@ -11,7 +11,9 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import tomlkit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from tomlkit.items import Table
 
 from pipeline.errors import InputError, SettingsError
 
@@ -320,40 +322,73 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
 
 
 def dump_job(job: Job) -> str:
-    """The job as TOML with every default spelled out; what is None stands as a comment."""
-    data = job.model_dump(mode="json")
-    lines: list[str] = []
-    _dump_table(data, (), lines)
-    return "\n".join(lines).strip() + "\n"
+    """The job as TOML with every default spelled out; what is None stands as a comment.
+
+    >>> print(dump_job(make_job({"scan": "housing.stl"})), end="")  # doctest: +ELLIPSIS
+    scan = "housing.stl"
+    # out =
+    # title =
+    <BLANKLINE>
+    [read]
+    units = "auto"
+    ...
+    """
+    document = tomlkit.document()
+    _fill(document, job.model_dump(mode="json"))
+    return tomlkit.dumps(document)
 
 
-def _dump_table(table: dict[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
-    tables = {k: v for k, v in table.items() if isinstance(v, dict)}
-    lists = {k: v for k, v in table.items() if isinstance(v, list) and v and isinstance(v[0], dict)}
-    for key, value in table.items():
-        if key in tables or key in lists:
-            continue
-        lines.append(f"# {_key(key)} =" if value is None else f"{_key(key)} = {toml_value(value)}")
+def zone_text(zone: Zone) -> str:
+    """A zone as the table that is pasted into a job file.
+
+    >>> print(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0)), end="")
+    [[clean.exclude]]
+    shape = "sphere"
+    centre = [0.0, 1.5, -2.0]
+    radius = 3.0
+    """
+    document = tomlkit.document()
+    _fill(document, {"clean": {"exclude": [zone.model_dump(mode="json", exclude_defaults=True)]}})
+    return tomlkit.dumps(document).lstrip()
+
+
+def zone_of(text: str) -> Zone:
+    """The zone that `zone_text` wrote. Raises ValueError where the text is not one such table.
+
+    >>> zone_of(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0))).radius
+    3.0
+    """
+    try:
+        (found,) = tomllib.loads(text)["clean"]["exclude"]
+    except (KeyError, TypeError, ValueError):
+        raise ValueError("it is not one [[clean.exclude]] table of a job file") from None
+    return Zone.model_validate(found)
+
+
+def _fill(table: tomlkit.TOMLDocument | Table, values: dict[str, Any]) -> None:
+    """Put values into a TOML table: plain ones first, then tables, then lists of tables."""
+    tables = {key: value for key, value in values.items() if isinstance(value, dict)}
+    lists = {key: value for key, value in values.items() if _are_tables(value)}
+    for key, value in values.items():
+        if value is None:
+            table.add(tomlkit.comment(f"{key} ="))
+        elif key not in tables and key not in lists:
+            table.add(key, value)
     for key, value in tables.items():
-        lines += ["", f"[{'.'.join((*path, _key(key)))}]"]
-        _dump_table(value, (*path, _key(key)), lines)
+        table.add(key, _filled(value))
     for key, rows in lists.items():
+        made = tomlkit.aot()
         for row in rows:
-            lines += ["", f"[[{'.'.join((*path, _key(key)))}]]"]
-            _dump_table({k: v for k, v in row.items() if v is not None}, (*path, _key(key)), lines)
+            made.append(_filled({name: value for name, value in row.items() if value is not None}))
+        table.add(key, made)
 
 
-def _key(key: str) -> str:
-    return key if key.replace("-", "").replace("_", "").isalnum() and key.isascii() else toml_value(key)
+def _filled(values: dict[str, Any]) -> Table:
+    # A table that holds nothing but tables needs no heading of its own.
+    made = tomlkit.table(is_super_table=bool(values) and all(map(_are_tables, values.values())))
+    _fill(made, values)
+    return made
 
 
-def toml_value(value: Any) -> str:
-    """One value as TOML text."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
-    text = str(value).replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text) + '"'
+def _are_tables(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and isinstance(value[0], dict)

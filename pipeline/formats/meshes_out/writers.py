@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-MM_PER_INCH = 25.4
 _UNIT_NAMES = {"mm": "millimeter", "in": "inch"}
 _CORE_3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 _MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"

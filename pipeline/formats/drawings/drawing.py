@@ -10,9 +10,9 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
-from pipeline.formats.meshes_out import MM_PER_INCH
+from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, OutlineRecord
+from pipeline.units import MM_PER_INCH
 
 Place = tuple[float, float]
 
@@ -69,65 +69,65 @@ class Text:
 Item = Line | Arc | Circle | Polyline | Text
 
 
-def drawing_of(flange: dict[str, Any], unit: str = "mm") -> tuple[Item, ...]:
+def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
     """The drawing of one flange of a datum file; sizes in its texts are in `unit` ("mm" | "in")."""
     items: list[Item] = []
     rounds: list[tuple[Place, float]] = []
-    drilled = {hole["feature"] for hole in flange["holes"]}
-    if flange["outer"] is not None:
-        items += _pieces(flange["outer"], OUTLINE)
-        outer = flange["outer"]["segments"]
-        if len(outer) == 1 and outer[0]["kind"] == "circle":
-            rounds.append((_place(outer[0]["centre"]), outer[0]["radius"]))
-    for inner in flange["inner"]:
-        segments = inner["segments"]
-        circular = len(segments) == 1 and segments[0]["kind"] == "circle"
+    drilled = {hole.feature for hole in flange.holes}
+    if flange.outer is not None:
+        items += _pieces(flange.outer, OUTLINE)
+        outer = flange.outer.segments
+        if len(outer) == 1 and outer[0].kind == "circle":
+            rounds.append(outer[0].round)
+    for inner in flange.inner:
+        segments = inner.segments
+        circular = len(segments) == 1 and segments[0].kind == "circle"
         # The rim of a hole that is drawn as a hole would only lie on top of it.
-        if circular and segments[0]["feature"] in drilled:
+        if circular and segments[0].feature in drilled:
             continue
         items += _pieces(inner, OPENINGS)
         if circular:
-            rounds.append((_place(segments[0]["centre"]), segments[0]["radius"]))
-    for hole in flange["holes"]:
-        rounds.append((_place(hole["place"]), hole["diameter"] / 2))
+            rounds.append(segments[0].round)
+    for hole in flange.holes:
+        rounds.append((hole.place, hole.diameter / 2))
         items.append(Circle(HOLES, *rounds[-1]))
     for centre, radius in rounds:
         items += _centre_mark(centre, radius)
-    for pattern in flange["patterns"]:
+    for pattern in flange.patterns:
         items += _pattern(pattern)
     return (*items, *_sizes(rounds, unit))
 
 
-def notes_of(flange: dict[str, Any], data: dict[str, Any], unit: str = "mm") -> tuple[str, ...]:
+def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[str, ...]:
     """What must stand beside the drawing, in lines of at most NOTE_WIDTH characters."""
-    names = {f["id"]: f["name"] for f in data["features"]}
-    name = f" ({names[flange['feature']]})" if names.get(flange["feature"]) else ""
-    title = data["title"] or data["source"]["file"]
+    names = {f.id: f.name for f in data.features}
+    name = f" ({names[flange.feature]})" if names.get(flange.feature) else ""
+    title = data.title or data.source.file
     texts = [
-        f"{title}: flange {flange['feature']}{name}, seen from outside the material, 1:1, sizes in {unit} as scanned.",
-        f"Origin of the drawing: {flange['origin_at']}.",
+        f"{title}: flange {flange.feature}{name}, seen from outside the material, 1:1, sizes in {unit} as scanned.",
+        f"Origin of the drawing: {flange.origin_at}.",
         "No substitute for measuring the part: check the sizes that matter before you cut or drill.",
         *_overall(flange, unit),
-        *(_in_words(pattern, unit) for pattern in flange["patterns"]),
-        *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange["cautions"]),
+        *(_in_words(pattern, unit) for pattern in flange.patterns),
+        *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange.cautions),
     ]
     return tuple(line for text in texts for line in textwrap.wrap(text, NOTE_WIDTH))
 
 
-def _overall(flange: dict[str, Any], unit: str) -> Iterator[str]:
-    if flange["outer"] is not None:
-        (x0, y0), (x1, y1) = bounds(tuple(_pieces(flange["outer"], OUTLINE)))
+def _overall(flange: FlangeRecord, unit: str) -> Iterator[str]:
+    if flange.outer is not None:
+        (x0, y0), (x1, y1) = bounds(tuple(_pieces(flange.outer, OUTLINE)))
         yield f"Overall {sized(x1 - x0, unit)} x {sized(y1 - y0, unit)}."
 
 
-def _in_words(pattern: dict[str, Any], unit: str) -> str:
-    where = ", ".join(sized(value, unit) for value in pattern["centre"])
-    text = f"{len(pattern['members'])} holes ({', '.join(pattern['members'])})"
-    if pattern["kind"] == "pitch_circle":
-        text += f" on a pitch circle D{sized(pattern['diameter'], unit)}"
-    elif pattern["size"] is not None:
-        text += f" in a rectangle {' x '.join(sized(side, unit) for side in pattern['size'])}"
-    missing = len(pattern["gaps_at"])
+def _in_words(pattern: HolePatternRecord, unit: str) -> str:
+    where = ", ".join(sized(value, unit) for value in pattern.centre)
+    text = f"{len(pattern.members)} holes ({', '.join(pattern.members)})"
+    if pattern.kind == "pitch_circle" and pattern.diameter is not None:
+        text += f" on a pitch circle D{sized(pattern.diameter, unit)}"
+    elif pattern.size is not None:
+        text += f" in a rectangle {' x '.join(sized(side, unit) for side in pattern.size)}"
+    missing = len(pattern.gaps_at)
     return f"{text} about ({where}){f'; {missing} of the pattern not seen' if missing else ''}."
 
 
@@ -164,19 +164,19 @@ def _corners(item: Item) -> Iterator[Place]:
                 yield x + r * math.cos(math.radians(angle)), y + r * math.sin(math.radians(angle))
 
 
-def _pieces(outline: dict[str, Any], layer: str) -> Iterator[Item]:
-    for segment in outline["segments"]:
-        start, end = _place(segment["start"]), _place(segment["end"])
-        if segment["kind"] == "line":
+def _pieces(outline: OutlineRecord, layer: str) -> Iterator[Item]:
+    for segment in outline.segments:
+        start, end = segment.start, segment.end
+        if segment.kind == "line":
             yield Line(layer, start, end)
-        elif segment["kind"] == "circle":
-            yield Circle(layer, _place(segment["centre"]), segment["radius"])
-        elif segment["kind"] == "arc":
-            centre = _place(segment["centre"])
-            begin, finish = (_angle(centre, p) for p in ((start, end) if segment["ccw"] else (end, start)))
-            yield Arc(layer, centre, segment["radius"], begin, finish)
+        elif segment.kind == "circle":
+            yield Circle(layer, *segment.round)
+        elif segment.kind == "arc":
+            centre, radius = segment.round
+            begin, finish = (_angle(centre, p) for p in ((start, end) if segment.ccw else (end, start)))
+            yield Arc(layer, centre, radius, begin, finish)
         else:
-            yield Polyline(layer, tuple(_place(p) for p in segment["points"]))
+            yield Polyline(layer, segment.corners)
 
 
 def _centre_mark(centre: Place, radius: float) -> tuple[Item, ...]:
@@ -213,24 +213,23 @@ def _overlap(a: Text, b: Text) -> bool:
     return across and abs(a.at[1] - b.at[1]) < 1.2 * TEXT_HEIGHT
 
 
-def _pattern(pattern: dict[str, Any]) -> Iterator[Item]:
-    centre = _place(pattern["centre"])
-    if pattern["kind"] == "pitch_circle":
-        radius = pattern["diameter"] / 2
+def _pattern(pattern: HolePatternRecord) -> Iterator[Item]:
+    centre = pattern.centre
+    if pattern.kind == "pitch_circle" and pattern.diameter is not None:
+        radius = pattern.diameter / 2
         yield Circle(PITCH, centre, radius)
         yield from _centre_mark(centre, 0.0)
-    elif pattern["kind"] == "rectangle" and pattern["size"] is not None:
-        corners = _rectangle(centre, pattern["size"], math.radians(pattern["phase"] or 0.0))
+    elif pattern.kind == "rectangle" and pattern.size is not None:
+        corners = _rectangle(centre, pattern.size, math.radians(pattern.phase or 0.0))
         for start, end in pairwise((*corners, corners[0])):
             yield Line(PITCH, start, end)
-    for place in pattern["gaps_at"]:
-        x, y = _place(place)
+    for x, y in pattern.gaps_at:
         yield Line(PITCH, (x - _CROSS, y - _CROSS), (x + _CROSS, y + _CROSS))
         yield Line(PITCH, (x - _CROSS, y + _CROSS), (x + _CROSS, y - _CROSS))
         yield Text(TEXT, (x + _CROSS + 1.0, y), "no hole seen here")
 
 
-def _rectangle(centre: Place, size: Any, turn: float) -> tuple[Place, ...]:
+def _rectangle(centre: Place, size: Place, turn: float) -> tuple[Place, ...]:
     c, s = math.cos(turn), math.sin(turn)
     halves = ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5))
     flat = ((a * size[0], b * size[1]) for a, b in halves)
@@ -239,7 +238,3 @@ def _rectangle(centre: Place, size: Any, turn: float) -> tuple[Place, ...]:
 
 def _angle(centre: Place, point: Place) -> float:
     return math.degrees(math.atan2(point[1] - centre[1], point[0] - centre[0])) % 360.0
-
-
-def _place(values: Any) -> Place:
-    return float(values[0]), float(values[1])

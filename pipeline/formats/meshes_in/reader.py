@@ -62,7 +62,7 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
 def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     unit = digest = None
     if form == ".stl":
-        from pipeline.formats.stl_in import read_stl
+        from pipeline.formats.meshes_in.stl import read_stl
 
         vertices, faces, digest = read_stl(path, progress)
     else:
@@ -82,14 +82,14 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
 
 def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None]:
     if form == ".ply":
-        from pipeline.formats.ply_in import read_ply
+        from pipeline.formats.meshes_in.ply import read_ply
 
         return *read_ply(path), None
     if form in (".obj", ".off"):
-        from pipeline.formats.text_meshes_in import read_obj, read_off
+        from pipeline.formats.meshes_in.text_meshes import read_obj, read_off
 
         return *(read_obj(path) if form == ".obj" else read_off(path)), None
-    from pipeline.formats.scenes_in import read_scene
+    from pipeline.formats.meshes_in.scenes import read_scene
 
     return read_scene(path)
 

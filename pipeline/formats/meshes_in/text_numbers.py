@@ -19,12 +19,12 @@ _POWERS = np.power(10.0, np.arange(23))
 
 
 @njit(cache=True, inline="always")
-def is_blank(byte):  # type: ignore[no-untyped-def]
+def is_blank(byte):
     return byte == 32 or byte == 9 or byte == 13
 
 
 @njit(cache=True)
-def skip_blanks(text, i):  # type: ignore[no-untyped-def]
+def skip_blanks(text, i):
     """First position from i on that is neither blank nor tab, on the same line."""
     while i < text.size and is_blank(text[i]):
         i += 1
@@ -32,7 +32,7 @@ def skip_blanks(text, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def next_line(text, i):  # type: ignore[no-untyped-def]
+def next_line(text, i):
     """Start of the line after the one that position i is on."""
     while i < text.size and text[i] != 10:
         i += 1
@@ -40,7 +40,7 @@ def next_line(text, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def content(text, i):  # type: ignore[no-untyped-def]
+def content(text, i):
     """First position from i on that is not blank, on this line or a later one; comments (#) are passed over."""
     while i < text.size:
         if text[i] == 35:
@@ -53,14 +53,14 @@ def content(text, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _word(text, i, a, b, c):  # type: ignore[no-untyped-def]
+def _word(text, i, a, b, c):
     if i + 2 >= text.size:
         return False
     return (text[i] | 32) == a and (text[i + 1] | 32) == b and (text[i + 2] | 32) == c
 
 
 @njit(cache=True)
-def number(text, i):  # type: ignore[no-untyped-def]
+def number(text, i):
     """The number at position i: (value, position after it, code).
 
     Exact to the last bit for up to 15 digits and powers of ten up to 22, to 1e-14 of its value otherwise.
@@ -127,7 +127,7 @@ def number(text, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def rows(text, i, count, columns, out):  # type: ignore[no-untyped-def]
+def rows(text, i, count, columns, out):
     """`count` lines of at least max(columns) + 1 numbers; those at `columns` (3,) go to `out` (count, 3).
 
     Returns (position after them, rows read, code).
@@ -147,7 +147,7 @@ def rows(text, i, count, columns, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def polygons(text, i, count, before, out):  # type: ignore[no-untyped-def]
+def polygons(text, i, count, before, out):
     """`count` lines of: `before` numbers, a corner count, that many indices; fanned into triangles.
 
     `out` (k, 3) int32 takes the triangles as far as it goes. Returns (position after them, lines read,

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.formats.text_numbers import (
+from pipeline.formats.meshes_in.text_numbers import (
     GOOD,
     content,
     is_blank,
@@ -41,7 +41,7 @@ def read_obj(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
 
 
 @njit(cache=True)
-def _obj(text, points, faces):  # type: ignore[no-untyped-def]
+def _obj(text, points, faces):
     """Vertices and fanned facets into the arrays as far as they go; (vertices, triangles, position, code)."""
     vertices = triangles = 0
     i = 0

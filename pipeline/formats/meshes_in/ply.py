@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.formats.text_numbers import GOOD, line_of, next_line, polygons, rows
+from pipeline.formats.meshes_in.text_numbers import GOOD, line_of, next_line, polygons, rows
 from pipeline.jit import njit
 
 _TYPES = {
@@ -189,7 +189,7 @@ def _triangles(
 
 
 @njit(cache=True)
-def _integer(data, at, size, big):  # type: ignore[no-untyped-def]
+def _integer(data, at, size, big):
     value = np.int64(0)
     for k in range(size):
         byte = data[at + (k if big else size - 1 - k)]
@@ -198,7 +198,7 @@ def _integer(data, at, size, big):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _walk(data, at, count, sizes, counts, place, big, out):  # type: ignore[no-untyped-def]
+def _walk(data, at, count, sizes, counts, place, big, out):
     """Fan the polygons of `count` records into `out` as far as it goes; (triangles there are, end)."""
     made = 0
     for _ in range(count):

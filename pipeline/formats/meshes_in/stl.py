@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.formats.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
+from pipeline.formats.meshes_in.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
 from pipeline.jit import njit
 from pipeline.mesh.repair import Welder, weld
 from pipeline.progress import Progress
@@ -90,7 +90,7 @@ _END = np.frombuffer(b"endsolid", dtype=np.uint8)
 
 
 @njit(cache=True)
-def _is_at(text, i, word):  # type: ignore[no-untyped-def]
+def _is_at(text, i, word):
     if i + word.size > text.size:
         return False
     same = 0
@@ -100,7 +100,7 @@ def _is_at(text, i, word):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _corners(text, vertex, end, out):  # type: ignore[no-untyped-def]
+def _corners(text, vertex, end, out):
     """Corners of the text into `out` (k, 3) as far as it goes.
 
     Returns (corners that there are, whether the last solid was ended, position, code).
