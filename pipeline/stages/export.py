@@ -187,9 +187,7 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
 
 
 def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
-    from pipeline.report.build import Shown, write_report
-    from pipeline.report.maps import residual_maps
-    from pipeline.report.preview import preview
+    from pipeline.report import Shown, preview, residual_maps, write_report
 
     light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)

@@ -1,4 +1,4 @@
-"""What several kinds share: moments and circles for their starts, axes, charts, meeting lines, plane sections."""
+"""What several kinds share: moments and circles for their starts, axes, charts, lines that meet them."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ import numpy as np
 
 from pipeline.geometry import Floats
 from pipeline.jit import njit
-from pipeline.surfaces.kind import PlaneCurve, StepSurface
+from pipeline.surfaces.kind import StepSurface
 from pipeline.surfaces.shape import Shape, basis_of
 
-SQUARE = np.radians(1.5)  # an axis nearer to square to a plane than this cuts it squarely
 TINY = 1e-300  # keeps a quotient finite on an axis or a centre, and changes no other one
 
 
@@ -142,6 +141,18 @@ def axes_towards(shape: Shape, near: Floats) -> Floats:
     return np.stack([away, np.cross(axis, away), axis])
 
 
+def circle_round(points: Floats, axis: Floats) -> tuple[Floats, float] | None:
+    """Centre (3,) and radius of the circle through points (n, 3) as seen along a unit axis; None where there is none.
+
+    The centre is level with the points' mean.
+    """
+    u, v = basis_of(axis)
+    middle = points.mean(axis=0)
+    q = points - middle
+    ca, cb, radius = circle_through(q @ u, q @ v)
+    return (middle + ca * u + cb * v, radius) if radius > 0 else None
+
+
 def meet_axial(shape: Shape, feet: Floats, direction: Floats, slope: float) -> list[Floats]:
     """Where lines meet both nappes of what is turned about an axis by a line, its radius growing by `slope` a mm."""
     assert shape.direction is not None
@@ -167,37 +178,3 @@ def step_surface(entity: str, shape: Shape, *sizes: float | None) -> StepSurface
     axis = np.array([0.0, 0.0, 1.0]) if shape.direction is None else shape.direction
     reference = basis_of(axis)[0] if shape.orientation is None else shape.orientation
     return StepSurface(entity, shape.point, axis, reference, tuple(float(size or 0.0) for size in sizes))
-
-
-def circle_round(points: Floats, axis: Floats) -> tuple[Floats, float] | None:
-    """Centre (3,) and radius of the circle through points (n, 3) as seen along a unit axis; None where there is none.
-
-    The centre is level with the points' mean.
-    """
-    u, v = basis_of(axis)
-    middle = points.mean(axis=0)
-    q = points - middle
-    ca, cb, radius = circle_through(q @ u, q @ v)
-    return (middle + ca * u + cb * v, radius) if radius > 0 else None
-
-
-def circle_about(centre: Floats, square: float) -> tuple[PlaneCurve, ...]:
-    """The circle of a given radius squared; none where that isn't positive."""
-    return () if square <= 0 else (PlaneCurve(centre, radius=float(np.sqrt(square))),)
-
-
-def leaning(shape: Shape) -> float:
-    """Angle, rad, 0..pi/2, between a shape's direction and the z axis."""
-    d = shape.direction
-    assert d is not None
-    return float(np.arctan2(np.linalg.norm(d[:2]), abs(d[2])))
-
-
-def square_foot(shape: Shape) -> Floats | None:
-    """(2,) where a shape's axis pierces the plane z = 0; None unless it stands square on it, within SQUARE."""
-    point, d = shape.point, shape.direction
-    assert d is not None
-    if leaning(shape) >= SQUARE:
-        return None
-    foot: Floats = point[:2] - d[:2] / d[2] * point[2]
-    return foot

@@ -11,18 +11,16 @@ from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
     about_axis,
     axes_towards,
-    circle_about,
     circle_round,
     mean_and_spread,
     meet_axial,
     out_from_axis,
     products,
     solvable,
-    square_foot,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 _STEEPEST = 0.9962  # sine of the half angle: what is steeper than 85 degrees is a plane
 _HARDLY = 0.002  # rad: half angle of the cone that a cylinder is nearly
@@ -206,6 +204,9 @@ KIND = Kind(
     section=section,
     size=size,
     parallel="r",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
     noun="cone",
     looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

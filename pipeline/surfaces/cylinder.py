@@ -7,23 +7,19 @@ import numpy as np
 from pipeline.geometry import Floats
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
-    SQUARE,
     about_axis,
     axes_towards,
-    circle_about,
     circle_round,
     circle_through,
-    leaning,
     mean_and_spread,
     meet_axial,
     out_from_axis,
     perpendicular_pair,
     products,
-    square_foot,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import SQUARE, PlaneCurve, Shape, circle_about, leaning, square_foot
 
 
 @njit(cache=True)
@@ -149,6 +145,7 @@ KIND = Kind(
     parallel="r",
     one_size=True,
     refit_radius=True,
+    seat=True,
     noun="cylinder",
     by_side=True,
     looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},

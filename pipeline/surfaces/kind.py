@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry import Floats
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
 SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7, "t": 8}
+
 SIZES = ("r", "h", "R")  # the local parameters that move nothing
 
 Invariance = Literal["planar", "cylindrical", "spherical", "revolute", "prismatic"]
@@ -35,14 +36,6 @@ class Look(NamedTuple):
     chroma: float
     hue: float
     hatch: str
-
-
-class PlaneCurve(NamedTuple):
-    """A straight line through `point` (2,) along `direction` (2,), or a circle about `point` of `radius`; mm."""
-
-    point: Floats
-    direction: Floats | None = None
-    radius: float | None = None
 
 
 @dataclass(frozen=True)
@@ -116,6 +109,10 @@ class Kind:
                  made positive
     step         (shape, near (n, 3) points of what was seen) -> its surface in a STEP file; None, or where it gives
                  None: it has no face of its own there, and whoever writes says so
+    chord_steps  into how many steps the sides of a facet are parted to find its chord error, 0 where there is none;
+                 2 where chords are farthest off in the middle
+    supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
+                 fits
     start_along  (points (n, 3), unit axis (3,)) -> a start with that axis, None where the points make none; only an
                  axial kind has it, and need not
     section      (shape in sketch coordinates) -> the lines and circles in which it cuts the sketch's plane z = 0; ()
@@ -130,10 +127,6 @@ class Kind:
     by_side      whether it goes by "bore" and "boss" instead of its name
     also         further words for it in job files
     looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
-    chord_steps  into how many steps the sides of a facet are parted to find its chord error, 0 where there is none;
-                 2 where chords are farthest off in the middle
-    supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
-                 fits
     code         its number in the compiled kernels, given by its place in the registry
     """
 
@@ -153,33 +146,33 @@ class Kind:
     meetings: Callable[[Shape, Floats, Floats], list[Floats]] | None = None
     canonical: Callable[[Shape], Shape] | None = None
     step: Callable[[Shape, Floats], StepSurface | None] | None = None
+    chord_steps: int = 4
+    supple: bool = False
     start_along: Callable[[Floats, Floats], Shape | None] | None = None
     section: Callable[[Shape], tuple[PlaneCurve, ...]]
     size: Callable[[Shape], str]
     parallel: Literal["w", "r"] | None
-    one_size: bool = False
-    refit_radius: bool = False
-    seat: bool = True
+    one_size: bool
+    refit_radius: bool
+    seat: bool
     noun: str
     by_side: bool = False
     also: tuple[str, ...] = ()
     looks: Mapping[str, Look]
-    chord_steps: int = 4
-    supple: bool = False
     code: int = -1
 
     def __post_init__(self) -> None:
         """Raises ValueError where what is declared doesn't fit together."""
-        unknown = [name for name in self.parameters if name not in SLOTS]
-        if unknown:
-            raise ValueError(f"A {self.name} can't have the parameter {unknown[0]!r}; there are {', '.join(SLOTS)}.")
         needed = [name for name in (self.parallel, "r" if self.one_size or self.refit_radius else None) if name]
         lacking = [name for name in needed if name not in self.parameters]
         if lacking:
-            raise ValueError(f"A {self.name} doesn't have the parameter {lacking[0]!r} that its declaration speaks of.")
+            raise ValueError(f"The kind {self.name!r} speaks of a parameter {lacking[0]!r} that it doesn't have.")
+        unknown = [name for name in self.parameters if name not in SLOTS]
+        if unknown:
+            raise ValueError(f"The kind {self.name!r} has a parameter {unknown[0]!r}; there are {', '.join(SLOTS)}.")
         wanted = {"bore", "boss"} if self.by_side else {self.name}
         if set(self.looks) != wanted:
-            raise ValueError(f"A {self.name} needs a look for {' and for '.join(sorted(wanted))}.")
+            raise ValueError(f"The kind {self.name!r} needs a look for {' and for '.join(sorted(wanted))}.")
 
     @property
     def flat(self) -> bool:
@@ -200,19 +193,19 @@ class Kind:
         return self.invariance in ("cylindrical", "revolute", "prismatic")
 
     @property
+    def drawn(self) -> bool:
+        """Whether it is the same all along a line."""
+        return self.invariance in ("planar", "cylindrical", "prismatic")
+
+    @property
     def revolved(self) -> bool:
         """Whether its sections across its axis are circles."""
         return self.invariance in ("cylindrical", "revolute")
 
     @property
     def tapered(self) -> bool:
-        """Whether its section grows along its axis."""
+        """Whether its radius grows along its axis, by the half angle "h"."""
         return "h" in self.parameters
-
-    @property
-    def even(self) -> bool:
-        """Whether straight lines run along it and its section is the same all along: it has nothing to bend to."""
-        return self.ruled and not self.tapered
 
     @property
     def sliced(self) -> bool:

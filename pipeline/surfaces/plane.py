@@ -7,8 +7,8 @@ import numpy as np
 from pipeline.geometry import Floats
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import mean_and_spread, step_surface, view
-from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
 
 @njit(cache=True)
@@ -95,6 +95,9 @@ KIND = Kind(
     section=section,
     size=size,
     parallel="w",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
     noun="plane",
     also=("face",),
     looks={"plane": Look(0.88, 0.060, 95.0, "none")},

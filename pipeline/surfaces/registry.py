@@ -52,7 +52,7 @@ def register(kind: Kind) -> None:
 
     The kernels are made for all kinds there are, and kept in a cache of their own for this set of kinds.
 
-    Raises GeometryError where the kernels are loaded already or the name is taken.
+    Raises GeometryError where the kernels are loaded already, or where the name is taken.
     """
     if _COMPILED in sys.modules:
         raise GeometryError(f"The kernels are made already without {kind.name}; register it before they are used.")

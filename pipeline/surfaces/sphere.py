@@ -6,9 +6,9 @@ import numpy as np
 
 from pipeline.geometry import Floats
 from pipeline.jit import njit
-from pipeline.surfaces.blocks import TINY, circle_about, mean_and_spread, roots, solvable, step_surface
-from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
-from pipeline.surfaces.shape import Shape, basis_of
+from pipeline.surfaces.blocks import TINY, mean_and_spread, roots, solvable, step_surface
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, basis_of, circle_about
 
 
 @njit(cache=True)
@@ -118,6 +118,7 @@ KIND = Kind(
     parallel="r",
     one_size=True,
     refit_radius=True,
+    seat=True,
     noun="sphere",
     looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
 )

@@ -10,7 +10,6 @@ from pipeline.surfaces.blocks import (
     TINY,
     about_axis,
     axes_towards,
-    circle_about,
     circle_round,
     circle_through,
     mean_and_spread,
@@ -18,11 +17,10 @@ from pipeline.surfaces.blocks import (
     perpendicular_pair,
     products,
     solvable,
-    square_foot,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, Look, PlaneCurve, SituationFeature, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 
 @njit(cache=True)
@@ -227,6 +225,7 @@ KIND = Kind(
     section=section,
     size=size,
     parallel="r",
+    one_size=False,
     refit_radius=True,
     seat=False,
     noun="ring",

@@ -19,18 +19,17 @@ from OCP.gp import gp_Ax3, gp_Dir, gp_Pnt
 
 from pipeline.surfaces import (
     KINDS,
-    PlaneCurve,
     Shape,
     SituationFeature,
     is_bore,
     jacobian,
     kind_of,
+    moved,
     names_of,
-    seen_from,
     signed_distance,
 )
-from pipeline.surfaces import moved as moved_by
 from pipeline.surfaces.kind import Look
+from pipeline.surfaces.shape import PlaneCurve, seen_from
 from tests.features.made import bore, feature, plane, pose
 from tests.surfaces.test_registry import made
 
@@ -149,7 +148,7 @@ def test_the_same_all_along_a_line_where_it_says_so(kind: str) -> None:
     if KINDS[kind].flat:
         along = np.cross(along, [0.3, 0.5, 0.8])
     away = signed_distance(shape, points + 2.0 * along / np.linalg.norm(along))
-    assert KINDS[kind].even == bool(np.abs(away).max() < 1e-9)
+    assert KINDS[kind].drawn == bool(np.abs(away).max() < 1e-9)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -174,7 +173,7 @@ def test_surfaces_equally_far_from_it_differ_by_the_parameter_it_names(kind: str
     # A cone's radius is measured across its axis, the distance of two cones square to their faces.
     grown = 0.4 / np.cos(shape.half_angle or 0.0)
     step = np.array([grown if name == KINDS[kind].parallel else 0.0 for name in names])
-    further = signed_distance(moved_by(shape, step), points)
+    further = signed_distance(moved(shape, step), points)
     assert np.allclose(further, signed_distance(shape, points) - 0.4, atol=1e-9)
 
 

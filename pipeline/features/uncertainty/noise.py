@@ -337,7 +337,7 @@ def _of_rounding(faces: Sequence[FittedFace]) -> NoiseModel | None:
 
 def _large_faces(faces: Sequence[FittedFace]) -> list[FittedFace]:
     """The largest faces of kinds that are the same all along a line, without those whose form stands out."""
-    usable = [f for f in faces if kind_of(f.shape).even and len(f.points) >= MIN_POINTS]
+    usable = [f for f in faces if kind_of(f.shape).drawn and len(f.points) >= MIN_POINTS]
     usable.sort(key=_size, reverse=True)
     usable = usable[: 2 * MAX_FACES]
     if not usable:

@@ -6,9 +6,9 @@ import csv
 import io
 
 import pytest
+from pipeline.formats.summary import summary_md
 
 from pipeline.formats import datum_file
-from pipeline.formats.summary import summary_md
 from pipeline.formats.tables import features_csv, relations_csv
 from tests.outcomes import BORE, HEIGHT, outcome
 
