@@ -52,13 +52,23 @@ class Shape:
     orientation: Floats | None = None
 
 
-class Featured(Protocol):
-    """What of a recovered feature (`values.Feature`) says which surface it lies on."""
+class OfAKind(Protocol):
+    """What has a kind: a shape, a feature, a feature's record."""
 
     @property
     def kind(self) -> str: ...
+
+
+class Sided(OfAKind, Protocol):
+    """What is a bore or a boss besides, or neither."""
+
     @property
     def side(self) -> str | None: ...
+
+
+class Featured(OfAKind, Protocol):
+    """What of a recovered feature (`values.Feature`) says which surface it lies on."""
+
     @property
     def point(self) -> Floats: ...
     @property
