@@ -18,6 +18,7 @@ import sys
 import time
 from collections.abc import Iterable, Mapping, Set
 from pathlib import Path
+from types import MappingProxyType
 
 PREFIX = "kernels-"
 _VARIABLE = "NUMBA_CACHE_DIR"
@@ -25,21 +26,21 @@ _CLOSURES = "closures.json"
 _RUNS_AT_MOST = 86400.0  # s
 
 
-def state_of(*roots: Path) -> str:
-    """A digest of the names, sizes and times of the Python files below the roots."""
-    return _digest(path for root in roots for path in root.rglob("*.py"))
+def _files(*roots: Path) -> list[Path]:
+    return [path for root in roots for path in root.rglob("*.py")]
 
 
-def closures_of(*roots: Path) -> dict[str, str]:
+def closures_of(*roots: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> dict[str, str]:
     """For each Python file below the roots a digest of the state of it and of all that it imports below them.
 
     The keys are those of `_kernels_of`. A name that comes through the `__init__` of a package, which only passes on
-    what its files define, is followed to the file that defines it: the package's other files don't count.
+    what its files define, is followed to the file that defines it: the package's other files don't count. For
+    `beside` see `settle`.
     """
     modules = {
         ".".join(path.relative_to(root.parent).with_suffix("").parts).removesuffix(".__init__"): path
         for root in roots
-        for path in root.rglob("*.py")
+        for path in _files(root)
     }
     trees = {name: ast.parse(path.read_bytes()) for name, path in modules.items()}
     doors = {
@@ -55,7 +56,8 @@ def closures_of(*roots: Path) -> dict[str, str]:
             fresh = imports[ahead.pop()] - reached
             reached |= fresh
             ahead += fresh
-        out[_kernels_of(path)] = _digest(modules[n] for n in reached)
+        files = [modules[n] for n in reached] + [file for n in reached & beside.keys() for file in beside[n]]
+        out[_kernels_of(path)] = _digest(files)
     return out
 
 
@@ -66,14 +68,18 @@ def _kernels_of(path: Path) -> str:
     return f"{os.path.basename(folder)}_{hashlib.sha1(folder.encode()).hexdigest()}/{path.stem}"
 
 
-def settle(package: Path) -> Path:
+def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> Path:
     """Have numba keep its compiled kernels in the folder of the package's present state; that folder.
+
+    beside  files from outside that this process works into a module of the package, by that module's full name: with
+            them the kernels of all that imports it are other ones, and lie in a folder of their own
 
     It lies in the folder that the user gave numba, if any, else beside the package, or in the user's cache where
     the package can't be written.
     """
     # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
-    copy = PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8] + "-"
+    added = [path for paths in beside.values() for path in paths]
+    copy = PREFIX + hashlib.sha256("\n".join(map(str, (package, *added))).encode()).hexdigest()[:8] + "-"
     roots = package, package.parent / "sample_meshes"
     given = os.environ.get(_VARIABLE)
     if given and Path(given).name.startswith(PREFIX):  # settled by a process that started this one
@@ -84,12 +90,13 @@ def settle(package: Path) -> Path:
         home = package / "__pycache__"
     else:
         home = Path.home() / ".cache" / "datumlift"
-    folder = home / (copy + state_of(*roots))
+    folder = home / (copy + _digest([*_files(*roots), *added]))
     if not folder.exists():
         earlier = list(home.glob(copy + "*"))
         # A cache that can't be carried over is made anew; a file half written by an editor can't be parsed.
         with contextlib.suppress(OSError, SyntaxError, ValueError):
-            _begin(folder, earlier, closures_of(*roots))
+            others = [Path(given)] if given and added else []
+            _begin(folder, [*others, *earlier], closures_of(*roots, beside=beside))
         for old in earlier:
             _take_away(old)
     os.environ[_VARIABLE] = str(folder)
