@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import tomlkit
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from tomlkit.items import Table
 
 from pipeline.errors import InputError, SettingsError
@@ -105,16 +105,25 @@ def _is_rigid(rows: tuple[Row, ...]) -> bool:
     return right_handed and same and rows[3] == (0.0, 0.0, 0.0, 1.0)
 
 
-class RecoverSettings(Settings):
-    """coating_thickness mm on every scanned face; min_area mm2 below which no feature is looked for."""
+def _all_kinds() -> tuple[str, ...]:
+    # The registry brings the compiler along, which most commands don't want.
+    from pipeline.surfaces import names_of
 
-    kinds: tuple[Literal["plane", "cylinder", "cone", "sphere", "torus"], ...] = (
-        "plane",
-        "cylinder",
-        "cone",
-        "sphere",
-        "torus",
-    )
+    return names_of()
+
+
+def _known_kind(name: str) -> str:
+    *others, last = (repr(kind) for kind in _all_kinds())
+    if repr(name) not in (*others, last):
+        raise ValueError(f"input should be {', '.join(others)} or {last}")
+    return name
+
+
+class RecoverSettings(Settings):
+    """kinds that are looked for, by default all; coating_thickness mm on every scanned face; min_area mm2 below which
+    no feature is looked for."""
+
+    kinds: tuple[Annotated[str, AfterValidator(_known_kind)], ...] = Field(default_factory=_all_kinds)
     coating_thickness: NotNegative = 0.0
     min_area: NotNegative = 0.0
 
@@ -176,8 +185,8 @@ class FillSettings(Settings):
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
-    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, plane, cylinder,
-             cone, sphere, torus; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
+    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
+             kind's name; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
              "pitch circle of U and V and W", "centre of U", "crossing of U and V", "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
     """
@@ -237,7 +246,7 @@ class Job(Settings):
     title: str | None = None
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
-    recover: RecoverSettings = RecoverSettings()
+    recover: RecoverSettings = Field(default_factory=RecoverSettings)
     caliper: tuple[Caliper, ...] = ()
     refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)

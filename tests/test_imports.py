@@ -26,10 +26,20 @@ FLOORS = (
     ("geometry",),
 )
 KNOWN_TO_ALL = {
-    "artefacts", "errors", "files", "jit", "job", "kernel_cache", "meter", "progress", "units", "values", "versions",
-}  # fmt: skip
-# What is known to all may itself know only this.
-BELOW_ALL = KNOWN_TO_ALL | {"geometry"}
+    "artefacts",
+    "errors",
+    "files",
+    "jit",
+    "job",
+    "kernel_cache",
+    "meter",
+    "progress",
+    "units",
+    "values",
+    "versions",
+}
+# What is known to all may itself know only this; the job file speaks of kinds of surface by name.
+BELOW_ALL = KNOWN_TO_ALL | {"geometry", "surfaces"}
 MOST_FILES = 12
 
 
@@ -50,7 +60,7 @@ def rooms() -> frozenset[str]:
 
 @cache
 def imports(path: Path) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """(module, names) of all that a file imports of ours, those inside its functions included; `import x` has no names."""
+    """(module, names) of all that a file imports of ours, also inside its functions; `import x` has no names."""
     found = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pipeline.formats.datum_file import FeatureRecord
-from pipeline.report.colours import called
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import kind_of
 
 _ANGULAR = ("parallel", "perpendicular", "angle")
 
@@ -64,7 +63,7 @@ def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
     place = max(off or 0.0, spread.position or 0.0) or vague or 0.05
     way_known = max(turned or 0.0, spread.direction or 0.0) or vague
     size = doubled or vague
-    what = called(feature.kind, feature.side)
+    what = kind_of(feature).called(feature.side)
     said = [safe(what if what == feature.side else " ".join(filter(None, [feature.kind, feature.side])))]
     if feature.half_angle is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
@@ -99,7 +98,7 @@ def _seen(show: Figures, index: int, feature: FeatureRecord) -> str:
         + figure(show.small(f"{at}.form.noise_share"))
         + figure(show.small(f"{at}.form.rms"))
         + figure(show.area(f"{at}.extent.area"))
-        + figure(NONE if KINDS[feature.kind].flat else show.number(f"{at}.extent.arc"))
+        + figure(NONE if kind_of(feature).flat else show.number(f"{at}.extent.arc"))
         + figure(show.length(f"{at}.extent.length", 0.5))
         + figure(show.small(f"{at}.audit.shift"))
         + figure(show.angle(f"{at}.audit.tilt", 0.0005))

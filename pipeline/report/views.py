@@ -15,11 +15,10 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.geometry import basis_of, box_of
+from pipeline.geometry import box_of
 from pipeline.report import raster
 from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
-from pipeline.surfaces import KINDS
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
 DIRECTIONS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
@@ -55,12 +54,11 @@ class Part:
 
 @dataclass(frozen=True)
 class Mark:
-    """A datum letter and its feature: index among the labels, kind, point (3,) and direction (3,) or None in part
-    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, or None."""
+    """A datum letter and its feature: index among the labels, point (3,) and direction (3,) or None in part
+    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, None of what has none."""
 
     letter: str
     index: int
-    kind: str
     point: NDArray[np.float64]
     direction: NDArray[np.float64] | None
     radius: float | None
@@ -195,7 +193,7 @@ class _Sheet:
 
     def mark(self, mark: Mark) -> None:
         """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
-        if KINDS[mark.kind].flat or mark.direction is None or mark.along is None:
+        if mark.direction is None or mark.along is None:
             found = self._on_face(mark)
         else:
             found = self._on_round(mark, mark.direction, mark.along)
@@ -249,9 +247,9 @@ class _Sheet:
             return self._on_axis(placed[0, :2], placed[1, :2])
         nearer = int(np.argmax(placed[:, 2]))
         centre, radius = placed[nearer, :2], mark.radius or 0.0
-        first, second = basis_of(axis)
+        first, second = _across(axis)
         turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
-        circle = np.outer(np.cos(turn), second) - np.outer(np.sin(turn), first)
+        circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
         rim = view.project(mouths[nearer] + radius * circle)[:, :2]
         seen = self._in_sight(mouths[nearer] + 0.97 * radius * circle)
         if seen.mean() < 0.25:
@@ -354,6 +352,13 @@ def _dashes(length: float, scale: int) -> Iterator[tuple[float, float]]:
         if drawn % 2 == 0:
             yield at, min(at + step, length)
         at, drawn = at + step, drawn + 1
+
+
+def _across(axis: NDArray) -> tuple[NDArray, NDArray]:
+    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    first = np.cross(axis, helper)
+    first /= np.linalg.norm(first)
+    return first, np.cross(axis, first)
 
 
 def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:

@@ -8,10 +8,21 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from pipeline.surfaces.blocks import circle_through, view
-from pipeline.surfaces.kind import Kind, StepSurface
-from pipeline.surfaces.registry import KINDS, kind_named, register, row_of, unpack
-from pipeline.surfaces.shape import PACKED, ROW, Shape, as_points, basis_of, pack, shape_of
+from pipeline.surfaces.blocks import view
+from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature
+from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
+from pipeline.surfaces.shape import (
+    PACKED,
+    ROW,
+    PlaneCurve,
+    Shape,
+    Sided,
+    as_points,
+    basis_of,
+    pack,
+    seen_from,
+    shape_of,
+)
 
 if TYPE_CHECKING:
     from pipeline.surfaces.dispatch import (
@@ -59,29 +70,34 @@ __all__ = [
     "PACKED",
     "ROW",
     "RULED",
+    "SIZES",
     "SLOTS",
     "SUPPLE",
     "WIDEST",
     "WIDTHS",
     "Kind",
+    "Look",
+    "PlaneCurve",
     "Shape",
-    "StepSurface",
+    "Sided",
+    "SituationFeature",
     "as_points",
     "basis_of",
     "begin",
     "chart_of",
     "chord_steps",
-    "circle_through",
     "closed_form",
     "distance_gradient",
     "distances",
     "gradient",
     "gradients",
     "height_of",
+    "is_bore",
     "jacobian",
-    "kind_named",
+    "kind_of",
     "move_onto",
     "moved",
+    "names_of",
     "normal_equations",
     "pack",
     "refine",
@@ -89,6 +105,7 @@ __all__ = [
     "row_distances",
     "row_of",
     "sane",
+    "seen_from",
     "shape_of",
     "signed_distance",
     "start_of",

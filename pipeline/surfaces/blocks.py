@@ -141,6 +141,18 @@ def axes_towards(shape: Shape, near: Floats) -> Floats:
     return np.stack([away, np.cross(axis, away), axis])
 
 
+def circle_round(points: Floats, axis: Floats) -> tuple[Floats, float] | None:
+    """Centre (3,) and radius of the circle through points (n, 3) as seen along a unit axis; None where there is none.
+
+    The centre is level with the points' mean.
+    """
+    u, v = basis_of(axis)
+    middle = points.mean(axis=0)
+    q = points - middle
+    ca, cb, radius = circle_through(q @ u, q @ v)
+    return (middle + ca * u + cb * v, radius) if radius > 0 else None
+
+
 def meet_axial(shape: Shape, feet: Floats, direction: Floats, slope: float) -> list[Floats]:
     """Where lines meet both nappes of what is turned about an axis by a line, its radius growing by `slope` a mm."""
     assert shape.direction is not None

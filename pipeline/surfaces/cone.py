@@ -11,6 +11,7 @@ from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
     about_axis,
     axes_towards,
+    circle_round,
     mean_and_spread,
     meet_axial,
     out_from_axis,
@@ -18,8 +19,8 @@ from pipeline.surfaces.blocks import (
     solvable,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 _STEEPEST = 0.9962  # sine of the half angle: what is steeper than 85 degrees is a plane
 _HARDLY = 0.002  # rad: half angle of the cone that a cylinder is nearly
@@ -157,10 +158,36 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("CONICAL_SURFACE", shape, shape.radius, shape.half_angle)
 
 
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, radius = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    slope, at_zero = np.polyfit(t, rho, 1) if np.ptp(t) > 0 else (0.0, radius)
+    sign = 1.0 if slope >= 0 else -1.0
+    return Shape("cone", centre, sign * axis, float(at_zero), float(np.arctan(abs(slope))) or 1e-3)
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is None:
+        return ()
+    assert shape.direction is not None
+    along = -shape.point[2] / shape.direction[2]
+    radius = (shape.radius or 0.0) + along * np.tan(shape.half_angle or 0.0)
+    return circle_about(foot, radius * abs(radius))
+
+
+def size(shape: Shape) -> str:
+    return f"{np.degrees(2 * (shape.half_angle or 0.0)):.2f} deg"
+
+
 KIND = Kind(
     name="cone",
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=True,
     parameters=("u", "v", "a", "b", "r", "h"),
     evaluate=evaluate,
@@ -173,4 +200,13 @@ KIND = Kind(
     meetings=meetings,
     canonical=canonical,
     step=step,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
+    noun="cone",
+    looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

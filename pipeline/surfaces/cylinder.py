@@ -9,6 +9,7 @@ from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
     about_axis,
     axes_towards,
+    circle_round,
     circle_through,
     mean_and_spread,
     meet_axial,
@@ -17,8 +18,8 @@ from pipeline.surfaces.blocks import (
     products,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import SQUARE, PlaneCurve, Shape, circle_about, leaning, square_foot
 
 
 @njit(cache=True)
@@ -99,10 +100,32 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("CYLINDRICAL_SURFACE", shape, shape.radius)
 
 
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    return None if found is None else Shape("cylinder", found[0], axis, found[1])
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is not None:
+        return circle_about(foot, (shape.radius or 0.0) ** 2)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if leaning(shape) <= np.pi / 2 - SQUARE or half <= 0:
+        return ()
+    assert shape.direction is not None
+    e = shape.direction[:2] / np.linalg.norm(shape.direction[:2])
+    n = np.array([-e[1], e[0]])
+    return tuple(PlaneCurve(shape.point[:2] + s * np.sqrt(half) * n, e) for s in (1.0, -1.0))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.radius or 0.0):.3f}"
+
+
 KIND = Kind(
     name="cylinder",
     invariance="cylindrical",
-    situation="axis",
+    situation=SituationFeature.AXIS,
     ruled=True,
     parameters=("u", "v", "a", "b", "r"),
     form="cylindricity",
@@ -116,4 +139,14 @@ KIND = Kind(
     meetings=meetings,
     step=step,
     chord_steps=2,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=True,
+    refit_radius=True,
+    seat=True,
+    noun="cylinder",
+    by_side=True,
+    looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},
 )

@@ -2,20 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from enum import StrEnum
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry import Floats
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
 SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7, "t": 8}
 
+SIZES = ("r", "h", "R")  # the local parameters that move nothing
+
 Invariance = Literal["planar", "cylindrical", "spherical", "revolute", "prismatic"]
-Situation = Literal["plane", "axis", "point", "axis+point"]
+
+
+class SituationFeature(StrEnum):
+    """What stands for a surface as a datum (ISO 5459)."""
+
+    PLANE = "plane"
+    AXIS = "axis"
+    POINT = "point"
+    AXIS_POINT = "axis+point"
+
+
+class Look(NamedTuple):
+    """How the report shows a kind: lightness, chroma and hue (degrees) in OKLCh, and a hatch of the report's."""
+
+    lightness: float
+    chroma: float
+    hue: float
+    hatch: str
 
 
 @dataclass(frozen=True)
@@ -59,7 +79,7 @@ class Kind:
     invariance   the class of motions that leave it as it is (ISO 17450-1): a plane is "planar", a circular cylinder
                  "cylindrical", a sphere "spherical", what is turned about an axis "revolute", what is drawn along a
                  line "prismatic"
-    situation    its situation feature (ISO 5459): "plane", "axis", "point" or "axis+point"
+    situation    its situation feature (ISO 5459)
     ruled        whether straight lines run along it, level or inclined to its axis
     parameters   its local parameters in order: "u", "v" shifts of the point along the basis, "w" along
                  the direction, "a", "b" turns of the direction towards the basis, "r" radius, "h" half
@@ -93,12 +113,26 @@ class Kind:
                  2 where chords are farthest off in the middle
     supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
                  fits
+    start_along  (points (n, 3), unit axis (3,)) -> a start with that axis, None where the points make none; only an
+                 axial kind has it, and need not
+    section      (shape in sketch coordinates) -> the lines and circles in which it cuts the sketch's plane z = 0; ()
+                 where it misses the plane or cuts it in another curve
+    size         (shape) -> its sizes in words, mm and degrees
+    parallel     the parameter by which surfaces differ that run everywhere equally far from it: "w" or "r"; None where
+                 those are of no such kind
+    one_size     whether a diameter measured on the part is its size: 2 "r"
+    refit_radius whether a fit can be held to a radius "r" that the user gives
+    seat         whether something sits on such faces, so that they are proposed as datums
+    noun         its word in ids
+    by_side      whether it goes by "bore" and "boss" instead of its name
+    also         further words for it in job files
+    looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
     code         its number in the compiled kernels, given by its place in the registry
     """
 
     name: str
     invariance: Invariance
-    situation: Situation
+    situation: SituationFeature
     ruled: bool
     parameters: tuple[str, ...]
     form: str = "form"
@@ -114,11 +148,44 @@ class Kind:
     step: Callable[[Shape, Floats], StepSurface | None] | None = None
     chord_steps: int = 4
     supple: bool = False
+    start_along: Callable[[Floats, Floats], Shape | None] | None = None
+    section: Callable[[Shape], tuple[PlaneCurve, ...]]
+    size: Callable[[Shape], str]
+    parallel: Literal["w", "r"] | None
+    one_size: bool
+    refit_radius: bool
+    seat: bool
+    noun: str
+    by_side: bool = False
+    also: tuple[str, ...] = ()
+    looks: Mapping[str, Look]
     code: int = -1
+
+    def __post_init__(self) -> None:
+        """Raises ValueError where what is declared doesn't fit together."""
+        needed = [name for name in (self.parallel, "r" if self.one_size or self.refit_radius else None) if name]
+        lacking = [name for name in needed if name not in self.parameters]
+        if lacking:
+            raise ValueError(f"The kind {self.name!r} speaks of a parameter {lacking[0]!r} that it doesn't have.")
+        unknown = [name for name in self.parameters if name not in SLOTS]
+        if unknown:
+            raise ValueError(f"The kind {self.name!r} has a parameter {unknown[0]!r}; there are {', '.join(SLOTS)}.")
+        wanted = {"bore", "boss"} if self.by_side else {self.name}
+        if set(self.looks) != wanted:
+            raise ValueError(f"The kind {self.name!r} needs a look for {' and for '.join(sorted(wanted))}.")
 
     @property
     def flat(self) -> bool:
         return self.invariance == "planar"
+
+    @property
+    def spherical(self) -> bool:
+        return self.invariance == "spherical"
+
+    @property
+    def cylindrical(self) -> bool:
+        """Whether it is circular about an axis and the same all along it, as what a drill or a boring bar makes."""
+        return self.invariance == "cylindrical"
 
     @property
     def axial(self) -> bool:
@@ -126,19 +193,47 @@ class Kind:
         return self.invariance in ("cylindrical", "revolute", "prismatic")
 
     @property
-    def tapered(self) -> bool:
-        """Whether its section grows along its axis."""
-        return "h" in self.parameters
+    def drawn(self) -> bool:
+        """Whether it is the same all along a line."""
+        return self.invariance in ("planar", "cylindrical", "prismatic")
 
     @property
-    def even(self) -> bool:
-        """Whether straight lines run along it and its section is the same all along: it has nothing to bend to."""
-        return self.ruled and not self.tapered
+    def revolved(self) -> bool:
+        """Whether its sections across its axis are circles."""
+        return self.invariance in ("cylindrical", "revolute")
+
+    @property
+    def tapered(self) -> bool:
+        """Whether its radius grows along its axis, by the half angle "h"."""
+        return "h" in self.parameters
 
     @property
     def sliced(self) -> bool:
         """Whether narrow slices of it pass for cylinders, each with an axis of its own."""
         return self.axial and self.invariance != "cylindrical"
+
+    @property
+    def shifts(self) -> tuple[str, ...]:
+        """The local parameters that shift its point: those of its place that the surface itself fixes."""
+        return tuple(name for name in self.parameters if name in ("u", "v", "w"))
+
+    @property
+    def centred(self) -> bool:
+        """Whether its point is the surface's own; else it lies where the surface was seen, in the middle of that."""
+        return len(self.shifts) == 3
+
+    @property
+    def tubular(self) -> bool:
+        """Whether it is a tube round an axis, as grooves and fillets are."""
+        return self.revolved and self.centred
+
+    def called(self, side: str | None) -> str:
+        """What a surface of it is called whose material lies on `side`."""
+        return side if self.by_side and side else self.name
+
+    def id_word(self, side: str | None) -> str:
+        """The first part of its ids."""
+        return side if self.by_side and side else self.noun
 
     @property
     def slots(self) -> NDArray[np.int64]:

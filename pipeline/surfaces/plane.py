@@ -7,8 +7,8 @@ import numpy as np
 from pipeline.geometry import Floats
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import mean_and_spread, step_surface, view
-from pipeline.surfaces.kind import Chart, Kind, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
 
 @njit(cache=True)
@@ -62,10 +62,25 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("PLANE", shape)
 
 
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    d, point = shape.direction, shape.point
+    assert d is not None
+    length = float(np.linalg.norm(d[:2]))
+    if length < np.sin(np.radians(5.0)):
+        return ()
+    n = d[:2] / length
+    foot = point[:2] + n * point[2] * d[2] / length
+    return (PlaneCurve(foot, np.array([-n[1], n[0]])),)
+
+
+def size(shape: Shape) -> str:
+    return "flat"
+
+
 KIND = Kind(
     name="plane",
     invariance="planar",
-    situation="plane",
+    situation=SituationFeature.PLANE,
     ruled=True,
     parameters=("w", "a", "b"),
     form="flatness",
@@ -77,4 +92,13 @@ KIND = Kind(
     meetings=meetings,
     step=step,
     chord_steps=0,
+    section=section,
+    size=size,
+    parallel="w",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
+    noun="plane",
+    also=("face",),
+    looks={"plane": Look(0.88, 0.060, 95.0, "none")},
 )

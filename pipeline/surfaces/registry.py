@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import inspect
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,8 +18,8 @@ from pipeline import kernel_cache
 from pipeline.errors import GeometryError
 from pipeline.geometry import Floats
 from pipeline.surfaces import cone, cylinder, plane, sphere, torus
-from pipeline.surfaces.kind import SLOTS, Kind
-from pipeline.surfaces.shape import Shape, pack
+from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.shape import OfAKind, Shape, Sided, pack
 
 _COMPILED = "pipeline.surfaces.dispatch"
 _outside: list[Path] = []  # files of the kinds that were registered
@@ -29,11 +30,21 @@ KINDS: dict[str, Kind] = {
 }
 
 
-def kind_named(name: str) -> Kind:
-    """Raises GeometryError where there is no such kind."""
-    if name not in KINDS:
-        raise GeometryError(f"There is no kind of surface called {name}; known are {', '.join(KINDS)}.")
-    return KINDS[name]
+def kind_of(thing: OfAKind) -> Kind:
+    """What there is to know of a shape's or a feature's kind; GeometryError where there is no such kind."""
+    if thing.kind not in KINDS:
+        raise GeometryError(f"There is no kind of surface called {thing.kind}; known are {', '.join(KINDS)}.")
+    return KINDS[thing.kind]
+
+
+def names_of(wanted: Callable[[Kind], bool] = bool) -> tuple[str, ...]:
+    """The names of the kinds of which something holds, in their order."""
+    return tuple(name for name, kind in KINDS.items() if wanted(kind))
+
+
+def is_bore(feature: Sided) -> bool:
+    """Whether a feature is a circular cylinder with the material outside, as a drill or a boring bar leaves."""
+    return kind_of(feature).cylindrical and feature.side == "bore"
 
 
 def register(kind: Kind) -> None:
@@ -41,16 +52,12 @@ def register(kind: Kind) -> None:
 
     The kernels are made for all kinds there are, and kept in a cache of their own for this set of kinds.
 
-    Raises GeometryError where the kernels are loaded already, where the name is taken, or where a parameter is none of
-    `SLOTS`.
+    Raises GeometryError where the kernels are loaded already, or where the name is taken.
     """
     if _COMPILED in sys.modules:
         raise GeometryError(f"The kernels are made already without {kind.name}; register it before they are used.")
     if kind.name in KINDS:
         raise GeometryError(f"There is a kind of surface called {kind.name} already; give the new one another name.")
-    unknown = [name for name in kind.parameters if name not in SLOTS]
-    if unknown:
-        raise GeometryError(f"A {kind.name} can't have the parameter {unknown[0]}; there are {', '.join(SLOTS)}.")
     KINDS[kind.name] = replace(kind, code=len(KINDS))
     _outside.append(Path(inspect.getfile(kind.gradient.py_func)))  # type: ignore[attr-defined]
     kernel_cache.settle(Path(__file__).parents[1], {__name__: _outside})

@@ -17,16 +17,17 @@ row is a packed shape with its kind's code behind it, `ROW` numbers.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from pipeline.geometry import Floats
-from pipeline.values import Feature
 
 PACKED = 19
 ROW = PACKED + 1
 CODE = PACKED  # where a row of a table has the code of its kind
+SQUARE = np.radians(1.5)  # an axis nearer to square to a plane than this cuts it squarely
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,38 @@ class Shape:
     orientation: Floats | None = None
 
 
-def shape_of(feature: Feature) -> Shape:
+class OfAKind(Protocol):
+    """What has a kind: a shape, a feature, a feature's record."""
+
+    @property
+    def kind(self) -> str: ...
+
+
+class Sided(OfAKind, Protocol):
+    """What is a bore or a boss besides, or neither."""
+
+    @property
+    def side(self) -> str | None: ...
+
+
+class Featured(OfAKind, Protocol):
+    """What of a recovered feature (`values.Feature`) says which surface it lies on."""
+
+    @property
+    def point(self) -> Floats: ...
+    @property
+    def direction(self) -> Floats | None: ...
+    @property
+    def radius(self) -> float | None: ...
+    @property
+    def half_angle(self) -> float | None: ...
+    @property
+    def major_radius(self) -> float | None: ...
+    @property
+    def orientation(self) -> Floats | None: ...
+
+
+def shape_of(feature: Featured) -> Shape:
     """The bare geometry of a recovered feature."""
     return Shape(
         feature.kind,
@@ -98,3 +130,41 @@ def pack(shape: Shape, basis: Floats | None = None) -> Floats:
     if shape.orientation is not None:
         packed[16:19] = shape.orientation
     return packed
+
+
+class PlaneCurve(NamedTuple):
+    """A straight line through `point` (2,) along `direction` (2,), or a circle about `point` of `radius`; mm."""
+
+    point: Floats
+    direction: Floats | None = None
+    radius: float | None = None
+
+
+def circle_about(centre: Floats, square: float) -> tuple[PlaneCurve, ...]:
+    """The circle of a given radius squared; none where that isn't positive."""
+    return () if square <= 0 else (PlaneCurve(centre, radius=float(np.sqrt(square))),)
+
+
+def leaning(shape: Shape) -> float:
+    """Angle, rad, 0..pi/2, between a shape's direction and the z axis."""
+    d = shape.direction
+    assert d is not None
+    return float(np.arctan2(np.linalg.norm(d[:2]), abs(d[2])))
+
+
+def square_foot(shape: Shape) -> Floats | None:
+    """(2,) where a shape's axis pierces the plane z = 0; None unless it stands square on it, within SQUARE."""
+    point, d = shape.point, shape.direction
+    assert d is not None
+    if leaning(shape) >= SQUARE:
+        return None
+    foot: Floats = point[:2] - d[:2] / d[2] * point[2]
+    return foot
+
+
+def seen_from(shape: Shape, matrix: Floats) -> Shape:
+    """The shape in the coordinates that a rigid motion (4, 4) leads to."""
+    turn = matrix[:3, :3]
+    point = turn @ shape.point + matrix[:3, 3]
+    direction, orientation = (None if d is None else turn @ d for d in (shape.direction, shape.orientation))
+    return replace(shape, point=point, direction=direction, orientation=orientation)

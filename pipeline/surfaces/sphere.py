@@ -7,8 +7,8 @@ import numpy as np
 from pipeline.geometry import Floats
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import TINY, mean_and_spread, roots, solvable, step_surface
-from pipeline.surfaces.kind import Chart, Kind, StepSurface
-from pipeline.surfaces.shape import Shape, basis_of
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, basis_of, circle_about
 
 
 @njit(cache=True)
@@ -92,10 +92,18 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("SPHERICAL_SURFACE", shape, shape.radius)
 
 
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    return circle_about(shape.point[:2], (shape.radius or 0.0) ** 2 - shape.point[2] ** 2)
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.radius or 0.0):.3f}"
+
+
 KIND = Kind(
     name="sphere",
     invariance="spherical",
-    situation="point",
+    situation=SituationFeature.POINT,
     ruled=False,
     parameters=("u", "v", "w", "r"),
     evaluate=evaluate,
@@ -105,4 +113,12 @@ KIND = Kind(
     chart=chart,
     meetings=meetings,
     step=step,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=True,
+    refit_radius=True,
+    seat=True,
+    noun="sphere",
+    looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
 )

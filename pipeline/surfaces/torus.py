@@ -10,6 +10,7 @@ from pipeline.surfaces.blocks import (
     TINY,
     about_axis,
     axes_towards,
+    circle_round,
     circle_through,
     mean_and_spread,
     out_from_axis,
@@ -18,8 +19,8 @@ from pipeline.surfaces.blocks import (
     solvable,
     step_surface,
 )
-from pipeline.surfaces.kind import Chart, Kind, StepSurface
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 
 @njit(cache=True)
@@ -179,10 +180,36 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("TOROIDAL_SURFACE", shape, shape.major_radius, shape.radius)
 
 
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, _ = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    major, along, minor = circle_through(rho, t)
+    if not minor > 0:
+        return None
+    return Shape("torus", centre + along * axis, axis, float(minor), major_radius=float(major))
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if foot is None or half <= 0:
+        return ()
+    wide = [(shape.major_radius or 0.0) + s * np.sqrt(half) for s in (1.0, -1.0)]
+    return tuple(c for r in wide for c in circle_about(foot, r * abs(r)))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.major_radius or 0.0):.3f} R{shape.radius:.3f}"
+
+
 KIND = Kind(
     name="torus",
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=False,
     parameters=("u", "v", "w", "a", "b", "R", "r"),
     evaluate=evaluate,
@@ -194,4 +221,13 @@ KIND = Kind(
     chart=chart,
     step=step,
     supple=True,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=True,
+    seat=False,
+    noun="ring",
+    looks={"torus": Look(0.58, 0.115, 28.0, "level")},
 )

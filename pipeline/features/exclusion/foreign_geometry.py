@@ -17,6 +17,7 @@ from pipeline.jit import njit
 from pipeline.job import Zone
 from pipeline.mesh.repair import crumbs, facets_by_piece
 from pipeline.mesh.topology import boundary_loops, compact, components, facet_areas, facet_neighbours, facet_normals
+from pipeline.surfaces import is_bore
 from pipeline.values import Feature, Proposal, Source, Surface
 
 Floats = NDArray[np.float64]
@@ -125,8 +126,9 @@ def _plugs(
 ) -> list[Proposal]:
     found = []
     for bore in features:
-        if bore.kind != "cylinder" or bore.side != "bore" or bore.radius is None or bore.extent.along is None:
+        if not is_bore(bore) or bore.extent.along is None:
             continue
+        assert bore.radius is not None
         assert bore.direction is not None
         low, high = bore.extent.along
         reach = 0.93 * bore.radius

@@ -508,7 +508,7 @@ def _together(
 ) -> Region | None:
     """The two, which lie close or are halves of one round surface, as one region; None where they are two surfaces."""
     # Of one groove a slice is a cone that faces inwards, another a cone that faces outwards.
-    if large.code == small.code and large.kind.axial and large.kind.even and large.sign != small.sign:
+    if large.code == small.code and large.kind.axial and large.kind.drawn and large.sign != small.sign:
         return None
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
@@ -582,7 +582,7 @@ def learned(ground: Segmentation, found: list[Region]) -> None:
     Skin that nearly hides in the noise is among them where machined faces are few; the noise is the same on all
     machined faces, and skin stands out of it, so that what lies well above the quiet quarter of the area is left out.
     """
-    large = [r for r in found if r.kind.even and len(r.core) > 200][:_LARGE]
+    large = [r for r in found if r.kind.drawn and len(r.core) > 200][:_LARGE]
     if not large:
         return
     rms = np.array([rms_of(ground, region) for region in large])

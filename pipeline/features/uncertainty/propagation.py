@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 from pipeline.features.uncertainty.correlated_noise import carried
-from pipeline.surfaces import KINDS, Shape, basis_of, jacobian, signed_distance
+from pipeline.surfaces import KINDS, Shape, basis_of, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel, Uncertainty
 
 Array = NDArray[np.float64]
@@ -160,13 +160,7 @@ def weighed(
 
 def summary(shape: Shape, names: tuple[str, ...], covariance: Array, basis: Array, method: str) -> Uncertainty:
     """The three headline figures out of a covariance (k, k) of the parameters `names`."""
-    if shape.kind == "plane":
-        across: tuple[str, ...] = ("w",)
-    elif shape.kind in ("sphere", "torus"):
-        across = ("u", "v", "w")
-    else:
-        across = ("u", "v")
-    position = _largest(names, covariance, across)
+    position = _largest(names, covariance, kind_of(shape).shifts)
     direction = _largest(names, covariance, ("a", "b")) if "a" in names else None
     radius = _largest(names, covariance, ("r",)) if "r" in names else None
     if direction is not None and direction > MAX_TURN:
@@ -231,11 +225,15 @@ def _seen(shape: Shape, points: Array, basis: Array) -> Seen:
 
 def _finest(shape: Shape, seen: Seen) -> Array:
     """Width of cell a direction that follows how a shape's parameters depend on the places."""
-    if shape.kind == "plane":
+    kind = kind_of(shape)
+    if kind.flat:
         return np.array([*np.maximum(seen.size[:2] / 10.0, 1e-6), 1e9])
     size = np.maximum(seen.size, 1e-6)
     round_width = (shape.radius or float(size[0])) / 4.0
-    if shape.kind in ("sphere", "torus"):
-        return np.minimum(size / 6.0, round_width) if shape.kind == "sphere" else np.full(3, round_width)
+    if kind.spherical:
+        return np.minimum(size / 6.0, round_width)
+    if kind.centred:
+        return np.full(3, round_width)
+    # Along the axis little changes, and that slowly.
     widest = np.minimum(size[:2] / 6.0, round_width)
     return np.array([*np.maximum(widest, round_width / 8.0), size[2] / 8.0])
