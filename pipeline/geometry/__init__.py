@@ -6,7 +6,7 @@ run.
 
 from __future__ import annotations
 
-from pipeline.geometry.arrays import Floats, Indices, Ints, Mask
+from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Singles
 from pipeline.geometry.box import box_of
 from pipeline.geometry.circle import (
     FULL_TURN,
@@ -17,7 +17,7 @@ from pipeline.geometry.circle import (
     polar_angles,
     turn_between,
 )
-from pipeline.geometry.linear_solve import eliminate
+from pipeline.geometry.linear_solve import damped_step, eliminate, solve_columns
 from pipeline.geometry.motion import (
     into_frame,
     moved,
@@ -30,6 +30,7 @@ from pipeline.geometry.motion import (
 )
 from pipeline.geometry.polygon import (
     arc_lengths,
+    area_vector,
     contains,
     side_lengths,
     signed_area,
@@ -47,25 +48,31 @@ from pipeline.geometry.vectors import (
     mean_line,
     perpendicular_pair,
     rejection,
+    steady_pair,
     unit,
     unit_rows,
 )
 
 __all__ = [
     "FULL_TURN",
+    "Bytes",
     "Floats",
     "Indices",
     "Ints",
+    "Longs",
     "Mask",
+    "Singles",
     "algebraic_circle",
     "angle_between_directions",
     "angle_between_lines",
     "arc_lengths",
+    "area_vector",
     "area_vectors",
     "basis_of",
     "box_of",
     "contains",
     "cross",
+    "damped_step",
     "eliminate",
     "fit_circle",
     "gaps_round",
@@ -84,6 +91,8 @@ __all__ = [
     "signed_area",
     "simplified",
     "small_motion",
+    "solve_columns",
+    "steady_pair",
     "step_lengths",
     "turn_between",
     "turn_levers",

@@ -52,7 +52,7 @@ def undone(motion: Floats) -> Floats:
     >>> moved(undone(rigid(np.eye(3)[[1, 2, 0]], np.array([1.0, 2.0, 3.0]))), np.array([1.0, 2.0, 3.0])).tolist()
     [0.0, 0.0, 0.0]
     """
-    return np.linalg.inv(motion)
+    return np.asarray(np.linalg.inv(motion), dtype=np.float64)
 
 
 def rotation_angle(rotation: Floats) -> float:
