@@ -26,7 +26,6 @@ from itertools import permutations, product
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums.designation import (
@@ -34,17 +33,28 @@ from pipeline.features.datums.designation import (
     SNAP,
     Choice,
     Situation,
-    angle_of,
-    cross,
     cross_axes,
     mean_direction,
     situation,
+)
+from pipeline.geometry import (
+    Floats,
+    angle_between_lines,
+    basis_of,
+    cross,
+    growing_sense,
+    into_frame,
+    moved,
+    rejection,
+    rotation_angle,
+    small_motion,
+    turn_levers,
+    turned,
+    undone,
     unit,
 )
 from pipeline.surfaces import KINDS, Shape, shape_of
 from pipeline.values import Datum, Feature, Frame, InPart
-
-Array = NDArray[np.float64]
 
 LETTERS = "ABC"
 LEVER = 0.02  # a place nearer to the axis of turn than this share of the part's reach can't stop the turn
@@ -58,7 +68,7 @@ _SHIFTS = ("tx", "ty", "tz")
 class Solution:
     """matrix (4, 4) scan -> part; what each datum took away; what is still free; directions as idealised."""
 
-    matrix: Array
+    matrix: Floats
     taken: tuple[tuple[str, ...], ...]
     free: tuple[str, ...]
 
@@ -75,11 +85,8 @@ def solve(datums: Sequence[Situation], reach: float, z: str | None = None, x: st
     taken_directions = [state.take(letter, d) for letter, d in zip(LETTERS, datums, strict=False)]
     state.fill_in(datums[0])
     rows = _axes(state, datums, z, x)
-    matrix = np.eye(4)
-    matrix[:3, :3] = rows
-    matrix[:3, 3] = -rows @ state.origin
     taken, free = _named(rows, taken_directions, state)
-    return Solution(matrix, taken, free)
+    return Solution(into_frame(rows, state.origin), taken, free)
 
 
 class _State:
@@ -87,14 +94,14 @@ class _State:
 
     def __init__(self, reach: float) -> None:
         self.reach = reach
-        self.p: Array | None = None
-        self.q: Array | None = None
+        self.p: Floats | None = None
+        self.q: Floats | None = None
         self.origin = np.zeros(3)
         self.loose = np.eye(3)  # columns: directions in which the origin may still shift
-        self.ideal: list[Array | None] = []
-        self.guessed_turns: list[Array] = []
+        self.ideal: list[Floats | None] = []
+        self.guessed_turns: list[Floats] = []
 
-    def take(self, letter: str, datum: Situation) -> tuple[list[Array], list[Array]]:
+    def take(self, letter: str, datum: Situation) -> tuple[list[Floats], list[Floats]]:
         """Turns and shifts (as vectors) that this datum takes away."""
         turns = self._take_direction(datum)
         ideal = self._idealised(datum.direction)
@@ -109,31 +116,31 @@ class _State:
             )
         return turns, shifts
 
-    def _take_direction(self, datum: Situation) -> list[Array]:
+    def _take_direction(self, datum: Situation) -> list[Floats]:
         d = datum.direction
         if d is None or self.q is not None:
             return []
         if self.p is None:
             self.p = d
             return list(cross_axes(d))
-        if angle_of(d, self.p) < ALIKE:
+        if angle_between_lines(d, self.p) < ALIKE:
             return []
-        self.q = unit(d - (d @ self.p) * self.p)
+        self.q = unit(rejection(d, self.p))
         return [self.p]
 
-    def _idealised(self, d: Array | None) -> Array | None:
+    def _idealised(self, d: Floats | None) -> Floats | None:
         """The direction made exactly square or parallel to those before, where it nearly is."""
         if d is None or self.p is None:
             return d
         axes = [self.p] if self.q is None else [self.p, self.q, cross(self.p, self.q)]
         for axis in axes:
-            if angle_of(d, axis) < SNAP:
+            if angle_between_lines(d, axis) < SNAP:
                 return axis * np.sign(d @ axis)
         if abs(d @ self.p) < np.sin(SNAP):
-            return unit(d - (d @ self.p) * self.p)
+            return unit(rejection(d, self.p))
         return d
 
-    def _take_place(self, datum: Situation, ideal: Array | None) -> list[Array]:
+    def _take_place(self, datum: Situation, ideal: Floats | None) -> list[Floats]:
         if datum.kind == "plane":
             assert ideal is not None
             rows = ideal[None]
@@ -153,7 +160,7 @@ class _State:
         self.loose = self.loose @ vt[rank:].T
         return list(taken.T)
 
-    def _take_lever(self, datum: Situation) -> list[Array]:
+    def _take_lever(self, datum: Situation) -> list[Floats]:
         """A place beside the axis (or point) about which the part could still turn stops that turn."""
         if self.q is not None:
             return []
@@ -166,14 +173,14 @@ class _State:
         across = self.loose - np.outer(self.p, self.p @ self.loose)
         if np.linalg.norm(across) > 1e-6:
             return []
-        off = off - (off @ self.p) * self.p
+        off = rejection(off, self.p)
         if np.linalg.norm(off) < LEVER * self.reach:
             return []
         self.q = unit(off)
         return [self.p]
 
     def _why(self, datum: Situation) -> str:
-        if datum.direction is not None and self.p is not None and angle_of(datum.direction, self.p) < ALIKE:
+        if datum.direction is not None and self.p is not None and angle_between_lines(datum.direction, self.p) < ALIKE:
             if datum.kind == "plane":
                 return "it lies parallel to one of them, or within 10 degrees of that"
             return "its axis coincides with theirs, or lies too near to it to stop the turn about it"
@@ -185,15 +192,13 @@ class _State:
             self.p = np.array([0.0, 0.0, 1.0])
             self.guessed_turns += list(cross_axes(self.p))
         if self.q is None:
-            p = self.p
-            helper = np.eye(3)[int(np.argmin(np.abs(p)))]
-            self.q = unit(helper - (helper @ p) * p)
-            self.guessed_turns.append(p)
+            self.q = basis_of(self.p)[0]
+            self.guessed_turns.append(self.p)
         if self.loose.shape[1]:
             self.origin = self.origin + self.loose @ (self.loose.T @ (first.point - self.origin))
 
 
-def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | None) -> Array:
+def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | None) -> Floats:
     """(3, 3) rows x, y, z."""
     assert state.p is not None
     assert state.q is not None
@@ -204,23 +209,27 @@ def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | No
     if x is not None:
         square_to = up if up is not None else p
         across = _worded("x", x, state, datums, square_to)
-        if up is None and angle_of(across, p) < ALIKE:
+        if up is None and angle_between_lines(across, p) < ALIKE:
             up = q
     if up is None:
         up = p
     if across is None:
-        across = q if angle_of(q, up) > ALIKE else p
-    flat = across - (across @ up) * up
+        across = q if angle_between_lines(q, up) > ALIKE else p
+    flat = rejection(across, up)
     if np.linalg.norm(flat) < np.sin(ALIKE):
         raise SettingsError(f"The frame's x ({x!r}) runs along its z ({z or 'out of A'!r}); take x from another datum.")
     flat = unit(flat)
     return np.array([flat, cross(up, flat), up])
 
 
-def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
+def _signed(axis: Floats, state: _State, datums: Sequence[Situation]) -> Floats:
     """Which way along an axis: out of a face that is square to it; else from the origin to where the datum that
     runs along it was seen; failing that the way in which its largest scan coordinate grows."""
-    along = [(d, i) for d, i in zip(datums, state.ideal, strict=True) if i is not None and angle_of(i, axis) < SNAP]
+    along = [
+        (d, i)
+        for d, i in zip(datums, state.ideal, strict=True)
+        if i is not None and angle_between_lines(i, axis) < SNAP
+    ]
     for datum, ideal in along:
         if datum.kind == "plane":
             return axis * np.sign(ideal @ axis)
@@ -228,10 +237,10 @@ def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
         ahead = float((datum.point - state.origin) @ axis)
         if abs(ahead) > LEVER * state.reach:
             return axis * np.sign(ahead)
-    return axis if not along else axis * np.sign(axis[int(np.argmax(np.abs(axis) * [1.0, 1.001, 1.002]))])
+    return axis if not along else axis * growing_sense(axis)
 
 
-def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], square_to: Array | None) -> Array:
+def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], square_to: Floats | None) -> Floats:
     match = re.fullmatch(r"\s*(out of|into|along|against|towards|away from)\s+(?:datum\s+)?([A-C])\s*", text, re.I)
     if not match:
         raise SettingsError(
@@ -247,7 +256,7 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
     if verb in ("towards", "away from"):
         off = datum.point - state.origin
         if square_to is not None:
-            off = off - (off @ square_to) * square_to
+            off = rejection(off, square_to)
         if np.linalg.norm(off) < LEVER * state.reach:
             raise SettingsError(f"The frame's {name} is {text!r}, but the origin lies on {letter}; choose another.")
         return sign * unit(off)
@@ -262,7 +271,7 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
         return sign * ideal
     if datum.kind != "plane":
         return sign * _signed(ideal, state, datums)
-    if square_to is None or angle_of(ideal, square_to) < ALIKE:
+    if square_to is None or angle_between_lines(ideal, square_to) < ALIKE:
         raise SettingsError(
             f'The frame\'s {name} is {text!r}, but {letter} is a face; write "out of {letter}" or "into {letter}".'
         )
@@ -270,12 +279,12 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
 
 
 def _named(
-    rows: Array, taken: Sequence[tuple[list[Array], list[Array]]], state: _State
+    rows: Floats, taken: Sequence[tuple[list[Floats], list[Floats]]], state: _State
 ) -> tuple[tuple[tuple[str, ...], ...], tuple[str, ...]]:
     """The freedoms that each datum took, and those left, by the part axis each lies along most."""
     open_turns, open_shifts = list(_TURNS), list(_SHIFTS)
 
-    def pick(vectors: list[Array], names: tuple[str, ...], still: list[str]) -> list[str]:
+    def pick(vectors: list[Floats], names: tuple[str, ...], still: list[str]) -> list[str]:
         if not vectors:
             return []
         share = np.sum((np.array(vectors) @ rows.T) ** 2, axis=0)
@@ -324,7 +333,7 @@ def reach_of(features: Sequence[Feature]) -> float:
     return max(0.5 * float(np.linalg.norm(np.ptp(np.array(spread), axis=0))), 1e-6)
 
 
-def axis_weights(datums: Datums) -> dict[str, Array]:
+def axis_weights(datums: Datums) -> dict[str, Floats]:
     """Inverse covariance of (u, v, a, b) in the axes that `situation` uses for a common axis, where known."""
     by_id = {f.id: f for f in datums.features}
     out: dict[str, Any] = {}
@@ -351,7 +360,7 @@ def _known(feature: Feature) -> bool:
     return feature.uncertainty.covariance is not None and feature.uncertainty.basis is not None
 
 
-def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Array]) -> Solution:
+def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Floats]) -> Solution:
     """The frame for these shapes of the datums' members."""
     found = [situation(c, shapes, weights) for c in datums.choices]
     return solve(found, datums.reach, datums.z, datums.x)
@@ -363,7 +372,7 @@ def situations(datums: Datums) -> tuple[Situation, ...]:
     return tuple(situation(c, shapes, weights) for c in datums.choices)
 
 
-def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
+def frame_of(datums: Datums) -> tuple[Frame, dict[str, Floats]]:
     """The frame with its covariance, and how it moves with each member's local parameters.
 
     The second result maps a feature's id to (6, k): the small motion (tx ty tz rx ry rz, part coordinates, mm and
@@ -375,7 +384,7 @@ def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
     gains = _gains(datums, shapes, weights, solution)
     by_id = {f.id: f for f in datums.features}
     reasons: list[str] = []
-    covariance: Array | None = np.zeros((6, 6))
+    covariance: Floats | None = np.zeros((6, 6))
     for ident, gain in gains.items():
         known = by_id[ident].uncertainty.covariance
         if known is None:
@@ -398,11 +407,11 @@ def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
 
 
 def _gains(
-    datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Array], solution: Solution
-) -> dict[str, Array]:
+    datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Floats], solution: Solution
+) -> dict[str, Floats]:
     by_id = {f.id: f for f in datums.features}
-    back = np.linalg.inv(solution.matrix)
-    gains: dict[str, Array] = {}
+    back = undone(solution.matrix)
+    gains: dict[str, Floats] = {}
     for ident, shape in shapes.items():
         uncertainty = by_id[ident].uncertainty
         if not _known(by_id[ident]):
@@ -417,45 +426,38 @@ def _gains(
             for sign in (1.0, -1.0):
                 step = np.zeros(len(uncertainty.names))
                 step[k] = sign * STEP
-                moved = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
-                ends.append(_motion(solve_chosen(datums, moved, weights).matrix @ back))
+                changed = {**shapes, ident: _stepped(shape, step, uncertainty.basis)}
+                ends.append(small_motion(solve_chosen(datums, changed, weights).matrix @ back))
             columns.append((ends[0] - ends[1]) / (2.0 * STEP))
         gains[ident] = np.array(columns).T
     return gains
 
 
-def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
-    moved = KINDS[shape.kind].moved(shape, step, basis)
-    if shape.kind == "cone" and moved.radius is not None and shape.radius is not None and shape.half_angle:
+def _stepped(shape: Shape, step: Floats, basis: Floats | None) -> Shape:
+    stepped = KINDS[shape.kind].moved(shape, step, basis)
+    if shape.kind == "cone" and stepped.radius is not None and shape.radius is not None and shape.half_angle:
         # A cone's point as a place is where its radius is what it is now.
-        assert moved.direction is not None
-        assert moved.half_angle is not None
-        shift = (shape.radius - moved.radius) / np.tan(moved.half_angle)
-        moved = replace(moved, point=moved.point + shift * moved.direction)
-    return moved
+        assert stepped.direction is not None
+        assert stepped.half_angle is not None
+        shift = (shape.radius - stepped.radius) / np.tan(stepped.half_angle)
+        stepped = replace(stepped, point=stepped.point + shift * stepped.direction)
+    return stepped
 
 
-def _motion(m: Array) -> Array:
-    """(6,) shift and turn of a motion near to none."""
-    r = m[:3, :3]
-    turn = 0.5 * np.array([r[2, 1] - r[1, 2], r[0, 2] - r[2, 0], r[1, 0] - r[0, 1]])
-    return np.concatenate([m[:3, 3], turn])
-
-
-def motion_between(a: Array, b: Array) -> tuple[float, float, bool]:
+def motion_between(a: Floats, b: Floats) -> tuple[float, float, bool]:
     """How far apart two frames (scan -> part) are: mm between their origins, rad between their axes, and whether the
     axes have to be named anew (x called y, and so on) for them to come that near to one another."""
     between = b[:3, :3] @ a[:3, :3].T
-    origin = np.linalg.inv(b)[:3, 3] - np.linalg.inv(a)[:3, 3]
+    origin = undone(b)[:3, 3] - undone(a)[:3, 3]
     named = [np.eye(3), *_quarter_turns()]
-    turns = [_turn_of(between @ q.T) for q in named]
+    turns = [rotation_angle(between @ q.T) for q in named]
     best = int(np.argmin(turns))
     # The same names unless other ones bring the axes clearly nearer.
     best = best if turns[best] < turns[0] - np.radians(1.0) else 0
     return float(np.linalg.norm(origin)), turns[best], best != 0
 
 
-def _quarter_turns() -> list[Array]:
+def _quarter_turns() -> list[Floats]:
     """The 24 ways to name three square axes, right-handed."""
     found = []
     for order in permutations(range(3)):
@@ -467,28 +469,19 @@ def _quarter_turns() -> list[Array]:
     return found
 
 
-def _turn_of(rotation: Array) -> float:
-    cosine = 0.5 * (np.trace(rotation) - 1.0)
-    sine = 0.5 * np.linalg.norm(rotation - rotation.T) / np.sqrt(2.0)
-    return float(np.arctan2(sine, cosine))
-
-
-def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: Mapping[str, Feature]) -> InPart:
+def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Floats], by_id: Mapping[str, Feature]) -> InPart:
     """A feature in part coordinates, its uncertainty against the frame: what the datums share with it cancels.
 
     So datum A's own height is exact by definition, and a bore's place carries both its own error and the
     frame's at that distance from the origin.
     """
-    rotation = frame.matrix[:3, :3]
-    point = rotation @ feature.point + frame.matrix[:3, 3]
-    direction = None if feature.direction is None else rotation @ feature.direction
+    point = moved(frame.matrix, feature.point)
+    direction = None if feature.direction is None else turned(frame.matrix, feature.direction)
     if frame.covariance is None or not _known(feature):
         return InPart(feature.id, point, direction, None, None, None)
-    x, y, z = point
-    lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-    to_place = np.hstack([np.eye(3), lever])
+    to_place = np.hstack([np.eye(3), turn_levers(point[None])[0]])
     to_turn = np.hstack([np.zeros((3, 3)), np.eye(3)])
-    own = _own(feature, rotation)
+    own = _own(feature, frame.matrix)
     total = np.zeros((6, 6))
     for ident in {*gains, feature.id}:
         other = by_id[ident].uncertainty
@@ -511,7 +504,7 @@ def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: M
     return InPart(feature.id, point, direction, float(np.sqrt(max(np.linalg.eigvalsh(place)[-1], 0.0))), spread, place)
 
 
-def _own(feature: Feature, rotation: Array) -> Array:
+def _own(feature: Feature, matrix: Floats) -> Floats:
     """(6, k) shift of the point and turn of the direction, part axes, by the feature's own parameters."""
     u = feature.uncertainty
     assert u.basis is not None
@@ -521,7 +514,7 @@ def _own(feature: Feature, rotation: Array) -> Array:
     rows = np.zeros((6, len(u.names)))
     for k, name in enumerate(u.names):
         if name in shift:
-            rows[:3, k] = rotation @ shift[name]
+            rows[:3, k] = turned(matrix, shift[name])
         if name in turn:
-            rows[3:, k] = rotation @ turn[name]
+            rows[3:, k] = turned(matrix, turn[name])
     return rows

@@ -7,20 +7,16 @@ situation features of ISO 5459). Points and directions are in scan coordinates, 
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
-from pipeline.features.relations import circle_through
+from pipeline.geometry import Floats, angle_between_lines, cross, fit_circle, mean_line, rejection, unit
 from pipeline.surfaces import Shape, shape_of, signed_distance
 from pipeline.values import Feature
-
-Array = NDArray[np.float64]
 
 SNAP = np.radians(5.0)  # nearer than this to square or parallel is taken as exactly so
 ALIKE = np.radians(10.0)  # nearer than this to parallel gives no second direction
@@ -31,8 +27,8 @@ class Situation:
     """What a datum is to the frame. kind: "plane" | "axis" | "point" | "axis+point"."""
 
     kind: str
-    point: Array
-    direction: Array | None
+    point: Floats
+    direction: Floats | None
 
 
 @dataclass(frozen=True)
@@ -146,7 +142,7 @@ def nearest(word: str, place: tuple[float, float, float], features: Sequence[Fea
     return fitting[order[0]]
 
 
-def _away(feature: Feature, place: Array) -> float:
+def _away(feature: Feature, place: Floats) -> float:
     """Distance of a place from what was seen of a feature, or from its axis: people point at either."""
     shape = shape_of(feature)
     off = place - shape.point
@@ -154,7 +150,7 @@ def _away(feature: Feature, place: Array) -> float:
     if shape.direction is None:
         return min(surface, float(np.linalg.norm(off)))
     along = float(off @ shape.direction)
-    across = float(np.linalg.norm(off - along * shape.direction))
+    across = float(np.linalg.norm(rejection(off, shape.direction)))
     if feature.kind == "plane":
         return float(np.hypot(surface, max(0.0, across - np.sqrt(feature.extent.area / np.pi))))
     low, high = feature.extent.along or (
@@ -191,7 +187,7 @@ def _check_members(choice: Choice, by_id: Mapping[str, Feature], text: str) -> N
 # From choices to situation features
 
 
-def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str, Array]) -> Situation:
+def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str, Floats]) -> Situation:
     """What a choice comes to for shapes by id; `weights` (4, 4) inverse covariances of an axis' (u, v, a, b).
 
     Raises SettingsError where the members don't lie as they would have to.
@@ -214,43 +210,31 @@ def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str,
     return _pitch_axis(found, choice)
 
 
-def cross(a: Array, b: Array) -> Array:
-    """Cross product of two vectors (3,): numpy's spends most of its time on shapes, and this is asked for often."""
-    ax, ay, az = a.tolist()
-    bx, by, bz = b.tolist()
-    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+def cross_axes(w: Floats) -> tuple[Floats, Floats]:
+    """`basis_of` an axis (3,), turned by a quarter: a frame is stated to the last bit, in which the two differ."""
+    first = unit(cross(np.eye(3)[int(np.argmin(np.abs(w)))], w))
+    return first, cross(w, first)
 
 
-def angle_of(a: Array, b: Array) -> float:
-    """Between two lines, rad."""
-    x, y, z = cross(a, b).tolist()
-    return math.atan2(math.sqrt(x * x + y * y + z * z), abs(float(a @ b)))
-
-
-def unit(v: Array) -> Array:
-    return v / np.linalg.norm(v)
-
-
-def _directions(found: Sequence[Shape]) -> list[Array]:
+def _directions(found: Sequence[Shape]) -> list[Floats]:
     return [s.direction for s in found if s.direction is not None]
 
 
-def mean_direction(found: Sequence[Shape]) -> Array:
+def mean_direction(found: Sequence[Shape]) -> Floats:
     """Mean of the directions, each taken the way the first one points."""
-    directions = _directions(found)
-    return unit(np.sum([d * np.sign(d @ directions[0]) for d in directions], axis=0))
+    return mean_line(_directions(found))
 
 
 def _middle(found: Sequence[Shape], choice: Choice) -> Situation:
     a, b = found
     n, m = _directions(found)
-    if angle_of(n, m) > SNAP:
+    if angle_between_lines(n, m) > SNAP:
         raise SettingsError(f"{choice.label}: the two are not parallel; there is no plane midway between them.")
     middle = 0.5 * (a.point + b.point)
     if a.kind != "plane":
         off = b.point - a.point
         along = unit(n + m * np.sign(n @ m))
-        off = off - (off @ along) * along
+        off = rejection(off, along)
         if np.linalg.norm(off) < 1e-3:
             raise SettingsError(f"{choice.label}: the two axes coincide; there is no plane midway between them.")
         return Situation("plane", middle, unit(off))
@@ -263,13 +247,13 @@ def _middle(found: Sequence[Shape], choice: Choice) -> Situation:
     return Situation("plane", middle - (normal @ middle - level) * normal, normal)
 
 
-def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice: Choice) -> Situation:
+def _common_axis(found: Sequence[Shape], weights: Sequence[Floats | None], choice: Choice) -> Situation:
     """The line that fits both axes best, each weighted by what is known of it (least squares of places
     across the line at each feature's middle and of directions); through both middles where nothing is."""
     a, b = found
     n, m = _directions(found)
     m = m if n @ m > 0 else -m
-    if angle_of(n, m) > SNAP:
+    if angle_between_lines(n, m) > SNAP:
         raise SettingsError(f"{choice.label}: the two axes are not parallel; they have no common axis.")
     w = mean_direction(found)
     middle = 0.5 * (a.point + b.point)
@@ -278,9 +262,8 @@ def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice
             raise SettingsError(f"{choice.label}: the two lie side by side; they have no common axis.")
         through = unit(b.point - a.point)
         return Situation("axis", middle, through * np.sign(through @ n))
-    # Unknowns: shift (s, t) of the line across at `middle` and its turn (f, g), in the cross axes (e1, e2).
-    e1, e2 = cross_axes(w)
-    e = np.array([e1, e2])
+    # Unknowns: shift (s, t) of the line across at `middle` and its turn (f, g), in the basis across it.
+    e = np.array(cross_axes(w))
     normal, right = np.zeros((4, 4)), np.zeros(4)
     for shape, direction, weight in zip(found, (n, m), weights, strict=True):
         assert weight is not None
@@ -293,13 +276,7 @@ def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice
     return Situation("axis", middle + s[:2] @ e, unit(w + s[2:] @ e))
 
 
-def cross_axes(w: Array) -> tuple[Array, Array]:
-    helper = np.eye(3)[int(np.argmin(np.abs(w)))]
-    e1 = unit(cross(helper, w))
-    return e1, cross(w, e1)
-
-
-def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:
+def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Floats:
     assert axis.direction is not None
     assert plane.direction is not None
     slope = float(axis.direction @ plane.direction)
@@ -311,9 +288,9 @@ def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:
 def _pitch_axis(found: Sequence[Shape], choice: Choice) -> Situation:
     """Axis through the middle of the circle through the holes' axes, along their mean direction."""
     w = mean_direction(found)
-    if max(angle_of(d, w) for d in _directions(found)) > SNAP:
+    if max(angle_between_lines(d, w) for d in _directions(found)) > SNAP:
         raise SettingsError(f"{choice.label}: the holes are not parallel; they have no pitch circle.")
     points = np.array([s.point for s in found])
     e = np.array(cross_axes(w))
-    centre, _, _ = circle_through(points @ e.T)
+    centre, _, _ = fit_circle(points @ e.T)
     return Situation("axis", centre @ e + (points.mean(axis=0) @ w) * w, w)
