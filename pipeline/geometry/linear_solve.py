@@ -92,8 +92,8 @@ def damped_step(matrix: Floats, right: Floats, damping: float, free: Mask, step:
     Marquardt's. Unknowns that are not `free` (k,) stay 0. False, with `step` (k,) of no use, where M is not positive.
 
     >>> step = np.zeros(2)
-    >>> damped_step(np.eye(2), np.array([3.0, 4.0]), 1.0, np.array([True, False]), step), step.tolist()
-    (True, [-1.5, 0.0])
+    >>> damped_step(np.eye(2), np.array([8.0, 4.0]), 3.0, np.array([True, False]), step), step.tolist()
+    (True, [-2.0, 0.0])
     """
     width = len(right)
     lower = np.zeros((width, width))

@@ -97,7 +97,7 @@ def steady_pair(direction: Floats) -> tuple[Floats, Floats]:
     For differences between two directions near to one another: `basis_of` jumps by a right angle where two of the
     direction's small components change places, as they do about each axis; these only where its large ones do.
 
-    >>> [v.tolist() for v in steady_pair(np.array([0.0, 0.0, 1.0]))]
+    >>> [(v + 0.0).tolist() for v in steady_pair(np.array([0.0, 0.0, 1.0]))]
     [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0]]
     """
     helper = np.eye(3)[(int(np.argmax(np.abs(direction))) + 1) % 3]

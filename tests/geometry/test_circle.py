@@ -42,9 +42,8 @@ def test_orthogonal_fit(turn):
 def test_algebraic_fit(turn):
     """The model of scikit-image is the algebraic one too."""
     points = arc(turn, 0.02)
-    model = CircleModel()
-    assert model.estimate(points)
-    assert_allclose(algebraic_circle(points[:, 0].copy(), points[:, 1].copy()), model.params, atol=1e-8)
+    theirs = CircleModel.from_estimate(points)
+    assert_allclose(algebraic_circle(*points.T.copy()), [*theirs.center, theirs.radius], atol=1e-8)
 
 
 def test_noise_draws_a_short_arc_inwards_in_the_algebraic_fit_only():
