@@ -16,8 +16,9 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 PREFIX = "kernels-"
 _VARIABLE = "NUMBA_CACHE_DIR"
@@ -25,15 +26,14 @@ _CLOSURES = "closures.json"
 _RUNS_AT_MOST = 86400.0  # s
 
 
-def state_of(*roots: Path) -> str:
-    """A digest of the names, sizes and times of the Python files below the roots."""
-    return _digest(path for root in roots for path in root.rglob("*.py"))
+def _files(*roots: Path) -> list[Path]:
+    return [path for root in roots for path in root.rglob("*.py")]
 
 
-def closures_of(*roots: Path) -> dict[str, str]:
+def closures_of(*roots: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> dict[str, str]:
     """For each Python file below the roots a digest of the state of it and of all that it imports below them.
 
-    The keys are `folder/stem`: so far numba's own file names tell where a kernel comes from.
+    The keys are `folder/stem`: so far numba's own file names tell where a kernel comes from. For `beside` see `settle`.
     """
     modules = {
         ".".join(path.relative_to(root.parent).with_suffix("").parts).removesuffix(".__init__"): path
@@ -48,18 +48,23 @@ def closures_of(*roots: Path) -> dict[str, str]:
             fresh = imports[ahead.pop()] - reached
             reached |= fresh
             ahead += fresh
-        out.setdefault(f"{path.parent.name}/{path.stem}", []).append(_digest(modules[n] for n in reached))
+        files = [modules[n] for n in reached] + [file for n in reached & beside.keys() for file in beside[n]]
+        out.setdefault(f"{path.parent.name}/{path.stem}", []).append(_digest(files))
     return {key: "".join(sorted(digests)) for key, digests in out.items()}
 
 
-def settle(package: Path) -> Path:
+def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> Path:
     """Have numba keep its compiled kernels in the folder of the package's present state; that folder.
+
+    beside  files from outside that this process works into a module of the package, by that module's full name: with
+            them the kernels of all that imports it are other ones, and lie in a folder of their own
 
     It lies in the folder that the user gave numba, if any, else beside the package, or in the user's cache where
     the package can't be written.
     """
     # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
-    copy = PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8] + "-"
+    added = [path for paths in beside.values() for path in paths]
+    copy = PREFIX + hashlib.sha256("\n".join(map(str, (package, *added))).encode()).hexdigest()[:8] + "-"
     roots = package, package.parent / "sample_meshes"
     given = os.environ.get(_VARIABLE)
     if given and Path(given).name.startswith(PREFIX):  # settled by a process that started this one
@@ -70,12 +75,13 @@ def settle(package: Path) -> Path:
         home = package / "__pycache__"
     else:
         home = Path.home() / ".cache" / "datumlift"
-    folder = home / (copy + state_of(*roots))
+    folder = home / (copy + _digest([*_files(*roots), *added]))
     if not folder.exists():
         earlier = list(home.glob(copy + "*"))
         # A cache that can't be carried over is made anew; a file half written by an editor can't be parsed.
         with contextlib.suppress(OSError, SyntaxError, ValueError):
-            _begin(folder, earlier, closures_of(*roots))
+            others = [Path(given)] if given and added else []
+            _begin(folder, [*others, *earlier], closures_of(*roots, beside=beside))
         for old in earlier:
             _take_away(old)
     os.environ[_VARIABLE] = str(folder)

@@ -20,10 +20,10 @@ from pipeline.geometry.circle import (
 from pipeline.geometry.linear_solve import damped_step, eliminate, solve_columns
 from pipeline.geometry.motion import (
     into_frame,
-    moved,
     rigid,
     rotation_angle,
     small_motion,
+    transformed,
     turn_levers,
     turned,
     undone,
@@ -79,7 +79,6 @@ __all__ = [
     "growing_sense",
     "into_frame",
     "mean_line",
-    "moved",
     "on_circle",
     "perpendicular_pair",
     "polar_angles",
@@ -94,6 +93,7 @@ __all__ = [
     "solve_columns",
     "steady_pair",
     "step_lengths",
+    "transformed",
     "turn_between",
     "turn_levers",
     "turned",

@@ -20,12 +20,12 @@ def unit(vector: Floats) -> Floats:
 
 
 def unit_rows(vectors: Floats, least: float = 1e-12) -> Floats:
-    """Each row of vectors (n, k) at length one; one shorter than `least` is divided by that, so that zero stays zero.
+    """Vectors (..., k) at length one each; one shorter than `least` is divided by that, so that zero stays zero.
 
     >>> unit_rows(np.array([[3.0, 4.0], [0.0, 0.0]])).tolist()
     [[0.6, 0.8], [0.0, 0.0]]
     """
-    return vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), least)
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), least)
 
 
 def cross(a: Floats, b: Floats) -> Floats:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry import area_vectors
 from pipeline.jit import njit
 from pipeline.mesh.topology import vertex_facets
 
@@ -60,7 +61,7 @@ def fitted(right: NDArray, up: NDArray, low: NDArray, high: NDArray, width: int,
 
 
 @njit(cache=True)
-def _fill(points, faces, owner, depth, weights):  # type: ignore[no-untyped-def]
+def _fill(points, faces, owner, depth, weights):
     height, width = owner.shape
     for i in range(faces.shape[0]):
         ax, ay, az = points[faces[i, 0]]
@@ -111,7 +112,7 @@ def render(vertices: NDArray, faces: NDArray, view: View) -> Image:
 
 
 @njit(cache=True)
-def _corner_normals(points, faces, facet, first, around, least, out):  # type: ignore[no-untyped-def]
+def _corner_normals(points, faces, facet, first, around, least, out):
     for f in range(faces.shape[0]):
         for k in range(3):
             v = faces[f, k]
@@ -132,8 +133,7 @@ def _corner_normals(points, faces, facet, first, around, least, out):  # type: i
 
 def corner_normals(vertices: NDArray, faces: NDArray, crease: float = 32.0) -> NDArray[np.float32]:
     """(m, 3, 3) unit normals of the corners: smooth over facets that turn by less than `crease` degrees."""
-    edges = vertices[faces]
-    facet = np.cross(edges[:, 1] - edges[:, 0], edges[:, 2] - edges[:, 0])
+    facet = area_vectors(vertices[faces])
     first, around = vertex_facets(np.ascontiguousarray(faces, dtype=np.int32), len(vertices))
     out = np.zeros((len(faces), 3, 3), dtype=np.float32)
     _corner_normals(vertices, faces, facet, first, around, np.cos(np.radians(crease)), out)
@@ -141,7 +141,7 @@ def corner_normals(vertices: NDArray, faces: NDArray, crease: float = 32.0) -> N
 
 
 @njit(cache=True)
-def _hatched(pattern, x, y, step, line):  # type: ignore[no-untyped-def]
+def _hatched(pattern, x, y, step, line):
     if pattern == 1:
         return (x + y) % step < line
     if pattern == 2:
@@ -158,7 +158,7 @@ def _hatched(pattern, x, y, step, line):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _paint(owner, depth, weights, normals, look, colours, patterns, right, up, towards, jump, pixel, scale, out):  # type: ignore[no-untyped-def]
+def _paint(owner, depth, weights, normals, look, colours, patterns, right, up, towards, jump, pixel, scale, out):
     height, width = owner.shape
     normal = np.zeros((2, width, 3))
     step, line = 7 * scale, scale

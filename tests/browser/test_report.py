@@ -17,6 +17,7 @@ import pytest
 from PIL import Image
 
 from pipeline.formats import datum_file
+from pipeline.geometry import transformed
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
@@ -40,7 +41,7 @@ def written(made: Outcome, folder: Path, deviation: np.ndarray | None = None) ->
     light = made.lighten.surface
     data = datum_file.build(made)
     off = made.audit.vertex_deviation if deviation is None else deviation
-    in_part = datum_file.part_point(made.frame.frame.matrix, light.vertices)
+    in_part = transformed(made.frame.frame.matrix, light.vertices)
     shown = Shown(in_part, light.faces, made.lighten.labels, light.origin, off)
     maps = residual_maps(light, made.recover.labels, made.recover.features)
     write_report(data, shown, maps, dump_job(made.job), folder, made.job.export.units)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from pipeline.formats import datum_file, step
+from pipeline.geometry import transformed
 from pipeline.values.surface import FILLED
 from tests.outcomes import BALL, RING, outcome
 
@@ -26,7 +27,7 @@ ANGLE_BAR = 1e-9  # rad
 def seen_of(made: Any) -> step.Seen:
     surface = made.lighten.surface
     keep = surface.origin != FILLED
-    points = datum_file.part_point(made.frame.frame.matrix, surface.vertices)
+    points = transformed(made.frame.frame.matrix, surface.vertices)
     return step.Seen(points, surface.faces[keep], made.lighten.labels[keep])
 
 

@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.geometry import (
     into_frame,
-    moved,
     rigid,
     rotation_angle,
     small_motion,
+    transformed,
     turn_levers,
     turned,
     undone,
@@ -28,10 +28,10 @@ def test_points_directions_and_back(turn):
     rotation, shift = Rotation.from_rotvec(turn), np.array([10.0, -3.0, 0.5])
     motion = rigid(rotation.as_matrix(), shift)
     points = np.random.default_rng(1).normal(size=(7, 3)) * 100
-    assert_allclose(moved(motion, points), rotation.apply(points) + shift, atol=1e-11)
-    assert_allclose(moved(motion, points[0]), rotation.apply(points[0]) + shift, atol=1e-11)
+    assert_allclose(transformed(motion, points), rotation.apply(points) + shift, atol=1e-11)
+    assert_allclose(transformed(motion, points[0]), rotation.apply(points[0]) + shift, atol=1e-11)
     assert_allclose(turned(motion, points), rotation.apply(points), atol=1e-11)
-    assert_allclose(moved(undone(motion), moved(motion, points)), points, atol=1e-11)
+    assert_allclose(transformed(undone(motion), transformed(motion, points)), points, atol=1e-11)
     assert_allclose(undone(motion)[:3, :3], rotation.inv().as_matrix(), atol=1e-14)
 
 
@@ -39,7 +39,7 @@ def test_points_directions_and_back(turn):
 def test_a_frame_sees_its_origin_at_nought_and_its_axes_along_its_own(turn):
     axes, origin = Rotation.from_rotvec(turn).as_matrix(), np.array([5.0, 6.0, 7.0])
     motion = into_frame(axes, origin)
-    assert_allclose(moved(motion, origin), 0.0, atol=1e-13)
+    assert_allclose(transformed(motion, origin), 0.0, atol=1e-13)
     assert_allclose(turned(motion, axes), np.eye(3), atol=1e-13)
 
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.geometry import Floats, Mask, moved
+from pipeline.geometry import Floats, Mask, transformed
 from pipeline.job import Zone
+from pipeline.surfaces import is_bore
 from pipeline.values import Feature
 
 # Facets this share of the radius from a bore's wall are its wall, not something inside it.
@@ -32,7 +33,7 @@ def inside(zone: Zone, points: Floats, matrix: Floats | None = None, features: S
                 "A zone in part coordinates needs to know them: set clean.part_frame to frame.matrix from the "
                 "datums.json of an earlier run, or give the zone in scan coordinates."
             )
-        points = moved(np.asarray(matrix), points)
+        points = transformed(np.asarray(matrix), points)
     if zone.shape == "box":
         ends = np.sort([zone.low, zone.high], axis=0)
         return ((points >= ends[0]) & (points <= ends[1])).all(axis=1)
@@ -57,9 +58,9 @@ def _cylindrical(points: Floats, start: Floats, direction: Floats) -> tuple[Floa
 def _inside_bore(zone: Zone, points: Floats, features: Sequence[Feature]) -> Mask:
     feature = next((f for f in features if zone.feature in (f.id, f.name)), None)
     if feature is None:
-        known = ", ".join(f.id for f in features if f.side == "bore" and f.kind == "cylinder") or "none was found"
+        known = ", ".join(f.id for f in features if is_bore(f)) or "none was found"
         raise SettingsError(f"A zone lies inside {zone.feature!r}, but there is no such feature; bores here: {known}.")
-    if feature.kind != "cylinder" or feature.side != "bore" or feature.extent.along is None:
+    if not is_bore(feature) or feature.extent.along is None:
         raise SettingsError(
             f"A zone lies inside {zone.feature!r}, but that is no cylindrical bore; "
             "name a bore, or use a zone of shape cylinder."

@@ -19,6 +19,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from pipeline.geometry import Floats, basis_of, cross, rejection
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Relation
 
 LEVEL = 0.99
@@ -89,7 +90,7 @@ def _line(feature: Feature) -> _Line | None:
     zero = np.zeros(3)
     return _Line(
         feature.id,
-        feature.kind == "plane",
+        kind_of(feature).flat,
         feature.extent.area,
         np.asarray(feature.point, dtype=float),
         np.asarray(feature.direction, dtype=float),

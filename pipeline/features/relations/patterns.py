@@ -15,6 +15,7 @@ from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.relations.hole_layouts import rectangles, rings
 from pipeline.features.relations.piercing import mouth, pierced_face, reach_along
 from pipeline.geometry import Floats, basis_of, cross, growing_sense, mean_line, polar_angles, rejection, unit
+from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Pattern
 
 # The same drill makes holes within 0.25 mm of one another: common practice, no source.
@@ -26,16 +27,16 @@ def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
     """All patterns of a part's machined, well-seen features: coaxial groups, pitch circles, rectangles, mid-planes."""
     features = [f for f in features if f.machined and f.confidence == "good"]
     holes = hole_sets(features)
-    rings = [ring for group in holes for ring in _pitch_circles(group, features)]
-    even = [set(ring.members) for ring in rings if ring.phase is not None]
+    circles = [circle for group in holes for circle in _pitch_circles(group, features)]
+    even = [set(circle.members) for circle in circles if circle.phase is not None]
     rows = [row for group in holes for row in _rectangles(group, features)]
     rows = [row for row in rows if not any(even_ring.issuperset(row.members) for even_ring in even)]
-    return (*coaxial_groups(features), *rings, *rows, *mid_planes(features))
+    return (*coaxial_groups(features), *circles, *rows, *mid_planes(features))
 
 
 def hole_sets(features: Sequence[Feature]) -> list[list[Feature]]:
     """Bores that one drill could have made in one wall: parallel, of one diameter, side by side."""
-    bores = [f for f in features if f.kind == "cylinder" and f.side == "bore"]
+    bores = [f for f in features if is_bore(f)]
     bores.sort(key=lambda f: (f.radius or 0.0, f.id))
     sets: list[list[Feature]] = []
     for bore in bores:
@@ -156,7 +157,7 @@ def _rectangles(group: list[Feature], features: Sequence[Feature]) -> list[Patte
 
 def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
     """Planes midway between two like faces that look away from (or at) each other."""
-    planes = [f for f in features if f.kind == "plane" and f.machined]
+    planes = [f for f in features if kind_of(f).flat and f.machined]
     out = []
     for a, b in combinations(planes, 2):
         assert a.direction is not None

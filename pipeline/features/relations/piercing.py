@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.geometry import Floats, angle_between_lines, rejection
+from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature
 
 
 def pierced_face(group: Sequence[Feature], features: Sequence[Feature]) -> Feature | None:
     """The largest face that all holes of a group start from, or None."""
-    faces = [f for f in features if f.kind == "plane" and all(pierces(hole, f) for hole in group)]
+    faces = [f for f in features if kind_of(f).flat and all(pierces(hole, f) for hole in group)]
     return max(faces, key=lambda f: f.extent.area, default=None)
 
 
@@ -20,8 +21,10 @@ def pierces(hole: Feature, face: Feature) -> bool:
     """Whether a round bore starts at a face: square to it, on its material side, no further behind its level than
     a chamfer or rounding hides (2 mm and a quarter of the radius, 6 mm at most), and within the face's reach."""
     assert face.direction is not None
-    if hole.kind != "cylinder" or hole.side != "bore" or hole.direction is None or hole.radius is None:
+    if not is_bore(hole):
         return False
+    assert hole.direction is not None
+    assert hole.radius is not None
     if abs(hole.direction @ face.direction) < np.cos(np.radians(5.0)):
         return False
     low, high = reach_along(hole, face.direction)

@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
-from pipeline.geometry import angle_between_directions, moved, rejection, rigid
+from pipeline.geometry import angle_between_directions, rejection, rigid, transformed
 from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
 from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Surface
 
 # Points spread over the light mesh for the distance back to the scan, and over one feature's facets.
@@ -162,25 +162,27 @@ def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | No
 def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | None]:
     """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
 
-    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that
-    of a sphere or torus that of the centre. A cone's radius is compared at the same place on its axis.
+    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that of a surface
+    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis.
     """
-    tilt = None
+    kind = kind_of(was)
     step = now.point - was.point
-    if was.direction is not None and now.direction is not None:
-        sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
-        axis = now.direction * sense
-        tilt = angle_between_directions(was.direction, axis)
-        if was.kind == "plane":
-            return abs(float(step @ axis)), tilt, None
-        if was.kind in ("cylinder", "cone"):
-            along = float(step @ axis)
-            shift = float(np.linalg.norm(rejection(step, axis)))
-            radius = now.radius or 0.0
-            if was.kind == "cone":
-                radius -= along * float(np.tan(now.half_angle or 0.0)) * sense
-            return shift, tilt, float(radius - (was.radius or 0.0))
-    return float(np.linalg.norm(step)), tilt, float((now.radius or 0.0) - (was.radius or 0.0))
+    grown = None if was.radius is None or now.radius is None else float(now.radius - was.radius)
+    if was.direction is None or now.direction is None:
+        return float(np.linalg.norm(step)), None, grown
+    sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
+    axis = now.direction * sense
+    tilt = angle_between_directions(was.direction, axis)
+    if kind.centred:
+        return float(np.linalg.norm(step)), tilt, grown
+    along = float(step @ axis)
+    if kind.flat:
+        return abs(along), tilt, grown
+    if kind.tapered:
+        assert now.radius is not None
+        assert was.radius is not None
+        grown = float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)
+    return float(np.linalg.norm(rejection(step, axis))), tilt, grown
 
 
 def _worst_by_feature(
@@ -231,11 +233,11 @@ def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64
 
 def moved_by(motion: NDArray, surface: Surface) -> Surface:
     """The surface after a rigid motion (4, 4)."""
-    return Surface(moved(motion, surface.vertices), surface.faces, surface.origin)
+    return Surface(transformed(motion, surface.vertices), surface.faces, surface.origin)
 
 
 def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
-    d = scene.distance(moved(motion, points))
+    d = scene.distance(transformed(motion, points))
     return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
 
 
@@ -257,7 +259,7 @@ def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]
 
 def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
     for _ in range(steps):
-        at = moved(motion, points)
+        at = transformed(motion, points)
         d, facet, near = scene.closest(at)
         kept = d <= np.quantile(d, 0.8)
         normal = facet_normals(scan.vertices, scan.faces[facet[kept]])

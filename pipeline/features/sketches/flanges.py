@@ -17,16 +17,17 @@ from pipeline.geometry import (
     contains,
     cross,
     into_frame,
-    moved,
     on_circle,
     polar_angles,
     rejection,
     rigid,
     step_lengths,
+    transformed,
     turn_between,
     undone,
     unit,
 )
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
 
 # Which faces are worth a drawing: pierced by several holes, or large among the part's faces.
@@ -36,9 +37,7 @@ MOST_FREE = 0.5  # share of an outline that may be free before it is said to be 
 
 def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
     """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates."""
-    faces = [
-        (i, f) for i, f in enumerate(ground.features) if f.kind == "plane" and f.machined and f.confidence == "good"
-    ]
+    faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
     faces.sort(key=lambda pair: -pair[1].extent.area)
     largest = faces[0][1].extent.area if faces else 0.0
     out = []
@@ -93,7 +92,7 @@ def _bores(
     polygon = None if outer is None else polyline(outer)
     out: list[Feature] = []
     for f in found:
-        place = moved(matrix, f.point)[:2]
+        place = transformed(matrix, f.point)[:2]
         if f.id not in seen and polygon is not None and not contains([polygon], place[None])[0]:
             continue
         out.append(f)
@@ -101,8 +100,8 @@ def _bores(
     depth = {f.id: level - float(f.point @ face.direction) for f in out}
     kept: list[Feature] = []
     for f in sorted(out, key=lambda f: (depth[f.id], f.id)):
-        place = moved(matrix, f.point)[:2]
-        if all(np.linalg.norm(place - moved(matrix, k.point)[:2]) > 0.5 for k in kept):
+        place = transformed(matrix, f.point)[:2]
+        if all(np.linalg.norm(place - transformed(matrix, k.point)[:2]) > 0.5 for k in kept):
             kept.append(f)
     return sorted(kept, key=lambda f: (-(f.radius or 0.0), f.id))
 
@@ -120,7 +119,7 @@ def _hole(bore: Feature, face: Feature, matrix: Floats) -> Hole:
     place_sigma = None if sigma is None or turn is None else float(np.hypot(sigma, lever * turn))
     return Hole(
         bore.id,
-        moved(matrix, place)[:2],
+        transformed(matrix, place)[:2],
         2.0 * (bore.radius or 0.0),
         -deepest,
         tilt,

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.geometry import Floats, Ints, Mask
 from pipeline.mesh.topology import boundary_loops, facet_normals, median_edge, vertex_normals, vertex_ring
+from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature, Surface
 
 STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise, but no rounded edge
@@ -53,9 +54,10 @@ def _spread(surface: Surface, labels: Ints, features: Sequence[Feature], toleran
     Recovery keeps a face's facets well away from its rim, so that the rounding doesn't pull the fit; for an outline
     they would run together across the land between two holes.
     """
-    planes = np.array([f.kind == "plane" for f in features] + [False])
-    points = np.array([f.point if f.kind == "plane" else np.zeros(3) for f in features] + [np.zeros(3)])
-    normals = np.array([f.direction if f.kind == "plane" else np.zeros(3) for f in features] + [np.zeros(3)])
+    flat = [f if kind_of(f).flat else None for f in features] + [None]
+    planes = np.array([f is not None for f in flat])
+    points = np.array([np.zeros(3) if f is None else f.point for f in flat])
+    normals = np.array([np.zeros(3) if f is None else f.direction for f in flat])
     labels = labels.copy()
     free = np.flatnonzero(labels < 0)
     vertex_plane = np.full(len(surface.vertices), -1, np.int32)

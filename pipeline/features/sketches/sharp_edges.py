@@ -11,8 +11,9 @@ from scipy.spatial import cKDTree
 from pipeline.features.sketches.borders import BELOW, Loop, runs_of, settled
 from pipeline.features.sketches.curves import Curve, distance
 from pipeline.features.sketches.ground import SketchGround
-from pipeline.features.sketches.sections import section
 from pipeline.geometry import Floats, Indices, Ints, Mask, arc_lengths, scaled_mad, unit_rows
+from pipeline.surfaces import PlaneCurve, kind_of, seen_from, shape_of
+from pipeline.values import Feature
 
 SHALLOW = 0.45  # mm below the face where a chamfer's own slope begins
 DEEP = 3.0  # mm of wall below that are carried up
@@ -63,7 +64,7 @@ class Beyond:
         if feature not in self._curves:
             made = self.ground.features[feature]
             relied_on = made.machined and made.confidence == "good"
-            self._curves[feature] = section(made, self.matrix) if relied_on else []
+            self._curves[feature] = _section(made, self.matrix) if relied_on else []
         return self._curves[feature]
 
     def curve_at(self, feature: int, points: Floats) -> Curve | None:
@@ -239,3 +240,16 @@ def _running_median(values: Floats, width: int, closed: bool) -> Floats:
     windows = np.lib.stride_tricks.sliding_window_view(padded, width)
     filled = np.where(np.isfinite(windows).any(axis=1, keepdims=True), windows, 0.0)
     return np.nanmedian(filled, axis=1)
+
+
+def _section(feature: Feature, matrix: Floats) -> list[Curve]:
+    """Lines or circles in which a feature's surface cuts the plane z = 0 of a sketch."""
+    return [_curve(c, feature.id) for c in kind_of(feature).section(seen_from(shape_of(feature), matrix))]
+
+
+def _curve(cut: PlaneCurve, feature: str) -> Curve:
+    ends = np.zeros((2, 2))
+    if cut.direction is not None:
+        return Curve("line", ends, cut.point, cut.direction, feature=feature)
+    assert cut.radius is not None
+    return Curve("circle", ends, cut.point, radius=cut.radius, feature=feature)

@@ -24,7 +24,7 @@ from scipy.special import ndtri, stdtrit
 
 from pipeline.features.uncertainty.correlated_noise import propagated
 from pipeline.geometry import Floats, Mask, basis_of, cross
-from pipeline.surfaces import KINDS, Shape
+from pipeline.surfaces import KINDS, Shape, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel, Uncertainty
 
 # Beyond these the linear propagation is no longer true.
@@ -99,9 +99,9 @@ def weighed(
     points, weights = np.ascontiguousarray(points[used], dtype=float), weights[used]
     if len(points) < 3 * len(kind.parameters):
         return _unknown(f"not vouched for: only {len(points)} points carry it"), None
-    jacobian = kind.jacobian(shape, points, basis)
-    weighted = jacobian * weights[:, None]
-    normal = (jacobian.T @ weighted)[np.ix_(free, free)]
+    rows = jacobian(shape, points, basis)
+    weighted = rows * weights[:, None]
+    normal = (rows.T @ weighted)[np.ix_(free, free)]
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
         return _unknown("not vouched for: the points don't determine the shape"), None
@@ -110,15 +110,15 @@ def weighed(
     gains[:, free] = weighted[:, free] @ cofactor
     seen = _seen(shape, points, basis)
     finest = _finest(shape, seen)
-    covariance, left_over = _of_noise(noise, jacobian, gains, seen, finest)
+    covariance, left_over = _of_noise(noise, rows, gains, seen, finest)
     method = METHOD
     if held is not None:
         method += f"; the fit was held {held.words}"
-        of_held = _of_held(held, kind.parameters, free, gains, jacobian)
+        of_held = _of_held(held, kind.parameters, free, gains, rows)
         if of_held is None:
             return _unknown(f"not vouched for: the fit was held {held.words}, whose uncertainty isn't known"), None
         covariance += of_held
-    residuals = kind.distance(shape, points)
+    residuals = signed_distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
@@ -140,16 +140,16 @@ def weighed(
     return known, float(np.sqrt(left_over))
 
 
-def _of_noise(noise: NoiseModel, jacobian: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:
+def _of_noise(noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:
     """Covariance (k, k) that the noise leaves in the parameters, and the mean square, mm2, in the residuals.
 
-    jacobian, gains  (n, k) derivatives of the distances by the parameters, and of the parameters by the distances
+    rows, gains  (n, k) derivatives of the distances by the parameters, and of the parameters by the distances
     """
-    count, parameters = jacobian.shape
+    count, parameters = rows.shape
     covariance = noise.sigma_white**2 * (gains.T @ gains)
     # What the noise leaves in the residuals is what it holds less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - parameters / count)
-    mean_square = jacobian.T @ jacobian / count
+    mean_square = rows.T @ rows / count
     components, freedom = _components(noise)
     doubt = np.zeros(len(covariance))
     parts = propagated(gains, seen.places, components, finest)
@@ -162,7 +162,7 @@ def _of_noise(noise: NoiseModel, jacobian: Floats, gains: Floats, seen: Seen, fi
     return covariance, left_over
 
 
-def _of_held(held: Held, parameters: tuple[str, ...], free: Mask, gains: Floats, jacobian: Floats) -> Floats | None:
+def _of_held(held: Held, parameters: tuple[str, ...], free: Mask, gains: Floats, rows: Floats) -> Floats | None:
     """Covariance (k, k) from what the fit was held to: that is off as well, and the free parameters make up for it.
 
     None where that isn't known.
@@ -172,19 +172,13 @@ def _of_held(held: Held, parameters: tuple[str, ...], free: Mask, gains: Floats,
     index = [parameters.index(name) for name in held.names]
     lever = np.zeros((len(free), len(index)))
     lever[index, range(len(index))] = 1.0
-    lever[free] = -gains[:, free].T @ jacobian[:, index]
+    lever[free] = -gains[:, free].T @ rows[:, index]
     return lever @ held.covariance @ lever.T
 
 
 def summary(shape: Shape, names: tuple[str, ...], covariance: Floats, basis: Floats, method: str) -> Uncertainty:
     """The three headline figures out of a covariance (k, k) of the parameters `names`."""
-    if shape.kind == "plane":
-        across: tuple[str, ...] = ("w",)
-    elif shape.kind in ("sphere", "torus"):
-        across = ("u", "v", "w")
-    else:
-        across = ("u", "v")
-    position = _largest(names, covariance, across)
+    position = _largest(names, covariance, kind_of(shape).shifts)
     direction = _largest(names, covariance, ("a", "b")) if "a" in names else None
     radius = _largest(names, covariance, ("r",)) if "r" in names else None
     if direction is not None and direction > MAX_TURN:
@@ -249,11 +243,15 @@ def _seen(shape: Shape, points: Floats, basis: Floats) -> Seen:
 
 def _finest(shape: Shape, seen: Seen) -> Floats:
     """Width of cell a direction that follows how a shape's parameters depend on the places."""
-    if shape.kind == "plane":
+    kind = kind_of(shape)
+    if kind.flat:
         return np.array([*np.maximum(seen.size[:2] / 10.0, 1e-6), 1e9])
     size = np.maximum(seen.size, 1e-6)
     round_width = (shape.radius or float(size[0])) / 4.0
-    if shape.kind in ("sphere", "torus"):
-        return np.minimum(size / 6.0, round_width) if shape.kind == "sphere" else np.full(3, round_width)
+    if kind.spherical:
+        return np.minimum(size / 6.0, round_width)
+    if kind.centred:
+        return np.full(3, round_width)
+    # Along the axis little changes, and that slowly.
     widest = np.minimum(size[:2] / 6.0, round_width)
     return np.array([*np.maximum(widest, round_width / 8.0), size[2] / 8.0])
