@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pipeline.geometry.arrays import Floats
 from pipeline.jit import njit
 
 
 @njit(cache=True)
-def eliminate(matrix, right):  # type: ignore[no-untyped-def]
+def eliminate(matrix: Floats, right: Floats) -> bool:
     """Solve matrix x = right by Gaussian elimination with row exchanges; x is left in `right`.
 
     Both are overwritten. Returns False, with `right` of no use, when a pivot is under 1e-13 of the largest.

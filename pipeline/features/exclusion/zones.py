@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
+from pipeline.geometry import Floats, Mask
 from pipeline.job import Zone
 from pipeline.values import Feature
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # Facets this share of the radius from a bore's wall are its wall, not something inside it.
 _WALL_SHARE = 0.03
