@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -264,7 +265,7 @@ def test_the_distance_is_the_least_one() -> None:
         starts = np.linspace(0.0, 2.0 * np.pi, 17)
         found = [
             minimize_scalar(off, bounds=pair, method="bounded", options={"xatol": 1e-12}).fun
-            for pair in zip(starts[:-1], starts[1:], strict=True)
+            for pair in pairwise(starts)
         ]
         inside = (a / LARGE) ** 2 + (b / SMALL) ** 2 < 1.0
         assert distance(shape, point) == pytest.approx(-min(found) if inside else min(found), abs=1e-7)
@@ -380,6 +381,7 @@ def test_other_kernels_are_served_than_without_it() -> None:
     told = in_its_own_process(
         """
 import os
+from itertools import pairwise
 from pathlib import Path
 folder = Path(os.environ["NUMBA_CACHE_DIR"])
 others = [p for p in folder.parent.glob("kernels-*") if p != folder]
