@@ -317,8 +317,6 @@ def test_a_chart_comes_back_and_keeps_lengths_nearby() -> None:
     assert axes_towards(shape, points[0]).shape == (3, 3)
 
 
-
-
 def in_its_own_process(code: str) -> str:
     """What a process prints in which the kind is registered before the kernels are made."""
     head = "from tests.surfaces.test_new_kind import KIND, made\nfrom pipeline.surfaces import KINDS, register\n"
@@ -385,6 +383,7 @@ def test_other_kernels_are_served_than_without_it() -> None:
     told = in_its_own_process(
         """
 import os
+from itertools import pairwise
 from pathlib import Path
 folder = Path(os.environ["NUMBA_CACHE_DIR"])
 others = [p for p in folder.parent.glob("kernels-*") if p != folder]

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from pipeline.formats.meshes import read_mesh
-from pipeline.formats.text_numbers import GOOD, NO_NUMBER, number
 
 from pipeline.errors import InputError
+from pipeline.formats.meshes_in import read_mesh
+from pipeline.formats.meshes_in.text_numbers import GOOD, NO_NUMBER, number
 
 BALL = trimesh.creation.icosphere(2, radius=30.0)
 

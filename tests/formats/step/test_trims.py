@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
-from pipeline.formats import trims
+from pipeline.formats.step import trims
 
 
 def grid(width: int, height: int, step: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
