@@ -20,6 +20,7 @@ from pipeline.surfaces.shape import (
     as_points,
     basis_of,
     pack,
+    redirected,
     seen_from,
     shape_of,
 )
@@ -100,6 +101,7 @@ __all__ = [
     "names_of",
     "normal_equations",
     "pack",
+    "redirected",
     "refine",
     "register",
     "row_distances",

@@ -162,6 +162,14 @@ def square_foot(shape: Shape) -> Floats | None:
     return foot
 
 
+def redirected(shape: Shape, direction: Floats) -> Shape:
+    """The shape with another unit direction (3,), its orientation square to that."""
+    if shape.orientation is None:
+        return replace(shape, direction=direction)
+    across = shape.orientation - (shape.orientation @ direction) * direction
+    return replace(shape, direction=direction, orientation=across / np.linalg.norm(across))
+
+
 def seen_from(shape: Shape, matrix: Floats) -> Shape:
     """The shape in the coordinates that a rigid motion (4, 4) leads to."""
     turn = matrix[:3, :3]
