@@ -451,7 +451,9 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("ellipse")
     vertices, faces, normals = block(0.45)
     noise = noise_along_normal(vertices, Noise(0.008, ((0.003, 2.5),)), np.random.default_rng(7))
-    points = (vertices + noise[:, None] * normals) @ Rotation.from_rotvec(LEAN).as_matrix().T + np.array([12.0, -7.0, 30.0])
+    points = (vertices + noise[:, None] * normals) @ Rotation.from_rotvec(LEAN).as_matrix().T + np.array(
+        [12.0, -7.0, 30.0]
+    )
     trimesh.Trimesh(points, faces, process=False).export(folder / "block.stl")
     in_its_own_process(
         f"""
