@@ -1,4 +1,8 @@
-"""Frames by the rules of ISO 5459:2011: situation features (clause 6), what they lock, their order."""
+"""Frames by the rules of ISO 5459:2011: situation features (clause 6), what they lock, their order.
+
+Covers: pipeline.features.datums.designation, pipeline.features.datums.freedoms
+Covers: pipeline.features.datums.situation_features
+"""
 
 from __future__ import annotations
 
