@@ -6,7 +6,7 @@ run.
 
 from __future__ import annotations
 
-from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Singles
+from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Point, Shorts, Singles
 from pipeline.geometry.box import box_of
 from pipeline.geometry.circle import (
     FULL_TURN,
@@ -17,7 +17,7 @@ from pipeline.geometry.circle import (
     polar_angles,
     turn_between,
 )
-from pipeline.geometry.linear_solve import damped_step, eliminate, solve_columns
+from pipeline.geometry.linear_solve import damped_step, eliminate
 from pipeline.geometry.motion import (
     into_frame,
     rigid,
@@ -61,6 +61,8 @@ __all__ = [
     "Ints",
     "Longs",
     "Mask",
+    "Point",
+    "Shorts",
     "Singles",
     "algebraic_circle",
     "angle_between_directions",
@@ -90,7 +92,6 @@ __all__ = [
     "signed_area",
     "simplified",
     "small_motion",
-    "solve_columns",
     "steady_pair",
     "step_lengths",
     "transformed",

@@ -51,13 +51,23 @@ class Shape:
     orientation: Floats | None = None
 
 
-class Featured(Protocol):
-    """What of a recovered feature (`values.Feature`) says which surface it lies on."""
+class OfAKind(Protocol):
+    """What has a kind: a shape, a feature, a feature's record."""
 
     @property
     def kind(self) -> str: ...
+
+
+class Sided(OfAKind, Protocol):
+    """What is a bore or a boss besides, or neither."""
+
     @property
     def side(self) -> str | None: ...
+
+
+class Featured(OfAKind, Protocol):
+    """What of a recovered feature (`values.Feature`) says which surface it lies on."""
+
     @property
     def point(self) -> Floats: ...
     @property
@@ -132,6 +142,14 @@ def square_foot(shape: Shape) -> Floats | None:
         return None
     foot: Floats = point[:2] - d[:2] / d[2] * point[2]
     return foot
+
+
+def redirected(shape: Shape, direction: Floats) -> Shape:
+    """The shape with another unit direction (3,), its orientation square to that."""
+    if shape.orientation is None:
+        return replace(shape, direction=direction)
+    across = shape.orientation - (shape.orientation @ direction) * direction
+    return replace(shape, direction=direction, orientation=across / np.linalg.norm(across))
 
 
 def seen_from(shape: Shape, matrix: Floats) -> Shape:

@@ -155,8 +155,7 @@ def _described(f: Feature) -> str:
         words = f"face of {f.extent.area:,.0f} mm2, flat within {1e3 * f.form.peak_to_valley:.0f} um as scanned"
     else:
         length = "" if f.extent.length is None else f" x {f.extent.length:.1f}"
-        oval = kind.axial and not kind.revolved
-        size = kind.size(shape_of(f)) if oval else f"D{2 * (f.radius or 0.0):.2f}"
+        size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{2 * (f.radius or 0.0):.2f}"
         words = f"{f.side or f.kind} {size}{length}"
     if f.uncertainty.direction is not None:
         words += f", direction known to {np.degrees(f.uncertainty.direction):.4f} deg (k=1)"

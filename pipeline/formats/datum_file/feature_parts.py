@@ -37,6 +37,10 @@ def feature_record(
     form, extent = feature.form, feature.extent
     why = "; ".join(feature.reasons) or feature.uncertainty.method
     way = None if feature.direction is None else unit_rows(turned(matrix, feature.direction))
+    own, placed = {}, {}
+    if feature.orientation is not None:
+        own["orientation"] = known_vector(feature.orientation)
+        placed["orientation"] = known_vector(unit_rows(turned(matrix, feature.orientation)))
     return FeatureRecord(
         id=feature.id,
         name=name,
@@ -55,6 +59,7 @@ def feature_record(
             point=known_vector(transformed(matrix, feature.point)),
             direction=vector(way),
             uncertainty=_in_part(feature, in_part, missing),
+            **placed,
         ),
         extent=ExtentRecord(
             area=known(extent.area),
@@ -73,6 +78,7 @@ def feature_record(
             noise_share=plain(form.noise_share),
         ),
         audit=feature_audit(feature, audit, missing),
+        **own,
     )
 
 

@@ -15,8 +15,8 @@ from OCP.ShapeFix import ShapeFix_Face
 from OCP.TopoDS import TopoDS_Shape, TopoDS_Wire
 
 from pipeline.formats.datum_file import FeatureRecord, FlangeRecord
-from pipeline.formats.step.kind_surfaces import SURFACES, Support
 from pipeline.formats.step.shapes import TOLERANCE, ax3, flat_face, outline_wire, together
+from pipeline.formats.step.surfaces import surface_of
 from pipeline.formats.step.trims import regions
 from pipeline.geometry import Floats as Vector
 from pipeline.geometry import basis_of
@@ -73,16 +73,16 @@ def face_of(feature: FeatureRecord, points: NDArray[np.float64], faces: NDArray[
     point, direction = place_of(feature)
     if KINDS[feature.kind].flat:
         return _plane_face(point, direction, points, faces)
-    if feature.kind not in SURFACES:
+    made = surface_of(feature, point, direction, points[np.unique(faces)] - point)
+    if made is None:
         return None
-    seen = Support(point, direction, points[np.unique(faces)] - point)
-    surface, patch = SURFACES[feature.kind](feature, seen)
+    surface, patch = made
     if min(high - low for low, high in (patch.around, patch.along)) < 1e-9:
         return None
-    made = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, TOLERANCE)
-    if not made.IsDone():
+    trimmed = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, TOLERANCE)
+    if not trimmed.IsDone():
         return None
-    face = made.Face()
+    face = trimmed.Face()
     # The kernel's normal points away from the axis; out of the material it points to it in a bore.
     return face if feature.side == "boss" else face.Reversed()
 

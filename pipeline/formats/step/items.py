@@ -15,7 +15,7 @@ from pipeline.formats.datum_file import DatumFile, FeatureRecord
 from pipeline.formats.step.faces import DrawnFlange, face_of, face_within, place_of
 from pipeline.formats.step.shapes import circle, lifted, line, long_line, outline_wire, vertex, wide_plane, wire
 from pipeline.geometry import undone
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import KINDS, SituationFeature
 
 Item = tuple[str, str, TopoDS_Shape]  # layer, name, shape
 
@@ -66,9 +66,9 @@ def _datums(data: DatumFile, points: NDArray[np.float64]) -> Iterator[Item]:
         if found is None:
             continue
         point, direction = np.array(found.point), np.array(found.direction or (0.0, 0.0, 1.0))
-        if found.kind == "plane":
+        if found.kind == SituationFeature.PLANE:
             yield "DATUMS", name, wide_plane(point, direction, points)
-        elif found.kind == "point":
+        elif found.kind == SituationFeature.POINT:
             yield "DATUMS", name, vertex(point)
         else:
             yield "DATUMS", name, long_line(point, direction, points)

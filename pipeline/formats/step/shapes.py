@@ -75,13 +75,14 @@ def pnt(point: Vector) -> gp_Pnt:
     return gp_Pnt(*map(float, point))
 
 
-def _dir(direction: Vector) -> gp_Dir:
+def direction_of(direction: Vector) -> gp_Dir:
+    """A direction (3,) for the kernel."""
     return gp_Dir(*map(float, direction))
 
 
 def ax3(point: Vector, direction: Vector, first: Vector) -> gp_Ax3:
     """A right-handed system at `point`: z along `direction`, x along `first`."""
-    return gp_Ax3(pnt(point), _dir(direction), _dir(first))
+    return gp_Ax3(pnt(point), direction_of(direction), direction_of(first))
 
 
 def vertex(point: Vector) -> TopoDS_Shape:
@@ -98,7 +99,7 @@ def line(point: Vector, direction: Vector, low: float, high: float) -> TopoDS_Ed
     """The stretch low..high of the line, its origin kept at `point`."""
     if high - low < 1.0:
         low, high = low - 0.5, high + 0.5
-    return BRepBuilderAPI_MakeEdge(gp_Lin(pnt(point), _dir(direction)), low, high).Edge()
+    return BRepBuilderAPI_MakeEdge(gp_Lin(pnt(point), direction_of(direction)), low, high).Edge()
 
 
 def long_line(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Edge:
@@ -117,7 +118,7 @@ def wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) ->
 
 
 def _gp_circle(centre: Vector, normal: Vector, radius: float) -> gp_Circ:
-    return gp_Circ(gp_Ax2(pnt(centre), _dir(normal), _dir(basis_of(normal)[0])), float(radius))
+    return gp_Circ(gp_Ax2(pnt(centre), direction_of(normal), direction_of(basis_of(normal)[0])), float(radius))
 
 
 def circle(centre: Vector, normal: Vector, radius: float) -> TopoDS_Edge:

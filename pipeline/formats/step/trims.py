@@ -107,11 +107,10 @@ def regions(points: Floats, faces: Ints) -> tuple[Region, ...]:
 
 
 def straightened(loop: Floats, slack: float = _SLACK) -> Floats:
-    """A closed polygon with only those corners kept that it needs to stay within `slack` mm (Douglas-Peucker)."""
+    """A closed polygon with only those corners kept that it needs to stay within `slack` mm."""
     far = int(np.argmax(np.linalg.norm(loop - loop[0], axis=1)))
-    ring = np.concatenate([loop, loop[:1]])
-    kept = simplified(ring, [0, far, len(loop)], slack)[:-1]
-    return loop[kept] if len(kept) > 2 else loop
+    kept = loop[simplified(np.concatenate([loop, loop[:1]]), [0, far, len(loop)], slack)[:-1]]
+    return kept if len(kept) > 2 else loop
 
 
 def _untangled(loop: list[int]) -> list[list[int]]:
