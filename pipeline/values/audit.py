@@ -7,11 +7,10 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-Vector = NDArray[np.float64]
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -23,7 +22,7 @@ class Deviation:
     p95: float
     p99: float
     max: float
-    where: Vector
+    where: Floats
     samples: int
 
 

@@ -9,7 +9,7 @@ where they are, noise and all; only what is new lies on the smooth surface.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
@@ -140,23 +140,32 @@ def _skin(opening: Opening, ground: Surroundings) -> HolePatch | None:
     band = ground.band
     near = opening.near[opening.ring <= 3]
     rim_normal = band.normals[band.place[opening.outer.corners]].mean(axis=0)
-    for guess in (band.normals[near].mean(axis=0), rim_normal, opening.outer.normal):
-        size = float(np.linalg.norm(guess))
-        if size < 1e-6:
-            continue
-        direction = guess / size
-        flatten, lift = view(opening.outer.centre, direction)
-        layout = _Layout(opening, ground, flatten)
-        if not layout.good:
-            continue
+    guesses = (band.normals[near].mean(axis=0), rim_normal, opening.outer.normal)
+    for direction, lift, layout in _looks(opening, ground, guesses, 1e-6):
         patch = layout.patch(
-            _raised_skin(opening, ground, flatten, lift, direction),
+            _raised_skin(opening, ground, layout.flatten, lift, direction),
             lambda places: np.full(len(places), -1, np.int32),
             "fair skin",
         )
         if patch is not None:
             return patch
     return None
+
+
+def _looks(
+    opening: Opening, ground: Surroundings, guesses: Sequence[Array], least: float
+) -> Iterator[tuple[Array, Callable[[Array, Array], Array], _Layout]]:
+    """Those of some directions, none shorter than `least`, from which a gap lies open: unit direction, how places and
+    heights over the plane across it are lifted, and the gap laid out in that plane."""
+    for guess in guesses:
+        size = float(np.linalg.norm(guess))
+        if size < least:
+            continue
+        direction = guess / size
+        flatten, lift = view(opening.outer.centre, direction)
+        layout = _Layout(opening, ground, flatten)
+        if layout.good:
+            yield direction, lift, layout
 
 
 def _raised_skin(
@@ -310,6 +319,7 @@ class _Layout:
     def __init__(self, opening: Opening, ground: Surroundings, flatten: Flatten) -> None:
         self.ground = ground
         self.edge = opening.edge
+        self.flatten = flatten
         lines = [rim.corners[::-1] for rim in (opening.outer, *opening.islands)]
         self.corners, index = np.unique(np.concatenate(lines), return_inverse=True)
         self.corners = self.corners.astype(np.int32)
@@ -479,15 +489,9 @@ def _across(opening: Opening, ground: Surroundings) -> HolePatch | None:
         mean = band.normals[here[opening.sides < 0]].mean(axis=0)
         normals.append(mean / (np.linalg.norm(mean) or 1.0))
     total = np.sum(normals, axis=0)
-    for guess in (total, total + opening.outer.normal * len(normals), band.normals[here].mean(axis=0)):
-        size = float(np.linalg.norm(guess))
-        if size < 0.2:
-            continue
-        direction = guess / size
-        flatten, lift = view(opening.outer.centre, direction)
-        layout = _Layout(opening, ground, flatten)
-        if not layout.good:
-            continue
+    guesses = (total, total + opening.outer.normal * len(normals), band.normals[here].mean(axis=0))
+    for direction, lift, layout in _looks(opening, ground, guesses, 0.2):
+        flatten = layout.flatten
         leaves = [
             _Leaf(_above(ground.shapes[n], float(ground.outward[n]), opening.outer.centre, direction, lift), n)
             for n in features

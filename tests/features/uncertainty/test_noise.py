@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.features.fitting.least_squares import fit
-from pipeline.features.uncertainty.noise import FittedFace, learn_noise, white_sigma
+from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.surfaces.shape import Shape
 from pipeline.values import NoiseModel
 from tests.features.faces import grid, points_on, scanned, unit, waves
