@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import view
 from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature, StepSurface
-from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
+from pipeline.surfaces.registry import KINDS, files_from_outside, is_bore, kind_of, names_of, register, row_of, unpack
 from pipeline.surfaces.shape import (
     PACKED,
     ROW,
@@ -88,6 +88,7 @@ __all__ = [
     "closed_form",
     "distance_gradient",
     "distances",
+    "files_from_outside",
     "gradient",
     "gradients",
     "height_of",
