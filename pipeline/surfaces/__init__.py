@@ -37,14 +37,17 @@ if TYPE_CHECKING:
         chord_steps,
         distance_gradient,
         gradient,
+        move_onto,
+        row_distances,
         sane,
         start_of,
     )
-    from pipeline.surfaces.intersection import chart_of, height_of, move_onto, row_distances
     from pipeline.surfaces.kernels import (
+        chart_of,
         closed_form,
         distances,
         gradients,
+        height_of,
         jacobian,
         moved,
         normal_equations,
@@ -55,10 +58,13 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "dispatch": (
-        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS begin chord_steps distance_gradient gradient sane start_of"
+        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS "
+        "begin chord_steps distance_gradient gradient move_onto row_distances sane start_of"
     ),
-    "intersection": "chart_of height_of move_onto row_distances",
-    "kernels": "closed_form distances gradients jacobian moved normal_equations refine signed_distance surface_normal",
+    "kernels": (
+        "chart_of closed_form distances gradients height_of jacobian moved normal_equations refine signed_distance "
+        "surface_normal"
+    ),
 }
 
 __all__ = [
