@@ -30,12 +30,12 @@ _PATCHES = (
 # Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
 # and yet come to no face.
 _LARGE, _TRIES = 24, 3
-_PLANE = int(np.flatnonzero(FLAT)[0])
+_FLAT_CODE = int(np.flatnonzero(FLAT)[0])  # of the kind that what is left over is looked for as
 LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
 
 @njit(cache=True)
-def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
+def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):
     """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
     count = 0
     for k in range(len(start)):
@@ -72,7 +72,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
 
 
 @njit(cache=True)
-def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # type: ignore[no-untyped-def]
+def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):
     mark[seed] = stamp
     out[0] = seed
     count, at = 1, 0
@@ -92,7 +92,7 @@ def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # 
 
 
 @njit(cache=True)
-def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
+def _corners(v, f, normals, facets):
     points, lines = np.empty((3 * len(facets), 3)), np.empty((3 * len(facets), 3))
     for k in range(len(facets)):
         for e in range(3):
@@ -102,7 +102,7 @@ def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _once(v, f, facets):  # type: ignore[no-untyped-def]
+def _once(v, f, facets):
     """The corners of facets, each once."""
     corners = np.unique(f[facets].ravel())
     out = np.empty((len(corners), 3))
@@ -112,7 +112,7 @@ def _once(v, f, facets):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _worst(code, s, points):  # type: ignore[no-untyped-def]
+def _worst(code, s, points):
     most = 0.0
     for i in range(len(points)):
         most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2])[0]))
@@ -120,7 +120,7 @@ def _worst(code, s, points):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
+def _turns(normals, facets, enough):
     """How many directions, 0.2 degrees or more apart, the facets have, counted up to `enough`."""
     kept = np.empty((enough, 3))
     count = 0
@@ -140,7 +140,7 @@ def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):  # type: ignore[no-untyped-def]
+def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):
     """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit.
 
     The sign is 0 where it fits but comes to no curved face: the facets show too few directions, or, on a free form,
@@ -180,7 +180,7 @@ def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tole
 
 
 @njit(cache=True)
-def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
+def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs):
     """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces.
 
     `patches` (k, 2): facets, cosine of the turn.
@@ -230,7 +230,7 @@ def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes,
 
 
 @njit(cache=True)
-def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[no-untyped-def]
+def _blunt_share(v, f, normals, neighbours, owner, facets, n):
     """Share of the outline of flat facets across which the surface bends on bluntly and no face is known.
 
     That is a facet of a free form rather than a plane face.
@@ -254,7 +254,7 @@ def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[n
 
 
 @njit(cache=True)
-def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # type: ignore[no-untyped-def]
+def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):
     """Free, in `owner`, the facets of faces that are bits of a free form; (faces,) bool: which are left.
 
     Beyond much of such a bit's outline the surface bends on bluntly and is no face. What leaned on a bit is looked
@@ -306,7 +306,7 @@ def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # ty
 
 
 @njit(cache=True)
-def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):  # type: ignore[no-untyped-def]
+def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):
     """Give joined facets in one plane a number from `first` on, where they have `least` mm2 and a sharp outline."""
     m = len(f)
     seen = np.zeros(m, dtype=np.bool_)
@@ -411,7 +411,7 @@ def faces_of(
     tolerance = 3.0 * resolution(v)
     owner = np.full(len(f), -1, dtype=np.int32)
     most = max(len(f) // 4, 16)
-    codes = np.full(most, _PLANE)
+    codes = np.full(most, _FLAT_CODE)
     shapes, signs = np.zeros((most, PACKED)), np.ones(most)
     patches = np.array([[facets, np.cos(np.radians(turn))] for facets, turn in _PATCHES])
     found = curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs)
@@ -419,9 +419,9 @@ def faces_of(
     owner, round_ones = _renumbered(owner, left), int(left.sum())
     for figures in (codes, shapes, signs):
         figures[:round_ones] = figures[:found][left]
-    codes[round_ones:], signs[round_ones:] = _PLANE, 1.0
+    codes[round_ones:], signs[round_ones:] = _FLAT_CODE, 1.0
     total = round_ones
-    if allowed[_PLANE]:
+    if allowed[_FLAT_CODE]:
         total += flat(v, f, normals, areas, neighbours, tolerance, least, round_ones, owner, shapes[round_ones:])
     left = _without_lone(v, f, normals, areas, neighbours, owner, codes[:total], shapes[:total])
     return _renumbered(owner, left), codes[:total][left], shapes[:total][left], signs[:total][left]
