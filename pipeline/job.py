@@ -328,14 +328,10 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
 def dump_job(job: Job) -> str:
     """The job as TOML with every default spelled out; what is None stands as a comment.
 
-    >>> print(dump_job(make_job({"scan": "housing.stl"})), end="")  # doctest: +ELLIPSIS
+    >>> print("\\n".join(dump_job(make_job({"scan": "housing.stl"})).splitlines()[:3]))
     scan = "housing.stl"
     # out =
     # title =
-    <BLANKLINE>
-    [read]
-    units = "auto"
-    ...
     """
     document = tomlkit.document()
     _fill(document, job.model_dump(mode="json"))

@@ -18,7 +18,7 @@ from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
-from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, lined, look_of
+from pipeline.report.colours import LINED, diverging, feature_looks, lined, look_colour, look_hatch, look_of
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
@@ -29,10 +29,8 @@ from pipeline.values import FILLED
 RAMP = 255
 # So many residual maps, the largest, stand in the page; all stand in pictures/.
 MAPS_IN_PAGE = 60
-KEYS = {
-    "plane": "plane", "bore": "bore", "boss": "boss", "cone": "cone", "sphere": "sphere", "torus": "torus",
-    "none": "no feature", "filled": "filled: invented",
-}  # fmt: skip
+# What the looks that are no feature's are called in the key.
+OTHER_KEYS = {"none": "no feature", "filled": "filled: invented"}
 
 
 @dataclass(frozen=True)
@@ -79,7 +77,7 @@ def write_report(
             path = beside / f"not-the-part-{number}.png"
             closeups.append("" if close is None else _kept(_flat(close), path))
         present = set(looks.tolist())
-        keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
+        keys = {text: _url(_png(_key(name))) for name, text in _key_words().items() if name in present}
         curve = _histogram(data, shown, limit, words, beside)
     most = map_limit(maps)
     largest = sorted(maps, key=lambda cells: -cells.area)[:MAPS_IN_PAGE]
@@ -112,8 +110,7 @@ def marks_of(data: DatumFile) -> list[Mark]:
         at, along = feature.in_part_frame, feature.extent.along
         direction = None if at.direction is None else np.array(at.direction)
         stretch = None if along is None else (float(along[0]), float(along[1]))
-        kind, radius = feature.kind, feature.radius
-        marks.append(Mark(datum.letter, index, kind, np.array(at.point), direction, radius, stretch))
+        marks.append(Mark(datum.letter, index, np.array(at.point), direction, feature.radius, stretch))
     return marks
 
 
@@ -122,11 +119,9 @@ def _text(name: str) -> str:
 
 
 def _looks(data: DatumFile, shown: Shown) -> NDArray[np.str_]:
-    names = [look_of(f.kind, f.side) for f in data.features]
-    table = np.array([*names, "none"], dtype="U8")
-    looks = table[shown.labels]
-    looks[shown.origin == FILLED] = "filled"
-    return looks
+    names = [look_of(f) for f in data.features]
+    table = np.array([*names, "none"])
+    return np.where(shown.origin == FILLED, "filled", table[shown.labels])
 
 
 def _limit(data: DatumFile, shown: Shown) -> float:
@@ -165,8 +160,8 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
     )
     kinds = np.zeros((max(1, len(data.features)), 4), dtype=np.uint8)
     for index, feature in enumerate(data.features):
-        look = look_of(feature.kind, feature.side)
-        kinds[index] = (*kind_colour(look), HATCHES.index(kind_hatch(look)))
+        look = look_of(feature)
+        kinds[index] = (*look_colour(look), HATCHES.index(look_hatch(look)))
     ramp = np.full((RAMP, 4), 255, dtype=np.uint8)
     ramp[:, :3] = diverging(np.linspace(-1, 1, RAMP), 1.0)
     on_frame = {d.feature for d in data.frame.datums}
@@ -186,7 +181,7 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
         "ramp": _base64(ramp.tobytes()),
         "ramp_size": RAMP,
         "kinds": _base64(kinds.tobytes()),
-        "plain": [c / 255 for c in kind_colour("none")],
+        "plain": [c / 255 for c in look_colour("none")],
         "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
         "datum_features": [i for i, f in enumerate(data.features) if f.id in on_frame],
         "thinned": len(faces) if shown.thinned else None,
@@ -203,6 +198,11 @@ def _mark_place(mark: Mark, shown: Shown) -> list[float]:
         places = mark.point[None]
     order = np.argsort(places @ upwards, kind="stable")
     return [float(x) for x in places[order[int(0.75 * len(order))]]]
+
+
+def _key_words() -> dict[str, str]:
+    """The looks in the order of the key, and what they are called there."""
+    return {**{name: name for name in feature_looks()}, **OTHER_KEYS}
 
 
 def _key(look: str) -> Picture.Image:

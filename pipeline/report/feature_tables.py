@@ -6,6 +6,7 @@ from pipeline.formats.datum_file import FeatureRecord
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
+from pipeline.surfaces import kind_of
 
 _ANGULAR = ("parallel", "perpendicular", "angle")
 
@@ -62,7 +63,7 @@ def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
     place = max(off or 0.0, spread.position or 0.0) or vague or 0.05
     way_known = max(turned or 0.0, spread.direction or 0.0) or vague
     size = doubled or vague
-    what = feature.side if feature.kind == "cylinder" and feature.side else feature.kind
+    what = kind_of(feature).called(feature.side)
     said = [safe(what if what == feature.side else " ".join(filter(None, [feature.kind, feature.side])))]
     if feature.half_angle is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
@@ -97,7 +98,7 @@ def _seen(show: Figures, index: int, feature: FeatureRecord) -> str:
         + figure(show.small(f"{at}.form.noise_share"))
         + figure(show.small(f"{at}.form.rms"))
         + figure(show.area(f"{at}.extent.area"))
-        + figure(NONE if feature.kind == "plane" else show.number(f"{at}.extent.arc"))
+        + figure(NONE if kind_of(feature).flat else show.number(f"{at}.extent.arc"))
         + figure(show.length(f"{at}.extent.length", 0.5))
         + figure(show.small(f"{at}.audit.shift"))
         + figure(show.angle(f"{at}.audit.tilt", 0.0005))

@@ -18,6 +18,7 @@ from pipeline.report.feature_tables import feature_tables, relation_tables
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import Words, prose, safe
+from pipeline.surfaces import kind_of, names_of
 
 CAUTIONS = (
     "Local codes and licensed practice come first: a rotating machine or a pressure part that is cut, bored or coupled "
@@ -33,7 +34,6 @@ PARTIAL_ARC = 120.0
 SCALE_IN_WORDS = "blue-green with lines, over light grey, to plain brown"
 # So many cautions of one kind stand in full, the others folded under them.
 IN_FULL = 2
-KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
 
 
 @dataclass(frozen=True)
@@ -319,7 +319,7 @@ def _by_hand(show: Figures) -> str:
         who = named(data, f.id)
         if f.confidence != "good":
             weak.append(f"{safe(who)} ({prose('; '.join(f.reasons)) or 'no reason given'})")
-        elif f.kind == "cylinder" and f.extent.arc is not None and f.extent.arc < PARTIAL_ARC:
+        elif kind_of(f).cylindrical and f.extent.arc is not None and f.extent.arc < PARTIAL_ARC:
             partial.append(f"{safe(who)} ({show.number(f'features.{i}.extent.arc')}°)")
     if weak:
         todo.append(f"Low confidence, gauge them where they matter: {'; '.join(weak)}.")
@@ -366,10 +366,10 @@ def _calipers(show: Figures) -> str:
 def _cautions(data: DatumFile) -> str:
     """All cautions of the run; those that differ in their features and figures only are folded together."""
     alike: dict[str, list[str]] = {}
-    idents = {f.id for f in data.features} | {gap.id for gap in data.gaps}
+    idents = {f.id for f in data.features} | {gap.id for gap in data.gaps} | set(names_of())
     for text in data.cautions:
         words = [word.strip(".,:;()") for word in text.split()]
-        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents and word not in KINDS))
+        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents))
         alike.setdefault(kind, []).append(text)
     items = []
     for texts in alike.values():

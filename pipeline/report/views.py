@@ -15,9 +15,9 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.geometry import box_of
+from pipeline.geometry import basis_of, box_of, rejection, unit
 from pipeline.report import raster
-from pipeline.report.colours import kind_colour, kind_hatch
+from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
@@ -44,7 +44,7 @@ Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 @dataclass(frozen=True)
 class Part:
     """What is drawn, in part coordinates: vertices (n, 3) mm, faces (m, 3); looks (m,) str keys of
-    colours.kind_colour; labels (m,) index of the feature that a facet carries, -1 none."""
+    colours.look_colour; labels (m,) index of the feature that a facet carries, -1 none."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
@@ -54,12 +54,11 @@ class Part:
 
 @dataclass(frozen=True)
 class Mark:
-    """A datum letter and its feature: index among the labels, kind, point (3,) and direction (3,) or None in part
-    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, or None."""
+    """A datum letter and its feature: index among the labels, point (3,) and direction (3,) or None in part
+    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, None of what has none."""
 
     letter: str
     index: int
-    kind: str
     point: NDArray[np.float64]
     direction: NDArray[np.float64] | None
     radius: float | None
@@ -111,9 +110,8 @@ def _fitted(
     right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int, margin: int = 88
 ) -> raster.View:
     across, along = np.array(right, float), np.array(up, float)
-    across /= np.linalg.norm(across)
-    along -= across * (along @ across)
-    along /= np.linalg.norm(along)
+    across = unit(across)
+    along = unit(rejection(along, across))
     return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * margin)
 
 
@@ -130,8 +128,8 @@ class _Painter:
     @staticmethod
     def of(part: Part) -> _Painter:
         names, look = np.unique(part.looks, return_inverse=True)
-        colours = np.array([kind_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
-        patterns = np.array([raster.HATCHES.index(kind_hatch(str(name))) for name in names], dtype=np.int32)
+        colours = np.array([look_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
+        patterns = np.array([raster.HATCHES.index(look_hatch(str(name))) for name in names], dtype=np.int32)
         normals = raster.corner_normals(part.vertices, part.faces)
         return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
 
@@ -194,7 +192,7 @@ class _Sheet:
 
     def mark(self, mark: Mark) -> None:
         """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
-        if mark.kind == "plane" or mark.direction is None or mark.along is None:
+        if mark.direction is None or mark.along is None:
             found = self._on_face(mark)
         else:
             found = self._on_round(mark, mark.direction, mark.along)
@@ -231,7 +229,7 @@ class _Sheet:
         """A face seen from its edge: the triangle stands on the line that it shows as, outside the part."""
         view = self._view
         way = np.array([normal @ view.right, -(normal @ view.up)])
-        way /= np.linalg.norm(way)
+        way = unit(way)
         foot = view.project(point[None])[0][:2]
         along = np.array([-way[1], way[0]])
         for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
@@ -248,7 +246,7 @@ class _Sheet:
             return self._on_axis(placed[0, :2], placed[1, :2])
         nearer = int(np.argmax(placed[:, 2]))
         centre, radius = placed[nearer, :2], mark.radius or 0.0
-        first, second = _across(axis)
+        first, second = basis_of(axis)
         turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
         circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
         rim = view.project(mouths[nearer] + radius * circle)[:, :2]
@@ -353,13 +351,6 @@ def _dashes(length: float, scale: int) -> Iterator[tuple[float, float]]:
         if drawn % 2 == 0:
             yield at, min(at + step, length)
         at, drawn = at + step, drawn + 1
-
-
-def _across(axis: NDArray) -> tuple[NDArray, NDArray]:
-    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
-    first = np.cross(axis, helper)
-    first /= np.linalg.norm(first)
-    return first, np.cross(axis, first)
 
 
 def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:

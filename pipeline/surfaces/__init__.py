@@ -9,9 +9,19 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import view
-from pipeline.surfaces.kind import SIZES, Kind, SituationFeature
+from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature, StepSurface
 from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
-from pipeline.surfaces.shape import PACKED, ROW, PlaneCurve, Shape, as_points, basis_of, pack, seen_from, shape_of
+from pipeline.surfaces.shape import (
+    PACKED,
+    ROW,
+    PlaneCurve,
+    Shape,
+    Sided,
+    as_points,
+    pack,
+    seen_from,
+    shape_of,
+)
 
 if TYPE_CHECKING:
     from pipeline.surfaces.dispatch import (
@@ -65,11 +75,13 @@ __all__ = [
     "WIDEST",
     "WIDTHS",
     "Kind",
+    "Look",
     "PlaneCurve",
     "Shape",
+    "Sided",
     "SituationFeature",
+    "StepSurface",
     "as_points",
-    "basis_of",
     "begin",
     "chart_of",
     "chord_steps",

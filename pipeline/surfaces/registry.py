@@ -19,7 +19,7 @@ from pipeline.errors import GeometryError
 from pipeline.geometry import Floats
 from pipeline.surfaces import cone, cylinder, plane, sphere, torus
 from pipeline.surfaces.kind import Kind
-from pipeline.surfaces.shape import Featured, Shape, pack
+from pipeline.surfaces.shape import OfAKind, Shape, Sided, pack
 
 _COMPILED = "pipeline.surfaces.dispatch"
 _outside: list[Path] = []  # files of the kinds that were registered
@@ -30,8 +30,10 @@ KINDS: dict[str, Kind] = {
 }
 
 
-def kind_of(thing: Shape | Featured) -> Kind:
-    """What there is to know of a shape's or a feature's kind."""
+def kind_of(thing: OfAKind) -> Kind:
+    """What there is to know of a shape's or a feature's kind; GeometryError where there is no such kind."""
+    if thing.kind not in KINDS:
+        raise GeometryError(f"There is no kind of surface called {thing.kind}; known are {', '.join(KINDS)}.")
     return KINDS[thing.kind]
 
 
@@ -40,7 +42,7 @@ def names_of(wanted: Callable[[Kind], bool] = bool) -> tuple[str, ...]:
     return tuple(name for name, kind in KINDS.items() if wanted(kind))
 
 
-def is_bore(feature: Featured) -> bool:
+def is_bore(feature: Sided) -> bool:
     """Whether a feature is a circular cylinder with the material outside, as a drill or a boring bar leaves."""
     return kind_of(feature).cylindrical and feature.side == "bore"
 

@@ -1,4 +1,8 @@
-"""The report read back: every figure in it is the datum file's, with no more digits than it supports."""
+"""The report read back: every figure in it is the datum file's, with no more digits than it supports.
+
+Covers: pipeline.report.build, pipeline.report.feature_tables, pipeline.report.figures, pipeline.report.tables
+Covers: pipeline.report.words
+"""
 
 from __future__ import annotations
 
@@ -11,7 +15,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.formats import datum_file
+from pipeline.formats.datum_file import build, plain_data
+from pipeline.geometry import transformed
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
@@ -70,13 +75,13 @@ def at(data: dict[str, Any], place: str) -> float | None:
 
 
 def report_of(made: Outcome, folder: Path) -> tuple[dict[str, Any], str]:
-    data = datum_file.build(made)
+    data = build(made)
     light = made.lighten.surface
-    in_part = datum_file.part_point(made.frame.frame.matrix, light.vertices)
+    in_part = transformed(made.frame.frame.matrix, light.vertices)
     shown = Shown(in_part, light.faces, made.lighten.labels, light.origin, made.audit.vertex_deviation)
     maps = residual_maps(light, made.recover.labels, made.recover.features)
     write_report(data, shown, maps, dump_job(made.job), folder, made.job.export.units)
-    return data, (folder / "report.html").read_text(encoding="utf-8")
+    return plain_data(data), (folder / "report.html").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module", params=["mm", "in"])

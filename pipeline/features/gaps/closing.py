@@ -19,18 +19,19 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.features.gaps.openings import Band, Opening, Rim
+from pipeline.geometry import arc_lengths, contains, step_lengths, unit
 from pipeline.mesh.fill import (
     Spline,
     area_of,
     cell_means,
+    constrained_delaunay,
     fair_in_space,
     fit_spline,
-    flat_patch,
-    hexagonal_points,
+    half_edge_neighbours,
+    hexagonal_lattice,
     is_simple,
-    neighbours,
+    least_bending_triangles,
     refine_in_space,
-    space_patch,
     split_edges,
     sum_at,
 )
@@ -277,7 +278,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
     # Edge i -> i + 1 of the reversed line is edge k - 2 - i of the rim.
     outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
     points = ground.vertices[corners]
-    triangles = space_patch(points, outside)
+    triangles = least_bending_triangles(points, outside)
     if triangles is None:
         return None
     points, triangles = refine_in_space(points, triangles, opening.edge)
@@ -329,19 +330,19 @@ class _Layout:
         each = np.repeat(np.arange(len(start)), parts)
         share = (np.arange(len(each)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[each]
         rim = cKDTree(start[each] + share[:, None] * step[each])
-        inner = hexagonal_points(self.flat, self.loops, pitch)
+        inner = hexagonal_lattice(self.flat, self.loops, pitch)
         if len(inner):
             inner = inner[rim.query(inner)[0] > 0.6 * pitch]
         if len(forced):
             forced = forced[rim.query(forced)[0] > 0.3 * pitch]
         if len(forced):
-            forced = forced[_inside(forced, self.flat, self.loops)]
+            forced = forced[contains([self.flat[loop] for loop in self.loops], forced)]
         if len(forced) and len(inner):
             inner = inner[cKDTree(forced).query(inner)[0] > _CLEAR * pitch]
         return np.concatenate([forced, inner]) if len(forced) else inner
 
     def mesh(self, pitch: float, forced: Array) -> tuple[Array, Indices] | None:
-        made = flat_patch(self.flat, self.loops, self.lattice(pitch, forced))
+        made = constrained_delaunay(self.flat, self.loops, self.lattice(pitch, forced))
         if made is None:
             return None
         places, triangles = made
@@ -383,7 +384,7 @@ class _Layout:
             added = space[len(places) :, :2]
             if len(forced):
                 added = added[cKDTree(forced).query(added)[0] > _CLEAR * pitch]
-            again = flat_patch(self.flat, self.loops, np.concatenate([places[fixed:], added]))
+            again = constrained_delaunay(self.flat, self.loops, np.concatenate([places[fixed:], added]))
             if again is None:
                 return None
             space, triangles = _without_doubles(
@@ -405,18 +406,9 @@ class _Layout:
         return points
 
 
-def _inside(places: Array, flat: Array, loops: tuple[Indices, ...]) -> NDArray[np.bool_]:
-    a = flat[np.concatenate(loops)]
-    b = flat[np.concatenate([np.roll(loop, -1) for loop in loops])]
-    cut = (a[None, :, 1] <= places[:, None, 1]) != (b[None, :, 1] <= places[:, None, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = a[:, 0] + (places[:, None, 1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
-    return np.sum(cut & (x > places[:, None, 0]), axis=1) % 2 == 1
-
-
 def _inner_edges(triangles: Indices) -> Indices:
     """(k, 2) edges between two triangles, each once."""
-    across = neighbours(triangles)
+    across = half_edge_neighbours(triangles)
     t, k = np.nonzero(across > np.arange(len(triangles))[:, None])
     return np.stack([triangles[t, k], triangles[t, (k + 1) % 3]], axis=1).astype(np.int32)
 
@@ -481,7 +473,7 @@ def _across(opening: Opening, ground: Surroundings) -> HolePatch | None:
     normals = []
     for number in features:
         mean = band.normals[here[opening.sides == number]].mean(axis=0)
-        normals.append(mean / np.linalg.norm(mean))
+        normals.append(unit(mean))
     bare = sum(opening.shares) < 0.88
     if bare:
         mean = band.normals[here[opening.sides < 0]].mean(axis=0)
@@ -585,7 +577,7 @@ def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Arr
 
     Steps are even, a pitch at most, and shorter where a line bends, so that its chords stay near it.
     """
-    grid = hexagonal_points(layout.flat, layout.loops, 0.5 * pitch)
+    grid = hexagonal_lattice(layout.flat, layout.loops, 0.5 * pitch)
     if len(grid) < 2:
         return np.empty((0, 2))
     active = roof.fold(roof.heights(grid))[1]
@@ -627,7 +619,7 @@ def _evenly(roof: _Roof, lift: Lift, chain: Array, i: int, j: int, pitch: float)
         middle, there = _to_ridge(roof, 0.5 * (line[:-1] + line[1:])[follow], i, j, pitch)
         chord = 0.5 * (lift(line[:-1]) + lift(line[1:]))[follow]
         off = np.linalg.norm(lift(middle) - chord, axis=1)[there]
-        long = np.linalg.norm(np.diff(lift(line), axis=0), axis=1)[follow]
+        long = step_lengths(lift(line))[follow]
         finer = max(np.sqrt(float(off.max(initial=0.0)) / _CHORD), 0.9 * float(long.max(initial=0.0)) / pitch)
         if finer <= 1.0 or step <= _LEAST_STEP * pitch:
             break
@@ -693,7 +685,7 @@ def _walk(places: Array, start: int, pitch: float) -> NDArray[np.int64]:
 
 
 def _even_steps(chain: Array, pitch: float) -> Array:
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(chain, axis=0), axis=1))])
+    along = arc_lengths(chain)
     count = max(round(along[-1] / pitch), 1) + 1
     at = np.linspace(0.0, along[-1], count)
     return np.stack([np.interp(at, along, chain[:, 0]), np.interp(at, along, chain[:, 1])], axis=1)

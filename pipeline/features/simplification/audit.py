@@ -5,12 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
+from pipeline.geometry import (
+    Floats,
+    Indices,
+    Ints,
+    Mask,
+    Singles,
+    angle_between_directions,
+    rejection,
+    rigid,
+    transformed,
+)
 from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
@@ -36,13 +46,13 @@ class Distances:
     scan_to_light: Deviation
     light_to_scan: Deviation
     noise_aside: tuple[Deviation, Deviation]
-    worst_of_feature: NDArray[np.float64]
-    signed: NDArray[np.float32]
+    worst_of_feature: Floats
+    signed: Singles
 
 
 def two_sided(
-    scan: Surface, scene: Scene, target: Target, light: Surface, labels: NDArray[np.int32], *,
-    unknown: NDArray[np.bool_] | None = None,
+    scan: Surface, scene: Scene, target: Target, light: Surface, labels: Ints, *,
+    unknown: Mask | None = None,
 ) -> Distances:  # fmt: skip
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
@@ -90,7 +100,7 @@ def two_sided(
     return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
 
 
-def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
+def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:
     """Figures of distances (n,) mm with weights (n,); points of weight 0 count for the maximum only."""
     order = np.argsort(distance)
     total = np.cumsum(weight[order])
@@ -106,16 +116,16 @@ def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
     )
 
 
-def vertex_areas(vertices: NDArray, faces: NDArray) -> NDArray[np.float64]:
+def vertex_areas(vertices: Floats, faces: Ints) -> Floats:
     """(n,) a third of the area of the facets round each vertex."""
     third = facet_areas(vertices, faces) / 3
-    areas: NDArray[np.float64] = np.zeros(len(vertices))
+    areas: Floats = np.zeros(len(vertices))
     np.add.at(areas, faces.ravel(), np.repeat(third, 3))
     return areas
 
 
 def compare_features(
-    features: tuple[Feature, ...], light: Surface, labels: NDArray[np.int32], *, robust: bool = False
+    features: tuple[Feature, ...], light: Surface, labels: Ints, *, robust: bool = False
 ) -> list[FeatureAudit]:
     """Each feature fitted anew on the light mesh, on its vertices and on points over its facets.
 
@@ -143,7 +153,7 @@ def compare_features(
     return out
 
 
-def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | None, float | None, float | None] | None:
+def _change(feature: Feature, points: Floats, robust: bool) -> tuple[float | None, float | None, float | None] | None:
     shape = shape_of(feature)
     try:
         found = fit(feature.kind, points, shape, robust=robust)
@@ -171,7 +181,7 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
         return float(np.linalg.norm(step)), None, grown
     sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
     axis = now.direction * sense
-    tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
+    tilt = angle_between_directions(was.direction, axis)
     if kind.centred:
         return float(np.linalg.norm(step)), tilt, grown
     along = float(step @ axis)
@@ -181,12 +191,12 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
         assert now.radius is not None
         assert was.radius is not None
         grown = float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)
-    return float(np.linalg.norm(step - along * axis)), tilt, grown
+    return float(np.linalg.norm(rejection(step, axis))), tilt, grown
 
 
 def _worst_by_feature(
-    faces: NDArray, labels: NDArray, features: int, used: NDArray, distance: NDArray
-) -> NDArray[np.float64]:  # fmt: skip
+    faces: Ints, labels: Ints, features: int, used: Indices, distance: Floats
+) -> Floats:  # fmt: skip
     of_vertex = np.zeros(int(used.max()) + 1 if len(used) else 0)
     of_vertex[used] = distance
     worst = np.zeros(features)
@@ -196,8 +206,8 @@ def _worst_by_feature(
 
 
 def labels_by_nearness(
-    scan: Surface, labels: NDArray[np.int32], light: Surface, scene: Scene
-) -> NDArray[np.int32]:  # fmt: skip
+    scan: Surface, labels: Ints, light: Surface, scene: Scene
+) -> Ints:  # fmt: skip
     """Labels (m,) for the facets of a mesh that brought none: that of the scan's facets near it.
 
     A facet gets one where four points of it, the middle and one towards each corner, are nearest to
@@ -216,7 +226,7 @@ def labels_by_nearness(
     return np.where(agreed, near[:, 0], -1).astype(np.int32)
 
 
-def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64]:
+def best_fit(moving: Surface, scan: Surface, scene: Scene) -> Floats:
     """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares.
 
     Starts: as it lies, and the four ways of laying principal axes onto each other. Each is refined by
@@ -230,17 +240,17 @@ def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64
     return _refined(best, many, scan, scene, 25)
 
 
-def moved_by(motion: NDArray, surface: Surface) -> Surface:
+def moved_by(motion: Floats, surface: Surface) -> Surface:
     """The surface after a rigid motion (4, 4)."""
-    return Surface(surface.vertices @ motion[:3, :3].T + motion[:3, 3], surface.faces, surface.origin)
+    return Surface(transformed(motion, surface.vertices), surface.faces, surface.origin)
 
 
-def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
-    d = scene.distance(points @ motion[:3, :3].T + motion[:3, 3])
+def _misfit(motion: Floats, points: Floats, scene: Scene) -> float:
+    d = scene.distance(transformed(motion, points))
     return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
 
 
-def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]:
+def _axes_onto_axes(moving: Surface, scan: Surface) -> list[Floats]:
     frames = []
     for surface in (moving, scan):
         points, _ = spread_points(surface.vertices, surface.faces, 20_000)
@@ -251,16 +261,14 @@ def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]
     (a, u), (b, v) = frames
     out = []
     for signs in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1)):
-        motion = np.eye(4)
-        motion[:3, :3] = v @ np.diag(signs) @ u.T
-        motion[:3, 3] = b - motion[:3, :3] @ a
-        out.append(motion)
+        rotation = v @ np.diag(signs) @ u.T
+        out.append(rigid(rotation, b - rotation @ a))
     return out
 
 
-def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
+def _refined(motion: Floats, points: Floats, scan: Surface, scene: Scene, steps: int) -> Floats:
     for _ in range(steps):
-        at = points @ motion[:3, :3].T + motion[:3, 3]
+        at = transformed(motion, points)
         d, facet, near = scene.closest(at)
         kept = d <= np.quantile(d, 0.8)
         normal = facet_normals(scan.vertices, scan.faces[facet[kept]])
@@ -268,10 +276,8 @@ def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, step
         arm = np.cross(at[kept] - middle, normal)
         away = np.einsum("ij,ij->i", near[kept] - at[kept], normal)
         answer = np.linalg.lstsq(np.hstack([arm, normal]), away, rcond=None)[0]
-        step = np.eye(4)
-        step[:3, :3] = Rotation.from_rotvec(answer[:3]).as_matrix()
-        step[:3, 3] = middle + answer[3:] - step[:3, :3] @ middle
-        motion = step @ motion
+        rotation = Rotation.from_rotvec(answer[:3]).as_matrix()
+        motion = rigid(rotation, middle + answer[3:] - rotation @ middle) @ motion
         if np.abs(answer[3:]).max() < 1e-7 and np.abs(answer[:3]).max() < 1e-9:
             break
     return motion

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file.audit_parts import comparison_record
 from pipeline.formats.datum_file.build import build
-from pipeline.formats.datum_file.motion import part_point
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
@@ -31,7 +30,6 @@ __all__ = [
     "SuggestionRecord",
     "build",
     "comparison_record",
-    "part_point",
     "plain_data",
     "read_datums",
     "schema_text",

@@ -6,7 +6,6 @@ import numpy as np
 
 from pipeline.formats.datum_file.figures import known, matrix, plain, vector
 from pipeline.formats.datum_file.missing import Missing
-from pipeline.formats.datum_file.motion import part_point
 from pipeline.formats.datum_file.records import (
     AuditRecord,
     BothWays,
@@ -19,6 +18,7 @@ from pipeline.formats.datum_file.records import (
     PeakPlace,
     held_of,
 )
+from pipeline.geometry import transformed
 from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 
@@ -109,7 +109,7 @@ def _budget(line: BudgetLine, missing: Missing) -> BudgetRecord:
 def _deviation(deviation: Deviation, to_part: np.ndarray | None) -> DeviationRecord:
     placed = {}
     if to_part is not None:
-        placed["in_part_frame"] = PeakPlace(where=vector(part_point(to_part, deviation.where)))
+        placed["in_part_frame"] = PeakPlace(where=vector(transformed(to_part, deviation.where)))
     return DeviationRecord(
         mean=plain(deviation.mean),
         rms=plain(deviation.rms),

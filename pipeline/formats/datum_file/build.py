@@ -12,7 +12,6 @@ from pipeline.formats.datum_file.feature_parts import feature_record, pattern_re
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
 from pipeline.formats.datum_file.flange_parts import flange_record
 from pipeline.formats.datum_file.missing import Missing
-from pipeline.formats.datum_file.motion import part_direction, part_point
 from pipeline.formats.datum_file.records import (
     SCHEMA_VERSION,
     CaliperRecord,
@@ -31,6 +30,7 @@ from pipeline.formats.datum_file.records import (
     SuggestionRecord,
     Units,
 )
+from pipeline.geometry import transformed, turned, unit_rows
 from pipeline.values import (
     CaliperCheck,
     Datum,
@@ -142,11 +142,11 @@ def _situation(datum: Datum, features: tuple[Feature, ...], to_part: np.ndarray)
 
     choice = choose(datum.feature, features, {})
     found = situations(Datums((choice,), features, reach_of(features)))[0]
-    turned = None if found.direction is None else part_direction(to_part, found.direction)
+    way = None if found.direction is None else unit_rows(turned(to_part, found.direction))
     return SituationRecord(
         kind=found.kind,  # type: ignore[arg-type]  # held by the record
-        point=known_vector(part_point(to_part, found.point)),
-        direction=vector(turned),
+        point=known_vector(transformed(to_part, found.point)),
+        direction=vector(way),
     )
 
 

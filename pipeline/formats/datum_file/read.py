@@ -84,7 +84,7 @@ def _refuse_others(path: Path, text: str) -> None:
     ours = SCHEMA_VERSION.partition(".")[0]
     if version.partition(".")[0] != ours:
         raise InputError(
-            f"{path} has the schema version {version!r:.40}, and this datumlift reads {ours}.x; "
+            f"{path} has schema_version {version!r:.40}, and this datumlift reads {ours}.x; "
             "make it again with datumlift run, or read it with the version that wrote it."
         )
 

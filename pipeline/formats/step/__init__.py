@@ -1,7 +1,8 @@
 """reference.step: what was recovered as reference geometry for CAD.
 
 `write_step` writes it from a datum file and from what of it was `Seen`. It needs the CAD kernel, so import this room
-only where the file is wanted. `kind_surfaces` is the one place that tells kinds of surface apart.
+only where the file is wanted. `surfaces` is the one place that tells surfaces apart, by what
+ISO 10303-42 calls them.
 """
 
 from __future__ import annotations

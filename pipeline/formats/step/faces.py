@@ -15,10 +15,11 @@ from OCP.ShapeFix import ShapeFix_Face
 from OCP.TopoDS import TopoDS_Shape, TopoDS_Wire
 
 from pipeline.formats.datum_file import FeatureRecord, FlangeRecord
-from pipeline.formats.step.kind_surfaces import SURFACES, Support
-from pipeline.formats.step.shapes import TOLERANCE, ax3, cross_axes, flat_face, outline_wire, together
+from pipeline.formats.step.shapes import TOLERANCE, ax3, flat_face, outline_wire, together
+from pipeline.formats.step.surfaces import surface_of
 from pipeline.formats.step.trims import regions
 from pipeline.geometry import Floats as Vector
+from pipeline.geometry import basis_of
 from pipeline.surfaces import KINDS
 
 _ONE_PATCH = 0.85  # share of a plane's measured area that its flange's outline holds, if it is the whole of it
@@ -49,7 +50,7 @@ def face_within(flange: DrawnFlange, feature: FeatureRecord, point: Vector, dire
     wires = [outline_wire(outline, flange.to_part) for outline in outlines]
     if not all(isinstance(wire, TopoDS_Wire) for wire in wires):
         return None
-    made = BRepBuilderAPI_MakeFace(gp_Pln(ax3(point, direction, cross_axes(direction)[0])), wires[0], True)
+    made = BRepBuilderAPI_MakeFace(gp_Pln(ax3(point, direction, basis_of(direction)[0])), wires[0], True)
     for wire in wires[1:]:
         made.Add(wire)
     if not made.IsDone():
@@ -72,16 +73,16 @@ def face_of(feature: FeatureRecord, points: NDArray[np.float64], faces: NDArray[
     point, direction = place_of(feature)
     if KINDS[feature.kind].flat:
         return _plane_face(point, direction, points, faces)
-    if feature.kind not in SURFACES:
+    made = surface_of(feature, point, direction, points[np.unique(faces)] - point)
+    if made is None:
         return None
-    seen = Support(point, direction, points[np.unique(faces)] - point)
-    surface, patch = SURFACES[feature.kind](feature, seen)
+    surface, patch = made
     if min(high - low for low, high in (patch.around, patch.along)) < 1e-9:
         return None
-    made = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, TOLERANCE)
-    if not made.IsDone():
+    trimmed = BRepBuilderAPI_MakeFace(surface, *patch.around, *patch.along, TOLERANCE)
+    if not trimmed.IsDone():
         return None
-    face = made.Face()
+    face = trimmed.Face()
     # The kernel's normal points away from the axis; out of the material it points to it in a bore.
     return face if feature.side == "boss" else face.Reversed()
 
@@ -89,7 +90,7 @@ def face_of(feature: FeatureRecord, points: NDArray[np.float64], faces: NDArray[
 def _plane_face(
     point: Vector, direction: Vector, points: NDArray[np.float64], faces: NDArray[np.int32]
 ) -> TopoDS_Shape | None:
-    first, second = cross_axes(direction)
+    first, second = basis_of(direction)
     flat = (points - point) @ np.stack([first, second], axis=1)
     made = [flat_face(r, point, direction, first, second) for r in regions(flat, faces)]
     return together(made) if made else None

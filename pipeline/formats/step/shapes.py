@@ -21,10 +21,9 @@ from OCP.gp import gp_Ax2, gp_Ax3, gp_Circ, gp_Dir, gp_Lin, gp_Pln, gp_Pnt
 from OCP.TopoDS import TopoDS_Compound, TopoDS_Edge, TopoDS_Face, TopoDS_Shape, TopoDS_Wire
 
 from pipeline.formats.datum_file import OutlineRecord
-from pipeline.formats.step.trims import FULL_TURN, Region
+from pipeline.formats.step.trims import Region
+from pipeline.geometry import FULL_TURN, basis_of, box_of, unit
 from pipeline.geometry import Floats as Vector
-from pipeline.geometry import box_of
-from pipeline.surfaces import basis_of
 
 TOLERANCE = 1e-7  # mm, the kernel's own confusion
 
@@ -66,12 +65,6 @@ def outline_wire(outline: OutlineRecord, to_part: NDArray[np.float64]) -> TopoDS
     return wire(edges)
 
 
-def cross_axes(direction: Vector) -> tuple[Vector, Vector]:
-    """Two unit vectors that make a right-handed system with `direction` as the third."""
-    first = basis_of(direction)[0]
-    return first, np.cross(direction, first)
-
-
 def lifted(to_part: NDArray[np.float64], place: tuple[float, float]) -> Vector:
     """A place of a sketch, moved by the (4, 4) matrix `to_part`."""
     return to_part[:3, :2] @ np.asarray(place, float) + to_part[:3, 3]
@@ -82,13 +75,14 @@ def pnt(point: Vector) -> gp_Pnt:
     return gp_Pnt(*map(float, point))
 
 
-def _dir(direction: Vector) -> gp_Dir:
+def direction_of(direction: Vector) -> gp_Dir:
+    """A direction (3,) for the kernel."""
     return gp_Dir(*map(float, direction))
 
 
 def ax3(point: Vector, direction: Vector, first: Vector) -> gp_Ax3:
     """A right-handed system at `point`: z along `direction`, x along `first`."""
-    return gp_Ax3(pnt(point), _dir(direction), _dir(first))
+    return gp_Ax3(pnt(point), direction_of(direction), direction_of(first))
 
 
 def vertex(point: Vector) -> TopoDS_Shape:
@@ -105,7 +99,7 @@ def line(point: Vector, direction: Vector, low: float, high: float) -> TopoDS_Ed
     """The stretch low..high of the line, its origin kept at `point`."""
     if high - low < 1.0:
         low, high = low - 0.5, high + 0.5
-    return BRepBuilderAPI_MakeEdge(gp_Lin(pnt(point), _dir(direction)), low, high).Edge()
+    return BRepBuilderAPI_MakeEdge(gp_Lin(pnt(point), direction_of(direction)), low, high).Edge()
 
 
 def long_line(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Edge:
@@ -116,7 +110,7 @@ def long_line(point: Vector, direction: Vector, points: NDArray[np.float64]) -> 
 
 def wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Face:
     """A plane as wide as the part."""
-    first, second = cross_axes(direction)
+    first, second = basis_of(direction)
     places = (points - point) @ np.stack([first, second], axis=1)
     (x0, y0), (x1, y1) = box_of(places)
     region = Region(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
@@ -124,7 +118,7 @@ def wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) ->
 
 
 def _gp_circle(centre: Vector, normal: Vector, radius: float) -> gp_Circ:
-    return gp_Circ(gp_Ax2(pnt(centre), _dir(normal), _dir(basis_of(normal)[0])), float(radius))
+    return gp_Circ(gp_Ax2(pnt(centre), direction_of(normal), direction_of(basis_of(normal)[0])), float(radius))
 
 
 def circle(centre: Vector, normal: Vector, radius: float) -> TopoDS_Edge:
@@ -138,7 +132,7 @@ def arc(centre: Vector, normal: Vector, radius: float, start: Vector, end: Vecto
     if made.IsDone():
         return made.Edge()
     # Ends a little off the circle: the arc through both of them and its own middle keeps the outline closed.
-    first = (start - centre) / np.linalg.norm(start - centre)
+    first = unit(start - centre)
     second = np.cross(normal, first)
     turn = float(np.arctan2((end - centre) @ second, (end - centre) @ first)) % FULL_TURN
     middle = centre + radius * (math.cos(turn / 2) * first + math.sin(turn / 2) * second)

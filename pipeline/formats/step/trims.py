@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from pipeline.geometry import FULL_TURN, contains, gaps_round, signed_area, simplified
 from pipeline.mesh.topology import boundary_loops
 
 Array = NDArray[np.float64]
 
-FULL_TURN = 2 * np.pi
 # A round face seen over more than this is drawn whole: a seam of a few degrees is of no use to anyone.
 _NEARLY_WHOLE = 340.0  # degrees
 _NEAR_POLE = np.radians(75.0)
@@ -44,7 +44,7 @@ def turn_seen(angles: Array, whole: bool) -> tuple[float, float]:
     if whole:
         return 0.0, FULL_TURN
     sorted_angles = np.sort(np.mod(angles, FULL_TURN))
-    gaps = np.diff(sorted_angles, append=sorted_angles[0] + FULL_TURN)
+    gaps = gaps_round(sorted_angles)
     widest = int(np.argmax(gaps))
     seen = FULL_TURN - float(gaps[widest])
     if is_whole(np.degrees(seen)):
@@ -90,7 +90,7 @@ def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
     points = points[used]
     borders = boundary_loops(numbers.reshape(-1, 3).astype(np.int32), len(points))
     loops = [points[loop] for border in borders for loop in _untangled(border.tolist())]
-    areas = np.array([_area(loop) for loop in loops])
+    areas = np.array([signed_area(loop) for loop in loops])
     if not len(loops) or not (areas > 0).any():
         return _hull(points)
     least = _SMALLEST_SHARE * float(areas.max())
@@ -103,49 +103,17 @@ def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
             continue
         clean = [outer]
         for opening in openings:
-            if contains(outer, opening[:1])[0] and not _crosses([*clean, opening]):
+            if contains([outer], opening[:1])[0] and not _crosses([*clean, opening]):
                 clean.append(opening)
         made.append(Region(outer, tuple(clean[1:])))
     return tuple(made)
 
 
 def straightened(loop: Array, slack: float = _SLACK) -> Array:
-    """A closed polygon with only those corners kept that it needs to stay within `slack` mm (Douglas-Peucker)."""
-    n = len(loop)
+    """A closed polygon with only those corners kept that it needs to stay within `slack` mm."""
     far = int(np.argmax(np.linalg.norm(loop - loop[0], axis=1)))
-    ring = np.concatenate([loop, loop[:1]])
-    keep = np.zeros(n + 1, bool)
-    keep[[0, far, n]] = True
-    stack = [(0, far), (far, n)]
-    while stack:
-        a, b = stack.pop()
-        if b - a < 2:
-            continue
-        chord = ring[b] - ring[a]
-        length = float(np.hypot(*chord))
-        off = ring[a + 1 : b] - ring[a]
-        away = (
-            np.abs(off[:, 0] * chord[1] - off[:, 1] * chord[0]) / length
-            if length > 0
-            else np.hypot(off[:, 0], off[:, 1])
-        )
-        worst = int(np.argmax(away))
-        if away[worst] > slack:
-            middle = a + 1 + worst
-            keep[middle] = True
-            stack += [(a, middle), (middle, b)]
-    kept = ring[:-1][keep[:-1]]
+    kept = loop[simplified(np.concatenate([loop, loop[:1]]), [0, far, len(loop)], slack)[:-1]]
     return kept if len(kept) > 2 else loop
-
-
-def contains(polygon: Array, points: Array) -> NDArray[np.bool_]:
-    """Which points (n, 2) lie inside a polygon (m, 2), by counting crossings of a ray."""
-    a, b = polygon, np.roll(polygon, -1, axis=0)
-    x, y = points[:, :1], points[:, 1:]
-    straddles = (a[:, 1] > y) != (b[:, 1] > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
-    return (straddles & (x < at)).sum(axis=1) % 2 == 1
 
 
 def _untangled(loop: list[int]) -> list[list[int]]:
@@ -164,11 +132,6 @@ def _untangled(loop: list[int]) -> list[list[int]]:
             place[vertex] = len(path)
             path.append(vertex)
     return [part for part in (*done, path) if len(part) > 2]
-
-
-def _area(loop: Array) -> float:
-    x, y = loop.T
-    return 0.5 * float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
 
 
 def _hull(points: Array) -> tuple[Region, ...]:

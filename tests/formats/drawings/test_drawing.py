@@ -2,6 +2,8 @@
 
 The print is rendered by PDFium (pypdfium2) and, where it is installed, by Poppler (pdftoppm): two engines
 that know nothing of the one that wrote it.
+
+Covers: pipeline.formats.drawings.dxf, pipeline.formats.drawings.print_sheet
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import ezdxf
 import numpy as np
@@ -19,15 +22,16 @@ import pytest
 from ezdxf import units as dxf_units
 from PIL import Image
 
-from pipeline.formats import datum_file, drawing, dxf, print_sheet
+from pipeline.formats.datum_file import FlangeRecord, build
+from pipeline.formats.drawings import drawing, dxf, print_sheet
 from tests.outcomes import outcome
 
-DATA = json.loads(datum_file.text_of(datum_file.build(outcome())))
+DATA = build(outcome())
 DPI = 600
 PIXEL = 25.4 / DPI
 
 
-def slotted() -> dict:
+def slotted(**changes: Any) -> FlangeRecord:
     """A flange whose outline has arcs of both senses, a free piece, a slot as opening and a missing hole."""
 
     def line(a: tuple, b: tuple) -> dict:
@@ -71,7 +75,7 @@ def slotted() -> dict:
         size=None,
         gaps_at=[[-12.5, -21.65]],
     )
-    return dict(
+    flange = dict(
         feature="plane-9",
         matrix=np.eye(4).tolist(),
         origin_at="the pitch circle's centre",
@@ -81,13 +85,14 @@ def slotted() -> dict:
         patterns=[pattern],
         cautions=["A stretch of the outline lies on a gap of the scan."],
     )
+    return FlangeRecord.model_validate_json(json.dumps(flange | changes))
 
 
-def items_and_notes(flange: dict, unit: str = "mm") -> tuple[tuple[drawing.Item, ...], tuple[str, ...]]:
+def items_and_notes(flange: FlangeRecord, unit: str = "mm") -> tuple[tuple[drawing.Item, ...], tuple[str, ...]]:
     return drawing.drawing_of(flange, unit), drawing.notes_of(flange, DATA, unit)
 
 
-def written(tmp_path: Path, flange: dict, unit: str = "mm") -> ezdxf.document.Drawing:
+def written(tmp_path: Path, flange: FlangeRecord, unit: str = "mm") -> ezdxf.document.Drawing:
     dxf.write_dxf(tmp_path / "a.dxf", *items_and_notes(flange, unit), unit)
     return ezdxf.readfile(tmp_path / "a.dxf")
 
@@ -108,16 +113,16 @@ def test_the_audit_is_clean_and_the_units_are_stated(tmp_path: Path, unit: str) 
 
 @pytest.mark.parametrize(("unit", "scale"), [("mm", 1.0), ("in", 1 / 25.4)])
 def test_holes_and_openings_are_true_circles_of_the_datum_file(tmp_path: Path, unit: str, scale: float) -> None:
-    for flange in DATA["flanges"]:
+    for flange in DATA.flanges:
         space = written(tmp_path, flange, unit).modelspace()
         holes = {(round(c.dxf.center.x, 7), round(c.dxf.center.y, 7)): c for c in space.query("CIRCLE[layer=='HOLES']")}
-        assert len(holes) == len(flange["holes"]) == 6
-        for hole in flange["holes"]:
-            near = min(holes.values(), key=lambda c: math.dist(c.dxf.center.vec2, np.multiply(hole["place"], scale)))
-            assert math.dist(near.dxf.center.vec2, np.multiply(hole["place"], scale)) < 1e-6
-            assert 2 * near.dxf.radius == pytest.approx(hole["diameter"] * scale, abs=1e-6)
+        assert len(holes) == len(flange.holes) == 6
+        for hole in flange.holes:
+            near = min(holes.values(), key=lambda c: math.dist(c.dxf.center.vec2, np.multiply(hole.place, scale)))
+            assert math.dist(near.dxf.center.vec2, np.multiply(hole.place, scale)) < 1e-6
+            assert 2 * near.dxf.radius == pytest.approx(hole.diameter * scale, abs=1e-6)
         (mouth,) = space.query("CIRCLE[layer=='OPENINGS']")
-        assert mouth.dxf.radius == pytest.approx(flange["inner"][0]["segments"][0]["radius"] * scale, abs=1e-6)
+        assert mouth.dxf.radius == pytest.approx(flange.inner[0].segments[0].radius * scale, abs=1e-6)
         (pitch,) = space.query("CIRCLE[layer=='PITCH']")
         assert pitch.dxf.radius == pytest.approx(31 * scale, abs=1e-6)
         assert len(space.query("LINE[layer=='OUTLINE']")) == 4
@@ -127,22 +132,22 @@ def test_holes_and_openings_are_true_circles_of_the_datum_file(tmp_path: Path, u
 def test_arcs_of_both_senses_begin_and_end_where_the_outline_says(tmp_path: Path) -> None:
     flange = slotted()
     space = written(tmp_path, flange).modelspace()
-    wanted = [s for s in flange["outer"]["segments"] + flange["inner"][0]["segments"] if s["kind"] == "arc"]
+    wanted = [s for s in (*flange.outer.segments, *flange.inner[0].segments) if s.kind == "arc"]
     arcs = list(space.query("ARC"))
     assert len(arcs) == len(wanted) == 4
     for segment, found in zip(wanted, arcs, strict=True):
-        assert math.dist(found.dxf.center.vec2, segment["centre"]) < 1e-6
-        assert found.dxf.radius == pytest.approx(segment["radius"], abs=1e-6)
+        assert math.dist(found.dxf.center.vec2, segment.centre) < 1e-6
+        assert found.dxf.radius == pytest.approx(segment.radius, abs=1e-6)
         ends = [found.start_point.vec2, found.end_point.vec2]
-        if not segment["ccw"]:
+        if not segment.ccw:
             ends.reverse()
-        assert math.dist(ends[0], segment["start"]) < 1e-6
-        assert math.dist(ends[1], segment["end"]) < 1e-6
+        assert math.dist(ends[0], segment.start) < 1e-6
+        assert math.dist(ends[1], segment.end) < 1e-6
         # The middle tells the arc from the other way round the circle: 90 and 180 degrees here, never 270.
         sweep = (found.dxf.end_angle - found.dxf.start_angle) % 360
-        assert sweep == pytest.approx(90 if segment["radius"] >= 10 else 180)
+        assert sweep == pytest.approx(90 if segment.radius >= 10 else 180)
     (free,) = space.query("LWPOLYLINE")
-    np.testing.assert_allclose([p[:2] for p in free.get_points()], flange["outer"]["segments"][3]["points"], atol=1e-6)
+    np.testing.assert_allclose([p[:2] for p in free.get_points()], flange.outer.segments[3].points, atol=1e-6)
 
 
 def test_what_is_missing_and_what_is_uncertain_is_written_on_it(tmp_path: Path) -> None:
@@ -204,7 +209,9 @@ def longest_run(dark: np.ndarray) -> tuple[int, int, int]:
     return best
 
 
-def print_of(tmp_path: Path, flange: dict, engine: str, unit: str = "mm") -> tuple[np.ndarray, print_sheet.Sheet]:
+def print_of(
+    tmp_path: Path, flange: FlangeRecord, engine: str, unit: str = "mm"
+) -> tuple[np.ndarray, print_sheet.Sheet]:
     items, notes = items_and_notes(flange, unit)
     sheet = print_sheet.sheet_for(items, len(notes), unit)
     assert sheet is not None
@@ -216,7 +223,7 @@ def print_of(tmp_path: Path, flange: dict, engine: str, unit: str = "mm") -> tup
 @pytest.mark.parametrize("engine", ["pdfium", "poppler"])
 @pytest.mark.parametrize(("unit", "bar"), [("mm", 100.0), ("in", 101.6)])
 def test_the_scale_bars_are_true_to_a_tenth(tmp_path: Path, engine: str, unit: str, bar: float) -> None:
-    page, sheet = print_of(tmp_path, DATA["flanges"][0], engine, unit)
+    page, sheet = print_of(tmp_path, DATA.flanges[0], engine, unit)
     height, width = page.shape
     assert width * PIXEL == pytest.approx(sheet.width, abs=0.1)
     assert height * PIXEL == pytest.approx(sheet.height, abs=0.1)
@@ -230,7 +237,7 @@ def test_the_scale_bars_are_true_to_a_tenth(tmp_path: Path, engine: str, unit: s
 
 @pytest.mark.parametrize("engine", ["pdfium", "poppler"])
 def test_the_flange_itself_is_at_full_size(tmp_path: Path, engine: str) -> None:
-    page, _ = print_of(tmp_path, DATA["flanges"][0], engine)
+    page, _ = print_of(tmp_path, DATA.flanges[0], engine)
     dark = page < 160
     # The outline is 120 x 80: its sides are the longest runs above the foot and right of the upright bar.
     body = dark[: -int(45 / PIXEL), int(20 / PIXEL) :]
@@ -290,8 +297,7 @@ def test_bounds_of_arcs_reach_over_the_quarters_they_pass() -> None:
 
 
 def test_sizes_of_circles_inside_each_other_do_not_cover_one_another() -> None:
-    flange = slotted()
-    flange["holes"] = [dict(flange["holes"][0], feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)]
+    flange = slotted(holes=[dict(feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)])
     texts = [i for i in drawing.drawing_of(flange) if isinstance(i, drawing.Text) and i.text.startswith("D4")]
     assert len(texts) == 5
     for number, first in enumerate(texts):

@@ -1,4 +1,8 @@
-"""Mesh files in: every form gives the same ball back; every broken file gives one sentence."""
+"""Mesh files in: every form gives the same ball back; every broken file gives one sentence.
+
+Covers: pipeline.formats.meshes_in.ply, pipeline.formats.meshes_in.scenes, pipeline.formats.meshes_in.stl
+Covers: pipeline.formats.meshes_in.text_meshes, pipeline.formats.meshes_in.text_numbers
+"""
 
 from __future__ import annotations
 
@@ -10,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from pipeline.formats.meshes import read_mesh
-from pipeline.formats.text_numbers import GOOD, NO_NUMBER, number
 
 from pipeline.errors import InputError
+from pipeline.formats.meshes_in import read_mesh
+from pipeline.formats.meshes_in.text_numbers import GOOD, NO_NUMBER, number
 
 BALL = trimesh.creation.icosphere(2, radius=30.0)
 

@@ -91,6 +91,7 @@ class PlaceRecord(Record):
 
     point: Vector = Field(description="The feature's point.")
     direction: Direction | None = Field(description="The feature's direction; null for a sphere.")
+    orientation: LeftOut[Direction] = Field(default=None, description="The feature's orientation, if its kind has one.")
     uncertainty: PlaceUncertainty | None = Field(
         None, description="Standard uncertainty against the part frame: the feature's and the frame's together."
     )
@@ -161,6 +162,10 @@ class FeatureRecord(Record):
     direction: Direction | None = Field(
         description="Scan coordinates. Outward normal of a plane; axis of the others; null for a sphere. A cone's "
         "points the way its radius grows."
+    )
+    orientation: LeftOut[Direction] = Field(
+        default=None,
+        description="Scan coordinates. Square to the direction; only of kinds that are not round about it.",
     )
     radius: Positive | None = Field(description="Cone: at `point`. Torus: of the tube. Null for a plane.")
     half_angle: Annotated[float, Field(gt=0, lt=90)] | None = Field(None, description="Cone only.")

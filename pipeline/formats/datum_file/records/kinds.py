@@ -11,10 +11,12 @@ _SIZES = {"r": "radius", "h": "half_angle", "R": "major_radius"}
 
 @dataclass(frozen=True)
 class Held:
-    """sided: it is a bore or a boss; direction: it has one; sizes: the keys of its sizes. All others are null."""
+    """sided: it is a bore or a boss; direction, orientation: it has one; sizes: the keys of its sizes. All others are
+    null."""
 
     sided: bool
     direction: bool
+    orientation: bool
     sizes: tuple[str, ...]
 
     @property
@@ -30,6 +32,7 @@ def held_of() -> dict[str, Held]:
         name: Held(
             not kind.flat,
             "a" in kind.parameters,
+            "t" in kind.parameters,
             tuple(key for letter, key in _SIZES.items() if letter in kind.parameters),
         )
         for name, kind in KINDS.items()
@@ -58,7 +61,7 @@ def kinds_schema(schema: dict[str, Any]) -> None:
 
 def _rules(held: Held) -> dict[str, bool]:
     """For each key that depends on the kind, whether it has a value there or null."""
-    rules = {"side": held.sided, "direction": held.direction}
+    rules = {"side": held.sided, "direction": held.direction, "orientation": held.orientation}
     return rules | {key: key in held.sizes for key in _SIZES.values()}
 
 
