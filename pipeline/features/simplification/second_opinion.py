@@ -21,7 +21,7 @@ from pipeline.features.simplification.feature_association import Target
 from pipeline.geometry import Floats, Mask, box_of
 from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import facet_areas
-from pipeline.values import FILLED, Deviation, SecondOpinion, Surface
+from pipeline.values import FILLED, SecondOpinion, Surface
 
 _SPREAD = 300_000
 _STANDARD_DEVIATIONS = 5.0
@@ -43,9 +43,7 @@ def measured_again(
     measured = scan.origin != FILLED
     weight = vertex_areas(scan.vertices, scan.faces[measured])
     used = np.flatnonzero(weight > 0)
-    forth = deviation(
-        distances_of(scan.vertices[used], light.vertices, light.faces), weight[used], scan.vertices[used]
-    )
+    forth = deviation(distances_of(scan.vertices[used], light.vertices, light.faces), weight[used], scan.vertices[used])
     points, d = spread_distances(light, scan, _SPREAD)
     counts = measured if unknown is None else measured & ~unknown
     near = counts[scene.closest(points)[1]]
