@@ -61,10 +61,19 @@ class BudgetLine:
 
 
 @dataclass(frozen=True)
+class SecondOpinion:
+    """scan_to_light and light_to_scan, against the scan as measured, by another library; and where it doesn't agree."""
+
+    scan_to_light: Deviation
+    light_to_scan: Deviation
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Audit:
     """What lightening cost. scan_to_light and light_to_scan are against the scan as measured; noise_aside
     are the same two against the scan with its noise taken off, and that is what a budget is held against;
-    lightening_rms is the rms of the first of them."""
+    lightening_rms is the rms of the first of them; second_opinion is there where it was asked for."""
 
     scan_to_light: Deviation
     light_to_scan: Deviation
@@ -80,3 +89,4 @@ class Audit:
     lightening_rms: float | None = None
     cautions: tuple[str, ...] = ()
     noise_aside: tuple[Deviation, Deviation] | None = None
+    second_opinion: SecondOpinion | None = None
