@@ -89,8 +89,14 @@ def spread_distances(sampled: Surface, target: Surface, count: int) -> tuple[Flo
         samplefauxedge=False, sampleface=True, samplenum=count,
         maxdist=lab.PureValue(_reach(sampled.vertices, target.vertices)),
     )  # fmt: skip
-    samples = meshes.mesh(2)
-    return samples.vertex_matrix(), np.abs(samples.vertex_scalar_array())
+    # The filter leaves two layers with the same distances: its samples, and the places nearest to them.
+    samples = [mesh for mesh in meshes if "sample" in mesh.label().lower()]
+    if len(samples) != 1:
+        raise SettingsError(
+            "This pymeshlab does not tell which points it measured from; install another version of it, "
+            "or leave second_opinion out."
+        )
+    return np.array(samples[0].vertex_matrix()), np.abs(samples[0].vertex_scalar_array())
 
 
 def largest_hole(area: float, count: int) -> float:
