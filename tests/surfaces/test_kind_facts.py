@@ -1,4 +1,7 @@
-"""What each kind declares about itself, against the standards' own words, a CAD kernel and its own distance."""
+"""What each kind declares about itself, against the standards' own words, a CAD kernel and its own distance.
+
+Covers: pipeline.surfaces.kind
+"""
 
 from __future__ import annotations
 
