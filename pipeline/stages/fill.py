@@ -184,7 +184,7 @@ def _joined(
 
 
 @njit(cache=True)
-def _welded(faces, stands_for, used):  # type: ignore[no-untyped-def]
+def _welded(faces, stands_for, used):
     """Where a closed gap touches vertices at one place, one of them stands for all."""
     out = faces.copy()
     for t in range(len(faces)):

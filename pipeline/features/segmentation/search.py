@@ -28,7 +28,7 @@ from pipeline.features.segmentation.region_growing import (
     Starts,
 )
 from pipeline.features.segmentation.vertex_walks import FREE
-from pipeline.features.uncertainty import short_wave
+from pipeline.features.uncertainty import short_range_sigma
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
@@ -175,7 +175,7 @@ def prepare(surface: Surface, white: float) -> Segmentation:
         low,
         diagonal,
         white,
-        max(WAVE_SHARE * white, short_wave(v, normals, turn, indptr, indices)),
+        max(WAVE_SHARE * white, short_range_sigma(v, normals, turn, indptr, indices)),
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
         np.full(n, FREE, dtype=np.int32),
         region_growing.scratch_for(n),

@@ -19,6 +19,7 @@ from pipeline.features.simplification.feature_association import (
     snapping_reach,
     target_surface,
 )
+from pipeline.features.simplification.second_opinion import measured_again
 
 __all__ = [
     "ROUNDING",
@@ -28,6 +29,7 @@ __all__ = [
     "compare_features",
     "labels_by_nearness",
     "lightened_within",
+    "measured_again",
     "moved_by",
     "noise_reach",
     "on_features",

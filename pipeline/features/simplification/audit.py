@@ -17,6 +17,7 @@ from pipeline.geometry import (
     Mask,
     Singles,
     angle_between_directions,
+    angle_between_lines,
     rejection,
     rigid,
     transformed,
@@ -172,16 +173,18 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
     """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
 
     The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that of a surface
-    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis.
+    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis; of the two
+    radii of a section the one that changed more. A turn about the axis counts as tilt where it can be told.
     """
-    kind = kind_of(was)
+    kind, grown = kind_of(was), _growth(was, now)
     step = now.point - was.point
-    grown = None if was.radius is None or now.radius is None else float(now.radius - was.radius)
     if was.direction is None or now.direction is None:
         return float(np.linalg.norm(step)), None, grown
     sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
     axis = now.direction * sense
     tilt = angle_between_directions(was.direction, axis)
+    if was.orientation is not None and now.orientation is not None:
+        tilt = max(tilt, angle_between_lines(was.orientation, now.orientation))
     if kind.centred:
         return float(np.linalg.norm(step)), tilt, grown
     along = float(step @ axis)
@@ -192,6 +195,16 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
         assert was.radius is not None
         grown = float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)
     return float(np.linalg.norm(rejection(step, axis))), tilt, grown
+
+
+def _growth(was: Shape, now: Shape) -> float | None:
+    """Change of the radius; of a prism's two, the larger."""
+    if was.radius is None or now.radius is None:
+        return None
+    grown = float(now.radius - was.radius)
+    if kind_of(was).invariance == "prismatic" and was.major_radius is not None and now.major_radius is not None:
+        return max(grown, float(now.major_radius - was.major_radius), key=abs)
+    return grown
 
 
 def _worst_by_feature(

@@ -129,15 +129,20 @@ def weighed(
     resolution = 2.0**-25 * float(np.abs(points).max())
     covariance += resolution**2 * (gains.T @ gains)
 
-    if arc is not None and arc < SHORT_ARC:
-        method += f"; only {np.degrees(arc):.0f} degrees of arc seen"
-        tie = _tie(kind.parameters, covariance)
-        if tie is not None:
-            method += f", radius and position are one pair (correlation {tie:.2f})"
+    method += _note_on_arc(arc, kind.parameters, covariance)
     known = summary(shape, kind.parameters, covariance, basis, method)
     if held is not None and "r" in held.names:
         known = replace(known, radius=None)
     return known, float(np.sqrt(left_over))
+
+
+def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) -> str:
+    """What a short arc does to radius and position, in words; nothing for a long one."""
+    if arc is None or arc >= SHORT_ARC:
+        return ""
+    note = f"; only {np.degrees(arc):.0f} degrees of arc seen"
+    tie = _tie(names, covariance)
+    return note if tie is None else f"{note}, radius and position are one pair (correlation {tie:.2f})"
 
 
 def _of_noise(noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:

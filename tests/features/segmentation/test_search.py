@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.features.segmentation import model_selection, region_growing, search
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.values.surface import Surface
 from tests.features.faces import grid, revolved
 from tests.scans import demo_scan

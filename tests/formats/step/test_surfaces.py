@@ -24,9 +24,7 @@ STEP = StepSurface("SURFACE_OF_LINEAR_EXTRUSION", PLACE, AXIS, REFERENCE, (LARGE
 def wall(turn: np.ndarray, along: np.ndarray) -> np.ndarray:
     """Points of the elliptic cylinder, less its place: an ellipse x = a cos t, y = b sin t (from memory)."""
     across = np.cross(AXIS, REFERENCE)
-    return (
-        LARGE * np.cos(turn)[:, None] * REFERENCE + SMALL * np.sin(turn)[:, None] * across + along[:, None] * AXIS
-    )
+    return LARGE * np.cos(turn)[:, None] * REFERENCE + SMALL * np.sin(turn)[:, None] * across + along[:, None] * AXIS
 
 
 @pytest.mark.parametrize("arc", [90.0, 360.0])

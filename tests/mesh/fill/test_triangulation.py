@@ -7,8 +7,8 @@ import pytest
 import trimesh
 from scipy.spatial import Delaunay
 
+from pipeline.geometry import signed_area
 from pipeline.mesh.fill.triangulation import (
-    area_of,
     constrained_delaunay,
     half_edge_neighbours,
     hexagonal_lattice,
@@ -54,7 +54,7 @@ def test_a_ring_with_an_island_keeps_both_rims() -> None:
     made = constrained_delaunay(points, loops, hexagonal_lattice(points, loops, 1.5))
     assert made is not None
     points, triangles = made
-    assert _area(points, triangles) == pytest.approx(area_of(points, loops[0]) + area_of(points, loops[1]))
+    assert _area(points, triangles) == pytest.approx(signed_area(points[loops[0]]) + signed_area(points[loops[1]]))
     t, k = np.nonzero(half_edge_neighbours(triangles) < 0)
     border = {(int(triangles[i, e]), int(triangles[i, (e + 1) % 3])) for i, e in zip(t, k, strict=True)}
     assert border == {(int(a), int(b)) for loop in loops for a, b in zip(loop, np.roll(loop, -1), strict=True)}
@@ -74,16 +74,6 @@ def test_lattice_points_lie_inside_and_as_thick_as_they_should() -> None:
     assert len(found) == pytest.approx(np.pi * 400 / np.sqrt(0.75), rel=0.01)
 
 
-def _every_triangulation(first: int, last: int):  # type: ignore[no-untyped-def]
-    if last - first < 2:
-        yield ()
-        return
-    for m in range(first + 1, last):
-        for left in _every_triangulation(first, m):
-            for right in _every_triangulation(m, last):
-                yield (*left, (first, m, last), *right)
-
-
 def _cost(points: np.ndarray, outside: np.ndarray, triangles: tuple[tuple[int, int, int], ...]) -> tuple[float, float]:
     """Largest 1 - cos over all edges, in steps of 1/16, and the area."""
     normal_at: dict[tuple[int, int], np.ndarray] = {}
@@ -99,17 +89,20 @@ def _cost(points: np.ndarray, outside: np.ndarray, triangles: tuple[tuple[int, i
     return np.ceil(worst * 16.0) / 16.0, area
 
 
-def test_least_bending_is_the_best_of_all_triangulations() -> None:
+def test_of_the_two_ways_to_fill_four_corners_the_one_that_bends_less_is_taken() -> None:
     rng = np.random.default_rng(4)
-    for _ in range(20):
-        points = np.c_[_circle(6, 10.0), rng.normal(0, 2, 6)]
-        outside = np.array([0.0, 0.0, 1.0]) + rng.normal(0, 0.3, (6, 3))
+    taken = set()
+    for _ in range(50):
+        points = np.c_[_circle(4, 10.0), rng.normal(0, 4, 4)]
+        outside = np.array([0.0, 0.0, 1.0]) + rng.normal(0, 0.3, (4, 3))
         outside /= np.linalg.norm(outside, axis=1, keepdims=True)
         found = least_bending_triangles(points, outside)
         assert found is not None
-        bend, _ = _cost(points, outside, tuple(map(tuple, found.tolist())))
-        # Steps are taken at each triangle, not at the end: the area of the best may be another one's.
-        assert bend == min(_cost(points, outside, every)[0] for every in _every_triangulation(0, 5))
+        ways = (((0, 1, 2), (0, 2, 3)), ((0, 1, 3), (1, 2, 3)))
+        best = min(ways, key=lambda way: _cost(points, outside, way))
+        assert {tuple(t) for t in found.tolist()} == set(best)
+        taken.add(best)
+    assert len(taken) == 2
 
 
 def test_a_long_rim_is_filled_in_pieces() -> None:
@@ -118,7 +111,7 @@ def test_a_long_rim_is_filled_in_pieces() -> None:
     found = least_bending_triangles(rim, np.tile([0.0, 0.0, 1.0], (n, 1)))
     assert found is not None
     assert len(found) == n - 2
-    assert _area(rim, found) == pytest.approx(area_of(rim[:, :2], np.arange(n)))
+    assert _area(rim, found) == pytest.approx(signed_area(rim[:, :2]))
 
 
 def test_refining_and_splitting_keep_the_area_and_shorten_the_edges() -> None:

@@ -36,16 +36,15 @@ def test_a_closed_crumb_is_debris_at_its_distance() -> None:
 
 def test_a_sheet_beyond_a_gap_in_the_same_surface_is_an_island() -> None:
     vertices, faces, z = _ball()
-    left = faces[(z < 22.0) | (z > 25.0)]
-    _, found = _sorted_out(vertices, left)
+    _, found = _sorted_out(vertices, faces[(z < 28.0) | (z > 29.0)])
     assert (found.debris_count, found.islands, found.distance) == (0, 1, None)
 
 
 def test_the_same_sheet_far_outside_is_debris() -> None:
     vertices, faces, z = _ball()
-    cap = np.unique(faces[z > 25.0])
+    cap = np.unique(faces[z > 29.0])
     vertices[cap] += np.array([0.0, 0.0, 60.0])
-    _, found = _sorted_out(vertices, faces[(z < 22.0) | (z > 25.0)])
+    _, found = _sorted_out(vertices, faces[(z < 28.0) | (z > 29.0)])
     assert (found.debris_count, found.islands) == (1, 0)
 
 

@@ -33,16 +33,26 @@ def test_a_closed_surface_tells_by_its_volume(name: str) -> None:
     assert _looked_at(vertices, np.ascontiguousarray(faces[:, ::-1])).inward is True
 
 
-def test_a_half_ball_is_half_open() -> None:
+def _ball_above(z: float) -> tuple[np.ndarray, np.ndarray]:
     ball = trimesh.creation.icosphere(subdivisions=5, radius=30.0)
-    upper = np.asarray(ball.faces, np.int32)[ball.triangles_center[:, 2] > 0]
-    seen = _looked_at(np.array(ball.vertices), upper)
-    # The rim's disc over the half ball's area: pi r^2 / 2 pi r^2.
-    assert seen.openness == pytest.approx(0.5, abs=0.01)
-    # Outwards all rays are free; inwards those near the pole go out through the opening, those near the rim don't.
+    return np.array(ball.vertices), np.asarray(ball.faces, np.int32)[ball.triangles_center[:, 2] > z]
+
+
+def test_a_ball_without_a_third_of_itself() -> None:
+    seen = _looked_at(*_ball_above(-10.0))
+    # The rim's disc over the area that is left: pi (30^2 - 10^2) / (2 pi 30 40).
+    assert seen.openness == pytest.approx(1 / 3, abs=0.01)
+    # Inwards a ray goes through the centre: out again where the third is missing, from half of what is left.
     assert seen.out == 1.0
-    assert 0.2 < seen.back < 0.8
+    assert seen.back == pytest.approx(0.5, abs=0.05)
     assert seen.inward is False
+
+
+def test_from_half_a_ball_every_ray_is_free() -> None:
+    seen = _looked_at(*_ball_above(0.0))
+    assert seen.openness == pytest.approx(0.5, abs=0.01)
+    assert (seen.out, seen.back) == (1.0, 1.0)
+    assert seen.inward is None
 
 
 def test_a_flat_sheet_may_be_either_way() -> None:
