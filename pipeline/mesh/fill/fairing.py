@@ -15,7 +15,7 @@ import numpy as np
 import scipy.sparse as sparse
 import scipy.sparse.linalg
 
-from pipeline.geometry import Floats, Ints, Mask, box_of
+from pipeline.geometry import Floats, Ints, Mask, area_vectors, box_of, solve_columns
 from pipeline.jit import njit
 
 
@@ -66,7 +66,7 @@ def fit_spline(places: Floats, values: Floats, counts: Floats, order: int, smoot
     system[np.arange(n), np.arange(n)] += smoothing / counts + 1e-12
     system[:n, n:], system[n:, :n] = base, base.T
     right = np.concatenate([values, np.zeros((k, values.shape[1]))])
-    answer = _solved(system, right)
+    answer = solve_columns(system, right)
     weights, terms = answer[:n], answer[n:]
     return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
 
@@ -118,10 +118,7 @@ def _laplacian(points: Floats, triangles: Ints, uniform: bool) -> tuple[sparse.c
         weights += [weight, weight]
     row, column, weight = np.concatenate(rows), np.concatenate(columns), np.concatenate(weights)
     off = sparse.coo_array((weight, (row, column)), shape=(n, n)).tocsr()
-    size = np.linalg.norm(
-        np.cross(points[triangles[:, 1]] - points[triangles[:, 0]], points[triangles[:, 2]] - points[triangles[:, 0]]),
-        axis=1,
-    )
+    size = np.linalg.norm(area_vectors(points[triangles]), axis=1)
     area: Floats = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n).astype(np.float64)
     return sparse.diags_array(np.asarray(off.sum(axis=1)).ravel()) - off, area
 
@@ -131,41 +128,6 @@ def _polynomial(x: Floats, order: int) -> Floats:
     if order == 3:
         columns += [x[:, 0] ** 2, x[:, 0] * x[:, 1], x[:, 1] ** 2]
     return np.stack(columns, axis=1)
-
-
-@njit(cache=True)
-def _solved(matrix: Floats, right: Floats) -> Floats:
-    """Gaussian elimination with row pivots, in place, on one thread: starting more costs more than it saves.
-
-    A pivot lost to rounding gives that unknown the value 0.
-    """
-    n = len(matrix)
-    least = 1e-15 * np.abs(matrix).max()
-    for k in range(n):
-        p = k + np.argmax(np.abs(matrix[k:, k]))
-        if p != k:
-            for j in range(n):
-                matrix[k, j], matrix[p, j] = matrix[p, j], matrix[k, j]
-            for j in range(right.shape[1]):
-                right[k, j], right[p, j] = right[p, j], right[k, j]
-        if abs(matrix[k, k]) <= least:
-            continue
-        for i in range(k + 1, n):
-            factor = matrix[i, k] / matrix[k, k]
-            if factor != 0.0:
-                for j in range(k + 1, n):
-                    matrix[i, j] -= factor * matrix[k, j]
-                for j in range(right.shape[1]):
-                    right[i, j] -= factor * right[k, j]
-    for k in range(n - 1, -1, -1):
-        for j in range(right.shape[1]):
-            if abs(matrix[k, k]) <= least:
-                right[k, j] = 0.0
-                continue
-            for i in range(k + 1, n):
-                right[k, j] -= matrix[k, i] * right[i, j]
-            right[k, j] /= matrix[k, k]
-    return right
 
 
 @njit(cache=True)

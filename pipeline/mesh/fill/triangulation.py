@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Point, box_of
+from pipeline.geometry import Floats, Ints, Point, box_of, side_lengths
 from pipeline.jit import njit
 
 _DP_LIMIT = 160
@@ -159,17 +159,10 @@ def hexagonal_lattice(points: Floats, loops: tuple[Ints, ...], edge: float) -> F
     return np.concatenate(rows) if rows else np.empty((0, 2))
 
 
-def area_of(points: Floats, loop: Ints) -> float:
-    """Signed area inside a closed plane line, positive when it runs counter-clockwise."""
-    p = points[loop]
-    q = np.roll(p, -1, axis=0)
-    return float(0.5 * np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
-
-
 def _waist(loop: Floats) -> tuple[int, int]:
     """The pair of corners that are nearest to each other for the rim between them, neither piece tiny."""
     n = len(loop)
-    steps = np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)
+    steps = side_lengths(loop)
     return _narrowest(loop, np.concatenate([[0.0], np.cumsum(steps)]), n // 8)
 
 

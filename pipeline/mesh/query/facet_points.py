@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Longs, Point
+from pipeline.geometry import Floats, Ints, Longs, Point, area_vectors
 from pipeline.jit import njit, prange
 
 
@@ -90,7 +90,7 @@ def spread_points(vertices: Floats, faces: Ints, count: int, seed: int = 0) -> t
     Systematic sampling of the running sum of areas, so that a facet twice as large gets twice as many.
     """
     corners = vertices[faces]
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    area = np.linalg.norm(area_vectors(corners), axis=1) / 2
     total = np.cumsum(area)
     if not len(total) or total[-1] <= 0:
         return np.empty((0, 3)), np.empty(0, dtype=np.int32)

@@ -8,14 +8,20 @@ from typing import NamedTuple
 from pipeline.geometry import Bytes, Floats, Ints, Shorts
 
 
-class CollapseArrays(NamedTuple):
-    """Those arrays of a `CollapseMesh` that the kernels work on."""
+class Vertices(NamedTuple):
+    """What a kernel knows of each vertex of a `CollapseMesh`."""
 
     points: Floats
-    faces: Ints
     quadrics: Floats
     carriers: Shorts
     border: Bytes
+
+
+class CollapseArrays(NamedTuple):
+    """Those arrays of a `CollapseMesh` that the kernels work on."""
+
+    vertices: Vertices
+    faces: Ints
     label: Ints
     table: Floats
 
@@ -44,9 +50,8 @@ class CollapseMesh:
 
     @property
     def arrays(self) -> CollapseArrays:
-        return CollapseArrays(
-            self.points, self.faces, self.quadrics, self.carriers, self.border, self.label, self.table
-        )
+        vertices = Vertices(self.points, self.quadrics, self.carriers, self.border)
+        return CollapseArrays(vertices, self.faces, self.label, self.table)
 
     def cut(self, vertices: int, facets: int) -> None:
         """Forget what lies behind the first parts; copies, so that the large arrays can go."""

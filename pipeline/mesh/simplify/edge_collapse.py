@@ -188,7 +188,7 @@ def _quadrics(points: Floats, faces: Ints, q: Floats, border: Bytes, first: Ints
 def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int, best: _Best) -> None:
     """The cheapest edge of each of the first n vertices; those of a sum of squares over `most` aside."""
     x = np.empty(3)
-    price, partner, border = best.price, best.partner, mesh.border
+    price, partner, border = best.price, best.partner, mesh.vertices.border
     for i in range(n):
         price[i] = np.inf
         partner[i] = -1
@@ -197,7 +197,7 @@ def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int
             u, v = mesh.faces[f, k], mesh.faces[f, (k + 1) % 3]
             if (u > v and not (border[u] and border[v])) or still[u] or still[v]:
                 continue
-            cost, whole = collapse_cost(mesh, u, v, False, x)
+            cost, whole = collapse_cost(mesh.vertices, mesh.table, u, v, False, x)
             if whole > most:
                 continue
             if cost < price[u]:
@@ -243,7 +243,7 @@ def _sweep(
         u, v = int(np.int32(i)), best.partner[i]
         if busy[u] or v < 0 or busy[v] or best.price[u] > limits.price:
             continue
-        cost, whole = collapse_cost(mesh, u, v, True, x)
+        cost, whole = collapse_cost(mesh.vertices, mesh.table, u, v, True, x)
         if cost > 2.0 * limits.price or whole > limits.most or degree[u] > MOST or degree[v] > MOST:
             continue
         edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
@@ -254,7 +254,7 @@ def _sweep(
             continue
         if not facets_stay_valid(mesh, edge.of_v, u, v, x, limits.sag):
             continue
-        merge_vertices(mesh, u, v, x)
+        merge_vertices(mesh.vertices, u, v, x)
         gone += merge_facets(faces, degree, edge)
         busy[u] = 1
         busy[v] = 1

@@ -345,7 +345,7 @@ def _round(faces: Ints, rings: _Rings, v: int, out: Ints) -> int:
 @njit(cache=True)
 def _new_facets(mesh: CollapseArrays, edge: Edge, scratch: _Scratch) -> int:
     """The facets that a step will change, with their new corners; how many."""
-    points, corner, x = mesh.points, scratch.corner, scratch.x
+    points, corner, x = mesh.vertices.points, scratch.corner, scratch.x
     kept = 0
     for part in range(2):
         ring = edge.of_u if part == 0 else edge.of_v
@@ -473,11 +473,11 @@ def _fill(mesh: CollapseArrays, rings: _Rings, chosen: Mask, heap: Heap, counts:
             continue
         for k in range(3):
             u, v = mesh.faces[f, k], mesh.faces[f, (k + 1) % 3]
-            if (u > v and not (mesh.border[u] and mesh.border[v])) or not (chosen[u] or chosen[v]):
+            if (u > v and not (mesh.vertices.border[u] and mesh.vertices.border[v])) or not (chosen[u] or chosen[v]):
                 continue
             if rings.frozen[u] or rings.frozen[v]:
                 continue
-            price, _ = collapse_cost(mesh, u, v, True, x)
+            price, _ = collapse_cost(mesh.vertices, mesh.table, u, v, True, x)
             if price < np.inf:
                 heap.cost[size], heap.a[size], heap.b[size] = price, u, v
                 heap.when[size] = rings.version[u] + rings.version[v]
@@ -510,7 +510,7 @@ def _price_round(
             if w == v or stamp[w] == mark:
                 continue
             stamp[w] = mark
-            price, _ = collapse_cost(mesh, v, w, True, x)
+            price, _ = collapse_cost(mesh.vertices, mesh.table, v, w, True, x)
             if price < np.inf and size < len(heap.cost):
                 heap.cost[size], heap.a[size], heap.b[size] = price, v, w
                 heap.when[size] = version[v] + version[w]
@@ -545,7 +545,7 @@ def _run(
     room, points = (2 * MOST if tracked else 1), max(len(held.which), 1)
     x = np.empty(3)
     scratch = _Scratch(
-        np.zeros(len(mesh.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
+        np.zeros(len(mesh.vertices.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
         np.empty(points, dtype=np.int32), np.empty(points, dtype=np.int32),
     )  # fmt: skip
     mark = 1
@@ -566,7 +566,7 @@ def _run(
         mark += 3
         if not link_condition_holds(mesh, rings.degree, edge, scratch.stamp, mark):
             continue
-        collapse_cost(mesh, u, v, True, x)
+        collapse_cost(mesh.vertices, mesh.table, u, v, True, x)
         if not facets_stay_valid(mesh, edge.of_u, u, v, x, sag) or not facets_stay_valid(mesh, edge.of_v, u, v, x, sag):
             continue
         hanging = _stays_near(mesh, held, edge, scratch) if tracked else 0
@@ -574,7 +574,7 @@ def _run(
             continue
         _write_down(mesh, rings, steps, step, edge)
         counts[_STEPS] += 1
-        merge_vertices(mesh, u, v, x)
+        merge_vertices(mesh.vertices, u, v, x)
         if tracked:
             _hang_anew(held, edge, scratch, hanging)
         counts[_ALIVE] -= merge_facets(mesh.faces, rings.degree, edge)
@@ -597,13 +597,13 @@ def _write_down(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int, e
     u, v, of_u, of_v = edge
     nu, nv = len(of_u), len(of_v)
     steps.u[step], steps.v[step], steps.of_u[step] = u, v, nu
-    steps.border[step] = mesh.border[v]
+    steps.border[step] = mesh.vertices.border[v]
     for k in range(3):
-        steps.point[step, k] = mesh.points[v, k]
-        steps.carriers[step, k] = mesh.carriers[v, k]
+        steps.point[step, k] = mesh.vertices.points[v, k]
+        steps.carriers[step, k] = mesh.vertices.carriers[v, k]
     for k in range(10):
-        steps.quadric_u[step, k] = mesh.quadrics[u, k]
-        steps.quadric_v[step, k] = mesh.quadrics[v, k]
+        steps.quadric_u[step, k] = mesh.vertices.quadrics[u, k]
+        steps.quadric_v[step, k] = mesh.vertices.quadrics[v, k]
     at = steps.ends[step]
     for s in range(nu + nv):
         f = of_u[s] if s < nu else of_v[s - nu]
@@ -699,12 +699,12 @@ def _undo_facets(faces: Ints, rings: _Rings, steps: _Steps, step: int) -> int:
 def _undo_vertices(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int) -> None:
     u, v = steps.u[step], steps.v[step]
     for k in range(3):
-        mesh.points[v, k] = steps.point[step, k]
-        mesh.carriers[v, k] = steps.carriers[step, k]
+        mesh.vertices.points[v, k] = steps.point[step, k]
+        mesh.vertices.carriers[v, k] = steps.carriers[step, k]
     for k in range(10):
-        mesh.quadrics[u, k] = steps.quadric_u[step, k]
-        mesh.quadrics[v, k] = steps.quadric_v[step, k]
-    mesh.border[v] = steps.border[step]
+        mesh.vertices.quadrics[u, k] = steps.quadric_u[step, k]
+        mesh.vertices.quadrics[v, k] = steps.quadric_v[step, k]
+    mesh.vertices.border[v] = steps.border[step]
     rings.version[u] += 1
     rings.version[v] += 1
 
@@ -739,7 +739,7 @@ def _hang_back(mesh: CollapseArrays, held: _Held, steps: _Steps, step: int, move
         where = -1
         for s in range(steps.ends[step], steps.ends[step + 1]):
             f = steps.facets[s]
-            d2 = square_distance(q, nearest_on(q, mesh.points, mesh.faces, f))
+            d2 = square_distance(q, nearest_on(q, mesh.vertices.points, mesh.faces, f))
             if d2 < best:
                 best = d2
                 where = f

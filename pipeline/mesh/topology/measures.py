@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Ints, area_vectors
 from pipeline.jit import njit, prange
 
 # Waking the threads of a parallel kernel costs more than it saves below this many facets.
@@ -71,7 +71,7 @@ def facet_normals(v: Floats, f: Ints) -> Floats:
     if len(f) >= _FEW:
         return _unit(_facet_vectors(v, f))
     corners = v[f]
-    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    vectors = area_vectors(corners)
     size = np.linalg.norm(vectors, axis=1, keepdims=True)
     return np.divide(vectors, size, out=vectors, where=size > 0)
 

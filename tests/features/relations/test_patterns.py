@@ -1,6 +1,6 @@
 """Circles and patterns of holes against worked values and exact constructions.
 
-Covers: pipeline.features.relations.coaxial_groups
+Covers: pipeline.features.relations.hole_layouts, pipeline.features.relations.coaxial_groups
 """
 
 from __future__ import annotations

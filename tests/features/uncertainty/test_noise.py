@@ -1,3 +1,8 @@
+"""What is learnt of a scan's noise, against noise that was put in.
+
+Covers: pipeline.features.uncertainty.white_noise, pipeline.features.uncertainty.noise_model
+"""
+
 from __future__ import annotations
 
 import numpy as np
