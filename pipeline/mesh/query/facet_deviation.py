@@ -151,16 +151,12 @@ def _look_on_grid(
     light: LightFacets, dense: DenseMesh, table: Floats, t: int, n: int, limit: float, found: Floats, worst: _Worst
 ) -> None:
     """Distances at the points of a grid of n steps on light facet t, row by row; no further once over the limit."""
-    labels = light.labels
+    points, corners, labels, near = light
     vertices, faces, neighbours, dense_labels = dense
     distance, where = worst
-    a, b, c = (
-        point_at(light.points, light.faces[t, 0]),
-        point_at(light.points, light.faces[t, 1]),
-        point_at(light.points, light.faces[t, 2]),
-    )
+    a, b, c = point_at(points, corners[t, 0]), point_at(points, corners[t, 1]), point_at(points, corners[t, 2])
     at = 0
-    begin = light.begin[t]
+    begin = near[t]
     for i in range(n + 1):
         g = begin
         for j in range(n + 1 - i):
@@ -186,9 +182,10 @@ def _look_on_grid(
 @njit(cache=True)
 def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, bounds: _Bounds, worst: _Worst) -> int:
     """Look at light facet t as finely as it needs; the steps to begin with."""
+    points, faces, distance = light.points, light.faces, worst.distance
     long2 = 0.0
     for k in range(3):
-        p, q = point_at(light.points, light.faces[t, k]), point_at(light.points, light.faces[t, (k + 1) % 3])
+        p, q = point_at(points, faces[t, k]), point_at(points, faces[t, (k + 1) % 3])
         long2 = max(long2, square_distance(p, q))
     begun = min(max(int(np.ceil(np.sqrt(long2) / bounds.pitch)), _FEWEST), _MOST)
     n = begun
@@ -196,9 +193,9 @@ def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, 
     while True:
         found = np.empty((n + 1) * (n + 2) // 2)
         _look_on_grid(light, dense, table, t, n, bounds.limit, found, worst)
-        if worst.distance[t] > bounds.limit or 2 * n > _FINEST:
+        if distance[t] > bounds.limit or 2 * n > _FINEST:
             break
-        if (finer or worst.distance[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
+        if (finer or distance[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
             break
         finer = True
         n *= 2
