@@ -25,10 +25,10 @@ _HIGH = 0.4
 
 
 class LightFacets(NamedTuple):
-    """Facets of a light mesh: points (n, 3) mm, faces (k, 3).
+    """Facets of a light mesh: points (n, 3) mm, faces (k, 3) int32.
 
-    labels  (k,) carrier of each, a row of the table of carriers, -1 none
-    begin   (k,) dense facet near the first corner of each
+    labels  (k,) int32 carrier of each, a row of the table of carriers, -1 none
+    begin   (k,) int32 dense facet near the first corner of each
     """
 
     points: Floats
@@ -38,10 +38,10 @@ class LightFacets(NamedTuple):
 
 
 class DenseMesh(NamedTuple):
-    """The mesh that distances are taken to: vertices (n, 3) mm, faces (m, 3).
+    """The mesh that distances are taken to: vertices (n, 3) mm, faces (m, 3) int32.
 
-    neighbours  (m, 3) facet across each edge, below 0 where there is none
-    labels      (m,) carrier of each facet, a row of the table of carriers, -1 none
+    neighbours  (m, 3) int32 facet across each edge, below 0 where there is none
+    labels      (m,) int32 carrier of each facet, a row of the table of carriers, -1 none
     """
 
     vertices: Floats
@@ -72,7 +72,16 @@ def farthest_on_facets(
            counts if it is smaller
 
     Points lie on a grid of steps no longer than `pitch` mm, half as long where the distance comes near the
-    limit, and finer where distances that rise from both sides would meet above `most` mm between two points.
+    limit mm, and finer where distances that rise from both sides would meet above `most` mm between two points.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> f, free = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.full(2, -1, np.int32)
+    >>> dense = DenseMesh(v, f, np.array([[-1, -1, 1], [0, -1, -1]], np.int32), free)
+    >>> raised = v + [[0, 0, 0.25], [0, 0, 0.5], [0, 0, 0], [0, 0, 0]]
+    >>> light = LightFacets(raised, f, free, np.zeros(2, np.int32))
+    >>> distance, where, steps = farthest_on_facets(light, dense, np.empty((0, 0)), 0.5, 1.0, 1.0)
+    >>> distance.tolist(), where.tolist(), steps.tolist()
+    ([0.5, 0.25], [[1.0, 0.0, 0.5], [0.0, 0.0, 0.25]], [4, 4])
     """
     count = len(light.faces)
     worst = _Worst(np.zeros(count), np.zeros((count, 3)))

@@ -33,10 +33,18 @@ class _Tree(NamedTuple):
 def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | Mask | None = None) -> Ints:
     """(k, 2) pairs of facets that cross, smaller index first, sorted.
 
+    vertices, faces  (n, 3) mm and (m, 3)
+    subset           facet indices or (m,) mask: only pairs with at least one of these facets are looked for
+
     Facets that share a corner count when they meet elsewhere too; facets that share an edge when they
     lie folded onto each other. Touching is not crossing.
 
-    subset  facet indices or (m,) mask: only pairs with at least one of these facets are looked for
+    Whether an edge passes through a facet is told by the signed volumes that its ends make with the facet, and that it
+    makes with the facet's sides. Boxes are looked up in a tree over a Morton curve.
+
+    >>> flat, upright = [[0, 0, 0], [4, 0, 0], [0, 4, 0]], [[1, 1, -1], [1, 1, 1], [5, 5, 0]]
+    >>> self_intersections(np.array(flat + upright, float), np.array([[0, 1, 2], [3, 4, 5]], np.int32)).tolist()
+    [[0, 1]]
     """
     vertices = np.ascontiguousarray(vertices, dtype=np.float64)
     faces = np.ascontiguousarray(faces, dtype=np.int32)
@@ -79,7 +87,16 @@ def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | M
 
 
 def vertices_near_new(vertices: Floats, faces: Ints, crossing: Floats) -> Mask:
-    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not."""
+    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not.
+
+    vertices, faces  (n, 3) mm and (m, 3), this mesh
+    crossing         (k, 3, 3) mm, corners of facets of the other
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> crossing = np.array([[[-0.5, -0.5, 0.0], [0.5, 0.0, 0.5], [0.5, 0.5, 0.0]]])
+    >>> vertices_near_new(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32), crossing).tolist()
+    [True, False, False, False]
+    """
     out = np.zeros(len(vertices), dtype=np.bool_)
     for corners in crossing:
         inside = ((vertices >= corners.min(axis=0)) & (vertices <= corners.max(axis=0))).all(axis=1)

@@ -49,7 +49,7 @@ class HeldPoints:
     """Points of a dense mesh that the surface may not leave.
 
     vertices, faces  the dense mesh, (n0, 3) mm and (m0, 3)
-    which            (k,) its vertices that are held
+    which            (k,) int32: its vertices that are held
     inner            (k,) bool: those inside a carrier's face, round which labelled facets need no proof
     reach            (k,) mm: how far each may come to lie from the surface, and the surface from the
                      dense facets round it
@@ -147,6 +147,21 @@ class ReversibleCollapse:
     """Steps over a work, forth and back. The work's arrays are in disorder until `done`.
 
     Held points need a work that remembers parents and was swept within their reach.
+
+    >>> from pipeline.mesh.simplify import start_collapse
+    >>> v = np.array([*np.ndindex(5, 5, 1)], float)
+    >>> a = np.array([*np.ndindex(4, 4)]) @ [[5], [1]]
+    >>> f = np.vstack([a + [0, 5, 6], a + [0, 6, 1]]).astype(np.int32)
+    >>> free, none = np.full((25, 3), -1, np.int16), np.empty((0, 0))
+    >>> work = start_collapse(v, f, np.full(32, -1, np.int32), np.zeros(32, np.uint8), free, none)
+    >>> steps = ReversibleCollapse(work)
+    >>> steps.collapse(30)
+    >>> near, stuck = steps.take_back(steps.alive()[:0], np.empty(0, bool))
+    >>> steps.facets, near.any().item(), len(stuck), len(steps.crossing(steps.changed()))
+    (30, False, 0, 0)
+    >>> steps.done()
+    >>> len(work.faces)
+    30
     """
 
     def __init__(self, work: CollapseMesh, points: HeldPoints | None = None) -> None:
