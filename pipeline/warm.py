@@ -268,8 +268,12 @@ def main(arguments: list[str]) -> int:
         failed = compile_all(read_list(), _tell)
     except KeyboardInterrupt:
         return 130
-    for line in failed:
-        print(f"not compiled ahead, so the first run takes longer: {line}", file=sys.stderr)
+    if failed:
+        print(
+            f"{len(failed)} kernels of {LIST.name} do not fit the code any more, so the first run takes longer; "
+            f"the first of them is {failed[0]}",
+            file=sys.stderr,
+        )
     done.touch()
     return 0
 

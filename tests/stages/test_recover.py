@@ -1,4 +1,7 @@
-"""The recover stage on demo scans and on exact tessellations."""
+"""The recover stage on demo scans and on exact tessellations.
+
+Covers: pipeline.features.segmentation.recovery
+"""
 
 import numpy as np
 import pytest

@@ -12,7 +12,9 @@ import subprocess
 import sys
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import trimesh
@@ -462,9 +464,43 @@ sys.exit(main(["run", {str(folder / "block.stl")!r}, "--quiet", "--out", {str(fo
     return folder / "out"
 
 
+def found_in(job: Path) -> dict[str, Any]:
+    """The one elliptic cylinder of the datum file."""
+    (found,) = [f for f in json.loads((job / "datums.json").read_text())["features"] if f["kind"] == KIND.name]
+    return dict(found)
+
+
 @pytest.mark.slow
-def test_the_whole_job_finds_it(job: Path) -> None:
-    """As it was made, within its uncertainty: intervals as `features.uncertainty.propagation` says, k = 3."""
-    told = json.loads((job / "datums.json").read_text())
-    found = [f for f in told["features"] if f["kind"] == KIND.name]
-    assert len(found) == 1, [f["kind"] for f in told["features"]]
+def test_the_job_finds_and_fits_it(job: Path) -> None:
+    """As it was made, within three times the uncertainties given; of the pairs across the axis that is 99 %."""
+    found = found_in(job)
+    known = found["uncertainty"]
+    turn = Rotation.from_rotvec(LEAN).as_matrix()
+    axis, along = turn[:, 2], turn @ [np.cos(TURN), np.sin(TURN), 0.0]
+    assert (found["side"], found["confidence"]) == ("bore", "good")
+    assert 0.0 < known["radius"] < 0.01
+    assert abs(found["radius"] - SMALL) < 3.0 * known["radius"]
+    assert abs(found["major_radius"] - LARGE) < 3.0 * known["radius"]
+    away = np.array(found["point"]) - SHIFT
+    assert np.linalg.norm(away - (away @ axis) * axis) < 3.0 * known["position"]
+    assert np.degrees(np.arccos(min(abs(np.dot(found["direction"], axis)), 1.0))) < 3.0 * known["direction"]
+    # A turn by one rad moves the ends of the ellipse by more than L - S against it.
+    off = np.arccos(min(abs(np.dot(found["orientation"], along)), 1.0))
+    assert off < 3.0 * known["radius"] / (LARGE - SMALL) + 3.0 * np.radians(known["direction"])
+    assert found["extent"]["arc"] == pytest.approx(360.0, abs=1.0)
+
+
+@pytest.mark.slow
+def test_what_the_job_writes_of_it(job: Path) -> None:
+    """A datum file that its schema takes, an audit, the report, and a face of its own in STEP (ISO 10303-42)."""
+    told, found = json.loads((job / "datums.json").read_text()), found_in(job)
+    jsonschema.validate(told, json.loads((job / "datums.schema.json").read_text()))
+    assert found["audit"]["verdict"] == "ok"
+    assert abs(found["audit"]["radius_change"]) < 0.01
+    assert found["id"] in (job / "report.html").read_text()
+    assert f"{found['id']} | {KIND.name}" in (job / "summary.md").read_text()
+    step = (job / "reference.step").read_text()
+    assert f"'{found['id']} face'" in step
+    assert "SURFACE_OF_LINEAR_EXTRUSION" in step
+    assert "ELLIPSE" in step
+    assert not [text for text in told["cautions"] if found["id"] in text]

@@ -233,8 +233,9 @@ def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, b
     boxes (2, 6) and stack (64,) are working memory.
     """
     box, other = boxes[0], boxes[1]
-    leaves = len(tree.boxes) // 2
-    mine = tree.rank[t]
+    order, rank, nodes = tree
+    leaves = len(nodes) // 2
+    mine = rank[t]
     _box(v, f, t, box)
     found = 0
     stack[0] = 1
@@ -242,15 +243,15 @@ def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, b
     while top > 0:
         top -= 1
         node = stack[top]
-        if _apart(box, tree.boxes, node):
+        if _apart(box, nodes, node):
             continue
         if node < leaves:
             stack[top], stack[top + 1] = 2 * node, 2 * node + 1
             top += 2
             continue
         first = (node - leaves) * _LEAF
-        for j in range(max(first, mine + 1), min(first + _LEAF, len(tree.order))):
-            s = tree.order[j]
+        for j in range(max(first, mine + 1), min(first + _LEAF, len(order))):
+            s = order[j]
             if s == t:
                 continue
             _box(v, f, s, other)

@@ -76,8 +76,8 @@ def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Ma
     corners: Ints = np.empty((len(near), 3), dtype=np.int32)
     corners[:] = inverse.reshape(-1, 3)
     points = v[used]
-    piece = np.zeros(len(used), dtype=np.int32)
-    piece[corners] = labels[near][:, None]
+    component = np.zeros(len(used), dtype=np.int32)
+    component[corners] = labels[near][:, None]
     normals = vertex_normals(points, corners)
     reach = np.zeros(len(used))
     np.maximum.at(reach, corners, edge_lengths(points, corners).max(axis=1)[:, None])
@@ -91,7 +91,7 @@ def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Ma
     for distances, hits in zip(np.atleast_2d(distance.T), np.atleast_2d(nearest.T), strict=True):
         offset = np.abs(np.einsum("ij,ij->i", centres - points[hits], normals[hits]))
         covered |= (
-            (piece[hits] < own)
+            (component[hits] < own)
             & (distances < reach[hits] + offset)
             & (offset < np.maximum(10 * sigma, 0.5 * reach[hits]))
             & (np.einsum("ij,ij->i", facing, normals[hits]) > 0.7)

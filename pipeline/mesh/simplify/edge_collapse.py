@@ -236,16 +236,18 @@ def _quadrics(points: Floats, faces: Ints, q: Floats, border: Bytes, first: Ints
 def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int, best: _Best) -> None:
     """The cheapest edge of each of the first n vertices; those of a sum of squares over `most` aside."""
     x = np.empty(3)
-    price, partner, border = best.price, best.partner, mesh.vertices.border
+    price, partner = best
+    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
+    border = vertices.border
     for i in range(n):
         price[i] = np.inf
         partner[i] = -1
     for f in range(m):
         for k in range(3):
-            u, v = mesh.faces[f, k], mesh.faces[f, (k + 1) % 3]
+            u, v = faces[f, k], faces[f, (k + 1) % 3]
             if (u > v and not (border[u] and border[v])) or still[u] or still[v]:
                 continue
-            cost, whole = collapse_cost(mesh.vertices, mesh.table, u, v, False, x)
+            cost, whole = collapse_cost(vertices, table, u, v, False, x)
             if whole > most:
                 continue
             if cost < price[u]:
@@ -276,7 +278,9 @@ def _sweep(
     `partner` is -2 afterwards where a vertex stayed, else the vertex that took over.
     """
     n = len(first) - 1
-    faces = mesh.faces
+    vertices, faces, label, table = mesh
+    points, border = vertices.points, vertices.border
+    price, partner = best
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
     x = np.empty(3)
@@ -288,26 +292,24 @@ def _sweep(
     gone = 0
     mark = 1
     for i in range(n):
-        u, v = int(np.int32(i)), best.partner[i]
-        if busy[u] or v < 0 or busy[v] or best.price[u] > limits.price:
+        u, v = int(np.int32(i)), partner[i]
+        if busy[u] or v < 0 or busy[v] or price[u] > limits.price:
             continue
-        cost, whole = collapse_cost(mesh.vertices, mesh.table, u, v, True, x)
+        cost, whole = collapse_cost(vertices, table, u, v, True, x)
         if cost > 2.0 * limits.price or whole > limits.most or degree[u] > MOST or degree[v] > MOST:
             continue
         edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
         mark += 3
-        if not link_condition_holds(mesh, degree, edge, stamp, mark):
+        if not link_condition_holds(faces, border, degree, edge, stamp, mark):
             continue
-        if not facets_stay_valid(mesh, edge.of_u, u, v, x, limits.sag):
+        if not facets_stay_valid(points, faces, label, table, edge, x, limits.sag):
             continue
-        if not facets_stay_valid(mesh, edge.of_v, u, v, x, limits.sag):
-            continue
-        merge_vertices(mesh.vertices, u, v, x)
+        merge_vertices(vertices, u, v, x)
         gone += merge_facets(faces, degree, edge)
         busy[u] = 1
         busy[v] = 1
         into[u] = v
         if gone >= enough:
             break
-    best.partner[:n] = into
+    partner[:n] = into
     return gone
