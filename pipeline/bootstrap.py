@@ -149,8 +149,11 @@ def _install_and_compile(python: str, extra: str) -> None:
         print("fetching what datumlift needs (about 450 MB) ...", flush=True)
         _pip(python, "wheel", "--wheel-dir", wheels, *everything)
         print("installing it (about 1 GB) ...", flush=True)
-        # Python compiles a library's modules when they are first imported; most of them never are.
-        fetched = ["--no-compile", "--no-index", "--find-links", wheels]
+        fetched = ["--no-index", "--find-links", wheels]
+        # Python compiles a library's modules when they are first imported, and most of them never are; but where it
+        # may not keep what it compiled, it would do so at every start.
+        if not sys.dont_write_bytecode:
+            fetched.append("--no-compile")
         _pip(python, "install", *fetched, *small)
         compiling = _compiling(python)
         try:
