@@ -6,6 +6,9 @@ same name, and from then on one of them runs the other's code. Here one process 
 
 A kernel that another one calls with a constant is compiled by numba once more, for an argument whose type is that
 constant. The code is the same but for the name, so here the constant is passed as what it is: a number.
+
+A kernel that calls a parallel one needs what numba sets up when its threads are started. A parallel kernel that is
+taken from the cache sees to that itself, its callers don't: taken from the cache first, they would crash.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from typing import Any
 import numba
 from numba import prange, types
 from numba.core.caching import IndexDataCacheFile
+from numba.np.ufunc.parallel import _launch_threads
 
 try:
     import fcntl
@@ -57,5 +61,15 @@ def _one_at_a_time(save: Callable[..., None]) -> Callable[..., None]:
     return locked
 
 
+def _after_the_threads(load: Callable[..., Any]) -> Callable[..., Any]:
+    @functools.wraps(load)
+    def ready(cache: Any, key: Any) -> Any:
+        _launch_threads()
+        return load(cache, key)
+
+    return ready
+
+
+IndexDataCacheFile.load = _after_the_threads(IndexDataCacheFile.load)  # type: ignore[method-assign]
 if fcntl is not None:
     IndexDataCacheFile.save = _one_at_a_time(IndexDataCacheFile.save)  # type: ignore[method-assign]

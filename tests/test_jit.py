@@ -35,3 +35,34 @@ def test_two_processes_that_compile_at_once(tmp_path: Path) -> None:
     later = _start(tmp_path, "print(twice(1), twice(1.5), sum(twice.stats.cache_hits.values()))")
     # With numba's own compiler in the kernel only one of the two is found again.
     assert later.communicate(timeout=120)[0].split() == ["2", "3.0", "2"]
+
+
+PARALLEL = """
+import numpy as np
+from pipeline.jit import njit, prange
+
+@njit(cache=True, parallel=True)
+def wide(x):
+    total = 0.0
+    for i in prange(len(x)):
+        total += x[i]
+    return total
+
+@njit(cache=True)
+def either(x):
+    return wide(x) if len(x) > 1000 else x[0]
+"""
+
+
+def test_a_caller_of_a_parallel_kernel_comes_out_of_the_cache_first(tmp_path: Path) -> None:
+    (tmp_path / "kernel.py").write_text(KERNEL)
+    (tmp_path / "widely.py").write_text(PARALLEL)
+    call = "import numpy as np, widely\nprint(widely.either(np.ones(4)), sum(widely.either.stats.cache_hits.values()))"
+    # Each in a process of its own, as set-up compiles them: the parallel one, its caller, and then the caller alone.
+    first = _start(tmp_path, "import numpy as np, widely\nwidely.wide(np.ones(4))")
+    assert first.wait(timeout=120) == 0
+    assert _start(tmp_path, call).communicate(timeout=120)[0].split() == ["1.0", "0"]
+    again = _start(tmp_path, call)
+    # Without the threads' set-up this process ends with a segmentation fault.
+    assert again.communicate(timeout=120)[0].split() == ["1.0", "1"]
+    assert again.returncode == 0

@@ -177,24 +177,25 @@ class _Way(NamedTuple):
 
 
 @njit(cache=True)
-def _light(n: Floats, front: float, way: _Way) -> float:
-    high = n[0] * way.up[0] + n[1] * way.up[1] + n[2] * way.up[2]
-    side = n[0] * way.right[0] + n[1] * way.right[1] + n[2] * way.right[2]
+def _light(n: Floats, front: float, right: Floats, up: Floats) -> float:
+    high = n[0] * up[0] + n[1] * up[1] + n[2] * up[2]
+    side = n[0] * right[0] + n[1] * right[1] + n[2] * right[2]
     lit = 0.72 + 0.24 * front + 0.11 * high - 0.07 * side
     return min(1.07, max(0.55, lit))
 
 
 @njit(cache=True)
-def _line_at(image: Image, way: _Way, x: int, y: int, front: float, normals: Floats) -> int:
-    """2 at a step or the part's outline, 1 at a crease, else 0; normals (3, 3) of the pixel, those left and above."""
-    owner, depth = image.owner, image.depth
+def _line_at(owner: Ints, depth: Floats, x: int, y: int, step: float, normals: Floats) -> int:
+    """2 at a step of depth or the part's outline, 1 at a crease, else 0.
+
+    normals  (3, 3) of the pixel, of the one on its left and of the one above
+    """
     if x == 0 or y == 0 or owner[y, x - 1] < 0 or owner[y - 1, x] < 0:
         return 2
     crease = False
     for back in range(2):
         far = depth[y, x - 1] if back == 0 else depth[y - 1, x]
-        # A slanting face falls off between pixels too: what its own slope explains is no step.
-        if abs(depth[y, x] - far) > way.jump + 1.5 * way.pixel / max(front, 0.05):
+        if abs(depth[y, x] - far) > step:
             return 2
         turn = 0.0
         for a in range(3):
@@ -204,12 +205,11 @@ def _line_at(image: Image, way: _Way, x: int, y: int, front: float, normals: Flo
 
 
 @njit(cache=True)
-def _normal_at(image: Image, normals: Singles, x: int, y: int, n: Floats) -> None:
-    """Unit normal (3,) of what a pixel sees."""
-    f = image.owner[y, x]
-    u, v = image.weights[y, x, 0], image.weights[y, x, 1]
+def _normal_at(weight: Singles, corners: Singles, n: Floats) -> None:
+    """Unit normal (3,) at weights (2,) between the corners' normals (3, 3)."""
+    u, v = weight[0], weight[1]
     for a in range(3):
-        n[a] = u * normals[f, 0, a] + v * normals[f, 1, a] + (1.0 - u - v) * normals[f, 2, a]
+        n[a] = u * corners[0, a] + v * corners[1, a] + (1.0 - u - v) * corners[2, a]
     length = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
     if length > 0.0:
         n /= length
@@ -217,10 +217,13 @@ def _normal_at(image: Image, normals: Singles, x: int, y: int, n: Floats) -> Non
 
 @njit(cache=True)
 def _paint(image: Image, looks: _Looks, way: _Way, scale: float, out: Singles) -> None:
-    owner = image.owner
+    owner, depth, weights = image
+    normals, look, colours, patterns = looks
+    right, up, towards, jump, pixel = way
     height, width = owner.shape
     normal = np.zeros((2, width, 3))
     here = np.zeros((3, 3))
+    n = here[0]
     step, line = 7 * scale, scale
     for y in range(height):
         now, above = y % 2, (y + 1) % 2
@@ -230,18 +233,18 @@ def _paint(image: Image, looks: _Looks, way: _Way, scale: float, out: Singles) -
                 if (x > 0 and owner[y, x - 1] >= 0) or (y > 0 and owner[y - 1, x] >= 0):
                     out[y, x, :] = 38.0
                 continue
-            n = here[0]
-            _normal_at(image, looks.normals, x, y, n)
-            normal[now, x, :] = n
-            here[1, :] = normal[now, x - 1]
-            here[2, :] = normal[above, x]
-            front = abs(n[0] * way.towards[0] + n[1] * way.towards[1] + n[2] * way.towards[2])
-            lit = _light(n, front, way)
-            if _hatched(looks.patterns[looks.look[f]], x, y, step, line):
+            _normal_at(weights[y, x], normals[f], n)
+            for a in range(3):
+                normal[now, x, a] = n[a]
+                here[1, a], here[2, a] = normal[now, x - 1, a], normal[above, x, a]
+            front = abs(n[0] * towards[0] + n[1] * towards[1] + n[2] * towards[2])
+            lit = _light(n, front, right, up)
+            if _hatched(patterns[look[f]], x, y, step, line):
                 lit *= 0.74
             for a in range(3):
-                out[y, x, a] = min(255.0, looks.colours[looks.look[f], a] * lit)
-            drawn = _line_at(image, way, x, y, front, here)
+                out[y, x, a] = min(255.0, colours[look[f], a] * lit)
+            # A slanting face falls off between pixels too: what its own slope explains is no step.
+            drawn = _line_at(owner, depth, x, y, jump + 1.5 * pixel / max(front, 0.05), here)
             if drawn == 2:
                 out[y, x, :] = 38.0
             elif drawn == 1:

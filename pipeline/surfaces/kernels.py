@@ -334,7 +334,8 @@ def traced(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
         off = np.full(len(feet), np.inf)
         for _ in range(_ROUNDS):
             off = signed_distance(shape, feet + steps[:, None] * direction)
-            steps = steps + way * np.abs(off)
+            # What has arrived stays: inside, its last digits would grow to a step across.
+            steps = steps + way * np.where(np.abs(off) < _CLOSE, 0.0, np.abs(off))
             if np.all((np.abs(off) < _CLOSE) | (way * (steps - middle) > reach)):
                 break
         out.append(np.where(np.abs(off) < _MET, steps, np.nan))

@@ -1,4 +1,7 @@
-"""The handbook tables against values from outside, each with its source beside it."""
+"""The handbook tables against values from outside, each with its source beside it.
+
+Covers: pipeline.standards.suggest, pipeline.standards.tables
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The audit must catch sabotage, name the right feature, and leave an honest light mesh in peace."""
+"""The audit must catch sabotage, name the right feature, and leave an honest light mesh in peace.
+
+Covers: pipeline.features.simplification.audit
+"""
 
 from __future__ import annotations
 

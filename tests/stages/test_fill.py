@@ -1,4 +1,7 @@
-"""The fill stage: gaps cut out of surfaces whose truth is a formula, and what must stay open."""
+"""The fill stage: gaps cut out of surfaces whose truth is a formula, and what must stay open.
+
+Covers: pipeline.features.gaps.closing
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The lighten stage on a demo scan whose features are known."""
+"""The lighten stage on a demo scan whose features are known.
+
+Covers: pipeline.features.simplification.bounded_simplification
+"""
 
 from __future__ import annotations
 

@@ -20,8 +20,22 @@ def without_inside(
 ) -> tuple[CleanResult, RecoverResult]:
     """The two results without the facets in zones of shape "inside"; other zones are passed over.
 
-    The removals of the cleaned surface are continued, so that areas still add up. Raises SettingsError for a zone
-    whose feature was not found, GeometryError if nothing is left.
+    The removals of the cleaned surface are continued, so that areas still add up; a zone that holds nothing adds a
+    caution. Raises SettingsError for a zone whose feature was not found, GeometryError if nothing is left.
+
+    Below, a bore of radius 5 mm along z, a crumb on its axis and a facet of the part beside it.
+
+    >>> from pipeline.values import Extent, Feature, Form, NoiseModel, Uncertainty
+    >>> unsure, form = Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "cylindricity")
+    >>> seen, up = Extent(600.0, 100, along=(-10.0, 10.0)), np.array([0.0, 0.0, 1.0])
+    >>> bore = Feature("bore-1", "cylinder", "bore", np.zeros(3), up, 5.0, unsure, form, seen)
+    >>> v = [[0, 0, 0], [1, 0, 0], [0, 1, 0], [9, 0, 0], [11, 0, 0], [9, 2, 0]]
+    >>> surface = Surface.measured(v, [[0, 1, 2], [3, 4, 5]])
+    >>> recover = RecoverResult((bore,), np.full(2, -1, np.int32), NoiseModel(0.01, 0.01, np.empty((0, 2)), ""))
+    >>> zone = Zone(shape="inside", feature="bore-1", beyond=1.0)
+    >>> clean, recover = without_inside(CleanResult(surface, (), 2.5), recover, [zone])
+    >>> clean.surface.vertices[:, 0].tolist(), clean.removals[0].count, clean.removals[0].area
+    ([9.0, 11.0, 9.0], 1, 0.5)
     """
     surface, labels = clean.surface, recover.labels
     removals, cautions = list(clean.removals), list(clean.cautions)

@@ -44,8 +44,19 @@ def propose(
 ) -> tuple[Proposal, ...]:
     """Patches of the cleaned, measured surface that are probably not the part, plugs first.
 
-    labels      (m,) feature of each facet, -1 none
+    labels      (m,) int32 feature of each facet, -1 none
+    features    recovered ones; plugs are looked for in their bores
+    source      of the scan: its noise, mean edge and bounds, mm
     neighbours  (m, 3) of the facets, if they are known already
+
+    Below, a plate with a crumb over it; the zone proposed is the crumb's box and 0.01 mm round it.
+
+    >>> v = [[0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0], [1, 1, 5], [2, 1, 5], [1, 2, 5]]
+    >>> surface = Surface.measured(v, [[0, 1, 2], [0, 2, 3], [4, 5, 6]])
+    >>> source = Source("scan.stl", "", 3, 7, "mm", 1.0, 0.01, 7.0, ((0.0, 0.0, 0.0), (10.0, 10.0, 5.0)))
+    >>> (found,) = propose(surface, np.full(3, -1, np.int32), (), source)
+    >>> found.what, found.area, found.zone.low, found.zone.high
+    ('loose piece', 0.5, (0.99, 0.99, 4.99), (2.01, 2.01, 5.01))
     """
     v, f = surface.vertices, surface.faces
     if neighbours is None:

@@ -17,13 +17,20 @@ _WALL_SHARE = 0.03
 
 
 def inside(zone: Zone, points: Floats, matrix: Floats | None = None, features: Sequence[Feature] = ()) -> Mask:
-    """(n,) which of the points (n, 3), in scan coordinates, lie in the zone.
+    """(n,) which of the points (n, 3) mm, in scan coordinates, lie in the zone; its surface counts, but for a bore's.
 
     matrix    (4, 4) scan -> part coordinates; needed by a zone in part coordinates
     features  needed by a zone inside a feature. `points` should then be those of the whole surface: they tell
               which end of the bore is its mouth
 
     Raises SettingsError where what the zone needs is not there.
+
+    >>> points = np.array([[1.0, 2.0, 3.0], [1.0, 2.0, 3.5]])
+    >>> inside(Zone(shape="box", low=(0, 0, 0), high=(3, 3, 3)), points).tolist()
+    [True, False]
+    >>> shifted = np.array([[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, -3.5], [0, 0, 0, 1]])
+    >>> inside(Zone(shape="sphere", coordinates="part", centre=(1, 2, 0), radius=0.4), points, shifted).tolist()
+    [False, True]
     """
     if zone.shape == "inside":
         return _inside_bore(zone, points, features)

@@ -60,9 +60,12 @@ _CLEAR = 0.72
 
 @dataclass(frozen=True)
 class HolePatch:
-    """corners (c,) vertices of the surface, points (k, 3) new ones; triangles (t, 3) index both in turn.
+    """A surface for a gap, edge for edge on its rim.
 
-    labels (t,) feature of each triangle, -1 none; `how` in words what the patch was made of
+    corners    (c,) int32 vertices of the surface; `points` (k, 3) mm new ones
+    triangles  (t, 3) int32 index both in turn: below c a corner, from c on a new point
+    labels     (t,) int32 feature of each triangle, -1 none
+    how        in words what the patch was made of
     """
 
     corners: Ints
@@ -76,8 +79,10 @@ class HolePatch:
 class Surroundings:
     """What patches are made from: the band, the features' shapes, which way their material lies, the noise.
 
-    outward  (f,) 1.0 where a shape's geometric normal points out of the material, else -1.0
-    sigma    mm
+    vertices  (n, 3) mm and `faces` (m, 3) of the surface; `band` the part of it round the rims
+    shapes    of the f features
+    outward   (f,) 1.0 where a shape's geometric normal points out of the material, else -1.0
+    sigma     mm
     """
 
     vertices: Floats
@@ -89,7 +94,26 @@ class Surroundings:
 
 
 def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
-    """Patches for a gap, the best founded first; each way that fails on this rim is passed over."""
+    """Patches for a gap, the best founded first; each way that fails on this rim is passed over.
+
+    On one feature: its fitted surface. Across edges: the lower or higher of the features' surfaces. Else a fair skin, a
+    polyharmonic smoothing spline (Duchon 1977) through the surroundings. At last, for a rim that no plane shows without
+    overlaps, triangles of least bending (Barequet and Sharir 1995, Liepa 2003), refined and made fair (Botsch and
+    Kobbelt 2004). Below, the middle one of 25 squares is missing.
+
+    >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> from pipeline.values import Surface
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> band = band_of(surface, rims, np.full(48, -1, np.int32))
+    >>> border, gap = name_gaps(surface, rims, band, (), 0.01)
+    >>> ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
+    >>> patch = next(ways_to_close(gap, ground))
+    >>> patch.corners.tolist(), len(patch.triangles), patch.how
+    ([14, 15, 20, 21], 2, 'fair skin')
+    """
     covered = sum(opening.shares)
     if len(opening.features) == 1 and covered >= 0.88:
         ways = [_on_feature, _skin]
@@ -104,7 +128,20 @@ def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
 
 
 def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
-    """Flat lids for an opening."""
+    """Flat lids for an opening: across its rim seen along its normal, or, failing that, triangles straight in space.
+
+    >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> from pipeline.values import Surface
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> band = band_of(surface, rims, np.full(48, -1, np.int32))
+    >>> border, gap = name_gaps(surface, rims, band, (), 0.01)
+    >>> lid = next(ways_to_cap(gap, Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)))
+    >>> lid.corners.tolist(), len(lid.triangles), lid.how
+    ([14, 15, 20, 21], 2, 'a flat lid')
+    """
     for way in (_lid, _in_space):
         patch = way(opening, ground)
         if patch is not None:
@@ -112,7 +149,18 @@ def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
 
 
 def outward_signs(shapes: tuple[Shape, ...], band: Band) -> Floats:
-    """Whether each shape's geometric normal points out of the material, by the facets that carry it."""
+    """(f,) 1.0 where a shape's geometric normal points out of the material, by the facets that carry it, else -1.0.
+
+    shapes  of the f features; one that no vertex of the band carries gets 1.0
+
+    >>> from pipeline.features.gaps import band_of, find_rims
+    >>> from pipeline.values import Surface
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> rims, _ = find_rims(square, half_edge_neighbours(square.faces))
+    >>> band = band_of(square, rims, np.zeros(2, np.int32))
+    >>> outward_signs((Shape("plane", np.zeros(3), np.array([0.0, 0.0, -1.0])),), band).tolist()
+    [-1.0]
+    """
     signs = np.ones(len(shapes))
     for number, shape in enumerate(shapes):
         mine = np.flatnonzero(band.labels == number)[:500]
@@ -687,5 +735,14 @@ def _even_steps(chain: Floats, pitch: float) -> Floats:
 
 
 def rims_of(opening: Opening) -> tuple[Rim, ...]:
-    """The outer rim and those of the islands."""
+    """The outer rim and those of the islands.
+
+    >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.values import Surface
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> rims, _ = find_rims(square, half_edge_neighbours(square.faces))
+    >>> (border,) = name_gaps(square, rims, band_of(square, rims, np.full(2, -1, np.int32)), (), 0.01)
+    >>> [rim.length for rim in rims_of(border)]
+    [4.0]
+    """
     return (opening.outer, *opening.islands)

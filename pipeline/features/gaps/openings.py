@@ -29,9 +29,9 @@ _WHOLE_PART = 0.1
 class Rim:
     """One closed boundary line.
 
-    corners  (k,) vertices, as the facets outside run them: facets on the left, seen from outside
-    facets   (k,) facet at the edge corners[i] -> corners[i + 1]
-    centre   mm, mean along the line; `normal` unit, outward normal of a flat patch on it
+    corners  (k,) int32 vertices, as the facets outside run them: facets on the left, seen from outside
+    facets   (k,) int32 facet at the edge corners[i] -> corners[i + 1]
+    centre   (3,) mm, mean along the line; `normal` (3,) unit, outward normal of a flat patch on it
     length   mm; `area` mm2 of the flat patch
     facing   -1..1: 1 where the surface goes on straight across, 0 at a pipe's end, -1 at a sheet's border
     hollow   True where the facets at the rim look towards the line's middle, as in a bore
@@ -51,9 +51,19 @@ class Rim:
 class Band:
     """The facets round all rims, as far as `rings_of` says, with numbers of their own.
 
-    vertices  (n,) index in the surface; `facets` (m,) index in the surface; `faces` (m, 3) in the band
-    labels    (n,) feature of the facets round a vertex, -1 none or not all the same
-    place     (all,) index in the band of a vertex of the surface, -1 outside
+    vertices  (n,) int32 index in the surface; `facets` (m,) index in the surface; `faces` (m, 3) in the band
+    points    (n, 3) mm; `normals` (n, 3) unit
+    labels    (n,) int32 feature of the facets round a vertex, -1 none or not all the same
+    starts    (n + 1,) int32; ring[starts[i]:starts[i + 1]] are the neighbours of vertex i in `ring`
+    place     (all,) int32 index in the band of a vertex of the surface, -1 outside
+
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> strip = Surface.measured([*np.ndindex(3, 2, 1)], [[0, 2, 3], [0, 3, 1], [2, 4, 5], [2, 5, 3]])
+    >>> rims, _ = find_rims(strip, facet_neighbours(strip.faces, 6))
+    >>> band = band_of(strip, rims, np.zeros(4, np.int32))
+    >>> vertices, ring = band.around(np.array([0], np.int32), 1)
+    >>> vertices.tolist(), ring.tolist()
+    ([0, 1, 2, 3], [0, 1, 1, 1])
     """
 
     vertices: Ints
@@ -67,7 +77,7 @@ class Band:
     place: Ints
 
     def around(self, corners: Ints, rings: int) -> tuple[Ints, Ints]:
-        """Vertices of the band within some rings of the corners (vertices of the surface), and their ring."""
+        """Vertices (k,) of the band within some rings of the corners (vertices of the surface), and their ring (k,)."""
         return _rings(self.starts, self.ring, self.place[corners], rings)
 
 
@@ -75,9 +85,14 @@ class Band:
 class Opening:
     """A gap as it was found: its outer rim, islands of measured surface in it, and what it was taken for.
 
+    id        the gap's own, made from its place; `kind` as in `values.Gap`
+    outer     its rim, and `islands` those of measured surface in it
     features  indices of the features that the rim lies on, the longest share first
-    sides     (k,) per corner of the outer rim: the feature it lies on, -1 none
-    shares    share of the rim on each of `features`
+    sides     (k,) int32 per corner of the outer rim: the feature it lies on, -1 none
+    shares    share, 0..1, of the rim on each of `features`
+    note      why it is taken for that, in words; `safe` True where it may be closed unasked
+    edge      mm, median edge of the rim
+    near      (j,) int32 vertices of the band round it, and `ring` (j,) the ring of each, 0 at the rim
     """
 
     id: str
@@ -97,8 +112,15 @@ class Opening:
 def find_rims(surface: Surface, neighbours: Ints) -> tuple[tuple[Rim, ...], Ints]:
     """Every simple boundary line, and (n,) the vertex that stands for each one.
 
+    neighbours  (m, 3) facet across each edge of the surface
+
     Where a line touches itself it is taken apart, so that each hole has a line of its own; vertices at
     exactly the same place on the border count as one.
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> (rim,), stands_for = find_rims(square, np.array([[-1, -1, 1], [0, -1, -1]], np.int32))
+    >>> rim.corners.tolist(), rim.length, rim.area, rim.facing
+    ([0, 1, 2, 3], 4.0, 1.0, -1.0)
     """
     vertices, faces = surface.vertices, surface.faces
     stands_for = np.arange(len(vertices), dtype=np.int32)
@@ -138,7 +160,14 @@ def rings_of(rim: Rim) -> int:
 
 
 def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
-    """The surroundings of all rims."""
+    """The surroundings of all rims; labels (m,) int32 feature of each facet of the surface, -1 none.
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> rims, _ = find_rims(square, np.array([[-1, -1, 1], [0, -1, -1]], np.int32))
+    >>> band = band_of(square, rims, np.array([0, -1], np.int32))
+    >>> band.facets.tolist(), band.place.tolist(), band.labels.tolist()
+    ([0, 1], [0, 1, 2, 3], [-1, 0, -1, -1])
+    """
     near = np.zeros(len(surface.vertices), np.uint8)
     for rim in rims:
         # A rim that needs few rings joins the spreading late.
@@ -168,7 +197,20 @@ def name_gaps(
 ) -> tuple[Opening, ...]:
     """Tell the gaps apart; largest first, then by place.
 
-    sigma  mm, white noise of the scan
+    rims    as `find_rims` gives them; `band` their surroundings
+    shapes  of the features that the band's labels name
+    sigma   mm, white noise of the scan
+
+    What counts is where the surface would go beyond the rim (`Rim.facing`), and what it is too large to be.
+    Below, the middle one of 25 squares is missing.
+
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> found = name_gaps(surface, rims, band_of(surface, rims, np.full(48, -1, np.int32)), (), 0.01)
+    >>> [(gap.kind, gap.safe, gap.outer.length) for gap in found]
+    [('border', False, 20.0), ('face', True, 4.0)]
     """
     if not rims:
         return ()

@@ -45,6 +45,14 @@ def faces_of_scan(
     white  mm, the scan's noise that neighbours don't share
     kinds  those that are looked for
     least  mm2, the smallest area of a face
+
+    >>> from pipeline.progress import silent
+    >>> from tests.features.faces import grid
+    >>> vertices, faces, _ = grid(80, 0.5, lambda x, y: 0.0 * x)
+    >>> rough = vertices + np.random.default_rng(1).normal(0.0, 0.01, (len(vertices), 1)) * [0.0, 0.0, 1.0]
+    >>> (piece,), labels, refused = faces_of_scan(Surface.measured(rough, faces), 0.01, ('plane',), 0.0, silent)
+    >>> piece.shape.kind, round(piece.extent.area), len(refused)
+    ('plane', 1562, 0)
     """
     ground = prepare(surface, white)
     progress(0.15, "looking for surfaces")
@@ -69,7 +77,15 @@ def faces_of_scan(
 def faces_of_tessellation(
     surface: Surface, kinds: tuple[str, ...], least: float
 ) -> tuple[list[Piece], Ints, list[Rejected]]:
-    """The same of an exact tessellation, as CAD writes it."""
+    """The same of an exact tessellation, as CAD writes it.
+
+    >>> import trimesh
+    >>> box = trimesh.creation.box((30.0, 20.0, 10.0))
+    >>> surface = Surface.measured(box.vertices, box.faces)
+    >>> pieces, labels, _ = faces_of_tessellation(surface, ('plane',), 0.0)
+    >>> [round(piece.extent.area, 6) for piece in pieces], np.bincount(labels).tolist()
+    ([600.0, 600.0, 300.0, 300.0, 200.0, 200.0], [2, 2, 2, 2, 2, 2])
+    """
     v, f = surface.vertices, surface.faces
     areas = facet_areas(v, f)
     allowed = np.array([name in kinds for name in NAMES])

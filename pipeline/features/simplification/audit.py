@@ -38,10 +38,10 @@ _LOOSE = 300.0
 class Distances:
     """Two-sided distances; noise aside where a target was given.
 
-    scan_to_light, light_to_scan            Deviation against the scan as measured
+    scan_to_light, light_to_scan            Deviation against the scan as measured, mm
     noise_aside                             the same two against the noise-free target
     worst_of_feature                        (k,) mm: of the measured facets of each feature, noise aside
-    signed                                  (n,) float32 of each light vertex to the scan, along the scan's normal
+    signed                                  (n,) float32, mm, of each light vertex to the scan, along the scan's normal
     """
 
     scan_to_light: Deviation
@@ -58,7 +58,7 @@ def two_sided(
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
     scene    of the target's vertices with the scan's facets
-    labels   (k,) of the light facets
+    labels   (k,) of the light facets: a row of the target's table, -1 none
     unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
 
     From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
@@ -67,6 +67,13 @@ def two_sided(
     distance back to the scan as measured is that to the facet that is nearest with its noise taken off.
 
     Raises GeometryError when there is nothing to compare.
+
+    >>> from pipeline.features.simplification import on_features
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> light, free = Surface(square.vertices + [0.0, 0.0, 0.25], square.faces, square.origin), np.full(2, -1, np.int32)
+    >>> found = two_sided(square, Scene(square), on_features(square.vertices, square.faces, free, (), 0.1), light, free)
+    >>> found.scan_to_light.max, round(found.light_to_scan.rms, 9), found.signed.tolist()
+    (0.25, 0.25, [0.25, 0.25, 0.25, 0.25])
     """
     measured = scan.origin != FILLED
     if not measured.any() or not light.facets:
@@ -130,7 +137,20 @@ def compare_features(
 ) -> list[FeatureAudit]:
     """Each feature fitted anew on the light mesh, on its vertices and on points over its facets.
 
-    labels (m,) of the light facets. `robust` for a mesh whose labels were carried over by nearness.
+    labels  (m,) int32 of the light facets: an index into `features`, -1 none
+    robust  for a mesh whose labels were carried over by nearness
+
+    One that its vertices do not determine gets the verdict "unknown"; none raises. Below, a plane came 0.25 mm higher.
+
+    >>> from pipeline.values import Extent, Form, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(4.0, 8))
+    >>> plane = Feature("face-1", "plane", None, np.array([1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> a = np.array([0, 1, 3, 4])[:, None]
+    >>> light = Surface.measured([*np.ndindex(3, 3, 1)], np.vstack([a + [0, 3, 4], a + [0, 4, 1]]))
+    >>> light.vertices[:, 2] = 0.25
+    >>> (found,) = compare_features((plane,), light, np.zeros(8, np.int32))
+    >>> found.feature, round(found.shift, 9), found.light_vertices, found.verdict
+    ('face-1', 0.25, 9, 'ok')
     """
     order = np.argsort(labels, kind="stable")
     ends = np.searchsorted(labels[order], np.arange(len(features) + 1))
@@ -221,10 +241,17 @@ def _worst_by_feature(
 def labels_by_nearness(
     scan: Surface, labels: Ints, light: Surface, scene: Scene
 ) -> Ints:  # fmt: skip
-    """Labels (m,) for the facets of a mesh that brought none: that of the scan's facets near it.
+    """Labels (k,) int32 for the facets of a mesh that brought none: that of the scan's facets near it, -1 none.
+
+    labels  (m,) feature of each facet of the scan; `scene` of the scan
 
     A facet gets one where four points of it, the middle and one towards each corner, are nearest to
     facets of the same feature that face the same way.
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> light = Surface.measured(square.vertices, [[0, 1, 2], [0, 3, 2]])
+    >>> labels_by_nearness(square, np.array([4, 7], np.int32), light, Scene(square)).tolist()
+    [4, -1]
     """
     shares = np.array([[4, 4, 4], [10, 1, 1], [1, 10, 1], [1, 1, 10]]) / 12.0
     points = np.einsum("sk,mkd->msd", shares, light.vertices[light.faces]).reshape(-1, 3)
@@ -240,10 +267,16 @@ def labels_by_nearness(
 
 
 def best_fit(moving: Surface, scan: Surface, scene: Scene) -> Floats:
-    """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares.
+    """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares; `scene` of the scan.
 
     Starts: as it lies, and the four ways of laying principal axes onto each other. Each is refined by
     linearised point-to-plane steps (Chen and Medioni 1992) on the nearest 80 % of points.
+
+    >>> f = [[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]]
+    >>> scan = Surface.measured([[0, 0, 0], [1, 0, 0], [0, 2, 0], [0, 0, 3]], f)
+    >>> moving = Surface.measured([[0.5, 0, 0], [0.5, 1, 0], [-1.5, 0, 0], [0.5, 0, 3]], f)
+    >>> (best_fit(moving, scan, Scene(scan))[:3].round(4) + 0.0).tolist()
+    [[0.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 0.0, 0.5], [0.0, 0.0, 1.0, 0.0]]
     """
     few, _ = spread_points(moving.vertices, moving.faces, 1_500)
     many, _ = spread_points(moving.vertices, moving.faces, 20_000)
@@ -254,7 +287,12 @@ def best_fit(moving: Surface, scan: Surface, scene: Scene) -> Floats:
 
 
 def moved_by(motion: Floats, surface: Surface) -> Surface:
-    """The surface after a rigid motion (4, 4)."""
+    """The surface after a rigid motion (4, 4), shift in mm; facets and their origin stay.
+
+    >>> facet = Surface.measured([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])
+    >>> moved_by(rigid(np.eye(3), np.array([0.0, 0.0, 2.0])), facet).vertices.tolist()
+    [[0.0, 0.0, 2.0], [1.0, 0.0, 2.0], [0.0, 1.0, 2.0]]
+    """
     return Surface(transformed(motion, surface.vertices), surface.faces, surface.origin)
 
 

@@ -62,9 +62,24 @@ class Kept:
 
 
 def lightened_within(surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress) -> Kept:
-    """Collapse the target surface until no edge may go, or `facets` are left.
+    """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
+
+    surface    the scan; `target` the noise-free surface with its facets; `progress` is told how far it is
+    tolerance  mm, of the two-sided distance to the target
 
     The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
+
+    Method: quadric edge collapse (Garland and Heckbert 1997), each step within the tolerance.
+    Below, a plate of 32 facets.
+
+    >>> from pipeline.features.simplification import on_features
+    >>> from pipeline.progress import silent
+    >>> a = np.array([*np.ndindex(4, 4)]) @ [[5], [1]]
+    >>> plate = Surface.measured([*np.ndindex(5, 5, 1)], np.vstack([a + [0, 5, 6], a + [0, 6, 1]]))
+    >>> target = on_features(plate.vertices, plate.faces, np.full(32, -1, np.int32), (), 0.1)
+    >>> kept = lightened_within(plate, target, 0.01, 2, silent)
+    >>> len(kept.work.faces) <= 8, kept.deviation <= 0.01, kept.crossing
+    (True, True, False)
     """
     typical = float(np.median(facet_areas(target.vertices, surface.faces)))
     most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3

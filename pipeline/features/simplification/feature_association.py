@@ -2,7 +2,7 @@
 
 The *target* is what the scan says once its noise is set aside: vertices of a feature's facets lie on
 the fitted surface, those on the edge of two features on their intersection, corners on three; all
-other vertices are smoothed as far as the scan's noise explains (mesh/denoise.py). Light meshes are made
+other vertices are smoothed as far as the scan's noise explains (`mesh.repair.denoised`). Light meshes are made
 from it, and tolerances are held against it.
 """
 
@@ -34,7 +34,7 @@ class Target:
     """The noise-free surface; facets are those of the scan it was made from.
 
     vertices  (n, 3) mm
-    labels    (m,) int32 index into the features of facets all of whose vertices lie on that feature
+    labels    (m,) int32 index into the features of facets all of whose vertices lie on that feature, -1 none
     carriers  (n, 3) int16 features that a vertex lies on, -1 none
     table     (k, ROW) one row a feature: packed shape and code, see `surfaces.shape`
     """
@@ -56,11 +56,20 @@ def on_features(
 ) -> Target:  # fmt: skip
     """Put the vertices that carry features onto them; the others stay as they are.
 
+    vertices, faces  (n, 3) mm and (m, 3) of the scan; `labels` (m,) index into `features`, -1 none
     reach  mm: a vertex farther than this from its features is not theirs, and facets with such a vertex
            lose their label (a rounded edge between two features stays as scanned)
     sharp  give narrow rounded edges between two features to the nearer of them first, so that they meet
 
     A feature that is a cast face carries nothing: its surface is not what the fit says.
+
+    >>> from pipeline.values import Extent, Form, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
+    >>> plane = Feature("face-1", "plane", None, np.zeros(3), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> v = np.array([[0.0, 0.0, 0.01], [1.0, 0.0, -0.01], [1.0, 1.0, 0.01], [0.0, 1.0, 0.5]])
+    >>> target = on_features(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.zeros(2, np.int32), (plane,), 0.1)
+    >>> target.vertices[:, 2].tolist(), target.labels.tolist(), target.carriers[:, 0].tolist()
+    ([0.0, 0.0, 0.0, 0.5], [0, -1], [0, 0, 0, -1])
     """
     table = table_of(features)
     machined = np.array([f.machined for f in features] + [False])
@@ -81,7 +90,18 @@ def target_surface(
     vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
     reach: float, sigma: float, *, sharp: bool = False,
 ) -> Target:  # fmt: skip
-    """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains."""
+    """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains.
+
+    vertices, faces, labels, features, reach, sharp  as `on_features` takes them; smoothing as in `mesh.repair.denoised`
+
+    >>> from pipeline.values import Extent, Form, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
+    >>> plane = Feature("face-1", "plane", None, np.zeros(3), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> v = np.array([[0.0, 0.0, 0.01], [1.0, 0.0, -0.01], [1.0, 1.0, 0.01], [0.0, 1.0, 0.5]])
+    >>> f, labels = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([0, -1], np.int32)
+    >>> target_surface(v, f, labels, (plane,), noise_reach(0.01), 0.01).vertices[:, 2].tolist()
+    [0.0, 0.0, 0.0, 0.5]
+    """
     target = on_features(vertices, faces, labels, features, reach, sharp=sharp)
     smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
     return Target(smooth, target.labels, target.carriers, target.table)
@@ -108,15 +128,24 @@ def distance_to_target(scene: Scene, target: Target, points: Floats, labels: Int
 
 
 def noise_reach(sigma: float, least: float = 1e-3) -> float:
-    """How far noise of `sigma` mm takes a vertex of a feature from the fitted surface, mm; not under `least`.
+    """How far noise of `sigma` mm takes a vertex of a feature from the fitted surface, mm; not under `least` mm.
 
     White noise takes one vertex in a million 5 sigma away; the sixth is for waves that are in `sigma` only in part.
+
+    >>> noise_reach(0.01), noise_reach(0.0)
+    (0.06, 0.001)
     """
     return max(_NOISE * sigma, least)
 
 
 def snapping_reach(sigma: float, edge: float) -> float:
-    """How far a vertex of a feature's facets may be moved onto it where no tolerance is promised, mm."""
+    """How far a vertex of a feature's facets may be moved onto it where no tolerance is promised, mm.
+
+    Six times the noise of `sigma` mm, or 0.3 of a mean `edge` mm where that is more.
+
+    >>> snapping_reach(0.0625, 0.5), snapping_reach(0.0625, 2.0)
+    (0.375, 0.6)
+    """
     return noise_reach(sigma, 0.3 * edge)
 
 

@@ -39,6 +39,14 @@ def measured_again(
 
     Raises SettingsError where pymeshlab, or a filter of it that this needs, is missing, and GeometryError where no
     point that it spread over the light mesh lies near a measured facet.
+
+    >>> from pipeline.features.simplification import on_features, two_sided
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> light, free = Surface(square.vertices + [0.0, 0.0, 0.25], square.faces, square.origin), np.full(2, -1, np.int32)
+    >>> target, scene = on_features(square.vertices, square.faces, free, (), 0.1), Scene(square)
+    >>> again = measured_again(square, scene, target, light, two_sided(square, scene, target, light, free))
+    >>> round(again.scan_to_light.rms, 6), round(again.light_to_scan.max, 6), again.cautions
+    (0.25, 0.25, ())
     """
     measured = scan.origin != FILLED
     weight = vertex_areas(scan.vertices, scan.faces[measured])

@@ -36,7 +36,22 @@ MOST_FREE = 0.5  # share of an outline that may be free before it is said to be 
 
 
 def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
-    """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates."""
+    """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates.
+
+    Those are planes, machined and recovered with good confidence, that two holes pierce or whose area is a tenth of the
+    largest one's (common practice, no source). A sketch lies in the face's plane, z out of the material; lengths mm.
+    Below, an open sheet: nothing is seen beyond its border, so its outline is said to be broken.
+
+    >>> from pipeline.features.sketches import prepare
+    >>> from pipeline.values import Extent, Form, Surface, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(200.0, 256))
+    >>> top = Feature("face-1", "plane", None, np.zeros(3), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> a = np.array([*np.ndindex(20, 10)]) @ [[11], [1]]
+    >>> plate = Surface.measured([*np.ndindex(21, 11, 1)], np.vstack([a + [0, 11, 12], a + [0, 12, 1]]))
+    >>> (flange,) = flanges_of(prepare(plate, np.zeros(400, np.int32), (top,), 0.01), np.eye(4))
+    >>> flange.feature, len(flange.holes), flange.outer.broken
+    ('face-1', 0, True)
+    """
     faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
     faces.sort(key=lambda pair: -pair[1].extent.area)
     largest = faces[0][1].extent.area if faces else 0.0

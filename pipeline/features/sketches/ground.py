@@ -32,7 +32,17 @@ class SketchGround:
 
 
 def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: float) -> SketchGround:
-    """Look up once what all faces need; `sigma` mm of the scan's noise. About 100 bytes a facet."""
+    """Look up once what all faces need; a `SketchGround`. About 100 bytes a facet.
+
+    labels    (m,) int32 feature of each facet, -1 none
+    features  whose indices the labels are; those of planes are grown to the faces' edges first
+    sigma     mm, the scan's noise
+
+    >>> square = Surface.measured([[0, 0, 0], [2, 0, 0], [2, 2, 0], [0, 2, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> ground = prepare(square, np.full(2, -1, np.int32), (), 0.01)
+    >>> ground.on_border.tolist(), ground.edge, ground.vertex_label.tolist()
+    ([True, True, True, True], 2.0, [-1, -1, -1, -1])
+    """
     n = len(surface.vertices)
     labels = _spread(surface, labels, features, max(4.0 * sigma, 0.03))
     vertex_label = np.full(n, -1, np.int32)

@@ -59,6 +59,13 @@ def learn_noise(faces: Sequence[FittedFace], white: float, edge: float) -> Noise
     the residuals. The steps multiply, so that variances stay positive. A component's variance has as many degrees
     of freedom as independent patches of it, 2 pi length^2 each, fit on the faces. Returns None when no face has enough
     points.
+
+    >>> from tests.features.faces import grid
+    >>> vertices, _, _ = grid(80, 0.5, lambda x, y: 0.0 * x)
+    >>> rough = vertices + np.random.default_rng(1).normal(0.0, 0.01, (len(vertices), 1)) * [0.0, 0.0, 1.0]
+    >>> flat = Shape('plane', np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    >>> round(learn_noise([FittedFace(flat, rough)], 0.01, 0.5).sigma_white, 3)
+    0.01
     """
     if white <= 0.0:
         return _of_rounding(faces)

@@ -88,6 +88,12 @@ def weighed(
     """What `assess` gives, and the rms (mm) that the noise alone leaves in the residuals, None where unknown.
 
     `held` tells of a fit under constraints; a radius that was given has no uncertainty.
+
+    >>> corners = np.array([[x, y, 0.0] for x in range(40) for y in range(40)], dtype=float)
+    >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
+    >>> flat = Shape('plane', corners.mean(axis=0), np.array([0.0, 0.0, 1.0]))
+    >>> round(weighed(flat, corners, None, white)[0].position, 6)
+    0.00025
     """
     if noise is None:
         return _unknown("not vouched for: the scan shows no face large enough to learn its noise from"), None
@@ -194,7 +200,13 @@ def summary(shape: Shape, names: tuple[str, ...], covariance: Floats, basis: Flo
 
 
 def block(uncertainty: Uncertainty, wanted: tuple[str, ...]) -> Floats | None:
-    """The covariance (m, m) of some of the local parameters; None where it isn't known."""
+    """The covariance (m, m) of some of the local parameters; None where it isn't known.
+
+    >>> from pipeline.values import Uncertainty
+    >>> known = Uncertainty(0.01, 1e-4, None, 'example', ('w', 'a', 'b'), np.diag([1e-4, 1e-8, 4e-8]))
+    >>> block(known, ('a', 'b')).tolist()
+    [[1e-08, 0.0], [0.0, 4e-08]]
+    """
     if uncertainty.covariance is None or any(name not in uncertainty.names for name in wanted):
         return None
     index = [uncertainty.names.index(name) for name in wanted]

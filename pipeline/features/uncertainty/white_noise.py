@@ -25,6 +25,12 @@ def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int =
     each other, which leaves out edges and tight curves. Waves much longer than the patches are not in it.
     A tessellation of exact geometry gives 0: it has flat pairs of facets, which no noisy scan has, or noise below
     what its coordinates resolve.
+
+    >>> from tests.features.faces import grid
+    >>> vertices, faces, _ = grid(80, 0.5, lambda x, y: 0.0 * x)
+    >>> rough = vertices + np.random.default_rng(1).normal(0.0, 0.01, (len(vertices), 1)) * [0.0, 0.0, 1.0]
+    >>> round(white_sigma(rough, faces), 3)
+    0.01
     """
     if len(faces) == 0 or len(vertices) < MIN_PATCH:
         return 0.0
@@ -59,6 +65,13 @@ def short_range_sigma(
     Quadrics over patches of twice as many rings as those of `white_sigma` find the same white noise, and more of
     what neighbouring vertices have in common. `turn` (n,) rad, of the normal within one ring: where it is large, six
     rings go round a corner or a small hole. Rings in compressed rows, inner edges once or twice.
+
+    >>> from pipeline.mesh.topology import vertex_ring
+    >>> from tests.features.faces import grid
+    >>> vertices, faces, normals = grid(60, 0.5, lambda x, y: 0.0 * x)
+    >>> turn = np.zeros(len(vertices), np.float32)
+    >>> short_range_sigma(vertices, normals, turn, *vertex_ring(faces, len(vertices)))
+    0.0
     """
     chosen = np.unique(np.random.default_rng(0).integers(0, len(vertices), _FEW_PATCHES))
     chosen = chosen[turn[chosen] < _CALM]
@@ -71,7 +84,11 @@ def short_range_sigma(
 
 
 def resolution(vertices: Floats) -> float:
-    """How far, mm, a coordinate may be off by the rounding of the file: decimals if it has few, else float32."""
+    """How far, mm, a coordinate may be off by the rounding of the file: decimals if it has few, else float32.
+
+    >>> resolution(np.array([[0.0, 100.0, 12.5]]))
+    0.05
+    """
     largest = float(np.abs(vertices).max())
     single = 2.0**-23 * largest
     # A file of so many significant digits is coarsest where coordinates are largest.

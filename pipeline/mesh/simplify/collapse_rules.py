@@ -169,12 +169,15 @@ def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> 
 
 
 @njit(cache=True)
-def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Floats, sag: float) -> bool:
-    """Whether every one of the facets that has only one of u, v keeps its side, shape and carrier."""
-    points, table = mesh.vertices.points, mesh.table
-    for s in range(len(facets)):
-        f = facets[s]
-        i, j, k = moving_first(mesh.faces, f, u, v)
+def facets_stay_valid(
+    points: Floats, faces: Ints, label: Ints, table: Floats, edge: Edge, x: Floats, sag: float
+) -> bool:
+    """Whether every facet that has only one end of the edge keeps its side, shape and carrier when that goes to x."""
+    u, v, of_u, of_v = edge
+    nu = len(of_u)
+    for s in range(nu + len(of_v)):
+        f = of_u[s] if s < nu else of_v[s - nu]
+        i, j, k = moving_first(faces, f, u, v)
         if i < 0:
             continue
         bx, by, bz = points[j, 0], points[j, 1], points[j, 2]
@@ -194,7 +197,7 @@ def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Flo
             if new2 <= 1e-24 * long2 * long2 or new2 * was2 * was2 < old2 * long2 * long2:
                 return False
         turn = onx * tnx + ony * tny + onz * tnz
-        row = mesh.label[f]
+        row = label[f]
         if row < 0:
             if turn < _TURN * np.sqrt(old2 * new2):
                 return False
@@ -211,12 +214,11 @@ def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Flo
 
 
 @njit(cache=True)
-def link_condition_holds(mesh: CollapseArrays, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
+def link_condition_holds(faces: Ints, border: Bytes, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
     """The link condition of an edge (Dey et al. 1999), and that both ends are proper (half) discs.
 
     degree (n,) facets round each vertex; stamp (n,) working memory, which gets the marks mark to mark + 2.
     """
-    faces, border = mesh.faces, mesh.vertices.border
     u, v, of_u, of_v = edge
     nu, nv = len(of_u), len(of_v)
     ring = 0
@@ -288,19 +290,20 @@ def merge_vertices(vertices: Vertices, u: int, v: int, x: Floats) -> None:
 @njit(cache=True)
 def merge_facets(faces: Ints, degree: Ints, edge: Edge) -> int:
     """Give u's facets v for a corner, take those away that had both, keep the degrees (n,); how many went."""
+    u, v, of_u, _ = edge
     gone = 0
-    for s in range(len(edge.of_u)):
-        f = edge.of_u[s]
-        if faces[f, 0] == edge.v or faces[f, 1] == edge.v or faces[f, 2] == edge.v:
+    for s in range(len(of_u)):
+        f = of_u[s]
+        if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
             for k in range(3):
                 degree[faces[f, k]] -= 1
             faces[f, 0] = ~faces[f, 0]
             gone += 1
         else:
             for k in range(3):
-                if faces[f, k] == edge.u:
-                    faces[f, k] = edge.v
-    degree[edge.v] += degree[edge.u]
+                if faces[f, k] == u:
+                    faces[f, k] = v
+    degree[v] += degree[u]
     return gone
 
 

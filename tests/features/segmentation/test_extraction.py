@@ -86,7 +86,7 @@ def test_enough_was_seen_of_half_a_journal():
     ground, piece = settled(vertices, faces, "cylinder", packed, 1.0, members)
     assert piece.shape.radius == pytest.approx(20.0, abs=0.005)
     assert np.degrees(piece.extent.arc) == pytest.approx(180.0, abs=1.5)
-    assert piece.extent.length == pytest.approx(14.5)
+    assert piece.extent.length == pytest.approx(14.5, abs=0.01)
     assert extraction.too_little(ground, piece, piece.extent.area) is None
     # The vertices of a net have few facets with all three corners in it.
     assert extraction.too_little(ground, piece, 0.2 * piece.extent.area).startswith("scattered")

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.model_selection import Effort, Sample
-from pipeline.features.segmentation.vertex_walks import Gauge
+from pipeline.features.segmentation.vertex_walks import Gauge, ring_maximum
 from pipeline.surfaces import COUNT, KINDS, PACKED, Shape, closed_form
 from pipeline.surfaces.shape import pack
 
@@ -19,6 +19,12 @@ NAMES = tuple(KINDS)
 WHITE = 0.012
 GAUGE = Gauge(WHITE, 0.004, float(np.hypot(WHITE, 0.004)), float(np.cos(np.radians(12.0))))
 ALL = np.ones(COUNT, dtype=np.bool_)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def threads():
+    """A run begins with parallel kernels, which start numba's threads; kernels taken from the cache count on them."""
+    ring_maximum(np.zeros(1, dtype=np.float32), np.zeros(2, dtype=np.int32), np.zeros(0, dtype=np.int32))
 
 
 def patch(kind, rng, count=800):
@@ -60,7 +66,7 @@ def test_the_kind_of_noisy_points(kind):
         code, misfit, freedom = model_selection.choose(
             Sample(points, normals, 4.0), -1, held, ALL, Effort(900, 3, 0.5), GAUGE
         )
-        assert NAMES[code] == kind
+        assert code == KINDS[kind].code
         # Of white noise the misfit is about chi-squared: mean `freedom`, variance twice that.
         assert misfit < freedom + 5.0 * np.sqrt(2.0 * freedom)
         shape = KINDS[kind].unpack(held)
@@ -70,20 +76,27 @@ def test_the_kind_of_noisy_points(kind):
             assert shape.radius == pytest.approx(RADII[kind], abs=0.05)
 
 
-@pytest.mark.parametrize("kind", RADII)
+@pytest.mark.parametrize("kind", [kind for kind in RADII if kind != "torus"])
 def test_the_kind_of_a_patch(kind):
     rng = np.random.default_rng(11)
     points, normals = patch(kind, rng, 60)
     noise = rng.normal(0, WHITE, (60, 1)) * normals
     small = np.zeros(PACKED)
     code, rms = model_selection.fitting_kind(points + noise, normals, 30.0, ALL, WHITE, 1.3, small)
-    assert NAMES[code] == kind
+    assert code == KINDS[kind].code
     # Standard error of an rms of 60: one part in sqrt(120).
     assert abs(rms / WHITE - 1.0) < 4.0 / np.sqrt(120.0)
     rough = rng.normal(0, 40 * WHITE, (60, 1)) * normals
     assert model_selection.fitting_kind(points + rough, normals, 30.0, ALL, WHITE, 1.3, small)[0] == -1
     none = np.zeros(COUNT, dtype=np.bool_)
     assert model_selection.fitting_kind(points, normals, 30.0, none, WHITE, 1.3, small)[0] == -1
+
+
+def test_no_patch_is_called_a_torus():
+    """It bends to anything small, so that only regions may turn into it."""
+    points, normals = patch("torus", np.random.default_rng(11), 60)
+    small = np.zeros(PACKED)
+    assert model_selection.fitting_kind(points, normals, 30.0, ALL, WHITE, 1.3, small)[0] == -1
 
 
 def test_only_what_is_allowed_is_chosen():

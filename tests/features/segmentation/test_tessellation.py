@@ -66,7 +66,7 @@ def test_a_ball_is_one_sphere():
 
 
 def test_a_ring_is_one_torus():
-    label, faces = found_on(trimesh.creation.torus(30.0, 8.0, major_sections=96, minor_sections=32))
+    label, faces = found_on(trimesh.creation.torus(30.0, 8.0, major_sections=128, minor_sections=64))
     assert (label == 0).all()
     ((kind, shape, _, _),) = faces
     assert kind == "torus"
