@@ -1,11 +1,29 @@
-"""datumlift: from a dense scan of a machined casting to a light mesh, a datum file and the proof of what was lost.
+r"""datumlift: from a dense scan of a machined casting to a light mesh, a datum file and the proof of what was lost.
 
     import pipeline
     result = pipeline.run("scan.stl")
     for feature in result.features:
         print(feature.id, feature.kind, feature.radius)
 
-Lengths are millimetres and angles radians throughout this API; degrees appear only in files and on screen.
+`run` does what `datumlift run` does. It takes a scan, a job file or a `Job`, writes its files into a folder beside the
+scan, and gives a `Result`. A second run makes anew only what has changed. What it found is at hand
+
+- as values: `Result.features`, each a `Feature`; `Result.frame`, a `Frame`; `Result.audit`, an `Audit`; and the
+  triangles of a stage as a `Surface`, for example `Result.lighten.surface`;
+- as a file that any program can read: `read_datums(result.out / "datums.json")` gives it as a `DatumFile`.
+
+What to do differently is said in a job, either in a file, read by `load_job`, or in the script:
+
+    job = pipeline.Job(scan="scan.stl", lighten={"tolerance": 0.05}, frame={"A": "plane-1"})
+    result = pipeline.run(job, out="found")
+    if not result.audit.within_budget:
+        print(*result.cautions, sep="\n")
+
+Lengths are mm. Angles are radians in values and degrees in jobs and files. Points are in scan coordinates unless a name
+says otherwise; `Frame.matrix` leads to part coordinates. Arrays are float64, facets int32 and counter-clockwise from
+outside the material. No figure that couldn't be vouched for is given: it is None, and the cautions say why.
+
+Whatever goes wrong on the way is a `DatumliftError` that says in one sentence what, where and what to do.
 """
 
 from __future__ import annotations

@@ -13,7 +13,15 @@ from __future__ import annotations
 
 
 class DatumliftError(Exception):
-    """Base of all errors that datumlift raises on purpose; `str(error)` says what, where and what to do."""
+    """Base of all errors that datumlift raises on purpose; `str(error)` says what, where and what to do.
+
+    >>> import pipeline
+    >>> try:
+    ...     pipeline.run("housing.stl")
+    ... except pipeline.DatumliftError as error:
+    ...     print(error)
+    The scan housing.stl does not exist; give the path of a mesh file.
+    """
 
 
 class InputError(DatumliftError):

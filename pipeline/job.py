@@ -243,7 +243,30 @@ class ExportSettings(Settings):
 
 
 class Job(Settings):
-    """Everything that decides the result of one run, apart from the scan's content."""
+    """Everything that decides the result of one run, apart from the scan's content: one section a stage.
+
+    scan     the scan's mesh file
+    out      the output folder; None: beside the scan, named after it
+    title    of the outputs; None: the scan's name
+    read     the scan's unit
+    clean    what is no part of it
+    recover  what is looked for
+    caliper  sizes measured on the real part, to hold the scan's against
+    refit    features to be fitted again under what the user vouches for
+    names    a feature's id and the user's name for it, either way round
+    fill     what to do with gaps
+    frame    the datums
+    lighten  how far to thin out
+    audit    the budget
+    export   what to write
+
+    Lengths in mm, angles in degrees. Jobs are frozen: `model_copy(update=...)` makes another. A wrong key or value
+    raises pydantic's ValidationError here, and SettingsError from a file (`load_job`).
+
+    >>> job = Job(scan="housing.stl", lighten={"tolerance": 0.05}, names={"cylinder-1": "main bore"})
+    >>> job.lighten.tolerance, job.lighten.facets, job.frame.A, job.export.units
+    (0.05, None, None, 'mm')
+    """
 
     scan: Path
     out: Path | None = None
@@ -262,9 +285,25 @@ class Job(Settings):
 
 
 def load_job(path: str | Path) -> Job:
-    """Read a job file; relative paths in it are taken from the job file's folder.
+    r"""Read a job file; relative paths in it are taken from the job file's folder.
 
     Raises InputError when the file can't be read or isn't TOML, SettingsError when a key or value is wrong.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "job.toml"
+    >>> _ = path.write_text('''scan = "housing.stl"
+    ... [audit]
+    ... max_deviation = 0.1
+    ... ''')
+    >>> job = load_job(path)
+    >>> job.scan == path.resolve().parent / "housing.stl", job.audit.max_deviation
+    (True, 0.1)
+    >>> _ = path.write_text('scan = "housing.stl"\nlihgten.facets = 5000')
+    >>> try:
+    ...     load_job(path)
+    ... except SettingsError as error:
+    ...     print(str(error).partition(": ")[2])
+    there is no setting 'lihgten'; did you mean 'lighten'?
     """
     path = Path(path)
     try:

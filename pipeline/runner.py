@@ -54,7 +54,12 @@ StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 @dataclass(frozen=True)
 class StageReport:
-    """seconds and peak_mb of this run; a reused stage took no time and has no peak."""
+    """What a stage took.
+
+    name     the stage's
+    seconds  and peak_mb of this run: a reused stage took no time and has no peak
+    reused   whether its result was left by an earlier run
+    """
 
     name: str
     seconds: float
@@ -64,7 +69,15 @@ class StageReport:
 
 @dataclass(frozen=True)
 class Result:
-    """What a run made. Results of stages are read from the work folder when they are first asked for."""
+    """What a run made. Results of stages are read from the work folder when they are first asked for.
+
+    out     the output folder
+    job     as run
+    stages  what each stage took
+
+    Asking for the result of a stage that was never run (see `until` of `run`) raises OutputError, and so does a work
+    folder that has gone since.
+    """
 
     out: Path
     job: Job
@@ -73,55 +86,68 @@ class Result:
 
     @cached_property
     def read(self) -> ReadResult:
+        """The scan as read: mm, welded."""
         return self._shelf.get("read")
 
     @cached_property
     def source(self) -> Source:
+        """Where the scan came from, its noise and its size."""
         return self._shelf.get("read", "source")
 
     @cached_property
     def clean(self) -> CleanResult:
+        """The scan without what isn't the part, and what was taken away."""
         return self._shelf.get("clean")
 
     @cached_property
     def recover(self) -> RecoverResult:
+        """Features, the facets that carry them, what holds between them, the scan's noise."""
         return self._shelf.get("recover")
 
     @cached_property
     def fill(self) -> FillResult:
+        """The surface with gaps closed, and what was done with each."""
         return self._shelf.get("fill")
 
     @cached_property
     def frame_result(self) -> FrameResult:
+        """The part frame, and flanges, standard sizes and features in part coordinates."""
         return self._shelf.get("frame")
 
     @cached_property
     def lighten(self) -> LightenResult:
+        """The light surface, in scan coordinates, and the facets of each feature."""
         return self._shelf.get("lighten")
 
     @cached_property
     def audit_result(self) -> AuditResult:
+        """The audit, and how far each light vertex is from the scan."""
         return self._shelf.get("audit")
 
     @cached_property
     def files(self) -> tuple[Path, ...]:
+        """The files that were written, all in `out`."""
         exported: ExportResult = self._shelf.get("export")
         return tuple(self.out / name for name in exported.files)
 
     @property
     def features(self) -> tuple[Feature, ...]:
+        """The recovered features, in the order of the datum file; mm and rad, scan coordinates."""
         return self._shelf.get("recover", "features")
 
     @property
     def frame(self) -> Frame:
+        """The part frame that the datums make."""
         return self._shelf.get("frame", "frame")
 
     @property
     def audit(self) -> Audit:
+        """What lightening cost."""
         return self._shelf.get("audit", "audit")
 
     @property
     def cautions(self) -> tuple[str, ...]:
+        """What is not to be relied on, in sentences, of all stages that were run."""
         found: list[str] = []
         for name in ORDER:
             if self._shelf.has(name) and name != "audit":
@@ -145,10 +171,28 @@ def run(
     scan      a scan file, a job file (.toml), or a Job
     out       the output folder; default: beside the scan, named after it
     fresh     make everything anew
+    until     the last stage to run: "read", "clean", "recover", "fill", "frame", "lighten", "audit" or "export"
     progress  called with a stage's name; gives a context manager whose value is that stage's Progress
     job_file  where `scan` came from when it is a Job: that file is never written over
 
-    Raises InputError, SettingsError, OutputError or GeometryError, each with one sentence for the user.
+    Raises InputError, SettingsError, OutputError or GeometryError, each a DatumliftError of one sentence for the user.
+
+    >>> import tempfile
+    >>> scan = Path(tempfile.mkdtemp()) / "corner.off"
+    >>> _ = scan.write_text('''OFF
+    ... 4 4 0
+    ... 0 0 0
+    ... 10 0 0
+    ... 0 10 0
+    ... 0 0 10
+    ... 3 0 2 1
+    ... 3 0 1 3
+    ... 3 0 3 2
+    ... 3 1 2 3
+    ... ''')
+    >>> result = run(scan, until="read")
+    >>> result.source.facets, result.source.unit, result.read.surface.vertices.shape, result.out.name
+    (4, 'mm', (4, 3), 'corner')
     """
     if not isinstance(scan, Job) and Path(scan).suffix.lower() == ".toml":
         job_file = Path(scan)

@@ -35,9 +35,16 @@ OTHER_KEYS = {"none": "no feature", "filled": "filled: invented"}
 
 @dataclass(frozen=True)
 class Shown:
-    """A mesh in part coordinates: vertices (n, 3) mm, faces (m, 3), labels (m,) index of feature or -1, origin (m,)
-    uint8, deviation (n,) signed distance from the scan in mm, not-a-number where there is none; `thinned` where it has
-    fewer facets than the light mesh; suspects: for each proposal of what is not the part, (m,) its facets."""
+    """A mesh in part coordinates, as the report shows it.
+
+    vertices   (n, 3) mm
+    faces      (m, 3)
+    labels     (m,) index of feature or -1
+    origin     (m,) uint8, as in `Surface`
+    deviation  (n,) signed distance from the scan in mm, not-a-number where there is none
+    thinned    it has fewer facets than the light mesh
+    suspects   for each proposal of what is not the part, (m,) its facets
+    """
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
@@ -59,7 +66,24 @@ def write_report(
 ) -> None:
     """Write report.html and pictures/ into `folder`.
 
-    data: the datum file's; job: the job file's text as run; ladder: the curve of `datumlift ladder`, SVG text.
+    data    the datum file
+    shown   the mesh of its views, which may be empty: then there are none
+    maps    of `residual_maps`
+    job     the job file's text as run
+    unit    "mm" | "in", of all lengths shown
+    ladder  the curve of `datumlift ladder`, SVG text
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> none = np.zeros(0, dtype=np.int32)
+    >>> empty = Shown(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32), none, none.astype("u1"), none.astype("f4"))
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> write_report(build(outcome()), empty, (), "scan = 'plate.stl'", folder, "mm")
+    >>> "<title>Test plate" in (folder / "report.html").read_text(encoding="utf-8")
+    True
     """
     words, beside = Words(unit), folder / "pictures"
     beside.mkdir(exist_ok=True)

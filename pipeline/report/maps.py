@@ -32,9 +32,13 @@ Side = tuple[str, float, str]
 
 @dataclass(frozen=True)
 class ResidualMap:
-    """cells (rows, columns) mm, not-a-number where nothing was measured; area mm2 that was.
+    """How the scan lies about one feature, unrolled flat.
 
-    across, down: what the sides are, how long, and in "mm" or "deg"."""
+    feature       its id
+    cells         (rows, columns) mm, not-a-number where nothing was measured
+    area          mm2 that was measured
+    across, down  what the sides are, how long, and in "mm" or "deg"
+    """
 
     feature: str
     cells: NDArray[np.float64]
@@ -56,7 +60,15 @@ def _side(side: Side, words: Words) -> str:
 def residual_maps(surface: Surface, labels: NDArray[np.int32], features: Sequence[Feature]) -> tuple[ResidualMap, ...]:
     """One map a feature, but none of a feature that no vertex carries alone.
 
-    surface: as cleaned, with `labels` (m,) of its facets; scan coordinates.
+    surface: as cleaned, with `labels` (m,) of its facets: index into `features`, -1 none; scan coordinates, mm.
+
+    >>> from tests.features.made import plane
+    >>> places = np.stack([*np.meshgrid(np.arange(3.0), np.arange(3.0)), np.full((3, 3), 0.02)], axis=-1).reshape(-1, 3)
+    >>> ring = np.array([0, 1, 2, 5, 8, 7, 6, 3, 0])  # round about the vertex 4
+    >>> surface = Surface.measured(places, np.c_[ring[:-1], ring[1:], np.full(8, 4)])
+    >>> (cells,) = residual_maps(surface, np.zeros(8, dtype=np.int32), [plane("plane-1", (0, 0, 0), (0, 0, 1))])
+    >>> cells.feature, float(np.nanmax(cells.cells)), cells.across
+    ('plane-1', 0.02, ('width', 2.0, 'mm'))
     """
     order = np.argsort(labels, kind="stable")
     starts = np.searchsorted(labels[order], np.arange(len(features) + 1))

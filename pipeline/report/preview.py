@@ -17,7 +17,12 @@ MOST_FACETS = 100_000
 
 @dataclass(frozen=True)
 class Preview:
-    """surface in scan coordinates, labels (m,) of its features, deviation (n,) mm of its vertices or not-a-number."""
+    """A mesh small enough to show.
+
+    surface    in scan coordinates
+    labels     (m,) int32: index of the feature, -1 none
+    deviation  (n,) float32 mm of its vertices, or not-a-number
+    """
 
     surface: Surface
     labels: NDArray[np.int32]
@@ -33,7 +38,15 @@ def preview(
 ) -> Preview:
     """The light mesh itself where it has at most `most` facets, else one of about that many made from it.
 
+    labels     (m,): index into `features`, -1 none
+    deviation  (n,) mm, not-a-number where there is none
+
     A vertex of the smaller mesh is given the deviation of the light vertex nearest to it.
+
+    >>> facet = Surface.measured([[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[0, 1, 2]])
+    >>> shown = preview(facet, np.array([-1], dtype=np.int32), np.zeros(3, dtype=np.float32), ())
+    >>> shown.surface is facet  # one facet can be shown
+    True
     """
     if surface.facets <= most:
         return Preview(surface, labels, deviation)

@@ -75,7 +75,17 @@ def out_from_axis(s: Floats, x: float, y: float, z: float) -> tuple[float, float
 
 
 def view(origin: Floats, direction: Floats) -> tuple[Callable[[Floats], Floats], Callable[[Floats, Floats], Floats]]:
-    """Look against `direction` (3,), towards the viewer: points -> plane, and plane and heights -> points."""
+    """Look against `direction` (3,), towards the viewer: points -> plane, and plane and heights -> points.
+
+    origin is the plane's origin (3,). Returned are flatten: points (n, 3) -> places (n, 2), and lift: places (n, 2) and
+    heights (n,) along `direction` -> points (n, 3); mm. The plane's axes are those of `basis_of`, turned so that what
+    runs counter-clockwise for the viewer runs so in the plane.
+
+    >>> flatten, lift = view(np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
+    >>> places = flatten(np.array([[3.0, 4.0, 12.0]]))
+    >>> float(np.linalg.norm(places)), lift(places, np.array([2.0])).tolist()
+    (5.0, [[3.0, 4.0, 12.0]])
+    """
     first, second = basis_of(direction)
     if np.dot(np.cross(first, second), direction) < 0.0:
         first, second = second, first

@@ -21,25 +21,33 @@ from pipeline.surfaces.shape import CODE, PACKED
 
 _ALL = tuple(KINDS.values())
 COUNT = len(_ALL)
-WIDEST = max(len(kind.parameters) for kind in _ALL)  # local parameters of the kind that has most
+"""How many kinds there are."""
+WIDEST = max(len(kind.parameters) for kind in _ALL)
+"""How many local parameters the kind has that has most."""
 WIDTHS = np.array([len(kind.parameters) for kind in _ALL])
-# Of the local parameters by code, -1 padded; numbers as `apply_step` takes them.
+"""(COUNT,) int64: how many local parameters a kind has, by its code."""
 SLOTS = np.array([[*kind.slots, *[-1] * WIDEST][:WIDEST] for kind in _ALL])
+"""(COUNT, WIDEST) int64: numbers of the local parameters of a kind, by its code, -1 padded, as kernels take them."""
 
-# What kernels ask about a kind, by code.
+# What kernels ask about a kind.
 FLAT = np.array([kind.flat for kind in _ALL])
+"""(COUNT,) bool: `Kind.flat` by code."""
 AXIAL = np.array([kind.axial for kind in _ALL])
+"""(COUNT,) bool: `Kind.axial` by code."""
 RULED = np.array([kind.ruled for kind in _ALL])
+"""(COUNT,) bool: `Kind.ruled` by code."""
 SUPPLE = np.array([kind.supple for kind in _ALL])
+"""(COUNT,) bool: `Kind.supple` by code."""
 _CHORD_STEPS = np.array([kind.chord_steps for kind in _ALL])
 
 _U, _V, _W, _A, _B, _R, _H, _MAJOR, _T = (SLOT_NUMBERS[name] for name in ("u", "v", "w", "a", "b", "r", "h", "R", "t"))
 
 
-def _chain(name: str, arguments: str, branch: Callable[[Any], str | None], end: str = "") -> Any:
+def _chain(name: str, arguments: str, says: str, branch: Callable[[Any], str | None], end: str = "") -> Any:
     """Compile `name`(arguments), with `branch` of a kind as the body for its code, or nothing for None.
 
-    `end` is the body for the kinds without a branch. In a branch `evaluate_2` is what kind 2 offers as `evaluate`.
+    `says` is its docstring, and `end` the body for the kinds without a branch. In a branch `evaluate_2` is what kind 2
+    offers as `evaluate`.
     """
     lines = [f"def {name}({arguments}):"]
     for kind in _ALL:
@@ -54,20 +62,46 @@ def _chain(name: str, arguments: str, branch: Callable[[Any], str | None], end: 
     scope |= {"__name__": __name__, "np": np, "perpendicular_pair": perpendicular_pair}
     # By this file's name numba finds its cache.
     exec(compile("\n".join(lines), __file__, "exec"), scope)
+    scope[name].__doc__ = says
     return njit(cache=True)(scope[name])
 
 
-# (code, s, x, y, z, row) -> signed orthogonal distance, mm; row (k,) receives its derivatives by the local parameters.
-evaluate = _chain("evaluate", "code, s, x, y, z, row", lambda kind: f"return evaluate_{kind.code}(s, x, y, z, row)")
+evaluate = _chain(
+    "evaluate",
+    "code, s, x, y, z, row",
+    "Signed orthogonal distance, mm, from a packed shape; row (k,) receives its derivatives by the local parameters.",
+    lambda kind: f"return evaluate_{kind.code}(s, x, y, z, row)",
+)
 
-# (code, s, x, y, z) -> the same distance and the surface's unit normal there, (d, nx, ny, nz).
-gradient = _chain("gradient", "code, s, x, y, z", lambda kind: f"return gradient_{kind.code}(s, x, y, z)")
+gradient = _chain(
+    "gradient",
+    "code, s, x, y, z",
+    """The same distance, mm, and the surface's unit normal there: (d, nx, ny, nz).
 
-# (code, points (n, 3), normals (n, 3), s) -> bool: closed-form start of a kind into s, with a basis; False where the
-# points don't make one.
+    code     of the kind of s; ValueError where no kind has it
+    s        (PACKED,)
+    x, y, z  mm
+
+    >>> from pipeline.surfaces import Shape, pack
+    >>> ball = pack(Shape("sphere", np.zeros(3), radius=5.0))
+    >>> gradient(KINDS["sphere"].code, ball, 0.0, 8.0, 0.0)
+    (3.0, 0.0, 1.0, 0.0)
+    """,
+    lambda kind: f"return gradient_{kind.code}(s, x, y, z)",
+)
+
 begin = _chain(
     "begin",
     "code, points, normals, s",
+    """Closed-form start of a kind into s (PACKED,), with a basis; False where the points don't make one.
+
+    code             of the kind; ValueError where no kind has it
+    points, normals  (n, 3) mm and unit vectors; normals are used as lines, their sign only orients a plane
+
+    >>> ways, s = np.concatenate([np.eye(3), -np.eye(3)]), np.zeros(PACKED)
+    >>> begin(KINDS["sphere"].code, 5.0 * ways, ways, s), round(float(s[12]), 9)
+    (True, 5.0)
+    """,
     lambda kind: (
         f"""\
 good = begin_{kind.code}(points, normals, s)
@@ -77,11 +111,11 @@ return good"""
     ),
 )
 
-# (code, s, points, low, high, rows, away): signed distances of points[low:high] into away and their derivatives into
-# the columns of rows. One loop a kind, so that the compiler can take several points at once.
+# One loop a kind, so that the compiler can take several points at once.
 fill_rows = _chain(
     "fill_rows",
     "code, s, points, low, high, rows, away",
+    "Signed distances of points[low:high] into away, and their derivatives into the columns of rows.",
     lambda kind: (
         f"""\
 for i in range(high - low):
@@ -90,8 +124,12 @@ return"""
     ),
 )
 
-# (code, s, size) -> bool: whether a packed shape is degenerate neither in itself nor over `size` mm.
-_sane = _chain("_sane", "code, s, size", lambda kind: f"return sane_{kind.code}(s, size)")
+_sane = _chain(
+    "_sane",
+    "code, s, size",
+    "Whether a packed shape is degenerate neither in itself nor over `size` mm.",
+    lambda kind: f"return sane_{kind.code}(s, size)",
+)
 
 
 def _turned(kind: Any) -> str | None:
@@ -101,13 +139,27 @@ def _turned(kind: Any) -> str | None:
     return f"return ({related}) and turned_{kind.code}(held, points, s)"
 
 
-# (code, was, held, points, s) -> bool: a start of kind `code` from a packed shape held of kind `was`.
-_from_relative = _chain("_from_relative", "code, was, held, points, s", _turned, "return False")
+_from_relative = _chain(
+    "_from_relative",
+    "code, was, held, points, s",
+    "A start of kind `code` from a packed shape held of kind `was`; False where there is none.",
+    _turned,
+    "return False",
+)
 
 
 @njit(cache=True)
 def sane(code: int, s: Floats, size: float) -> bool:
-    """Whether a packed shape is finite, not degenerate, and not so flat that over `size` mm it is a plane."""
+    """Whether a packed shape is finite, not degenerate, and not so flat that over `size` mm it is a plane.
+
+    code  of its kind; ValueError where no kind has it
+    s     (PACKED,)
+
+    >>> ball = KINDS["sphere"].unpack(np.r_[np.zeros(12), 5.0, np.zeros(6)])
+    >>> from pipeline.surfaces import pack
+    >>> sane(KINDS["sphere"].code, pack(ball), 10.0), sane(KINDS["sphere"].code, np.full(PACKED, np.nan), 10.0)
+    (True, False)
+    """
     for k in range(PACKED):
         if not np.isfinite(s[k]):
             return False
@@ -118,7 +170,16 @@ def sane(code: int, s: Floats, size: float) -> bool:
 def start_of(code: int, was: int, held: Floats, points: Floats, normals: Floats, s: Floats) -> bool:
     """A start of kind `code` into s: the shape held, turned into that kind where it can be, else the closed form.
 
-    was  the kind of the packed shape held, -1 for none
+    held, s          (PACKED,)
+    was              the kind of the packed shape held, -1 for none
+    points, normals  (n, 3) mm and unit vectors, used as lines
+
+    False where there is no start. ValueError where no kind has the code.
+
+    >>> s, held = np.zeros(PACKED), np.zeros(PACKED)
+    >>> points = np.array([[0.0, 0, 7], [10, 0, 7], [0, 10, 7], [10, 10, 7]])
+    >>> start_of(KINDS["plane"].code, -1, held, points, np.tile([0.0, 0, 1], (4, 1)), s), s[:6].round(9).tolist()
+    (True, [5.0, 5.0, 7.0, 0.0, 0.0, 1.0])
     """
     if was == code:
         s[:] = held
@@ -128,7 +189,14 @@ def start_of(code: int, was: int, held: Floats, points: Floats, normals: Floats,
 
 @njit(cache=True)
 def distance_gradient(row: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
-    """`gradient` of a row (ROW,) of a table of several kinds."""
+    """`gradient` of a row (ROW,) of a table of several kinds: signed distance, mm, and unit normal (d, nx, ny, nz).
+
+    ValueError where no kind has the row's code.
+
+    >>> from pipeline.surfaces import Shape, row_of
+    >>> distance_gradient(row_of(Shape("sphere", np.zeros(3), radius=5.0)), 8.0, 0.0, 0.0)
+    (3.0, 1.0, 0.0, 0.0)
+    """
     return gradient(int(row[CODE]), row, x, y, z)
 
 
@@ -140,6 +208,13 @@ def move_onto(table: Floats, a: int, b: int, c: int, point: Floats) -> bool:
 
     One surface is met exactly; two and three by Newton steps of least length. False, with the point
     where it was, where the surfaces run too nearly along each other or do not meet near the point.
+
+    >>> from pipeline.surfaces import Shape, row_of
+    >>> bore = Shape("cylinder", np.zeros(3), np.array([0.0, 0, 1]), 5.0)
+    >>> face = Shape("plane", np.array([0.0, 0, 10]), np.array([0.0, 0, 1]))
+    >>> point = np.array([5.2, 0.0, 9.7])
+    >>> move_onto(np.array([row_of(bore), row_of(face)]), 0, 1, -1, point), point.round(9).tolist()
+    (True, [5.0, 0.0, 10.0])
     """
     if a < 0:
         return True
@@ -183,7 +258,12 @@ def move_onto(table: Floats, a: int, b: int, c: int, point: Floats) -> bool:
 
 @njit(cache=True)
 def row_distances(row: Floats, points: Floats) -> Floats:
-    """Signed distance (n,) of points (n, 3) to the surface of a row of a table."""
+    """Signed distance (n,), mm, of points (n, 3) to the surface of a row (ROW,) of a table.
+
+    >>> from pipeline.surfaces import Shape, row_of
+    >>> row_distances(row_of(Shape("sphere", np.zeros(3), radius=5.0)), np.array([[8.0, 0, 0], [0, 4, 0]])).tolist()
+    [3.0, -1.0]
+    """
     out = np.empty(len(points))
     for i in range(len(points)):
         out[i] = distance_gradient(row, points[i, 0], points[i, 1], points[i, 2])[0]
@@ -192,7 +272,14 @@ def row_distances(row: Floats, points: Floats) -> Floats:
 
 @njit(cache=True)
 def chord_steps(row: Floats) -> int:
-    """Into how many steps the sides of a facet on a row's surface are parted to find its chord error; 0: none."""
+    """Into how many steps the sides of a facet on a row's surface are parted to find its chord error; 0: none.
+
+    row  (ROW,) of a table
+
+    >>> from pipeline.surfaces import Shape, row_of
+    >>> chord_steps(row_of(Shape("plane", np.zeros(3), np.array([0.0, 0, 1]))))  # a facet on a plane has no chord error
+    0
+    """
     return _CHORD_STEPS[int(row[CODE])]
 
 

@@ -41,7 +41,15 @@ def _distances_wide(code: int, s: Floats, points: Floats, out: Floats) -> None:
 
 @njit(cache=True)
 def distances(code: int, s: Floats, points: Floats) -> Floats:
-    """(n,) signed orthogonal distances, mm, of points (n, 3) from a packed shape."""
+    """(n,) signed orthogonal distances, mm, of points (n, 3) from a packed shape.
+
+    code  of its kind; ValueError where no kind has it
+    s     (PACKED,)
+
+    >>> ball = pack(Shape("sphere", np.zeros(3), radius=5.0))
+    >>> distances(KINDS["sphere"].code, ball, np.array([[8.0, 0, 0], [0, 4, 0]])).tolist()
+    [3.0, -1.0]
+    """
     out = np.empty(len(points))
     if len(points) > _MANY:
         _distances_wide(code, s, points, out)
@@ -52,7 +60,12 @@ def distances(code: int, s: Floats, points: Floats) -> Floats:
 
 @njit(cache=True)
 def gradients(code: int, s: Floats, points: Floats) -> Floats:
-    """(n, 3) unit normals of a packed shape at points (n, 3)."""
+    """(n, 3) unit normals of a packed shape (PACKED,) at points (n, 3); code of its kind, ValueError where none has it.
+
+    >>> ball = pack(Shape("sphere", np.zeros(3), radius=5.0))
+    >>> gradients(KINDS["sphere"].code, ball, np.array([[8.0, 0, 0], [0, 4, 0]])).tolist()
+    [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]
+    """
     out = np.empty((len(points), 3))
     for i in range(len(points)):
         _, out[i, 0], out[i, 1], out[i, 2] = gradient(code, s, points[i, 0], points[i, 1], points[i, 2])
@@ -107,7 +120,20 @@ def _gather_wide(code: int, s: Floats, points: Floats, weights: Floats, width: i
 
 @njit(cache=True)
 def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, width: int) -> tuple[Floats, Floats, float]:
-    """J'WJ (k, k), J'Wd (k,) and d'Wd of the weighted distances."""
+    """J'WJ (k, k), J'Wd (k,) and d'Wd of the weighted distances: Gauss-Newton's normal equations.
+
+    code, s          code of a kind (ValueError where none has it) and a packed shape (PACKED,) of it
+    points, weights  (n, 3) mm, (n,)
+    width            k, how many local parameters the kind has
+
+    A plane's first is the shift along its normal, by which every distance falls alike:
+
+    >>> floor = pack(Shape("plane", np.zeros(3), np.array([0.0, 0.0, 1.0])))
+    >>> points, weights = np.array([[0.0, 0.0, 2.0], [0.0, 0.0, 4.0]]), np.ones(2)
+    >>> matrix, right, squares = normal_equations(KINDS["plane"].code, floor, points, weights, 3)
+    >>> float(matrix[0, 0]), float(right[0]), squares
+    (2.0, -6.0, 20.0)
+    """
     total = np.zeros(width * (width + 1) // 2 + width + 1)
     if len(points) > _MANY:
         _gather_wide(code, s, points, weights, width, total)
@@ -131,8 +157,20 @@ def refine(
 ) -> tuple[int, bool]:
     """Levenberg-Marquardt on weighted orthogonal distances, in place; (iterations used, converged).
 
+    code, s          code of a kind (ValueError where none has it) and a start (PACKED,) of it, which is changed
+    points, weights  (n, 3) mm, (n,)
+    slots, free      (k,) numbers of the kind's local parameters (`Kind.slots`), and which of them may change
+    iterations       the most steps
+    tolerance        mm
+
     Converged when no free parameter moves any point by more than `tolerance` mm, by the size of its
     own column. Marquardt's scaling makes mm and radians comparable.
+
+    >>> ball, s = KINDS["sphere"], pack(Shape("sphere", np.array([0.3, -0.2, 0.1]), radius=4.0))
+    >>> points = 5.0 * np.concatenate([np.eye(3), -np.eye(3)])
+    >>> steps, converged = refine(ball.code, s, points, np.ones(6), ball.slots, np.ones(4, dtype=bool), 50, 1e-9)
+    >>> converged, round(float(s[12]), 9)
+    (True, 5.0)
     """
     width = len(slots)
     step = np.zeros(width)
@@ -170,13 +208,22 @@ def signed_distance(shape: Shape, points: Floats) -> Floats:
     """(n,) orthogonal distance of points (n, 3) from the unbounded surface, mm.
 
     Positive on the side of the geometric normal: along a plane's direction, away from an axis, a
-    centre, or a torus' centre circle.
+    centre, or a torus' centre circle. KeyError where there is no such kind.
+
+    >>> drill = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0)
+    >>> signed_distance(drill, np.array([[3.0, 4.0, 100.0], [0.0, 6.0, 0.0]])).tolist()
+    [0.0, 1.0]
     """
     return distances(KINDS[shape.kind].code, pack(shape), as_points(points))
 
 
 def surface_normal(shape: Shape, points: Floats) -> Floats:
-    """(n, 3) unit geometric normals of the surface nearest to the points (n, 3): the gradient of the distance."""
+    """(n, 3) unit geometric normals of the surface nearest to the points (n, 3): the gradient of the distance.
+
+    >>> drill = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0)
+    >>> surface_normal(drill, np.array([[0.0, 6.0, 20.0]])).tolist()
+    [[0.0, 1.0, 0.0]]
+    """
     return gradients(KINDS[shape.kind].code, pack(shape), as_points(points))
 
 
@@ -187,20 +234,42 @@ def project(shape: Shape, points: Floats) -> Floats:
 
 
 def jacobian(shape: Shape, points: Floats, basis: Floats | None = None) -> Floats:
-    """(n, k) derivatives of the distance by the local parameters on `basis` (2, 3)."""
+    """(n, k) derivatives of the distance of points (n, 3) by the kind's local parameters on `basis` (2, 3); mm and rad.
+
+    The basis is that of `basis_of` where none is given.
+
+    >>> ball = Shape("sphere", np.zeros(3), radius=5.0)
+    >>> KINDS["sphere"].parameters, abs(jacobian(ball, np.array([[0.0, 0.0, 5.0]]))).tolist()
+    (('u', 'v', 'w', 'r'), [[0.0, 0.0, 1.0, 1.0]])
+    """
     kind = KINDS[shape.kind]
     return jacobians(kind.code, pack(shape, basis), as_points(points), len(kind.parameters))
 
 
 def moved(shape: Shape, step: Floats, basis: Floats | None = None) -> Shape:
-    """The shape after a small change (k,) of its local parameters on `basis` (2, 3)."""
+    """The shape after a small change (k,) of its local parameters on `basis` (2, 3); mm and rad.
+
+    The basis is that of `basis_of` where none is given.
+
+    >>> ball = Shape("sphere", np.zeros(3), radius=5.0)
+    >>> moved(ball, np.array([0.0, 0.0, 2.0, 0.5]), np.eye(3)[:2]).radius
+    5.5
+    """
     packed = pack(shape, basis)
     apply_step(packed, KINDS[shape.kind].slots, np.asarray(step, dtype=float))
     return unpack(shape.kind, packed)
 
 
 def closed_form(kind: str, points: Floats, normals: Floats) -> Shape | None:
-    """A first guess from points (n, 3) and their normals, used as lines; None where they don't make one."""
+    """A first guess from points (n, 3) and their normals (n, 3), used as lines; None where they don't make one.
+
+    kind  a key of `KINDS`
+
+    >>> ways = np.concatenate([np.eye(3), -np.eye(3)])
+    >>> ball = closed_form("sphere", 5.0 * ways + [10.0, 0.0, 0.0], ways)
+    >>> ball.point.round(9).tolist(), round(ball.radius, 9)
+    ([10.0, 0.0, 0.0], 5.0)
+    """
     packed = np.zeros(PACKED)
     points, normals = as_points(points), as_points(normals)
     if len(points) < len(KINDS[kind].parameters) or not begin(KINDS[kind].code, points, normals, packed):
@@ -211,8 +280,17 @@ def closed_form(kind: str, points: Floats, normals: Floats) -> Shape | None:
 def height_of(shape: Shape, outward: float, origin: Floats, direction: Floats) -> Callable[[Floats], Floats]:
     """Where a line of sight meets a fitted surface: feet of lines (n, 3) -> steps (n,) mm along `direction`.
 
-    Of several meetings the one nearest to the plane through `origin` counts; nan where the surface is
-    missed or seen from behind. outward as for `chart_of`.
+    outward    as for `chart_of`
+    origin     (3,) and
+    direction  (3,) unit, towards the viewer: of several meetings the one nearest to the plane through origin square to
+               it counts; nan where the surface is missed or seen from behind
+
+    Where a kind doesn't say in closed form how lines meet it, by sphere tracing (Hart 1996, The Visual Computer 12,
+    527-545).
+
+    >>> ball, up = Shape("sphere", np.zeros(3), radius=5.0), np.array([0.0, 0.0, 1.0])
+    >>> height_of(ball, 1.0, np.zeros(3), up)(np.array([[3.0, 0.0, 0.0], [6.0, 0.0, 0.0]])).tolist()
+    [4.0, nan]
     """
 
     def height(feet: Floats) -> Floats:
@@ -265,10 +343,15 @@ def traced(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
 
 
 def chart_of(shape: Shape, near: Floats, outward: float) -> Chart:
-    """The chart of a fitted surface.
+    """The chart of a fitted surface: a map between it and a plane, see `Chart`.
 
     near     (3,) point of it that the chart is laid out around
     outward  1.0 where the geometric normal points out of the material, -1.0 where into it (bores)
+
+    >>> drill = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0)
+    >>> chart = chart_of(drill, np.array([5.0, 0.0, 0.0]), -1.0)
+    >>> round(chart.period, 6), chart.lift(chart.flatten(np.array([[0.0, 5.0, 8.0]]))).round(9).tolist()
+    (31.415927, [[0.0, 5.0, 8.0]])
     """
     chart = KINDS[shape.kind].chart(shape, near)
     if outward > 0.0:

@@ -15,13 +15,18 @@ from pipeline.surfaces.shape import PlaneCurve, Shape
 
 SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7, "t": 8}
 
-SIZES = ("r", "h", "R")  # the local parameters that move nothing
+SIZES = ("r", "h", "R")
+"""The local parameters that move nothing."""
 
 Invariance = Literal["planar", "cylindrical", "spherical", "revolute", "prismatic"]
 
 
 class SituationFeature(StrEnum):
-    """What stands for a surface as a datum (ISO 5459)."""
+    """What stands for a surface as a datum (ISO 5459).
+
+    >>> SituationFeature("axis") is SituationFeature.AXIS, str(SituationFeature.AXIS_POINT)
+    (True, 'axis+point')
+    """
 
     PLANE = "plane"
     AXIS = "axis"
@@ -31,7 +36,12 @@ class SituationFeature(StrEnum):
 
 
 class Look(NamedTuple):
-    """How the report shows a kind: lightness, chroma and hue (degrees) in OKLCh, and a hatch of the report's."""
+    """How the report shows a kind: lightness, chroma and hue (degrees) in OKLCh, and a hatch of the report's.
+
+    lightness  0..1, and chroma 0..about 0.3
+    hue        degrees
+    hatch      name of one of the report's hatches
+    """
 
     lightness: float
     chroma: float
@@ -129,6 +139,11 @@ class Kind:
     also         further words for it in job files
     looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
     code         its number in the compiled kernels, given by its place in the registry
+
+    >>> from pipeline.surfaces import KINDS
+    >>> drill = KINDS["cylinder"]
+    >>> drill.called("bore"), drill.parameters, drill.axial, drill.size(Shape("cylinder", np.zeros(3), radius=5.0))
+    ('bore', ('u', 'v', 'a', 'b', 'r'), True, 'D10.000')
     """
 
     name: str
@@ -179,10 +194,12 @@ class Kind:
 
     @property
     def flat(self) -> bool:
+        """Whether it is a plane."""
         return self.invariance == "planar"
 
     @property
     def spherical(self) -> bool:
+        """Whether it is the same in all directions about its centre."""
         return self.invariance == "spherical"
 
     @property
@@ -240,6 +257,7 @@ class Kind:
 
     @property
     def slots(self) -> NDArray[np.int64]:
+        """(k,) int64: the numbers that the kernels know its local parameters by, in their order."""
         return np.array([SLOTS[name] for name in self.parameters])
 
     def unpack(self, packed: Floats) -> Shape:

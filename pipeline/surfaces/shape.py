@@ -24,7 +24,9 @@ import numpy as np
 from pipeline.geometry import Floats, basis_of, transformed, turned
 
 PACKED = 19
+"""How many numbers a packed shape is."""
 ROW = PACKED + 1
+"""How many numbers a row of a table of surfaces is: a packed shape and its kind's code."""
 CODE = PACKED  # where a row of a table has the code of its kind
 SQUARE = np.radians(1.5)  # an axis nearer to square to a plane than this cuts it squarely
 
@@ -34,11 +36,13 @@ class Shape:
     """An unbounded surface; mm and radians.
 
     kind          a key of `KINDS`
-    point         on the plane; on the axis; the centre
-    direction     unit: normal of a plane, axis of the others (a cone's points the way the radius
+    point         (3,) on the plane; on the axis; the centre
+    direction     (3,) unit: normal of a plane, axis of the others (a cone's points the way the radius
                   grows); None for a sphere
     radius        cone: at `point`; torus: of the tube; None for a plane
-    orientation   unit, square to `direction`: how a surface that isn't one of revolution is turned about its axis;
+    half_angle    rad, between a cone's axis and its lines; None for the others
+    major_radius  of a torus' centre circle; None for the others
+    orientation   (3,) unit, square to `direction`: how a surface that isn't one of revolution is turned about its axis;
                   None where it looks the same from all sides
     """
 
@@ -59,7 +63,7 @@ class OfAKind(Protocol):
 
 
 class Sided(OfAKind, Protocol):
-    """What is a bore or a boss besides, or neither."""
+    """What is a bore or a boss besides, or neither: side is "bore", "boss" or None."""
 
     @property
     def side(self) -> str | None: ...
@@ -83,7 +87,13 @@ class Featured(OfAKind, Protocol):
 
 
 def shape_of(feature: Featured) -> Shape:
-    """The bare geometry of a recovered feature."""
+    """The bare geometry of a recovered feature, its vectors as float64.
+
+    >>> from tests.features.made import bore
+    >>> shape = shape_of(bore("bore-1", (0, 0, -20), (0, 0, 1), 25))
+    >>> shape.kind, shape.point.tolist(), shape.radius
+    ('cylinder', [0.0, 0.0, -20.0], 25)
+    """
     return Shape(
         feature.kind,
         np.asarray(feature.point, dtype=float),
@@ -96,11 +106,21 @@ def shape_of(feature: Featured) -> Shape:
 
 
 def as_points(points: Floats) -> Floats:
+    """Points (n, 3), or one of (3,), as the kernels take them: (n, 3) float64, one row behind the other in memory.
+
+    >>> as_points([1, 2, 3])
+    array([[1., 2., 3.]])
+    """
     return np.ascontiguousarray(np.atleast_2d(points), dtype=np.float64)
 
 
 def pack(shape: Shape, basis: Floats | None = None) -> Floats:
-    """(PACKED,) numbers of a shape for the kernels; `basis` (2, 3) that of `basis_of` where none is given."""
+    """(PACKED,) numbers of a shape for the kernels; `basis` (2, 3) that of `basis_of` where none is given.
+
+    >>> packed = pack(Shape("sphere", np.array([1.0, 2.0, 3.0]), radius=5.0))
+    >>> len(packed) == PACKED, packed[:3].tolist(), float(packed[12])
+    (True, [1.0, 2.0, 3.0], 5.0)
+    """
     packed = np.zeros(PACKED)
     packed[0:3] = shape.point
     packed[3:6] = (0.0, 0.0, 1.0) if shape.direction is None else shape.direction
@@ -115,7 +135,10 @@ def pack(shape: Shape, basis: Floats | None = None) -> Floats:
 
 
 class PlaneCurve(NamedTuple):
-    """A straight line through `point` (2,) along `direction` (2,), or a circle about `point` of `radius`; mm."""
+    """A straight line through `point` (2,) along `direction` (2,), or a circle about `point` of `radius`; mm.
+
+    What a curve doesn't have is None; a direction is a unit vector.
+    """
 
     point: Floats
     direction: Floats | None = None
@@ -145,7 +168,12 @@ def square_foot(shape: Shape) -> Floats | None:
 
 
 def redirected(shape: Shape, direction: Floats) -> Shape:
-    """The shape with another unit direction (3,), its orientation square to that."""
+    """The shape with another unit direction (3,), its orientation square to that.
+
+    >>> drill = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0)
+    >>> redirected(drill, np.array([1.0, 0.0, 0.0])).direction.tolist()
+    [1.0, 0.0, 0.0]
+    """
     if shape.orientation is None:
         return replace(shape, direction=direction)
     across = shape.orientation - (shape.orientation @ direction) * direction
@@ -153,6 +181,12 @@ def redirected(shape: Shape, direction: Floats) -> Shape:
 
 
 def seen_from(shape: Shape, matrix: Floats) -> Shape:
-    """The shape in the coordinates that a rigid motion (4, 4) leads to."""
+    """The shape in the coordinates that a rigid motion (4, 4) leads to.
+
+    >>> up = np.eye(4)
+    >>> up[2, 3] = 10.0
+    >>> seen_from(Shape("sphere", np.array([1.0, 2.0, 3.0]), radius=5.0), up).point.tolist()
+    [1.0, 2.0, 13.0]
+    """
     direction, orientation = (None if d is None else turned(matrix, d) for d in (shape.direction, shape.orientation))
     return replace(shape, point=transformed(matrix, shape.point), direction=direction, orientation=orientation)

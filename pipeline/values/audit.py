@@ -15,7 +15,14 @@ if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, take
 
 @dataclass(frozen=True)
 class Deviation:
-    """Figures of a one-way distance, mm, weighted by area; `where` is the point of the maximum."""
+    """Figures of a one-way distance, mm, weighted by area.
+
+    mean, rms  mm, of the distance
+    p95, p99   mm, what 95 and 99 % of the area keep within
+    max        mm, the largest distance
+    where      (3,) mm, the point of the maximum
+    samples    how many points it was taken at
+    """
 
     mean: float
     rms: float
@@ -30,11 +37,17 @@ class Deviation:
 class FeatureAudit:
     """Fit on the scan against fit on the light mesh's vertices; mm and rad. None: can't be vouched for.
 
-    verdict        "ok" | "changed" (by more than twice the feature's own uncertainty) | "over budget" |
-                   "unknown"
-    on_facets      the same three of a fit on points spread over the light facets, which lie a chord's
-                   height inside a curved surface
-    worst          mm: largest distance of the feature's measured facets from the light mesh, noise aside
+    feature         its id
+    shift           mm, of the axis, centre or face
+    tilt            rad, of the axis or normal; None for a sphere
+    radius_change   mm, light less scan; None for a plane
+    light_vertices  how many vertices of the light mesh carry it
+    verdict         "ok" | "changed" (by more than twice the feature's own uncertainty) | "over budget" |
+                    "unknown"
+    note            why, in words
+    on_facets       the same three of a fit on points spread over the light facets, which lie a chord's
+                    height inside a curved surface
+    worst           mm: largest distance of the feature's measured facets from the light mesh, noise aside
     """
 
     feature: str
@@ -50,7 +63,14 @@ class FeatureAudit:
 
 @dataclass(frozen=True)
 class BudgetLine:
-    """One promise and whether it held."""
+    """One promise and whether it held.
+
+    what          "deviation" | "deviation of a feature" | ...: what was promised
+    limit, value  in `unit`: the most that was allowed, and what it came to; value None where there is no such figure
+    unit          "mm" | "rad"
+    held          whether the value is within the limit
+    where         the feature or place of the value, in words
+    """
 
     what: str
     limit: float
@@ -62,7 +82,11 @@ class BudgetLine:
 
 @dataclass(frozen=True)
 class SecondOpinion:
-    """scan_to_light and light_to_scan, against the scan as measured, by another library; and where it doesn't agree."""
+    """scan_to_light and light_to_scan, against the scan as measured, by another library; and where it doesn't agree.
+
+    scan_to_light, light_to_scan  its figures, mm
+    cautions                      where they don't agree with the audit's own, in sentences
+    """
 
     scan_to_light: Deviation
     light_to_scan: Deviation
@@ -71,9 +95,21 @@ class SecondOpinion:
 
 @dataclass(frozen=True)
 class Audit:
-    """What lightening cost. scan_to_light and light_to_scan are against the scan as measured; noise_aside
-    are the same two against the scan with its noise taken off, and that is what a budget is held against;
-    lightening_rms is the rms of the first of them; second_opinion is there where it was asked for."""
+    """What lightening cost: distances both ways between scan and light mesh, and each feature fitted on both.
+
+    scan_to_light, light_to_scan  mm, against the scan as measured
+    noise_aside      the same two against the scan with its noise taken off: what a budget is held against
+    features         one fit against the other, a feature each
+    budget           the promises of the job, and whether each held
+    within_budget    whether all of them held
+    facets_before, facets_after  of the scan and of the light mesh
+    area_measured, area_filled   mm2, of the light mesh
+    area_removed     mm2, of the scan: what cleaning took away
+    noise_sigma      mm, standard deviation of the scan's noise
+    lightening_rms   mm, the rms of the first of noise_aside; None where that is not known
+    cautions         what the figures don't say by themselves, in sentences
+    second_opinion   there where it was asked for
+    """
 
     scan_to_light: Deviation
     light_to_scan: Deviation

@@ -15,7 +15,12 @@ if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, take
 
 @dataclass(frozen=True)
 class Datum:
-    """letter, feature id, and what it takes away of "tx ty tz rx ry rz" (part coordinates)."""
+    """One datum of the datum system, and what it fixes.
+
+    letter      "A", "B", ...
+    feature     its feature's id, or words that name several: "middle of U and V" ...
+    constrains  what it takes away of "tx ty tz rx ry rz": shifts along and turns about the axes of the part frame
+    """
 
     letter: str
     feature: str
@@ -24,8 +29,22 @@ class Datum:
 
 @dataclass(frozen=True)
 class Frame:
-    """matrix (4, 4): scan -> part coordinates. covariance (6, 6): of (tx ty tz rx ry rz), mm and rad,
-    small motions of the part frame; None where it can't be vouched for."""
+    """The part frame that the datums make (ISO 5459).
+
+    matrix      (4, 4): scan -> part coordinates, a rigid motion; mm
+    datums      in their order
+    complete    False: some direction or place of the part frame was chosen, not measured; `reasons` says which
+    reasons     why the frame is what it is, in sentences
+    covariance  (6, 6): of (tx ty tz rx ry rz), mm and rad, small motions of the part frame; None where it can't be
+                vouched for
+
+    >>> down = np.eye(4)
+    >>> down[2, 3] = -50.0
+    >>> frame = Frame(down, (Datum("A", "plane-1", ("tz", "rx", "ry")),), complete=False)
+    >>> part = frame.matrix @ [25.0, 10.0, 50.0, 1.0]  # of a point on the face that is datum A
+    >>> part[:3].tolist()
+    [25.0, 10.0, 0.0]
+    """
 
     matrix: Floats
     datums: tuple[Datum, ...]
@@ -38,6 +57,9 @@ class Frame:
 class InPart:
     """A feature in part coordinates.
 
+    feature      its id
+    point        (3,) mm
+    direction    (3,) unit; None for a sphere
     position, direction_uncertainty  k = 1 against the part frame, feature's and frame's errors together: mm
                  across the axis (along the normal of a plane, the largest principal value of a centre), rad;
                  None where they can't be vouched for
@@ -56,10 +78,13 @@ class InPart:
 class SizeSuggestion:
     """A standard size near a measured one: a suggestion, nothing is snapped to it.
 
+    feature    id of the measured feature
     what       "clearance hole" | "tapping hole" | "drill" | "bearing seat" | "O-ring groove" | ...
     name       as the table writes it, e.g. "M8 medium", "17/64 in", "letter H", "6205 (52 mm)"
     size, off  mm: the standard size, and the measured minus it
     sigmas     |off| in standard uncertainties of the measured size; None where that has no uncertainty
+    source     the table
+    note       what else is to be said of it
     """
 
     feature: str
@@ -76,10 +101,12 @@ class SizeSuggestion:
 class SquareUp:
     """How far a feature is from parallel, square or coaxial to a datum.
 
+    feature      its id
+    datum        the datum's letter
     kind         "parallel" | "square" | "coaxial"
     angle        rad from the ideal direction; `angle_uncertainty` k = 1
     over         mm that the angle comes to across `length` mm of the feature itself
-    offset       mm, coaxial only: distance of the axes at the feature's middle
+    offset       mm, coaxial only: distance of the axes at the feature's middle; `offset_uncertainty` k = 1
     significant  the deviation stands out of its uncertainty (95 %)
     """
 

@@ -15,7 +15,17 @@ if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, take
 
 @dataclass(frozen=True)
 class Source:
-    """Where the surface came from and what was learnt on reading it."""
+    """Where the surface came from and what was learnt on reading it.
+
+    file         name of the scan's file
+    sha256       of the file's bytes, hexadecimal
+    facets, vertices  of the scan as read
+    unit         of the file's numbers: "mm" | "cm" | "m" | "in" | "um" | "ft"
+    unit_factor  what they were multiplied by to become mm
+    noise_sigma  mm, standard deviation of the scan's noise along the normal
+    mean_edge    mm, mean length of its edges
+    bounds       lowest and highest coordinates, (3,) mm each
+    """
 
     file: str
     sha256: str
@@ -59,10 +69,11 @@ class Form:
 
     rms             mm, of the orthogonal residuals on inliers
     peak_to_valley  mm, least-squares reference, spikes left out
-    minimum_zone    mm, minimum-zone reference; None where it was not computed
-    noise_share     the part of peak_to_valley that the scan's own noise explains, mm; None if unknown
     inliers         share of the support's vertices that were used, 0..1
     standard        "flatness" | "cylindricity" | "roundness" | "form" ...
+    minimum_zone    mm, minimum-zone reference; None where it was not computed
+    noise_share     the part of peak_to_valley that the scan's own noise explains, mm; None if unknown
+    roundness, straightness  mm, of sections across the axis and of the axis; None where they were not computed
     """
 
     rms: float
@@ -95,15 +106,19 @@ class Extent:
 
 @dataclass(frozen=True)
 class Feature:
-    """A recovered surface.
+    """A recovered surface. mm and rad, scan coordinates.
 
+    id          short and stable: the same scan and settings give the same ids
     kind        "plane" | "cylinder" | "cone" | "sphere" | "torus"
     side        "bore" | "boss" (material outside | inside); None for a plane
-    point       plane: centroid of the support, on the plane; axial kinds: on the axis at mid-length;
+    point       (3,) plane: centroid of the support, on the plane; axial kinds: on the axis at mid-length;
                 sphere, torus: the centre
-    direction   plane: outward normal; axial kinds: axis (a cone's points the way the radius grows);
+    direction   (3,) plane: outward normal; axial kinds: axis (a cone's points the way the radius grows);
                 None for a sphere
     radius      mm; cone: at `point`; torus: of the tube; None for a plane
+    uncertainty standard, k = 1
+    form        its form error
+    extent      what of it was seen
     half_angle  rad, cone only
     major_radius mm, torus only
     orientation unit, square to `direction`: how a surface that isn't one of revolution is turned about its axis; None
@@ -112,6 +127,13 @@ class Feature:
     machined    False where form against noise says that this is a cast face (drafted, bowed)
     constraint  what the user had the fit held to, in words; None for a free fit
     name        the user's own
+
+    >>> up = np.array([0.0, 0.0, 1.0])
+    >>> doubt, form = Uncertainty(0.002, 4e-5, 0.001, "made up"), Form(0.01, 0.05, 1.0, "cylindricity")
+    >>> seen = Extent(area=7540.0, facets=4000, length=60.0, arc=2 * np.pi, along=(-30.0, 30.0))
+    >>> bore = Feature("cylinder-1", "cylinder", "bore", np.zeros(3), up, 20.0, doubt, form, seen)
+    >>> 2 * bore.radius, 2 * 2 * bore.uncertainty.radius  # the diameter, and its uncertainty with k = 2
+    (40.0, 0.004)
     """
 
     id: str
@@ -137,7 +159,12 @@ class Feature:
 class Rejected:
     """A patch that was looked at and not made a feature, with the reason.
 
-    cast  its form against the noise, or its smooth passage into skin, says that it is a cast face (drafted, bowed)
+    kind       what it was looked at as
+    point      (3,) mm, of the surface that was fitted to it
+    direction  (3,) unit, and radius, mm, of that surface; None where it has none
+    area       mm2 of the patch
+    reason     why not, in words
+    cast       its form against the noise, or its smooth passage into skin, says that it is a cast face (drafted, bowed)
     """
 
     kind: str
@@ -157,6 +184,7 @@ class NoiseModel:
     sigma_form   mm, rms of the residuals on the large faces: all waves that fit on them
     components   (k, 2): standard deviation mm and correlation length mm of Gaussian-covariance terms;
                  the white part has length 0
+    method       how it was learnt, in a sentence
     freedom      (k,) degrees of freedom that each component's variance was seen with; None: taken as exact
     """
 
@@ -169,10 +197,12 @@ class NoiseModel:
 
 @dataclass(frozen=True)
 class Relation:
-    """kind: "parallel" | "perpendicular" | "coaxial" | "intersecting" | "angle" | "distance".
+    """What holds between two features.
 
-    value and uncertainty are rad for angles (parallel, perpendicular: the deviation), mm for
-    coaxial (offset), intersecting (gap of the axes) and distance.
+    kind         "parallel" | "perpendicular" | "coaxial" | "intersecting" | "angle" | "distance"
+    between      ids of the two
+    value, uncertainty  rad for angles (parallel, perpendicular: the deviation), mm for coaxial (offset), intersecting
+                 (gap of the axes) and distance; uncertainty k = 1, None where it can't be vouched for
     """
 
     kind: str
@@ -183,7 +213,20 @@ class Relation:
 
 @dataclass(frozen=True)
 class Pattern:
-    """kind: "pitch_circle" | "coaxial" | "rectangle" | "mid_plane"; fields that do not apply are None."""
+    """Features that belong together; fields that do not apply are None.
+
+    kind      "pitch_circle" | "coaxial" | "rectangle" | "mid_plane"
+    members   ids of its features
+    centre    (3,) mm: its middle, or a point of the common axis or plane
+    normal    (3,) unit: of its plane, or along the common axis
+    diameter  mm, of a pitch circle
+    count     places of the pattern, those without a hole among them
+    missing   how many of them have no hole
+    phase     rad to the first hole
+    rms       mm, of the members off the pattern
+    size      mm, longer and shorter side of a rectangle
+    note      what else is to be said of it
+    """
 
     kind: str
     members: tuple[str, ...]

@@ -21,9 +21,16 @@ if TYPE_CHECKING:
 class Gap:
     """A boundary loop of the scan, what it was taken for and what was done.
 
-    kind    "face" (on a face or skin) | "edge" (across an edge) | "blind" (unseen end of a hole) |
-            "opening" (a real one) | "border" (outer border of an open scan)
-    done    "closed" | "left open" | "capped"
+    id             short and stable, as those of features
+    kind           "face" (on a face or skin) | "edge" (across an edge) | "blind" (unseen end of a hole) |
+                   "opening" (a real one) | "border" (outer border of an open scan)
+    centre         (3,) mm
+    length, area   mm of its rim, mm2 that it spans
+    rim_edges      how many edges its rim has
+    features       ids of the features at its rim
+    done           "closed" | "left open" | "capped"
+    facets_filled, area_filled  how many facets were put in, and their mm2
+    note           how it was closed, or why not
     """
 
     id: str
@@ -41,7 +48,13 @@ class Gap:
 
 @dataclass(frozen=True)
 class Removal:
-    """Something the clean stage took away or mended."""
+    """Something the clean stage took away or mended.
+
+    what   what it was, in words
+    count  how many facets, or how many times
+    area   mm2 of it
+    note   what else is to be said of it
+    """
 
     what: str
     count: int
@@ -51,7 +64,14 @@ class Removal:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A patch that looks as if it were not the part; `zone` is what to leave out, in scan coordinates."""
+    """A patch that looks as if it were not the part; nothing was cut for it.
+
+    what    "plug" | "post" | "loose piece"
+    centre  (3,) mm
+    area    mm2 of the patch
+    reason  why it looks so, in words
+    zone    what to leave out, in scan coordinates: for `clean.exclude` of a job
+    """
 
     what: str
     centre: Floats

@@ -25,6 +25,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ReadResult:
+    """The scan as read.
+
+    surface   welded, in mm
+    source    where it came from, its noise and its size
+    cautions  in sentences
+    """
+
     surface: Surface
     source: Source
     cautions: tuple[str, ...] = ()
@@ -32,6 +39,14 @@ class ReadResult:
 
 @dataclass(frozen=True)
 class CleanResult:
+    """The scan without what isn't the part.
+
+    surface   what is left, facets turned outwards
+    removals  what was taken away or mended
+    area_in   mm2, of the scan before
+    cautions  in sentences
+    """
+
     surface: Surface
     removals: tuple[Removal, ...]
     area_in: float
@@ -40,7 +55,17 @@ class CleanResult:
 
 @dataclass(frozen=True)
 class RecoverResult:
-    """labels (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface."""
+    """The features of the cleaned surface, and what holds between them.
+
+    features   in the order that labels refer to
+    labels     (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface
+    noise      what the scan's large faces say about its noise
+    rejected   patches that were looked at and not made features
+    relations  of two features each
+    patterns   of several
+    calipers   sizes measured on the real part against the scan's
+    cautions   in sentences
+    """
 
     features: tuple[Feature, ...]
     labels: Ints
@@ -54,7 +79,14 @@ class RecoverResult:
 
 @dataclass(frozen=True)
 class CaliperCheck:
-    """A size measured on the real part against the scan's; mm."""
+    """A size measured on the real part against the scan's; mm.
+
+    feature               its id
+    measured              diameter on the part; `measured_uncertainty` k = 1
+    scanned               diameter of the scan; `scanned_uncertainty` k = 1; None where there is none
+    agrees                whether the two agree; None where it can't be told
+    note                  why, in words
+    """
 
     feature: str
     measured: float
@@ -67,9 +99,14 @@ class CaliperCheck:
 
 @dataclass(frozen=True)
 class FillResult:
-    """The surface with filled facets appended after the measured ones; labels (m,) int32 for all of them.
+    """The surface with filled facets appended after the measured ones.
 
-    carved  what was taken out inside bores before the gaps were looked for
+    surface    (m,) facets, `origin` says which are filled
+    labels     (m,) int32: index of the feature, -1 none, for all of them
+    gaps       the boundary loops, and what was done with each
+    proposals  patches that look as if they were not the part
+    cautions   in sentences
+    carved     what was taken out inside bores before the gaps were looked for
     """
 
     surface: Surface
@@ -82,7 +119,16 @@ class FillResult:
 
 @dataclass(frozen=True)
 class FrameResult:
-    """proposals: other frames that the part offers, best first."""
+    """The part frame, and what refers to it.
+
+    frame        the datum system and its matrix
+    proposals    other frames that the part offers, best first
+    cautions     in sentences
+    flanges      flat faces with outlines and holes, ready to draw
+    suggestions  standard sizes near measured ones
+    square_up    how far features are from parallel, square or coaxial to the datums
+    in_part      each feature in part coordinates
+    """
 
     frame: Frame
     proposals: tuple[Frame, ...] = ()
@@ -95,7 +141,13 @@ class FrameResult:
 
 @dataclass(frozen=True)
 class LightenResult:
-    """Light surface in scan coordinates, its labels, and in words what bound the facet count."""
+    """The light surface.
+
+    surface   in scan coordinates
+    labels    (m,) int32: index of the feature that a facet lies on, -1 none
+    bound_by  what bound the facet count, in words
+    cautions  in sentences
+    """
 
     surface: Surface
     labels: Ints
@@ -105,7 +157,11 @@ class LightenResult:
 
 @dataclass(frozen=True)
 class AuditResult:
-    """vertex_deviation (n,) float32: signed distance of each light vertex to the scan, mm, for pictures."""
+    """What lightening cost, as figures and for pictures.
+
+    audit             the figures
+    vertex_deviation  (n,) float32: signed distance of each light vertex to the scan, mm
+    """
 
     audit: Audit
     vertex_deviation: Singles
@@ -113,6 +169,12 @@ class AuditResult:
 
 @dataclass(frozen=True)
 class ExportResult:
+    """What was written.
+
+    files     names of the files in the output folder
+    cautions  in sentences
+    """
+
     files: tuple[str, ...]
     cautions: tuple[str, ...] = field(default=())
 
@@ -121,9 +183,11 @@ class ExportResult:
 class Outcome:
     """All that the outputs are written from; of the early stages only the small parts, not their surfaces.
 
-    measured  the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
-    ladder    the curve that an earlier ladder of facet counts left, SVG text; None where there is none
-    cautions  of all stages in their order, each once
+    job        as run
+    source, removals, area_in, recover, gaps, proposals, frame, lighten, audit  of the stages' results
+    cautions   of all stages in their order, each once
+    measured   the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
+    ladder     the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     """
 
     job: Job

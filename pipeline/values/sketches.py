@@ -20,7 +20,7 @@ class Segment:
     kind      "line" | "arc" | "circle" | "free"
     start     (2,) where it begins; the end of the piece before it. A circle starts at centre + (radius, 0)
     end       (2,) where it ends; a circle's is its start
-    centre    (2,) and `radius`: of an arc or circle
+    centre    (2,) and `radius`, mm: of an arc or circle
     ccw       an arc runs counter-clockwise from start to end (seen from outside the material, z up)
     points    (n, 2) of a free piece, start and end included: a polyline within `Outline.tolerance`
     feature   id of the recovered feature whose surface cuts the face here, None where the border was fitted
@@ -40,6 +40,7 @@ class Segment:
 class Outline:
     """A closed loop of segments: the outer border of a face counter-clockwise, an opening clockwise.
 
+    segments   in their order, each begins where the one before it ends
     rms        mm, of the measured border points (moved out to the sharp edge) against the segments
     rounding   mm by which the border of the measured facets was moved out to the sharp edge, median
     tolerance  mm, of free pieces
@@ -55,8 +56,11 @@ class Outline:
 
 @dataclass(frozen=True)
 class Hole:
-    """A bore that pierces a flange; place (2,) in the sketch where its axis meets the face.
+    """A bore that pierces a flange.
 
+    feature     its id
+    place       (2,) mm in the sketch where its axis meets the face
+    diameter    mm
     depth_seen  mm from the face that the support covers; the hole may be deeper
     tilt        rad between its axis and the face's normal
     place_uncertainty, diameter_uncertainty   mm, k = 1; None where they can't be vouched for
@@ -76,10 +80,15 @@ class HolePattern:
     """Holes of one flange that belong together, in its sketch.
 
     kind      "pitch_circle" | "rectangle" | "free"
+    members   ids of the holes
+    centre    (2,) mm
+    rms       mm, of the holes off the pattern
+    diameter  mm, of a pitch circle
+    count     places of the pattern, those without a hole among them; `missing` of them have none
     phase     rad from sketch x to the first hole (counter-clockwise, the smallest angle >= 0); of a rectangle, the
               angle of its longer side
     size      mm, of a rectangle: longer and shorter distance of holes
-    gaps_at   (k, 2) places where the pattern has no hole though its pitch says there should be one
+    gaps_at   (k, 2) mm, places where the pattern has no hole though its pitch says there should be one
     """
 
     kind: str
@@ -98,8 +107,15 @@ class HolePattern:
 class Flange:
     """A flat face with its outlines and the holes that pierce it, ready to draw.
 
-    matrix   (4, 4) scan -> sketch coordinates: z = 0 on the face, z along its outward normal, x along the
-             part's x (its y where the face looks along x), origin at `origin_at`
+    feature    id of the face
+    matrix     (4, 4) scan -> sketch coordinates: z = 0 on the face, z along its outward normal, x along the
+               part's x (its y where the face looks along x), origin at `origin_at`
+    origin_at  what the sketch's origin is, in words
+    outer      its outer border; None where none could be made
+    inner      its openings
+    holes      the bores that pierce it
+    patterns   which of them belong together
+    cautions   in sentences
     """
 
     feature: str

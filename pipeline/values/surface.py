@@ -12,9 +12,13 @@ if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, take
     from pipeline.geometry import Bytes, Floats, Ints
 
 MEASURED = 0
+"""Origin of a facet as scanned."""
 FILLED = 1
+"""Origin of a facet that was invented to close a gap."""
 SNAPPED = 2
+"""Origin of a facet that was measured but moved onto a fitted surface."""
 ORIGIN_NAMES = ("measured", "filled", "snapped")
+"""What the origins are called, by their numbers."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +29,13 @@ class Surface:
     faces     (m, 3) int32, counter-clockwise seen from outside the material
     origin    (m,) uint8: MEASURED as scanned, FILLED invented to close a gap, SNAPPED measured but
               moved onto a fitted surface
+
+    >>> from pipeline.values import FILLED, ORIGIN_NAMES
+    >>> square = np.array([[0.0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0]])
+    >>> faces = np.array([[0, 1, 2], [0, 2, 3]], dtype=np.int32)
+    >>> surface = Surface(square, faces, np.array([0, FILLED], dtype=np.uint8))
+    >>> surface.facets, [ORIGIN_NAMES[code] for code in surface.origin]
+    (2, ['measured', 'filled'])
     """
 
     vertices: Floats
@@ -33,10 +44,15 @@ class Surface:
 
     @staticmethod
     def measured(vertices: NDArray, faces: NDArray) -> Surface:
-        """A surface all of whose facets were measured; arrays are cast, not checked."""
+        """A surface all of whose facets were measured, of vertices (n, 3), mm, and faces (m, 3); cast, not checked.
+
+        >>> Surface.measured([[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[0, 1, 2]]).vertices.dtype
+        dtype('float64')
+        """
         faces = np.ascontiguousarray(faces, dtype=np.int32)
         return Surface(np.ascontiguousarray(vertices, dtype=np.float64), faces, np.zeros(len(faces), dtype=np.uint8))
 
     @property
     def facets(self) -> int:
+        """How many facets it has: m."""
         return len(self.faces)

@@ -53,7 +53,20 @@ def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> 
 
 
 def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
-    """Two meshes compared: the audit, each feature's, and the (4, 4) motion that laid one onto the other."""
+    """Two meshes compared: the audit, each feature's, and the (4, 4) motion that laid one onto the other.
+
+    Lengths mm, angles in degrees as in the datum file. Figures that are no numbers become None; ValueError where areas
+    or limits of the budget are none.
+
+    >>> from pipeline.values import SecondOpinion
+    >>> far = Deviation(0.004, 0.009, 0.02, 0.028, 0.09, np.zeros(3), 1000)
+    >>> audit = Audit(
+    ...     far, far, (), (), True, 20_000, 1000, 500.0, 0.0, 0.0, 0.012, second_opinion=SecondOpinion(far, far)
+    ... )
+    >>> record = comparison_record(audit, np.eye(4))
+    >>> record.scan_to_light.max, record.facets_after, record.motion[0]
+    (0.09, 1000, (1.0, 0.0, 0.0, 0.0))
+    """
     return ComparisonRecord(
         **dict(audit_record(audit, None, Missing())),
         features=tuple(

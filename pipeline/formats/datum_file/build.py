@@ -48,6 +48,12 @@ def build(outcome: Outcome) -> DatumFile:
     """The datum file of a run: mm and degrees, null with a caution where no figure can be vouched for.
 
     Its `files` are not known yet. Raises ValueError where a figure that the file can't do without is no number.
+
+    >>> from tests.outcomes import outcome
+    >>> datums = build(outcome())  # a plate with a bore D40 that the job calls its main bore
+    >>> bore = datums.features[6]
+    >>> bore.id, bore.name, bore.radius, [datum.feature for datum in datums.frame.datums]
+    ('cylinder-1', 'main bore', 20.0, ['plane-1', 'cylinder-1', 'plane-3'])
     """
     missing = Missing()
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit

@@ -30,7 +30,13 @@ class _Published(GenerateJsonSchema):
 
 
 def schema_text() -> str:
-    """The published JSON Schema of the datum file, as text."""
+    """The published JSON Schema (draft 2020-12) of the datum file, as text. The same version gives the same bytes.
+
+    >>> import json
+    >>> schema = json.loads(schema_text())
+    >>> schema["title"], schema["properties"]["cautions"]["items"]
+    ('datumlift datum file', {'type': 'string'})
+    """
     head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"urn:datumlift:datums:{SCHEMA_VERSION}"}
     made = DatumFile.model_json_schema(schema_generator=_Published)
     return json.dumps(head | made | {"title": "datumlift datum file"}, indent=2, ensure_ascii=False) + "\n"

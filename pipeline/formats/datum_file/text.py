@@ -10,7 +10,12 @@ from pipeline.formats.datum_file.records import Record
 
 
 def plain_data(record: Record) -> dict[str, Any]:
-    """A record as what JSON knows: dicts, lists, numbers, texts; mm and degrees."""
+    """A record as what JSON knows: dicts, lists, numbers, texts; mm and degrees.
+
+    >>> from pipeline.formats.datum_file.records import Units
+    >>> plain_data(Units(length="mm", angle="deg"))
+    {'length': 'mm', 'angle': 'deg'}
+    """
     return record.model_dump(mode="json")
 
 

@@ -70,7 +70,18 @@ Item = Line | Arc | Circle | Polyline | Text
 
 
 def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
-    """The drawing of one flange of a datum file; sizes in its texts are in `unit` ("mm" | "in")."""
+    """The drawing of one flange of a datum file; sizes in its texts are in `unit` ("mm" | "in").
+
+    Items are lines, arcs, circles, polylines and texts in the flange's sketch, mm: layer and places (2,) each. Raises
+    ValueError where an arc or circle of the file has no centre or radius.
+
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> top = build(outcome()).flanges[0]  # a plate 120 x 80 with a bore and six holes D9 on a pitch circle
+    >>> items = drawing_of(top)
+    >>> sum(item.layer == HOLES for item in items), sum(getattr(item, "text", "") == "D9.000" for item in items)
+    (6, 6)
+    """
     items: list[Item] = []
     rounds: list[tuple[Place, float]] = []
     drilled = {hole.feature for hole in flange.holes}
@@ -99,7 +110,14 @@ def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
 
 
 def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[str, ...]:
-    """What must stand beside the drawing, in lines of at most NOTE_WIDTH characters."""
+    """What must stand beside the drawing, in lines of at most NOTE_WIDTH characters; sizes in `unit` ("mm" | "in").
+
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> datums = build(outcome())
+    >>> notes_of(datums.flanges[0], datums)[3]
+    'Overall 120.000 x 80.000.'
+    """
     names = {f.id: f.name for f in data.features}
     name = f" ({names[flange.feature]})" if names.get(flange.feature) else ""
     title = data.title or data.source.file

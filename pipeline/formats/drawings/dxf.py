@@ -27,9 +27,15 @@ _LOOKS = {
 
 
 def write_dxf(path: Path, items: tuple[drawing.Item, ...], notes: tuple[str, ...], unit: str = "mm") -> None:
-    """Write a drawing with its notes below it. unit: "mm" | "in", of the file's coordinates.
+    """Write a drawing with its notes below it. unit: "mm" | "in", of the file's coordinates; the items are in mm.
 
     The same drawing gives the same bytes. Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "hole.dxf"
+    >>> write_dxf(path, (drawing.Circle(drawing.HOLES, (0.0, 0.0), 4.5),), ("one hole",))
+    >>> [entity.dxf.radius for entity in ezdxf.readfile(path).modelspace().query("CIRCLE")]
+    [4.5]
     """
     with _fixed_header():
         _drawn(items, notes, unit).saveas(path)

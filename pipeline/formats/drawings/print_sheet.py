@@ -38,7 +38,11 @@ _WIDTHS = {drawing.CENTRE: 0.13, drawing.PITCH: 0.13}
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet of paper, mm, as it lies."""
+    """A sheet of paper as it lies: its name, width and height, mm.
+
+    >>> Sheet("A3", 420.0, 297.0).common
+    False
+    """
 
     name: str
     width: float
@@ -51,7 +55,14 @@ class Sheet:
 
 
 def sheet_for(items: tuple[drawing.Item, ...], notes: int, unit: str = "mm") -> Sheet | None:
-    """The smallest sheet, upright or lying, that holds the drawing at 1:1 with `notes` lines; None if none does."""
+    """The smallest sheet, upright or lying, that holds the drawing at 1:1 with `notes` lines; None if none does.
+
+    unit  "mm": ISO 216 sizes | "in": those of ASME Y14.1. The items are in mm either way.
+
+    >>> flange = (drawing.Circle(drawing.OUTLINE, (0.0, 0.0), 100.0),)  # 200 mm and the margins: too wide for A4
+    >>> sheet_for(flange, 3)
+    Sheet(name='A3', width=297.0, height=420.0)
+    """
     (x0, y0), (x1, y1) = drawing.bounds(items)
     wide = max(x1 - x0 + _side(), _BAR[unit][0]) + 2 * _MARGIN
     high = max(y1 - y0, _BAR[unit][0]) + _foot(notes) + 2 * _MARGIN
@@ -65,7 +76,16 @@ def sheet_for(items: tuple[drawing.Item, ...], notes: int, unit: str = "mm") -> 
 def write_print(
     path: Path, items: tuple[drawing.Item, ...], notes: tuple[str, ...], sheet: Sheet, title: str, unit: str = "mm"
 ) -> None:
-    """Write the drawing onto its sheet. The same drawing gives the same bytes."""
+    """Write the drawing, in mm, onto its sheet at 1:1, as PDF. unit: "mm" | "in", of its scale bars.
+
+    The same drawing gives the same bytes. Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "hole.pdf"
+    >>> write_print(path, (drawing.Circle(drawing.HOLES, (0.0, 0.0), 4.5),), (), Sheet("A4", 210.0, 297.0), "one hole")
+    >>> path.read_bytes()[:5]
+    b'%PDF-'
+    """
     size = (sheet.width * _POINT, sheet.height * _POINT)
     page = Canvas(str(path), pagesize=size, invariant=True, pageCompression=1)
     page.setTitle(title)

@@ -32,10 +32,24 @@ class MeshFile:
 
 
 def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
-    """Read a mesh file, by its extension.
+    """Read a mesh file, by its extension: a `MeshFile` of vertices (n, 3) in the file's unit and faces (m, 3).
 
     Raises InputError with one sentence when it is missing, unreadable, cut short, empty, of an unknown form, has
     no facets, no size, corners that do not exist or coordinates that are not finite numbers.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "corner.off"
+    >>> _ = path.write_text('''OFF
+    ... 4 1 0
+    ... 0 0 0
+    ... 10 0 0
+    ... 0 10 0
+    ... 99 99 99
+    ... 3 0 1 2
+    ... ''')
+    >>> mesh = read_mesh(path)
+    >>> mesh.vertices.tolist(), mesh.faces.tolist(), mesh.unit  # what no facet uses goes
+    ([[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [0.0, 10.0, 0.0]], [[0, 1, 2]], None)
     """
     path = Path(path)
     form = path.suffix.lower()

@@ -23,7 +23,16 @@ _XML = '<?xml version="1.0" encoding="UTF-8"?>\n'
 
 
 def write_stl(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32], unit: str) -> None:
-    """Binary STL. STL has no place for a unit: the header's comment says it, for people."""
+    """Binary STL of vertices (n, 3), faces (m, 3). It has no place for a unit: its header says it, for people.
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "facet.stl"
+    >>> write_stl(path, np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32), "mm")
+    >>> path.stat().st_size == 80 + 4 + 50, path.read_bytes()[:35]
+    (True, b'datumlift light mesh, unit mm      ')
+    """
     record = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
     rows = np.zeros(len(faces), record)
     rows["corners"] = vertices[faces]
@@ -46,7 +55,21 @@ def write_ply(
     origin: NDArray[np.uint8],
     comments: Sequence[str] = (),
 ) -> None:
-    """Binary PLY in double precision, with `feature` and `origin` of each facet."""
+    r"""Binary PLY in double precision, with `feature` and `origin` of each facet.
+
+    vertices         (n, 3) and faces (m, 3)
+    feature, origin  (m,): index of the feature or -1, origin as in `Surface`
+    comments         lines for the header; what isn't ASCII becomes "?"
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "facet.ply"
+    >>> corners, faces = np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32)
+    >>> write_ply(path, corners, faces, np.array([-1]), np.array([0]), ["unit mm"])
+    >>> path.read_bytes().split(b"\n")[:4]
+    [b'ply', b'format binary_little_endian 1.0', b'comment unit mm', b'element vertex 3']
+    """
     facet = np.dtype([("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")])
     rows = np.empty(len(faces), facet)
     rows["count"], rows["corners"], rows["feature"], rows["origin"] = 3, faces, feature, origin
@@ -76,7 +99,20 @@ def write_obj(
     names: Sequence[str],
     unit: str,
 ) -> None:
-    """OBJ, one group a feature (`names[k]` of label k) and one, "skin", for facets that carry none."""
+    """OBJ, one group a feature (`names[k]` of label k) and one, "skin", for facets that carry none.
+
+    vertices  (n, 3) in `unit`, faces (m, 3)
+    feature   (m,): index of the feature, -1 none
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "facet.obj"
+    >>> corners, faces = np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32)
+    >>> write_obj(path, corners, faces, np.array([0]), ["main bore"], "mm")
+    >>> path.read_text().splitlines()[3:]
+    ['v 0 10 0', 'g main_bore', 'f 1 2 3']
+    """
     lines = [f"# datumlift light mesh, unit {unit}"]
     lines += [f"v {x:.9g} {y:.9g} {z:.9g}" for x, y, z in vertices.tolist()]
     order = np.argsort(feature, kind="stable")
@@ -89,7 +125,19 @@ def write_obj(
 
 
 def write_3mf(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32], unit: str) -> None:
-    """3MF core (ISO/IEC 25422), one object, with the unit stated. unit: "mm" | "in"."""
+    """3MF core (ISO/IEC 25422), one object, with the unit stated.
+
+    vertices  (n, 3) in `unit`, faces (m, 3)
+    unit      "mm" | "in"; KeyError otherwise
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "facet.3mf"
+    >>> write_3mf(path, np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32), "mm")
+    >>> b'<model unit="millimeter"' in zipfile.ZipFile(path).read("3D/3dmodel.model")
+    True
+    """
     points = "".join(f'<vertex x="{x:.9g}" y="{y:.9g}" z="{z:.9g}"/>\n' for x, y, z in vertices.tolist())
     facets = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>\n' for a, b, c in faces.tolist())
     model = (
@@ -118,7 +166,16 @@ def write_3mf(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32
 
 
 def write_glb(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
-    """glTF 2.0 binary: metres and y up, as the standard asks; `vertices` in mm with z up."""
+    """glTF 2.0 binary: metres and y up, as the standard asks; `vertices` (n, 3) in mm with z up, faces (m, 3).
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "facet.glb"
+    >>> write_glb(path, np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32))
+    >>> path.read_bytes()[:4]
+    b'glTF'
+    """
     import trimesh
 
     mesh = trimesh.Trimesh(vertices * 0.001, faces, process=False)

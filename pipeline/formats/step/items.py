@@ -25,8 +25,12 @@ _OVERHANG = 0.15  # share of its length by which an axis stands out of its featu
 
 @dataclass(frozen=True)
 class Seen:
-    """What of the features was measured, as the light mesh has it: points (n, 3) in part coordinates, faces
-    (m, 3) and their labels (m,), filled facets left out."""
+    """What of the features was measured, as the light mesh has it, filled facets left out.
+
+    points  (n, 3) mm, part coordinates
+    faces   (m, 3)
+    labels  (m,): index of the feature in the datum file, -1 none
+    """
 
     points: NDArray[np.float64]
     faces: NDArray[np.int32]

@@ -30,10 +30,20 @@ _FIXED_TIME = "2000-01-01T00:00:00"
 
 
 def write_step(path: Path, data: DatumFile, seen: Seen, schema: str = "AP242") -> tuple[str, ...]:
-    """Write the reference geometry of a datum file. schema: "AP242" | "AP214".
+    """Write the reference geometry of a datum file. schema: "AP242" | "AP214", KeyError otherwise.
 
     Returns the ids of features that got no face, because the light mesh has nothing of them or the kernel can't
     make a valid one of what it has. Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> datums = build(outcome()).model_copy(update={"flanges": (), "patterns": ()})
+    >>> one = datums.model_copy(update={"features": datums.features[:1]})
+    >>> nothing = Seen(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32), np.zeros(0, dtype=np.int32))
+    >>> write_step(Path(tempfile.mkdtemp()) / "reference.step", one, nothing)
+    ('plane-1',)
     """
     Message.DefaultMessenger_s().ChangePrinters().Clear()
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))

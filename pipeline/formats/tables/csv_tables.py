@@ -12,7 +12,15 @@ from pipeline.units import MM_PER_INCH
 
 
 def features_csv(data: DatumFile, unit: str = "mm") -> str:
-    """One row a feature of a datum file; empty where there is no figure. unit: "mm" | "in", of all lengths."""
+    """One row a feature of a datum file, in part coordinates; empty where there is no figure. unit: "mm" | "in", of all
+    lengths; angles in degrees.
+
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> bore = list(csv.DictReader(io.StringIO(features_csv(build(outcome())))))[6]
+    >>> bore["id"], bore["name"], bore["diameter_mm"], bore["half_angle_deg"]
+    ('cylinder-1', 'main bore', '40.0', '')
+    """
     scale = 1.0 if unit == "mm" else 1.0 / MM_PER_INCH
 
     def times(value: float | None, factor: float = 1.0) -> float | None:
@@ -54,7 +62,13 @@ def features_csv(data: DatumFile, unit: str = "mm") -> str:
 
 
 def relations_csv(data: DatumFile, unit: str = "mm") -> str:
-    """One row a relation of a datum file; `unit` is written beside each value."""
+    """One row a relation of a datum file; `unit` ("mm" | "in", or "deg" of angles) is written beside each value.
+
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> relations_csv(build(outcome()), "in").splitlines()[-1]  # 30 mm apart
+    'distance,plane-1,plane-2,1.181102362,7.874e-05,in'
+    """
     scale = 1.0 if unit == "mm" else 1.0 / MM_PER_INCH
     rows = []
     for relation in data.relations:

@@ -23,7 +23,13 @@ _MAIN_FEATURES = 12
 
 
 def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str:
-    """The summary of a datum file as Markdown; `files` are the names of all outputs. unit: "mm" | "in"."""
+    """The summary of a datum file as Markdown; `files` are the names of all outputs. unit: "mm" | "in", of all lengths.
+
+    >>> from pipeline.formats.datum_file import build
+    >>> from tests.outcomes import outcome
+    >>> summary_md(build(outcome()), ("datums.json",)).splitlines()[:3]
+    ['# Test plate', '', 'Within budget.']
+    """
     show = _Lengths(unit)
     parts = [
         [f"# {data.title or data.source.file}", "", _verdict(data)],

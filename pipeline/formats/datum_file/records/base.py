@@ -47,16 +47,26 @@ Count = Annotated[int, Field(ge=0)]
 Doubt = Annotated[float, Field(ge=0), AfterValidator(_nine_figures)]
 
 Place = tuple[float, float]
+"""(2,) in a flange's sketch, mm; or a lower and an upper end."""
 Vector = tuple[float, float, float]
+"""(3,), mm."""
 # A unit vector.
 _Component = Annotated[float, Field(ge=-1.000000001, le=1.000000001)]
 Direction = tuple[_Component, _Component, _Component]
 _Row = tuple[float, float, float, float]
 Matrix = tuple[_Row, _Row, _Row, _Row]
+"""(4, 4), row-major: a rigid motion, mm."""
 
 
 class Record(BaseModel):
-    """One JSON object of the file."""
+    """One JSON object of the file.
+
+    >>> class Size(Record):
+    ...     diameter: Positive
+    ...     depth: LeftOut[Positive] = None
+    >>> Size.model_validate_json('{"diameter": 9.0, "thread": "M10"}').model_dump()  # keys that it doesn't know go
+    {'diameter': 9.0}
+    """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 

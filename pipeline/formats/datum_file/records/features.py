@@ -227,6 +227,11 @@ class PatternRecord(Record):
         return self
 
     def lacking(self) -> frozenset[str]:
+        """The keys that are left out of the file where they have no value.
+
+        >>> PatternRecord(kind="coaxial", members=("cylinder-1", "cone-1"), rms=0.002).model_dump()
+        {'kind': 'coaxial', 'members': ('cylinder-1', 'cone-1'), 'rms': 0.002}
+        """
         return self.may_lack if self.kind == "pitch_circle" else frozenset(type(self).model_fields)
 
 

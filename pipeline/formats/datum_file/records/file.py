@@ -19,6 +19,7 @@ from pipeline.formats.datum_file.records.flanges import FlangeRecord
 from pipeline.job import Zone, zone_of, zone_text
 
 SCHEMA_VERSION = "1.0"
+"""Of the files that are written; the first number moves when a reader would break."""
 
 
 def _as_zone(value: Any) -> Any:
@@ -167,5 +168,12 @@ class DatumFile(Record):
     files: LeftOut[tuple[str, ...]] = Field(default=None, description="Names of all files of this output folder.")
 
     def name_of(self, ident: str) -> str | None:
-        """The name that the job gave the feature with this id, if any."""
+        """The name that the job gave the feature with this id, if any.
+
+        >>> from pipeline.formats.datum_file import build
+        >>> from tests.outcomes import outcome
+        >>> datums = build(outcome())
+        >>> datums.name_of("cylinder-1"), datums.name_of("plane-1")
+        ('main bore', None)
+        """
         return next((feature.name for feature in self.features if feature.id == ident), None)

@@ -23,14 +23,22 @@ class SegmentRecord(Record):
 
     @property
     def round(self) -> tuple[Place, float]:
-        """Centre and radius of an arc or circle. Raises ValueError where it has none."""
+        """Centre (2,) and radius, mm, of an arc or circle. Raises ValueError where it has none.
+
+        >>> SegmentRecord(kind="circle", start=(5.0, 0.0), end=(5.0, 0.0), centre=(0.0, 0.0), radius=5.0).round
+        ((0.0, 0.0), 5.0)
+        """
         if self.centre is None or self.radius is None:
             raise ValueError(f"a segment of kind {self.kind!r} has no centre and radius")
         return self.centre, self.radius
 
     @property
     def corners(self) -> tuple[Place, ...]:
-        """The points of a free piece; of another its ends."""
+        """The points of a free piece, (2,) each, mm; of another its ends.
+
+        >>> SegmentRecord(kind="line", start=(0.0, 0.0), end=(5.0, 0.0)).corners
+        ((0.0, 0.0), (5.0, 0.0))
+        """
         return self.points or (self.start, self.end)
 
 

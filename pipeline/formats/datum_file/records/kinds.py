@@ -25,7 +25,12 @@ class Held:
 
 
 def held_of() -> dict[str, Held]:
-    """What is held of each kind that there is, by its name."""
+    """What is held of each kind that there is, by its name.
+
+    >>> cone = held_of()["cone"]
+    >>> cone.direction, cone.orientation, cone.sizes
+    (True, False, ('radius', 'half_angle'))
+    """
     from pipeline.surfaces import KINDS
 
     return {
