@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.model_selection import Effort, Sample
-from pipeline.features.segmentation.vertex_walks import Gauge, ring_maximum
+from pipeline.features.segmentation.vertex_walks import Gauge
 from pipeline.surfaces import COUNT, KINDS, PACKED, Shape, closed_form
 from pipeline.surfaces.shape import pack
 
@@ -19,12 +19,6 @@ NAMES = tuple(KINDS)
 WHITE = 0.012
 GAUGE = Gauge(WHITE, 0.004, float(np.hypot(WHITE, 0.004)), float(np.cos(np.radians(12.0))))
 ALL = np.ones(COUNT, dtype=np.bool_)
-
-
-@pytest.fixture(autouse=True, scope="module")
-def threads():
-    """A run begins with parallel kernels, which start numba's threads; kernels taken from the cache count on them."""
-    ring_maximum(np.zeros(1, dtype=np.float32), np.zeros(2, dtype=np.int32), np.zeros(0, dtype=np.int32))
 
 
 def patch(kind, rng, count=800):
