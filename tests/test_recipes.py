@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 import trimesh
 
+from sample_meshes.make_scan import Noise, noise_along_normal
 from tests.scratch import follow, recipe, run, scratch_copy
+from tests.surfaces.test_new_kind import LARGE, SMALL, block
 
 
 @pytest.fixture(scope="module")
@@ -55,3 +58,20 @@ def test_a_stage(root: Path) -> None:
     assert float(mass.stdout) == pytest.approx(light.volume * 7.2e-6, rel=1e-4)
     assert "density = 7.2" in (root / "weighed" / "bearing_housing_scan" / "job.toml").read_text(encoding="utf-8")
     held(root)
+
+
+@pytest.mark.slow
+def test_a_kind_of_surface(tmp_path: Path) -> None:
+    """Slow, since all kernels that know the kinds are made anew."""
+    copy = scratch_copy(tmp_path)
+    vertices, faces, normals = block(0.45)
+    noise = noise_along_normal(vertices, Noise(0.008, ((0.003, 2.5),)), np.random.default_rng(7))
+    trimesh.Trimesh(vertices + noise[:, None] * normals, faces, process=False).export(copy / "elliptic.stl")
+    rules, job = follow(copy, recipe("A kind of surface"))
+    assert rules.returncode == 0, rules.stdout
+    assert job.returncode == 0, job.stderr
+    data = json.loads((copy / "found" / "datums.json").read_text(encoding="utf-8"))
+    (found,) = [f for f in data["features"] if f["kind"] == "elliptic cylinder"]
+    assert found["side"] == "bore"
+    assert abs(found["radius"] - SMALL) < 3.0 * found["uncertainty"]["radius"]
+    assert abs(found["major_radius"] - LARGE) < 3.0 * found["uncertainty"]["radius"]

@@ -67,8 +67,9 @@ def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
     >>> record.scan_to_light.max, record.facets_after, record.motion[0]
     (0.09, 1000, (1.0, 0.0, 0.0, 0.0))
     """
+    made = audit_record(audit, None, Missing())
     return ComparisonRecord(
-        **dict(audit_record(audit, None, Missing())),
+        **{name: value for name, value in made if name in made.model_fields_set},
         features=tuple(
             ComparedFeature(**dict(_changes(f)), id=f.feature, light_vertices=f.light_vertices) for f in audit.features
         ),
