@@ -77,6 +77,18 @@ class Result:
 
     Asking for the result of a stage that was never run (see `until` of `run`) raises OutputError, and so does a work
     folder that has gone since.
+
+    >>> import tempfile
+    >>> scan = Path(tempfile.mkdtemp()) / "corner.off"
+    >>> _ = scan.write_text('''OFF
+    ... 3 1 0
+    ... 0 0 0
+    ... 10 0 0
+    ... 0 10 0
+    ... 3 0 1 2
+    ... ''')
+    >>> [run(scan, until="read").stages[0].reused for _ in range(2)]  # a second run finds it made
+    [False, True]
     """
 
     out: Path

@@ -63,10 +63,18 @@ class OfAKind(Protocol):
 
 
 class Sided(OfAKind, Protocol):
-    """What is a bore or a boss besides, or neither: side is "bore", "boss" or None."""
+    """What is a bore or a boss besides, or neither.
+
+    >>> from tests.features.made import bore
+    >>> thing: Sided = bore("bore-1", (0, 0, 0), (0, 0, 1), 20)
+    >>> thing.kind, thing.side
+    ('cylinder', 'bore')
+    """
 
     @property
-    def side(self) -> str | None: ...
+    def side(self) -> str | None:
+        """ "bore", "boss" or None."""
+        ...
 
 
 class Featured(OfAKind, Protocol):
