@@ -11,7 +11,7 @@ import trimesh
 
 from sample_meshes.make_scan import Noise, noise_along_normal
 from tests.scratch import follow, recipe, run, scratch_copy
-from tests.surfaces.test_new_kind import LARGE, SMALL, block
+from tests.surfaces.test_new_kind import KIND, LARGE, SMALL, block
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,7 @@ def test_a_kind_of_surface(tmp_path: Path) -> None:
     assert rules.returncode == 0, rules.stdout
     assert job.returncode == 0, job.stderr
     data = json.loads((copy / "found" / "datums.json").read_text(encoding="utf-8"))
-    (found,) = [f for f in data["features"] if f["kind"] == "elliptic cylinder"]
+    (found,) = [f for f in data["features"] if f["kind"] == KIND.name]
     assert found["side"] == "bore"
     assert abs(found["radius"] - SMALL) < 3.0 * found["uncertainty"]["radius"]
     assert abs(found["major_radius"] - LARGE) < 3.0 * found["uncertainty"]["radius"]
