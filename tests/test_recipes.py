@@ -54,8 +54,9 @@ def test_a_stage(root: Path) -> None:
     assert made.returncode == 0, made.stderr
     assert [stage["name"] for stage in json.loads(made.stdout)["stages"]][-2:] == ["weigh", "export"]
     light = trimesh.load(root / "weighed" / "bearing_housing_scan" / "light-scan.ply")
-    # trimesh's own integral of the volume, as an outside reference; the PLY holds single precision
-    assert float(mass.stdout) == pytest.approx(light.volume * 7.2e-6, rel=1e-4)
+    # trimesh's integral as an outside reference. The light mesh is open where ends of holes were never seen, so that
+    # its volume depends on the point that it is reckoned from, by as much as the open cones hold: some 0.1 %.
+    assert float(mass.stdout) == pytest.approx(light.volume * 7.2e-6, rel=5e-3)
     assert "density = 7.2" in (root / "weighed" / "bearing_housing_scan" / "job.toml").read_text(encoding="utf-8")
     held(root)
 
