@@ -91,13 +91,18 @@ def compile_all(variants: Sequence[Variant], tell: Callable[[int, int], None]) -
                 i = running.pop(future)
                 if reason := future.result():
                     failed.append(f"{variants[i].kernel}: {reason}")
-                for caller in callers[i]:
-                    waits_for[caller].discard(i)
-                    if not waits_for[caller]:
-                        heapq.heappush(ready, (-height[caller], caller))
+                for caller in _set_free(i, callers[i], waits_for):
+                    heapq.heappush(ready, (-height[caller], caller))
                 left -= 1
                 tell(left, len(variants))
     return failed
+
+
+def _set_free(done: int, callers: list[int], waits_for: list[set[int]]) -> list[int]:
+    """Those of the callers that wait for nothing more, now that one callee is done."""
+    for caller in callers:
+        waits_for[caller].discard(done)
+    return [caller for caller in callers if not waits_for[caller]]
 
 
 def heights(variants: Sequence[Variant]) -> list[int]:

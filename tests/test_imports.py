@@ -34,7 +34,6 @@ KNOWN_TO_ALL = {
     "kernel_cache",
     "meter",
     "progress",
-    "units",
     "values",
     "versions",
 }

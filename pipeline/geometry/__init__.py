@@ -37,8 +37,9 @@ from pipeline.geometry.polygon import (
     simplified,
     step_lengths,
 )
-from pipeline.geometry.robust import scaled_mad
+from pipeline.geometry.robust import SIGMA_OF_MAD, scaled_mad
 from pipeline.geometry.triangles import area_vectors
+from pipeline.geometry.units import MM_PER_INCH
 from pipeline.geometry.vectors import (
     angle_between_directions,
     angle_between_lines,
@@ -55,6 +56,8 @@ from pipeline.geometry.vectors import (
 
 __all__ = [
     "FULL_TURN",
+    "MM_PER_INCH",
+    "SIGMA_OF_MAD",
     "Bytes",
     "Floats",
     "Indices",

@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.geometry.arrays import Floats
 
 # Of a normal distribution the standard deviation over the median absolute deviation, 1 / 0.6745 (Hampel 1974).
-_OF_NORMAL = 1.4826
+SIGMA_OF_MAD = 1.4826
 
 
 def scaled_mad(values: Floats, centre: float | None = None) -> float:
@@ -20,4 +20,4 @@ def scaled_mad(values: Floats, centre: float | None = None) -> float:
     1.4826
     """
     middle = np.median(values) if centre is None else centre
-    return _OF_NORMAL * float(np.median(np.abs(values - middle)))
+    return SIGMA_OF_MAD * float(np.median(np.abs(values - middle)))

@@ -7,7 +7,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from pipeline.units import MM_PER_INCH
+from pipeline.geometry import MM_PER_INCH
 
 NONE = "–"
 _IN_PICTURES = {"µ": "u", "−": "-", "²": "2", "–": "-", "×": "x"}

@@ -17,10 +17,9 @@ from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import transformed
+from pipeline.geometry import MM_PER_INCH, transformed
 from pipeline.job import Job, dump_job
 from pipeline.progress import Progress
-from pipeline.units import MM_PER_INCH
 from pipeline.values import (
     FILLED,
     ORIGIN_NAMES,

@@ -32,8 +32,8 @@ def lighten(
 ) -> LightenResult:
     """Lighten the filled surface, in scan coordinates, to the count or the tolerance of the settings.
 
-    With a tolerance the noise-free surface (features/carry.py) is what distances are measured to; with
-    sharp edges that surface has them too.
+    With a tolerance the noise-free surface (`features.simplification.target_surface`) is what distances are measured
+    to; with sharp edges that surface has them too.
     """
     progress(0.0, "putting vertices on their features")
     made = _to_count if settings.tolerance is None else _to_tolerance

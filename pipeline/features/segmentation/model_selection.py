@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.features.fitting import TUKEY
 from pipeline.features.segmentation.vertex_walks import GATE, Gauge, Mesh, patch
-from pipeline.geometry import Floats, Ints, Longs, Mask
+from pipeline.geometry import SIGMA_OF_MAD, Floats, Ints, Longs, Mask
 from pipeline.jit import njit
 from pipeline.surfaces import (
     COUNT,
@@ -67,7 +67,7 @@ def settle(code: int, s: Floats, points: Floats, floor: float, rounds: int) -> N
     refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     for _ in range(rounds):
         away = np.abs(distances(code, s, points))
-        scale = max(1.4826 * np.median(away), floor)
+        scale = max(SIGMA_OF_MAD * np.median(away), floor)
         for i in range(len(points)):
             share = 1.0 - (away[i] / (TUKEY * scale)) ** 2
             weights[i] = share * share if share > 0.0 else 0.0

@@ -5,7 +5,7 @@ itself, with a tree and a sampling that share no code with ours. What may differ
 random samples of one surface lie apart, and that our distance back is to the facet which is nearest with the scan's
 noise taken off, which is never nearer than the nearest one and at most twice the noise farther.
 
-It takes some 0.5 KB of memory a facet of both meshes, and time that grows with them: minutes beyond a million facets.
+Its memory and time grow with the facets of both meshes, and are far more than ours.
 """
 
 from __future__ import annotations

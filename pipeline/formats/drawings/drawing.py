@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, OutlineRecord
-from pipeline.units import MM_PER_INCH
+from pipeline.geometry import MM_PER_INCH
 
 Place = tuple[float, float]
 

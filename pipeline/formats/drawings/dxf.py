@@ -12,7 +12,7 @@ from ezdxf.document import Drawing
 from ezdxf.layouts import Modelspace
 
 from pipeline.formats.drawings import drawing
-from pipeline.units import MM_PER_INCH
+from pipeline.geometry import MM_PER_INCH
 
 # Colours by the old pen numbers that every reader knows; white turns black on paper.
 _WHITE, _RED, _BLUE, _GREEN, _GREY = 7, 1, 5, 3, 8

@@ -8,7 +8,7 @@ from pathlib import Path
 from reportlab.pdfgen.canvas import Canvas
 
 from pipeline.formats.drawings import drawing
-from pipeline.units import MM_PER_INCH
+from pipeline.geometry import MM_PER_INCH
 
 # ISO 216 trimmed sizes; North American sizes of ASME Y14.1, mm, short side first.
 _SHEETS = {

@@ -18,8 +18,7 @@ from pipeline.formats.datum_file import FeatureRecord, FlangeRecord
 from pipeline.formats.step.shapes import TOLERANCE, ax3, flat_face, outline_wire, together
 from pipeline.formats.step.surfaces import surface_of
 from pipeline.formats.step.trims import regions
-from pipeline.geometry import Floats as Vector
-from pipeline.geometry import basis_of
+from pipeline.geometry import Floats, basis_of
 from pipeline.surfaces import KINDS
 
 _ONE_PATCH = 0.85  # share of a plane's measured area that its flange's outline holds, if it is the whole of it
@@ -33,13 +32,13 @@ class DrawnFlange:
     to_part: NDArray[np.float64]
 
 
-def place_of(feature: FeatureRecord) -> tuple[Vector, Vector]:
+def place_of(feature: FeatureRecord) -> tuple[Floats, Floats]:
     """Point and direction in part coordinates; a sphere's direction is z, which says nothing about it."""
     place = feature.in_part_frame
     return np.array(place.point), np.array(place.direction or (0.0, 0.0, 1.0))
 
 
-def face_within(flange: DrawnFlange, feature: FeatureRecord, point: Vector, direction: Vector) -> TopoDS_Shape | None:
+def face_within(flange: DrawnFlange, feature: FeatureRecord, point: Floats, direction: Floats) -> TopoDS_Shape | None:
     """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face, where
     a gap of the scan breaks them, or where much of the plane lies outside them (it has other patches)."""
     if flange.data.outer is None:
@@ -88,7 +87,7 @@ def face_of(feature: FeatureRecord, points: NDArray[np.float64], faces: NDArray[
 
 
 def _plane_face(
-    point: Vector, direction: Vector, points: NDArray[np.float64], faces: NDArray[np.int32]
+    point: Floats, direction: Floats, points: NDArray[np.float64], faces: NDArray[np.int32]
 ) -> TopoDS_Shape | None:
     first, second = basis_of(direction)
     flat = (points - point) @ np.stack([first, second], axis=1)

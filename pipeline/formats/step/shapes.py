@@ -22,13 +22,12 @@ from OCP.TopoDS import TopoDS_Compound, TopoDS_Edge, TopoDS_Face, TopoDS_Shape, 
 
 from pipeline.formats.datum_file import OutlineRecord
 from pipeline.formats.step.trims import Region
-from pipeline.geometry import FULL_TURN, basis_of, box_of, unit
-from pipeline.geometry import Floats as Vector
+from pipeline.geometry import FULL_TURN, Floats, basis_of, box_of, unit
 
 TOLERANCE = 1e-7  # mm, the kernel's own confusion
 
 
-def flat_face(region: Region, point: Vector, direction: Vector, first: Vector, second: Vector) -> TopoDS_Face:
+def flat_face(region: Region, point: Floats, direction: Floats, first: Floats, second: Floats) -> TopoDS_Face:
     """A flat patch as a face: plane through `point` with its normal along `direction`, x along `first`."""
 
     def loop(polygon: NDArray[np.float64]) -> TopoDS_Wire:
@@ -65,50 +64,50 @@ def outline_wire(outline: OutlineRecord, to_part: NDArray[np.float64]) -> TopoDS
     return wire(edges)
 
 
-def lifted(to_part: NDArray[np.float64], place: tuple[float, float]) -> Vector:
+def lifted(to_part: NDArray[np.float64], place: tuple[float, float]) -> Floats:
     """A place of a sketch, moved by the (4, 4) matrix `to_part`."""
     return to_part[:3, :2] @ np.asarray(place, float) + to_part[:3, 3]
 
 
-def pnt(point: Vector) -> gp_Pnt:
+def pnt(point: Floats) -> gp_Pnt:
     """A point (3,) for the kernel."""
     return gp_Pnt(*map(float, point))
 
 
-def direction_of(direction: Vector) -> gp_Dir:
+def direction_of(direction: Floats) -> gp_Dir:
     """A direction (3,) for the kernel."""
     return gp_Dir(*map(float, direction))
 
 
-def ax3(point: Vector, direction: Vector, first: Vector) -> gp_Ax3:
+def ax3(point: Floats, direction: Floats, first: Floats) -> gp_Ax3:
     """A right-handed system at `point`: z along `direction`, x along `first`."""
     return gp_Ax3(pnt(point), direction_of(direction), direction_of(first))
 
 
-def vertex(point: Vector) -> TopoDS_Shape:
+def vertex(point: Floats) -> TopoDS_Shape:
     """A point (3,) as a shape."""
     return BRepBuilderAPI_MakeVertex(pnt(point)).Vertex()
 
 
-def straight(start: Vector, end: Vector) -> TopoDS_Edge:
+def straight(start: Floats, end: Floats) -> TopoDS_Edge:
     """The edge from one point to another."""
     return BRepBuilderAPI_MakeEdge(pnt(start), pnt(end)).Edge()
 
 
-def line(point: Vector, direction: Vector, low: float, high: float) -> TopoDS_Edge:
+def line(point: Floats, direction: Floats, low: float, high: float) -> TopoDS_Edge:
     """The stretch low..high of the line, its origin kept at `point`."""
     if high - low < 1.0:
         low, high = low - 0.5, high + 0.5
     return BRepBuilderAPI_MakeEdge(gp_Lin(pnt(point), direction_of(direction)), low, high).Edge()
 
 
-def long_line(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Edge:
+def long_line(point: Floats, direction: Floats, points: NDArray[np.float64]) -> TopoDS_Edge:
     """A line as long as the part."""
     along = (points - point) @ direction
     return line(point, direction, float(along.min()), float(along.max()))
 
 
-def wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) -> TopoDS_Face:
+def wide_plane(point: Floats, direction: Floats, points: NDArray[np.float64]) -> TopoDS_Face:
     """A plane as wide as the part."""
     first, second = basis_of(direction)
     places = (points - point) @ np.stack([first, second], axis=1)
@@ -117,16 +116,16 @@ def wide_plane(point: Vector, direction: Vector, points: NDArray[np.float64]) ->
     return flat_face(region, point, direction, first, second)
 
 
-def _gp_circle(centre: Vector, normal: Vector, radius: float) -> gp_Circ:
+def _gp_circle(centre: Floats, normal: Floats, radius: float) -> gp_Circ:
     return gp_Circ(gp_Ax2(pnt(centre), direction_of(normal), direction_of(basis_of(normal)[0])), float(radius))
 
 
-def circle(centre: Vector, normal: Vector, radius: float) -> TopoDS_Edge:
+def circle(centre: Floats, normal: Floats, radius: float) -> TopoDS_Edge:
     """The edge of a whole circle."""
     return BRepBuilderAPI_MakeEdge(_gp_circle(centre, normal, radius)).Edge()
 
 
-def arc(centre: Vector, normal: Vector, radius: float, start: Vector, end: Vector) -> TopoDS_Edge:
+def arc(centre: Floats, normal: Floats, radius: float, start: Floats, end: Floats) -> TopoDS_Edge:
     """Counter-clockwise about `normal` from start to end."""
     made = BRepBuilderAPI_MakeEdge(_gp_circle(centre, normal, radius), pnt(start), pnt(end))
     if made.IsDone():

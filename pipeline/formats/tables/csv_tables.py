@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, FeatureRecord
-from pipeline.units import MM_PER_INCH
+from pipeline.geometry import MM_PER_INCH
 
 
 def features_csv(data: DatumFile, unit: str = "mm") -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from pipeline.formats.datum_file import DatumFile, SuggestionRecord
+from pipeline.geometry import MM_PER_INCH
 from pipeline.job import zone_text
 from pipeline.surfaces import kind_of
-from pipeline.units import MM_PER_INCH
 
 BEFORE_USE = (
     "A rotating machine, a pressure part or an electrical plant that is built or changed with these figures "
