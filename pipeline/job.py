@@ -175,9 +175,14 @@ class GapChoice(Settings):
 
 
 class FillSettings(Settings):
-    """watertight caps what is still open flat, marked as filled."""
+    """watertight caps what is still open flat, marked as filled.
+
+    ask_above  mm2: a gap larger than this is closed unasked only where nothing speaks against it; else its closing is
+               proposed, with a picture
+    """
 
     close: Literal["safe", "none"] = "safe"
+    ask_above: Annotated[float, Field(ge=0.0)] = 100.0
     watertight: bool = False
     gaps: tuple[GapChoice, ...] = ()
 

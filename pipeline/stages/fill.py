@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.exclusion import propose, without_inside
+from pipeline.features.exclusion import inside, propose, without_inside
 from pipeline.features.gaps import (
     Band,
     HolePatch,
@@ -18,6 +19,8 @@ from pipeline.features.gaps import (
     Surroundings,
     band_of,
     find_rims,
+    is_pepper,
+    judge,
     name_gaps,
     outward_signs,
     rims_of,
@@ -27,25 +30,27 @@ from pipeline.features.gaps import (
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
-from pipeline.mesh.query import self_intersections
+from pipeline.mesh.query import SightLines, self_intersections
 from pipeline.mesh.repair import split_singular_vertices
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import shape_of
-from pipeline.values import FILLED, CleanResult, FillResult, Gap, RecoverResult, Source, Surface
+from pipeline.values import FILLED, CleanResult, Feature, FillResult, Gap, Proposal, RecoverResult, Source, Surface
 
 _DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
 
 
 @dataclass(frozen=True)
 class _Made:
-    """A gap, what is to be done with it, the patch if one was found that fits, and further ways to try."""
+    """A gap, what is to be done with it, the patch if one was found that fits, and further ways to try; why closing it
+    is only proposed, "" where it isn't."""
 
     opening: Opening
     do: str
     patch: HolePatch | None
     note: str
     ways: Iterator[HolePatch]
+    proposed: str = ""
 
 
 def fill(
@@ -60,7 +65,8 @@ def fill(
 
     The measured vertices and facets come first and in their order; new ones follow, with origin FILLED.
     Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
-    holes, real openings, the scan's border. A patch that would cross the surface or join it in a
+    holes, real openings, the scan's border. A gap that a bore comes out of, or behind which air is seen, is a
+    real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed. A patch that would cross the surface or join it in a
     non-manifold way is not used; its gap is left open and says so. Proposals of what is probably not the
     part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first,
     now that the bores are known.
@@ -87,10 +93,12 @@ def fill(
     ground = Surroundings(
         surface.vertices, surface.faces, band, shapes, outward_signs(shapes, band), source.noise_sigma
     )
+    watch = _Watch(surface, recover.features, _zones(exclude, proposals), settings)
     made = []
     for number, opening in enumerate(openings):
         progress(0.3 + 0.5 * number / len(openings), f"closing gaps, {number + 1} of {len(openings)}")
-        made.append(_first_patch(opening, _wanted(opening, settings), ground))
+        item = _first_patch(opening, _wanted(opening, settings), ground)
+        made.append(watch.held(item, ground))
     progress(0.8, "checking that nothing crosses")
     made = _checked(surface, made, band, stands_for)
     progress(0.95, "putting it together")
@@ -115,6 +123,45 @@ def _wanted(opening: Opening, settings: FillSettings) -> str:
     if opening.safe and settings.close == "safe":
         return "close"
     return "cap" if settings.watertight else "leave"
+
+
+class _Watch:
+    """Holds each unasked closing against what lies behind the gap."""
+
+    def __init__(
+        self, surface: Surface, features: Sequence[Feature], zones: tuple[Zone, ...], settings: FillSettings
+    ) -> None:
+        self.surface, self.features, self.zones, self.settings = surface, features, zones, settings
+        self.named = {choice.id for choice in settings.gaps}
+
+    @cached_property
+    def lines(self) -> SightLines:
+        return SightLines.through(self.surface.vertices, self.surface.faces)
+
+    def held(self, item: _Made, ground: Surroundings) -> _Made:
+        """The gap as it was made, or left open (capped, if all is to be) where it is taken for real or in doubt."""
+        opening, patch = item.opening, item.patch
+        if item.do != "close" or patch is None or opening.id in self.named or is_pepper(opening):
+            return item
+        verdict = judge(opening, patch, self.surface, self.features, self.lines)
+        other = "cap" if self.settings.watertight else "leave"
+        if verdict.opening:
+            found = replace(opening, kind="opening", safe=False, note=verdict.opening)
+            return _first_patch(found, other, ground)
+        if not verdict.doubt or opening.outer.area <= self.settings.ask_above or self._explained(patch):
+            return item
+        return replace(_first_patch(replace(opening, safe=False), other, ground), proposed=verdict.doubt)
+
+    def _explained(self, patch: HolePatch) -> bool:
+        """Whether something was taken away, or proposed to be, where the gap is."""
+        rim = self.surface.vertices[patch.corners]
+        return any(inside(zone, rim).any() for zone in self.zones)
+
+
+def _zones(exclude: tuple[Zone, ...], proposals: tuple[Proposal, ...]) -> tuple[Zone, ...]:
+    """Of what was cut or is proposed to be, as far as it is told in scan coordinates, a little larger than it is."""
+    told = (*(zone for zone in exclude if zone.shape != "inside" and zone.coordinates == "scan"),)
+    return (*told, *(proposal.zone for proposal in proposals))
 
 
 def _first_patch(opening: Opening, do: str, ground: Surroundings) -> _Made:
@@ -239,12 +286,14 @@ def _report(item: _Made, names: tuple[str, ...], facets: int, area: float) -> Ga
         facets,
         area,
         "; ".join(notes),
+        item.proposed if patch is None else "",
     )
 
 
 def _cautions(made: list[_Made]) -> tuple[str, ...]:
     failed = [m for m in made if m.patch is None and m.do != "leave"]
-    asked = [m for m in made if m.patch is None and m.do == "leave" and not m.opening.safe]
+    asked = [m for m in made if m.patch is None and m.do == "leave" and not m.opening.safe and not m.proposed]
+    proposed = [m for m in made if m.patch is None and m.proposed]
     cautions = []
     if failed:
         ids = ", ".join(m.opening.id for m in failed[:6]) + (" ..." if len(failed) > 6 else "")
@@ -253,5 +302,11 @@ def _cautions(made: list[_Made]) -> tuple[str, ...]:
         ids = ", ".join(m.opening.id for m in asked[:6]) + (" ..." if len(asked) > 6 else "")
         cautions.append(
             f"{len(asked)} openings were left open because they may be real (ends of holes, borders): {ids}."
+        )
+    if proposed:
+        ids = ", ".join(m.opening.id for m in proposed)
+        cautions.append(
+            f"{len(proposed)} gaps are proposed for closing, not closed, for want of metal behind them: {ids}; look at "
+            'their pictures, and close them with do = "close" under [[fill.gaps]].'
         )
     return tuple(cautions)

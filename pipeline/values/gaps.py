@@ -31,6 +31,7 @@ class Gap:
     done           "closed" | "left open" | "capped"
     facets_filled, area_filled  how many facets were put in, and their mm2
     note           how it was closed, or why not
+    proposed       why its closing is only proposed, in words; "" where it isn't
     """
 
     id: str
@@ -44,6 +45,7 @@ class Gap:
     facets_filled: int
     area_filled: float
     note: str = ""
+    proposed: str = ""
 
 
 @dataclass(frozen=True)

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from pipeline.features.gaps.closing import HolePatch, Surroundings, outward_signs, rims_of, ways_to_cap, ways_to_close
-from pipeline.features.gaps.openings import Band, Opening, band_of, find_rims, name_gaps
+from pipeline.features.gaps.openings import Band, Opening, band_of, find_rims, is_pepper, name_gaps
+from pipeline.features.gaps.passages import Verdict, judge
 
 __all__ = [
     "Band",
     "HolePatch",
     "Opening",
     "Surroundings",
+    "Verdict",
     "band_of",
     "find_rims",
+    "is_pepper",
+    "judge",
     "name_gaps",
     "outward_signs",
     "rims_of",

@@ -23,6 +23,8 @@ _LEAST_RINGS, _MOST_RINGS = 6, 24
 _INTO_THE_GAP = 0.45
 _AWAY_FROM_IT = -0.3
 _WHOLE_PART = 0.1
+# A dozen facets at most; a drilled hole of so few edges round would span twice the area.
+_PEPPER_EDGES, _PEPPER_AREA = 16, 5.0
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,20 @@ class Opening:
     edge: float
     near: Ints = field(repr=False)
     ring: Ints = field(repr=False)
+
+
+def is_pepper(opening: Opening) -> bool:
+    """Whether a gap is so small, a few facets, that no opening could be told from it.
+
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> [is_pepper(gap) for gap in name_gaps(surface, rims, band_of(surface, rims, np.full(48, -1, np.int32)), (), 0.01)]
+    [False, True]
+    """
+    rim = opening.outer
+    return not opening.islands and len(rim.corners) <= _PEPPER_EDGES and rim.area <= _PEPPER_AREA * opening.edge**2
 
 
 def find_rims(surface: Surface, neighbours: Ints) -> tuple[tuple[Rim, ...], Ints]:

@@ -1,4 +1,4 @@
-"""Questions to a mesh: distance, points on facets, facet deviation, self-intersection, visibility."""
+"""Questions to a mesh: distance, points on facets, facet deviation, self-intersection, visibility, lines of sight."""
 
 from __future__ import annotations
 
@@ -14,12 +14,14 @@ from pipeline.mesh.query.facet_points import (
     square_distance,
 )
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
+from pipeline.mesh.query.sight_lines import SightLines
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
 
 __all__ = [
     "DenseMesh",
     "LightFacets",
     "Scene",
+    "SightLines",
     "VisibilityGrid",
     "farthest_on_facets",
     "grid_points",
