@@ -396,6 +396,17 @@ def zone_text(zone: Zone) -> str:
     return tomlkit.dumps(document).lstrip()
 
 
+def closing_text(gap: str) -> str:
+    """What has a gap closed, as the table that is pasted into a job file.
+
+    >>> print(closing_text("gap-x7d"))
+    [[fill.gaps]]
+    id = "gap-x7d"
+    do = "close"
+    """
+    return f'[[fill.gaps]]\nid = "{gap}"\ndo = "close"'
+
+
 def zone_of(text: str) -> Zone:
     """The zone that `zone_text` wrote. Raises ValueError where the text is not one such table.
 

@@ -56,7 +56,15 @@ def block(rng: np.random.Generator) -> Part:
     part.bore("through", (-at, 0, c), -Z, rng.uniform(6.0, 10.0), 2 * c, (0.0, c - radius, c + radius, 2 * c))
     tilt = np.radians(rng.uniform(-12.0, 12.0))
     part.bore("side", (0, b, 0), [np.sin(tilt), -np.cos(tilt), 0.0], rng.uniform(5.0, 8.0), b, (0.0, b - radius))
-    _slot(part, np.array([at * rng.uniform(-0.3, 0.3), -b, 0.0]), Y, X, rng.uniform(9.0, 13.0), rng.uniform(4.0, 6.0), b - radius)
+    _slot(
+        part,
+        np.array([at * rng.uniform(-0.3, 0.3), -b, 0.0]),
+        Y,
+        X,
+        rng.uniform(9.0, 13.0),
+        rng.uniform(4.0, 6.0),
+        b - radius,
+    )
     return part
 
 
@@ -68,7 +76,7 @@ def housing(rng: np.random.Generator) -> Part:
     ends = (part.plane(half * X, X), part.plane(-half * X, -X))
     part.bodies.append((part.round(np.zeros(3), X, outer), *ends))
     foot = outer + 8.0
-    part.bodies.append(part.box((-0.8 * half, -outer, -foot), (0.8 * half, outer, -foot + 14.0)))
+    part.bodies.append(part.box((-0.8 * half, -0.85 * outer, -foot), (0.8 * half, 0.85 * outer, -foot + 22.0)))
     radius = rng.uniform(17.0, 21.0)
     part.cuts.append((part.round(np.zeros(3), X, radius),))
     seat = radius + rng.uniform(4.0, 7.0)
@@ -88,7 +96,9 @@ def housing(rng: np.random.Generator) -> Part:
 
 def _slot(part: Part, mouth: NDArray, inward: NDArray, along: NDArray, long: float, wide: float, deep: float) -> None:
     across = np.cross(inward, along)
-    walls = [part.plane(mouth + s * h * way, s * way) for way, h in ((along, long), (across, wide)) for s in (1.0, -1.0)]
+    walls = [
+        part.plane(mouth + s * h * way, s * way) for way, h in ((along, long), (across, wide)) for s in (1.0, -1.0)
+    ]
     cut = (*walls, part.plane(mouth - 12.0 * inward, -inward), part.plane(mouth + (deep + 8.0) * inward, inward))
     part.cuts.append(cut)
     part.holes.append(Hole("slot", cut, mouth, inward, wide, (0.0, deep)))
@@ -96,7 +106,9 @@ def _slot(part: Part, mouth: NDArray, inward: NDArray, along: NDArray, long: flo
 
 def _hidden(part: Part, hole: Hole, way: str, v: NDArray, f: NDArray, rng: np.random.Generator) -> NDArray:
     """Facets that the scanner did not see of a hole."""
-    lateral = [k for k in hole.cut if part.walls[k].radius is not None or abs(part.walls[k].direction @ hole.direction) < 0.5]
+    lateral = [
+        k for k in hole.cut if part.walls[k].radius is not None or abs(part.walls[k].direction @ hole.direction) < 0.5
+    ]
     inside = np.max([part.walls[k].value(v) for k in lateral], axis=0)
     s = (v - hole.point) @ hole.direction
     first, last = hole.mouths[0], hole.mouths[-1]
@@ -151,7 +163,10 @@ def _marks(
             mean = normals[near].mean(axis=0)
             if (normals[near] @ mean < 0.3 * np.linalg.norm(mean)).any():
                 continue
-            frame = Rotation.align_vectors([mean], [Z])[0].as_matrix() @ Rotation.from_rotvec(rng.uniform(0, 6) * Z).as_matrix()
+            frame = (
+                Rotation.align_vectors([mean], [Z])[0].as_matrix()
+                @ Rotation.from_rotvec(rng.uniform(0, 6) * Z).as_matrix()
+            )
             x = (v - centre) @ frame
             shape = number % 3 if kind == "face" else int(rng.integers(3))
             long = half if shape != 2 else 0.5 * half
@@ -167,8 +182,10 @@ def _marks(
     return made, gone
 
 
-def holed_scan(seed: int, step: float = 1.0, form: str | None = None, ways: tuple[str, ...] = WAYS, marks: int = 6) -> HoledScan:
-    """A scan of a "block" or "housing", drawn from the seed, with openings hidden in the given ways and clamps' marks."""
+def holed_scan(
+    seed: int, step: float = 1.0, form: str | None = None, ways: tuple[str, ...] = WAYS, marks: int = 6
+) -> HoledScan:
+    """A scan of a "block" or "housing" drawn from the seed: openings hidden in the given ways, and clamps' marks."""
     rng = np.random.default_rng([seed, 77])
     form = form or ("block", "housing")[seed % 2]
     part = {"block": block, "housing": housing}[form](rng)

@@ -1,8 +1,8 @@
 """Scans by an implicit function with sharp cut edges: blocks and housings with bores, ports and slots, exactly known.
 
 A part is bodies less cuts, each an intersection of planes and cylinders; its surface is where a signed function is
-zero. The mesh is scikit-image's marching cubes, its vertices moved onto the exact surfaces and, beside an edge of two
-or three of them, onto that edge. Nothing here is shared with the demo part's maker, which rounds its edges.
+zero. Vertices lie on the exact surfaces and, where two or three of them meet, on their edge. Nothing here is shared
+with the demo part's maker, which rounds its edges.
 """
 
 from __future__ import annotations
@@ -11,9 +11,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation
 
 X, Y, Z = np.eye(3)
 NOISE = 0.012
@@ -80,7 +77,11 @@ class Part:
 
     def box(self, low, high, frame=None) -> tuple[int, ...]:
         frame = np.eye(3) if frame is None else frame
-        ends = [self.plane(frame[k] * bound, frame[k] * way) for k in range(3) for way, bound in ((-1, low[k]), (1, high[k]))]
+        ends = [
+            self.plane(frame[k] * bound, frame[k] * way)
+            for k in range(3)
+            for way, bound in ((-1, low[k]), (1, high[k]))
+        ]
         return tuple(ends)
 
     def bore(self, what: str, point, direction, radius: float, reach: float, mouths: tuple[float, ...]) -> Hole:
@@ -131,33 +132,78 @@ def _largest(values: list[NDArray], which: tuple[int, ...]) -> tuple[NDArray, ND
     return np.take_along_axis(stack, first[None], 0)[0], np.asarray(which)[first]
 
 
-def _signed(part: Part, number: int, x: NDArray) -> tuple[NDArray, NDArray]:
-    wall = part.walls[number if number >= 0 else -1 - number]
-    return wall.value(x), wall.normal(x)
-
-
 def mesh_of(part: Part, step: float, turn: NDArray) -> tuple[NDArray, NDArray]:
-    """Vertices (n, 3) mm on the exact part and faces (m, 3), seen from outside counter-clockwise."""
-    from skimage.measure import marching_cubes
+    """Vertices (n, 3) mm on the exact part, on its edges where there are any, and faces (m, 3).
 
-    half = part.size
-    count = int(np.ceil(2.0 * half / step)) + 2
+    Dual contouring (Ju, Losasso, Schaefer, Warren 2002): a vertex a cell that the surface passes through, a square a
+    grid edge that it crosses.
+    """
+    count = int(np.ceil(2.0 * part.size / step)) + 2
     line = (np.arange(count) - count / 2.0) * step
-    values = np.empty((count, count, count), np.float32)
+    values = np.empty((count,) * 3, np.float32)
     plane = np.stack(np.meshgrid(line, line, indexing="ij"), -1).reshape(-1, 2)
     for i, x in enumerate(line):
-        points = np.column_stack([np.full(len(plane), x), plane]) @ turn.T
-        values[i] = part.at(points)[0].reshape(count, count)
-    v, f, _, _ = marching_cubes(values, 0.0, spacing=(step,) * 3, gradient_direction="ascent")
-    v = (v.astype(np.float64) + line[0]) @ turn.T
-    f = f.astype(np.int32)
-    a, b, c = (v[f[:, k]] for k in range(3))
-    if np.einsum("ij,ij->", a, np.cross(b, c)) < 0.0:
-        f = f[:, ::-1].copy()
-    for _ in range(3):
-        v = _onto(part, v, step)
-    v = _edges_sharp(part, v, f, step)
-    return _relaxed(part, v, f, step)
+        values[i] = part.at(np.column_stack([np.full(len(plane), x), plane]) @ turn.T)[0].reshape(count, count)
+    inside = values < 0.0
+    squares, cells, crossings = [], [], []
+    for axis in range(3):
+        low, high = np.take(inside, range(count - 1), axis), np.take(inside, range(1, count), axis)
+        at = np.argwhere(low != high)
+        end = at + np.eye(3, dtype=int)[axis]
+        first, second = values[tuple(at.T)], values[tuple(end.T)]
+        share = (first / (first - second)).astype(np.float64)
+        crossing = line[at]
+        crossing[:, axis] += share * step
+        u, w = np.eye(3, dtype=int)[(axis + 1) % 3], np.eye(3, dtype=int)[(axis + 2) % 3]
+        around = np.stack([at - u - w, at - w, at, at - u], axis=1)
+        around[~inside[tuple(at.T)]] = around[~inside[tuple(at.T)]][:, ::-1]
+        squares.append(around)
+        cells.append(around.reshape(-1, 3))
+        crossings.append(np.repeat(crossing @ turn.T, 4, axis=0))
+    flat = np.concatenate(cells) @ [count * count, count, 1]
+    _, index = np.unique(flat, return_inverse=True)
+    v = _cell_vertices(part, np.concatenate(crossings), index.ravel(), step)
+    return v, _halved(part, v, index.reshape(-1, 4))
+
+
+def _cell_vertices(part: Part, crossings: NDArray, cell: NDArray, step: float) -> NDArray:
+    """For each cell the middle of its crossings, moved onto the up to three walls that they are on."""
+    size = np.bincount(cell)
+    middle = np.stack([np.bincount(cell, crossings[:, k]) for k in range(3)], axis=1) / size[:, None]
+    v = _onto(part, _onto(part, middle, step), step)
+    pairs = np.unique(np.column_stack([cell, part.at(_onto(part, crossings, step))[1]]), axis=0)
+    starts = np.searchsorted(pairs[:, 0], np.arange(len(size) + 1))
+    for walls in (2, 3):
+        mine = np.flatnonzero(np.diff(starts) == walls)
+        if len(mine) == 0:
+            continue
+        numbers = np.stack([pairs[starts[mine] + k, 1] for k in range(walls)], axis=1)
+        x = middle[mine]
+        for _ in range(10):
+            off, slopes = np.empty(numbers.shape), np.empty((*numbers.shape, 3))
+            for number in np.unique(numbers):
+                wall = part.walls[number if number >= 0 else -1 - number]
+                for k in range(walls):
+                    at = numbers[:, k] == number
+                    off[at, k], slopes[at, k] = wall.value(x[at]), wall.normal(x[at])
+            x = x - np.einsum("nij,nj->ni", np.linalg.pinv(slopes, rcond=0.05), off)
+        good = (np.linalg.norm(x - middle[mine], axis=1) < 0.9 * step) & (np.abs(part.at(x)[0]) < 1e-6)
+        v[mine[good]] = x[good]
+    return _onto(part, v, step)
+
+
+def _halved(part: Part, v: NDArray, squares: NDArray) -> NDArray:
+    """Two triangles a square: of the two ways the one whose smaller triangle, seen from outside, is larger."""
+    ways, least = [], []
+    for first in (0, 1):
+        turned = np.roll(squares, -first, axis=1)
+        halves = np.stack([turned[:, [0, 1, 2]], turned[:, [0, 2, 3]]], axis=1)
+        a, b, c = (v[halves[:, :, k]] for k in range(3))
+        normals = part.normals(((a + b + c) / 3.0).reshape(-1, 3)).reshape(a.shape)
+        ways.append(halves)
+        least.append(np.einsum("nij,nij->ni", np.cross(b - a, c - a), normals).min(axis=1))
+    best = np.where((least[0] >= least[1])[:, None, None], *ways)
+    return best.reshape(-1, 3).astype(np.int32)
 
 
 def _onto(part: Part, v: NDArray, step: float) -> NDArray:
@@ -165,69 +211,3 @@ def _onto(part: Part, v: NDArray, step: float) -> NDArray:
     move = -value[:, None] * part.normals(v)
     size = np.linalg.norm(move, axis=1)[:, None]
     return v + move * np.minimum(1.0, 0.5 * step / np.maximum(size, 1e-12))
-
-
-def _edges_of(f: NDArray) -> NDArray:
-    pairs = np.sort(f[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    return np.unique(pairs, axis=0)
-
-
-def _edges_sharp(part: Part, v: NDArray, f: NDArray, step: float) -> NDArray:
-    """Of two neighbours on different walls the one nearer to the edge goes onto it; so do corners of three walls."""
-    v = v.copy()
-    _, wall = part.at(v)
-    edges = _edges_of(f)
-    edges = edges[wall[edges[:, 0]] != wall[edges[:, 1]]]
-    goal: dict[int, set[int]] = {}
-    for a, b in edges.tolist():
-        goal.setdefault(a, {int(wall[a])}).add(int(wall[b]))
-        goal.setdefault(b, {int(wall[b])}).add(int(wall[a]))
-    candidates = sorted(goal)
-    moved = {i: _to_edge(part, v[i], sorted(goal[i])[:3]) for i in candidates}
-    away = {i: float(np.linalg.norm(moved[i] - v[i])) for i in candidates}
-    fixed: set[int] = set()
-    for a, b in sorted(edges.tolist(), key=lambda e: min(away[e[0]], away[e[1]])):
-        if a in fixed or b in fixed:
-            continue
-        nearer = a if away[a] <= away[b] else b
-        if away[nearer] < 1.2 * step and abs(part.at(moved[nearer][None])[0][0]) < 1e-3:
-            v[nearer] = moved[nearer]
-            fixed.add(nearer)
-    return v
-
-
-def _to_edge(part: Part, x: NDArray, numbers: list[int]) -> NDArray:
-    x = x.copy()
-    for _ in range(12):
-        rows = [_signed(part, n, x[None]) for n in numbers]
-        off = np.array([r[0][0] for r in rows])
-        slopes = np.array([r[1][0] for r in rows])
-        x = x - np.linalg.lstsq(slopes, off, rcond=1e-6)[0]
-        if np.abs(off).max() < 1e-10:
-            break
-    return x
-
-
-def _relaxed(part: Part, v: NDArray, f: NDArray, step: float) -> tuple[NDArray, NDArray]:
-    """Slivers evened out: vertices that all their neighbours share a wall with move to their middle, along the wall."""
-    edges = _edges_of(f)
-    both = np.vstack([edges, edges[:, ::-1]])
-    links = coo_array((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(len(v), len(v))).tocsr()
-    degree = np.maximum(np.asarray(links.sum(axis=1)).ravel(), 1.0)
-    for _ in range(4):
-        value, wall = part.at(v)
-        near = np.abs(_second(part, v)) < 1e-4
-        free = ~near & (np.abs(value) < 1e-3)
-        same = np.ones(len(v), bool)
-        np.logical_and.at(same, both[:, 0], wall[both[:, 0]] == wall[both[:, 1]])
-        free &= same
-        goal = 0.5 * v + 0.5 * (links @ v) / degree[:, None]
-        v = np.where(free[:, None], goal, v)
-        v[free] = _onto(part, v[free], step)
-    return v, f
-
-
-def _second(part: Part, v: NDArray) -> NDArray:
-    """Distance to the second nearest wall: nought on an edge."""
-    off = np.sort(np.abs(np.stack([w.value(v) for w in part.walls])), axis=0)
-    return off[1]

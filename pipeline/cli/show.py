@@ -121,11 +121,13 @@ def summary_lines(result: Result) -> list[str]:
         lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
     lines.append(f"features {_kinds(features.values())}")
     gaps = result._shelf.get("fill", "gaps")
-    closed = sum(gap.done != "left open" for gap in gaps)
+    closed = sum(gap.count for gap in gaps if gap.done != "left open")
+    proposed = sum(bool(gap.proposed) for gap in gaps)
     whole = audit.area_filled + audit.area_measured
     lines.append(
         f"invented {audit.area_filled:,.0f} mm2 filled of {whole:,.0f} mm2; gaps closed: {closed}, "
-        f"left open: {len(gaps) - closed}"
+        f"left open: {sum(gap.count for gap in gaps) - closed}"
+        + (f", of which {proposed} proposed for closing" if proposed else "")
     )
     lines.append(f"by hand  {_to_measure(result)}")
     # The cautions take what room is left, one line kept for where the outputs are.

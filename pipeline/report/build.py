@@ -43,7 +43,8 @@ class Shown:
     origin     (m,) uint8, as in `Surface`
     deviation  (n,) signed distance from the scan in mm, not-a-number where there is none
     thinned    it has fewer facets than the light mesh
-    suspects   for each proposal of what is not the part, (m,) its facets
+    suspects   for each proposal of what is not the part, (m,) its facets; `closings` for each gap whose closing is
+               proposed, those round it
     """
 
     vertices: NDArray[np.float64]
@@ -53,6 +54,7 @@ class Shown:
     deviation: NDArray[np.float32]
     thinned: bool = False
     suspects: tuple[NDArray[np.bool_], ...] = ()
+    closings: tuple[NDArray[np.bool_], ...] = ()
 
 
 def write_report(
@@ -91,15 +93,16 @@ def write_report(
     views: dict[str, str] = {}
     keys: dict[str, str] = {}
     curve = ""
-    closeups: list[str] = []
+    closeups: dict[str, list[str]] = {"not-the-part": [], "closing": []}
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
         for name, picture in draw_all(part, marks_of(data), unit).items():
             views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
-        for number, close in enumerate(draw_closeups(part, shown.suspects, unit), 1):
-            path = beside / f"not-the-part-{number}.png"
-            closeups.append("" if close is None else _kept(_flat(close), path))
+        for name, marked in (("not-the-part", shown.suspects), ("closing", shown.closings)):
+            for number, close in enumerate(draw_closeups(part, marked, unit), 1):
+                path = beside / f"{name}-{number}.png"
+                closeups[name].append("" if close is None else _kept(_flat(close), path))
         present = set(looks.tolist())
         keys = {text: _url(_png(_key(name))) for name, text in _key_words().items() if name in present}
         curve = _histogram(data, shown, limit, words, beside)
@@ -116,7 +119,9 @@ def write_report(
     corner = views.pop(CORNER_NAME, "")
     more = len(maps) - len(unrolled)
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
-    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, tuple(closeups))
+    pictures = Pictures(
+        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, *map(tuple, closeups.values())
+    )
     scene = scene_of(data, shown, limit, unit)
     html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, plain_data
-from pipeline.job import zone_text
+from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, relation_tables
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
@@ -41,7 +41,8 @@ class Pictures:
     """Images as data URLs: corner the hero view, views the six by name, maps by feature id with what their sides are,
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
-    proposals: a close-up of each thing that is probably not the part, "" where it can't be shown."""
+    proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
+    each gap whose closing is proposed."""
 
     corner: str
     views: dict[str, str]
@@ -54,6 +55,7 @@ class Pictures:
     more_maps: int
     ladder: str = ""
     proposals: tuple[str, ...] = ()
+    closings: tuple[str, ...] = ()
 
 
 def page(
@@ -300,7 +302,28 @@ def _invented(show: Figures, pictures: Pictures) -> str:
         "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
-    return _section("invented", "What was invented?", [said, gaps, _proposed(data, pictures.proposals)])
+    asked = _asked(data, pictures.closings)
+    return _section("invented", "What was invented?", [said, gaps, asked, _proposed(data, pictures.proposals)])
+
+
+def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
+    """Gaps whose closing is proposed: why, a close-up, and the lines that have it closed."""
+    parts = []
+    for number, gap in enumerate(g for g in data.gaps if g.proposed):
+        parts.append(f"<p>{safe(gap.id)}: {safe(gap.proposed)}</p>")
+        if number < len(closeups) and closeups[number]:
+            parts.append(
+                f'<figure><img src="{closeups[number]}" alt="Close-up: what is round {safe(gap.id)}, marked by colour '
+                f'and lines"><figcaption>{safe(gap.id)}: what is round it, marked</figcaption></figure>'
+            )
+        parts.append(f"<pre>{safe(closing_text(gap.id))}</pre>")
+    if not parts:
+        return ""
+    head = (
+        "<h3>Proposed for closing</h3><p>These gaps are open still. A real opening stays so; if one is a gap of "
+        "the scan, paste its lines into the job file and run again.</p>"
+    )
+    return head + "".join(parts)
 
 
 def _by_hand(show: Figures) -> str:

@@ -204,7 +204,13 @@ def _intersecting(bench: _Bench, neighbours: Ints, edge: float, settings: CleanS
         )
         return neighbours
     bench.remove(cross, "crossing facets", "passed through other facets")
-    return _split(bench, neighbours_without(neighbours, cross))
+    neighbours = _split(bench, neighbours_without(neighbours, cross))
+    # What lay between crossing facets hangs on nothing now.
+    labels = components(neighbours)
+    crumbs = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
+    if bench.remove(crumbs.debris, "crumbs", "left over where crossing facets went", count=crumbs.debris_count):
+        neighbours = neighbours_without(neighbours, crumbs.debris)
+    return neighbours
 
 
 def _orient(bench: _Bench, neighbours: Ints) -> None:

@@ -12,6 +12,8 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
@@ -195,7 +197,13 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
     thinned = seen.surface.facets < light.surface.facets
     centroids = seen.surface.vertices[seen.surface.faces].mean(axis=1)
     suspects = tuple(inside(proposal.zone, centroids) for proposal in outcome.proposals)
-    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects)
+    # What is round a gap: as far again as its middle is from its rim.
+    closings = tuple(
+        np.linalg.norm(centroids - gap.centre, axis=1) < gap.length / np.pi for gap in outcome.gaps if gap.proposed
+    )
+    shown = Shown(
+        in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects, closings
+    )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
     write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -14,6 +15,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.exclusion import inside, propose, without_inside
 from pipeline.features.gaps import (
     Band,
+    Behind,
     HolePatch,
     Opening,
     Surroundings,
@@ -30,7 +32,7 @@ from pipeline.features.gaps import (
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
-from pipeline.mesh.query import SightLines, self_intersections
+from pipeline.mesh.query import self_intersections
 from pipeline.mesh.repair import split_singular_vertices
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
@@ -66,10 +68,10 @@ def fill(
     The measured vertices and facets come first and in their order; new ones follow, with origin FILLED.
     Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
     holes, real openings, the scan's border. A gap that a bore comes out of, or behind which air is seen, is a
-    real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed. A patch that would cross the surface or join it in a
-    non-manifold way is not used; its gap is left open and says so. Proposals of what is probably not the
-    part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first,
-    now that the bores are known.
+    real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed.
+    A patch that would cross the surface or join it in a non-manifold way is not used; its gap is left open and
+    says so. Proposals of what is probably not the part come along; nothing is cut for them. What lies in a zone of
+    `exclude` inside a bore is taken out first, now that the bores are known. Tiny gaps are told as one row.
 
     Raises SettingsError where the job names a gap, or a zone a feature, that there is not.
     """
@@ -103,7 +105,8 @@ def fill(
     made = _checked(surface, made, band, stands_for)
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
-    result = _put_together(surface, recover.labels, made, stands_for, names)
+    tiny = [is_pepper(item.opening) and item.opening.id not in watch.named for item in made]
+    result = _put_together(surface, recover.labels, made, tiny, stands_for, names)
     return replace(result, proposals=proposals, cautions=(*told, *result.cautions), carved=carved)
 
 
@@ -135,15 +138,15 @@ class _Watch:
         self.named = {choice.id for choice in settings.gaps}
 
     @cached_property
-    def lines(self) -> SightLines:
-        return SightLines.through(self.surface.vertices, self.surface.faces)
+    def behind(self) -> Behind:
+        return Behind.of(self.surface)
 
     def held(self, item: _Made, ground: Surroundings) -> _Made:
         """The gap as it was made, or left open (capped, if all is to be) where it is taken for real or in doubt."""
         opening, patch = item.opening, item.patch
         if item.do != "close" or patch is None or opening.id in self.named or is_pepper(opening):
             return item
-        verdict = judge(opening, patch, self.surface, self.features, self.lines)
+        verdict = judge(opening, patch, self.features, self.behind)
         other = "cap" if self.settings.watertight else "leave"
         if verdict.opening:
             found = replace(opening, kind="opening", safe=False, note=verdict.opening)
@@ -244,9 +247,14 @@ def _put_together(
     surface: Surface,
     labels: Ints,
     made: list[_Made],
+    tiny: list[bool],
     stands_for: Ints,
     names: tuple[str, ...],
 ) -> FillResult:
+    """The measured facets, then those of the gaps in the order in which they are reported, tiny ones last."""
+    large = [item for item, small in zip(made, tiny, strict=True) if not small]
+    pepper = [item for item, small in zip(made, tiny, strict=True) if small]
+    made = [*large, *pepper]
     vertices, faces, owner = _joined(surface, made, stands_for)
     old = len(surface.faces)
     # A patch closes one of several gaps that meet in a vertex; the others then leave it more than one fan.
@@ -257,16 +265,44 @@ def _put_together(
     areas = facet_areas(vertices, faces[old:])
     origin = np.concatenate([surface.origin, np.full(len(owner), FILLED, np.uint8)])
     new_labels = [labels, *(m.patch.labels for m in made if m.patch is not None)]
-    gaps = []
-    for number, item in enumerate(made):
-        mine = areas[owner == number]
-        gaps.append(_report(item, names, len(mine), math.fsum(mine)))
+    facets = np.bincount(owner, minlength=len(made))
+    filled = [math.fsum(part) for part in np.split(areas, np.cumsum(facets)[:-1])] if made else []
+    gaps = [_report(item, names, int(count), area) for item, count, area in zip(large, facets, filled, strict=False)]
+    rest = list(zip(pepper, facets[len(large) :].tolist(), filled[len(large) :], strict=True))
+    gaps += _pepper([row for row in rest if row[0].patch is not None])
+    gaps += _pepper([row for row in rest if row[0].patch is None])
     return FillResult(
         Surface(vertices, faces, origin),
         np.concatenate(new_labels).astype(np.int32),
         tuple(gaps),
-        cautions=_cautions(made),
+        cautions=_cautions(large),
     )
+
+
+def _pepper(rows: list[tuple[_Made, int, float]]) -> list[Gap]:
+    """Tiny gaps, all closed or all open, as one row: how many, their sums, and why they are open."""
+    if not rows:
+        return []
+    reasons = Counter(item.note or item.opening.note for item, _, _ in rows if item.patch is None)
+    why = "; ".join(f"{count}: {reason}" for reason, count in reasons.most_common() if reason)
+    rims = [item.opening.outer for item, _, _ in rows]
+    closed = rows[0][0].patch is not None
+    return [
+        Gap(
+            "pepper" if closed else "pepper-open",
+            "pepper",
+            np.mean([rim.centre for rim in rims], axis=0),
+            math.fsum(rim.length for rim in rims),
+            math.fsum(rim.area for rim in rims),
+            sum(len(rim.corners) for rim in rims),
+            (),
+            "closed" if closed else "left open",
+            sum(facets for _, facets, _ in rows),
+            math.fsum(area for _, _, area in rows),
+            f"{len(rows)} tiny holes" + (f" ({why})" if why else ""),
+            count=len(rows),
+        )
+    ]
 
 
 def _report(item: _Made, names: tuple[str, ...], facets: int, area: float) -> Gap:

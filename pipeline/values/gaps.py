@@ -23,7 +23,7 @@ class Gap:
 
     id             short and stable, as those of features
     kind           "face" (on a face or skin) | "edge" (across an edge) | "blind" (unseen end of a hole) |
-                   "opening" (a real one) | "border" (outer border of an open scan)
+                   "opening" (a real one) | "border" (outer border of an open scan) | "pepper" (tiny ones)
     centre         (3,) mm
     length, area   mm of its rim, mm2 that it spans
     rim_edges      how many edges its rim has
@@ -32,6 +32,7 @@ class Gap:
     facets_filled, area_filled  how many facets were put in, and their mm2
     note           how it was closed, or why not
     proposed       why its closing is only proposed, in words; "" where it isn't
+    count          how many gaps the row stands for: tiny ones, "pepper", are told as one, with their sums
     """
 
     id: str
@@ -46,6 +47,7 @@ class Gap:
     area_filled: float
     note: str = ""
     proposed: str = ""
+    count: int = 1
 
 
 @dataclass(frozen=True)

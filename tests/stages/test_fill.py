@@ -360,7 +360,7 @@ def test_open_casting_comes_out_closed():
     found = RecoverResult((), np.full(before.facets, -1, np.int32), NoiseModel(0, 0, np.zeros((0, 2)), ""))
     result = fill(cleaned, found, read_in.source, FillSettings(), silent)
     held(before, result)
-    assert [g.rim_edges for g in result.gaps] == [3, 3]
+    assert [(g.kind, g.done, g.rim_edges, g.count) for g in result.gaps] == [("pepper", "closed", 6, 2)]
     assert edge_report(result.surface.faces, len(result.surface.vertices)).border == 0
     assert is_manifold(result.surface.faces, len(result.surface.vertices))
 

@@ -118,7 +118,8 @@ def is_pepper(opening: Opening) -> bool:
     >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
     >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
     >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
-    >>> [is_pepper(gap) for gap in name_gaps(surface, rims, band_of(surface, rims, np.full(48, -1, np.int32)), (), 0.01)]
+    >>> band = band_of(surface, rims, np.full(48, -1, np.int32))
+    >>> [is_pepper(gap) for gap in name_gaps(surface, rims, band, (), 0.01)]
     [False, True]
     """
     rim = opening.outer

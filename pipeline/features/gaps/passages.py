@@ -11,15 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.features.gaps.closing import HolePatch
+from pipeline.features.gaps.layout import HolePatch
 from pipeline.features.gaps.openings import Opening
-from pipeline.geometry import Floats, Mask, basis_of, rejection, unit
+from pipeline.geometry import Floats, Ints, Mask, basis_of, rejection, unit
 from pipeline.mesh.query import SightLines, spread_points
 from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import is_bore
 from pipeline.values import Feature, Surface
 
-_RAYS = 64
+_RAYS, _LOOKS = 64, 1000
+# Of a part seen all round, hardly anything has nothing behind it: openings and gaps only.
+_OPEN_SCAN = 0.25
 # Ways to look, degrees from straight in and how many; slanting openings are seen along the slanted ones.
 _SLANTS = ((25.0, 6), (50.0, 8))
 # A bore's way: this share of its radius stays free, and at most this share of a rim may lie in it.
@@ -55,16 +57,33 @@ class Sight:
     metal: float
 
 
-def judge(
-    opening: Opening, patch: HolePatch, surface: Surface, features: Sequence[Feature], lines: SightLines
-) -> Verdict:
+@dataclass(frozen=True)
+class Behind:
+    """Measured facets to look through: `lines` of sight through the surface, and `open` True where so much of the scan
+    has nothing behind it, as one side of a part, that seeing nothing says nothing."""
+
+    surface: Surface
+    lines: SightLines
+    open: bool
+
+    @staticmethod
+    def of(surface: Surface) -> Behind:
+        """Looks from some places of the surface straight in."""
+        lines = SightLines.through(surface.vertices, surface.faces)
+        places, facet = spread_points(surface.vertices, surface.faces, _LOOKS)
+        ways = -facet_normals(surface.vertices, surface.faces[facet])
+        met, _ = lines.first(places, ways, 1e-3 * float(np.ptp(surface.vertices, axis=0).max()))
+        return Behind(surface, lines, bool(np.mean(met < 0) > _OPEN_SCAN))
+
+
+def judge(opening: Opening, patch: HolePatch, features: Sequence[Feature], behind: Behind) -> Verdict:
     """Whether a patch for a gap would close a real opening, by the bores found and by what lies behind it.
 
-    surface   measured facets only; `lines` of sight through them
-    features  recovered on it
+    features  recovered on the surface that `behind` looks through
 
-    Raises nothing: where nothing can be seen behind the gap, neither is said.
+    Where nothing can be seen behind the gap, and that says nothing, neither an opening nor a doubt is said.
     """
+    surface, lines = behind.surface, behind.lines
     points = np.concatenate([surface.vertices[patch.corners], patch.points])
     normals = facet_normals(points, patch.triangles)
     bore = _in_the_way(opening, points, patch, normals, surface, features, lines)
@@ -72,12 +91,14 @@ def judge(
         return Verdict(opening=f"{bore.id} comes out here")
     sight = sight_behind(opening, points, patch, normals, surface, lines)
     air = sight.front + sight.out
-    if air >= 0.5 and (sight.front >= 0.2 or sight.metal >= 0.25):
+    if behind.open:
+        air = sight.front
+    if air >= 0.5:
         seen = "scanned walls are seen through it" if sight.front >= 0.5 * air else "one sees through the part here"
         return Verdict(opening=f"{seen}: more likely a real opening than a gap of the scan")
-    if air >= 0.3 and sight.metal >= 0.05:
+    if air >= 0.3:
         return Verdict(doubt=f"no metal is seen behind {100.0 * air:.0f} % of it")
-    if sight.slanting >= 0.9 and sight.metal >= 0.05:
+    if sight.slanting >= 0.9 and not behind.open:
         return Verdict(doubt="seen at a slant there is no metal behind it")
     if sight.back < 0.6 and opening.outer.facing < _RUNS_ON and sum(opening.shares) < 0.88:
         return Verdict(doubt="its rim runs on neither along a face nor smoothly, and no metal is seen behind it")
@@ -125,7 +146,7 @@ def _seen(
     return float(front.mean()), float((~met).mean()), float((met & ~front).mean())
 
 
-def _fronts(surface: Surface, facet: Floats, way: Floats) -> Mask:
+def _fronts(surface: Surface, facet: Ints, way: Floats) -> Mask:
     return facet_normals(surface.vertices, surface.faces[facet]) @ way < 0.0
 
 
@@ -146,10 +167,10 @@ def _in_the_way(
             continue
         assert bore.direction is not None
         assert bore.radius is not None
-        inside = np.linalg.norm(rejection(middle - bore.point, bore.direction), axis=1) < _FREE * bore.radius
+        inside = _off(bore, middle) < _FREE * bore.radius
         if not inside.any():
             continue
-        if np.mean(np.linalg.norm(rejection(rim - bore.point, bore.direction), axis=1) < _FREE * bore.radius) > _RIM_IN_WAY:
+        if np.mean(_off(bore, rim) < _FREE * bore.radius) > _RIM_IN_WAY:
             # Measured surface lies in the bore's way: there the bore ends.
             continue
         low, high = bore.extent.along
@@ -165,3 +186,10 @@ def _in_the_way(
         if np.mean(far < max(short, past)) < 0.2:
             return bore
     return None
+
+
+def _off(bore: Feature, points: Floats) -> Floats:
+    """(n,) mm from a bore's axis."""
+    assert bore.direction is not None
+    away: Floats = np.linalg.norm(rejection(points - bore.point, bore.direction), axis=1)
+    return away

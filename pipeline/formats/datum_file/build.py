@@ -209,6 +209,8 @@ def _gap(gap: Gap) -> GapRecord:
         area_filled=known(gap.area_filled),
         features=gap.features,
         note=gap.note,
+        proposed=gap.proposed,
+        count=gap.count,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file import DatumFile, SuggestionRecord
 from pipeline.geometry import MM_PER_INCH
-from pipeline.job import zone_text
+from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
 
 BEFORE_USE = (
@@ -270,6 +270,15 @@ def _gaps(data: DatumFile, show: _Lengths) -> list[str]:
     for g in data.gaps:
         note = f"; {g.note}" if g.note else ""
         lines.append(f"- {g.id}: {g.kind}, border {show(g.length, 1)} {show.unit}, {g.done}{note}")
+    asked = [g for g in data.gaps if g.proposed]
+    if asked:
+        lines += [
+            "",
+            "Proposed for closing, not closed. Look at each in the report; to have it closed, paste its lines into the "
+            "job file.",
+        ]
+    for g in asked:
+        lines += ["", f"{g.id}: {g.proposed}", "", "```toml", closing_text(g.id), "```"]
     return lines
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.mesh.fill.fairing import Spline, cell_means, fair_in_space, fit_spline, sum_at
+from pipeline.mesh.fill.least_area import least_area
 from pipeline.mesh.fill.triangulation import (
     constrained_delaunay,
     half_edge_neighbours,
@@ -22,6 +23,7 @@ __all__ = [
     "half_edge_neighbours",
     "hexagonal_lattice",
     "is_simple",
+    "least_area",
     "least_bending_triangles",
     "refine_in_space",
     "split_edges",

@@ -138,8 +138,8 @@ def fair_in_space(points: Floats, triangles: Ints, free: Mask) -> Floats:
     inside[key[use == 1] // n] = False
     inside[key[use == 1] % n] = False
     for step in range(3):
-        laplacian, area = _laplacian(points, triangles, uniform=step == 0)
-        rows = sparse.diags_array(inside / np.sqrt(np.maximum(area, 1e-12 * area.max()))) @ laplacian
+        matrix, area = laplacian(points, triangles, uniform=step == 0)
+        rows = sparse.diags_array(inside / np.sqrt(np.maximum(area, 1e-12 * area.max()))) @ matrix
         rows = sparse.csc_array(rows)
         unknown, known = rows[:, np.flatnonzero(free)], rows[:, np.flatnonzero(~free)]
         right = -(unknown.T @ (known @ points[~free]))
@@ -147,7 +147,8 @@ def fair_in_space(points: Floats, triangles: Ints, free: Mask) -> Floats:
     return points
 
 
-def _laplacian(points: Floats, triangles: Ints, uniform: bool) -> tuple[sparse.csr_array, Floats]:
+def laplacian(points: Floats, triangles: Ints, uniform: bool) -> tuple[sparse.csr_array, Floats]:
+    """Laplacian (n, n) of a mesh, by cotangents or by lengths alone, and (n,) mm2 of area round each point."""
     n = len(points)
     rows, columns, weights = [], [], []
     for k in range(3):

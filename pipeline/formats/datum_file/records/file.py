@@ -78,7 +78,7 @@ class GapRecord(Record):
     """A boundary loop of the scan and what was done with it."""
 
     id: str = Field(description="Short and stable, as those of features.")
-    kind: str = Field(description="What it was taken for: face, edge, blind, opening or border.")
+    kind: str = Field(description="What it was taken for: face, edge, blind, opening, border, or pepper (tiny).")
     done: str = Field(description="closed, left open or capped.")
     centre: LeftOut[Vector] = Field(None, description="Scan coordinates.")
     length: LeftOut[float] = Field(None, description="Of its rim.")
@@ -86,6 +86,8 @@ class GapRecord(Record):
     area_filled: LeftOut[float] = Field(None, description="Of what was put in, mm2.")
     features: tuple[str, ...] = Field((), description="Ids of the features at its rim.")
     note: str = Field("", description="How it was closed, or why not.")
+    proposed: str = Field("", description="Why its closing is only proposed; empty where it isn't.")
+    count: int = Field(1, description="How many gaps this stands for; tiny ones are told as one, with their sums.")
 
 
 class ProposalRecord(Record):
