@@ -48,7 +48,7 @@ class NumberedFeature:
 
 @dataclass(frozen=True)
 class NumberedGap:
-    """A number that was given to a gap: middle (3,) and length mm of its rim; centre None as `seen` of a feature."""
+    """A number that was given to a gap: its id; centre (3,) and length, mm, of its rim; centre None where not known."""
 
     id: str
     centre: Floats | None = None
