@@ -16,7 +16,7 @@ import numpy as np
 
 from pipeline.features.gaps.fair_height import fair_height
 from pipeline.features.gaps.layout import Flatten, HolePatch, Layout, Lift, Raise, Surroundings, looks, without_doubles
-from pipeline.features.gaps.lids import flat_lid, lid_in_space
+from pipeline.features.gaps.lids import flat_lid, lids_in_space
 from pipeline.features.gaps.openings import Band, Opening, Rim, is_pepper
 from pipeline.features.gaps.roofs import across
 from pipeline.geometry import Floats
@@ -74,10 +74,10 @@ def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
     >>> lid.corners.tolist(), len(lid.triangles), lid.how
     ([14, 15, 20, 21], 2, 'a flat lid')
     """
-    for way in (flat_lid, lid_in_space):
-        patch = way(opening, ground)
-        if patch is not None:
-            yield patch
+    lid = flat_lid(opening, ground)
+    if lid is not None:
+        yield lid
+    yield from lids_in_space(opening, ground)
 
 
 def outward_signs(shapes: tuple[Shape, ...], band: Band) -> Floats:

@@ -5,6 +5,8 @@ A lid is no guess at what was there: it follows nothing but the rim, and neither
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.spatial import cKDTree
@@ -13,6 +15,7 @@ from pipeline.features.gaps.layout import HolePatch, Layout, Surroundings, witho
 from pipeline.features.gaps.openings import Opening
 from pipeline.geometry import Floats, Ints
 from pipeline.mesh.fill import least_area, least_bending_triangles, refine_in_space
+from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import view
 
 # A rim is flat where, its raggedness smoothed out, it stays this near to its plane: in its edges, and in its lengths.
@@ -34,18 +37,23 @@ def flat_lid(opening: Opening, ground: Surroundings) -> HolePatch | None:
     return _settled(opening, made.corners, points, made.triangles, ground)
 
 
-def lid_in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
-    """A lid of triangles straight in space, for a rim that overlaps itself in its plane."""
+def lids_in_space(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
+    """Lids of triangles straight in space, for a rim that overlaps itself in its plane: with points as near each other
+    as those of the rim, with fewer, which may keep clear of a ragged rim where many don't, and with none."""
     if opening.islands:
-        return None
+        return
     corners = opening.outer.corners[::-1].copy()
-    # Nothing outside the rim bends the lid.
-    triangles = least_bending_triangles(ground.vertices[corners], np.zeros((len(corners), 3)))
+    # The facets outside keep the lid from folding back over a ragged rim's teeth.
+    outside = facet_normals(ground.vertices, ground.faces[np.roll(opening.outer.facets[::-1], -1)])
+    triangles = least_bending_triangles(ground.vertices[corners], outside)
     if triangles is None:
-        return None
-    points, triangles = refine_in_space(ground.vertices[corners], triangles, opening.edge)
-    points, triangles = without_doubles(corners, points, triangles, ground)
-    return _settled(opening, corners, points, triangles, ground)
+        return
+    for coarseness in (1.0, 2.0, 4.0, np.inf):
+        points, finer = refine_in_space(ground.vertices[corners], triangles, coarseness * opening.edge)
+        points, finer = without_doubles(corners, points, finer, ground)
+        lid = _settled(opening, corners, points, finer, ground)
+        if lid is not None:
+            yield lid
 
 
 def _settled(
@@ -53,8 +61,8 @@ def _settled(
 ) -> HolePatch | None:
     """The lid with its new points, those after the corners, on the plane or where its area is least."""
     rim, fixed = opening.outer, len(corners)
-    bow = _bow(ground.vertices[rim.corners], rim.centre, rim.normal)
-    flat = bow <= max(_FLAT_EDGES * opening.edge, _FLAT_LENGTHS * rim.length)
+    height = (ground.vertices[rim.corners] - rim.centre) @ rim.normal
+    flat = _bow(height) <= max(_FLAT_EDGES * opening.edge, _FLAT_LENGTHS * rim.length)
     free = np.arange(len(points)) >= fixed
     if free.any():
         points = least_area(points, triangles, free)
@@ -64,11 +72,10 @@ def _settled(
         inner = points[fixed:]
         clear = cKDTree(points[:fixed]).query(inner)[0] > _COLLAR * opening.edge
         inner[clear] -= ((inner[clear] - rim.centre) @ rim.normal)[:, None] * rim.normal
-    how = "a flat lid" if flat else f"a lid of least area: its rim is bent, {2.0 * bow:.1f} mm from end to end"
+    how = "a flat lid" if flat else f"a lid of least area: its rim is bent, by {np.ptp(height):.1f} mm"
     return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), how)
 
 
-def _bow(line: Floats, centre: Floats, normal: Floats) -> float:
-    """mm by which a closed line leaves its plane, without its raggedness; half of what lies between its ends."""
-    height = (line - centre) @ normal
-    return 0.5 * float(np.ptp(uniform_filter1d(height, min(_SMOOTHED, len(height)), mode="wrap")))
+def _bow(height: Floats) -> float:
+    """mm by which a closed line leaves its plane either way, raggedness smoothed out; its heights (k,) mm."""
+    return 0.5 * float(np.ptp(uniform_filter1d(height, max(_SMOOTHED, len(height) // 8), mode="wrap")))

@@ -9,7 +9,8 @@ import scipy.sparse.linalg
 from pipeline.geometry import Floats, Ints, Mask
 from pipeline.mesh.fill.fairing import laplacian
 
-_ROUNDS = 6
+# A film near its end moves little from round to round: mm.
+_ROUNDS, _STILL = 40, 1e-4
 
 
 def least_area(points: Floats, triangles: Ints, free: Mask) -> Floats:
@@ -37,6 +38,6 @@ def least_area(points: Floats, triangles: Ints, free: Mask) -> Floats:
         moved = scipy.sparse.linalg.spsolve(sparse.csc_array(unknown), -(known @ points[~free]))
         change = np.abs(moved.reshape(-1, 3) - points[free]).max(initial=0.0)
         points[free] = moved.reshape(-1, 3)
-        if step and change < 1e-6:
+        if step and change < _STILL:
             break
     return points

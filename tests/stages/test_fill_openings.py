@@ -1,0 +1,203 @@
+"""The fill stage: real openings stay open, doubtful closings are proposed, lids are flat, tiny holes are a count.
+
+Covers: pipeline.features.gaps.passages, pipeline.features.gaps.lids, pipeline.features.gaps.layout,
+pipeline.features.gaps.roofs, pipeline.features.gaps.fair_height
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from pipeline.job import CleanSettings, GapChoice
+from pipeline.mesh.topology.adjacency import facet_neighbours
+from pipeline.mesh.topology.boundaries import boundary_loops
+from pipeline.mesh.topology.components import compact, components
+from pipeline.mesh.topology.defects import edge_report
+from pipeline.mesh.topology.measures import facet_areas
+from pipeline.progress import silent
+from pipeline.stages.clean import clean
+from pipeline.values import FillResult
+from pipeline.values.surface import FILLED
+from tests.features.made import bore, plane
+from tests.implicit import Part, X, Z, mesh_of
+from tests.stages.test_clean import as_read
+from tests.stages.test_fill import EDGE, NOISE, filled, in_plane, new_points, outside, pipe, sheet, wavy
+
+THROUGH, CROSS, HALF = 18.0, 10.0, (34.0, 27.0, 30.0)
+TURN = np.linalg.qr(np.array([[1.0, 0.3, 0.2], [-0.2, 1.0, 0.4], [0.1, -0.5, 1.0]]))[0]
+
+
+@cache
+def bored_block() -> tuple[Part, np.ndarray, np.ndarray]:
+    """A block with a bore of D36 through it along x, and one of D20 from above into that, at x = 0."""
+    part = Part(size=float(np.linalg.norm(HALF)) + 2.0)
+    part.bodies.append(part.box(-np.array(HALF), np.array(HALF)))
+    part.cuts.append((part.round(np.zeros(3), X, THROUGH),))
+    part.bore("cross", (0, 0, HALF[2]), -Z, CROSS, HALF[2], (0.0, HALF[2] - THROUGH))
+    v, f = mesh_of(part, 1.1, TURN)
+    return part, v, f
+
+
+def scan_of(gone, cross: bool, **choices) -> tuple[Part, FillResult]:
+    """The block without the facets that `gone` (of their middles) says, as scanned; with or without the cross bore as
+    a feature, of which a third of the wall was seen."""
+    part, v, f = bored_block()
+    v, f, _ = compact(v, f[~gone(v[f].mean(axis=1))])
+    normals = part.normals(v)
+    rng = np.random.default_rng(4)
+    v = v + normals * rng.normal(scale=NOISE, size=(len(v), 1))
+    cleaned = clean(as_read(v, f, NOISE), CleanSettings(), silent).surface
+    v, f = cleaned.vertices, cleaned.faces
+    middle = v[f].mean(axis=1)
+    wall = part.at(middle)[1]
+    features = [bore("bore-through", (0, 0, 0), (1, 0, 0), THROUGH, 2 * HALF[0]), plane("top", (0, 0, HALF[2]), Z)]
+    labels = np.full(len(f), -1)
+    labels[wall == -1 - part.cuts[0][0]] = 0
+    labels[wall == part.bodies[0][5]] = 1
+    if cross:
+        features.append(bore("bore-cross", (0, 0, HALF[2] - 2.0), (0, 0, 1), CROSS, 4.0))
+        labels[wall == -1 - part.cuts[1][0]] = 2
+    return part, filled(v, f, tuple(features), labels, **choices)
+
+
+def sealed(part: Part, result: FillResult) -> float:
+    """mm2 put in more than 1 mm from the metal."""
+    surface = result.surface
+    new = surface.faces[surface.origin == FILLED]
+    air = part.in_air(surface.vertices[new].mean(axis=1)) > 1.0
+    return float(facet_areas(surface.vertices, new)[air].sum())
+
+
+def cross_bore(x: np.ndarray, margin: float) -> np.ndarray:
+    return (np.hypot(x[:, 0], x[:, 1]) < CROSS + margin) & (x[:, 2] > 10.0) & (x[:, 2] < HALF[2] - 4.0)
+
+
+@pytest.mark.parametrize("margin", [0.01, 0.8], ids=["sharp mouth", "mouth lost too"])
+@pytest.mark.parametrize("cross", [True, False], ids=["bore found", "bore not found"])
+def test_mouth_of_a_cross_bore_in_a_through_bore_stays_open(margin, cross):
+    part, result = scan_of(lambda x: cross_bore(x, margin), cross)
+    mouth = min(result.gaps, key=lambda g: np.linalg.norm(g.centre - [0, 0, THROUGH - 2.0]))
+    assert mouth.area > 300.0
+    assert (mouth.kind, mouth.done) == ("opening", "left open")
+    assert ("bore-cross comes out here" in mouth.note) == cross
+    assert sealed(part, result) == 0.0
+
+
+def test_bore_of_which_nothing_was_seen_stays_open_at_both_ends():
+    part, result = scan_of(lambda x: (np.hypot(x[:, 0], x[:, 1]) < CROSS + 0.8) & (x[:, 2] > 10.0), False)
+    assert sorted((g.kind, g.done) for g in result.gaps if g.kind != "pepper") == [("opening", "left open")] * 2
+    assert sealed(part, result) == 0.0
+
+
+def test_marks_of_the_same_size_are_closed_beside_it():
+    """In the through bore's wall, in the top face beside the cross bore, and across that face's outer edge."""
+    marks = np.array([[18.0, 0.0, -THROUGH], [22.0, 12.0, HALF[2]], [-14.0, -HALF[1], HALF[2]]])
+
+    def gone(x):
+        away = np.linalg.norm(x[:, None] - marks, axis=2)
+        return cross_bore(x, 0.8) | (away < [9.0, 8.0, 8.0]).any(axis=1)
+
+    part, result = scan_of(gone, True)
+    for mark in marks:
+        gap = min(result.gaps, key=lambda g: np.linalg.norm(g.centre - mark))
+        assert gap.done == "closed", gap
+        assert gap.area > 100.0
+    assert sealed(part, result) == 0.0
+
+
+def plate(**choices) -> FillResult:
+    """Two faces of a plate 10 mm thick; in the upper one a gap of 9 mm radius, under two fifths of it one below."""
+    v, f = sheet(lambda x, y: 0 * x)
+    middle = v[f].mean(axis=1)
+    upper = f[outside(v, f, (0, 0, 0), 9.0)]
+    lower = f[(np.hypot(middle[:, 0], middle[:, 1]) > 9.0) | (middle[:, 0] < 1.4)]
+    both = np.concatenate([upper, lower[:, ::-1] + len(v)])
+    faces = (plane("upper", (0, 0, 0), Z), plane("lower", (0, 0, -10), -Z))
+    labels = np.repeat([0, 1], [len(upper), len(lower)])
+    return filled(np.concatenate([v, v - 10.0 * Z]), both, faces, labels, **choices)
+
+
+def test_doubtful_closing_is_proposed_and_the_job_has_it_done():
+    gap = max((g for g in plate().gaps if g.kind != "border"), key=lambda g: g.area)
+    assert gap.area == pytest.approx(np.pi * 81, rel=0.03)
+    assert gap.done == "left open"
+    assert "no metal is seen behind" in gap.proposed
+    # The job has it done, by name or by a larger limit.
+    for choices in ({"gaps": (GapChoice(id=gap.id, do="close"),)}, {"ask_above": 300.0}):
+        again = next(g for g in plate(**choices).gaps if g.id == gap.id)
+        assert (again.done, again.proposed) == ("closed", "")
+
+
+def test_proposed_closing_is_a_caution():
+    result = plate()
+    asked = [g for g in result.gaps if g.proposed]
+    assert any("proposed for closing" in text and asked[0].id in text for text in result.cautions)
+
+
+def lids(v, f) -> tuple[FillResult, list]:
+    result = filled(v, f, watertight=True)
+    assert len(boundary_loops(result.surface.faces, len(result.surface.vertices))) == 0
+    return result, [g for g in result.gaps if g.done == "capped"]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_lid_on_a_ragged_end_of_a_bore_is_flat(seed):
+    """A ragged rim on a wall overlaps itself seen along the axis: once a lid that followed the wall, a cone."""
+    radius, rng = 8.0, np.random.default_rng(seed)
+    v, f = pipe(radius, 30.0)
+    v = v + rng.normal(scale=NOISE, size=v.shape)
+    middle = v[f].mean(axis=1)
+    column = (np.arctan2(middle[:, 1], middle[:, 0]) * radius / EDGE).astype(int)
+    f = f[middle[:, 2] < 28.0 + rng.uniform(0.0, 1.5, 200)[column]]
+    result, capped = lids(v, f)
+    end = max(capped, key=lambda g: g.centre[2])
+    assert "a flat lid" in end.note
+    points = new_points(result)
+    inner = points[(np.hypot(points[:, 0], points[:, 1]) < radius - 2.0) & (points[:, 2] > 15.0)]
+    assert len(inner) > 300
+    # One plane, and that of the rim: within the raggedness of it.
+    assert np.ptp(inner @ np.linalg.svd(inner - inner.mean(axis=0))[2][2]) < 1e-9
+    assert np.abs(inner[:, 2] - 28.5).max() < 1.0
+    # No more was invented than the section, and what is missing of the wall between the teeth of its rim.
+    assert np.pi * radius**2 < end.area_filled < np.pi * radius**2 + 2.0 * np.pi * radius * 0.75
+
+
+def test_lid_over_a_bent_rim_has_least_area_and_says_so():
+    """A soap film on r = 20, z = h cos 2t is z = h (r / 20)^2 cos 2t to first order in h (harmonic)."""
+    radius, h = 20.0, 2.0
+    v, f = pipe(radius, 12.0, hollow=False)
+    turn = np.arctan2(v[:, 1], v[:, 0])
+    v = v + np.where(v[:, 2] > 6.0, h * np.cos(2.0 * turn), 0.0)[:, None] * Z
+    result, capped = lids(v, f)
+    bent = max(capped, key=lambda g: g.centre[2])
+    assert "least area" in bent.note
+    assert f"{2 * h:.1f} mm" in bent.note
+    assert "a flat lid" in min(capped, key=lambda g: g.centre[2]).note
+    points = new_points(result)
+    points = points[points[:, 2] > 6.0]
+    x, y = points[:, 0] / radius, points[:, 1] / radius
+    # Beyond the first order: h^3 / radius^2.
+    assert np.abs(points[:, 2] - (12.0 - EDGE) - h * (x * x - y * y)).max() < 0.05
+
+
+@pytest.mark.parametrize("skin", [False, True], ids=["plane", "skin"])
+def test_tiny_holes_are_all_closed_and_told_as_a_count(skin):
+    v, f = sheet(wavy if skin else (lambda x, y: 0 * x))
+    rng = np.random.default_rng(2)
+    fans = np.isin(f, rng.choice(np.unique(f), 150, replace=False)).any(axis=1)
+    f = f[~fans & (rng.random(len(f)) > 0.004)]
+    # What hangs on nothing is no matter of gaps: cleaning takes it away.
+    f = f[components(facet_neighbours(f, len(v))) == 0]
+    holes = len(boundary_loops(compact(v, f)[1], len(v))) - 1
+    result = filled(v, f, sigma=NOISE) if skin else in_plane(v, f, NOISE)
+    pepper = [g for g in result.gaps if g.kind == "pepper"]
+    assert [g.done for g in pepper] == ["closed"]
+    others = [g for g in result.gaps if g.kind not in ("pepper", "border")]
+    assert pepper[0].count + len(others) >= holes > 150
+    assert pepper[0].count > 150
+    assert not [text for text in result.cautions if "could not be closed" in text]
+    report = edge_report(result.surface.faces, len(result.surface.vertices))
+    assert (report.nonmanifold, report.inconsistent) == (0, 0)
