@@ -98,7 +98,7 @@ def judge(opening: Opening, patch: HolePatch, features: Sequence[Feature], behin
         return Verdict(opening=f"{seen}: more likely a real opening than a gap of the scan")
     if air >= 0.3:
         return Verdict(doubt=f"no metal is seen behind {100.0 * air:.0f} % of it")
-    if sight.slanting >= 0.9 and not behind.open:
+    if sight.slanting >= 0.9 and sight.back < 0.75 and not behind.open:
         return Verdict(doubt="seen at a slant there is no metal behind it")
     if sight.back < 0.6 and opening.outer.facing < _RUNS_ON and sum(opening.shares) < 0.88:
         return Verdict(doubt="its rim runs on neither along a face nor smoothly, and no metal is seen behind it")
