@@ -51,6 +51,7 @@ coating_thickness = 0.0                 # matting spray on every face: bores mea
 
 [fill]
 close = "safe"                          # "none" leaves every gap open
+ask_above = 100.0                       # mm2; a larger gap that may be real is proposed for closing, not closed
 watertight = false                      # true caps even real openings, flat and marked
 
 # [frame]                               # default: proposed from the largest machined faces and bores

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
+import re
+import tomllib
 from pathlib import Path
 
+from pipeline.formats.datum_file import read_datums
+from pipeline.job import GapChoice, make_job
 from pipeline.progress import silent
 from pipeline.stages.export import write_outputs
 from pipeline.values import ExportResult
@@ -44,3 +49,25 @@ def test_the_same_outcome_gives_the_same_report(tmp_path: Path) -> None:
         for name in ("a", "b")
     )
     assert first == second
+
+
+def test_proposed_closing_has_a_picture_and_its_lines_ready_to_paste(tmp_path: Path) -> None:
+    scan, out = tmp_path / "plate.stl", tmp_path / "out"
+    scan.write_text("stands for the scan")
+    made = outcome(scan, export={"step": "none", "dxf": False})
+    why = "no metal is seen behind 40 % of it"
+    gap = dataclasses.replace(made.gaps[0], id="gap-7", length=60.0, done="left open", proposed=why)
+    files = write_outputs(dataclasses.replace(made, gaps=(*made.gaps, gap)), out, (), silent).files
+    assert "pictures/closing-1.png" in files
+    assert "pictures/closing-2.png" not in files
+    data = read_datums(out / "datums.json")
+    assert [g.proposed for g in data.gaps] == ["", why]
+    report, summary = ((out / name).read_text(encoding="utf-8") for name in ("report.html", "summary.md"))
+    assert report.count("gap-7: what is round it, marked") == 1
+    for text in (html.unescape(report), summary):
+        assert why in text
+        # What stands there is taken by a job file as it stands.
+        (pasted,) = re.findall(r"\[\[fill\.gaps\]\][^<`]*", text[text.index("roposed for closing") :])
+        assert make_job({"scan": "plate.stl", **tomllib.loads(pasted)}).fill.gaps == (
+            GapChoice(id="gap-7", do="close"),
+        )
