@@ -1,7 +1,7 @@
 """The fill stage: real openings stay open, doubtful closings are proposed, lids are flat, tiny holes are a count.
 
-Covers: pipeline.features.gaps.passages, pipeline.features.gaps.lids, pipeline.features.gaps.layout,
-pipeline.features.gaps.roofs, pipeline.features.gaps.fair_height
+Covers: pipeline.features.gaps.passages, pipeline.features.gaps.lids, pipeline.features.gaps.layout
+Covers: pipeline.features.gaps.roofs, pipeline.features.gaps.fair_height
 """
 
 from __future__ import annotations

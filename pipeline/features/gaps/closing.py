@@ -86,9 +86,10 @@ def outward_signs(shapes: tuple[Shape, ...], band: Band) -> Floats:
     shapes  of the f features; one that no vertex of the band carries gets 1.0
 
     >>> from pipeline.features.gaps import band_of, find_rims
+    >>> from pipeline.mesh.topology import facet_neighbours
     >>> from pipeline.values import Surface
     >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
-    >>> rims, _ = find_rims(square, half_edge_neighbours(square.faces))
+    >>> rims, _ = find_rims(square, facet_neighbours(square.faces, 4))
     >>> band = band_of(square, rims, np.zeros(2, np.int32))
     >>> outward_signs((Shape("plane", np.zeros(3), np.array([0.0, 0.0, -1.0])),), band).tolist()
     [-1.0]
@@ -200,9 +201,10 @@ def rims_of(opening: Opening) -> tuple[Rim, ...]:
     """The outer rim and those of the islands.
 
     >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.mesh.topology import facet_neighbours
     >>> from pipeline.values import Surface
     >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
-    >>> rims, _ = find_rims(square, half_edge_neighbours(square.faces))
+    >>> rims, _ = find_rims(square, facet_neighbours(square.faces, 4))
     >>> (border,) = name_gaps(square, rims, band_of(square, rims, np.full(2, -1, np.int32)), (), 0.01)
     >>> [rim.length for rim in rims_of(border)]
     [4.0]

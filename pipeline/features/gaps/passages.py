@@ -59,8 +59,16 @@ class Sight:
 
 @dataclass(frozen=True)
 class Behind:
-    """Measured facets to look through: `lines` of sight through the surface, and `open` True where so much of the scan
-    has nothing behind it, as one side of a part, that seeing nothing says nothing."""
+    """Measured facets to look through.
+
+    surface  the measured one
+    lines    of sight through it
+    open     True where much of the scan has nothing behind it, as one side of a part: seeing nothing then says nothing
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> Behind.of(square).open
+    True
+    """
 
     surface: Surface
     lines: SightLines
@@ -81,7 +89,27 @@ def judge(opening: Opening, patch: HolePatch, features: Sequence[Feature], behin
 
     features  recovered on the surface that `behind` looks through
 
-    Where nothing can be seen behind the gap, and that says nothing, neither an opening nor a doubt is said.
+    Where nothing can be seen behind the gap, and that says nothing, neither an opening nor a doubt is said. Below, a
+    plate 3 mm thick, seen from both sides, in whose upper face one of 25 squares is missing: behind it lies metal. With
+    a lower sheet that faces up, what is seen through the gap is a wall's front.
+
+    >>> from pipeline.features.gaps import Surroundings, band_of, find_rims, name_gaps, ways_to_close
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> a = np.array([*np.ndindex(5, 5)]) @ [[6], [1]]
+    >>> sheet = np.vstack([a + [0, 6, 7], a + [0, 7, 1]])
+    >>> points = np.array([*np.ndindex(6, 6, 1)], float)
+    >>> v, upper = np.vstack([points, points - [0, 0, 3]]), np.delete(sheet, [12, 37], axis=0)
+    >>> def verdict(lower):
+    ...     surface = Surface.measured(v, np.vstack([upper, lower]))
+    ...     rims, _ = find_rims(surface, facet_neighbours(surface.faces, 72))
+    ...     band = band_of(surface, rims, np.full(98, -1, np.int32))
+    ...     gap = name_gaps(surface, rims, band, (), 0.01)[-1]
+    ...     ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
+    ...     return judge(gap, next(ways_to_close(gap, ground)), (), Behind.of(surface))
+    >>> verdict(sheet[:, ::-1] + 36)
+    Verdict(opening='', doubt='')
+    >>> verdict(sheet + 36).opening
+    'scanned walls are seen through it: more likely a real opening than a gap of the scan'
     """
     surface, lines = behind.surface, behind.lines
     points = np.concatenate([surface.vertices[patch.corners], patch.points])
