@@ -8,8 +8,9 @@ of: the keys of those results, those settings, the scan's content, the code and 
 disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
 stage, and no key, knows others.
 
-The file of names is read and written by the same run. A result was made from what stood in it before; the manifest
-says what that was, and what stood in it after, so that a second run, which finds the latter, knows the result for made.
+`filed` is the file of names as the stage before left it. That file is read and written by the same run. A result was
+made from what stood in it before; the manifest says what that was, and what stood in it after, so that a second run,
+which finds the latter, knows the result for made.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.*", "light-scan.*", "reference.step", "flange-*.*", "pictures",
 )  # fmt: skip
-NUMBERS = "recover"  # the stage that writes the file of names
+NUMBERS = ("recover", "fill")  # the stages that write the file of names, of features and of gaps
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
@@ -361,6 +362,8 @@ class _Shelf:
                 values[parameter] = self.placed
             elif parameter == "book":
                 values[parameter] = self._book
+            elif parameter == "filed":
+                values[parameter] = read_names(self._out / NAMES_FILE)
             elif parameter == "sha256":
                 values[parameter] = self._content
             elif parameter == "progress":
@@ -370,7 +373,7 @@ class _Shelf:
         return values
 
     def has(self, name: str) -> bool:
-        if self._made.get(name) != self.key(name) or (name == NUMBERS and self._book_before is None):
+        if self._made.get(name) != self.key(name) or (name in NUMBERS and self._book_before is None):
             return False
         if name in self._held:
             return True
@@ -399,7 +402,7 @@ class _Shelf:
         artefacts.store(result, self._file(name))
         self._held[name] = result
         self._made[name] = self.key(name)
-        if name == NUMBERS and (result.book.features or result.book.gaps):
+        if name in NUMBERS and (result.book.features or result.book.gaps):
             write_whole(self._out / NAMES_FILE, names_text(result.book))
         manifest: dict[str, Any] = {"stages": self._made}
         if self._book_before is not None:
@@ -408,8 +411,10 @@ class _Shelf:
 
     def begin(self, name: str) -> None:
         """What is made now is made from the file of names as it stands."""
-        if name == NUMBERS:
+        if name == NUMBERS[0]:
             self._book_before, self._keys = self._book_now, {}
+            for other in NUMBERS:
+                self._made.pop(other, None)
 
     def put_down(self, keep: set[str]) -> None:
         """Forget in memory what no later stage needs; it stays on disk."""
