@@ -55,13 +55,12 @@ class CleanResult:
 
 @dataclass(frozen=True)
 class RecoverResult:
-    """The features of the cleaned surface, and what holds between them.
+    """The features of the cleaned surface, and their patterns.
 
     features   in the order that labels refer to
     labels     (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface
     noise      what the scan's large faces say about its noise
     rejected   patches that were looked at and not made features
-    relations  of two features each
     patterns   of several
     calipers   sizes measured on the real part against the scan's
     cautions   in sentences
@@ -71,7 +70,6 @@ class RecoverResult:
     labels: Ints
     noise: NoiseModel
     rejected: tuple[Rejected, ...] = ()
-    relations: tuple[Relation, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -128,6 +126,8 @@ class FrameResult:
     suggestions  standard sizes near measured ones
     square_up    how far features are from parallel, square or coaxial to the datums
     in_part      each feature in part coordinates
+    relations    of two features each
+    tests        how many deviations were held against nothing, in square_up and relations together
     """
 
     frame: Frame
@@ -137,6 +137,8 @@ class FrameResult:
     suggestions: tuple[SizeSuggestion, ...] = ()
     square_up: tuple[SquareUp, ...] = ()
     in_part: tuple[InPart, ...] = ()
+    relations: tuple[Relation, ...] = ()
+    tests: int = 0
 
 
 @dataclass(frozen=True)

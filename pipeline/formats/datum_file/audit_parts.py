@@ -110,11 +110,13 @@ def _changes(audit: FeatureAudit) -> FeatureAuditRecord:
 
 
 def _budget(line: BudgetLine, missing: Missing) -> BudgetRecord:
+    degrees = line.unit == "rad"
+    why = line.where or "no figure"
     return BudgetRecord(
         what=line.what,
-        limit=known(line.limit),
-        value=missing.figure(line.value, f"budget figure {line.what!r}", line.where or "no figure"),
-        unit=line.unit,
+        limit=known(line.limit, degrees),
+        value=missing.figure(line.value, f"budget figure {line.what!r}", why, degrees=degrees),
+        unit="deg" if degrees else line.unit,
         held=line.held,
         where=line.where,
     )

@@ -45,6 +45,7 @@ from pipeline.formats.datum_file.records.file import (
     RemovalRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -97,6 +98,7 @@ __all__ = [
     "SourceRecord",
     "SquareUpRecord",
     "SuggestionRecord",
+    "TestsRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",

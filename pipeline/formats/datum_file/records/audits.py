@@ -39,7 +39,7 @@ class BudgetRecord(Record):
     what: str = Field(description="What was promised.")
     limit: float = Field(description="In `unit`.")
     value: float | None = Field(description="In `unit`; null where there is no such figure.")
-    unit: str = Field(description="Of limit and value.")
+    unit: str = Field(description="Of limit and value: mm or deg.")
     held: bool = Field(description="Whether the value is within the limit.")
     where: str = Field(description="The feature or place of the value.")
 
