@@ -1,12 +1,12 @@
 """Families of exactness tests: features of a noisy scan of an exact design, and what `exactness` makes of them.
 
 `simulated` fits the vertices that the generator knows to lie on each machined face, which costs a second or two a scan,
-so that hundreds of families can be looked at.
+so that hundreds of families can be looked at; `recovered_features` takes what the recover stage makes of the mesh.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -23,7 +23,7 @@ from pipeline.surfaces import kind_of, signed_distance
 from pipeline.surfaces.shape import Shape
 from pipeline.values import Extent, Feature, Form
 from sample_meshes.make_scan import Noise, Scan, noise_along_normal
-from tests.benchmarks.coverage import housing, true_shape
+from tests.benchmarks.coverage import housing, recovered, true_shape
 
 NOISE = Noise(0.012, ((0.008, 2.5), (0.005, 25.0)))
 
@@ -59,11 +59,20 @@ def ground(number: int, facets: float = 80_000) -> Ground:
     return Ground(scan, normals, tuple(made))
 
 
-def simulated(base: Ground, seed: int, noise: Noise = NOISE) -> list[Feature]:
-    """Fits of the exact faces of a scan with noise of that seed, largest face first."""
-    rng = np.random.default_rng([seed, 1414])
-    true = base.scan.true_vertices
-    vertices = true + noise_along_normal(true, noise, rng)[:, None] * base.normals
+def noisy(base: Ground, seed: int, true: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    """The scan's vertices, or those given instead, with noise of that seed."""
+    true = base.scan.true_vertices if true is None else true
+    along = noise_along_normal(true, NOISE, np.random.default_rng([seed, 1414]))
+    return true + along[:, None] * base.normals
+
+
+def recovered_features(base: Ground, vertices: NDArray[np.float64]) -> list[Feature]:
+    """What the recover stage makes of the scan with these vertices, under the names of the design's faces."""
+    return [replace(feature, id=name) for name, feature in recovered(base.scan, vertices)]
+
+
+def simulated(base: Ground, vertices: NDArray[np.float64]) -> list[Feature]:
+    """Fits of the exact faces of the scan with these vertices, largest face first."""
     fits = [(f, fit(f[2].kind, vertices[f[3]], f[2])) for f in base.faces]
     model = learn_noise(
         [FittedFace(made.shape, vertices[f[3]]) for f, made in fits],
