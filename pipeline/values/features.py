@@ -39,6 +39,20 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Carried:
+    """What a fit takes its parameters from, in cells of some width, mm: that neighbours share the scan's long waves.
+
+    places  (c, 3) mm, of the cells; gains (c, k) sums of how the local parameters change with the noise there
+    waves   (m, 2) standard deviation and correlation length, mm, of the scan's waves
+    """
+
+    width: float
+    places: Floats
+    gains: Floats
+    waves: Floats
+
+
+@dataclass(frozen=True)
 class Uncertainty:
     """Standard uncertainty (k = 1).
 
@@ -55,6 +69,7 @@ class Uncertainty:
     parts       (c, k, k) what the covariance is the sum of before it was widened by Student's t, and
     freedom     (c,) the degrees of freedom that each part's size was seen with, infinite where it is known; None: all
                 of the covariance is taken as known
+    carried     by what of the scan; None where nothing is said of how errors of neighbours go together
     """
 
     position: float | None
@@ -66,6 +81,7 @@ class Uncertainty:
     basis: Floats | None = None
     parts: Floats | None = None
     freedom: Floats | None = None
+    carried: Carried | None = None
 
 
 @dataclass(frozen=True)

@@ -68,7 +68,13 @@ def noisy(base: Ground, seed: int, true: NDArray[np.float64] | None = None) -> N
 
 def recovered_features(base: Ground, vertices: NDArray[np.float64]) -> list[Feature]:
     """What the recover stage makes of the scan with these vertices, under the names of the design's faces."""
-    return [replace(feature, id=name) for name, feature in recovered(base.scan, vertices)]
+    names: list[str] = []
+    out = []
+    for name, feature in recovered(base.scan, vertices):
+        # Two halves of one face have one name in the design.
+        out.append(replace(feature, id=f"{name} {names.count(name) + 1}" if name in names else name))
+        names.append(name)
+    return out
 
 
 def simulated(base: Ground, vertices: NDArray[np.float64]) -> list[Feature]:

@@ -17,7 +17,7 @@ from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.datums.proposals import usable
 from pipeline.features.datums.situation_features import SNAP, Situation, situation
 from pipeline.features.relations import Idea, meant, near, span_of
-from pipeline.features.uncertainty import chance, spread_of
+from pipeline.features.uncertainty import chance
 from pipeline.geometry import Floats, angle_between_lines, steady_pair
 from pipeline.surfaces import Shape, kind_of, moved, shape_of
 from pipeline.values import Feature, SquareUp
@@ -93,8 +93,8 @@ def _against(
         tested = range(4)
     p = None
     if known:
-        spreads = [spread_of(g[tested], f.uncertainty) for f, g in zip([feature, *members], gains, strict=True)]
-        p = chance(np.concatenate([deviation, offset])[tested], spreads)
+        sources = [(g[tested], f.uncertainty) for f, g in zip([feature, *members], gains, strict=True)]
+        p = chance(np.concatenate([deviation, offset])[tested], sources)
     row = SquareUp(
         feature.id, letter, kind, size, sigma if known else None, float(np.tan(size)) * length, length, off,
         offset_sigma, p=p,

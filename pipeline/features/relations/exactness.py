@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from pipeline.features.relations.lines import Line
-from pipeline.features.uncertainty import chance, spread_of
+from pipeline.features.uncertainty import chance
 from pipeline.geometry import Floats, basis_of, cross
 from pipeline.standards import angle_of
 
@@ -44,14 +44,14 @@ def chance_of_parallel(a: Line, b: Line) -> float:
     """Chance of the two directions if they are parallel: two components."""
     e, sense = basis_of(a.direction), float(np.sign(a.direction @ b.direction))
     off = e @ (sense * b.direction - a.direction)
-    return chance(off, [spread_of(-e @ a.turns, a.known), spread_of(sense * e @ b.turns, b.known)])
+    return chance(off, [(-e @ a.turns, a.known), (sense * e @ b.turns, b.known)])
 
 
 def chance_of_square(a: Line, b: Line) -> float:
     """Chance of the two directions if they are square to each other: one angle."""
     off = np.array([np.arcsin(np.clip(a.direction @ b.direction, -1.0, 1.0))])
     by_a, by_b = (b.direction @ a.turns)[None], (a.direction @ b.turns)[None]
-    return chance(off, [spread_of(by_a, a.known), spread_of(by_b, b.known)])
+    return chance(off, [(by_a, a.known), (by_b, b.known)])
 
 
 def chance_of_one_line(a: Line, b: Line) -> float:
@@ -62,7 +62,7 @@ def chance_of_one_line(a: Line, b: Line) -> float:
     off = np.concatenate([e @ (sense * b.direction - a.direction), e @ gap])
     by_a = -np.vstack([e @ a.turns, e @ (a.shifts + lever * a.turns)])
     by_b = np.vstack([sense * e @ b.turns, e @ b.shifts])
-    return chance(off, [spread_of(by_a, a.known), spread_of(by_b, b.known)])
+    return chance(off, [(by_a, a.known), (by_b, b.known)])
 
 
 def crossing(a: Line, b: Line) -> tuple[float, Floats, Floats]:
@@ -82,4 +82,4 @@ def crossing(a: Line, b: Line) -> tuple[float, Floats, Floats]:
 def chance_of_meeting(a: Line, b: Line) -> float:
     """Chance of how far the two axes pass each other if they meet."""
     gap, by_a, by_b = crossing(a, b)
-    return chance(np.array([gap]), [spread_of(by_a[None], a.known), spread_of(by_b[None], b.known)])
+    return chance(np.array([gap]), [(by_a[None], a.known), (by_b[None], b.known)])

@@ -22,15 +22,16 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from pipeline.features.uncertainty.correlated_noise import propagated
+from pipeline.features.uncertainty.correlated_noise import gathered, propagated
 from pipeline.geometry import Floats, Mask, basis_of, cross
 from pipeline.surfaces import KINDS, Shape, jacobian, kind_of, signed_distance
-from pipeline.values import NoiseModel, Uncertainty
+from pipeline.values import Carried, NoiseModel, Uncertainty
 
 # Beyond these the linear propagation is no longer true.
 MAX_TURN = 0.1
 MAX_RADIUS_SHARE = 0.2
 EXCESS = 1.15
+CELLS_ACROSS = 16  # of a feature, for what it shares with others: waves are long against it
 SHORT_ARC = np.radians(120.0)
 
 METHOD = (
@@ -140,10 +141,20 @@ def weighed(
         parts[0] += of_held
 
     method += _note_on_arc(arc, kind.parameters, covariance)
-    known = replace(summary(shape, kind.parameters, covariance, basis, method), parts=parts, freedom=freedom)
+    carried = _carried(shape, basis, seen, gains, noise)
+    known = summary(shape, kind.parameters, covariance, basis, method)
+    known = replace(known, parts=parts, freedom=freedom, carried=carried)
     if held is not None and "r" in held.names:
         known = replace(known, radius=None)
     return known, float(np.sqrt(left_over))
+
+
+def _carried(shape: Shape, basis: Floats, seen: Seen, gains: Floats, noise: NoiseModel) -> Carried:
+    width = max(float(np.ptp(seen.places, axis=0).max()) / CELLS_ACROSS, 1e-6)
+    centres, sums = gathered(gains, seen.places, width)
+    along = cross(basis[0], basis[1]) if shape.direction is None else shape.direction
+    places = centres @ np.array([basis[0], basis[1], along]) + shape.point
+    return Carried(width, places, sums, np.array(_components(noise)[0]).reshape(-1, 2))
 
 
 def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) -> str:

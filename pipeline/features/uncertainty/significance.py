@@ -15,13 +15,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from scipy.spatial.distance import cdist
 from scipy.special import chdtrc, gammaln
 
-from pipeline.geometry import Floats
-from pipeline.values import Uncertainty
+from pipeline.features.uncertainty.correlated_noise import REACH
+from pipeline.geometry import Floats, box_of
+from pipeline.values import Carried, Uncertainty
 
 LEVEL = 0.05
 CORRECTION = "Holm 1979"
@@ -29,7 +32,7 @@ _LEAST = 1e-6  # share of the variance below which what is doubtful of it counts
 _NODES = 240
 
 
-class Spread(NamedTuple):
+class _Spread(NamedTuple):
     """Covariance (q, q) of a deviation: what is known of it, what is doubtful, and that by its degrees of freedom."""
 
     known: Floats
@@ -37,47 +40,71 @@ class Spread(NamedTuple):
     by_freedom: Floats
 
 
-def spread_of(gain: Floats, uncertainty: Uncertainty) -> Spread:
-    """What a feature's uncertainty puts into a deviation that changes by `gain` (q, k) with its local parameters.
+def chance(deviation: Floats, sources: Sequence[tuple[Floats, Uncertainty]]) -> float:
+    """How often noise alone makes a deviation (q,) of this size or more.
 
-    Needs the feature's covariance.
+    sources  of the features that make it: how it changes with a feature's k local parameters (q, k), and the feature's
+             uncertainty, whose covariance is there
 
-    >>> given = Uncertainty(0.01, 1e-4, None, 'example', ('w', 'a', 'b'), np.diag([1e-4, 1e-8, 4e-8]))
-    >>> spread_of(np.array([[0.0, 1.0, 1.0]]), given).known.tolist()
-    [[5e-08]]
+    What is doubtful of the features' noise is taken as one, for it was learnt once for all of the scan. Faces near to
+    one another share long waves; whether such move two faces that look away from each other the same way depends on
+    where the waves come from, so that the largest chance counts of what comes out if they do, if they move them apart,
+    and if they have nothing to do with each other.
+
+    >>> given = Uncertainty(0.01, 1e-4, None, 'example', ('w', 'a', 'b'), np.diag([1e-4, 4e-8, 4e-8]))
+    >>> round(chance(np.array([3.92e-4]), [(np.array([[0.0, 1.0, 0.0]]), given)]), 3)
+    0.05
     """
+    spreads = [_spread(gain, known) for gain, known in sources]
+    total = _Spread(*(np.sum(matrices, axis=0) for matrices in zip(*spreads, strict=True)))
+    shared = np.zeros_like(total.known)
+    for (gain, known), (other_gain, other) in combinations(sources, 2):
+        together = _together(known.carried, other.carried)
+        if together is not None:
+            term = gain @ together @ other_gain.T
+            shared += term + term.T
+    signs = (0.0, 1.0, -1.0) if shared.any() else (0.0,)
+    return max(_chance(deviation, total, sign * shared) for sign in signs)
+
+
+def _spread(gain: Floats, uncertainty: Uncertainty) -> _Spread:
     if uncertainty.parts is None or uncertainty.freedom is None:
         none = np.zeros((len(gain), len(gain)))
-        return Spread(gain @ np.asarray(uncertainty.covariance) @ gain.T, none, none)
+        return _Spread(gain @ np.asarray(uncertainty.covariance) @ gain.T, none, none)
     parts = gain @ uncertainty.parts @ gain.T
     doubtful = np.isfinite(uncertainty.freedom)
     waves = parts[doubtful]
     by_freedom = waves / uncertainty.freedom[doubtful, None, None]
-    return Spread(parts[~doubtful].sum(axis=0), waves.sum(axis=0), by_freedom.sum(axis=0))
+    return _Spread(parts[~doubtful].sum(axis=0), waves.sum(axis=0), by_freedom.sum(axis=0))
 
 
-def chance(deviation: Floats, spreads: Sequence[Spread]) -> float:
-    """How often noise alone makes a deviation (q,) of this size or more; `spreads` of the features that make it.
+def _together(a: Carried | None, b: Carried | None) -> Floats | None:
+    """Covariance (k, k) of two features' local parameters by the waves that reach across both; None where none does."""
+    if a is None or b is None:
+        return None
+    (low, high), (other_low, other_high) = box_of(a.places), box_of(b.places)
+    apart = float(np.linalg.norm(np.maximum(np.maximum(low - other_high, other_low - high), 0.0)))
+    waves = [(s, length) for s, length in a.waves if length > max(a.width, b.width) and apart < REACH * length]
+    if not waves:
+        return None
+    squares = cdist(a.places, b.places, "sqeuclidean")
+    return np.sum([s**2 * (a.gains.T @ np.exp(squares / (-2.0 * length**2)) @ b.gains) for s, length in waves], axis=0)
 
-    Features are taken as independent, what is doubtful of their noise as one: it was learnt once, for all of the scan.
 
-    >>> none = np.zeros((1, 1))
-    >>> round(chance(np.array([3.92]), [Spread(np.array([[4.0]]), none, none)]), 3)
-    0.05
-    """
-    known, doubtful, by_freedom = (np.sum(matrices, axis=0) for matrices in zip(*spreads, strict=True))
-    scale = np.sqrt(np.maximum(np.diag(known + doubtful), 1e-300))
+def _chance(deviation: Floats, spread: _Spread, shared: Floats) -> float:
+    """`shared` (q, q) comes to what is doubtful."""
+    total = spread.known + spread.doubtful + shared
+    scale = np.sqrt(np.maximum(np.diag(total), 1e-300))
     across = np.outer(scale, scale)
-    inverse = np.linalg.pinv((known + doubtful) / across, rcond=1e-10, hermitian=True)
+    inverse = np.linalg.pinv(total / across, rcond=1e-10, hermitian=True)
     unit, q = deviation / scale, len(deviation)
-    square = float(unit @ inverse @ unit)
-    share = float(np.sum(inverse * (doubtful / across))) / q
+    square = max(float(unit @ inverse @ unit), 0.0)
+    share = float(np.sum(inverse * ((spread.doubtful + shared) / across))) / q
     if share < _LEAST:
         return float(chdtrc(q, square))
-    share = min(share, 1.0)
-    freedom = share * q / float(np.sum(inverse * (by_freedom / across)))
-    sizes, weights = _sizes(round(freedom, 3))
-    return float(weights @ chdtrc(q, square / (1.0 - share + share * sizes)))
+    doubtful, by_freedom = (float(np.sum(inverse * (part / across))) for part in spread[1:])
+    sizes, weights = _sizes(round(doubtful / by_freedom, 3))
+    return float(weights @ chdtrc(q, square / (1.0 - min(share, 1.0) + min(share, 1.0) * sizes)))
 
 
 @cache

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, f
 
-from pipeline.features.uncertainty.significance import chance, holm, spread_of
+from pipeline.features.uncertainty.significance import chance, holm
 from pipeline.values import Uncertainty
 
 
@@ -37,10 +37,10 @@ def test_a_known_covariance_gives_chi_squared() -> None:
     covariance = np.array([[4.0, 1.5], [1.5, 2.0]])
     off = np.array([3.0, -1.0])
     square = off @ np.linalg.inv(covariance) @ off
-    spread = spread_of(np.eye(2), Uncertainty(None, None, None, "made up", ("u", "v"), covariance))
+    spread = (np.eye(2), Uncertainty(None, None, None, "made up", ("u", "v"), covariance))
     assert chance(off, [spread]) == pytest.approx(chi2.sf(square, 2), rel=1e-9)
     # Two features' spreads add up.
-    halves = [spread_of(np.eye(2), with_parts([0.5 * covariance], [np.inf]))] * 2
+    halves = [(np.eye(2), with_parts([0.5 * covariance], [np.inf]))] * 2
     assert chance(off, halves) == pytest.approx(chi2.sf(square, 2), rel=1e-9)
 
 
@@ -48,7 +48,7 @@ def test_a_known_covariance_gives_chi_squared() -> None:
 def test_one_number_agrees_with_student(freedom: float) -> None:
     """JCGM 100:2008, table G.2: t at 95 % and 99 % for 4 and 12 degrees of freedom."""
     table = {4.0: {0.05: 2.78, 0.01: 4.60}, 12.0: {0.05: 2.18, 0.01: 3.05}}[freedom]
-    spread = spread_of(np.array([[1.0, 0.0]]), with_parts([np.eye(2)], [freedom]))
+    spread = (np.array([[1.0, 0.0]]), with_parts([np.eye(2)], [freedom]))
     for level, t in table.items():
         assert chance(np.array([t]), [spread]) == pytest.approx(level, rel=0.015)
 
@@ -60,7 +60,7 @@ def test_what_is_wholly_doubtful_agrees_with_fisher(freedom: float, q: int) -> N
     given = Uncertainty(None, None, None, "", ("u",) * q, np.eye(q), None, np.eye(q)[None], np.array([freedom]))
     for square in (0.5, 5.0, 30.0, 120.0):
         off = np.full(q, np.sqrt(square / q))
-        assert chance(off, [spread_of(np.eye(q), given)]) == pytest.approx(f.sf(square / q, q, freedom), rel=0.01)
+        assert chance(off, [(np.eye(q), given)]) == pytest.approx(f.sf(square / q, q, freedom), rel=0.01)
 
 
 @pytest.mark.parametrize("freedom", [4.0, 12.0])
@@ -74,7 +74,7 @@ def test_chances_hold_where_the_noise_was_seen_a_few_times_only(freedom: float) 
         spreads, off = [], np.zeros(2)
         for sure, wavy in ((0.2, 1.0), (0.5, 2.0)):
             off += rng.multivariate_normal(np.zeros(2), (sure + wavy) * shape)
-            spreads.append(spread_of(np.eye(2), with_parts([sure * shape, wavy * estimate * shape], [np.inf, freedom])))
+            spreads.append((np.eye(2), with_parts([sure * shape, wavy * estimate * shape], [np.inf, freedom])))
         found.append(chance(off, spreads))
     for level in (0.05, 0.01, 0.001):
         share = float(np.mean(np.array(found) <= level))
