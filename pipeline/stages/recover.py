@@ -66,7 +66,7 @@ def recover(
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
-    checks, proposal = check_calipers(calipers, features)
+    checks, proposal, taken = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -77,6 +77,7 @@ def recover(
         checks,
         (*_cautions(features, model), *numbering.cautions, *([] if proposal is None else [proposal])),
         numbering.book,
+        taken,
     )
 
 
