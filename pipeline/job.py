@@ -119,13 +119,31 @@ def _known_kind(name: str) -> str:
     return name
 
 
+KindName = Annotated[str, AfterValidator(_known_kind)]
+
+
+class Accept(Settings):
+    """A refused surface that is to be a feature all the same, of low confidence: where it is, and what kind it is.
+
+    near: a point on it, mm, as the report gives it beside its number. radius: mm, within 5 %, where surfaces of one
+    kind lie close together.
+    """
+
+    near: Point
+    kind: KindName
+    radius: Positive | None = None
+
+
 class RecoverSettings(Settings):
     """kinds that are looked for, by default all; coating_thickness mm on every scanned face; min_area mm2 below which
-    no feature is looked for."""
+    no feature is looked for; list_refused mm2 from which on a refused surface is listed in report and summary; accept
+    makes features of refused surfaces."""
 
-    kinds: tuple[Annotated[str, AfterValidator(_known_kind)], ...] = Field(default_factory=_all_kinds)
+    kinds: tuple[KindName, ...] = Field(default_factory=_all_kinds)
     coating_thickness: NotNegative = 0.0
     min_area: NotNegative = 0.0
+    list_refused: NotNegative = 60.0
+    accept: tuple[Accept, ...] = ()
 
 
 class Caliper(Settings):

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.errors import SettingsError
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
 from pipeline.features.relations import find_patterns, relations
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation, ids_for, named
@@ -42,8 +43,16 @@ def recover(
     surface = clean.surface
     if source.noise_sigma > 0.0:
         pieces, labels, rejected = faces_of_scan(
-            surface, source.noise_sigma, settings.kinds, settings.min_area, progress
+            surface,
+            source.noise_sigma,
+            settings.kinds,
+            settings.min_area,
+            progress,
+            settings.list_refused,
+            settings.accept,
         )
+    elif settings.accept:
+        raise SettingsError("recover.accept 1: of an exact tessellation nothing is refused; leave it out.")
     else:
         pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
@@ -106,7 +115,7 @@ def _held(again: Refitted, free: Feature, model: NoiseModel | None, coating: flo
 
 
 def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
-    out = []
+    out = list(piece.doubts)
     arc = piece.extent.arc
     if piece.extent.length is not None and arc is not None and arc < SHORT_ARC:
         out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
