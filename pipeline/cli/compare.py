@@ -14,7 +14,7 @@ from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
 
 if TYPE_CHECKING:
-    from pipeline.values import Audit
+    from pipeline.values import Audit, BudgetLine
 
 
 def budget_options(function: Any) -> Any:
@@ -112,7 +112,7 @@ def as_lines(audit: Audit) -> list[str]:
         x, y, z = d.where
         lines.append(
             f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "
-            f"at ({x:.2f}, {y:.2f}, {z:.2f})"
+            f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
         )
     noted = [f for f in audit.features if f.verdict != "ok"]
     lines.append(f"features {len(audit.features)}, of which {len(noted)} changed or can't be vouched for")
@@ -120,10 +120,17 @@ def as_lines(audit: Audit) -> list[str]:
     for b in audit.budget:
         value = "no figure" if b.value is None else show_value(b.value, b.unit)
         limit = show_value(b.limit, b.unit)
-        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({b.where})")
+        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({_where(b)})")
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")
     return lines + [f"caution  {text}" for text in audit.cautions]
+
+
+def _where(line: BudgetLine) -> str:
+    if line.place is None:
+        return line.where
+    x, y, z = line.place
+    return f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
 
 
 def show_value(value: float, unit: str) -> str:

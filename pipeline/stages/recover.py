@@ -67,7 +67,7 @@ def recover(
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
-    checks, proposal = check_calipers(calipers, features)
+    checks, proposal, taken = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -78,6 +78,7 @@ def recover(
         find_patterns(features),
         checks,
         (*_cautions(features, model), *([] if proposal is None else [proposal])),
+        taken,
     )
 
 

@@ -21,6 +21,7 @@ from pipeline.values.results import (
     Outcome,
     ReadResult,
     RecoverResult,
+    Taken,
 )
 from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
@@ -67,5 +68,6 @@ __all__ = [
     "Source",
     "SquareUp",
     "Surface",
+    "Taken",
     "Uncertainty",
 ]

@@ -17,10 +17,11 @@ from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Ints, Singles
+    from pipeline.geometry import Floats, Ints, Singles
 
 if TYPE_CHECKING:
     from pipeline.job import Job
+    from pipeline.part_frame import ReadPlace
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,22 @@ class CleanResult:
 
 
 @dataclass(frozen=True)
+class Taken:
+    """What was taken for a place that the job names.
+
+    setting   where the place stands in the job: "caliper 1", "frame.A"
+    place     (3,) mm
+    feature   id of the feature, or of the gap, that was taken
+    distance  mm of the place from its surface or axis
+    """
+
+    setting: str
+    place: Floats
+    feature: str
+    distance: float
+
+
+@dataclass(frozen=True)
 class RecoverResult:
     """The features of the cleaned surface, and what holds between them.
 
@@ -65,6 +82,7 @@ class RecoverResult:
     patterns   of several
     calipers   sizes measured on the real part against the scan's
     cautions   in sentences
+    taken      for places in the job's calipers
     """
 
     features: tuple[Feature, ...]
@@ -75,6 +93,7 @@ class RecoverResult:
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
     cautions: tuple[str, ...] = ()
+    taken: tuple[Taken, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -128,6 +147,7 @@ class FrameResult:
     suggestions  standard sizes near measured ones
     square_up    how far features are from parallel, square or coaxial to the datums
     in_part      each feature in part coordinates
+    taken        for places in the job's datums
     """
 
     frame: Frame
@@ -137,6 +157,7 @@ class FrameResult:
     suggestions: tuple[SizeSuggestion, ...] = ()
     square_up: tuple[SquareUp, ...] = ()
     in_part: tuple[InPart, ...] = ()
+    taken: tuple[Taken, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -187,6 +208,7 @@ class Outcome:
     source, removals, area_in, recover, gaps, proposals, frame, lighten, audit  of the stages' results
     cautions   of all stages in their order, each once
     measured   the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
+    places     points of the job as they were read; kept_places: those of other jobs, for later runs
     ladder     the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     """
 
@@ -203,3 +225,5 @@ class Outcome:
     cautions: tuple[str, ...] = ()
     measured: Surface | None = None
     ladder: str | None = None
+    places: tuple[ReadPlace, ...] = ()
+    kept_places: tuple[ReadPlace, ...] = ()

@@ -17,7 +17,7 @@ from pipeline.formats.datum_file.records.audits import (
     FitChange,
     PeakPlace,
 )
-from pipeline.formats.datum_file.records.base import Matrix, Place, Record, Vector
+from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     ExtentRecord,
@@ -29,6 +29,7 @@ from pipeline.formats.datum_file.records.features import (
     PatternRecord,
     PlaceRecord,
     PlaceUncertainty,
+    PointRecord,
     RelationRecord,
     SituationRecord,
     SourceRecord,
@@ -39,6 +40,8 @@ from pipeline.formats.datum_file.records.file import (
     CaliperRecord,
     DatumFile,
     GapRecord,
+    JobPlaceRecord,
+    KeptPlaceRecord,
     MadeBy,
     ProposalRecord,
     RejectedRecord,
@@ -78,6 +81,9 @@ __all__ = [
     "GapRecord",
     "HolePatternRecord",
     "HoleRecord",
+    "JobPlaceRecord",
+    "KeptPlaceRecord",
+    "LeftOut",
     "MadeBy",
     "Matrix",
     "OutlineRecord",
@@ -87,6 +93,7 @@ __all__ = [
     "Place",
     "PlaceRecord",
     "PlaceUncertainty",
+    "PointRecord",
     "ProposalRecord",
     "Record",
     "RejectedRecord",

@@ -79,6 +79,12 @@ class FrameRecord(Record):
     )
 
 
+class PointRecord(Record):
+    """A point in part coordinates."""
+
+    point: Vector = Field(description="Moved by frame.matrix.")
+
+
 class PlaceUncertainty(Record):
     """Standard uncertainty (k = 1) of a feature against the part frame."""
 
