@@ -179,7 +179,7 @@ class Accept(Settings):
     kind lie close together.
     """
 
-    near: Point
+    near: Place
     kind: KindName
     radius: Positive | None = None
 

@@ -16,7 +16,7 @@ from pipeline.features.segmentation.extraction import (
     too_little,
 )
 from pipeline.features.segmentation.refusals import Refusal, overruled, refused
-from pipeline.features.segmentation.rims import judged_by_rim
+from pipeline.features.segmentation.rims import broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
     NAMES,
     Region,
@@ -67,12 +67,15 @@ def faces_of_scan(
     """
     ground = prepare(surface, white)
     progress(0.15, "looking for surfaces")
-    found = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
+    found, ajar = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
     for index, region in enumerate(found):
         ground.label[region.members] = index
+    broad, open_ones = broad_ones(ground, ajar, len(found))
+    found += broad
     found = [grown(ground, region, index) for index, region in enumerate(found)]
     progress(0.65, "fitting")
     patches, rejected = _sifted(ground, found)
+    rejected += open_ones
     for number, wish in enumerate(accepted, 1):
         overruled(ground, number, wish, patches, rejected)
     small = [p for p in patches if p.extent.area < least]

@@ -8,12 +8,16 @@ with the noise, whatever the size of the part and the density of the scan.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.features.segmentation.extraction import ScanPiece, all_round, breadth, narrowest
-from pipeline.features.segmentation.search import Segmentation, marked, rms_of, smooth_rim_share
+from pipeline.features.segmentation.extraction import ScanPiece, all_round, breadth, narrowest, settled
+from pipeline.features.segmentation.model_selection import clipped_rms
+from pipeline.features.segmentation.refusals import Refusal
+from pipeline.features.segmentation.region_growing import Growth
+from pipeline.features.segmentation.search import Region, Segmentation, marked, region_of, rms_of, smooth_rim_share
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints
 from pipeline.surfaces import kind_of, signed_distance
@@ -21,8 +25,9 @@ from pipeline.surfaces import kind_of, signed_distance
 _OPEN, _OPEN_FEW, _OPEN_HALF = 0.4, 0.12, 0.55  # of the rim: in general, on few vertices, of half a turn
 _FEW = 300  # vertices
 _SAMPLES = 100  # vertices from which form can be told from noise
+_ROUGH = 1.2  # times the noise: rms that so many hardly ever show by chance
 _FIRM, _SOME = 25.0, 0.1  # times as bent beyond the rim as what hides in the noise, but for some of the rim
-_SKIN = 2.0  # times as bent, half of what lies beyond: no more than skin is that was cut where it left the noise
+_SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
 _RUNS_ON = 0.3  # of the rim
 _AWAY, _MOST_RINGS = 1.2, 12  # mm beyond the rim that are looked at, as far as that is so many rings
 _STEEP = 0.5  # of the way from the rim: further off its surface lies what is beyond a sharp edge
@@ -50,11 +55,43 @@ def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict
         return Verdict()
     bent, radius = _bends(ground, piece, index)
     if closed:
-        return Verdict(_strip(ground, piece, radius) if np.median(bent) < _SKIN else None)
+        free = bent[np.isfinite(bent)]
+        return Verdict(_strip(ground, piece, radius) if len(free) and np.median(free) < _SKIN else None)
     runs = f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
-    if np.quantile(bent, _SOME) < _FIRM or not _fits(ground, piece):
+    if not _firm(bent) or not _fits(ground, piece.region):
         return Verdict(runs)
     return Verdict(doubt=f"{runs}, bending away there with a radius of about {radius:.2g} mm, as a fillet does")
+
+
+def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tuple[list[Region], list[Refusal]]:
+    """Of what was refused for its open rim: what is broad, fits and bends away hard there, and what only fits.
+
+    count  of the regions there are: what stands is labelled from there on
+    """
+    standing: list[Region] = []
+    others: list[Refusal] = []
+    refused = np.zeros(len(ground.vertices), dtype=np.bool_)
+    for growth in sorted(ajar, key=lambda growth: -len(growth.core)):
+        core = growth.core[(ground.label[growth.core] == NO_REGION) & ~refused[growth.core]]
+        if len(core) < max(_SAMPLES, 0.5 * len(growth.core)):
+            continue
+        some = ground.vertices[core[:: max(1, len(core) // _SAMPLES)]]
+        if clipped_rms(growth.code, growth.packed, some, GATE * ground.sigma) > _ROUGH * ground.sigma:
+            continue
+        index = count + len(standing)
+        region = region_of(ground, growth.code, growth.packed, growth.sign, core, core, growth.openness)
+        if not _fits(ground, region):
+            continue
+        bent, _ = _bends(ground, settled(ground, region), index)
+        if not _firm(bent):
+            refused[core] = True
+            share = f"{100 * growth.openness:.0f} % of its rim is carried on smoothly by skin that is no machined surface"
+            others.append(Refusal(region, share, cast=True))
+            continue
+        members = growth.members[ground.label[growth.members] == NO_REGION]
+        ground.label[members] = index
+        standing.append(region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness))
+    return standing, others
 
 
 def ends(piece: ScanPiece, share: float) -> bool:
@@ -65,9 +102,14 @@ def ends(piece: ScanPiece, share: float) -> bool:
     return share <= most or all_round(piece)
 
 
-def _fits(ground: Segmentation, piece: ScanPiece) -> bool:
-    """Whether a piece shows no form beyond the noise, on vertices enough to tell."""
-    region, count = piece.region, len(piece.region.core)
+def _firm(bent: Floats) -> bool:
+    """Whether a surface bends away hard all along its rim, but for a little of it."""
+    return float(np.sort(bent)[int(_SOME * len(bent))]) >= _FIRM
+
+
+def _fits(ground: Segmentation, region: Region) -> bool:
+    """Whether a region shows no form beyond the noise, on vertices enough to tell."""
+    count = len(region.core)
     waves = 1.5 + 3.0 * np.sqrt(2.0 / region.freedom)
     level = (1.0 + 1.0 / np.sqrt(2.0 * count)) * ground.sigma
     return count >= _SAMPLES and region.misfit < waves and rms_of(ground, region) < level
