@@ -478,6 +478,19 @@ def zone_text(zone: Zone) -> str:
     return tomlkit.dumps(document).lstrip()
 
 
+def accept_text(accept: Accept) -> str:
+    """An accepted surface as the table that is pasted into a job file.
+
+    >>> print(accept_text(Accept(near=(12.5, 0.0, -3.0), kind="plane")), end="")
+    [[recover.accept]]
+    near = [12.5, 0.0, -3.0]
+    kind = "plane"
+    """
+    document = tomlkit.document()
+    _fill(document, {"recover": {"accept": [accept.model_dump(mode="json", exclude_defaults=True)]}})
+    return tomlkit.dumps(document).lstrip()
+
+
 def zone_of(text: str) -> Zone:
     """The zone that `zone_text` wrote; one from before places could be marked is in scan coordinates. Raises ValueError
     where the text is not one such table.

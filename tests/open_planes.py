@@ -1,8 +1,8 @@
 """The exact planes of the open CAD parts of tests/scans.py, and which vertices of a scan lie on each.
 
 Of .step and .brep Open CASCADE says which faces are planes. Of .stl they are read off the tessellation: facets joined
-in one plane, but for chords of curved faces: those have neighbours of their own kind, turned by a few degrees and about as
-wide, while a plane's neighbours are a fillet's chords, far narrower than itself, or lie beyond an edge.
+in one plane, but for chords of curved faces: those have neighbours of their own kind, turned by a few degrees and about
+as wide, while a plane's neighbours are a fillet's chords, far narrower than itself, or lie beyond an edge.
 """
 
 from __future__ import annotations
@@ -17,7 +17,10 @@ from scipy.sparse.csgraph import connected_components
 from tests.scans import OpenPart, OpenScan, _facet_neighbours, _facet_normals, cached
 
 FLAT, OFF = np.cos(1e-3), 2e-3  # of facets in one plane: cosine between normals, and mm out of it
-BEND, ALIKE = np.cos(np.radians(40.0)), 0.25  # of chords: cosine between neighbours, and how wide they are to each other
+BEND, ALIKE = (
+    np.cos(np.radians(40.0)),
+    0.25,
+)  # of chords: cosine between neighbours; how wide to each other
 NEAR = 1e-3  # mm from an exact plane
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import distance_transform_edt, find_objects
 
 from pipeline.geometry import basis_of, box_of, rejection, unit
 from pipeline.report import raster
@@ -35,6 +35,7 @@ _SLANTED = [
     ((-y, x, 0.0), (-0.4 * z * x, -0.4 * z * y, 0.8)) for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1)) for z in (1, -1)
 ]
 SUPERSAMPLE = 2
+_COARSE = 4  # pixels of a step in which places for numbers are looked for
 INK = (38, 38, 38)
 WHITE = (255, 255, 255)
 
@@ -79,6 +80,19 @@ def draw_all(
     same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
     pen = _Painter.of(part)
     return {name: pen.draw(marks, view, unit, "" if name == CORNER_NAME else name) for name, view in same.items()}
+
+
+def draw_numbered(part: Part, unit: str = "mm", width: int = 900, height: int = 700) -> dict[str, Picture.Image]:
+    """The views of `draw_all` with patches marked and numbered, for labels 1, 2, ... of the part; 0 and less none.
+
+    Views on which no number stands are left out.
+    """
+    low, high = box_of(part.vertices)
+    views = {name: _fitted(right, up, low, high, width, height) for name, (right, up) in DIRECTIONS.items()}
+    views[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
+    pen = _Painter.of(part)
+    drawn = {name: pen.numbered(view, unit, name) for name, view in views.items()}
+    return {name: picture for name, picture in drawn.items() if picture is not None}
 
 
 def draw_closeups(
@@ -145,6 +159,25 @@ class _Painter:
             sheet.mark(mark)
         return sheet.picture.reduce(SUPERSAMPLE)
 
+    def numbered(self, view: raster.View, unit: str, title: str) -> Picture.Image | None:
+        """One view with the number of each patch that can be seen on it; None where none can."""
+        image = raster.render(self.part.vertices, self.part.faces, view)
+        owner = image.owner[::_COARSE, ::_COARSE]
+        seen = np.where(owner >= 0, np.maximum(self.part.labels[owner], 0), 0)
+        places = [(k, found) for k, found in enumerate(find_objects(seen), 1) if found is not None]
+        if not places:
+            return None
+        raw = raster.paint(image, view, self.normals, self.look, self.colours, self.patterns, SUPERSAMPLE)
+        sheet = _Sheet(Picture.fromarray(raw), view, image, self.part.labels)
+        sheet.title(title)
+        sheet.scale_bar(Words(unit))
+        sheet.axes()
+        for number, (rows, columns) in places:
+            room = distance_transform_edt(np.pad(seen[rows, columns] == number, 1))[1:-1, 1:-1]
+            row, column = np.unravel_index(int(room.argmax()), room.shape)
+            sheet.number(f"X{number}", _COARSE * (columns.start + int(column)), _COARSE * (rows.start + int(row)))
+        return sheet.picture.reduce(SUPERSAMPLE)
+
 
 class _Sheet:
     """A picture and what stands on it already, so that no letter covers another."""
@@ -156,11 +189,18 @@ class _Sheet:
         self._pen = ImageDraw.Draw(picture)
         self._size = 19 * SUPERSAMPLE
         self._font: Font = ImageFont.load_default(self._size)
+        self._small: Font = ImageFont.load_default(0.7 * self._size)
         self._taken: list[tuple[float, float, float, float]] = []
 
     def title(self, text: str) -> None:
         self._pen.text((self._size, self._size / 2), text, fill=INK, font=self._font)
         self._taken.append((0, 0, 10 * self._size, 2 * self._size))
+
+    def number(self, text: str, column: int, row: int) -> None:
+        halo = 2 * SUPERSAMPLE
+        self._pen.text(
+            (column, row), text, fill=INK, font=self._small, anchor="mm", stroke_width=halo, stroke_fill=WHITE
+        )
 
     def scale_bar(self, words: Words) -> None:
         view, size = self._view, self._size

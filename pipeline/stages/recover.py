@@ -12,7 +12,7 @@ from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, 
 from pipeline.features.relations import find_patterns, relations
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation, ids_for, named
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
-from pipeline.job import Caliper, RecoverSettings, Refit
+from pipeline.job import Accept, Caliper, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -20,6 +20,7 @@ from pipeline.values import (
     NoiseModel,
     RecoverResult,
     Source,
+    Taken,
     Uncertainty,
 )
 
@@ -68,6 +69,7 @@ def recover(
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
     checks, proposal, taken = check_calipers(calipers, features)
+    taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -80,6 +82,17 @@ def recover(
         (*_cautions(features, model), *([] if proposal is None else [proposal])),
         taken,
     )
+
+
+def _accepted(wishes: Sequence[Accept], pieces: Sequence[Piece], features: Sequence[Feature]) -> list[Taken]:
+    """What was taken for the places of accepted surfaces."""
+    out = []
+    for piece, feature in zip(pieces, features, strict=True):
+        if piece.accepted is not None:
+            place = np.array(wishes[piece.accepted - 1].near.in_scan)
+            distance = float(np.linalg.norm(piece.points - place, axis=1).min())
+            out.append(Taken(f"recover.accept {piece.accepted}", place, feature.id, distance))
+    return sorted(out, key=lambda taken: taken.setting)
 
 
 def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | None = None) -> Feature:

@@ -1,10 +1,10 @@
 """Open CAD parts made into scans: every plane and cylinder found, or refused with its place and reason; none is false.
 
-The parts are those of tests/checks/test_open_parts.py, which says where they come from. Wanted is every plane over 60 mm2
-as drawn and every cylinder over R 1 and 120 degrees (2 mm long, as there). A plane is found when features that lie on it
-within a degree and 0.1 mm carry half of it at least; it is listed when what was refused does. A feature is false
-where it is none of the drawn planes and cylinders of any size and the exact surface strays from it by more than half the
-noise under more than a fifth of its facets: at its rim even a true one has some that lead into a fillet.
+The parts are those of tests/checks/test_open_parts.py, which says where they come from. Wanted is every plane over
+60 mm2 as drawn and every cylinder over R 1 and 120 degrees (2 mm long, as there). A plane is found when features that
+lie on it within a degree and 0.1 mm carry half of it at least; it is listed when what was refused does. A feature is
+false where it is none of the drawn planes and cylinders of any size and the exact surface strays from it by more than
+half the noise under more than a fifth of its facets: at its rim even a true one has some that lead into a fillet.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ TURN, OFF = np.cos(np.radians(1.0)), 0.1
 
 @dataclass(frozen=True)
 class Tally:
-    """Of a part's planes or cylinders: how many are wanted, found, refused and listed; and what is missing, in words."""
+    """Of a part's planes or cylinders: how many are wanted, found, refused and listed; and what is missing."""
 
     wanted: int
     found: int
@@ -67,9 +67,7 @@ def plane_tally(part, exact, result, faces):
 
 
 def cylinder_tally(exact, result):
-    wanted = [
-        c for c in exact.cylinders if c.arc > LEAST_ARC and c.length > LEAST_LENGTH and c.radius > LEAST_RADIUS
-    ]
+    wanted = [c for c in exact.cylinders if c.arc > LEAST_ARC and c.length > LEAST_LENGTH and c.radius > LEAST_RADIUS]
     hits, listed, missing = 0, 0, []
     for cylinder in wanted:
         if found(cylinder, result.features) is not None:
@@ -107,7 +105,11 @@ def counted(name, scale, edge, seed=1):
     part = open_part(name, scale)
     scan, exact = scan_like(part, edge, SIGMA, seed), scan_like(part, edge, 0.0, seed)
     result = recovered(scan.vertices, scan.faces)
-    return plane_tally(part, exact, result, scan.faces), cylinder_tally(exact, result), strays(part, result, exact, scan.faces)
+    return (
+        plane_tally(part, exact, result, scan.faces),
+        cylinder_tally(exact, result),
+        strays(part, result, exact, scan.faces),
+    )
 
 
 def check(name, scale, edge, seed=1):

@@ -14,7 +14,8 @@ from pipeline.values import Extent
 class Piece:
     """A fitted region on its way to becoming a feature; points (n, 3) are those of the fit.
 
-    doubts  what speaks against relying on it, in words
+    doubts    what speaks against relying on it, in words
+    accepted  number of the job's [[recover.accept]] that points at it
     """
 
     shape: Shape
@@ -23,3 +24,4 @@ class Piece:
     points: Floats
     extent: Extent
     doubts: tuple[str, ...] = ()
+    accepted: int | None = None

@@ -1,4 +1,4 @@
-"""What was looked at and refused: what a machinist needs to find and check it, and what the user has stand all the same."""
+"""What was looked at and refused: what a machinist needs to check it, and what the user has stand all the same."""
 
 from __future__ import annotations
 
@@ -86,20 +86,22 @@ def overruled(
     """
     place = np.array(wish.near.in_scan)
     limit = max(_WITHIN[0], _WITHIN[1] * ground.median_edge)
-    of_kind = [k for k, refusal in enumerate(refusals) if _meant(refusal.region, wish)]
-    away = {k: _away(ground, refusals[k].region, place) for k in of_kind}
-    here = [piece for piece in standing if _meant(piece.region, wish) and _away(ground, piece.region, place) <= limit]
-    nearest = min(of_kind, key=lambda k: (away[k] > limit, away[k]), default=None)
-    if nearest is None or away[nearest] > limit:
-        if here:
-            return
-        size = "" if wish.radius is None else f" of radius {wish.radius:g} mm"
-        told = f"no {wish.kind}{size} was refused or found within {limit:.1f} mm of its place"
-        more = "" if nearest is None else f"; the nearest that was refused lies {away[nearest]:.1f} mm away"
-        raise SettingsError(f"recover.accept {number}: {told}{more}; copy the place from the last report.")
-    refusal = refusals.pop(nearest)
-    doubt = f"accepted by the user; the scan says: {refusal.reason}"
-    standing.append(replace(settled(ground, refusal.region), doubts=(doubt,)))
+    off = [_away(ground, refusal.region, place) if _meant(refusal.region, wish) else np.inf for refusal in refusals]
+    there = [_away(ground, piece.region, place) if _meant(piece.region, wish) else np.inf for piece in standing]
+    nearest, own = min(off, default=np.inf), min(there, default=np.inf)
+    if own <= min(limit, nearest):
+        k = there.index(own)
+        standing[k] = replace(standing[k], accepted=number)
+        return
+    if nearest <= limit:
+        refusal = refusals.pop(off.index(nearest))
+        doubt = f"accepted by the user; the scan says: {refusal.reason}"
+        standing.append(replace(settled(ground, refusal.region), doubts=(doubt,), accepted=number))
+        return
+    size = "" if wish.radius is None else f" of radius {wish.radius:g} mm"
+    told = f"no {wish.kind}{size} was refused or found within {limit:.1f} mm of its place"
+    more = f"; the nearest that was refused lies {nearest:.1f} mm away" if np.isfinite(nearest) else ""
+    raise SettingsError(f"recover.accept {number}: {told}{more}; copy the place from the last report.")
 
 
 def _meant(region: Region, wish: Accept) -> bool:

