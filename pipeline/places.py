@@ -108,7 +108,7 @@ def _in_mm(numbers: Point, unit: str | None) -> Point:
 
 def _numbers(data: Any) -> Point:
     try:
-        x, y, z = (float(part) for part in data)
+        x, y, z = (float(part) + 0.0 for part in data)
     except (TypeError, ValueError):
         raise ValueError("a place is three numbers, as [x, y, z]") from None
     if not all(map(math.isfinite, (x, y, z))):

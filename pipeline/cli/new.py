@@ -57,7 +57,7 @@ close = "safe"                          # "none" leaves every gap open
 watertight = false                      # true caps even real openings, flat and marked
 
 # [frame]                               # default: proposed from the largest machined faces and bores
-# A = "primary: a feature's id from datums.json, or: bore nearest [x, y, z]"
+# A = "bore nearest [0.0, 0.0, 0.0]"    # primary: so, or a feature's id from datums.json
 # B = "secondary"
 # C = "tertiary"
 

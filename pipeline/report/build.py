@@ -107,14 +107,16 @@ def write_report(
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
-        for name, picture in draw_all(part, marks_of(data), unit).items():
+        for name, picture in draw_all(part, marks_of(data), unit, numbers=_numbers(data)).items():
             views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
         for number, close in enumerate(draw_closeups(part, shown.suspects, unit), 1):
             path = beside / f"not-the-part-{number}.png"
             closeups.append("" if close is None else _kept(_flat(close), path))
         if shown.refused is not None:
             marked = np.where(shown.refused > 0, "suspect", "none")
-            numbered = draw_numbered(Part(shown.vertices, shown.faces, marked, shown.refused), unit)
+            numbered = draw_all(
+                Part(shown.vertices, shown.faces, marked, shown.refused), (), unit, numbers=_refused_numbers(data)
+            )
             refused = {n: _kept(_flat(p), beside / f"refused-{_view_file(n)}.png") for n, p in numbered.items()}
         present = set(looks.tolist())
         keys = {text: _url(_png(_key(name))) for name, text in _key_words().items() if name in present}
@@ -145,13 +147,28 @@ def marks_of(data: DatumFile) -> list[Mark]:
     for datum in data.frame.datums:
         if datum.feature not in places:
             continue
-        index = places[datum.feature]
-        feature = data.features[index]
-        at, along = feature.in_part_frame, feature.extent.along
-        direction = None if at.direction is None else np.array(at.direction)
-        stretch = None if along is None else (float(along[0]), float(along[1]))
-        marks.append(Mark(datum.letter, index, np.array(at.point), direction, feature.radius, stretch))
+        marks.append(_mark(datum.letter, places[datum.feature], data))
     return marks
+
+
+def _numbers(data: DatumFile) -> list[Mark]:
+    """The number of each feature, those of which the least was seen last."""
+    order = sorted(range(len(data.features)), key=lambda i: -data.features[i].extent.area)
+    return [_mark(data.features[i].id, i, data) for i in order]
+
+
+def _mark(text: str, index: int, data: DatumFile) -> Mark:
+    feature = data.features[index]
+    at, along = feature.in_part_frame, feature.extent.along
+    direction = None if at.direction is None else np.array(at.direction)
+    stretch = None if along is None else (float(along[0]), float(along[1]))
+    return Mark(text, index, np.array(at.point), direction, feature.radius, stretch)
+
+
+def _refused_numbers(data: DatumFile) -> list[Mark]:
+    """Numbers of the refused surfaces that are listed, in their order."""
+    listed = sorted((r.number, r.place) for r in data.rejected if r.number is not None and r.place is not None)
+    return [Mark(f"X{number}", number, np.array(place), None, None, None) for number, place in listed]
 
 
 def _text(name: str) -> str:

@@ -295,8 +295,8 @@ def _refused(show: Figures, pictures: Pictures) -> str:
     ]
     told = (
         f"<p>{len(listed)} surfaces were looked at and not made features: too little of them was seen, they pass "
-        "smoothly into cast skin, or they aren't as even as the noise explains. If one is a machined face all the same, "
-        "accept it by a point on it and its kind; it then is a feature of low confidence, and others are as they "
+        "smoothly into cast skin, or they aren't as even as the noise explains. If one is a machined face all the "
+        "same, accept it by a point on it and its kind; it then is a feature of low confidence, and others are as they "
         f"were.</p><pre>{safe(data.rejected[listed[0][1]].acceptance(unit).strip())}</pre>"
     )
     views = "".join(

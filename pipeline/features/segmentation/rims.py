@@ -119,7 +119,7 @@ def _fits(ground: Segmentation, region: Region) -> bool:
 
 def _strip(ground: Segmentation, piece: ScanPiece, radius: float) -> str:
     return (
-        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it the surface goes "
+        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it that goes "
         f"on bending with a radius of about {radius:.2g} mm, and so much of that hides in the noise"
     )
 

@@ -16,6 +16,7 @@ from pipeline.formats.datum_file.records import (
     PointRecord,
     Record,
     SourceRecord,
+    Vector,
 )
 from pipeline.geometry import transformed
 from pipeline.part_frame import LastRun, ReadPlace
@@ -32,6 +33,7 @@ def job_places(outcome: Outcome) -> tuple[tuple[JobPlaceRecord, ...], tuple[str,
     to_part = outcome.frame.frame.matrix
     taken = [*outcome.recover.taken, *outcome.frame.taken]
     records, cautions = [], []
+    moved: dict[tuple[Vector, Vector], list[str]] = {}
     for place in outcome.places:
         found = _taken_for(place, taken)
         now = known_vector(transformed(to_part, np.array(place.in_scan)))
@@ -49,10 +51,12 @@ def job_places(outcome: Outcome) -> tuple[tuple[JobPlaceRecord, ...], tuple[str,
                 f"{place.setting}: {found.feature} was taken, though it lies {found.distance:.1f} mm from the place."
             )
         if place.frame is not None and np.abs(np.subtract(now, place.at)).max() > _MOVED:
-            cautions.append(
-                f"{place.setting}: {list(place.at)} goes on being read in the part frame of the run that it was copied "
-                f"from; in this run's it is [{', '.join(f'{v:z.3f}' for v in now)}]."
-            )
+            moved.setdefault((place.at, now), []).append(place.setting)
+    cautions += [
+        f"{', '.join(dict.fromkeys(settings))}: {list(at)} goes on being read in the part frame of the run that it was "
+        f"copied from; in this run's it is [{', '.join(f'{v:z.3f}' for v in now)}]."
+        for (at, now), settings in moved.items()
+    ]
     return tuple(records), tuple(dict.fromkeys(cautions))
 
 

@@ -180,8 +180,8 @@ def _refused(data: DatumFile, show: _Lengths, files: tuple[str, ...]) -> list[st
         "",
         f"## Refused surfaces ({len(listed)})",
         "",
-        f"Looked at and not made features{shown}. If one is a machined face all the same, accept it in the job file by a "
-        "point on it and its kind; it is then of low confidence:",
+        f"Looked at and not made features{shown}. If one is a machined face all the same, accept it in the job file by "
+        "a point on it and its kind; it is then of low confidence:",
         "",
         "```toml",
         listed[0].acceptance(show.unit).strip(),
