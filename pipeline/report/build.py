@@ -29,7 +29,6 @@ from pipeline.report.views import (
     Part,
     draw_all,
     draw_closeups,
-    draw_numbered,
     hatch_tile,
 )
 from pipeline.report.words import Words
