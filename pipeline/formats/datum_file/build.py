@@ -124,21 +124,24 @@ def _source(source: Source, missing: Missing) -> SourceRecord:
 
 
 def _rejected(patch: Rejected, to_part: Floats) -> RejectedRecord:
+    told = {
+        "side": patch.side,
+        "direction": None if patch.direction is None else known_vector(patch.direction),
+        "radius": None if patch.radius is None else known(patch.radius),
+        "arc": None if patch.arc is None else known(np.degrees(patch.arc)),
+        "length": None if patch.length is None else known(patch.length),
+        "fits": patch.fits,
+        "number": patch.number,
+        "place": None if patch.place is None else known_vector(patch.place),
+        "in_part_frame": None if patch.place is None else _in_part(patch.place, to_part),
+    }
     return RejectedRecord(
         kind=patch.kind,
         point=known_vector(patch.point),
         area=known(patch.area),
         reason=patch.reason,
         cast=patch.cast,
-        side=patch.side,  # type: ignore[arg-type]  # held by the record
-        direction=None if patch.direction is None else known_vector(patch.direction),
-        radius=None if patch.radius is None else known(patch.radius),
-        arc=None if patch.arc is None else known(np.degrees(patch.arc)),
-        length=None if patch.length is None else known(patch.length),
-        fits=patch.fits,
-        number=patch.number,
-        place=None if patch.place is None else known_vector(patch.place),
-        in_part_frame=None if patch.place is None else _in_part(patch.place, to_part),
+        **{name: value for name, value in told.items() if value is not None},  # type: ignore[arg-type]
     )
 
 

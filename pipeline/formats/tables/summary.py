@@ -204,7 +204,7 @@ def _refused(data: DatumFile, show: _Lengths, files: tuple[str, ...]) -> list[st
     if more > 0:
         lines += ["", f"{more} more stand in the report."]
     if cast:
-        lines += ["", f"{cast} {'others are' if told else 'are'} not as even as the noise explains; see the report."]
+        lines += ["", f"{cast} more {'is' if cast == 1 else 'are'} not as even as the noise explains; see the report."]
     return lines
 
 
