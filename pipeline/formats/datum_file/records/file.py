@@ -165,9 +165,9 @@ class RejectedRecord(Record):
     def acceptance(self, unit: str) -> str:
         """The table of a job file that makes a feature of it, "" where it isn't listed; unit "mm" | "in" of outputs.
 
-        >>> told = {"kind": "plane", "point": (0.0, 0.0, 0.0), "area": 80.0, "reason": "a strip"}
-        >>> RejectedRecord(**told, number=1, in_part_frame={"point": (0.0, 12.5, -3.0)}).acceptance("mm").splitlines()[1]
-        'near = [0.0, 12.5, -3.0]'
+        >>> told = {"kind": "plane", "point": (0.0, 0.0, 0.0), "area": 80.0, "reason": "strip"}
+        >>> RejectedRecord(**told, number=1, in_part_frame={"point": (0.0, 2.5, -3.0)}).acceptance("mm").splitlines()[1]
+        'near = [0.0, 2.5, -3.0]'
         """
         if self.in_part_frame is None:
             return ""
