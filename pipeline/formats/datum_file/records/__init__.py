@@ -48,6 +48,7 @@ from pipeline.formats.datum_file.records.file import (
     RemovalRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -104,6 +105,7 @@ __all__ = [
     "SourceRecord",
     "SquareUpRecord",
     "SuggestionRecord",
+    "TestsRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
