@@ -81,7 +81,7 @@ def build(outcome: Outcome) -> DatumFile:
         suggestions=tuple(_suggestion(s) for s in outcome.frame.suggestions),
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
         tests=_tests(outcome.frame.tests),
-        gaps=tuple(_gap(gap) for gap in outcome.gaps),
+        gaps=tuple(_gap(gap, frame.matrix) for gap in outcome.gaps),
         proposals=tuple(
             ProposalRecord(
                 what=p.what,
@@ -238,12 +238,13 @@ def _tests(count: int) -> TestsRecord:
     return TestsRecord(correction=CORRECTION, level=LEVEL, count=count)
 
 
-def _gap(gap: Gap) -> GapRecord:
+def _gap(gap: Gap, to_part: np.ndarray) -> GapRecord:
     return GapRecord(
         id=gap.id,
         kind=gap.kind,
         done=gap.done,
         centre=known_vector(gap.centre),
+        in_part_frame=_in_part(gap.centre, to_part),
         length=known(gap.length),
         area=known(gap.area),
         area_filled=known(gap.area_filled),

@@ -107,6 +107,7 @@ class GapRecord(Record):
     kind: str = Field(description="What it was taken for: face, edge, blind, opening or border.")
     done: str = Field(description="closed, left open or capped.")
     centre: LeftOut[Vector] = Field(None, description="Scan coordinates.")
+    in_part_frame: LeftOut[PointRecord] = Field(None, description="The centre, moved by frame.matrix.")
     length: LeftOut[float] = Field(None, description="Of its rim.")
     area: LeftOut[float] = Field(None, description="That it spans, mm2.")
     area_filled: LeftOut[float] = Field(None, description="Of what was put in, mm2.")
