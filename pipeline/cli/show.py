@@ -191,4 +191,5 @@ def described(feature: Any) -> str:
 
 
 def um(value: float) -> str:
-    return f"{1000 * value:.1f} um"
+    """A distance in micrometres, from a millimetre on in millimetres."""
+    return f"{1000 * value:.1f} um" if value < 1.0 else f"{value:.2f} mm"

@@ -15,14 +15,13 @@ from pathlib import Path
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
-from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, transformed
 from pipeline.job import Job, dump_job
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
-    ORIGIN_NAMES,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -153,11 +152,11 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     sized = in_part if unit == "mm" else in_part / MM_PER_INCH
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
-    origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
+    of_part, of_scan = UNIT_COMMENTS
     write_stl(folder / "light.stl", sized, surface.faces, unit)
-    comments = (f"part coordinates, unit {unit}", order, origin)
+    comments = (f"{of_part}{unit}", order)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
-    comments = ("scan coordinates, unit mm", order, origin)
+    comments = (f"{of_scan}mm", order)
     write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
     if "obj" in settings.meshes:
         names = [f.id for f in features]
