@@ -10,15 +10,33 @@ from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
 
 
+class Count(click.ParamType):
+    """A whole number from `low` to `high` that may be written 200000, 4e6 or 4_000_000."""
+
+    name = "number"
+
+    def __init__(self, low: int, high: int = 10**9) -> None:
+        self._low, self._high = low, high
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        try:
+            count = float(str(value).replace("_", "").replace(",", ""))
+        except ValueError:
+            self.fail(f"{value!r} is not a number; write it like 200000 or 4e6.", param, ctx)
+        if not self._low <= count <= self._high:
+            self.fail(f"{value} is out of reach: from {self._low:,} to {self._high:,}.", param, ctx)
+        return round(count)
+
+
 @click.command(short_help="The whole job on a scan or a job file.")
 @click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
-@click.option("--facets", type=click.IntRange(min=100), help="Lighten to this many facets.")
+@click.option("--facets", type=Count(100), help="Lighten to this many facets, e.g. 1e5.")
 @click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object; see README.")
 def command(
     scan_or_job: Path,
     out: Path | None,

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+# Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
+_BAR = 30
+_LEAST_BAR = 6
+_TEXT = 37
 
 
 def stage_progress(quiet: bool) -> StageProgress:
@@ -44,47 +48,55 @@ def _lines(name: str) -> Iterator[Progress]:
 @contextlib.contextmanager
 def _bars(name: str) -> Iterator[Progress]:
     from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bars
+    from rich.live import Live
+    from rich.text import Text
 
-    columns = (
-        TextColumn("{task.fields[stage]:<8}"),
-        BarColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.description}"),
-    )
-    with Bars(*columns, console=Console(stderr=True)) as bars:
-        task = bars.add_task("", stage=name, total=1.0)
+    console, started = Console(stderr=True), time.perf_counter()
+    done, what = 0.0, ""
 
-        def show(fraction: float, text: str = "") -> None:
-            bars.update(task, completed=fraction, description=text)
+    def line() -> Text:
+        text = progress_line(name, done, time.perf_counter() - started, what, console.width)
+        return Text(text, no_wrap=True, overflow="crop", end="")
 
+    def show(fraction: float, text: str = "") -> None:
+        nonlocal done, what
+        done, what = fraction, text
+
+    with Live(get_renderable=line, console=console, refresh_per_second=8):
         yield show
-        bars.update(task, completed=1.0, description="")
+        done, what = 1.0, ""
+
+
+def progress_line(name: str, fraction: float, seconds: float, text: str, width: int) -> str:
+    """One line of at most `width` columns: stage, bar, per cent, time, and what comes next.
+
+    There is a bar where it leaves room for most texts; a text that doesn't fit is cut between words.
+
+    >>> progress_line("lighten", 0.25, 83.0, "putting vertices on their features", 80)
+    'lighten  [####-------------]  25 %   1:23  putting vertices on their features'
+    >>> progress_line("lighten", 0.25, 83.0, "putting vertices on their features", 40)
+    'lighten   25 %   1:23  putting ...'
+    """
+    share = min(max(fraction, 0.0), 1.0)
+    minutes, rest = divmod(int(seconds), 60)
+    head, figures = f"{name:<8} ", f"{100 * share:3.0f} % {minutes:3d}:{rest:02d}"
+    bar = min(_BAR, width - len(head) - len(figures) - _TEXT - 5)
+    if bar >= _LEAST_BAR:
+        head += f"[{'#' * round(share * bar):-<{bar}}] "
+    room = width - len(head) - len(figures) - 2
+    if len(text) > room:
+        while len(text) > room - 4 and " " in text:
+            text = text.rpartition(" ")[0].rstrip(",")
+        text += " ..."
+    return f"{head}{figures}  {text}".rstrip()[:width]
 
 
 def summary_json(result: Result) -> str:
-    """The one JSON object that --json prints."""
-    audit = result.audit
-    return json.dumps(
-        {
-            "out": str(result.out),
-            "facets_before": audit.facets_before,
-            "facets_after": audit.facets_after,
-            "features": len(result.features),
-            "within_budget": within_budget(result),
-            "stages": [
-                {
-                    "name": s.name,
-                    "seconds": round(s.seconds, 3),
-                    "peak_mb": None if s.peak_mb is None else round(s.peak_mb, 1),
-                    "reused": s.reused,
-                }
-                for s in result.stages
-            ],
-            "cautions": list(result.cautions),
-        }
-    )
+    """The one JSON object that --json prints; `datumlift schema run` is its schema."""
+    from pipeline.formats.datum_file import plain_data, read_datums, run_record
+    stages = [(s.name, s.seconds, s.peak_mb, s.reused) for s in result.stages]
+    record = run_record(read_datums(result.out / "datums.json"), str(result.out), result.cautions, stages)
+    return json.dumps(plain_data(record))
 
 
 def within_budget(result: Result) -> bool:

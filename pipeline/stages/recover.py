@@ -54,10 +54,16 @@ def recover(
         progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
         features.append(without_coating(_feature(piece, name, model), settings.coating_thickness))
     features = named(features, names or {})
+    against = []
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
+        if again.doubt is not None:
+            against.append(
+                f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
+                f"contradicts it: {again.doubt}."
+            )
     checks, proposal = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
@@ -68,7 +74,7 @@ def recover(
         relations(features),
         find_patterns(features),
         checks,
-        (*_cautions(features, model), *([] if proposal is None else [proposal])),
+        (*_cautions(features, model), *against, *([] if proposal is None else [proposal])),
     )
 
 
@@ -123,7 +129,6 @@ def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[st
         out.append("No machined surface was recognised: check the units, and whether the scan is smoothed or coarse.")
     elif model is None:
         out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
-    out += [f"{f.name or f.id}: {f.reasons[-1]}" for f in features if f.constraint and f.confidence == "low"]
     return tuple(out)
 
 

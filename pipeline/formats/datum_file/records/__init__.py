@@ -55,6 +55,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -92,10 +93,12 @@ __all__ = [
     "RejectedRecord",
     "RelationRecord",
     "RemovalRecord",
+    "RunRecord",
     "SegmentRecord",
     "SituationRecord",
     "SourceRecord",
     "SquareUpRecord",
+    "StageRecord",
     "SuggestionRecord",
     "UncertaintyRecord",
     "Units",
