@@ -35,7 +35,9 @@ def budget_options(function: Any) -> Any:
 @click.argument("scan", type=click.Path(path_type=Path), metavar="SCAN")
 @click.argument("light", type=click.Path(path_type=Path), metavar="LIGHT")
 @click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first, and print its 4x4 motion.")
-@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of SCAN; LIGHT's, if it states none.")
+@click.option(
+    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of SCAN; LIGHT's, if it states none."
+)
 @budget_options
 @click.option("--second-opinion", is_flag=True, help="Have pymeshlab measure the distances as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the audit as one JSON object.")
@@ -140,7 +142,9 @@ def motion_lines(motion: Floats) -> list[str]:
     turn = math.degrees(rotation_angle(motion[:3, :3]))
     far = float((motion[:3, 3] ** 2).sum()) ** 0.5
     rows = "".join("\n  " + " ".join(f"{value + 0.0:16.10f}" for value in row) for row in motion)
-    return [f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {far:.4f} mm; scan = motion * light:" + rows]
+    return [
+        f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {far:.4f} mm; scan = motion * light:" + rows
+    ]
 
 
 def show_value(value: float, unit: str) -> str:

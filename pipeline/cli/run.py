@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -70,6 +71,18 @@ def with_options(path: Path, facets: int | None, tolerance: float | None, units:
     return job
 
 
+def _next_step(result, job_file: Path | None) -> str:  # type: ignore[no-untyped-def]
+    """What comes after reading the report."""
+    from pipeline.runner import default_out
+
+    if job_file is not None and job_file.suffix.lower() == ".toml":
+        return f"read the report, edit {job_file}, and give the same command again: only what changed is made anew"
+    scan, out = result.job.scan, result.out
+    beside = "" if out.resolve() == default_out(scan) else f" --out {shlex.quote(str(out))}"
+    ask = f"datumlift new {shlex.quote(str(scan))}{beside}"
+    return f"read the report, then: {ask}  (makes a job file with these features, gaps and datums to edit and run)"
+
+
 def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: bool, as_json: bool) -> int:  # type: ignore[no-untyped-def]
     """Run a job and print what it came to; the exit status."""
     from pipeline.runner import run
@@ -79,5 +92,5 @@ def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: boo
     if as_json:
         click.echo(show.summary_json(result))
     elif not quiet:
-        click.echo("\n".join(show.summary_lines(result)))
+        click.echo("\n".join(show.summary_lines(result, _next_step(result, job_file))))
     return 0 if show.within_budget(result) else EXIT_BUDGET

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+MOST_LETTERS = 300
 # Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
 _BAR = 30
 _LEAST_BAR = 6
@@ -94,6 +95,7 @@ def progress_line(name: str, fraction: float, seconds: float, text: str, width: 
 def summary_json(result: Result) -> str:
     """The one JSON object that --json prints; `datumlift schema run` is its schema."""
     from pipeline.formats.datum_file import plain_data, read_datums, run_record
+
     stages = [(s.name, s.seconds, s.peak_mb, s.reused) for s in result.stages]
     record = run_record(read_datums(result.out / "datums.json"), str(result.out), result.cautions, stages)
     return json.dumps(plain_data(record))
@@ -105,16 +107,18 @@ def within_budget(result: Result) -> bool:
     return result.audit.within_budget and all(check.agrees is not False for check in calipers)
 
 
-def summary_lines(result: Result) -> list[str]:
-    """What the run came to, in at most `MOST_LINES` lines and in the order of the report."""
+def summary_lines(result: Result, then: str = "") -> list[str]:
+    """What the run came to, in at most `MOST_LINES` lines and in the order of the report; `then` is what to do next."""
     audit, source, frame = result.audit, result.source, result.frame
+    scanned = source.noise_sigma > 0
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
     features = {feature.id: feature for feature in result.features}
     lines = [
         verdict(result),
         f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, "
-        f"noise {1000 * source.noise_sigma:.0f} um, edges {source.mean_edge:.2f} mm",
-        f"light    {audit.facets_after:,} facets; scan to light rms {um(audit.scan_to_light.rms)}, "
+        + (f"noise {1000 * source.noise_sigma:.0f} um" if scanned else "no noise: a tessellation, no scan")
+        + f", edges {source.mean_edge:.2f} mm",
+        f"light    {audit.facets_after:,} facets{_hardly(result)}; scan to light rms {um(audit.scan_to_light.rms)}, "
         f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
     ]
     if audit.second_opinion is not None:
@@ -128,7 +132,7 @@ def summary_lines(result: Result) -> list[str]:
         )
     for datum in frame.datums[:4]:
         feature = features.get(datum.feature)
-        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
+        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature, scanned)}" if feature else ""))
     if not frame.complete:
         lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
     lines.append(f"features {_kinds(features.values())}")
@@ -140,16 +144,31 @@ def summary_lines(result: Result) -> list[str]:
         f"left open: {len(gaps) - closed}"
     )
     lines.append(f"by hand  {_to_measure(result)}")
-    # The cautions take what room is left, one line kept for where the outputs are.
-    room = MOST_LINES - len(lines) - 1
+    first = "; open report.html" if result.job.export.report else ""
+    last = [f"outputs  {result.out}{first}", *([f"next     {then}"] if then else [])]
+    # The cautions take what room is left.
+    room = MOST_LINES - len(lines) - len(last)
     cautions = result.cautions
     shown = cautions if len(cautions) <= room else cautions[: room - 1]
-    lines += [f"caution  {text}" for text in shown]
+    lines += [f"caution  {_short(text)}" for text in shown]
     if len(cautions) > len(shown):
         lines.append(f"caution  {len(cautions) - len(shown)} more, see summary.md")
-    first = "; open report.html" if result.job.export.report else ""
-    lines.append(f"outputs  {result.out}{first}")
-    return lines
+    return lines + last
+
+
+def _hardly(result: Result) -> str:
+    """Where the scan had no more facets than were asked for: nothing was lightened, and how to have it so."""
+    goal, source = result.job.lighten, result.source
+    if goal.tolerance is None and goal.facets is not None and source.facets <= goal.facets:
+        return f", as many as there were: {goal.facets:,} were asked for, --facets or --tolerance asks for less"
+    return ""
+
+
+def _short(text: str) -> str:
+    """A caution that names very many features, cut between words; summary.md has all of it."""
+    return (
+        text if len(text) <= MOST_LETTERS else text[:MOST_LETTERS].rpartition(" ")[0].rstrip(",") + " ... (summary.md)"
+    )
 
 
 def _kinds(features: Iterable[Any]) -> str:
@@ -185,8 +204,8 @@ def verdict(result: Result) -> str:
     return "Done; no budget was set, so judge the deviations yourself"
 
 
-def described(feature: Any) -> str:
-    """One feature in a few words, millimetres and degrees."""
+def described(feature: Any, scanned: bool = True) -> str:
+    """One feature in a few words, millimetres and degrees; a tessellation's uncertainties are none of a part."""
     from pipeline.surfaces import kind_of, shape_of
 
     kind = kind_of(feature)
@@ -197,7 +216,7 @@ def described(feature: Any) -> str:
     else:
         size = f"{feature.side} D{2 * feature.radius:.3f}"
     spread = feature.uncertainty.direction
-    if spread is not None:
+    if spread is not None and scanned:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"
     return size
 

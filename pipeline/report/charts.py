@@ -47,9 +47,7 @@ class Bars:
         return float(self.edges[-1])
 
 
-def bars_of(
-    values: NDArray, areas: NDArray, budget: float | None, limit: float, largest: float | None = None
-) -> Bars:
+def bars_of(values: NDArray, areas: NDArray, budget: float | None, limit: float, largest: float | None = None) -> Bars:
     """values (m,) mm and the areas (m,) that they stand for; not-a-numbers are left out."""
     known = np.isfinite(values)
     values, areas = values[known], areas[known]
@@ -67,7 +65,9 @@ def in_words(bars: Bars, words: Words) -> str:
     said = "Share of the measured area by distance of the light mesh from the scan"
     if bars.largest is not None and bars.largest <= bound and not bars.beyond:
         return f"{said}: all of it lies within {within}."
-    largest = "" if bars.largest is None else f"; the largest distance is {words.small(bars.largest)} {words.small_unit}"
+    largest = (
+        "" if bars.largest is None else f"; the largest distance is {words.small(bars.largest)} {words.small_unit}"
+    )
     # Upwards, so that what lies beyond is never rounded away.
     beyond = math.ceil(100 * bars.beyond) / 100
     if beyond <= 0.01:

@@ -113,7 +113,9 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
         "Features found": f"{len(data.features)}",
         "Datums": ", ".join(safe(f"{d.letter} {named(data, d.feature)}") for d in data.frame.datums) or "none",
-        "Cautions of this run": f'<a href="#cautions">{len(data.cautions)}</a>' if data.cautions else "none",
+        "Cautions of this run": f'<a href="#cautions">{len(data.cautions)}, listed below</a>'
+        if data.cautions
+        else "none",
     }
     kind, strong, rest = _verdict(data)
     made = f"{data.made_by.program} {data.made_by.version}"
@@ -132,7 +134,8 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         f"<header><h1>{safe(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
         f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
         f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
-        f'<aside class="cautions" aria-label="Before you use this">{_list(map(safe, CAUTIONS))}</aside>'
+        f'<aside class="cautions" aria-label="Before you use this"><b>Before you use this</b>'
+        f"{_list(map(safe, CAUTIONS))}</aside>"
     )
 
 
@@ -196,7 +199,9 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
             "folder.</figcaption></figure>"
         )
     return _section(
-        "trust", "May I trust this?", [_budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)]
+        "trust",
+        "May I trust this?",
+        [_cautions(show.data), _budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)],
     )
 
 
@@ -335,7 +340,6 @@ def _by_hand(show: Figures) -> str:
     parts = [
         _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
         _calipers(show),
-        _cautions(data),
     ]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
 

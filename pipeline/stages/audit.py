@@ -146,10 +146,12 @@ def conclude(
     lines += _feature_lines(changes, "tilt", "rad", tilt, lambda c: c.tilt)
     over = {line.where for line in lines if not line.held}
     judged = tuple(_judge(f, c, f.id in over) for f, c in zip(features, changes, strict=True))
+    unknown: dict[str, list[str]] = {}
+    for j in judged:
+        if j.verdict == "unknown":
+            unknown.setdefault(j.note, []).append(j.feature)
     cautions = [
-        f"{j.feature}: {j.note}; what lightening did to it can't be vouched for"
-        for j in judged
-        if j.verdict == "unknown"
+        f"What lightening did to {', '.join(ids)} can't be vouched for: {note}." for note, ids in unknown.items()
     ]
     cautions += [] if second is None else second.cautions
     return Audit(

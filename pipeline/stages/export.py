@@ -1,7 +1,7 @@
 """The export stage: every output file, written whole or not at all.
 
-All files are first written into a hidden folder beside their places, and moved there one by one when the
-last of them is done.
+All files are first written into a folder in the work folder, and moved to their places one by one when the last of
+them is done.
 """
 
 from __future__ import annotations
@@ -90,8 +90,9 @@ def export(
 
 def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: Progress) -> ExportResult:
     """Write what an outcome says; see `export`."""
-    partial = out / f".partial-{os.getpid()}"
+    partial = out / "work" / ".partial"
     try:
+        shutil.rmtree(partial, ignore_errors=True)  # what a run that was killed left
         partial.mkdir(parents=True)
         try:
             cautions = _write_all(outcome, partial, out, keep, progress)

@@ -26,6 +26,11 @@ _NAMES = {
     "ft": "feet",
 }
 
+TESSELLATION = (
+    "This mesh has no noise at all: it is a tessellation, as CAD exports, and no scan. Its uncertainties and form "
+    "errors say how exactly its facets were drawn, and nothing of a real part."
+)
+
 # A machined casting that someone scans is larger than a matchbox and smaller than a car: common practice,
 # no source. Outside of it the unit is more likely wrong than the part odd.
 USUAL_SIZE = (25.0, 4000.0)
@@ -58,7 +63,10 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
     progress(1.0)
-    return ReadResult(_surface(mesh, vertices), source, _cautions(settings, mesh.unit, unit, high - low))
+    cautions = _cautions(settings, mesh.unit, unit, high - low)
+    if source.noise_sigma == 0:
+        cautions = (TESSELLATION, *cautions)
+    return ReadResult(_surface(mesh, vertices), source, cautions)
 
 
 def read_in_mm(path: Path, otherwise: str | None, progress: Progress = silent) -> Surface:

@@ -88,7 +88,7 @@ def test_a_failure_leaves_everything_as_it_was(scan: Path, tmp_path: Path, monke
     with pytest.raises(OutputError, match="No space left"):
         write(scan, out, units="in")
     assert content(out) == before
-    assert not list(out.glob(".partial*"))
+    assert not list(out.rglob(".partial*"))
 
 
 def test_a_file_of_someone_else_is_not_overwritten(scan: Path, tmp_path: Path) -> None:

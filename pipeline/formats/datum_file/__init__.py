@@ -14,6 +14,7 @@ from pipeline.formats.datum_file.records import (
     DatumFile,
     FeatureRecord,
     FlangeRecord,
+    GapRecord,
     HolePatternRecord,
     OutlineRecord,
     SuggestionRecord,
@@ -23,12 +24,13 @@ from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
 from pipeline.formats.datum_file.text import plain_data, text_of
 
 __all__ = [
+    "SCHEMAS",
     "DatumFile",
     "FeatureRecord",
     "FlangeRecord",
+    "GapRecord",
     "HolePatternRecord",
     "OutlineRecord",
-    "SCHEMAS",
     "SuggestionRecord",
     "build",
     "comparison_record",

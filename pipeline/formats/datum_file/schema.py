@@ -7,10 +7,10 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
-from pipeline.formats.datum_file.records import SCHEMA_VERSION, ComparisonRecord, DatumFile, RunRecord
+from pipeline.formats.datum_file.records import SCHEMA_VERSION, ComparisonRecord, DatumFile, Record, RunRecord
 
 # What can be asked for, its record, and its title.
-_PUBLISHED = {
+_PUBLISHED: dict[str, tuple[type[Record], str]] = {
     "datums": (DatumFile, "datumlift datum file"),
     "run": (RunRecord, "what datumlift run --json prints"),
     "compare": (ComparisonRecord, "what datumlift compare --json prints"),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.geometry import area_vectors
 from pipeline.values import ORIGIN_NAMES
 
-# By these lines in its header a PLY of ours is known: what its facets tell, and whose coordinates it has, in which unit.
+# By these lines in its header a PLY of ours is known: what its facets tell, and whose coordinates it has, in what unit.
 ORIGIN_COMMENT = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
 UNIT_COMMENTS = ("part coordinates, unit ", "scan coordinates, unit ")
 
