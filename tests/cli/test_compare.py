@@ -155,6 +155,7 @@ def test_a_second_opinion_is_given_where_it_is_asked_for(pair: tuple[Path, Path]
     schema = json.loads(schema_text())
     audit = {"$ref": "#/$defs/AuditRecord", "$defs": schema["$defs"]}
     Draft202012Validator(audit).validate({**found, "within_budget": True})
+    Draft202012Validator(json.loads(schema_text("compare"))).validate(found)
     assert not [caution for caution in found["cautions"] if "second opinion" in caution]
     assert runs[1].stdout.count("second opinion:") == 2
 
