@@ -222,8 +222,9 @@ def _names(known: DatumFile) -> str:
     lines += [f"{tomlkit.item(i).as_string()} = {tomlkit.item(name).as_string()}" for i, name in named.items()]
     for f in sure[:SHOWN_NAMES]:
         x, y, z = f.in_part_frame.point
+        what = f.kind if f.side is None else f"{f.kind}, {f.side}"
         size = f" D{2 * f.radius:.2f}" if f.radius else f" {f.extent.area:,.0f} mm2"
-        lines.append(f'# "{f.id}" = "..."  # {f.side or f.kind}{size} at part {x:.1f}, {y:.1f}, {z:.1f}')
+        lines.append(f'# "{f.id}" = "..."  # {what}{size} at part {x:z.1f}, {y:z.1f}, {z:z.1f}')
     if len(sure) > SHOWN_NAMES:
         lines.append(f"# and {len(sure) - SHOWN_NAMES} more, see features.csv")
     return "\n".join(lines)
