@@ -1,6 +1,6 @@
 """The main job on the demo scan, as a user runs it: from the command line, held against the part's exact truth.
 
-Covers: pipeline.cli.demo
+Covers: pipeline.cli.demo, pipeline.formats.datum_file.run_parts
 """
 
 from __future__ import annotations

@@ -13,8 +13,8 @@ from click.testing import CliRunner
 from pipeline.cli.new import command
 from pipeline.errors import InputError
 from pipeline.formats.datum_file import build, read_datums, text_of
-from pipeline.formats.datum_file.records import FrameChoice
-from pipeline.job import load_job, make_job
+from pipeline.formats.datum_file.records import FrameChoice, ProposalRecord
+from pipeline.job import Zone, load_job, make_job
 from tests.outcomes import outcome
 
 
@@ -74,9 +74,13 @@ def run_before(scan: Path) -> Path:
     here = known.source.model_copy(update={"sha256": hashlib.sha256(scan.read_bytes()).hexdigest()})
     best = FrameChoice(datums={"A": "plane-2", "B": "cylinder-1"}, complete=True, error=0.002)
     frame = known.frame.model_copy(update={"error": 0.1, "others": (best,)})
+    zone = Zone(shape="sphere", centre=(1.0, 2.0, 3.0), radius=4.0)
+    plug = ProposalRecord(what="plug", centre=(1.0, 2.0, 3.0), area=12.0, reason="it is rough", zone=zone)
     folder = scan.with_suffix("")
     folder.mkdir()
-    (folder / "datums.json").write_text(text_of(known.model_copy(update={"source": here, "frame": frame})))
+    (folder / "datums.json").write_text(
+        text_of(known.model_copy(update={"source": here, "frame": frame, "proposals": (plug,)}))
+    )
     return folder
 
 
