@@ -124,7 +124,7 @@ def filled_apart(light: Surface, scene: Scene) -> Deviation | None:
 
     >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
     >>> light = Surface(square.vertices + [0.0, 0.0, 0.5], square.faces, np.array([0, FILLED], np.uint8))
-    >>> filled_apart(light, Scene(square)).max, filled_apart(square, Scene(square))
+    >>> round(filled_apart(light, Scene(square)).max, 6), filled_apart(square, Scene(square))
     (0.5, None)
     """
     filled = light.faces[light.origin == FILLED]
