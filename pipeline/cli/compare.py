@@ -16,7 +16,7 @@ from pipeline.cli.main import EXIT_BUDGET
 
 if TYPE_CHECKING:
     from pipeline.geometry import Floats
-    from pipeline.values import Audit
+    from pipeline.values import Audit, BudgetLine
 
 
 def budget_options(function: Any) -> Any:
@@ -116,7 +116,7 @@ def as_lines(audit: Audit) -> list[str]:
         x, y, z = d.where
         lines.append(
             f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "
-            f"at ({x:.2f}, {y:.2f}, {z:.2f})"
+            f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
         )
     if audit.filled is not None:
         lines.append(
@@ -129,7 +129,7 @@ def as_lines(audit: Audit) -> list[str]:
     for b in audit.budget:
         value = "no figure" if b.value is None else show_value(b.value, b.unit)
         limit = show_value(b.limit, b.unit)
-        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({b.where})")
+        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({_where(b)})")
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")
     return lines + [f"caution  {text}" for text in audit.cautions]
@@ -145,6 +145,13 @@ def motion_lines(motion: Floats) -> list[str]:
     return [
         f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {far:.4f} mm; scan = motion * light:" + rows
     ]
+
+
+def _where(line: BudgetLine) -> str:
+    if line.place is None:
+        return line.where
+    x, y, z = line.place
+    return f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
 
 
 def show_value(value: float, unit: str) -> str:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+MOST_PLACES = 4
 MOST_LETTERS = 300
 # Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
 _BAR = 30
@@ -143,6 +144,7 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
         f"invented {audit.area_filled:,.0f} mm2 filled of {whole:,.0f} mm2; gaps closed: {closed}, "
         f"left open: {len(gaps) - closed}"
     )
+    lines += _places(result)
     lines.append(f"by hand  {_to_measure(result)}")
     first = "; open report.html" if result.job.export.report else ""
     last = [f"outputs  {result.out}{first}", *([f"next     {then}"] if then else [])]
@@ -179,6 +181,14 @@ def _kinds(features: Iterable[Any]) -> str:
         name = kind_of(feature).called(feature.side)
         kinds[name] = kinds.get(name, 0) + 1
     return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
+
+
+def _places(result: Result) -> list[str]:
+    """What was taken for the points of the job, a line each."""
+    taken = [*result._shelf.get("recover", "taken"), *result._shelf.get("frame", "taken")]
+    lines = [f"place    {t.setting}: {t.feature}, {t.distance:.2f} mm from the point" for t in taken]
+    more = len(lines) - MOST_PLACES
+    return lines if more <= 0 else [*lines[:MOST_PLACES], f"place    {more} more, see summary.md"]
 
 
 def _to_measure(result: Result) -> str:

@@ -134,6 +134,21 @@ def _patterns(show: Figures) -> str:
     return table("Patterns", head, rows)
 
 
+def place_table(show: Figures) -> str:
+    """Points of the job, and what was taken for each."""
+    rows = [
+        cell(p.setting, "id")
+        + "".join(figure(show.length(f"places.{i}.in_part_frame.point.{axis}")) for axis in range(3))
+        + cell(named(show.data, p.feature) if p.feature else "the point itself")
+        + figure(show.length(f"places.{i}.distance"))
+        for i, p in enumerate(show.data.places or ())
+    ]
+    unit = show.words.unit
+    head = ["in the job", f"#x {unit}", f"#y {unit}", f"#z {unit}", "taken", f"#off {unit}"]
+    note = "Part coordinates of this run. Off: of the point from what was taken, its surface or axis."
+    return table("Points of the job, and what was taken for them", head, rows, note)
+
+
 def _square_up(show: Figures) -> str:
     rows = []
     for i, s in enumerate(show.data.square_up):

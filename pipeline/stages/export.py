@@ -19,6 +19,7 @@ from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, wri
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, transformed
 from pipeline.job import Job, dump_job
+from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
@@ -53,6 +54,7 @@ def export(
     lighten: LightenResult,
     audit: AuditResult,
     ladder: str | None,
+    placed: Placed,
     out: Path,
     keep: tuple[str, ...],
     progress: Progress,
@@ -84,6 +86,8 @@ def export(
         tuple(dict.fromkeys(cautions)),
         clean_surface,
         ladder,
+        placed.places,
+        placed.others,
     )
     return write_outputs(outcome, out, keep, progress)
 

@@ -54,6 +54,7 @@ def frame(
         suggestions=suggest(features),
         square_up=square_up(chosen.datums),
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
+        taken=tuple(taken for choice in given for taken in choice.taken),
     )
 
 
@@ -64,7 +65,11 @@ def _given(settings: FrameSettings, features: tuple[Feature, ...], names: Mappin
             raise SettingsError(
                 f"Datum {letter} is chosen but {before} is not; choose {before} too, or leave out both."
             )
-    return [choose(text, features, names) for text in texts if text is not None]
+    return [
+        choose(text, features, names, f"frame.{letter}")
+        for letter, text in zip("ABC", texts, strict=True)
+        if text is not None
+    ]
 
 
 def _reasoned(proposal: DatumProposal) -> Frame:

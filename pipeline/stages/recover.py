@@ -72,7 +72,7 @@ def recover(
                 f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
                 f"contradicts it: {again.doubt}."
             )
-    checks, proposal = check_calipers(calipers, features)
+    checks, proposal, taken = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -84,6 +84,7 @@ def recover(
         checks,
         (*_cautions(features, model), *numbering.cautions, *against, *([] if proposal is None else [proposal])),
         numbering.book,
+        taken,
     )
 
 

@@ -22,6 +22,7 @@ from pipeline.values.results import (
     Outcome,
     ReadResult,
     RecoverResult,
+    Taken,
 )
 from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
@@ -71,5 +72,6 @@ __all__ = [
     "Source",
     "SquareUp",
     "Surface",
+    "Taken",
     "Uncertainty",
 ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file.audit_parts import comparison_record
 from pipeline.formats.datum_file.build import build
+from pipeline.formats.datum_file.job_places import last_run
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
@@ -17,6 +18,7 @@ from pipeline.formats.datum_file.records import (
     GapRecord,
     HolePatternRecord,
     OutlineRecord,
+    ProposalRecord,
     SuggestionRecord,
 )
 from pipeline.formats.datum_file.run_parts import run_record
@@ -31,9 +33,11 @@ __all__ = [
     "GapRecord",
     "HolePatternRecord",
     "OutlineRecord",
+    "ProposalRecord",
     "SuggestionRecord",
     "build",
     "comparison_record",
+    "last_run",
     "plain_data",
     "read_datums",
     "run_record",

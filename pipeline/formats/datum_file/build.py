@@ -11,6 +11,7 @@ from pipeline.formats.datum_file.audit_parts import audit_record
 from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
 from pipeline.formats.datum_file.flange_parts import flange_record
+from pipeline.formats.datum_file.job_places import job_places, kept_places
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
     SCHEMA_VERSION,
@@ -22,6 +23,7 @@ from pipeline.formats.datum_file.records import (
     FrameUncertainty,
     GapRecord,
     MadeBy,
+    PointRecord,
     ProposalRecord,
     RejectedRecord,
     RemovalRecord,
@@ -61,6 +63,7 @@ def build(outcome: Outcome) -> DatumFile:
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
     audits = {a.feature: a for a in audit.features}
     in_part = {place.feature: place for place in outcome.frame.in_part}
+    places, moved = job_places(outcome)
     made = DatumFile(
         schema_version=SCHEMA_VERSION,
         made_by=MadeBy(program="datumlift", version=__version__, libraries=library_versions()),
@@ -78,7 +81,14 @@ def build(outcome: Outcome) -> DatumFile:
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
         gaps=tuple(_gap(gap) for gap in outcome.gaps),
         proposals=tuple(
-            ProposalRecord(what=p.what, centre=known_vector(p.centre), area=known(p.area), reason=p.reason, zone=p.zone)
+            ProposalRecord(
+                what=p.what,
+                centre=known_vector(p.centre),
+                in_part_frame=_in_part(p.centre, frame.matrix),
+                area=known(p.area),
+                reason=p.reason,
+                zone=p.zone,
+            )
             for p in outcome.proposals
         ),
         removals=tuple(
@@ -95,11 +105,17 @@ def build(outcome: Outcome) -> DatumFile:
             for patch in recover.rejected
         ),
         calipers=tuple(_caliper(check) for check in recover.calipers),
+        places=places,
+        places_kept=kept_places(outcome.kept_places),
         audit=audit_record(audit, frame.matrix, missing),
         cautions=(),
     )
-    told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *missing.sentences(outcome.cautions)])
+    told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *moved, *missing.sentences(outcome.cautions)])
     return made.model_copy(update={"cautions": tuple(told)})
+
+
+def _in_part(point: np.ndarray, to_part: np.ndarray) -> PointRecord:
+    return PointRecord(point=known_vector(transformed(to_part, point)))
 
 
 def _source(source: Source, missing: Missing) -> SourceRecord:

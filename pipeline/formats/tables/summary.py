@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import DatumFile, SuggestionRecord
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, SuggestionRecord
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import zone_text
 from pipeline.surfaces import kind_of
@@ -41,6 +41,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _patterns(data, show),
         _square_up(data, show),
         _suggestions(data, show),
+        _places(data, show),
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
@@ -228,6 +229,21 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
     return lines
 
 
+def _places(data: DatumFile, show: _Lengths) -> list[str]:
+    if not data.places:
+        return []
+    lines = ["", "## Points of the job, and what was taken for them", ""]
+    lines.append(f"Points in part coordinates of this run, {show.unit}.")
+    lines.append("")
+    for p in data.places:
+        at = f"[{', '.join(show(v) for v in p.in_part_frame.point)}]"
+        if p.feature is None:
+            lines.append(f"- {p.setting}: {at}")
+        else:
+            lines.append(f"- {p.setting}: {at}, {p.feature} at {show(p.distance)} {show.unit} from it")
+    return lines
+
+
 def _audit(data: DatumFile, show: _Lengths) -> list[str]:
     audit = data.audit
     small = show.small_unit
@@ -252,7 +268,7 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
         for b in audit.budget:
             value = "no figure" if b.value is None else f"{b.value:.4f}"
             held = "yes" if b.held else "**NO**"
-            lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where} |")
+            lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where_in(show.unit)} |")
     for check in data.calipers:
         scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
         verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
@@ -305,13 +321,18 @@ def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
         for p in data.proposals:
             lines += [
                 "",
-                f"{p.what}, {show.area(p.area)}: {p.reason}",
+                f"{p.what}, {show.area(p.area)}{_at(p, show)}: {p.reason}",
                 "",
                 "```toml",
                 zone_text(p.zone).strip(),
                 "```",
             ]
     return lines
+
+
+def _at(proposal: ProposalRecord, show: _Lengths) -> str:
+    place = proposal.in_part_frame
+    return "" if place is None else f" at [{', '.join(show(v, 2) for v in place.point)}]"
 
 
 def _what(name: str, unit: str) -> str:

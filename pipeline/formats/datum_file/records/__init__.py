@@ -17,7 +17,7 @@ from pipeline.formats.datum_file.records.audits import (
     FitChange,
     PeakPlace,
 )
-from pipeline.formats.datum_file.records.base import Matrix, Place, Record, Vector
+from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     ExtentRecord,
@@ -30,6 +30,7 @@ from pipeline.formats.datum_file.records.features import (
     PatternRecord,
     PlaceRecord,
     PlaceUncertainty,
+    PointRecord,
     RelationRecord,
     SituationRecord,
     SourceRecord,
@@ -40,6 +41,8 @@ from pipeline.formats.datum_file.records.file import (
     CaliperRecord,
     DatumFile,
     GapRecord,
+    JobPlaceRecord,
+    KeptPlaceRecord,
     MadeBy,
     ProposalRecord,
     RejectedRecord,
@@ -81,6 +84,9 @@ __all__ = [
     "GapRecord",
     "HolePatternRecord",
     "HoleRecord",
+    "JobPlaceRecord",
+    "KeptPlaceRecord",
+    "LeftOut",
     "MadeBy",
     "Matrix",
     "OutlineRecord",
@@ -90,6 +96,7 @@ __all__ = [
     "Place",
     "PlaceRecord",
     "PlaceUncertainty",
+    "PointRecord",
     "ProposalRecord",
     "Record",
     "RejectedRecord",

@@ -91,6 +91,12 @@ class FrameRecord(Record):
     others: LeftOut[tuple[FrameChoice, ...]] = Field(None, description="Other frames that the part offers.")
 
 
+class PointRecord(Record):
+    """A point in part coordinates."""
+
+    point: Vector = Field(description="Moved by frame.matrix.")
+
+
 class PlaceUncertainty(Record):
     """Standard uncertainty (k = 1) of a feature against the part frame."""
 

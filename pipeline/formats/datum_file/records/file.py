@@ -7,11 +7,12 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
 from pipeline.formats.datum_file.records.audits import AuditRecord
-from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Record, Vector
+from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Matrix, NotNegative, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     FeatureRecord,
     FrameRecord,
     PatternRecord,
+    PointRecord,
     RelationRecord,
     SourceRecord,
 )
@@ -93,6 +94,7 @@ class ProposalRecord(Record):
 
     what: str = Field(description="plug, post or loose piece.")
     centre: Vector = Field(description="Scan coordinates.")
+    in_part_frame: LeftOut[PointRecord] = Field(None, description="The centre, moved by frame.matrix.")
     area: float = Field(description="Of the patch, mm2.")
     reason: str = Field(description="Why it looks so.")
     zone: ZoneField = Field(description="A table ready to paste into a job file.")
@@ -133,6 +135,26 @@ class CaliperRecord(Record):
     note: str = Field(description="Why, in words.")
 
 
+class KeptPlaceRecord(Record):
+    """A point that a job has, and the part frame that it was read in: it is read in that one until it is changed."""
+
+    job: str = Field(description="The job file as seen from the output folder; empty for none.")
+    setting: str = Field(description="Where it stands in the job.")
+    at: Vector = Field(description="As the job has it, mm.")
+    part_frame: Matrix | None = Field(
+        description="4x4, row-major, scan -> part coordinates: the frame that it was read in; null: scan coordinates."
+    )
+
+
+class JobPlaceRecord(KeptPlaceRecord):
+    """A point that the job of this run has, and what was taken for it."""
+
+    point: Vector = Field(description="Scan coordinates.")
+    in_part_frame: PointRecord = Field(description="The same point, moved by frame.matrix.")
+    feature: str | None = Field(None, description="Id of the feature or gap that was taken; null: the point itself.")
+    distance: NotNegative | None = Field(None, description="Of the point from its surface or axis.")
+
+
 class DatumFile(Record):
     """Features, datum reference frame, relations and audit of one scan. Lengths in mm, angles in degrees, directions
     of length 1. Readers should refuse another major schema_version and ignore keys they don't know. Null: no figure
@@ -163,6 +185,12 @@ class DatumFile(Record):
     removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning took away or mended.")
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
+    places: LeftOut[tuple[JobPlaceRecord, ...]] = Field(
+        default=None, description="Points of the job, and what was taken for them."
+    )
+    places_kept: tuple[KeptPlaceRecord, ...] = Field(
+        (), description="Points of other jobs that were run into this folder, and the frames that they are read in."
+    )
     audit: AuditRecord = Field(description="What lightening cost.")
     cautions: tuple[str, ...] = Field(description="What is not to be relied on, in sentences.")
     files: LeftOut[tuple[str, ...]] = Field(default=None, description="Names of all files of this output folder.")
