@@ -31,6 +31,7 @@ class Result:
         self.features, self.frame, self.audit = made.recover.features, made.frame.frame, made.audit.audit
         self.cautions = made.cautions
         parts = {("fill", "gaps"): made.gaps, ("recover", "calipers"): made.recover.calipers}
+        parts |= {("recover", "taken"): (), ("frame", "taken"): ()}
         self._shelf = SimpleNamespace(get=lambda name, part: parts[name, part])
 
 

@@ -374,15 +374,21 @@ def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
     ]
     names = {"H1": "seat A"}
     rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
-    words = [word.replace("x, y, z", "1.0, 2.0, 3.0") for row in rows for word in re.findall(r'"([^"]+)"', row)]
+    words = [
+        word.replace("[x, y, z]", "scan: [0, 20, 10]") for row in rows for word in re.findall(r'"([^"]+)"', row)
+    ]
     made = {choose(word, part, names).make for word in words}
     assert made == {"feature", "middle", "common axis", "pitch circle", "centre", "crossing", "point"}
     sorts = re.findall(r"`(\w+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
     assert len(sorts) >= 9
+    near = dict.fromkeys(("bore", "hole", "cylinder"), [0, 20, 10]) | dict.fromkeys(("face", "plane"), [10, 10, 0])
+    near |= {"boss": [0, 30, 40], "cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
     for sort in sorts:
-        assert choose(f"{sort} nearest [1, 2, 300]", part, names).make == "feature"
+        assert choose(f"{sort} nearest scan: {near[sort]}", part, names).make == "feature"
     blocks = re.findall(r"    \[frame\]\n(?:    .+\n)+", section)
-    examples = [tomllib.loads(textwrap.dedent(lines)) for lines in blocks]
+    # Here no run has told yet where part coordinates are.
+    blocks = [textwrap.dedent(lines).replace("nearest [", "nearest scan: [") for lines in blocks]
+    examples = [tomllib.loads(lines) for lines in blocks]
     assert len(examples) == 2
     for example in examples:
         chosen = FrameSettings.model_validate(example["frame"])
