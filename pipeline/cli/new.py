@@ -125,8 +125,12 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
             click.echo(f"caution  {caution}")
         told = "with what the last run found; " if known else ""
         click.echo(f"wrote    {target}, {told}the lines with # are choices that are yours")
-        first = "" if known else "this scan was not run yet: a run first tells what there is to choose from; "
-        click.echo(f"next     {first}edit it, then: datumlift run {shlex.quote(str(target))}")
+        click.echo(f"next     edit it, then: datumlift run {shlex.quote(str(target))}")
+        if not known:
+            scanned = shlex.quote(str(scan))
+            click.echo(
+                f"         (after a datumlift run {scanned}, new would fill in all that there is to choose from)"
+            )
     return 0
 
 

@@ -88,7 +88,7 @@ def test_after_a_run_what_it_found_is_filled_in(scan: Path, run_before: Path) ->
     done = CliRunner().invoke(command, [str(scan)])
     assert done.exit_code == 0, done.output
     assert "with what the last run found" in done.output
-    assert "datumlift run" in done.output.splitlines()[-1]
+    assert done.output.splitlines()[-1].startswith("next     edit it, then: datumlift run ")
     known, job = read_datums(run_before / "datums.json"), load_job(scan.with_suffix(".toml"))
     # The frame is held as it was, and so are the names that there were; all else is to be decided.
     assert [d.feature for d in known.frame.datums] == [job.frame.A, job.frame.B, job.frame.C]

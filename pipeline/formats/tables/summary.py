@@ -294,6 +294,7 @@ _FILES = {
     "datums.schema.json": "the JSON Schema of datums.json",
     "features.csv": "features as a table, part coordinates",
     "relations.csv": "how features lie to each other",
+    "names.json": "the numbers of features and gaps, for the next scan of the part; keep it",
     "job.toml": "this job with every default spelled out",
     "light.stl": "light mesh, part coordinates, {unit} (the file itself states no unit)",
     "light.ply": "light mesh, part coordinates, {unit}, with `feature` and `origin` of each facet",

@@ -374,9 +374,7 @@ def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
     ]
     names = {"H1": "seat A"}
     rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
-    words = [
-        word.replace("[x, y, z]", "scan: [0, 20, 10]") for row in rows for word in re.findall(r'"([^"]+)"', row)
-    ]
+    words = [word.replace("[x, y, z]", "scan: [0, 20, 10]") for row in rows for word in re.findall(r'"([^"]+)"', row)]
     made = {choose(word, part, names).make for word in words}
     assert made == {"feature", "middle", "common axis", "pitch circle", "centre", "crossing", "point"}
     sorts = re.findall(r"`(\w+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
