@@ -379,7 +379,7 @@ def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
     assert made == {"feature", "middle", "common axis", "pitch circle", "centre", "crossing", "point"}
     sorts = re.findall(r"`(\w+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
     assert len(sorts) >= 9
-    near = dict.fromkeys(("bore", "hole", "cylinder"), [0, 20, 10]) | dict.fromkeys(("face", "plane"), [10, 10, 0])
+    near = {sort: [0, 20, 10] for sort in ("bore", "hole", "cylinder")} | {"face": [10, 10, 0], "plane": [10, 10, 0]}
     near |= {"boss": [0, 30, 40], "cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
     for sort in sorts:
         assert choose(f"{sort} nearest scan: {near[sort]}", part, names).make == "feature"
