@@ -127,8 +127,8 @@ def as_lines(audit: Audit) -> list[str]:
     lines.append(f"features {len(audit.features)}, of which {len(noted)} changed or can't be vouched for")
     lines += [f"  {f.feature} [{f.verdict}] {f.note}" for f in noted]
     for b in audit.budget:
-        value = "no figure" if b.value is None else show_value(b.value, b.unit)
-        limit = show_value(b.limit, b.unit)
+        value = "no figure" if b.value is None else show.budgeted(b.value, b.unit)
+        limit = show.budgeted(b.limit, b.unit)
         lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({_where(b)})")
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")
@@ -152,8 +152,3 @@ def _where(line: BudgetLine) -> str:
         return line.where
     x, y, z = line.place
     return f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
-
-
-def show_value(value: float, unit: str) -> str:
-    """Lengths in mm, angles in degrees."""
-    return f"{math.degrees(value):.4f} deg" if unit == "rad" else f"{value:.4f} {unit}"

@@ -127,10 +127,9 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
         lines.append(f"         by pymeshlab: rms {um(other.rms)}, p99 {um(other.p99)}, max {um(other.max)}")
     broken_first = sorted(audit.budget, key=lambda line: line.held)
     for line in broken_first[:4]:
-        value = "no figure" if line.value is None else f"{line.value:.4f}"
-        lines.append(
-            f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}"
-        )
+        value = "no figure" if line.value is None else budgeted(line.value, line.unit)
+        limit = budgeted(line.limit, line.unit)
+        lines.append(f"budget   {line.what}: {value} of {limit} {'held' if line.held else 'NOT HELD'}")
     for datum in frame.datums[:4]:
         feature = features.get(datum.feature)
         lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature, scanned)}" if feature else ""))
@@ -234,3 +233,8 @@ def described(feature: Any, scanned: bool = True) -> str:
 def um(value: float) -> str:
     """A distance in micrometres, from a millimetre on in millimetres."""
     return f"{1000 * value:.1f} um" if value < 1.0 else f"{value:.2f} mm"
+
+
+def budgeted(value: float, unit: str) -> str:
+    """A limit of the budget, or what was held against it: lengths in mm, angles in degrees."""
+    return f"{math.degrees(value):.4f} deg" if unit == "rad" else f"{value:.4f} {unit}"

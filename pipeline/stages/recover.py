@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
 from pipeline.features.naming import carried_over, named, old_ids
-from pipeline.features.relations import find_patterns, relations
+from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
 from pipeline.job import Caliper, RecoverSettings, Refit
@@ -79,7 +79,6 @@ def recover(
         labels,
         model or _unlearnt(source.noise_sigma),
         tuple(rejected),
-        relations(features),
         find_patterns(features),
         checks,
         (*_cautions(features, model), *numbering.cautions, *against, *([] if proposal is None else [proposal])),

@@ -8,7 +8,18 @@ from __future__ import annotations
 
 from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit, SecondOpinion
 from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
-from pipeline.values.features import Extent, Feature, Form, NoiseModel, Pattern, Rejected, Relation, Source, Uncertainty
+from pipeline.values.features import (
+    Carried,
+    Extent,
+    Feature,
+    Form,
+    NoiseModel,
+    Pattern,
+    Rejected,
+    Relation,
+    Source,
+    Uncertainty,
+)
 from pipeline.values.gaps import Gap, Proposal, Removal
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
@@ -36,6 +47,7 @@ __all__ = [
     "AuditResult",
     "BudgetLine",
     "CaliperCheck",
+    "Carried",
     "CleanResult",
     "Datum",
     "Deviation",

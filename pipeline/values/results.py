@@ -73,13 +73,12 @@ class Taken:
 
 @dataclass(frozen=True)
 class RecoverResult:
-    """The features of the cleaned surface, and what holds between them.
+    """The features of the cleaned surface, and their patterns.
 
     features   in the order that labels refer to
     labels     (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface
     noise      what the scan's large faces say about its noise
     rejected   patches that were looked at and not made features
-    relations  of two features each
     patterns   of several
     calipers   sizes measured on the real part against the scan's
     cautions   in sentences
@@ -91,7 +90,6 @@ class RecoverResult:
     labels: Ints
     noise: NoiseModel
     rejected: tuple[Rejected, ...] = ()
-    relations: tuple[Relation, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -153,6 +151,8 @@ class FrameResult:
     square_up    how far features are from parallel, square or coaxial to the datums
     in_part      each feature in part coordinates
     taken        for places in the job's datums
+    relations    of two features each
+    tests        how many deviations were held against nothing, in square_up and relations together
     """
 
     frame: Frame
@@ -163,6 +163,8 @@ class FrameResult:
     square_up: tuple[SquareUp, ...] = ()
     in_part: tuple[InPart, ...] = ()
     taken: tuple[Taken, ...] = ()
+    relations: tuple[Relation, ...] = ()
+    tests: int = 0
 
 
 @dataclass(frozen=True)

@@ -188,11 +188,12 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
             made.recover,
             features=(),
             labels=np.full_like(made.recover.labels, -1),
-            relations=(),
             patterns=(),
             calipers=(),
         ),
-        frame=dataclasses.replace(made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=()),
+        frame=dataclasses.replace(
+            made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=(), relations=()
+        ),
         lighten=dataclasses.replace(made.lighten, labels=np.full_like(made.lighten.labels, -1)),
         gaps=(),
     )

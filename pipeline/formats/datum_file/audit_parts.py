@@ -121,11 +121,13 @@ def _budget(line: BudgetLine, to_part: np.ndarray | None, missing: Missing) -> B
         where = f"at {'scan: ' if to_part is None else ''}[{', '.join(f'{v:z.2f}' for v in place)}]"
         if to_part is not None:
             placed["in_part_frame"] = PeakPlace(where=vector(place))
+    degrees = line.unit == "rad"
+    why = where or "no figure"
     return BudgetRecord(
         what=line.what,
-        limit=known(line.limit),
-        value=missing.figure(line.value, f"budget figure {line.what!r}", line.where or "no figure"),
-        unit=line.unit,
+        limit=known(line.limit, degrees),
+        value=missing.figure(line.value, f"budget figure {line.what!r}", why, degrees=degrees),
+        unit="deg" if degrees else line.unit,
         held=line.held,
         where=where,
         **placed,

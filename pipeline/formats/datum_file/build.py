@@ -31,6 +31,7 @@ from pipeline.formats.datum_file.records import (
     SourceRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.geometry import transformed, turned, unit_rows
@@ -75,10 +76,11 @@ def build(outcome: Outcome) -> DatumFile:
             feature_record(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features
         ),
         patterns=tuple(pattern_record(p, frame.matrix) for p in recover.patterns),
-        relations=tuple(relation_record(r, missing) for r in recover.relations),
+        relations=tuple(relation_record(r, missing) for r in outcome.frame.relations),
         flanges=tuple(flange_record(flange) for flange in outcome.frame.flanges),
         suggestions=tuple(_suggestion(s) for s in outcome.frame.suggestions),
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
+        tests=_tests(outcome.frame.tests),
         gaps=tuple(_gap(gap) for gap in outcome.gaps),
         proposals=tuple(
             ProposalRecord(
@@ -221,7 +223,14 @@ def _square_up(s: SquareUp) -> SquareUpRecord:
         offset=plain(s.offset),
         offset_uncertainty=plain(s.offset_uncertainty),
         significant=s.significant,
+        **{} if s.p is None or s.p_adjusted is None else {"p": known(s.p), "p_adjusted": known(s.p_adjusted)},
     )
+
+
+def _tests(count: int) -> TestsRecord:
+    from pipeline.features.uncertainty import CORRECTION, LEVEL
+
+    return TestsRecord(correction=CORRECTION, level=LEVEL, count=count)
 
 
 def _gap(gap: Gap) -> GapRecord:

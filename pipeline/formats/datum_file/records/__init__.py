@@ -49,6 +49,7 @@ from pipeline.formats.datum_file.records.file import (
     RemovalRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -109,6 +110,7 @@ __all__ = [
     "SquareUpRecord",
     "StageRecord",
     "SuggestionRecord",
+    "TestsRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",

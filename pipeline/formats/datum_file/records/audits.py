@@ -40,7 +40,7 @@ class BudgetRecord(Record):
     what: str = Field(description="What was promised.")
     limit: float = Field(description="In `unit`.")
     value: float | None = Field(description="In `unit`; null where there is no such figure.")
-    unit: str = Field(description="Of limit and value.")
+    unit: str = Field(description="Of limit and value: mm or deg.")
     held: bool = Field(description="Whether the value is within the limit.")
     where: str = Field(description="The feature or place of the value; a place in part coordinates, mm.")
     in_part_frame: LeftOut[PeakPlace] = Field(None, description="The place of the value, if it is not a feature's.")

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
 from pipeline.formats.datum_file.records.audits import AuditRecord
-from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Matrix, NotNegative, Record, Vector
+from pipeline.formats.datum_file.records.base import Chance, Count, Doubt, LeftOut, Matrix, NotNegative, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     FeatureRecord,
     FrameRecord,
@@ -65,14 +65,27 @@ class SquareUpRecord(Record):
 
     feature: str = Field(description="Id of the feature.")
     datum: str = Field(description="Letter of the datum.")
-    kind: str = Field(description="parallel, square or coaxial.")
+    kind: str = Field(description="parallel, square or coaxial: what it is near enough to to have been meant.")
     angle: float = Field(description="Degrees off the ideal direction.")
     angle_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the angle.")
     over: LeftOut[float] = Field(None, description="mm that the angle comes to across `length` mm of the feature.")
     length: LeftOut[float] = Field(None, description="Of the feature.")
     offset: float | None = Field(None, description="Distance of the axes at the feature's middle, coaxial only.")
     offset_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the offset.")
-    significant: bool = Field(False, description="It stands out of its uncertainty (95 %).")
+    significant: bool = Field(
+        False, description="It stands out of its uncertainty, among all of them: p_adjusted is at most tests.level."
+    )
+    p: LeftOut[Chance] = Field(None, description="How often noise alone makes it this large or larger.")
+    p_adjusted: LeftOut[Chance] = Field(None, description="The same as it counts among all `tests`.")
+
+
+class TestsRecord(Record):
+    """How it is judged what stands out in square_up and relations: all deviations from exactly parallel, square,
+    coaxial and intersecting are one family."""
+
+    correction: str = Field(description="For the number of tests; Holm 1979: Scand. J. Statist. 6, 65-70.")
+    level: float = Field(description="The chance that anything of an exact part stands out falsely.")
+    count: Count = Field(description="How many tests there were.")
 
 
 class GapRecord(Record):
@@ -176,6 +189,7 @@ class DatumFile(Record):
     square_up: tuple[SquareUpRecord, ...] = Field(
         (), description="How far from parallel, square or coaxial to a datum."
     )
+    tests: LeftOut[TestsRecord] = Field(None, description="How it is judged what stands out.")
     gaps: tuple[GapRecord, ...] = Field((), description="Boundary loops of the scan and what was done with them.")
     proposals: tuple[ProposalRecord, ...] = Field(
         (),
