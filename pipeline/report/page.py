@@ -113,9 +113,7 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
         "Features found": f"{len(data.features)}",
         "Datums": ", ".join(safe(f"{d.letter} {named(data, d.feature)}") for d in data.frame.datums) or "none",
-        "Cautions of this run": f'<a href="#cautions">{len(data.cautions)}, listed below</a>'
-        if data.cautions
-        else "none",
+        "Cautions of this run": _to_cautions(len(data.cautions)),
     }
     kind, strong, rest = _verdict(data, unit)
     made = f"{data.made_by.program} {data.made_by.version}"
@@ -376,6 +374,12 @@ def _calipers(show: Figures) -> str:
     unit, small = show.words.unit, show.words.small_unit
     head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
     return table("Sizes measured on the part against the scan", head, rows)
+
+
+def _to_cautions(count: int) -> str:
+    """A link says where it leads by its own words: a reader may hear nothing else of it."""
+    words = "read the one caution" if count == 1 else f"read all {count} cautions"
+    return f'<a href="#cautions">{words}</a>' if count else "none"
 
 
 def _cautions(data: DatumFile) -> str:
