@@ -252,7 +252,7 @@ def _frame(known: DatumFile) -> str:
     better = [c for c in frame.others or () if c.complete and c.error is not None]
     if better and frame.error is not None:
         best = min(better, key=lambda c: c.error or 0.0)
-        if (best.error or 0.0) < frame.error:
+        if _puts(best.error) != _puts(frame.error) and (best.error or 0.0) < frame.error:
             lines.append(
                 "# Another choice moves all part coordinates; the best that the part offers" + _puts(best.error)
             )
