@@ -268,12 +268,14 @@ class _Sheet:
                 across = np.array([np.cos(turn), np.sin(turn)])
                 middle = self._view.project(mouth[None])[0, :2]
                 return middle + mark.radius * self._view.scale * across
-        seen = np.pad(self._seen(mark), 1)
+        seen = self._seen(mark)
         if seen.sum() < _LEAST_SEEN:
             return None
-        room = distance_transform_edt(seen)
+        rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+        top, left = int(rows[0]), int(columns[0])
+        room = distance_transform_edt(np.pad(seen[top : rows[-1] + 1, left : columns[-1] + 1], 1))
         row, column = np.unravel_index(int(np.argmax(room)), room.shape)
-        return 4.0 * np.array([column - 1.0, row - 1.0])
+        return 4.0 * np.array([left + column - 1.0, top + row - 1.0])
 
     @staticmethod
     def _places_round(foot: NDArray, high: float) -> Iterator[NDArray]:

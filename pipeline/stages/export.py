@@ -12,13 +12,15 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import MM_PER_INCH, transformed
+from pipeline.geometry import MM_PER_INCH, Ints, transformed
 from pipeline.job import Job, dump_job
 from pipeline.part_frame import Placed
 from pipeline.progress import Progress
@@ -37,6 +39,9 @@ from pipeline.values import (
     Source,
     Surface,
 )
+
+# Mean edges between the middle of a facet shown and that of one of the patch that it lies on.
+_ON_IT = 1.5
 
 
 def export(
@@ -202,9 +207,31 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
     thinned = seen.surface.facets < light.surface.facets
     centroids = seen.surface.vertices[seen.surface.faces].mean(axis=1)
     suspects = tuple(inside(proposal.zone, centroids) for proposal in outcome.proposals)
-    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects)
+    refused = None if measured is None else _refused_on(seen.surface, seen.labels, recover, measured, outcome.source)
+    shown = Shown(
+        in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects, refused
+    )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
     write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+
+
+def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: Surface, source: Source) -> Ints | None:
+    """(m,) number of the listed refused surface that a facet lies on, 0 none; None where none is listed."""
+    from scipy.spatial import cKDTree
+
+    listed = [r for r in recover.rejected if r.number is not None and r.facets is not None and len(r.facets)]
+    if not listed:
+        return None
+    facets = np.concatenate([r.facets for r in listed if r.facets is not None])
+    numbers = np.concatenate([np.full(len(r.facets), r.number) for r in listed if r.facets is not None])
+    out = np.zeros(shown.facets, dtype=np.int32)
+    free = np.flatnonzero((labels < 0) & (shown.origin != FILLED))
+    centres = shown.vertices[shown.faces[free]].mean(axis=1)
+    tree = cKDTree(measured.vertices[measured.faces[facets]].mean(axis=1))
+    away, nearest = tree.query(centres, distance_upper_bound=_ON_IT * source.mean_edge)
+    near = np.isfinite(away)
+    out[free[near]] = numbers[nearest[near]]
+    return out
 
 
 def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:

@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.errors import SettingsError
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
 from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
-from pipeline.job import Caliper, RecoverSettings, Refit
+from pipeline.job import Accept, Caliper, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -21,6 +22,7 @@ from pipeline.values import (
     NoiseModel,
     RecoverResult,
     Source,
+    Taken,
     Uncertainty,
 )
 
@@ -47,8 +49,16 @@ def recover(
     surface = clean.surface
     if source.noise_sigma > 0.0:
         pieces, labels, rejected = faces_of_scan(
-            surface, source.noise_sigma, settings.kinds, settings.min_area, progress
+            surface,
+            source.noise_sigma,
+            settings.kinds,
+            settings.min_area,
+            progress,
+            settings.list_refused,
+            settings.accept,
         )
+    elif settings.accept:
+        raise SettingsError("recover.accept 1: of an exact tessellation nothing is refused; leave it out.")
     else:
         pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
@@ -67,6 +77,7 @@ def recover(
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
     checks, proposal, taken = check_calipers(calipers, features)
+    taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -79,6 +90,17 @@ def recover(
         numbering.book,
         taken,
     )
+
+
+def _accepted(wishes: Sequence[Accept], pieces: Sequence[Piece], features: Sequence[Feature]) -> list[Taken]:
+    """What was taken for the places of accepted surfaces."""
+    out = []
+    for piece, feature in zip(pieces, features, strict=True):
+        if piece.accepted is not None:
+            place = np.array(wishes[piece.accepted - 1].near.in_scan)
+            distance = float(np.linalg.norm(piece.points - place, axis=1).min())
+            out.append(Taken(f"recover.accept {piece.accepted}", place, feature.id, distance))
+    return sorted(out, key=lambda taken: taken.setting)
 
 
 def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | None = None) -> Feature:
@@ -120,7 +142,7 @@ def _held(again: Refitted, free: Feature, model: NoiseModel | None, coating: flo
 
 
 def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
-    out = []
+    out = list(piece.doubts)
     arc = piece.extent.arc
     if piece.extent.length is not None and arc is not None and arc < SHORT_ARC:
         out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
