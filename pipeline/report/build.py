@@ -197,8 +197,11 @@ def _histogram(data: DatumFile, shown: Shown, limit: float, words: Words, beside
     """The chart as SVG text; a picture of it stands beside the report."""
     measured = shown.origin != FILLED
     faces = shown.faces[measured]
-    values = shown.deviation[faces].mean(axis=1)
-    bars = charts.bars_of(values, facet_areas(shown.vertices, faces), _budget_limit(data), limit)
+    # Each corner stands for a third of its facet: means over facets would hide what lies far off.
+    values, areas = shown.deviation[faces].ravel(), np.repeat(facet_areas(shown.vertices, faces) / 3, 3)
+    ways = (data.audit.scan_to_light.max, data.audit.light_to_scan.max)
+    largest = max((way for way in ways if way is not None), default=None)
+    bars = charts.bars_of(values, areas, _budget_limit(data), limit, largest)
     _kept(_flat(charts.histogram_picture(bars, words)), beside / "deviation.png")
     return charts.histogram_svg(bars, words)
 

@@ -135,7 +135,8 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         f"<header><h1>{safe(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
         f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
         f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
-        f'<aside class="cautions" aria-label="Before you use this">{_list(map(safe, CAUTIONS))}</aside>'
+        f'<aside class="cautions" aria-label="Before you use this"><b>Before you use this</b>'
+        f"{_list(map(safe, CAUTIONS))}</aside>"
     )
 
 
@@ -199,7 +200,9 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
             "folder.</figcaption></figure>"
         )
     return _section(
-        "trust", "May I trust this?", [_budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)]
+        "trust",
+        "May I trust this?",
+        [_cautions(show.data), _budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)],
     )
 
 
@@ -408,7 +411,6 @@ def _by_hand(show: Figures) -> str:
     parts = [
         _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
         _calipers(show),
-        _cautions(data),
     ]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
 

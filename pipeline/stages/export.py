@@ -1,7 +1,7 @@
 """The export stage: every output file, written whole or not at all.
 
-All files are first written into a hidden folder beside their places, and moved there one by one when the
-last of them is done.
+All files are first written into a folder in the work folder, and moved to their places one by one when the last of
+them is done.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
-from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, Ints, transformed
@@ -26,7 +26,6 @@ from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
-    ORIGIN_NAMES,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -101,8 +100,9 @@ def export(
 
 def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: Progress) -> ExportResult:
     """Write what an outcome says; see `export`."""
-    partial = out / f".partial-{os.getpid()}"
+    partial = out / "work" / ".partial"
     try:
+        shutil.rmtree(partial, ignore_errors=True)  # what a run that was killed left
         partial.mkdir(parents=True)
         try:
             cautions = _write_all(outcome, partial, out, keep, progress)
@@ -165,11 +165,11 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     sized = in_part if unit == "mm" else in_part / MM_PER_INCH
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
-    origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
+    of_part, of_scan = UNIT_COMMENTS
     write_stl(folder / "light.stl", sized, surface.faces, unit)
-    comments = (f"part coordinates, unit {unit}", order, origin)
+    comments = (f"{of_part}{unit}", order)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
-    comments = ("scan coordinates, unit mm", order, origin)
+    comments = (f"{of_scan}mm", order)
     write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
     if "obj" in settings.meshes:
         names = [f.id for f in features]

@@ -72,10 +72,16 @@ def recover(
     numbering = carried_over(book, features, [p.points for p in pieces], source.sha256)
     features = [replace(f, id=i, old_id=o) for f, i, o in zip(features, numbering.ids, old, strict=True)]
     features = named(features, names or {}, [f.id for f in book.features])
+    against = []
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
+        if again.doubt is not None:
+            against.append(
+                f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
+                f"contradicts it: {again.doubt}."
+            )
     checks, proposal, taken = check_calipers(calipers, features)
     taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
@@ -86,7 +92,7 @@ def recover(
         tuple(rejected),
         find_patterns(features),
         checks,
-        (*_cautions(features, model), *numbering.cautions, *([] if proposal is None else [proposal])),
+        (*_cautions(features, model), *numbering.cautions, *against, *([] if proposal is None else [proposal])),
         numbering.book,
         taken,
     )
@@ -159,7 +165,6 @@ def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[st
         out.append("No machined surface was recognised: check the units, and whether the scan is smoothed or coarse.")
     elif model is None:
         out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
-    out += [f"{f.name or f.id}: {f.reasons[-1]}" for f in features if f.constraint and f.confidence == "low"]
     return tuple(out)
 
 

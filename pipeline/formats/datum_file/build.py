@@ -18,6 +18,7 @@ from pipeline.formats.datum_file.records import (
     CaliperRecord,
     DatumFile,
     DatumRecord,
+    FrameChoice,
     FrameRecord,
     FrameUncertainty,
     GapRecord,
@@ -154,6 +155,7 @@ def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
         spread = np.sqrt(np.maximum(np.diag(frame.covariance), 0.0))
     else:
         missing.note("uncertainty of the part frame", "; ".join(frame.reasons) or "that of a datum is not known")
+    known_error = {} if plain(frame.error) is None else {"error": frame.error}
     return FrameRecord(
         matrix=matrix(frame.matrix),
         datums=tuple(
@@ -170,6 +172,13 @@ def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
         uncertainty=None
         if spread is None
         else FrameUncertainty(translation=known_vector(spread[:3]), rotation=known_vector(np.degrees(spread[3:]))),
+        **known_error,
+        others=tuple(
+            FrameChoice(
+                datums={d.letter: d.feature for d in other.datums}, complete=other.complete, error=plain(other.error)
+            )
+            for other in outcome.frame.proposals
+        ),
     )
 
 
