@@ -23,6 +23,7 @@ from pipeline.formats.datum_file.records.features import (
     ExtentRecord,
     FeatureRecord,
     FormRecord,
+    FrameChoice,
     FrameRecord,
     FrameUncertainty,
     PatternPlace,
@@ -59,6 +60,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -77,6 +79,7 @@ __all__ = [
     "FitChange",
     "FlangeRecord",
     "FormRecord",
+    "FrameChoice",
     "FrameRecord",
     "FrameUncertainty",
     "GapRecord",
@@ -100,10 +103,12 @@ __all__ = [
     "RejectedRecord",
     "RelationRecord",
     "RemovalRecord",
+    "RunRecord",
     "SegmentRecord",
     "SituationRecord",
     "SourceRecord",
     "SquareUpRecord",
+    "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
     "UncertaintyRecord",
