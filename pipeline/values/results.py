@@ -147,12 +147,14 @@ class LightenResult:
     labels    (m,) int32: index of the feature that a facet lies on, -1 none
     bound_by  what bound the facet count, in words
     cautions  in sentences
+    left      (k,) int32: vertices of the filled scan that were not put onto their features, lest facets cross
     """
 
     surface: Surface
     labels: Ints
     bound_by: str
     cautions: tuple[str, ...] = ()
+    left: Ints | tuple[()] = ()
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Shorts
+from pipeline.geometry import Floats, Ints, Mask, Shorts
 from pipeline.jit import njit
-from pipeline.mesh.query import Scene
+from pipeline.mesh.query import Scene, self_intersections
 from pipeline.mesh.repair import denoised
+from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import ROW, distance_gradient, move_onto, row_distances, row_of, shape_of
 from pipeline.values import Feature
 
@@ -52,7 +53,7 @@ def table_of(features: tuple[Feature, ...]) -> Floats:
 
 def on_features(
     vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
-    reach: float, *, sharp: bool = False,
+    reach: float, *, sharp: bool = False, leave: Mask | None = None,
 ) -> Target:  # fmt: skip
     """Put the vertices that carry features onto them; the others stay as they are.
 
@@ -60,6 +61,7 @@ def on_features(
     reach  mm: a vertex farther than this from its features is not theirs, and facets with such a vertex
            lose their label (a rounded edge between two features stays as scanned)
     sharp  give narrow rounded edges between two features to the nearer of them first, so that they meet
+    leave  (n,) vertices that stay as they are, whatever their facets carry
 
     A feature that is a cast face carries nothing: its surface is not what the fit says.
 
@@ -78,6 +80,8 @@ def on_features(
         labels = _rounding_given_away(vertices, faces, labels, table)
         reach = max(reach, ROUNDING)
     carriers = _carriers(faces, labels, len(vertices))
+    if leave is not None:
+        carriers[leave] = -1
     placed = np.array(vertices, dtype=np.float64)
     _put_on(placed, carriers, table, reach)
     _keep_true(faces, labels, carriers)
@@ -88,11 +92,12 @@ def on_features(
 
 def target_surface(
     vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
-    reach: float, sigma: float, *, sharp: bool = False,
+    reach: float, sigma: float, *, sharp: bool = False, leave: Mask | None = None,
 ) -> Target:  # fmt: skip
     """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains.
 
-    vertices, faces, labels, features, reach, sharp  as `on_features` takes them; smoothing as in `mesh.repair.denoised`
+    vertices, faces, labels, features, reach, sharp, leave  as `on_features` takes them; smoothing as in
+        `mesh.repair.denoised`
 
     >>> from pipeline.values import Extent, Form, Uncertainty
     >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
@@ -102,9 +107,34 @@ def target_surface(
     >>> target_surface(v, f, labels, (plane,), noise_reach(0.01), 0.01).vertices[:, 2].tolist()
     [0.0, 0.0, 0.0, 0.5]
     """
-    target = on_features(vertices, faces, labels, features, reach, sharp=sharp)
+    target = on_features(vertices, faces, labels, features, reach, sharp=sharp, leave=leave)
     smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
     return Target(smooth, target.labels, target.carriers, target.table)
+
+
+def tangled(vertices: Floats, faces: Ints, target: Target, near: Mask) -> Mask:
+    """Vertices (n,) whose facets came to cross others, or to lie turned over, when they were put onto features.
+
+    vertices, faces  (n, 3) mm and (m, 3) of the scan that the target was made from
+    near             (n,) only facets with a vertex among these are looked at
+
+    Looked at are the target's vertices in single precision: what only touches in double counts as well.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.5, 1.0, 0.0], [0.5, -1.0, 0.0]])
+    >>> f, free = np.array([[0, 1, 2], [1, 0, 3]], np.int32), np.full((4, 3), -1, np.int16)
+    >>> target = Target(v.copy(), np.zeros(2, np.int32), free, np.empty((0, ROW)))
+    >>> target.vertices[3, 1] = 0.5
+    >>> tangled(v, f, target, np.ones(4, bool)).tolist()
+    [True, True, True, True]
+    """
+    looked_at = np.flatnonzero(near[faces].any(axis=1))
+    rounded = target.vertices.astype(np.float32).astype(np.float64)
+    before, after = facet_normals(vertices, faces[looked_at]), facet_normals(rounded, faces[looked_at])
+    turned = looked_at[np.einsum("ij,ij->i", before, after) <= 0.0]
+    out = np.zeros(len(vertices), dtype=np.bool_)
+    out[faces[turned]] = True
+    out[faces[self_intersections(rounded, faces, looked_at)]] = True
+    return out
 
 
 def distance_to_target(scene: Scene, target: Target, points: Floats, labels: Ints) -> tuple[Floats, Ints]:
