@@ -1,0 +1,16 @@
+"""What features and gaps are called: short numbers, carried over to another scan; the user's names; old ids."""
+
+from __future__ import annotations
+
+from pipeline.features.naming.carrying import carried_over
+from pipeline.features.naming.gap_numbers import number_gaps
+from pipeline.features.naming.old_ids import old_ids
+from pipeline.features.naming.user_names import named, nameless
+
+__all__ = [
+    "carried_over",
+    "named",
+    "nameless",
+    "number_gaps",
+    "old_ids",
+]
