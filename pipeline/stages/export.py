@@ -12,17 +12,22 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import MM_PER_INCH, transformed
+from pipeline.geometry import MM_PER_INCH, Floats, transformed
 from pipeline.job import Job, dump_job
+from pipeline.mesh.query import self_intersections
+from pipeline.mesh.repair import weld, zero_area_facets
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
     ORIGIN_NAMES,
+    Audit,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -112,8 +117,8 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     """Write every file into `folder`; the cautions that come up in doing so."""
     settings = outcome.job.export
     progress(0.0, "light meshes")
-    _write_meshes(outcome, folder)
-    data = build(outcome)
+    worse = _write_meshes(outcome, folder)
+    data = _with_cautions(build(outcome), worse)
     if settings.step != "none":
         progress(0.3, "STEP")
         data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
@@ -145,7 +150,24 @@ def _write(path: Path, text: str) -> None:
     path.write_bytes(text.encode("utf-8"))
 
 
-def _write_meshes(outcome: Outcome, folder: Path) -> None:
+def _worse_in_stl(vertices: Floats, surface: Surface, audit: Audit) -> list[str]:
+    """A caution where single precision, which is all that STL has, spoils the light mesh at vertices (n, 3)."""
+    welded, faces = weld(vertices.astype(np.float32)[surface.faces])
+    crossing = len(np.unique(self_intersections(welded, faces)))
+    known = 0 if audit.soundness is None else audit.soundness.crossing[1]
+    harm = [
+        (len(np.unique(surface.faces)) - len(welded), "vertices fall together"),
+        (int(zero_area_facets(welded, faces).sum()), "facets have no area"),
+        (crossing - known, "more facets pass through others"),
+    ]
+    told = [f"{count:,} {what}" for count, what in harm if count > 0]
+    if not told:
+        return []
+    return [f"In the single precision of light.stl {', '.join(told)}; take light.ply, which has double precision."]
+
+
+def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
+    """Write the light mesh in all its formats; cautions."""
     surface, labels = outcome.lighten.surface, outcome.lighten.labels
     features = outcome.recover.features
     settings = outcome.job.export
@@ -155,6 +177,7 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
     origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
     write_stl(folder / "light.stl", sized, surface.faces, unit)
+    worse = _worse_in_stl(sized, surface, outcome.audit.audit)
     comments = (f"part coordinates, unit {unit}", order, origin)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
     comments = ("scan coordinates, unit mm", order, origin)
@@ -166,6 +189,7 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
         write_3mf(folder / "light.3mf", sized, surface.faces, unit)
     if "glb" in settings.meshes:
         write_glb(folder / "light.glb", in_part, surface.faces)
+    return worse
 
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -16,9 +17,9 @@ from pipeline.features.simplification import (
     tangled,
     target_surface,
 )
-from pipeline.geometry import Floats, Mask
+from pipeline.geometry import Floats, Indices, Mask
 from pipeline.job import LightenSettings
-from pipeline.mesh.query import self_intersections, vertices_near_new
+from pipeline.mesh.query import Scene, self_intersections, vertices_near_new
 from pipeline.mesh.simplify import (
     CollapseMesh,
     finish_collapse,
@@ -57,8 +58,8 @@ def lighten(
         f"by up to {ROUNDING:g} mm."
     )
     if len(light.left):
-        caution += " Where facets would have crossed, the edge is as scanned."
-    return replace(light, cautions=(*light.cautions, caution))
+        caution += " In some places they are as scanned, where facets would have crossed or the surfaces hardly meet."
+    return replace(light, cautions=(*light.cautions, caution), sharp=True)
 
 
 def _to_count(
@@ -68,15 +69,16 @@ def _to_count(
     goal = settings.facets or 4
     reach = snapping_reach(source.noise_sigma, source.mean_edge)
     sharp = settings.edges == "sharp"
+    place = partial(on_features, surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=sharp)
     still = leave = np.zeros(len(surface.vertices), dtype=np.bool_)
     best: _Made | None = None
     for _ in range(_STARTS):
-        target = on_features(
-            surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=sharp, leave=leave
-        )
+        target = place(leave=leave)
         work = start_collapse(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table, still=still
         )
+        # Made again where it is needed: the collapse is what takes memory.
+        del target
         progress(0.1, "collapsing edges")
         sweep_down(work, int(_LAST_STRETCH * goal))
         progress(0.8, "collapsing the cheapest edges first")
@@ -84,12 +86,17 @@ def _to_count(
         found = _finished(surface, work, crossing, turned, leave, sharp)
         if best is None or found.new < best.new:
             best = found
-        if not found.near.any():
+        if not sharp and not found.near.any():
             break
+        target = place(leave=leave)
         more = _let_go(surface, target, found.near, leave)
+        if sharp:
+            more[_blunt(Surface(work.points, work.faces, work.origin), surface, target, reach)] = True
+        del target
         if not (found.near & ~still).any() and not (more & ~leave).any():
             break
-        # What passes through itself since the sweeps is kept out of them, and off its features where it did so on them.
+        # What passes through itself since the sweeps is kept out of them, and off its features where it did so on them;
+        # so are edges that could not be made sharp.
         still, leave = still | found.near, leave | more
     assert best is not None
     facets = len(best.work.faces)
@@ -98,7 +105,8 @@ def _to_count(
         cautions.append(
             f"{goal:,} facets could not be reached without breaking the surface or its features; {facets:,} are left."
         )
-    return _result(best, f"the count: {facets:,} facets", cautions)
+    made = _result(best, f"the count: {facets:,} facets", cautions)
+    return _told_blunt(made, surface, place(leave=best.leave), reach) if sharp else made
 
 
 def _to_tolerance(
@@ -135,7 +143,8 @@ def _to_tolerance(
             f"The tolerance of {tolerance:g} mm could not be met everywhere: the light mesh is up to "
             f"{deviation:.4f} mm from the noise-free surface."
         )
-    return _result(found, f"the count: {used}" if by_count else f"the tolerance: {used}", cautions)
+    made = _result(found, f"the count: {used}" if by_count else f"the tolerance: {used}", cautions)
+    return _told_blunt(made, surface, target, reach) if sharp else made
 
 
 @dataclass(frozen=True)
@@ -184,6 +193,22 @@ def _let_go(surface: Surface, target: Target, near: Mask, leave: Mask) -> Mask:
     if not (wrong & ~leave).any():
         wrong = near & (target.carriers[:, 1] >= 0)
     return wrong
+
+
+def _blunt(light: Surface, surface: Surface, target: Target, reach: float) -> Indices:
+    """Vertices of the scan where the light mesh did not follow an edge that was made sharp.
+
+    There it is nearer to the scan than to where the features meet, and that by more than `reach` mm away.
+    """
+    moved = np.flatnonzero(np.linalg.norm(target.vertices - surface.vertices, axis=1) > reach)
+    scene = Scene(light)
+    sharp, scanned = scene.distance(target.vertices[moved]), scene.distance(surface.vertices[moved])
+    return moved[(sharp > scanned) & (sharp > reach)]
+
+
+def _told_blunt(made: LightenResult, surface: Surface, target: Target, reach: float) -> LightenResult:
+    """With the vertices of edges that stayed blunt among those that were left."""
+    return replace(made, left=np.union1d(made.left, _blunt(made.surface, surface, target, reach)).astype(np.int32))
 
 
 def _result(made: _Made, bound: str, cautions: list[str]) -> LightenResult:

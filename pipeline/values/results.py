@@ -153,6 +153,7 @@ class LightenResult:
     bound_by  what bound the facet count, in words
     cautions  in sentences
     left      (k,) int32: vertices of the filled scan that were not put onto their features, lest facets cross
+    sharp     whether rounded edges between features were made sharp
     """
 
     surface: Surface
@@ -160,6 +161,7 @@ class LightenResult:
     bound_by: str
     cautions: tuple[str, ...] = ()
     left: Ints | tuple[()] = ()
+    sharp: bool = False
 
 
 @dataclass(frozen=True)

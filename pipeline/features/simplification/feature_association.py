@@ -76,14 +76,16 @@ def on_features(
     table = table_of(features)
     machined = np.array([f.machined for f in features] + [False])
     labels = np.where(machined[labels], labels, -1).astype(np.int32)
+    reaches = np.full(len(vertices), reach)
     if sharp:
-        labels = _rounding_given_away(vertices, faces, labels, table)
-        reach = max(reach, ROUNDING)
+        given = _rounding_given_away(vertices, faces, labels, table)
+        reaches[faces[given != labels]] = max(reach, ROUNDING)
+        labels = given
     carriers = _carriers(faces, labels, len(vertices))
     if leave is not None:
         carriers[leave] = -1
     placed = np.array(vertices, dtype=np.float64)
-    _put_on(placed, carriers, table, reach)
+    _put_on(placed, carriers, table, reaches)
     _keep_true(faces, labels, carriers)
     moved_back = carriers[:, 0] < 0
     placed[moved_back] = vertices[moved_back]
@@ -110,6 +112,44 @@ def target_surface(
     target = on_features(vertices, faces, labels, features, reach, sharp=sharp, leave=leave)
     smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
     return Target(smooth, target.labels, target.carriers, target.table)
+
+
+def with_sharp_edges(
+    target: Target, vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...], reach: float,
+    leave: Ints,
+) -> tuple[Target, Mask]:  # fmt: skip
+    """A noise-free surface with the rounded edges between its features made sharp, and which vertices (n,) those are.
+
+    target  of the scan as it is; vertices, faces, labels, features, reach  what it was made from
+    leave   (k,) indices of vertices that stay as they are in the target
+
+    Away from the rounded edges nothing changes. Below, a face and a wall, and a rounded strip between the two.
+
+    >>> from pipeline.values import Extent, Form, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
+    >>> face = Feature("face-1", "plane", None, np.zeros(3), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> wall = Feature("face-2", "plane", None, np.zeros(3), np.array([1.0, 0.0, 0.0]), None, *known)
+    >>> profile = np.array([[-2.0, 0.0, 0.0], [-1.0, 0.0, 0.0], [-0.1, 0.0, -0.1], [0.0, 0.0, -1.0], [0.0, 0.0, -2.0]])
+    >>> v, k = np.vstack([profile, profile + [0.0, 1.0, 0.0]]), np.arange(4)[:, None]
+    >>> f = np.vstack([k + [0, 1, 6], k + [0, 6, 5]]).astype(np.int32)
+    >>> labels = np.array([0, -1, -1, 1] * 2, np.int32)
+    >>> made = on_features(v, f, labels, (face, wall), 0.01), v, f, labels, (face, wall), 0.01, np.empty(0, np.int32)
+    >>> sharp, rounded = with_sharp_edges(*made)
+    >>> sharp.vertices[2].round(9).tolist(), np.flatnonzero(rounded).tolist()
+    ([0.0, 0.0, 0.0], [1, 2, 3, 6, 7, 8])
+    """
+    kept = np.zeros(len(vertices), dtype=np.bool_)
+    kept[leave] = True
+    made = on_features(vertices, faces, labels, features, reach, sharp=True, leave=kept)
+    machined = np.array([f.machined for f in features] + [False])
+    given = (made.labels >= 0) & ((labels < 0) | ~machined[labels])
+    rounded = np.zeros(len(vertices), dtype=np.bool_)
+    rounded[faces[given]] = True
+    near = rounded[faces].any(axis=1)
+    return Target(
+        np.where(rounded[:, None], made.vertices, target.vertices), np.where(near, made.labels, target.labels),
+        np.where(rounded[:, None], made.carriers, target.carriers), target.table,
+    ), rounded  # fmt: skip
 
 
 def tangled(vertices: Floats, faces: Ints, target: Target, near: Mask) -> Mask:
@@ -256,8 +296,8 @@ def _carriers(faces: Ints, labels: Ints, n: int) -> Shorts:
 
 
 @njit(cache=True)
-def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: float) -> None:
-    """Move points onto their carriers; those that would go farther than `reach` lose them."""
+def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: Floats) -> None:
+    """Move points onto their carriers; those that would go farther than their `reach` (n,) lose them."""
     x = np.empty(3)
     for i in range(len(points)):
         if carriers[i, 0] < 0:
@@ -265,7 +305,7 @@ def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: float) -> No
         x[0], x[1], x[2] = points[i, 0], points[i, 1], points[i, 2]
         ok = move_onto(table, carriers[i, 0], carriers[i, 1], carriers[i, 2], x)
         far2 = (x[0] - points[i, 0]) ** 2 + (x[1] - points[i, 1]) ** 2 + (x[2] - points[i, 2]) ** 2
-        if ok and far2 <= reach * reach:
+        if ok and far2 <= reach[i] * reach[i]:
             points[i, 0], points[i, 1], points[i, 2] = x[0], x[1], x[2]
         else:
             carriers[i, 0], carriers[i, 1], carriers[i, 2] = -1, -1, -1

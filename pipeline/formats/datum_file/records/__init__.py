@@ -16,6 +16,9 @@ from pipeline.formats.datum_file.records.audits import (
     FeatureAuditRecord,
     FitChange,
     PeakPlace,
+    ScanAndLight,
+    SharpEdgesRecord,
+    SoundnessRecord,
 )
 from pipeline.formats.datum_file.records.base import Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
@@ -92,8 +95,11 @@ __all__ = [
     "RejectedRecord",
     "RelationRecord",
     "RemovalRecord",
+    "ScanAndLight",
     "SegmentRecord",
+    "SharpEdgesRecord",
     "SituationRecord",
+    "SoundnessRecord",
     "SourceRecord",
     "SquareUpRecord",
     "SuggestionRecord",
