@@ -26,6 +26,8 @@ from pipeline.values import Feature
 ROUNDING = 0.6
 # Noise is believed to reach this many standard deviations.
 _NOISE = 6.0
+# Labels that go take carriers along, and these others' labels: so often that is followed.
+_SETTLING = 8
 # Facets across the rounding on either side of which features are looked for.
 _ACROSS = 8
 
@@ -86,6 +88,16 @@ def on_features(
         carriers[leave] = -1
     placed = np.array(vertices, dtype=np.float64)
     _put_on(placed, carriers, table, reaches)
+    for _ in range(_SETTLING):
+        before = carriers.copy()
+        _keep_true(faces, labels, carriers)
+        # Who lost one of its surfaces is put anew onto those that it has left.
+        less = np.flatnonzero((carriers != before).any(axis=1))
+        if not len(less):
+            break
+        points, left = np.array(vertices[less], dtype=np.float64), carriers[less]
+        _put_on(points, left, table, reaches[less])
+        placed[less], carriers[less] = points, left
     _keep_true(faces, labels, carriers)
     moved_back = carriers[:, 0] < 0
     placed[moved_back] = vertices[moved_back]
