@@ -110,14 +110,20 @@ def _numbered(
 ) -> tuple[tuple[Opening, ...], FillSettings, NameBook, list[str]]:
     """The gaps by their numbers, and the job's choices likewise; cautions on choices whose gap this scan doesn't have.
 
-    A gap of a few edges is no more than a hole in the noise, and not to be found in another scan: it has no number.
+    A gap of a few edges in a face is no more than a hole in the noise, and not to be found in another scan: its number
+    goes no further than this one.
     """
-    large = [k for k, opening in enumerate(openings) if len(opening.outer.corners) > _TINY]
-    places = [NumberedGap("", openings[k].outer.centre, openings[k].outer.length) for k in large]
+    places = [NumberedGap("", opening.outer.centre, opening.outer.length) for opening in openings]
     ids, book = number_gaps(filed, places, scan)
-    number = dict(zip(large, ids, strict=True))
-    now = {opening.id: number.get(k, opening.id) for k, opening in enumerate(openings)}
-    given = {gap.id for gap in filed.gaps} - set(now.values())
+    known = {gap.id for gap in filed.gaps}
+    passing = {
+        ident
+        for ident, opening in zip(ids, openings, strict=True)
+        if opening.safe and len(opening.outer.corners) <= _TINY and ident not in known
+    }
+    book = replace(book, gaps=tuple(gap for gap in book.gaps if gap.id not in passing))
+    now = {opening.id: ident for opening, ident in zip(openings, ids, strict=True)}
+    given = known - set(ids)
     gone = [choice.id for choice in settings.gaps if choice.id in given]
     # The ids of version 0.1.0 are read as well.
     choices = tuple(

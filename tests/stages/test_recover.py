@@ -85,7 +85,7 @@ def test_a_feature_says_what_is_known_of_it(result):
     assert all(rejected.reason for rejected in result.rejected)
     known = {feature.id for feature in result.features}
     assert len(known) == len(result.features)
-    assert all(set(relation.between) <= known for relation in result.relations)
+    assert all(set(pattern.members) <= known for pattern in result.patterns)
 
 
 def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
