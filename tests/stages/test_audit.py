@@ -155,7 +155,7 @@ def test_edges_made_sharp_on_request_keep_the_budget(part: Known) -> None:
     assert found.sharp_edges.from_features == pytest.approx(0.0, abs=0.12)
     assert found.within_budget, found.budget
     # Where an edge is not where the features meet, the sharp surface says so.
-    aside = replace(sharp, surface=replace(sharp.surface, vertices=sharp.surface.vertices + [0.2, 0.2, 0.2]))
+    aside = replace(sharp, surface=replace(sharp.surface, vertices=sharp.surface.vertices + 0.2))
     moved = _audit(part, aside).sharp_edges
     assert moved is not None
     assert moved.from_features > 0.2
