@@ -141,6 +141,8 @@ class Audit:
     second_opinion   there where it was asked for
     sharp_edges      there where it was asked for, and some were made
     soundness        of scan and light mesh; None where it was not looked at
+    filled           mm, from the light mesh's filled facets to the nearest of the scan: told, never judged; of a
+                     comparison only, and only where there are such facets
     """
 
     scan_to_light: Deviation
@@ -160,3 +162,4 @@ class Audit:
     second_opinion: SecondOpinion | None = None
     sharp_edges: SharpEdges | None = None
     soundness: Soundness | None = None
+    filled: Deviation | None = None

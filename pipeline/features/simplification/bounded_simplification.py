@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.features.simplification.facet_lattice import lattice_points
 from pipeline.features.simplification.feature_association import Target, distance_to_target
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
@@ -112,9 +113,11 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
         new, _ = vertices_near_new(target.vertices, surface.faces, left)
         reversible.done()
         rank = bool(new.any()), worst
-        if best is None or rank < lowest:
+        better = best is None or rank < lowest
+        if better:
             best, lowest = Kept(work, worst, left), rank
-        if worst <= _CLEAR * tolerance and not new.any():
+        # What another start doesn't better, such as facets that are too coarse as they came, no start will.
+        if not new.any() and (worst <= _CLEAR * tolerance or not better):
             break
         closer = new | proof.dense_round(given_up)
         still |= _grown(surface.faces, closer)
@@ -166,8 +169,7 @@ class _Proof:
         # Vertices say enough where facets are small.
         longest = edge_lengths(target.vertices, surface.faces).reshape(-1, 3).max(axis=1)
         long = np.flatnonzero(longest > _LONG * pitch)
-        steps = np.minimum(np.ceil(longest[long] / pitch), _STEPS)
-        between, _ = grid_points(target.vertices, surface.faces[long], steps)
+        between = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
         self._points = np.vstack([target.vertices, between])
 
     def begin(self, facets: int) -> None:

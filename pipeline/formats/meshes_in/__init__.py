@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.formats.meshes_in.reader import read_mesh
+from pipeline.formats.meshes_in.reader import MeshFile, read_mesh
 
-__all__ = ["read_mesh"]
+__all__ = ["MeshFile", "read_mesh"]

@@ -26,6 +26,7 @@ from pipeline.formats.datum_file.records.features import (
     ExtentRecord,
     FeatureRecord,
     FormRecord,
+    FrameChoice,
     FrameRecord,
     FrameUncertainty,
     PatternPlace,
@@ -62,6 +63,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -80,6 +82,7 @@ __all__ = [
     "FitChange",
     "FlangeRecord",
     "FormRecord",
+    "FrameChoice",
     "FrameRecord",
     "FrameUncertainty",
     "GapRecord",
@@ -103,6 +106,7 @@ __all__ = [
     "RejectedRecord",
     "RelationRecord",
     "RemovalRecord",
+    "RunRecord",
     "ScanAndLight",
     "SegmentRecord",
     "SharpEdgesRecord",
@@ -110,6 +114,7 @@ __all__ = [
     "SoundnessRecord",
     "SourceRecord",
     "SquareUpRecord",
+    "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
     "UncertaintyRecord",
