@@ -16,6 +16,9 @@ from pipeline.formats.datum_file.records.audits import (
     FeatureAuditRecord,
     FitChange,
     PeakPlace,
+    ScanAndLight,
+    SharpEdgesRecord,
+    SoundnessRecord,
 )
 from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
@@ -104,8 +107,11 @@ __all__ = [
     "RelationRecord",
     "RemovalRecord",
     "RunRecord",
+    "ScanAndLight",
     "SegmentRecord",
+    "SharpEdgesRecord",
     "SituationRecord",
+    "SoundnessRecord",
     "SourceRecord",
     "SquareUpRecord",
     "StageRecord",
