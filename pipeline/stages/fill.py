@@ -139,11 +139,7 @@ def _numbered(
     places = [NumberedGap("", opening.outer.centre, opening.outer.length) for opening in openings]
     ids, book = number_gaps(filed, places, scan)
     known = {gap.id for gap in filed.gaps}
-    passing = {
-        ident
-        for ident, opening in zip(ids, openings, strict=True)
-        if opening.safe and is_pepper(opening) and ident not in known
-    }
+    passing = {ident for ident, opening in zip(ids, openings, strict=True) if is_pepper(opening) and ident not in known}
     book = replace(book, gaps=tuple(gap for gap in book.gaps if gap.id not in passing))
     now = {opening.id: ident for opening, ident in zip(openings, ids, strict=True)}
     given = known - set(ids)

@@ -112,7 +112,8 @@ class Opening:
 
 
 def is_pepper(opening: Opening) -> bool:
-    """Whether a gap is so small, a few facets, that no opening could be told from it.
+    """Whether a gap in face, skin or edge is so small, a few facets, that no opening could be told from it. The unseen end
+    of a small hole, whose rim stands across the surface, is none.
 
     >>> from pipeline.mesh.topology import facet_neighbours
     >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
@@ -123,7 +124,12 @@ def is_pepper(opening: Opening) -> bool:
     [False, True]
     """
     rim = opening.outer
-    return not opening.islands and len(rim.corners) <= _PEPPER_EDGES and rim.area <= _PEPPER_AREA * opening.edge**2
+    return (
+        opening.safe
+        and not opening.islands
+        and len(rim.corners) <= _PEPPER_EDGES
+        and rim.area <= _PEPPER_AREA * opening.edge**2
+    )
 
 
 def find_rims(surface: Surface, neighbours: Ints) -> tuple[tuple[Rim, ...], Ints]:
