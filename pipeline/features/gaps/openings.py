@@ -112,8 +112,9 @@ class Opening:
 
 
 def is_pepper(opening: Opening) -> bool:
-    """Whether a gap in face, skin or edge is so small, a few facets, that no opening could be told from it. The unseen end
-    of a small hole, whose rim stands across the surface, is none.
+    """Whether a gap in face, skin or edge is so small, a few facets, that no opening could be told from it.
+
+    The unseen end of a small hole, whose rim stands across the surface, is none.
 
     >>> from pipeline.mesh.topology import facet_neighbours
     >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
