@@ -17,6 +17,7 @@ from pipeline.features.simplification.feature_association import (
     noise_reach,
     on_features,
     snapping_reach,
+    table_of_shapes,
     target_surface,
 )
 
@@ -32,6 +33,7 @@ __all__ = [
     "noise_reach",
     "on_features",
     "snapping_reach",
+    "table_of_shapes",
     "target_surface",
     "two_sided",
 ]

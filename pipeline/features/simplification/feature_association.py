@@ -8,6 +8,7 @@ from it, and tolerances are held against it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -58,9 +59,14 @@ def row_of(shape: Shape) -> NDArray[np.float64]:
     return row
 
 
+def table_of_shapes(shapes: Sequence[Shape]) -> NDArray[np.float64]:
+    """(k, 10) rows of all shapes."""
+    return np.array([row_of(shape) for shape in shapes]).reshape(-1, ROW)
+
+
 def table_of(features: tuple[Feature, ...]) -> NDArray[np.float64]:
     """(k, 10) rows of all features."""
-    return np.array([row_of(shape_of(f)) for f in features]).reshape(-1, ROW)
+    return table_of_shapes([shape_of(f) for f in features])
 
 
 def on_features(

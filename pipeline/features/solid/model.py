@@ -1,0 +1,159 @@
+"""From a light mesh with labels to the outline of a solid: the way through this room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import GeometryError
+from pipeline.features.simplification import Target, lightened_within, noise_reach, table_of_shapes
+from pipeline.features.solid.borders import fitted_borders
+from pipeline.features.solid.caps import Capped, capped
+from pipeline.features.solid.outline import Outline, outline_of
+from pipeline.features.solid.regions import Failure, faces_of
+from pipeline.features.solid.sharpening import Bound, Floats, Ints, bound, outward_of, sharpened
+from pipeline.mesh.repair import denoised
+from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
+from pipeline.progress import Progress
+from pipeline.surfaces import Shape
+from pipeline.values import Surface
+
+# Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
+_SNAP_SHARE = 0.1
+# A tolerance is given to lighten less this share: what sharp edges and borders take comes on top.
+_TRIES = 8
+
+
+@dataclass(frozen=True)
+class Model:
+    """What a solid is made from.
+
+    outline    edges and faces
+    capped     the light mesh with its openings closed
+    deviation  mm, two-sided, of the coarse skin from the light mesh's noise-free surface
+    fallen     feature number -> why (part of) it was left as facets
+    left_out   pieces of the mesh that are not the part: how many, and their facets
+    """
+
+    outline: Outline
+    capped: Capped
+    deviation: float
+    fallen: dict[int, str]
+    left_out: tuple[int, int]
+
+    @property
+    def closed(self) -> bool:
+        return not self.capped.left
+
+    @property
+    def mesh(self) -> Bound:
+        return self.outline.faces.mesh
+
+
+def model_of(
+    surface: Surface, labels: Ints, shapes: Sequence[Shape], skin: float, sigma: float, progress: Progress
+) -> Model:
+    """The outline of the solid of a light mesh.
+
+    surface, labels  the light mesh in part coordinates and the shape of each facet, -1 none
+    skin             mm: how far the solid's skin may be from it
+    sigma            mm: noise of the scan
+
+    Raises GeometryError where the mesh has an edge of more than two facets, or no facet.
+    """
+    surface, labels, left_out = _main_piece(surface, labels)
+    progress(0.02, "closing openings")
+    whole = capped(surface, labels, shapes)
+    progress(0.1, "making edges sharp")
+    reach = noise_reach(sigma, _SNAP_SHARE * skin)
+    start = bound(
+        whole.surface.vertices, whole.surface.faces, whole.labels, whole.surface.origin, whole.shapes, reach
+    )  # fmt: skip
+    sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0))
+    points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
+    progress(0.2, "as few facets as the tolerance allows")
+    target = Target(points, sharp.labels, sharp.carriers, table_of_shapes(whole.shapes))
+    kept = lightened_within(Surface(points, sharp.faces, sharp.origin), target, skin, 4, _part(progress, 0.2, 0.8))
+    work = kept.work
+    outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
+    mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)
+    progress(0.8, "borders on exact curves")
+    outline, fallen = _outlined(mesh, whole.shapes)
+    return Model(outline, whole, kept.deviation, fallen, left_out)
+
+
+def _part(progress: Progress, low: float, high: float) -> Progress:
+    return lambda share, what: progress(low + (high - low) * share, what)
+
+
+def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[int, int]]:
+    """The piece with most facets, and the closed pieces inside out that are voids in it; how many others there are."""
+    if not surface.facets:
+        raise GeometryError("The light mesh has no facets, so there is no solid to be made of it.")
+    neighbours = facet_neighbours(surface.faces, len(surface.vertices))
+    if (neighbours == NONMANIFOLD).any():
+        raise GeometryError(
+            "The light mesh has an edge with more than two facets, so it bounds no solid; "
+            "run the scan again with another number of facets."
+        )
+    piece = components(neighbours)
+    count = np.bincount(piece)
+    if len(count) == 1:
+        return surface, labels, (0, 0)
+    corners = surface.vertices[surface.faces]
+    volume = np.bincount(piece, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6)
+    rims = np.zeros(len(count), np.bool_)
+    rims[piece[(neighbours < 0).any(axis=1)]] = True
+    kept = (volume < 0) & ~rims
+    kept[0] = True
+    mine = kept[piece]
+    vertices, faces, _ = compact(surface.vertices, surface.faces[mine])
+    return Surface(vertices, faces, surface.origin[mine]), labels[mine], (int((~kept).sum()), int((~mine).sum()))
+
+
+def _outlined(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Outline, dict[int, str]]:
+    """Borders, faces and edges; what can't be drawn exactly falls back to facets, and all is done again."""
+    fallen: dict[int, str] = {}
+    for _ in range(_TRIES):
+        mesh, left = fitted_borders(mesh, shapes)
+        if left:
+            worst = max(left, key=lambda k: left[k])
+            fallen[worst] = f"{left[worst]} of its borders on skin run along it"
+            mesh = _without(mesh, worst, mesh.labels == worst)
+            continue
+        faces, failures = faces_of(mesh, shapes)
+        if not failures:
+            outline, failures = outline_of(faces)
+        if not failures:
+            return outline, fallen
+        for failure in failures:
+            fallen[failure.feature] = failure.why
+            mesh = _fallen_back(mesh, failure)
+    raise GeometryError(
+        "The borders of the recovered faces could not be drawn as exact curves; try another --skin, "
+        "or run the scan with more facets."
+    )
+
+
+def _fallen_back(mesh: Bound, failure: Failure) -> Bound:
+    """A face left as facets. Its facets are told by their corners: the outline's mesh may have more than this one."""
+    return _without(mesh, failure.feature, failure.facets[: len(mesh.faces)])
+
+
+def _without(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
+    labels = np.where(facets & (mesh.labels == feature), -1, mesh.labels).astype(np.int32)
+    still = np.zeros(len(mesh.points), np.bool_)
+    still[mesh.faces[labels == feature]] = True
+    gone = (mesh.carriers == feature) & ~still[:, None]
+    carriers = np.where(gone, -1, mesh.carriers)
+    order = np.argsort(carriers < 0, axis=1, kind="stable")
+    return replace(mesh, labels=labels, carriers=np.take_along_axis(carriers, order, axis=1).astype(np.int16))
+
+
+def volume_of(points: Floats, faces: Ints) -> float:
+    """mm3 inside a closed mesh."""
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)

@@ -1,0 +1,223 @@
+"""part.step from a light mesh and a datum file, and what there is to tell about it."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, volume_of
+from pipeline.formats.solid.build import Body, built
+from pipeline.formats.solid.checks import Verdict, checked
+from pipeline.formats.solid.document import Colour, Named, write_body
+from pipeline.mesh.topology import facet_areas
+from pipeline.progress import Progress, silent
+from pipeline.surfaces import Shape
+from pipeline.values import FILLED, Surface
+
+# mm: a solid whose edges need more than this is told.
+_WIDE = 0.01
+# Of the light mesh's volume: what is more has to be explained by chords.
+_VOLUME_SHARE = 1e-3
+_NEVER_SEEN_COLOUR: Colour = (228, 120, 120)
+_FILLED_COLOUR: Colour = (236, 236, 236)
+_SKIN_COLOUR: Colour = (205, 203, 196)
+_UNSURE_COLOUR: Colour = (176, 160, 196)
+
+
+@dataclass(frozen=True)
+class Look:
+    """How faces are coloured: by the kind or side of a feature as the report shows it."""
+
+    of_kind: dict[str, Colour]
+
+
+@dataclass(frozen=True)
+class PartReport:
+    """What part.step holds, as the datum file tells it; lengths mm.
+
+    figures   plain data for the datum file
+    cautions  sentences for the user
+    """
+
+    figures: dict[str, Any]
+    cautions: tuple[str, ...]
+
+
+def make_part(
+    path: Path, data: dict[str, Any], light: Surface, labels: NDArray[np.int32], skin: float, *,
+    schema: str = "AP242", unsure: str = "faces", colours: dict[str, Colour] | None = None,
+    progress: Progress = silent,
+) -> PartReport:  # fmt: skip
+    """Write the solid of a light mesh in part coordinates, whose labels count into the features of a datum file.
+
+    skin     mm: how far its skin may be from the light mesh
+    unsure   what becomes of features of low confidence: "faces" of their own colour, or "skin"
+    colours  of features by side or kind
+
+    Raises GeometryError where the mesh bounds no solid, OSError where the place can't be written.
+    """
+    features = data["features"]
+    used = np.array([_is_used(f, unsure) for f in features] + [False])
+    labels = np.where(used[labels], labels, -1).astype(np.int32)
+    shapes = [shape_in_part(f) for f in features]
+    model = model_of(light, labels, shapes, skin, data["source"]["noise_sigma"] or 0.0, _below(progress, 0.8))
+    progress(0.8, "building the solid")
+    body = built(model.outline, model.closed)
+    progress(0.88, "checking it")
+    verdict = checked(body.shape, body.faces)
+    progress(0.94, "writing it")
+    names = _names(model, features)
+    write_body(
+        path, body.shape, "part" if model.closed else "part (open shell)", _SKIN_COLOUR,
+        [Named(face, *_look(names[n], features, colours or {})) for n, face in body.faces.items()],
+        "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
+    )  # fmt: skip
+    figures = _figures(model, body, verdict, names, features, skin, path)
+    return PartReport(figures, tuple(_cautions(model, verdict, figures, features)))
+
+
+def _below(progress: Progress, share: float) -> Progress:
+    def told(fraction: float, text: str = "") -> None:
+        progress(share * fraction, text)
+
+    return told
+
+
+def _is_used(feature: dict[str, Any], unsure: str) -> bool:
+    return feature["machined"] and (unsure == "faces" or feature["confidence"] == "good")
+
+
+def shape_in_part(feature: dict[str, Any]) -> Shape:
+    """The surface of a feature of the datum file, in part coordinates."""
+    place = feature["in_part_frame"]
+    half = feature["half_angle"]
+    return Shape(
+        feature["kind"],
+        np.array(place["point"]),
+        None if place["direction"] is None else np.array(place["direction"]),
+        feature["radius"],
+        None if half is None else math.radians(half),
+        feature["major_radius"],
+    )
+
+
+def _names(model: Model, features: list[dict[str, Any]]) -> dict[int, int | str]:
+    """Of each face the number of its feature, or what else it is: "skin" | "filled" | "never seen"."""
+    faces, mesh = model.outline.faces, model.mesh
+    first = np.zeros(len(faces.shapes), np.int64)
+    first[mesh.labels] = np.arange(len(mesh.labels))
+    origin = mesh.origin[first]
+    out: dict[int, int | str] = {}
+    for n, feature in enumerate(faces.feature.tolist()):
+        if 0 <= feature < len(features):
+            out[n] = feature
+        elif feature >= len(features) or origin[n] == NEVER_SEEN:
+            out[n] = "never seen"
+        else:
+            out[n] = "filled" if origin[n] == FILLED else "skin"
+    return out
+
+
+def _look(what: int | str, features: list[dict[str, Any]], colours: dict[str, Colour]) -> tuple[str, Colour | None]:
+    if what == "skin":
+        return "skin", None
+    if isinstance(what, str):
+        return what, _FILLED_COLOUR if what == "filled" else _NEVER_SEEN_COLOUR
+    feature = features[what]
+    if feature["confidence"] != "good":
+        return ascii_name(feature), _UNSURE_COLOUR
+    return ascii_name(feature), colours.get(feature["side"] or feature["kind"], colours.get(feature["kind"]))
+
+
+def ascii_name(feature: dict[str, Any]) -> str:
+    """A feature's id, and its name where the user gave one, in plain ASCII."""
+    name = unicodedata.normalize("NFKD", feature["name"] or "").encode("ascii", "ignore").decode("ascii")
+    return " ".join([feature["id"], *name.replace("'", "").split()])
+
+
+def _figures(
+    model: Model, body: Body, verdict: Verdict, names: dict[int, int | str], features: list[dict[str, Any]],
+    skin: float, path: Path,
+) -> dict[str, Any]:  # fmt: skip
+    mesh = model.mesh
+    areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))
+    kinds = [features[w]["kind"] if isinstance(w, int) else w for w in names.values()]
+    by_kind = {
+        kind: {"faces": kinds.count(kind), "area": float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind))}
+        for kind in sorted(set(kinds))
+    }  # fmt: skip
+    drawn = {w for w in names.values() if isinstance(w, int)}
+    light = model.capped.surface
+    return {
+        "closed": model.closed,
+        "valid": verdict.valid,
+        "free_edges": verdict.free_edges,
+        "faces": len(names),
+        "edges": len(model.outline.edges),
+        "by_kind": by_kind,
+        "skin": skin,
+        "skin_held": model.deviation,
+        "edge_depth": DEPTH,
+        "largest_tolerance": verdict.tolerance,
+        "volume": verdict.volume if model.closed else None,
+        "volume_of_light_mesh": volume_of(light.vertices, light.faces) if model.closed else None,
+        "volume_of_facets": volume_of(mesh.points, mesh.faces) if model.closed else None,
+        "features_with_faces": [features[k]["id"] for k in sorted(drawn)],
+        "features_as_facets": {features[k]["id"]: why for k, why in model.fallen.items() if k < len(features)},
+        "capped": {"ends": model.capped.ends, "lids": model.capped.lids, "area": model.capped.area},
+        "bytes": path.stat().st_size,
+    }
+
+
+def _cautions(
+    model: Model, verdict: Verdict, figures: dict[str, Any], features: list[dict[str, Any]]
+) -> list[str]:  # fmt: skip
+    out = []
+    capped = model.capped
+    if capped.left:
+        where = "; ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for (x, y, z), _ in capped.left[:4])
+        longest = max(length for _, length in capped.left)
+        out.append(
+            f"part.step is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
+            f"the surface, the largest {longest:.0f} mm round; they are at {where} mm."
+        )
+    if capped.ends or capped.lids:
+        out.append(
+            f"part.step has {capped.ends + capped.lids} faces named \"never seen\" ({capped.area:.0f} mm2) that close what "
+            "the scan left open; nothing is known of what is there."
+        )
+    for name, why in figures["features_as_facets"].items():
+        out.append(f"part.step has {name}, or part of it, as facets and not as an exact face: {why}.")
+    if model.left_out[0]:
+        out.append(
+            f"part.step leaves out {model.left_out[0]} loose pieces ({model.left_out[1]:,} facets) beside the part."
+        )
+    if not verdict.valid:
+        out.append(
+            f"part.step is not valid by the CAD kernel's own checks ({len(verdict.invalid_faces)} faces); "
+            "use the light mesh, or try another skin tolerance."
+        )
+    if model.closed and verdict.free_edges:
+        out.append(f"part.step has {verdict.free_edges} free edges: it does not close.")
+    if verdict.tolerance > _WIDE:
+        out.append(f"Edges of part.step are only within {verdict.tolerance:.3f} mm of their faces.")
+    return out + _volume_cautions(model, verdict, figures)
+
+
+def _volume_cautions(model: Model, verdict: Verdict, figures: dict[str, Any]) -> list[str]:
+    if not model.closed:
+        return []
+    if verdict.volume <= 0:
+        return ["part.step has no positive volume: the scan is inside out or passes through itself."]
+    curved = sum(v["area"] for k, v in figures["by_kind"].items() if k in ("cylinder", "cone", "sphere", "torus"))
+    chords = curved * figures["skin"] + _VOLUME_SHARE * verdict.volume
+    off = verdict.volume - figures["volume_of_light_mesh"]
+    if abs(off) <= chords:
+        return []
+    return [f"part.step holds {off:+.0f} mm3 against the light mesh, more than its chords explain: look at it closely."]

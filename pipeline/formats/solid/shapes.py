@@ -1,0 +1,106 @@
+"""The CAD kernel's surfaces and curves for ours."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from OCP.Geom import (
+    Geom_BSplineCurve,
+    Geom_Circle,
+    Geom_ConicalSurface,
+    Geom_CylindricalSurface,
+    Geom_Ellipse,
+    Geom_Line,
+    Geom_Plane,
+    Geom_SphericalSurface,
+    Geom_ToroidalSurface,
+)
+from OCP.Geom2d import Geom2d_BSplineCurve
+from OCP.gp import gp_Ax2, gp_Ax3, gp_Dir, gp_Pnt, gp_Pnt2d
+from OCP.collections import Array1_double, Array1_gp_Pnt, Array1_gp_Pnt2d, Array1_int
+from scipy.interpolate import BSpline
+
+from pipeline.features.solid import Chart, Curve, ParameterCurve
+
+Floats = NDArray[np.float64]
+
+
+def point(p: Floats) -> gp_Pnt:
+    return gp_Pnt(float(p[0]), float(p[1]), float(p[2]))
+
+
+def direction(d: Floats) -> gp_Dir:
+    return gp_Dir(float(d[0]), float(d[1]), float(d[2]))
+
+
+def surface(chart: Chart) -> Any:
+    """The kernel's surface with the chart's own parameters."""
+    place = gp_Ax3(point(chart.shape.point), direction(chart.frame[2]), direction(chart.frame[0]))
+    return _SURFACES[chart.shape.kind](chart.shape, place)
+
+
+_SURFACES: dict[str, Callable[[Any, gp_Ax3], Any]] = {
+    "plane": lambda _, place: Geom_Plane(place),
+    "cylinder": lambda s, place: Geom_CylindricalSurface(place, float(s.radius)),
+    "cone": lambda s, place: Geom_ConicalSurface(place, float(s.half_angle), float(s.radius)),
+    "sphere": lambda s, place: Geom_SphericalSurface(place, float(s.radius)),
+    "torus": lambda s, place: Geom_ToroidalSurface(place, float(s.major_radius), float(s.radius)),
+}
+
+
+def curve(of: Curve) -> Any:
+    """The kernel's curve; its parameter is that of the curve."""
+    if of.kind == "line":
+        return Geom_Line(point(of.points[0]), direction(of.points[-1] - of.points[0]))
+    if of.spline is not None:
+        poles, knots, counts = _spline_parts(of.spline)
+        return Geom_BSplineCurve(_points(poles), _reals(knots), _integers(counts), of.spline.k)
+    assert of.centre is not None and of.axes is not None and of.radii is not None
+    place = gp_Ax2(point(of.centre), direction(of.axes[2]), direction(of.axes[0]))
+    if of.kind == "circle":
+        return Geom_Circle(place, of.radii[0])
+    return Geom_Ellipse(place, *of.radii)
+
+
+def plane_curve(of: ParameterCurve) -> Any:
+    """The kernel's curve in the parameters of a surface."""
+    if of.spline is None:
+        return Geom2d_BSplineCurve(_points2d(of.ends), _reals(np.array(of.t)), _integers(np.array([2, 2])), 1)
+    poles, knots, counts = _spline_parts(of.spline)
+    return Geom2d_BSplineCurve(_points2d(poles), _reals(knots), _integers(counts), of.spline.k)
+
+
+def _spline_parts(spline: BSpline) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    knots, counts = np.unique(spline.t, return_counts=True)
+    return np.asarray(spline.c), knots, counts
+
+
+def _points(rows: Floats) -> Array1_gp_Pnt:
+    out = Array1_gp_Pnt(1, len(rows))
+    for i, (x, y, z) in enumerate(rows.tolist(), 1):
+        out.SetValue(i, gp_Pnt(x, y, z))
+    return out
+
+
+def _points2d(rows: Floats) -> Array1_gp_Pnt2d:
+    out = Array1_gp_Pnt2d(1, len(rows))
+    for i, (x, y) in enumerate(rows.tolist(), 1):
+        out.SetValue(i, gp_Pnt2d(x, y))
+    return out
+
+
+def _reals(values: Floats) -> Array1_double:
+    out = Array1_double(1, len(values))
+    for i, value in enumerate(values.tolist(), 1):
+        out.SetValue(i, value)
+    return out
+
+
+def _integers(values: NDArray[np.int64]) -> Array1_int:
+    out = Array1_int(1, len(values))
+    for i, value in enumerate(values.tolist(), 1):
+        out.SetValue(i, value)
+    return out
