@@ -76,7 +76,10 @@ def model_of(
     points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
     progress(0.2, "as few facets as the tolerance allows")
     target = Target(points, sharp.labels, sharp.carriers, table_of_shapes(whole.shapes))
-    kept = lightened_within(Surface(points, sharp.faces, sharp.origin), target, skin, 4, _part(progress, 0.2, 0.8))
+    dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
+    kept = lightened_within(dense, target, skin, 4, told, starts=1)
+    if kept.crossing or kept.deviation > skin:
+        kept = lightened_within(dense, target, skin, 4, told)
     work = kept.work
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)

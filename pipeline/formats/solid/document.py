@@ -12,8 +12,8 @@ from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_Static
 from OCP.Message import Message
 from OCP.Quantity import Quantity_Color, Quantity_TOC_sRGB
-from OCP.STEPCAFControl import STEPCAFControl_Writer
-from OCP.STEPControl import STEPControl_AsIs, STEPControl_Controller, STEPControl_Reader
+from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
+from OCP.STEPControl import STEPControl_AsIs, STEPControl_Reader
 from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
 from OCP.TDataStd import TDataStd_Name
 from OCP.TDocStd import TDocStd_Document
@@ -55,7 +55,7 @@ def write_body(
         TDataStd_Name.Set_s(part, TCollection_ExtendedString(named.name))
         if named.colour is not None:
             colours.SetColor(part, _colour(named.colour), surface)
-    STEPControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
+    STEPCAFControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
     for key, value in {"write.step.schema": SCHEMAS[schema], "write.step.unit": "MM"}.items():
         Interface_Static.SetCVal_s(key, value)
     # Curves in parameters double the file, and readers make them anew.
