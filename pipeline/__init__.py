@@ -29,13 +29,28 @@ _HOMES = {
     "Feature": "pipeline.values",
     "Frame": "pipeline.values",
     "Audit": "pipeline.values",
+    "DatumFile": "pipeline.formats.datum_file",
+    "read_datums": "pipeline.formats.datum_file",
     "DatumliftError": "pipeline.errors",
 }
 
-__all__ = ["Audit", "DatumliftError", "Feature", "Frame", "Job", "Result", "Surface", "load_job", "run"]
+__all__ = [
+    "Audit",
+    "DatumFile",
+    "DatumliftError",
+    "Feature",
+    "Frame",
+    "Job",
+    "Result",
+    "Surface",
+    "load_job",
+    "read_datums",
+    "run",
+]
 
 if TYPE_CHECKING:
     from pipeline.errors import DatumliftError
+    from pipeline.formats.datum_file import DatumFile, read_datums
     from pipeline.job import Job, load_job
     from pipeline.runner import Result, run
     from pipeline.values import Audit, Feature, Frame, Surface

@@ -1,7 +1,7 @@
-"""Stage results on disk: nested frozen dataclasses of plain values and arrays, in one .npz file each.
+"""Stage results on disk: nested frozen dataclasses of plain values, arrays and settings, in one .npz file each.
 
 The structure goes into a JSON text inside the archive, each array beside it under a number. Only
-dataclasses of this package are rebuilt, so a foreign file can't make anything else come to life. An
+dataclasses and settings of this package are rebuilt, so a foreign file can't make anything else come to life. An
 artefact that can't be read counts as absent: the stage is simply run again.
 """
 
@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import OutputError
+from pipeline.job import Settings
 
 
 def store(value: Any, path: Path) -> None:
@@ -47,7 +48,7 @@ def fetch(path: Path, part: str | None = None) -> Any:
         with np.load(path, allow_pickle=False) as archive:
             structure = json.loads(str(archive["structure"]))
             return _unpack(structure if part is None else structure["is"][part], archive)
-    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile, ImportError):
         raise FileNotFoundError(path) from None
 
 
@@ -71,6 +72,16 @@ def _pack(value: Any, arrays: list[np.ndarray]) -> Any:
             "#": f"{kind.__module__}:{kind.__qualname__}",
             "is": {f.name: _pack(getattr(value, f.name), arrays) for f in dataclasses.fields(value)},
         }
+    if isinstance(value, Settings):
+        kind = type(value)
+        return {
+            "#": f"{kind.__module__}:{kind.__qualname__}",
+            "is": {
+                name: _pack(getattr(value, name), arrays)
+                for name in kind.model_fields
+                if name in value.model_fields_set
+            },
+        }
     raise TypeError(f"{type(value).__name__} can't be kept in an artefact")
 
 
@@ -91,6 +102,6 @@ def _unpack(node: Any, arrays: Any) -> Any:
     if not module.startswith("pipeline."):
         raise ValueError(f"{kind} is not a type of this package")
     made = getattr(importlib.import_module(module), name)
-    if not (isinstance(made, type) and dataclasses.is_dataclass(made)):
-        raise ValueError(f"{kind} is not a value type")
+    if not (isinstance(made, type) and (dataclasses.is_dataclass(made) or issubclass(made, Settings))):
+        raise ValueError(f"{kind} is neither a value type nor settings")
     return made(**{key: _unpack(item, arrays) for key, item in content.items()})

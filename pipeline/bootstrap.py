@@ -10,6 +10,7 @@ import ctypes
 import hashlib
 import os
 import platform
+import re
 import shutil
 import subprocess
 import sys
@@ -17,6 +18,7 @@ import sysconfig
 import tempfile
 import venv
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
@@ -35,9 +37,12 @@ SYSTEM = {
 # What the tests need on top: a browser for the report, a PDF renderer for the drawings.
 TEST_PROGRAMS = {"chromium": "chromium", "pdftoppm": "poppler-utils"}
 
+# Large libraries that no kernel needs: kernels are compiled while these are unpacked.
+LARGE = ("open3d-cpu", "open3d", "pymeshlab", "cadquery-ocp-novtk")
+
 USAGE = """usage: python3 pipeline/bootstrap.py demo [options of `datumlift demo`]
        python3 pipeline/bootstrap.py test [options of pytest]
-       python3 pipeline/bootstrap.py setup"""
+       python3 pipeline/bootstrap.py setup [test|dev]"""
 
 
 def main(arguments: list[str]) -> int:
@@ -51,11 +56,14 @@ def main(arguments: list[str]) -> int:
         )
         return 2
     what, rest = arguments[0], arguments[1:]
-    if not _system_libraries(for_tests=what == "test"):
+    extra = "test" if what == "test" else "".join(rest) if what == "setup" else ""
+    if extra not in ("", "test", "dev"):
+        print(USAGE, file=sys.stderr)
+        return 2
+    if not _system_libraries(for_tests=extra != ""):
         return 2
     python = _environment()
-    _install(python, "test" if what == "test" else "")
-    _compile(python)
+    _install_and_compile(python, extra)
     if what == "demo":
         return subprocess.call([python, "-m", "pipeline.cli", "demo", *rest], cwd=ROOT)
     if what == "test":
@@ -122,36 +130,83 @@ def _environment() -> str:
     return str(python)
 
 
-def _install(python: str, extra: str) -> None:
-    """Install once; again only when what is to be installed has changed."""
+def _install_and_compile(python: str, extra: str) -> None:
+    """Install once, again only when what is to be installed has changed; compile once for each state of the code.
+
+    All is fetched first, so that one answer of pip holds for both halves of the installation.
+    """
+    project = _project()
     wanted = hashlib.sha256(
         (ROOT / "pyproject.toml").read_bytes() + sysconfig.get_python_version().encode()
     ).hexdigest()
     stamp = VENV / f"installed-{extra or 'base'}"
     if stamp.exists() and stamp.read_text() == wanted:
+        _finished(_compiling(python))
         return
-    print("installing datumlift and what it needs (some minutes, about 1 GB) ...", flush=True)
-    target = f"{ROOT}[{extra}]" if extra else str(ROOT)
+    everything = project["dependencies"] + _of_extra(project, extra)
+    small = [line for line in project["dependencies"] if _name(line) not in LARGE]
+    with tempfile.TemporaryDirectory() as wheels:
+        print("fetching what datumlift needs (about 450 MB) ...", flush=True)
+        _pip(python, "wheel", "--wheel-dir", wheels, *everything)
+        print("installing it (about 1 GB) ...", flush=True)
+        # Python compiles a library's modules when they are first imported; most of them never are.
+        fetched = ["--no-compile", "--no-index", "--find-links", wheels]
+        _pip(python, "install", *fetched, *small)
+        compiling = _compiling(python)
+        try:
+            _pip(python, "install", *fetched, *everything)
+            _pip(python, "install", "--no-deps", "--editable", str(ROOT))
+        except BaseException:
+            compiling.terminate()
+            compiling.wait()
+            raise
+    _finished(compiling)
+    stamp.write_text(wanted)
+    if extra == "dev":
+        (VENV / "installed-test").write_text(wanted)
+
+
+def _project() -> dict[str, Any]:
+    import tomllib  # not before Python 3.11, whose lack is told in a sentence
+
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        return tomllib.load(file)["project"]
+
+
+def _of_extra(project: dict[str, Any], extra: str) -> list[str]:
+    """The requirements of an extra, those of the extras that it names of this project included."""
+    found = []
+    for line in project["optional-dependencies"][extra] if extra else []:
+        own = re.fullmatch(rf"{project['name']}\[(\w+)\]", line)
+        found += _of_extra(project, own[1]) if own else [line]
+    return found
+
+
+def _name(requirement: str) -> str:
+    return re.split(r"[^\w.-]", requirement, maxsplit=1)[0]
+
+
+def _pip(python: str, command: str, *arguments: str) -> None:
     quiet = ["--quiet", "--disable-pip-version-check"]
-    if subprocess.call([python, "-m", "pip", "install", *quiet, "--editable", target]):
+    if subprocess.call([python, "-m", "pip", command, *quiet, *arguments]):
         raise SystemExit(
             "The installation failed; the lines above say why. It needs the package index; "
             "check the network, then try again."
         )
-    stamp.write_text(wanted)
 
 
-def _compile(python: str) -> None:
-    """Run the whole job once unseen: the kernels are compiled on first use, and kept beside the package after that."""
-    stamp = VENV / "compiled"
-    if stamp.exists():
-        return
-    print("compiling the kernels, once (two to five minutes) ...", flush=True)
-    with tempfile.TemporaryDirectory() as folder:
-        if subprocess.call([python, "-m", "pipeline.cli", "demo", "--quiet", "--out", folder], cwd=ROOT):
-            raise SystemExit("datumlift was installed, but its first run failed; the line above says why.")
-    stamp.touch()
+def _compiling(python: str) -> subprocess.Popen[bytes]:
+    """Start compiling the kernels, which are kept beside the package after that."""
+    return subprocess.Popen([python, "-m", "pipeline.warm"], cwd=ROOT)
+
+
+def _finished(compiling: subprocess.Popen[bytes]) -> None:
+    if compiling.wait():
+        raise SystemExit("datumlift was installed, but its kernels can't be compiled; the line above says why.")
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except KeyboardInterrupt:
+        sys.exit("interrupted; what was done is kept, the same command goes on from there")

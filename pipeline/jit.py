@@ -1,8 +1,11 @@
-"""numba's compiler, with a cache that several processes may fill at once.
+"""numba's compiler, with a cache that several processes may fill at once, and no variants for constants.
 
 For each function numba keeps an index of the variants that are compiled. To add one it reads the index, takes the
 first file name that is free, and writes the index back: two processes that do so at once give both their variants the
 same name, and from then on one of them runs the other's code. Here one process at a time does all of it.
+
+A kernel that another one calls with a constant is compiled by numba once more, for an argument whose type is that
+constant. The code is the same but for the name, so here the constant is passed as what it is: a number.
 """
 
 from __future__ import annotations
@@ -13,7 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from numba import njit, prange
+import numba
+from numba import prange, types
 from numba.core.caching import IndexDataCacheFile
 
 try:
@@ -22,6 +26,24 @@ except ImportError:  # not on Windows, where the cache stays as numba has it
     fcntl = None  # type: ignore[assignment]
 
 __all__ = ["njit", "prange"]
+
+
+def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """numba's decorator of this name, with its options as keywords."""
+    decorate = numba.njit(**options)
+
+    def kernel(function: Callable[..., Any]) -> Any:
+        dispatcher = decorate(function)
+        resolve = dispatcher.get_call_template
+
+        def without_constants(args: Any, keywords: dict[str, Any]) -> Any:
+            plain = {name: types.unliteral(value) for name, value in keywords.items()}
+            return resolve(tuple(types.unliteral(value) for value in args), plain)
+
+        dispatcher.get_call_template = without_constants
+        return dispatcher
+
+    return kernel
 
 
 def _one_at_a_time(save: Callable[..., None]) -> Callable[..., None]:

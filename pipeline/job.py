@@ -11,7 +11,9 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+import tomlkit
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from tomlkit.items import Table
 
 from pipeline.errors import InputError, SettingsError
 
@@ -103,16 +105,25 @@ def _is_rigid(rows: tuple[Row, ...]) -> bool:
     return right_handed and same and rows[3] == (0.0, 0.0, 0.0, 1.0)
 
 
-class RecoverSettings(Settings):
-    """coating_thickness mm on every scanned face; min_area mm2 below which no feature is looked for."""
+def _all_kinds() -> tuple[str, ...]:
+    # The registry brings the compiler along, which most commands don't want.
+    from pipeline.surfaces import names_of
 
-    kinds: tuple[Literal["plane", "cylinder", "cone", "sphere", "torus"], ...] = (
-        "plane",
-        "cylinder",
-        "cone",
-        "sphere",
-        "torus",
-    )
+    return names_of()
+
+
+def _known_kind(name: str) -> str:
+    *others, last = (repr(kind) for kind in _all_kinds())
+    if repr(name) not in (*others, last):
+        raise ValueError(f"input should be {', '.join(others)} or {last}")
+    return name
+
+
+class RecoverSettings(Settings):
+    """kinds that are looked for, by default all; coating_thickness mm on every scanned face; min_area mm2 below which
+    no feature is looked for."""
+
+    kinds: tuple[Annotated[str, AfterValidator(_known_kind)], ...] = Field(default_factory=_all_kinds)
     coating_thickness: NotNegative = 0.0
     min_area: NotNegative = 0.0
 
@@ -174,8 +185,8 @@ class FillSettings(Settings):
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
-    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, plane, cylinder,
-             cone, sphere, torus; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
+    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
+             kind's name; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
              "pitch circle of U and V and W", "centre of U", "crossing of U and V", "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
     """
@@ -235,7 +246,7 @@ class Job(Settings):
     title: str | None = None
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
-    recover: RecoverSettings = RecoverSettings()
+    recover: RecoverSettings = Field(default_factory=RecoverSettings)
     caliper: tuple[Caliper, ...] = ()
     refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)
@@ -311,40 +322,69 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
 
 
 def dump_job(job: Job) -> str:
-    """The job as TOML with every default spelled out; what is None stands as a comment."""
-    data = job.model_dump(mode="json")
-    lines: list[str] = []
-    _dump_table(data, (), lines)
-    return "\n".join(lines).strip() + "\n"
+    """The job as TOML with every default spelled out; what is None stands as a comment.
+
+    >>> print("\\n".join(dump_job(make_job({"scan": "housing.stl"})).splitlines()[:3]))
+    scan = "housing.stl"
+    # out =
+    # title =
+    """
+    document = tomlkit.document()
+    _fill(document, job.model_dump(mode="json"))
+    return tomlkit.dumps(document)
 
 
-def _dump_table(table: dict[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
-    tables = {k: v for k, v in table.items() if isinstance(v, dict)}
-    lists = {k: v for k, v in table.items() if isinstance(v, list) and v and isinstance(v[0], dict)}
-    for key, value in table.items():
-        if key in tables or key in lists:
-            continue
-        lines.append(f"# {_key(key)} =" if value is None else f"{_key(key)} = {toml_value(value)}")
+def zone_text(zone: Zone) -> str:
+    """A zone as the table that is pasted into a job file.
+
+    >>> print(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0)), end="")
+    [[clean.exclude]]
+    shape = "sphere"
+    centre = [0.0, 1.5, -2.0]
+    radius = 3.0
+    """
+    document = tomlkit.document()
+    _fill(document, {"clean": {"exclude": [zone.model_dump(mode="json", exclude_defaults=True)]}})
+    return tomlkit.dumps(document).lstrip()
+
+
+def zone_of(text: str) -> Zone:
+    """The zone that `zone_text` wrote. Raises ValueError where the text is not one such table.
+
+    >>> zone_of(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0))).radius
+    3.0
+    """
+    try:
+        (found,) = tomllib.loads(text)["clean"]["exclude"]
+    except (KeyError, TypeError, ValueError):
+        raise ValueError("it is not one [[clean.exclude]] table of a job file") from None
+    return Zone.model_validate(found)
+
+
+def _fill(table: tomlkit.TOMLDocument | Table, values: dict[str, Any]) -> None:
+    """Put values into a TOML table: plain ones first, then tables, then lists of tables."""
+    tables = {key: value for key, value in values.items() if isinstance(value, dict)}
+    lists = {key: value for key, value in values.items() if _are_tables(value)}
+    for key, value in values.items():
+        if value is None:
+            table.add(tomlkit.comment(f"{key} ="))
+        elif key not in tables and key not in lists:
+            table.add(key, value)
     for key, value in tables.items():
-        lines += ["", f"[{'.'.join((*path, _key(key)))}]"]
-        _dump_table(value, (*path, _key(key)), lines)
+        table.add(key, _filled(value))
     for key, rows in lists.items():
+        made = tomlkit.aot()
         for row in rows:
-            lines += ["", f"[[{'.'.join((*path, _key(key)))}]]"]
-            _dump_table({k: v for k, v in row.items() if v is not None}, (*path, _key(key)), lines)
+            made.append(_filled({name: value for name, value in row.items() if value is not None}))
+        table.add(key, made)
 
 
-def _key(key: str) -> str:
-    return key if key.replace("-", "").replace("_", "").isalnum() and key.isascii() else toml_value(key)
+def _filled(values: dict[str, Any]) -> Table:
+    # A table that holds nothing but tables needs no heading of its own.
+    made = tomlkit.table(is_super_table=bool(values) and all(map(_are_tables, values.values())))
+    _fill(made, values)
+    return made
 
 
-def toml_value(value: Any) -> str:
-    """One value as TOML text."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
-    text = str(value).replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text) + '"'
+def _are_tables(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and isinstance(value[0], dict)

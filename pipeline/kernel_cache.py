@@ -16,8 +16,9 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Set
 from pathlib import Path
+from types import MappingProxyType
 
 PREFIX = "kernels-"
 _VARIABLE = "NUMBA_CACHE_DIR"
@@ -25,41 +26,60 @@ _CLOSURES = "closures.json"
 _RUNS_AT_MOST = 86400.0  # s
 
 
-def state_of(*roots: Path) -> str:
-    """A digest of the names, sizes and times of the Python files below the roots."""
-    return _digest(path for root in roots for path in root.rglob("*.py"))
+def _files(*roots: Path) -> list[Path]:
+    return [path for root in roots for path in root.rglob("*.py")]
 
 
-def closures_of(*roots: Path) -> dict[str, str]:
+def closures_of(*roots: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> dict[str, str]:
     """For each Python file below the roots a digest of the state of it and of all that it imports below them.
 
-    The keys are `folder/stem`: so far numba's own file names tell where a kernel comes from.
+    The keys are those of `_kernels_of`. A name that comes through the `__init__` of a package, which only passes on
+    what its files define, is followed to the file that defines it: the package's other files don't count. For
+    `beside` see `settle`.
     """
     modules = {
         ".".join(path.relative_to(root.parent).with_suffix("").parts).removesuffix(".__init__"): path
         for root in roots
-        for path in root.rglob("*.py")
+        for path in _files(root)
     }
-    imports = {name: _imported(path) & modules.keys() for name, path in modules.items()}
-    out: dict[str, list[str]] = {}
+    trees = {name: ast.parse(path.read_bytes()) for name, path in modules.items()}
+    doors = {
+        name: _passed_on(tree)
+        for name, tree in trees.items()
+        if modules[name].name == "__init__.py" and _only_passes_on(tree)
+    }
+    imports = {name: _imported(tree, modules.keys(), doors) for name, tree in trees.items()}
+    out = {}
     for name, path in modules.items():
         reached, ahead = {name}, [name]
         while ahead:
             fresh = imports[ahead.pop()] - reached
             reached |= fresh
             ahead += fresh
-        out.setdefault(f"{path.parent.name}/{path.stem}", []).append(_digest(modules[n] for n in reached))
-    return {key: "".join(sorted(digests)) for key, digests in out.items()}
+        files = [modules[n] for n in reached] + [file for n in reached & beside.keys() for file in beside[n]]
+        out[_kernels_of(path)] = _digest(files)
+    return out
 
 
-def settle(package: Path) -> Path:
+def _kernels_of(path: Path) -> str:
+    """Where numba keeps the kernels of a file, but for their names: the folder, by its name and a digest of its path,
+    and the file's stem."""
+    folder = os.path.abspath(path.parent)
+    return f"{os.path.basename(folder)}_{hashlib.sha1(folder.encode()).hexdigest()}/{path.stem}"
+
+
+def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyType({})) -> Path:
     """Have numba keep its compiled kernels in the folder of the package's present state; that folder.
+
+    beside  files from outside that this process works into a module of the package, by that module's full name: with
+            them the kernels of all that imports it are other ones, and lie in a folder of their own
 
     It lies in the folder that the user gave numba, if any, else beside the package, or in the user's cache where
     the package can't be written.
     """
     # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
-    copy = PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8] + "-"
+    added = [path for paths in beside.values() for path in paths]
+    copy = PREFIX + hashlib.sha256("\n".join(map(str, (package, *added))).encode()).hexdigest()[:8] + "-"
     roots = package, package.parent / "sample_meshes"
     given = os.environ.get(_VARIABLE)
     if given and Path(given).name.startswith(PREFIX):  # settled by a process that started this one
@@ -70,12 +90,13 @@ def settle(package: Path) -> Path:
         home = package / "__pycache__"
     else:
         home = Path.home() / ".cache" / "datumlift"
-    folder = home / (copy + state_of(*roots))
+    folder = home / (copy + _digest([*_files(*roots), *added]))
     if not folder.exists():
         earlier = list(home.glob(copy + "*"))
         # A cache that can't be carried over is made anew; a file half written by an editor can't be parsed.
         with contextlib.suppress(OSError, SyntaxError, ValueError):
-            _begin(folder, earlier, closures_of(*roots))
+            others = [Path(given)] if given and added else []
+            _begin(folder, [*others, *earlier], closures_of(*roots, beside=beside))
         for old in earlier:
             _take_away(old)
     os.environ[_VARIABLE] = str(folder)
@@ -92,7 +113,7 @@ def _begin(folder: Path, earlier: list[Path], closures: dict[str, str]) -> None:
         listed = old / _CLOSURES
         before = json.loads(listed.read_text()) if listed.exists() else {}
         for kernel in old.glob("*/*.nb[ic]"):
-            key = f"{kernel.parent.name.rpartition('_')[0]}/{kernel.name.partition('.')[0]}"
+            key = f"{kernel.parent.name}/{kernel.name.partition('.')[0]}"
             if key in before and before[key] == closures.get(key):
                 kept = making / kernel.parent.name / kernel.name
                 kept.parent.mkdir(exist_ok=True)
@@ -121,12 +142,42 @@ def _digest(paths: Iterable[Path]) -> str:
     return digest.hexdigest()[:16]
 
 
-def _imported(path: Path) -> set[str]:
-    """The full names of all modules that a file may import, those inside its functions included."""
+def _only_passes_on(tree: ast.Module) -> bool:
+    """Whether a package's `__init__` has nothing but its docstring, imports of names and their list."""
+    return all(
+        (isinstance(node, ast.ImportFrom) and all(alias.name != "*" for alias in node.names))
+        or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant))
+        or (isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__")
+        for node in tree.body
+    )
+
+
+def _passed_on(tree: ast.Module) -> dict[str, tuple[str, str]]:
+    """For each name that a door passes on the module it comes from, and what it is called there."""
+    return {
+        alias.asname or alias.name: (node.module, alias.name)
+        for node in tree.body
+        if isinstance(node, ast.ImportFrom) and node.module
+        for alias in node.names
+    }
+
+
+def _imported(tree: ast.Module, modules: Set[str], doors: Mapping[str, Mapping[str, tuple[str, str]]]) -> set[str]:
+    """The modules that a file may import, those inside its functions included."""
     out = set()
-    for node in ast.walk(ast.parse(path.read_bytes())):
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             out |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            out |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
-    return out
+            for alias in node.names:
+                out.add(_home_of(node.module, alias.name, modules, doors))
+    return out & modules
+
+
+def _home_of(module: str, name: str, modules: Set[str], doors: Mapping[str, Mapping[str, tuple[str, str]]]) -> str:
+    """The module that defines a name which is imported from another."""
+    passed: set[tuple[str, str]] = set()
+    while f"{module}.{name}" not in modules and name in doors.get(module, {}) and (module, name) not in passed:
+        passed.add((module, name))
+        module, name = doors[module][name]
+    return f"{module}.{name}" if f"{module}.{name}" in modules else module

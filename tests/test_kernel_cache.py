@@ -84,18 +84,103 @@ def test_a_folder_that_the_user_gave_is_kept_to(package: Path, tmp_path: Path, m
     assert (tmp_path / "mine" / "other").exists()
 
 
+def _keep(cache: Path, source: Path, kernel: str) -> Path:
+    """Put something where numba keeps a kernel of a source file."""
+    from numba.core.caching import UserProvidedCacheLocator
+
+    kept = cache / UserProvidedCacheLocator.get_suitable_cache_subpath(str(source)) / f"{source.stem}.{kernel}"
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_text(kernel)
+    return kept
+
+
+def _kept(cache: Path) -> set[str]:
+    return {path.read_text() for path in cache.glob("*/*.nb*")}
+
+
 def test_kernels_are_kept_whose_code_is_as_it_was(package: Path) -> None:
     (package / "b.py").write_text("from package.a import x")
     (package / "c.py").write_text("import json")
     first = kernel_cache.settle(package)
-    here = first / "package_0123"
-    here.mkdir()
     for name in ("a.f-1.py311.nbi", "b.g-1.py311.1.nbc", "c.h-1.py311.nbi"):
-        (here / name).write_text(name)
+        _keep(first, package / f"{name[0]}.py", name[2:])
     (package / "a.py").write_text("22")
     second = kernel_cache.settle(package)
-    assert [kept.read_text() for kept in second.glob("*/*.nb*")] == ["c.h-1.py311.nbi"]
+    assert _kept(second) == {"h-1.py311.nbi"}
     assert not list(first.glob("*/*.nb*"))
+
+
+def test_files_of_the_same_name_in_folders_of_the_same_name(package: Path) -> None:
+    """Each of the two has its own kernels, and those of the one that changed are not taken for the other's."""
+    for room in ("this", "that"):
+        (package / room / "inner").mkdir(parents=True)
+        (package / room / "inner" / "same.py").write_text("1")
+    first = kernel_cache.settle(package)
+    for room in ("this", "that"):
+        _keep(first, package / room / "inner" / "same.py", f"{room}-1.py311.nbi")
+    (package / "that" / "inner" / "same.py").write_text("22")
+    assert _kept(kernel_cache.settle(package)) == {"this-1.py311.nbi"}
+
+
+DOOR = '''"""A door."""
+
+from __future__ import annotations
+
+from package.room.one import first
+from package.room.two import second as other
+
+__all__ = ["first", "other"]
+'''
+
+
+def _with_door(package: Path, door: str, caller: str) -> None:
+    (package / "room").mkdir()
+    (package / "room" / "__init__.py").write_text(door)
+    (package / "room" / "one.py").write_text("first = 1")
+    (package / "room" / "two.py").write_text("second = 2")
+    (package / "caller.py").write_text(caller)
+
+
+@pytest.mark.parametrize(
+    ("door", "caller", "changed", "holds"),
+    [
+        (DOOR, "from package.room import first", "two", True),
+        (DOOR, "from package.room import first", "one", False),
+        (DOOR, "from package.room import other", "two", False),
+        (DOOR, "from package.room import other", "one", True),
+        (DOOR, "from package.room import one", "two", True),
+        (DOOR, "def f():\n    from package.room import first", "one", False),
+        (DOOR, "import package.room", "two", False),
+        # A door that does more than pass on may make the name of anything that it imports.
+        (DOOR + "first += other", "from package.room import first", "two", False),
+        ("from package.room.one import *", "from package.room import first", "one", False),
+    ],
+)
+def test_a_name_is_followed_through_the_door(
+    package: Path, door: str, caller: str, changed: str, holds: bool
+) -> None:
+    _with_door(package, door, caller)
+    _keep(kernel_cache.settle(package), package / "caller.py", "f-1.py311.nbi")
+    (package / "room" / f"{changed}.py").write_text("first = second = 333")
+    assert bool(_kept(kernel_cache.settle(package))) is holds
+
+
+def test_a_door_that_leads_elsewhere_than_before(package: Path) -> None:
+    _with_door(package, DOOR, "from package.room import first")
+    _keep(kernel_cache.settle(package), package / "caller.py", "f-1.py311.nbi")
+    (package / "room" / "__init__.py").write_text(DOOR.replace("one import first", "two import first"))
+    assert not _kept(kernel_cache.settle(package))
+
+
+def test_a_door_behind_a_door(package: Path) -> None:
+    _with_door(package, DOOR, "from package import first")
+    (package / "__init__.py").write_text("from package.room import first, other")
+    _keep(kernel_cache.settle(package), package / "caller.py", "f-1.py311.nbi")
+    (package / "room" / "two.py").write_text("second = 22")
+    state = kernel_cache.settle(package)
+    assert _kept(state) == {"f-1.py311.nbi"}
+    (package / "room" / "one.py").write_text("first = 11")
+    assert not _kept(kernel_cache.settle(package))
 
 
 def test_another_copy_of_the_package_leaves_these_kernels_alone(package: Path, tmp_path: Path) -> None:

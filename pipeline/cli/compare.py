@@ -54,6 +54,7 @@ def command(
     LIGHT may come from anywhere; it brings no labels, so its facets are matched to SCAN's features by
     nearness. Exit status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
     """
+    from pipeline.formats.datum_file import comparison_record, plain_data
     from pipeline.job import AuditSettings, ReadSettings, make_job
     from pipeline.runner import run
     from pipeline.stages.audit import compare
@@ -76,57 +77,13 @@ def command(
                 known.clean, known.recover, known.source, other, settings, fitted=fit, progress=progress
             )
     if as_json:
-        click.echo(json.dumps(as_data(audit) | {"motion": motion.tolist()}))
+        click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
     else:
         click.echo("\n".join(as_lines(audit)))
         if fit:
             turn = math.degrees(math.acos(max(-1.0, min(1.0, (motion[:3, :3].trace() - 1) / 2))))
             click.echo(f"LIGHT was turned by {turn:.4f} deg to fit, and its origin moved to {motion[:3, 3].round(4)}")
     return 0 if audit.within_budget else EXIT_BUDGET
-
-
-def as_data(audit: Audit) -> dict[str, Any]:
-    """The audit as plain data; mm and degrees."""
-
-    def way(d: Any) -> dict[str, Any]:
-        figures = {name: getattr(d, name) for name in ("mean", "rms", "p95", "p99", "max")}
-        return figures | {"where": [float(x) for x in d.where]}
-
-    aside = audit.noise_aside
-    return {
-        "facets_before": audit.facets_before,
-        "facets_after": audit.facets_after,
-        "noise_sigma": audit.noise_sigma,
-        "scan_to_light": way(audit.scan_to_light),
-        "light_to_scan": way(audit.light_to_scan),
-        "noise_aside": None if aside is None else {"scan_to_light": way(aside[0]), "light_to_scan": way(aside[1])},
-        "features": [
-            {
-                "id": f.feature,
-                "shift": f.shift,
-                "tilt": None if f.tilt is None else math.degrees(f.tilt),
-                "radius_change": f.radius_change,
-                "on_facets": None if f.on_facets is None else on_facets(f.on_facets),
-                "worst": f.worst,
-                "light_vertices": f.light_vertices,
-                "verdict": f.verdict,
-                "note": f.note,
-            }
-            for f in audit.features
-        ],
-        "budget": [
-            {"what": b.what, "limit": b.limit, "value": b.value, "unit": b.unit, "held": b.held, "where": b.where}
-            for b in audit.budget
-        ],
-        "within_budget": audit.within_budget,
-        "cautions": list(audit.cautions),
-    }
-
-
-def on_facets(found: tuple[float | None, float | None, float | None]) -> dict[str, float | None]:
-    """The fit on a feature's facets against that on the scan; mm and degrees."""
-    shift, tilt, radius_change = found
-    return {"shift": shift, "tilt": None if tilt is None else math.degrees(tilt), "radius_change": radius_change}
 
 
 def as_lines(audit: Audit) -> list[str]:

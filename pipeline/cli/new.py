@@ -49,7 +49,7 @@ def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -
 
 def job_text(scan: Path, target: Path, seen: ReadResult) -> str:
     """The job file's text: settings that can be changed, each with a line on what it does."""
-    from pipeline.job import toml_value
+    import tomlkit
 
     source = seen.source
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
@@ -66,12 +66,12 @@ def job_text(scan: Path, target: Path, seen: ReadResult) -> str:
 #   noise about {1000 * source.noise_sigma:.0f} um, mean edge {source.mean_edge:.3f} mm
 {gaps}
 {cautions}
-scan = {toml_value(place)}
+scan = {tomlkit.item(place).as_string()}
 # out = "where the outputs go"          # default: beside the scan, named after it
 # title = "what stands on the report"
 
 [read]
-units = {toml_value(unit)}                           # mm, cm, m, in; auto: what the file states, else mm
+units = {tomlkit.item(unit).as_string()}                           # mm, cm, m, in; auto: what the file states, else mm
 
 [clean]
 debris_share = 0.005                    # shells under this share of the whole area are removed

@@ -138,9 +138,11 @@ def summary_lines(result: Result) -> list[str]:
 
 
 def _kinds(features: Iterable[Any]) -> str:
+    from pipeline.surfaces import kind_of
+
     kinds: dict[str, int] = {}
     for feature in features:
-        name = feature.side if feature.kind == "cylinder" and feature.side else feature.kind
+        name = kind_of(feature).called(feature.side)
         kinds[name] = kinds.get(name, 0) + 1
     return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
 
@@ -170,9 +172,15 @@ def verdict(result: Result) -> str:
 
 def described(feature: Any) -> str:
     """One feature in a few words, millimetres and degrees."""
-    size = "" if feature.radius is None else f"{feature.side} D{2 * feature.radius:.3f}"
-    if feature.kind == "plane":
-        size = f"plane {feature.extent.area:,.0f} mm2"
+    from pipeline.surfaces import kind_of, shape_of
+
+    kind = kind_of(feature)
+    if kind.flat:
+        size = f"{kind.name} {feature.extent.area:,.0f} mm2"
+    elif kind.invariance == "prismatic":
+        size = f"{feature.side} {kind.size(shape_of(feature))}"
+    else:
+        size = f"{feature.side} D{2 * feature.radius:.3f}"
     spread = feature.uncertainty.direction
     if spread is not None:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"

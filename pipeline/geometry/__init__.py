@@ -1,16 +1,94 @@
-"""Plain geometry that belongs to no surface and no mesh."""
+"""Plain geometry that belongs to no surface and no mesh: vectors, rigid motions, circles, polygons, robust spread.
+
+Lengths mm, angles rad; arrays of float64. Each function says the shapes it takes, and shows an example that the tests
+run.
+"""
 
 from __future__ import annotations
 
 from pipeline.geometry.arrays import Floats, Indices, Ints, Mask
 from pipeline.geometry.box import box_of
+from pipeline.geometry.circle import (
+    FULL_TURN,
+    algebraic_circle,
+    fit_circle,
+    gaps_round,
+    on_circle,
+    polar_angles,
+    turn_between,
+)
 from pipeline.geometry.linear_solve import eliminate
+from pipeline.geometry.motion import (
+    into_frame,
+    moved,
+    rigid,
+    rotation_angle,
+    small_motion,
+    turn_levers,
+    turned,
+    undone,
+)
+from pipeline.geometry.polygon import (
+    arc_lengths,
+    contains,
+    side_lengths,
+    signed_area,
+    simplified,
+    step_lengths,
+)
+from pipeline.geometry.robust import scaled_mad
+from pipeline.geometry.triangles import area_vectors
+from pipeline.geometry.vectors import (
+    angle_between_directions,
+    angle_between_lines,
+    basis_of,
+    cross,
+    growing_sense,
+    mean_line,
+    perpendicular_pair,
+    rejection,
+    unit,
+    unit_rows,
+)
 
 __all__ = [
+    "FULL_TURN",
     "Floats",
     "Indices",
     "Ints",
     "Mask",
+    "algebraic_circle",
+    "angle_between_directions",
+    "angle_between_lines",
+    "arc_lengths",
+    "area_vectors",
+    "basis_of",
     "box_of",
+    "contains",
+    "cross",
     "eliminate",
+    "fit_circle",
+    "gaps_round",
+    "growing_sense",
+    "into_frame",
+    "mean_line",
+    "moved",
+    "on_circle",
+    "perpendicular_pair",
+    "polar_angles",
+    "rejection",
+    "rigid",
+    "rotation_angle",
+    "scaled_mad",
+    "side_lengths",
+    "signed_area",
+    "simplified",
+    "small_motion",
+    "step_lengths",
+    "turn_between",
+    "turn_levers",
+    "turned",
+    "undone",
+    "unit",
+    "unit_rows",
 ]

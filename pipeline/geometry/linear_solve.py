@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from pipeline.geometry.arrays import Floats
 from pipeline.jit import njit
 
 
 @njit(cache=True)
-def eliminate(matrix, right):  # type: ignore[no-untyped-def]
-    """Solve matrix x = right by Gaussian elimination with row exchanges; x is left in `right`.
+def eliminate(matrix: Floats, right: Floats) -> bool:
+    """Solve matrix (n, n) x = right (n,) by Gaussian elimination with row exchanges; x is left in `right`.
 
     Both are overwritten. Returns False, with `right` of no use, when a pivot is under 1e-13 of the largest.
+
+    >>> import numpy as np
+    >>> right = np.array([5.0, 10.0])
+    >>> eliminate(np.array([[0.0, 1.0], [2.0, 0.0]]), right), right.tolist()
+    (True, [5.0, 5.0])
     """
     n = len(right)
     largest = 0.0

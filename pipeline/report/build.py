@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 
+from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.report import charts
-from pipeline.report.colours import LINED, diverging, kind_colour, kind_hatch, lined, look_of
+from pipeline.report.colours import LINED, diverging, feature_looks, lined, look_colour, look_hatch, look_of
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
@@ -28,10 +29,8 @@ from pipeline.values import FILLED
 RAMP = 255
 # So many residual maps, the largest, stand in the page; all stand in pictures/.
 MAPS_IN_PAGE = 60
-KEYS = {
-    "plane": "plane", "bore": "bore", "boss": "boss", "cone": "cone", "sphere": "sphere", "torus": "torus",
-    "none": "no feature", "filled": "filled: invented",
-}  # fmt: skip
+# What the looks that are no feature's are called in the key.
+OTHER_KEYS = {"none": "no feature", "filled": "filled: invented"}
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class Shown:
 
 
 def write_report(
-    data: dict[str, Any],
+    data: DatumFile,
     shown: Shown,
     maps: Sequence[ResidualMap],
     job: str,
@@ -78,7 +77,7 @@ def write_report(
             path = beside / f"not-the-part-{number}.png"
             closeups.append("" if close is None else _kept(_flat(close), path))
         present = set(looks.tolist())
-        keys = {text: _url(_png(_key(name))) for name, text in KEYS.items() if name in present}
+        keys = {text: _url(_png(_key(name))) for name, text in _key_words().items() if name in present}
         curve = _histogram(data, shown, limit, words, beside)
     most = map_limit(maps)
     largest = sorted(maps, key=lambda cells: -cells.area)[:MAPS_IN_PAGE]
@@ -99,20 +98,19 @@ def write_report(
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
 
 
-def marks_of(data: dict[str, Any]) -> list[Mark]:
+def marks_of(data: DatumFile) -> list[Mark]:
     """The datum letters of a datum file, each with its feature in part coordinates."""
-    places = {feature["id"]: number for number, feature in enumerate(data["features"])}
+    places = {feature.id: number for number, feature in enumerate(data.features)}
     marks = []
-    for datum in data["frame"]["datums"]:
-        if datum["feature"] not in places:
+    for datum in data.frame.datums:
+        if datum.feature not in places:
             continue
-        index = places[datum["feature"]]
-        feature = data["features"][index]
-        at, along = feature["in_part_frame"], feature["extent"]["along"]
-        direction = None if at["direction"] is None else np.array(at["direction"])
+        index = places[datum.feature]
+        feature = data.features[index]
+        at, along = feature.in_part_frame, feature.extent.along
+        direction = None if at.direction is None else np.array(at.direction)
         stretch = None if along is None else (float(along[0]), float(along[1]))
-        kind, radius = feature["kind"], feature["radius"]
-        marks.append(Mark(datum["letter"], index, kind, np.array(at["point"]), direction, radius, stretch))
+        marks.append(Mark(datum.letter, index, np.array(at.point), direction, feature.radius, stretch))
     return marks
 
 
@@ -120,15 +118,13 @@ def _text(name: str) -> str:
     return importlib.resources.files("pipeline.report").joinpath(name).read_text("utf-8")
 
 
-def _looks(data: dict[str, Any], shown: Shown) -> NDArray[np.str_]:
-    names = [look_of(f["kind"], f["side"]) for f in data["features"]]
-    table = np.array([*names, "none"], dtype="U8")
-    looks = table[shown.labels]
-    looks[shown.origin == FILLED] = "filled"
-    return looks
+def _looks(data: DatumFile, shown: Shown) -> NDArray[np.str_]:
+    names = [look_of(f) for f in data.features]
+    table = np.array([*names, "none"])
+    return np.where(shown.origin == FILLED, "filled", table[shown.labels])
 
 
-def _limit(data: dict[str, Any], shown: Shown) -> float:
+def _limit(data: DatumFile, shown: Shown) -> float:
     """Where the colours end: the budget where there is one, else what 99 % of the light mesh keeps within."""
     budget = _budget_limit(data)
     if budget is not None:
@@ -137,11 +133,11 @@ def _limit(data: dict[str, Any], shown: Shown) -> float:
     return charts.round_up(float(np.quantile(known, 0.99)) if len(known) else 0.0)
 
 
-def _budget_limit(data: dict[str, Any]) -> float | None:
-    return next((line["limit"] for line in data["audit"]["budget"] if line["what"] == "deviation"), None)
+def _budget_limit(data: DatumFile) -> float | None:
+    return next((line.limit for line in data.audit.budget if line.what == "deviation"), None)
 
 
-def _histogram(data: dict[str, Any], shown: Shown, limit: float, words: Words, beside: Path) -> str:
+def _histogram(data: DatumFile, shown: Shown, limit: float, words: Words, beside: Path) -> str:
     """The chart as SVG text; a picture of it stands beside the report."""
     measured = shown.origin != FILLED
     faces = shown.faces[measured]
@@ -151,7 +147,7 @@ def _histogram(data: dict[str, Any], shown: Shown, limit: float, words: Words, b
     return charts.histogram_svg(bars, words)
 
 
-def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dict[str, Any]:
+def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str, Any]:
     """What the 3D view draws; positions and deviations are whole numbers of a step that no eye can see."""
     vertices, faces = shown.vertices, shown.faces
     low, high = box_of(vertices) if len(vertices) else (np.zeros(3), np.ones(3))
@@ -162,13 +158,13 @@ def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dic
     deviations = np.where(
         known, np.clip(np.round(np.nan_to_num(shown.deviation) / deviation_step), -32000, 32000), -32768
     )
-    kinds = np.zeros((max(1, len(data["features"])), 4), dtype=np.uint8)
-    for index, feature in enumerate(data["features"]):
-        look = look_of(feature["kind"], feature["side"])
-        kinds[index] = (*kind_colour(look), HATCHES.index(kind_hatch(look)))
+    kinds = np.zeros((max(1, len(data.features)), 4), dtype=np.uint8)
+    for index, feature in enumerate(data.features):
+        look = look_of(feature)
+        kinds[index] = (*look_colour(look), HATCHES.index(look_hatch(look)))
     ramp = np.full((RAMP, 4), 255, dtype=np.uint8)
     ramp[:, :3] = diverging(np.linspace(-1, 1, RAMP), 1.0)
-    on_frame = {d["feature"] for d in data["frame"]["datums"]}
+    on_frame = {d.feature for d in data.frame.datums}
     return {
         "positions": _base64(positions.tobytes()),
         "faces": _base64(faces.astype("<u4").tobytes()),
@@ -185,9 +181,9 @@ def scene_of(data: dict[str, Any], shown: Shown, limit: float, unit: str) -> dic
         "ramp": _base64(ramp.tobytes()),
         "ramp_size": RAMP,
         "kinds": _base64(kinds.tobytes()),
-        "plain": [c / 255 for c in kind_colour("none")],
+        "plain": [c / 255 for c in look_colour("none")],
         "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
-        "datum_features": [i for i, f in enumerate(data["features"]) if f["id"] in on_frame],
+        "datum_features": [i for i, f in enumerate(data.features) if f.id in on_frame],
         "thinned": len(faces) if shown.thinned else None,
     }
 
@@ -202,6 +198,11 @@ def _mark_place(mark: Mark, shown: Shown) -> list[float]:
         places = mark.point[None]
     order = np.argsort(places @ upwards, kind="stable")
     return [float(x) for x in places[order[int(0.75 * len(order))]]]
+
+
+def _key_words() -> dict[str, str]:
+    """The looks in the order of the key, and what they are called there."""
+    return {**{name: name for name in feature_looks()}, **OTHER_KEYS}
 
 
 def _key(look: str) -> Picture.Image:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.surfaces import KINDS, Look, Sided, kind_of
+
 # 0.085 is near the most chroma that sRGB holds at the dark blue-green end; more would be cut off and bend the hue.
 _MIDDLE, _END, _CHROMA = 0.955, 0.44, 0.085
 _HUE_BELOW, _HUE_ABOVE = np.radians(232.0), np.radians(55.0)
@@ -17,17 +19,11 @@ _HUE_BELOW, _HUE_ABOVE = np.radians(232.0), np.radians(55.0)
 # From this share of the limit on, what lies inside is lined; the report's 3D view draws the same.
 LINED = 0.25
 
-# kind -> (lightness, chroma, hue in degrees, hatch)
-_KINDS = {
-    "plane": (0.88, 0.060, 95.0, "none"),
-    "bore": (0.66, 0.105, 242.0, "rising"),
-    "boss": (0.77, 0.105, 62.0, "falling"),
-    "cone": (0.70, 0.110, 335.0, "dots"),
-    "sphere": (0.60, 0.090, 152.0, "grid"),
-    "torus": (0.58, 0.115, 28.0, "level"),
-    "filled": (0.94, 0.000, 0.0, "cross"),
-    "none": (0.85, 0.006, 90.0, "none"),
-    "suspect": (0.62, 0.170, 15.0, "falling"),
+# What is no feature looks like this; how the kinds look they say themselves.
+_OTHERS = {
+    "filled": Look(0.94, 0.000, 0.0, "cross"),
+    "none": Look(0.85, 0.006, 90.0, "none"),
+    "suspect": Look(0.62, 0.170, 15.0, "falling"),
 }
 
 
@@ -76,18 +72,27 @@ def lined(values: NDArray, limit: float) -> NDArray[np.uint8]:
     return colours
 
 
-def kind_colour(kind: str) -> tuple[int, int, int]:
-    """sRGB of a kind: a bore or boss by its side's name, else the feature's kind, "filled" or "none"."""
-    lightness, chroma, hue, _ = _KINDS[kind]
-    colour = srgb(np.array(lightness), np.array(chroma), np.radians(hue))
+def feature_looks() -> tuple[str, ...]:
+    """The keys of all looks that a feature can have, in the order of the kinds."""
+    return tuple(name for kind in KINDS.values() for name in kind.looks)
+
+
+def look_of(feature: Sided) -> str:
+    """The key of the look of a feature: some kinds are told apart as bore and boss."""
+    return kind_of(feature).called(feature.side)
+
+
+def look_colour(name: str) -> tuple[int, int, int]:
+    """sRGB of a look: a feature's, "filled", "none" or "suspect"."""
+    look = _look(name)
+    colour = srgb(np.array(look.lightness), np.array(look.chroma), np.radians(look.hue))
     return int(colour[0]), int(colour[1]), int(colour[2])
 
 
-def kind_hatch(kind: str) -> str:
-    """The hatch that goes with a kind: none, rising, falling, dots, grid, level or cross."""
-    return _KINDS[kind][3]
+def look_hatch(name: str) -> str:
+    """The hatch of a look: none, rising, falling, dots, grid, level or cross."""
+    return _look(name).hatch
 
 
-def look_of(kind: str, side: str | None) -> str:
-    """The key of the look of a feature: cylinders are told apart as bore and boss."""
-    return side if kind == "cylinder" and side else kind
+def _look(name: str) -> Look:
+    return next((kind.looks[name] for kind in KINDS.values() if name in kind.looks), None) or _OTHERS[name]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from pipeline.report.figures import Data, Figures
+from pipeline.formats.datum_file import FeatureRecord
+from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
+from pipeline.surfaces import kind_of
 
 _ANGULAR = ("parallel", "perpendicular", "angle")
 
@@ -12,7 +14,7 @@ _ANGULAR = ("parallel", "perpendicular", "angle")
 def feature_tables(show: Figures) -> str:
     """Two tables: where each feature is, and how well it was seen and kept."""
     unit, small = show.words.unit, show.words.small_unit
-    features = show.data["features"]
+    features = show.data.features
     place_head = [
         "feature", "what", f"#D {unit}", f"#± {small}", f"#x {unit}", "#y", "#z", f"#± {small}", "#direction", "#± deg",
     ]  # fmt: skip
@@ -41,38 +43,39 @@ def feature_tables(show: Figures) -> str:
     return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
 
 
-def _row(index: int, feature: Data, cells: str, anchor: str = "") -> str:
-    name = f"<br><small>{safe(feature['name'])}</small>" if feature["name"] else ""
-    low = "" if feature["confidence"] == "good" else " low"
+def _row(index: int, feature: FeatureRecord, cells: str, anchor: str = "") -> str:
+    name = f"<br><small>{safe(feature.name)}</small>" if feature.name else ""
+    low = "" if feature.confidence == "good" else " low"
     return (
         f'<tr{anchor} data-feature="{index}" tabindex="0"><th scope="row" class="id{low}">'
-        f"{safe(feature['id'])}{name}</th>{cells}</tr>"
+        f"{safe(feature.id)}{name}</th>{cells}</tr>"
     )
 
 
-def _place(show: Figures, index: int, feature: Data) -> str:
-    at, spread = f"features.{index}", feature["uncertainty"]
-    around = feature["in_part_frame"].get("uncertainty") or {"position": None, "direction": None}
-    doubled = None if spread["radius"] is None else 2 * spread["radius"]
+def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
+    at, spread = f"features.{index}", feature.uncertainty
+    around = feature.in_part_frame.uncertainty
+    off, turned = (None, None) if around is None else (around.position, around.direction)
+    doubled = None if spread.radius is None else 2 * spread.radius
     # A datum lies in its own frame without doubt: its own uncertainty tells the digits. Of what is hardly known, and
     # not known how well, no part of a millimetre is shown.
-    vague = None if feature["confidence"] == "good" else 5.0
-    place = max(around["position"] or 0.0, spread["position"] or 0.0) or vague or 0.05
-    way_known = max(around["direction"] or 0.0, spread["direction"] or 0.0) or vague
+    vague = None if feature.confidence == "good" else 5.0
+    place = max(off or 0.0, spread.position or 0.0) or vague or 0.05
+    way_known = max(turned or 0.0, spread.direction or 0.0) or vague
     size = doubled or vague
-    what = feature["side"] if feature["kind"] == "cylinder" and feature["side"] else feature["kind"]
-    said = [safe(what if what == feature["side"] else " ".join(filter(None, [feature["kind"], feature["side"]])))]
-    if feature["half_angle"] is not None:
+    what = kind_of(feature).called(feature.side)
+    said = [safe(what if what == feature.side else " ".join(filter(None, [feature.kind, feature.side])))]
+    if feature.half_angle is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
-    if feature["major_radius"] is not None:
+    if feature.major_radius is not None:
         said.append(f"centre circle D {show.length(f'{at}.major_radius', size, 2.0)}")
-    if feature["confidence"] != "good":
+    if feature.confidence != "good":
         said.append("low confidence")
-    if not feature["machined"]:
+    if not feature.machined:
         said.append("cast")
     point = "".join(figure(show.length(f"{at}.in_part_frame.point.{a}", place)) for a in range(3))
     way = NONE
-    if feature["in_part_frame"]["direction"] is not None:
+    if feature.in_part_frame.direction is not None:
         parts = (show.part(f"{at}.in_part_frame.direction.{a}", way_known) for a in range(3))
         way = ", ".join(parts)
     return (
@@ -86,22 +89,23 @@ def _place(show: Figures, index: int, feature: Data) -> str:
     )
 
 
-def _seen(show: Figures, index: int, feature: Data) -> str:
-    at, audit = f"features.{index}", feature.get("audit") or {}
+def _seen(show: Figures, index: int, feature: FeatureRecord) -> str:
+    at, audit = f"features.{index}", feature.audit
+    told = ("not audited", "") if audit is None else (audit.verdict or "not audited", audit.note)
     return (
         figure(show.small(f"{at}.form.peak_to_valley"))
         + figure(show.small(f"{at}.form.minimum_zone"))
         + figure(show.small(f"{at}.form.noise_share"))
         + figure(show.small(f"{at}.form.rms"))
         + figure(show.area(f"{at}.extent.area"))
-        + figure(NONE if feature["kind"] == "plane" else show.number(f"{at}.extent.arc"))
+        + figure(NONE if kind_of(feature).flat else show.number(f"{at}.extent.arc"))
         + figure(show.length(f"{at}.extent.length", 0.5))
         + figure(show.small(f"{at}.audit.shift"))
         + figure(show.angle(f"{at}.audit.tilt", 0.0005))
         + figure(show.small(f"{at}.audit.radius_change"))
         + figure(show.small(f"{at}.audit.on_facets.radius_change"))
         + figure(show.small(f"{at}.audit.worst"))
-        + cell("; ".join(filter(None, [audit.get("verdict") or "not audited", audit.get("note")])))
+        + cell("; ".join(filter(None, told)))
     )
 
 
@@ -114,16 +118,16 @@ def relation_tables(show: Figures) -> str:
 
 def _patterns(show: Figures) -> str:
     rows = []
-    for i, p in enumerate(show.data["patterns"]):
+    for i, p in enumerate(show.data.patterns):
         count = show.number(f"patterns.{i}.count")
-        missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.get("missing") else ""
+        missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.missing else ""
         rows.append(
-            cell(p["kind"].replace("_", " "), "id")
-            + figure(show.both(f"patterns.{i}.diameter", p.get("rms")))
+            cell(p.kind.replace("_", " "), "id")
+            + figure(show.both(f"patterns.{i}.diameter", p.rms))
             + figure(count + missing)
             + figure(show.small(f"patterns.{i}.rms"))
-            + cell(", ".join(named(show.data, member) for member in p["members"]))
-            + cell(p.get("note") or "")
+            + cell(", ".join(named(show.data, member) for member in p.members))
+            + cell(p.note or "")
         )
     head = ["pattern", f"#diameter {show.words.unit}", "#holes", f"#rms {show.words.small_unit}", "features", "note"]
     return table("Patterns", head, rows)
@@ -131,19 +135,19 @@ def _patterns(show: Figures) -> str:
 
 def _square_up(show: Figures) -> str:
     rows = []
-    for i, s in enumerate(show.data.get("square_up", [])):
-        at, spread = f"square_up.{i}", s["angle_uncertainty"]
+    for i, s in enumerate(show.data.square_up):
+        at, spread = f"square_up.{i}", s.angle_uncertainty
         rows.append(
-            cell(named(show.data, s["feature"]))
-            + cell(s["kind"])
-            + cell(s["datum"])
+            cell(named(show.data, s.feature))
+            + cell(s.kind)
+            + cell(s.datum)
             + figure(show.angle(f"{at}.angle", spread))
             + figure(show.angle(f"{at}.angle_uncertainty", spread))
             + figure(show.small(f"{at}.over"))
             + figure(show.length(f"{at}.length", 0.5))
             + figure(show.small(f"{at}.offset"))
             + figure(show.small(f"{at}.offset_uncertainty"))
-            + (cell("yes", "out") if s["significant"] else cell("no"))
+            + (cell("yes", "out") if s.significant else cell("no"))
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [
@@ -156,24 +160,24 @@ def _square_up(show: Figures) -> str:
 
 def _relations(show: Figures) -> str:
     rows = []
-    for i, r in enumerate(show.data["relations"]):
-        at, spread = f"relations.{i}", r["uncertainty"]
-        if r["kind"] in _ANGULAR:
+    for i, r in enumerate(show.data.relations):
+        at, spread = f"relations.{i}", r.uncertainty
+        if r.kind in _ANGULAR:
             value, doubt, unit = show.angle(f"{at}.value", spread), show.angle(f"{at}.uncertainty", spread), "deg"
         else:
             value, doubt = show.length(f"{at}.value", spread), show.length(f"{at}.uncertainty", spread)
             unit = show.words.unit
-        between = " and ".join(named(show.data, ident) for ident in r["between"])
-        rows.append(cell(r["kind"]) + cell(between) + figure(value) + figure(doubt) + cell(unit))
+        between = " and ".join(named(show.data, ident) for ident in r.between)
+        rows.append(cell(r.kind) + cell(between) + figure(value) + figure(doubt) + cell(unit))
     return table("Relations that the uncertainty supports", ["relation", "between", "#value", "#±", "unit"], rows)
 
 
 def _suggestions(show: Figures) -> str:
     """One row a size: the names that tables give it stand together."""
     rows: dict[tuple[str, float, str], list[int]] = {}
-    suggestions = show.data.get("suggestions", [])
+    suggestions = show.data.suggestions
     for i, s in enumerate(suggestions):
-        rows.setdefault((s["feature"], s["size"], s["what"]), []).append(i)
+        rows.setdefault((s.feature, s.size, s.what), []).append(i)
     made = []
     for (feature, _, what), alike in rows.items():
         at = f"suggestions.{alike[0]}"
@@ -183,8 +187,8 @@ def _suggestions(show: Figures) -> str:
             + figure(show.both(f"{at}.size", 0.005))
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
-            + cell("; ".join(suggestions[i]["name"] for i in alike))
-            + cell("; ".join(dict.fromkeys(suggestions[i]["source"] for i in alike)))
+            + cell("; ".join(suggestions[i].name for i in alike))
+            + cell("; ".join(dict.fromkeys(suggestions[i].source for i in alike)))
         )
     head = [
         "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "source",

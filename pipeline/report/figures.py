@@ -9,25 +9,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.formats.datum_file import DatumFile
 from pipeline.report.words import NONE, Words, safe
-
-Data = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Figures:
-    """data: the datum file's. The methods take a place such as "features.3.radius" and return HTML."""
+    """The methods take a place such as "features.3.radius" and return HTML."""
 
-    data: Data
+    data: DatumFile
     words: Words
 
     def value(self, place: str) -> Any:
-        """What stands at a place; None where any step of the way is null or absent."""
+        """What stands at a place; None where any step of the way is null."""
         found: Any = self.data
         for step in place.split("."):
             if found is None:
                 return None
-            found = found[int(step)] if isinstance(found, list) else found.get(step)
+            found = found[int(step)] if isinstance(found, tuple) else getattr(found, step)
         return found
 
     def length(self, place: str, spread: float | None = None, times: float = 1.0) -> str:

@@ -1,7 +1,7 @@
 """Residual maps: how the scan lies about each fitted surface, unrolled flat.
 
-A bore or boss is developed, angle across and depth down; a plane is seen from outside; a sphere is drawn by longitude
-and latitude round its mean direction, a torus by the angles round its axis and round its tube. A cell holds the mean
+What has an axis is developed, angle across and depth down; a plane is seen from outside; a sphere is drawn by longitude
+and latitude round its mean direction, a tube by the angles round its axis and round itself. A cell holds the mean
 of the signed distances of the measured vertices in it, positive on the side away from the material.
 """
 
@@ -18,12 +18,15 @@ from PIL import ImageDraw, ImageFont
 from pipeline.report.charts import round_up
 from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
-from pipeline.surfaces import basis_of, shape_of, signed_distance
+from pipeline.surfaces import basis_of, kind_of, shape_of, signed_distance
 from pipeline.values import Feature, Surface
 
 COLUMNS, MOST_ROWS = 120, 90
 # Pixels across the picture of a map.
 WIDE = 480
+
+
+Side = tuple[str, float, str]
 
 
 @dataclass(frozen=True)
@@ -35,15 +38,15 @@ class ResidualMap:
     feature: str
     cells: NDArray[np.float64]
     area: float
-    across: tuple[str, float, str]
-    down: tuple[str, float, str]
+    across: Side
+    down: Side
 
     def sides(self, words: Words) -> str:
         """In words: what goes across and what down."""
         return f"across: {_side(self.across, words)}; down: {_side(self.down, words)}"
 
 
-def _side(side: tuple[str, float, str], words: Words) -> str:
+def _side(side: Side, words: Words) -> str:
     what, size, unit = side
     shown = f"{words.length(size, 0.5)} {words.unit}" if unit == "mm" else f"{size:.0f}°"
     return f"{what} {shown}"
@@ -78,35 +81,36 @@ def _map_of(feature: Feature, points: NDArray[np.float64]) -> ResidualMap:
         axis = feature.direction
     first, second = basis_of(axis)
     u, v, w = offset @ first, offset @ second, offset @ axis
-    if feature.kind == "plane":
-        across, down = u, -v
-        wide, high = float(np.ptp(across)), float(np.ptp(down))
-        sides = (("width", wide, "mm"), ("height", high, "mm"))
-        aspect = high / max(wide, 1e-9)
-    else:
-        across = np.degrees(np.arctan2(v, u)) % 360.0
-        if feature.kind == "sphere":
-            down = np.degrees(np.arctan2(np.hypot(u, v), w))
-            sides = (
-                ("angle round its middle", 360.0, "deg"),
-                ("angle from its middle, 0 to", float(down.max()), "deg"),
-            )
-            aspect = 0.4
-        elif feature.kind == "torus":
-            down = np.degrees(np.arctan2(w, np.hypot(u, v) - (feature.major_radius or 0.0)))
-            sides = (("angle round the axis", 360.0, "deg"), ("angle round the tube", float(np.ptp(down)), "deg"))
-            aspect = 0.3
-        else:
-            down = w
-            sides = (("angle", 360.0, "deg"), ("depth", float(np.ptp(down)), "mm"))
-            aspect = float(np.ptp(down)) / max(2 * np.pi * (feature.radius or 1.0), 1e-9)
+    across, down, sides, aspect = _unrolled(feature, u, v, w)
     rows = int(np.clip(round(COLUMNS * aspect), 8, MOST_ROWS))
-    reach = (0.0, 360.0) if feature.kind != "plane" else (float(across.min()), float(across.max()))
+    reach = (0.0, 360.0) if sides[0][2] == "deg" else (float(across.min()), float(across.max()))
     # Cells smaller than a facet would be holes in the picture, not in the scan.
     columns = int(np.clip(np.sqrt(len(points) / max(aspect, rows / COLUMNS) / 6), 12, COLUMNS))
     rows = max(4, min(rows, round(rows * columns / COLUMNS)))
     cells = _cells(across, down, residual, reach, rows, columns)
     return ResidualMap(feature.id, cells, feature.extent.area, *sides)
+
+
+def _unrolled(
+    feature: Feature, u: NDArray, v: NDArray, w: NDArray
+) -> tuple[NDArray, NDArray, tuple[Side, Side], float]:
+    """Places across and down of points (n,) u, v, w along the feature's axes; what the sides are, and their ratio."""
+    kind = kind_of(feature)
+    if kind.flat:
+        wide, high = float(np.ptp(u)), float(np.ptp(-v))
+        return u, -v, (("width", wide, "mm"), ("height", high, "mm")), high / max(wide, 1e-9)
+    across = np.degrees(np.arctan2(v, u)) % 360.0
+    if kind.spherical:
+        down = np.degrees(np.arctan2(np.hypot(u, v), w))
+        middle = ("angle from its middle, 0 to", float(down.max()), "deg")
+        return across, down, (("angle round its middle", 360.0, "deg"), middle), 0.4
+    if kind.tubular:
+        down = np.degrees(np.arctan2(w, np.hypot(u, v) - (feature.major_radius or 0.0)))
+        tube = ("angle round the tube", float(np.ptp(down)), "deg")
+        return across, down, (("angle round the axis", 360.0, "deg"), tube), 0.3
+    deep = float(np.ptp(w))
+    aspect = deep / max(2 * np.pi * (feature.radius or 1.0), 1e-9)
+    return across, w, (("angle", 360.0, "deg"), ("depth", deep, "mm")), aspect
 
 
 def _cells(

@@ -12,10 +12,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.formats.datum_file import DatumFile, plain_data
+from pipeline.job import zone_text
 from pipeline.report.feature_tables import feature_tables, relation_tables
-from pipeline.report.figures import Data, Figures
+from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import Words, prose, safe
+from pipeline.surfaces import kind_of, names_of
 
 CAUTIONS = (
     "Local codes and licensed practice come first: a rotating machine or a pressure part that is cut, bored or coupled "
@@ -31,7 +34,6 @@ PARTIAL_ARC = 120.0
 SCALE_IN_WORDS = "blue-green with lines, over light grey, to plain brown"
 # So many cautions of one kind stand in full, the others folded under them.
 IN_FULL = 2
-KINDS = ("plane", "cylinder", "cone", "sphere", "torus")
 
 
 @dataclass(frozen=True)
@@ -54,10 +56,12 @@ class Pictures:
     proposals: tuple[str, ...] = ()
 
 
-def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, script: str, job: str, unit: str) -> str:
+def page(
+    data: DatumFile, pictures: Pictures, scene: dict[str, Any], style: str, script: str, job: str, unit: str
+) -> str:
     """The whole page. scene: what the 3D view draws; job: the job file's text as run."""
     show = Figures(data, Words(unit))
-    title = data["title"] or data["source"]["file"]
+    title = data.title or data.source.file
     body = (
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
@@ -74,7 +78,7 @@ def page(data: Data, pictures: Pictures, scene: dict[str, Any], style: str, scri
         f"<title>{safe(title)}: datums and audit</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(body)
         + "\n</main>\n"
-        + _embedded("datums", data)
+        + _embedded("datums", plain_data(data))
         + _embedded("scene", scene)
         + f"<script>\n{script}</script>\n</body>\n</html>\n"
     )
@@ -107,15 +111,14 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         "Noise of the scan (standard deviation)": f"{show.small('source.noise_sigma')} {show.words.small_unit}",
         "Mean edge of the scan": f"{show.length('source.mean_edge')} {unit}",
         "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
-        "Features found": f"{len(data['features'])}",
-        "Datums": ", ".join(safe(f"{d['letter']} {named(data, d['feature'])}") for d in data["frame"]["datums"])
-        or "none",
-        "Cautions of this run": f'<a href="#cautions">{len(data["cautions"])}</a>' if data["cautions"] else "none",
+        "Features found": f"{len(data.features)}",
+        "Datums": ", ".join(safe(f"{d.letter} {named(data, d.feature)}") for d in data.frame.datums) or "none",
+        "Cautions of this run": f'<a href="#cautions">{len(data.cautions)}</a>' if data.cautions else "none",
     }
     kind, strong, rest = _verdict(data)
-    made = f"{data['made_by']['program']} {data['made_by']['version']}"
+    made = f"{data.made_by.program} {data.made_by.version}"
     lead = (
-        f"Datums, light mesh and audit of {data['source']['file']}, made by {made}. Coordinates are those of the part "
+        f"Datums, light mesh and audit of {data.source.file}, made by {made}. Coordinates are those of the part "
         "frame; uncertainties are standard ones (k = 1), double them for about 95 %."
     )
     rows = "".join(f"<div><dt>{safe(name)}</dt><dd>{text}</dd></div>" for name, text in facts.items())
@@ -138,23 +141,23 @@ def _keys(pictures: Pictures) -> str:
     return f'<ul class="keys" aria-label="Colours and hatches">{items}</ul>' if items else ""
 
 
-def _corner_in_words(data: Data) -> str:
-    datums = ", ".join(f"{d['letter']} on {named(data, d['feature'])}" for d in data["frame"]["datums"])
+def _corner_in_words(data: DatumFile) -> str:
+    datums = ", ".join(f"{d.letter} on {named(data, d.feature)}" for d in data.frame.datums)
     return f"The part seen from a corner; datums: {datums or 'none'}"
 
 
-def _verdict(data: Data) -> tuple[str, str, str]:
+def _verdict(data: DatumFile) -> tuple[str, str, str]:
     """Its look, the verdict, and what to make of it."""
-    audit = data["audit"]
-    failed = [named(data, check["feature"]) for check in data["calipers"] if check["agrees"] is False]
-    broken = [line for line in audit["budget"] if not line["held"]]
+    audit = data.audit
+    failed = [named(data, check.feature) for check in data.calipers if check.agrees is False]
+    broken = [line for line in audit.budget if not line.held]
     if failed:
         rest = f"Sizes measured on the part don't fit the scan at {', '.join(failed)}: find out why before you build."
         return "broken", "The scan and the part disagree.", rest
     if broken:
-        names = "; ".join(f"{line['what']} {line['where']}".strip() for line in broken)
+        names = "; ".join(f"{line.what} {line.where}".strip() for line in broken)
         return "broken", "Not within budget.", f"Don't build on the light mesh before you have looked at: {names}."
-    if audit["budget"]:
+    if audit.budget:
         rest = (
             "Every promise of the job held on the measured surface. What was filled or not seen is outside any promise."
         )
@@ -164,10 +167,10 @@ def _verdict(data: Data) -> tuple[str, str, str]:
 
 
 def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
-    audit, unit = show.data["audit"], show.words.small_unit
+    audit, unit = show.data.audit, show.words.small_unit
     ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
     ways = [(key, f"{name}, as measured") for key, name in ways] + [
-        (f"noise_aside.{key}", f"{name}, noise aside") for key, name in ways if audit["noise_aside"]
+        (f"noise_aside.{key}", f"{name}, noise aside") for key, name in ways if audit.noise_aside
     ]
     rows = [
         cell(name)
@@ -181,7 +184,7 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     )
     distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest", "#x", "#y", "#z"], rows)
     moved = ""
-    if audit.get("lightening_rms") is not None:
+    if audit.lightening_rms is not None:
         figured = show.small("audit.lightening_rms")
         moved = f"<p>With the scan's noise set apart, lightening moved the surface by {figured} {unit} (rms).</p>"
     curve = f'<figure class="chart">{pictures.histogram}</figure>' if pictures.histogram else ""
@@ -199,15 +202,15 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
 
 def _budget(show: Figures) -> str:
     rows = []
-    for index, line in enumerate(show.data["audit"]["budget"]):
-        small = line["unit"] == "mm"
+    for index, line in enumerate(show.data.audit.budget):
+        small = line.unit == "mm"
         at = f"audit.budget.{index}"
         limit, value = (
             (show.small(f"{at}.{what}") if small else show.angle(f"{at}.{what}", 0.001)) for what in ("limit", "value")
         )
-        held = '<td class="yes">held</td>' if line["held"] else '<td class="no">NOT HELD</td>'
-        unit = show.words.small_unit if small else line["unit"]
-        rows.append(cell(line["what"]) + figure(limit) + figure(value) + cell(unit) + held + cell(line["where"]))
+        held = '<td class="yes">held</td>' if line.held else '<td class="no">NOT HELD</td>'
+        unit = show.words.small_unit if small else line.unit
+        rows.append(cell(line.what) + figure(limit) + figure(value) + cell(unit) + held + cell(line.where))
     return table("The promises of the job", ["promise", "#limit", "#measured", "unit", "held?", "where"], rows)
 
 
@@ -226,21 +229,19 @@ def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
 
 def _datums(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.small_unit
-    frame = data["frame"]
+    frame = data.frame
     rows = [
-        cell(d["letter"]) + cell(named(data, d["feature"])) + cell(", ".join(d["constrains"]) or "nothing more")
-        for d in frame["datums"]
+        cell(d.letter) + cell(named(data, d.feature)) + cell(", ".join(d.constrains) or "nothing more")
+        for d in frame.datums
     ]
     caption = "Datum reference frame (ISO 5459); t is a shift along, r a turn about an axis of the part frame"
     parts = [table(caption, ["datum", "feature", "takes away"], rows)]
-    if not frame["complete"]:
+    if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
-    parts.append(_list(map(prose, frame["reasons"])))
-    if frame.get("uncertainty"):
+    parts.append(_list(map(prose, frame.reasons)))
+    if frame.uncertainty:
         shift = ", ".join(show.small(f"frame.uncertainty.translation.{a}") for a in range(3))
-        turn = ", ".join(
-            show.angle(f"frame.uncertainty.rotation.{a}", frame["uncertainty"]["rotation"][a]) for a in range(3)
-        )
+        turn = ", ".join(show.angle(f"frame.uncertainty.rotation.{a}", frame.uncertainty.rotation[a]) for a in range(3))
         parts.append(
             f"<p>Standard uncertainty of the frame: {shift} {unit} along x, y, z; {turn} degrees about them.</p>"
         )
@@ -256,37 +257,37 @@ def _datums(show: Figures, pictures: Pictures) -> str:
     return _section("datums-title", "Where are my datums?", parts)
 
 
-def _proposed(data: Data, closeups: Sequence[str]) -> str:
-    if not data["proposals"]:
+def _proposed(data: DatumFile, closeups: Sequence[str]) -> str:
+    if not data.proposals:
         return ""
     parts = [
         "<h3>Probably not the part</h3><p>Nothing was cut for these. If one is not the part, paste its zone into the "
         "job file and run again.</p>"
     ]
-    for number, p in enumerate(data["proposals"]):
-        parts.append(f"<p>{safe(p['what'])}: {safe(p['reason'])}</p>")
+    for number, p in enumerate(data.proposals):
+        parts.append(f"<p>{safe(p.what)}: {safe(p.reason)}</p>")
         if number < len(closeups) and closeups[number]:
             parts.append(
-                f'<figure><img src="{closeups[number]}" alt="Close-up: {safe(p["what"])}, marked by colour and lines">'
-                f"<figcaption>{safe(p['what'])}, marked</figcaption></figure>"
+                f'<figure><img src="{closeups[number]}" alt="Close-up: {safe(p.what)}, marked by colour and lines">'
+                f"<figcaption>{safe(p.what)}, marked</figcaption></figure>"
             )
-        parts.append(f"<pre>{safe(p['zone'].strip())}</pre>")
+        parts.append(f"<pre>{safe(zone_text(p.zone).strip())}</pre>")
     return "".join(parts)
 
 
 def _invented(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.area_unit
     rows = []
-    for i, gap in enumerate(data["gaps"]):
-        at = ", ".join(named(data, f) for f in gap["features"])
+    for i, gap in enumerate(data.gaps):
+        at = ", ".join(named(data, f) for f in gap.features)
         rows.append(
-            cell(gap["id"], "id")
-            + cell(gap["kind"])
-            + cell(gap["done"])
+            cell(gap.id, "id")
+            + cell(gap.kind)
+            + cell(gap.done)
             + figure(show.length(f"gaps.{i}.length", 0.5))
             + figure(show.area(f"gaps.{i}.area_filled"))
             + cell(at or "no feature")
-            + cell(gap["note"])
+            + cell(gap.note)
         )
     gaps = table(
         "Gaps of the scan and what was done; filled facets are in no fit and in no figure above",
@@ -305,30 +306,30 @@ def _invented(show: Figures, pictures: Pictures) -> str:
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d["feature"]: d["letter"] for d in data["frame"]["datums"]}
-    for i, f in enumerate(data["features"]):
-        if f["id"] in on_frame and f["radius"] is not None:
-            spread = f["uncertainty"]["radius"]
+    on_frame = {d.feature: d.letter for d in data.frame.datums}
+    for i, f in enumerate(data.features):
+        if f.id in on_frame and f.radius is not None:
+            spread = f.uncertainty.radius
             size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f["id"]))
-            todo.append(f"{who} is datum {safe(on_frame[f['id']])}: gauge its D {size} {show.words.unit}.")
+            who = safe(named(data, f.id))
+            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
-    for i, f in enumerate(data["features"]):
-        who = named(data, f["id"])
-        if f["confidence"] != "good":
-            weak.append(f"{safe(who)} ({prose('; '.join(f['reasons'])) or 'no reason given'})")
-        elif f["kind"] == "cylinder" and f["extent"].get("arc") is not None and f["extent"]["arc"] < PARTIAL_ARC:
+    for i, f in enumerate(data.features):
+        who = named(data, f.id)
+        if f.confidence != "good":
+            weak.append(f"{safe(who)} ({prose('; '.join(f.reasons)) or 'no reason given'})")
+        elif kind_of(f).cylindrical and f.extent.arc is not None and f.extent.arc < PARTIAL_ARC:
             partial.append(f"{safe(who)} ({show.number(f'features.{i}.extent.arc')}°)")
     if weak:
         todo.append(f"Low confidence, gauge them where they matter: {'; '.join(weak)}.")
     if partial:
         todo.append(f"So little of the circle was seen that radius and place hang together: {', '.join(partial)}.")
-    closed = [gap for gap in data["gaps"] if gap["done"] == "closed" and gap["features"]]
+    closed = [gap for gap in data.gaps if gap.done == "closed" and gap.features]
     for gap in closed:
-        at = ", ".join(named(data, f) for f in gap["features"])
-        todo.append(f"{safe(gap['id'])} was filled at {safe(at)}: look at the metal there.")
-    blind = [gap["id"] for gap in data["gaps"] if gap["kind"] == "blind" and gap["done"] != "closed"]
+        at = ", ".join(named(data, f) for f in gap.features)
+        todo.append(f"{safe(gap.id)} was filled at {safe(at)}: look at the metal there.")
+    blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
     parts = [
@@ -341,34 +342,34 @@ def _by_hand(show: Figures) -> str:
 
 def _calipers(show: Figures) -> str:
     rows = []
-    for i, check in enumerate(show.data["calipers"]):
+    for i, check in enumerate(show.data.calipers):
         told = {
             True: '<td class="yes">agrees</td>',
             False: '<td class="no">DISAGREES</td>',
             None: cell("can't be told"),
-        }[check["agrees"]]
+        }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check["feature"]))
-            + figure(show.length(f"{at}.measured", check["measured_uncertainty"]))
+            cell(named(show.data, check.feature))
+            + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
-            + figure(show.length(f"{at}.scanned", check["scanned_uncertainty"]))
+            + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
             + figure(show.small(f"{at}.scanned_uncertainty"))
             + told
-            + cell(check["note"])
+            + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
     head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
     return table("Sizes measured on the part against the scan", head, rows)
 
 
-def _cautions(data: Data) -> str:
+def _cautions(data: DatumFile) -> str:
     """All cautions of the run; those that differ in their features and figures only are folded together."""
     alike: dict[str, list[str]] = {}
-    idents = {f["id"] for f in data["features"]} | {gap["id"] for gap in data["gaps"]}
-    for text in data["cautions"]:
+    idents = {f.id for f in data.features} | {gap.id for gap in data.gaps} | set(names_of())
+    for text in data.cautions:
         words = [word.strip(".,:;()") for word in text.split()]
-        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents and word not in KINDS))
+        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents))
         alike.setdefault(kind, []).append(text)
     items = []
     for texts in alike.values():
@@ -403,11 +404,11 @@ def _maps(show: Figures, pictures: Pictures) -> str:
 
 
 def _again(show: Figures, job: str) -> str:
-    source, made = show.data["source"], show.data["made_by"]
+    source, made = show.data.source, show.data.made_by
     said = (
-        f"<p>{safe(made['program'])} {safe(made['version'])}, on {safe(source['file'])} with SHA-256 "
-        f"<code>{safe(source['sha256'])}</code>; one unit of the file was taken as {source['unit_factor']:g} mm. "
-        f"Libraries: {safe(', '.join(f'{name} {version}' for name, version in made['libraries'].items()))}. "
+        f"<p>{safe(made.program)} {safe(made.version)}, on {safe(source.file)} with SHA-256 "
+        f"<code>{safe(source.sha256)}</code>; one unit of the file was taken as {source.unit_factor:g} mm. "
+        f"Libraries: {safe(', '.join(f'{name} {version}' for name, version in made.libraries.items()))}. "
         "The job as it was run:</p>"
     )
     return _section("again", "To run this again", [said, f"<pre>{safe(job)}</pre>"])

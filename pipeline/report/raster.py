@@ -60,7 +60,7 @@ def fitted(right: NDArray, up: NDArray, low: NDArray, high: NDArray, width: int,
 
 
 @njit(cache=True)
-def _fill(points, faces, owner, depth, weights):  # type: ignore[no-untyped-def]
+def _fill(points, faces, owner, depth, weights):
     height, width = owner.shape
     for i in range(faces.shape[0]):
         ax, ay, az = points[faces[i, 0]]
@@ -111,7 +111,7 @@ def render(vertices: NDArray, faces: NDArray, view: View) -> Image:
 
 
 @njit(cache=True)
-def _corner_normals(points, faces, facet, first, around, least, out):  # type: ignore[no-untyped-def]
+def _corner_normals(points, faces, facet, first, around, least, out):
     for f in range(faces.shape[0]):
         for k in range(3):
             v = faces[f, k]
@@ -141,7 +141,7 @@ def corner_normals(vertices: NDArray, faces: NDArray, crease: float = 32.0) -> N
 
 
 @njit(cache=True)
-def _hatched(pattern, x, y, step, line):  # type: ignore[no-untyped-def]
+def _hatched(pattern, x, y, step, line):
     if pattern == 1:
         return (x + y) % step < line
     if pattern == 2:
@@ -158,7 +158,7 @@ def _hatched(pattern, x, y, step, line):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _paint(owner, depth, weights, normals, look, colours, patterns, right, up, towards, jump, pixel, scale, out):  # type: ignore[no-untyped-def]
+def _paint(owner, depth, weights, normals, look, colours, patterns, right, up, towards, jump, pixel, scale, out):
     height, width = owner.shape
     normal = np.zeros((2, width, 3))
     step, line = 7 * scale, scale

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pipeline.report.figures import Data
+from pipeline.formats.datum_file import DatumFile
 from pipeline.report.words import prose, safe
 
 
@@ -36,7 +36,7 @@ def table(caption: str, head: Sequence[str], rows: Iterable[str], note: str = ""
     )
 
 
-def named(data: Data, ident: str) -> str:
+def named(data: DatumFile, ident: str) -> str:
     """A feature's id, with the name that the job gave it."""
-    name = next((f["name"] for f in data["features"] if f["id"] == ident), None)
+    name = data.name_of(ident)
     return f"{ident} ({name})" if name else ident

@@ -188,7 +188,7 @@
   for (const axis of [[1, 0, 0], [0, 1, 0], [0, 0, 1]]) lines.push(0, 0, 0, ...axis.map((x) => x * scene.size * 0.22));
   datums.features.forEach((feature, index) => {
     const place = feature.in_part_frame;
-    if (!place || !place.direction || feature.kind === "plane") return;
+    if (!place || !place.direction || !feature.extent.along) return;
     const half = 0.5 * (feature.extent.length || 0) + 0.06 * scene.size;
     const ends = [-half, half].map((t) => place.point.map((x, a) => x + t * place.direction[a]));
     const made = dashes(ends[0], ends[1]);

@@ -17,7 +17,7 @@ from scipy.ndimage import distance_transform_edt
 
 from pipeline.geometry import box_of
 from pipeline.report import raster
-from pipeline.report.colours import kind_colour, kind_hatch
+from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
@@ -44,7 +44,7 @@ Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 @dataclass(frozen=True)
 class Part:
     """What is drawn, in part coordinates: vertices (n, 3) mm, faces (m, 3); looks (m,) str keys of
-    colours.kind_colour; labels (m,) index of the feature that a facet carries, -1 none."""
+    colours.look_colour; labels (m,) index of the feature that a facet carries, -1 none."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
@@ -54,12 +54,11 @@ class Part:
 
 @dataclass(frozen=True)
 class Mark:
-    """A datum letter and its feature: index among the labels, kind, point (3,) and direction (3,) or None in part
-    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, or None."""
+    """A datum letter and its feature: index among the labels, point (3,) and direction (3,) or None in part
+    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, None of what has none."""
 
     letter: str
     index: int
-    kind: str
     point: NDArray[np.float64]
     direction: NDArray[np.float64] | None
     radius: float | None
@@ -130,8 +129,8 @@ class _Painter:
     @staticmethod
     def of(part: Part) -> _Painter:
         names, look = np.unique(part.looks, return_inverse=True)
-        colours = np.array([kind_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
-        patterns = np.array([raster.HATCHES.index(kind_hatch(str(name))) for name in names], dtype=np.int32)
+        colours = np.array([look_colour(str(name)) for name in names], dtype=np.float64).reshape(-1, 3)
+        patterns = np.array([raster.HATCHES.index(look_hatch(str(name))) for name in names], dtype=np.int32)
         normals = raster.corner_normals(part.vertices, part.faces)
         return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
 
@@ -194,7 +193,7 @@ class _Sheet:
 
     def mark(self, mark: Mark) -> None:
         """The datum's letter, where its feature can be seen; a round one's axis is drawn dash-dotted."""
-        if mark.kind == "plane" or mark.direction is None or mark.along is None:
+        if mark.direction is None or mark.along is None:
             found = self._on_face(mark)
         else:
             found = self._on_round(mark, mark.direction, mark.along)

@@ -7,7 +7,8 @@ import math
 import re
 from dataclasses import dataclass
 
-MM_PER_INCH = 25.4
+from pipeline.units import MM_PER_INCH
+
 NONE = "–"
 _IN_PICTURES = {"µ": "u", "−": "-", "²": "2", "–": "-", "×": "x"}
 

@@ -10,18 +10,17 @@ import json
 import os
 import re
 import shutil
-import tomllib
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
 from pipeline.features.exclusion import inside
-from pipeline.formats import datum_file, meshes_out, summary, tables
-from pipeline.job import Job, Zone, dump_job
+from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
+from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.tables import features_csv, relations_csv, summary_md
+from pipeline.geometry import moved
+from pipeline.job import Job, dump_job
 from pipeline.progress import Progress
+from pipeline.units import MM_PER_INCH
 from pipeline.values import (
     FILLED,
     ORIGIN_NAMES,
@@ -115,27 +114,31 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     settings = outcome.job.export
     progress(0.0, "light meshes")
     _write_meshes(outcome, folder)
-    data = datum_file.build(outcome)
+    data = build(outcome)
     if settings.step != "none":
         progress(0.3, "STEP")
-        data["cautions"] += _write_step(outcome, data, folder / "reference.step")
-    if settings.dxf and data["flanges"]:
+        data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
+    if settings.dxf and data.flanges:
         progress(0.7, "drawings")
-        data["cautions"] += _write_drawings(data, folder, settings.units)
+        data = _with_cautions(data, _write_drawings(data, folder, settings.units))
     progress(0.9, "datum file and tables")
-    _write(folder / "datums.schema.json", datum_file.schema_text())
-    _write(folder / "features.csv", tables.features_csv(data, settings.units))
-    _write(folder / "relations.csv", tables.relations_csv(data, settings.units))
+    _write(folder / "datums.schema.json", schema_text())
+    _write(folder / "features.csv", features_csv(data, settings.units))
+    _write(folder / "relations.csv", relations_csv(data, settings.units))
     job = dump_job(_as_run(outcome.job, out))
     if "job.toml" not in keep:
         _write(folder / "job.toml", job)
     if settings.report:
         progress(0.92, "report")
         _write_report(outcome, data, job, folder)
-    data["files"] = sorted([*_files_in(folder), "datums.json", "summary.md"])
-    _write(folder / "summary.md", summary.summary_md(data, tuple(data["files"]), settings.units))
-    _write(folder / "datums.json", datum_file.text_of(data))
-    return tuple(text for text in data["cautions"] if text not in outcome.cautions)
+    files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md"]))
+    _write(folder / "summary.md", summary_md(data, files, settings.units))
+    _write(folder / "datums.json", text_of(data.model_copy(update={"files": files})))
+    return tuple(text for text in data.cautions if text not in outcome.cautions)
+
+
+def _with_cautions(data: DatumFile, cautions: list[str]) -> DatumFile:
+    return data.model_copy(update={"cautions": (*data.cautions, *cautions)})
 
 
 def _write(path: Path, text: str) -> None:
@@ -148,26 +151,25 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     features = outcome.recover.features
     settings = outcome.job.export
     unit = settings.units
-    in_part = datum_file.part_point(outcome.frame.frame.matrix, surface.vertices)
-    sized = in_part if unit == "mm" else in_part / meshes_out.MM_PER_INCH
+    in_part = moved(outcome.frame.frame.matrix, surface.vertices)
+    sized = in_part if unit == "mm" else in_part / MM_PER_INCH
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
     origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
-    meshes_out.write_stl(folder / "light.stl", sized, surface.faces, unit)
-    write_ply = meshes_out.write_ply
+    write_stl(folder / "light.stl", sized, surface.faces, unit)
     comments = (f"part coordinates, unit {unit}", order, origin)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
     comments = ("scan coordinates, unit mm", order, origin)
     write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
     if "obj" in settings.meshes:
         names = [f.id for f in features]
-        meshes_out.write_obj(folder / "light.obj", sized, surface.faces, labels, names, unit)
+        write_obj(folder / "light.obj", sized, surface.faces, labels, names, unit)
     if "3mf" in settings.meshes:
-        meshes_out.write_3mf(folder / "light.3mf", sized, surface.faces, unit)
+        write_3mf(folder / "light.3mf", sized, surface.faces, unit)
     if "glb" in settings.meshes:
-        meshes_out.write_glb(folder / "light.glb", in_part, surface.faces)
+        write_glb(folder / "light.glb", in_part, surface.faces)
 
 
-def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]:
+def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
         from pipeline.formats.step import Seen, write_step
     except ImportError as error:
@@ -175,7 +177,7 @@ def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]
             f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
         ]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
-    in_part = datum_file.part_point(outcome.frame.frame.matrix, surface.vertices)
+    in_part = moved(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
@@ -185,52 +187,41 @@ def _write_step(outcome: Outcome, data: dict[str, Any], path: Path) -> list[str]
     )
 
 
-def _write_report(outcome: Outcome, data: dict[str, Any], job: str, folder: Path) -> None:
-    from pipeline.report.build import Shown, write_report
-    from pipeline.report.maps import residual_maps
-    from pipeline.report.preview import preview
+def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
+    from pipeline.report import Shown, preview, residual_maps, write_report
 
     light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)
-    in_part = datum_file.part_point(outcome.frame.frame.matrix, seen.surface.vertices)
+    in_part = moved(outcome.frame.frame.matrix, seen.surface.vertices)
     thinned = seen.surface.facets < light.surface.facets
-    suspects = tuple(_in_zone(proposal.zone, seen.surface) for proposal in outcome.proposals)
+    centroids = seen.surface.vertices[seen.surface.faces].mean(axis=1)
+    suspects = tuple(inside(proposal.zone, centroids) for proposal in outcome.proposals)
     shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects)
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
     write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
 
 
-def _in_zone(text: str, surface: Surface) -> NDArray[np.bool_]:
-    """(m,) facets of a surface in scan coordinates that lie in a proposed zone, given as it is pasted into a job."""
-    zone = Zone(**tomllib.loads(text)["clean"]["exclude"][0])
-    return inside(zone, surface.vertices[surface.faces].mean(axis=1))
-
-
-def _write_drawings(data: dict[str, Any], folder: Path, unit: str) -> list[str]:
-    from pipeline.formats import drawing, dxf, print_sheet
+def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
+    from pipeline.formats.drawings import drawing_of, notes_of, sheet_for, write_dxf, write_print
 
     cautions = []
-    for flange in data["flanges"]:
-        items = drawing.drawing_of(flange, unit)
+    for flange in data.flanges:
+        items = drawing_of(flange, unit)
         if not items:
-            cautions.append(
-                f"No drawing of the flange {flange['feature']}: no clean outline and no hole was found on it."
-            )
+            cautions.append(f"No drawing of the flange {flange.feature}: no clean outline and no hole was found on it.")
             continue
-        stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange['feature'])}"
-        notes = drawing.notes_of(flange, data, unit)
-        dxf.write_dxf(folder / f"{stem}.dxf", items, notes, unit)
-        sheet = print_sheet.sheet_for(items, len(notes) + 1, unit)
+        stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange.feature)}"
+        notes = notes_of(flange, data, unit)
+        write_dxf(folder / f"{stem}.dxf", items, notes, unit)
+        sheet = sheet_for(items, len(notes) + 1, unit)
         if sheet is None:
-            cautions.append(
-                f"No 1:1 print of the flange {flange['feature']}: it is larger than any sheet; use its DXF."
-            )
+            cautions.append(f"No 1:1 print of the flange {flange.feature}: it is larger than any sheet; use its DXF.")
             continue
         if not sheet.common:
-            size = f"The print of the flange {flange['feature']} needs a sheet {sheet.name} at 100 %"
+            size = f"The print of the flange {flange.feature} needs a sheet {sheet.name} at 100 %"
             cautions.append(f"{size}: on smaller paper it is not 1:1.")
             notes = (*notes, f"This sheet is {sheet.name}: print it at 100 %, on smaller paper it is not 1:1.")
-        print_sheet.write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange['feature']}", unit)
+        write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange.feature}", unit)
     return cautions
 
 

@@ -11,7 +11,7 @@ from pipeline.features.datums import Choice, DatumProposal, choose, complete, in
 from pipeline.features.sketches import flanges_of, prepare
 from pipeline.job import FrameSettings
 from pipeline.progress import Progress, silent
-from pipeline.standards.suggest import suggest
+from pipeline.standards import suggest
 from pipeline.values import Feature, FillResult, Frame, FrameResult, RecoverResult
 
 BETTER = 0.5  # another choice that errs by less than this share is worth a word

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.features.uncertainty import white_sigma
-from pipeline.formats.meshes import read_mesh
+from pipeline.formats.meshes_in import read_mesh
 from pipeline.geometry import box_of
 from pipeline.job import ReadSettings
 from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge

@@ -90,6 +90,7 @@ def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | Non
         shape.major_radius,
         "low" if reasons else "good",
         reasons,
+        orientation=shape.orientation,
     )
 
 

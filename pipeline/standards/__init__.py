@@ -1,1 +1,7 @@
-"""Tables of handbooks and standards as data files, the source written in each."""
+"""Tables of handbooks and standards as data files, the source written in each, and what a measured size may be."""
+
+from __future__ import annotations
+
+from pipeline.standards.suggest import suggest
+
+__all__ = ["suggest"]

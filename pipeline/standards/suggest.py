@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from pipeline.standards.tables import grade, table, zone
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, SizeSuggestion
 
 # Common practice, no source: a drill cuts up to 0.1 mm over its size (0.2 mm above 13 mm), hardly ever under it.
@@ -32,15 +33,16 @@ def suggest(features: Sequence[Feature]) -> tuple[SizeSuggestion, ...]:
         if feature.radius is None or feature.confidence != "good":
             continue
         sigma = None if feature.uncertainty.radius is None else 2.0 * feature.uncertainty.radius
-        if feature.kind == "cylinder" and feature.side == "bore":
+        kind = kind_of(feature)
+        if kind.cylindrical and feature.side == "bore":
             drilled = hole_sizes(feature.id, 2.0 * feature.radius, sigma)
             out += drilled + seats(feature.id, 2.0 * feature.radius, sigma, feature.extent.length, "outer")
             if 2.0 * feature.radius > SMALL or not drilled:
                 out += zones(feature.id, 2.0 * feature.radius, sigma, "bore")
-        elif feature.kind == "cylinder" and feature.side == "boss":
+        elif kind.cylindrical and feature.side == "boss":
             out += seats(feature.id, 2.0 * feature.radius, sigma, feature.extent.length, "bore")
             out += zones(feature.id, 2.0 * feature.radius, sigma, "boss")
-        elif feature.kind == "torus" and feature.side == "bore" and feature.major_radius is not None:
+        elif kind.tubular and feature.side == "bore" and feature.major_radius is not None:
             out += rings_for(feature.id, 2.0 * feature.major_radius, 2.0 * feature.radius)
     return tuple(out)
 

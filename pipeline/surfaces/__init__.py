@@ -1,45 +1,122 @@
-"""The kinds of surface that can be recovered, one file each, and all that a kind needs anywhere."""
+"""The kinds of surface that can be recovered, one file each, and all that a kind needs anywhere.
+
+What is compiled for all kinds together is imported on first use, so that a kind from outside can be registered before.
+"""
 
 from __future__ import annotations
 
-from pipeline.surfaces.analytic import CODES, CYLINDER, PLANE, ROW, distance_gradient, move_onto, row_distances
-from pipeline.surfaces.charts import Array, chart_of, height_of, view
-from pipeline.surfaces.kernels import begin, distances, gradient, normal_equations, refine
-from pipeline.surfaces.kind import PACKED, WIDEST, as_points, basis_of, pack, unpack
-from pipeline.surfaces.moments import about_axis, circle_through, perpendicular_pair
-from pipeline.surfaces.registry import KINDS, project, signed_distance, surface_normal
-from pipeline.surfaces.shape import Shape, shape_of
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from pipeline.surfaces.blocks import view
+from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature
+from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
+from pipeline.surfaces.shape import (
+    PACKED,
+    ROW,
+    PlaneCurve,
+    Shape,
+    Sided,
+    as_points,
+    basis_of,
+    pack,
+    seen_from,
+    shape_of,
+)
+
+if TYPE_CHECKING:
+    from pipeline.surfaces.dispatch import (
+        AXIAL,
+        COUNT,
+        FLAT,
+        RULED,
+        SLOTS,
+        SUPPLE,
+        WIDEST,
+        WIDTHS,
+        begin,
+        chord_steps,
+        distance_gradient,
+        gradient,
+        sane,
+        start_of,
+    )
+    from pipeline.surfaces.intersection import chart_of, height_of, move_onto, row_distances
+    from pipeline.surfaces.kernels import (
+        closed_form,
+        distances,
+        gradients,
+        jacobian,
+        moved,
+        normal_equations,
+        refine,
+        signed_distance,
+        surface_normal,
+    )
+
+_HOMES = {
+    "dispatch": (
+        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS begin chord_steps distance_gradient gradient sane start_of"
+    ),
+    "intersection": "chart_of height_of move_onto row_distances",
+    "kernels": "closed_form distances gradients jacobian moved normal_equations refine signed_distance surface_normal",
+}
 
 __all__ = [
-    "CODES",
-    "CYLINDER",
+    "AXIAL",
+    "COUNT",
+    "FLAT",
     "KINDS",
     "PACKED",
-    "PLANE",
     "ROW",
+    "RULED",
+    "SIZES",
+    "SLOTS",
+    "SUPPLE",
     "WIDEST",
-    "Array",
+    "WIDTHS",
+    "Kind",
+    "Look",
+    "PlaneCurve",
     "Shape",
-    "about_axis",
+    "Sided",
+    "SituationFeature",
     "as_points",
     "basis_of",
     "begin",
     "chart_of",
-    "circle_through",
+    "chord_steps",
+    "closed_form",
     "distance_gradient",
     "distances",
     "gradient",
+    "gradients",
     "height_of",
+    "is_bore",
+    "jacobian",
+    "kind_of",
     "move_onto",
+    "moved",
+    "names_of",
     "normal_equations",
     "pack",
-    "perpendicular_pair",
-    "project",
     "refine",
+    "register",
     "row_distances",
+    "row_of",
+    "sane",
+    "seen_from",
     "shape_of",
     "signed_distance",
+    "start_of",
     "surface_normal",
     "unpack",
     "view",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    for home, names in _HOMES.items():
+        if name in names.split():
+            return getattr(importlib.import_module(f"pipeline.surfaces.{home}"), name)
+    raise AttributeError(f"module 'pipeline.surfaces' has no attribute {name!r}")

@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from pipeline.geometry import Floats
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
-from pipeline.surfaces.moments import about_axis, mean_and_spread, products, solvable
+from pipeline.surfaces.blocks import (
+    about_axis,
+    axes_towards,
+    circle_round,
+    mean_and_spread,
+    meet_axial,
+    out_from_axis,
+    products,
+    solvable,
+    step_surface,
+)
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
+
+_STEEPEST = 0.9962  # sine of the half angle: what is steeper than 85 degrees is a plane
+_HARDLY = 0.002  # rad: half angle of the cone that a cylinder is nearly
 
 
 @njit(cache=True)
-def evaluate(s, x, y, z, row):
+def evaluate(s: Floats, x: float, y: float, z: float, row: Floats) -> float:
     t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     qu = ex * s[6] + ey * s[7] + ez * s[8]
     qv = ex * s[9] + ey * s[10] + ez * s[11]
@@ -25,15 +42,19 @@ def evaluate(s, x, y, z, row):
 
 
 @njit(cache=True)
-def gradient(s, x, y, z, out):
-    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
-    scale = s[14] * inverse
-    out[0], out[1], out[2] = ex * scale - s[3] * s[13], ey * scale - s[4] * s[13], ez * scale - s[5] * s[13]
-    return (rho - s[12]) * s[14] - t * s[13]
+def gradient(s: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
+    t, ex, ey, ez, rho = out_from_axis(s, x, y, z)
+    sine, cosine = s[13], s[14]
+    return (
+        (rho - s[12]) * cosine - t * sine,
+        ex * cosine - s[3] * sine,
+        ey * cosine - s[4] * sine,
+        ez * cosine - s[5] * sine,
+    )
 
 
 @njit(cache=True)
-def begin(points, normals, s):
+def begin(points: Floats, normals: Floats, s: Floats) -> bool:
     # Every tangent plane of a cone goes through its apex; the lines from there to the points make one
     # angle with the axis, so that their unit vectors lie on a plane across the axis.
     mean, _ = mean_and_spread(points)
@@ -82,14 +103,110 @@ def begin(points, normals, s):
     return height > 0.0
 
 
+@njit(cache=True)
+def sane(s: Floats, size: float) -> bool:
+    return abs(s[13]) < _STEEPEST and abs(s[14]) > 0.0 and s[12] > 0.0
+
+
+@njit(cache=True)
+def turned(held: Floats, points: Floats, s: Floats) -> bool:
+    """From a cylinder: nearly that."""
+    s[:] = held
+    s[13], s[14] = np.sin(_HARDLY), np.cos(_HARDLY)
+    return True
+
+
+def canonical(shape: Shape) -> Shape:
+    """Turned so that its radius grows along its direction."""
+    assert shape.direction is not None
+    angle = shape.half_angle or 0.0
+    direction = shape.direction if angle >= 0 else -shape.direction
+    return replace(shape, direction=direction, half_angle=abs(angle))
+
+
+def chart(shape: Shape, near: Floats) -> Chart:
+    axes, half = axes_towards(shape, near), float(shape.half_angle or 0.0)
+    start = float(shape.radius or 0.0) / np.tan(half)
+
+    def flatten(points: Floats) -> Floats:
+        local = (points - shape.point) @ axes.T
+        slant = (local[:, 2] + start) * np.cos(half) + np.hypot(local[:, 0], local[:, 1]) * np.sin(half)
+        turn = np.arctan2(local[:, 1], local[:, 0]) * np.sin(half)
+        return np.stack([slant * np.sin(turn), slant * np.cos(turn)], axis=1)
+
+    def lift(places: Floats) -> Floats:
+        slant = np.hypot(places[:, 0], places[:, 1])
+        turn = np.arctan2(places[:, 0], places[:, 1]) / np.sin(half)
+        across, along = slant * np.sin(half), slant * np.cos(half) - start
+        return shape.point + np.stack([across * np.cos(turn), across * np.sin(turn), along], axis=1) @ axes
+
+    return Chart(flatten, lift)
+
+
+def meetings(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
+    assert shape.direction is not None
+    slope = np.tan(shape.half_angle) if shape.half_angle else 0.0
+    found = meet_axial(shape, feet, direction, slope)
+    for steps in found:
+        with np.errstate(invalid="ignore"):
+            up = (feet + steps[:, None] * direction - shape.point) @ shape.direction
+            steps[~(float(shape.radius or 0.0) + slope * up > 0.0)] = np.nan  # on its other nappe
+    return found
+
+
+def step(shape: Shape, near: Floats) -> StepSurface:
+    return step_surface("CONICAL_SURFACE", shape, shape.radius, shape.half_angle)
+
+
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, radius = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    slope, at_zero = np.polyfit(t, rho, 1) if np.ptp(t) > 0 else (0.0, radius)
+    sign = 1.0 if slope >= 0 else -1.0
+    return Shape("cone", centre, sign * axis, float(at_zero), float(np.arctan(abs(slope))) or 1e-3)
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is None:
+        return ()
+    assert shape.direction is not None
+    along = -shape.point[2] / shape.direction[2]
+    radius = (shape.radius or 0.0) + along * np.tan(shape.half_angle or 0.0)
+    return circle_about(foot, radius * abs(radius))
+
+
+def size(shape: Shape) -> str:
+    return f"{np.degrees(2 * (shape.half_angle or 0.0)):.2f} deg"
+
+
 KIND = Kind(
     name="cone",
-    code=2,
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=True,
     parameters=("u", "v", "a", "b", "r", "h"),
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    sane=sane,
+    relatives=("cylinder",),
+    turned=turned,
+    chart=chart,
+    meetings=meetings,
+    canonical=canonical,
+    step=step,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=False,
+    seat=True,
+    noun="cone",
+    looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

@@ -4,13 +4,26 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry import Floats
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
-from pipeline.surfaces.moments import about_axis, circle_through, mean_and_spread, perpendicular_pair, products
+from pipeline.surfaces.blocks import (
+    about_axis,
+    axes_towards,
+    circle_round,
+    circle_through,
+    mean_and_spread,
+    meet_axial,
+    out_from_axis,
+    perpendicular_pair,
+    products,
+    step_surface,
+)
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import SQUARE, PlaneCurve, Shape, circle_about, leaning, square_foot
 
 
 @njit(cache=True)
-def evaluate(s, x, y, z, row):
+def evaluate(s: Floats, x: float, y: float, z: float, row: Floats) -> float:
     t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     eu = (ex * s[6] + ey * s[7] + ez * s[8]) * inverse
     ev = (ex * s[9] + ey * s[10] + ez * s[11]) * inverse
@@ -23,14 +36,13 @@ def evaluate(s, x, y, z, row):
 
 
 @njit(cache=True)
-def gradient(s, x, y, z, out):
-    _, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
-    out[0], out[1], out[2] = ex * inverse, ey * inverse, ez * inverse
-    return rho - s[12]
+def gradient(s: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
+    _, ex, ey, ez, rho = out_from_axis(s, x, y, z)
+    return rho - s[12], ex, ey, ez
 
 
 @njit(cache=True)
-def begin(points, normals, s):
+def begin(points: Floats, normals: Floats, s: Floats) -> bool:
     # Normals of a cylinder are perpendicular to its axis: the axis is where they spread least.
     values, vectors = np.linalg.eigh(products(normals))
     if not values[1] > 1e-9:
@@ -53,15 +65,88 @@ def begin(points, normals, s):
     return True
 
 
+@njit(cache=True)
+def sane(s: Floats, size: float) -> bool:
+    return 0.0 < s[12] < 200.0 * size
+
+
+@njit(cache=True)
+def turned(held: Floats, points: Floats, s: Floats) -> bool:
+    """From a cone: its axis, and its radius at its point."""
+    s[:] = held
+    return True
+
+
+def chart(shape: Shape, near: Floats) -> Chart:
+    axes, radius = axes_towards(shape, near), float(shape.radius or 0.0)
+
+    def flatten(points: Floats) -> Floats:
+        local = (points - shape.point) @ axes.T
+        return np.stack([np.arctan2(local[:, 1], local[:, 0]) * radius, local[:, 2]], axis=1)
+
+    def lift(places: Floats) -> Floats:
+        turn = places[:, 0] / radius
+        local = np.stack([radius * np.cos(turn), radius * np.sin(turn), places[:, 1]], axis=1)
+        return shape.point + local @ axes
+
+    return Chart(flatten, lift, 2.0 * np.pi * radius)
+
+
+def meetings(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
+    return meet_axial(shape, feet, direction, 0.0)
+
+
+def step(shape: Shape, near: Floats) -> StepSurface:
+    return step_surface("CYLINDRICAL_SURFACE", shape, shape.radius)
+
+
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    return None if found is None else Shape("cylinder", found[0], axis, found[1])
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    if foot is not None:
+        return circle_about(foot, (shape.radius or 0.0) ** 2)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if leaning(shape) <= np.pi / 2 - SQUARE or half <= 0:
+        return ()
+    assert shape.direction is not None
+    e = shape.direction[:2] / np.linalg.norm(shape.direction[:2])
+    n = np.array([-e[1], e[0]])
+    return tuple(PlaneCurve(shape.point[:2] + s * np.sqrt(half) * n, e) for s in (1.0, -1.0))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.radius or 0.0):.3f}"
+
+
 KIND = Kind(
     name="cylinder",
-    code=1,
     invariance="cylindrical",
-    situation="axis",
+    situation=SituationFeature.AXIS,
     ruled=True,
     parameters=("u", "v", "a", "b", "r"),
     form="cylindricity",
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    sane=sane,
+    relatives=("cone",),
+    turned=turned,
+    chart=chart,
+    meetings=meetings,
+    step=step,
+    chord_steps=2,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=True,
+    refit_radius=True,
+    seat=True,
+    noun="cylinder",
+    by_side=True,
+    looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},
 )

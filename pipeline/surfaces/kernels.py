@@ -1,13 +1,17 @@
-"""Compiled loops over points for any kind, told by its code; and the small solver of the fits."""
+"""Compiled loops over points for any kind, told by its code; the small solver of the fits; and both for shapes.
+
+The solver is Levenberg and Marquardt's, on orthogonal distances (Shakarji 1998, J. Res. NIST 103, 633-641).
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry import Floats, Mask
 from pipeline.jit import njit, prange
-from pipeline.surfaces import cone, cylinder, plane, sphere, torus
-from pipeline.surfaces.kind import WIDEST
-from pipeline.surfaces.moments import perpendicular_pair
+from pipeline.surfaces.dispatch import WIDEST, apply_step, begin, evaluate, fill_rows, gradient
+from pipeline.surfaces.registry import KINDS, unpack
+from pipeline.surfaces.shape import PACKED, Shape, as_points, pack
 
 _MANY = 40_000  # below that waking the threads costs more than they save
 _CHUNKS = 64  # fixed, so that sums don't depend on the number of threads
@@ -15,90 +19,23 @@ _AT_ONCE = 64  # points whose derivatives lie in the fastest cache
 
 
 @njit(cache=True)
-def evaluate(code, s, x, y, z, row):
-    if code == 0:
-        return plane.evaluate(s, x, y, z, row)
-    if code == 1:
-        return cylinder.evaluate(s, x, y, z, row)
-    if code == 2:
-        return cone.evaluate(s, x, y, z, row)
-    if code == 3:
-        return sphere.evaluate(s, x, y, z, row)
-    return torus.evaluate(s, x, y, z, row)
-
-
-@njit(cache=True)
-def gradient(code, s, x, y, z, out):
-    if code == 0:
-        return plane.gradient(s, x, y, z, out)
-    if code == 1:
-        return cylinder.gradient(s, x, y, z, out)
-    if code == 2:
-        return cone.gradient(s, x, y, z, out)
-    if code == 3:
-        return sphere.gradient(s, x, y, z, out)
-    return torus.gradient(s, x, y, z, out)
-
-
-@njit(cache=True)
-def begin(code, points, normals, s):
-    """Closed-form start of a kind into s, with a basis; False where the points don't make one."""
-    if code == 0:
-        good = plane.begin(points, normals, s)
-    elif code == 1:
-        good = cylinder.begin(points, normals, s)
-    elif code == 2:
-        good = cone.begin(points, normals, s)
-    elif code == 3:
-        good = sphere.begin(points, normals, s)
-    else:
-        good = torus.begin(points, normals, s)
-    if good:
-        s[6:9], s[9:12] = perpendicular_pair(s[3:6].copy())
-    return good
-
-
-@njit(cache=True)
-def _fill(code, s, points, low, high, rows, away):
-    """Signed distances of points[low:high] into away and their derivatives into the columns of rows.
-
-    One loop a kind, so that the compiler can take several points at once.
-    """
-    m = high - low
-    if code == 0:
-        for i in range(m):
-            away[i] = plane.evaluate(s, points[low + i, 0], points[low + i, 1], points[low + i, 2], rows[:, i])
-    elif code == 1:
-        for i in range(m):
-            away[i] = cylinder.evaluate(s, points[low + i, 0], points[low + i, 1], points[low + i, 2], rows[:, i])
-    elif code == 2:
-        for i in range(m):
-            away[i] = cone.evaluate(s, points[low + i, 0], points[low + i, 1], points[low + i, 2], rows[:, i])
-    elif code == 3:
-        for i in range(m):
-            away[i] = sphere.evaluate(s, points[low + i, 0], points[low + i, 1], points[low + i, 2], rows[:, i])
-    else:
-        for i in range(m):
-            away[i] = torus.evaluate(s, points[low + i, 0], points[low + i, 1], points[low + i, 2], rows[:, i])
-
-
-@njit(cache=True)
-def _distances(code, s, points, low, high, out):
+def _distances(code: int, s: Floats, points: Floats, low: int, high: int, out: Floats) -> None:
     rows = np.empty((WIDEST, _AT_ONCE))
     for a in range(low, high, _AT_ONCE):
         b = min(a + _AT_ONCE, high)
-        _fill(code, s, points, a, b, rows, out[a:b])
+        fill_rows(code, s, points, a, b, rows, out[a:b])
 
 
 @njit(cache=True, parallel=True)
-def _distances_wide(code, s, points, out):
+def _distances_wide(code: int, s: Floats, points: Floats, out: Floats) -> None:
     n = len(points)
     for c in prange(_CHUNKS):
         _distances(code, s, points, c * n // _CHUNKS, (c + 1) * n // _CHUNKS, out)
 
 
 @njit(cache=True)
-def distances(code, s, points):
+def distances(code: int, s: Floats, points: Floats) -> Floats:
+    """(n,) signed orthogonal distances, mm, of points (n, 3) from a packed shape."""
     out = np.empty(len(points))
     if len(points) > _MANY:
         _distances_wide(code, s, points, out)
@@ -108,15 +45,17 @@ def distances(code, s, points):
 
 
 @njit(cache=True)
-def gradients(code, s, points):
+def gradients(code: int, s: Floats, points: Floats) -> Floats:
+    """(n, 3) unit normals of a packed shape at points (n, 3)."""
     out = np.empty((len(points), 3))
     for i in range(len(points)):
-        gradient(code, s, points[i, 0], points[i, 1], points[i, 2], out[i])
+        _, out[i, 0], out[i, 1], out[i, 2] = gradient(code, s, points[i, 0], points[i, 1], points[i, 2])
     return out
 
 
 @njit(cache=True)
-def jacobians(code, s, points, width):
+def jacobians(code: int, s: Floats, points: Floats, width: int) -> Floats:
+    """(n, width) derivatives of the distances of points (n, 3) by the local parameters."""
     out = np.empty((len(points), width))
     row = np.empty(WIDEST)
     for i in range(len(points)):
@@ -126,43 +65,6 @@ def jacobians(code, s, points, width):
     return out
 
 
-@njit(cache=True)
-def apply_step(s, slots, step):
-    """Change a packed shape in place; the basis turns along with the direction."""
-    turn_a = turn_b = 0.0
-    point = s[0:3].copy()
-    for k in range(len(slots)):
-        slot, value = slots[k], step[k]
-        if slot == 0:
-            point += value * s[6:9]
-        elif slot == 1:
-            point += value * s[9:12]
-        elif slot == 2:
-            point += value * s[3:6]
-        elif slot == 3:
-            turn_a = value
-        elif slot == 4:
-            turn_b = value
-        elif slot == 5:
-            s[12] += value
-        elif slot == 6:
-            angle = np.arctan2(s[13], s[14]) + value
-            s[13], s[14] = np.sin(angle), np.cos(angle)
-        else:
-            s[15] += value
-    s[0:3] = point
-    if turn_a != 0.0 or turn_b != 0.0:
-        d = s[3:6] + turn_a * s[6:9] + turn_b * s[9:12]
-        d /= np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
-        u = s[6:9] - d * (s[6] * d[0] + s[7] * d[1] + s[8] * d[2])
-        u /= np.sqrt(u[0] ** 2 + u[1] ** 2 + u[2] ** 2)
-        s[3:6] = d
-        s[6:9] = u
-        s[9] = d[1] * u[2] - d[2] * u[1]
-        s[10] = d[2] * u[0] - d[0] * u[2]
-        s[11] = d[0] * u[1] - d[1] * u[0]
-
-
 @njit(cache=True, fastmath={"reassoc", "contract"})
 def _gather(code, s, points, weights, low, high, width, total):
     """Add the normal matrix, right side and weighted squares of points[low:high] into total, row by row."""
@@ -170,7 +72,7 @@ def _gather(code, s, points, weights, low, high, width, total):
     weighted = np.empty(_AT_ONCE)
     for a in range(low, high, _AT_ONCE):
         m = min(_AT_ONCE, high - a)
-        _fill(code, s, points, a, a + m, rows, away)
+        fill_rows(code, s, points, a, a + m, rows, away)
         rows[width, :m] = away[:m]
         at = 0
         for j in range(width + 1):
@@ -185,7 +87,7 @@ def _gather(code, s, points, weights, low, high, width, total):
 
 
 @njit(cache=True, parallel=True)
-def _gather_wide(code, s, points, weights, width, total):
+def _gather_wide(code: int, s: Floats, points: Floats, weights: Floats, width: int, total: Floats) -> None:
     parts = np.zeros((_CHUNKS, len(total) + 8))  # padded against false sharing
     n = len(points)
     for c in prange(_CHUNKS):
@@ -196,7 +98,7 @@ def _gather_wide(code, s, points, weights, width, total):
 
 
 @njit(cache=True)
-def normal_equations(code, s, points, weights, width):
+def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, width: int) -> tuple[Floats, Floats, float]:
     """J'WJ (k, k), J'Wd (k,) and d'Wd of the weighted distances."""
     total = np.zeros(width * (width + 1) // 2 + width + 1)
     if len(points) > _MANY:
@@ -216,7 +118,7 @@ def normal_equations(code, s, points, weights, width):
 
 
 @njit(cache=True)
-def _damped_step(matrix, right, damping, free, step):
+def _damped_step(matrix: Floats, right: Floats, damping: float, free: Mask, step: Floats) -> bool:
     """Solve (M + damping diag M) step = -right for the free parameters by Cholesky; False if not possible."""
     width = len(right)
     lower = np.zeros((width, width))
@@ -290,3 +192,45 @@ def refine(code, s, points, weights, slots, free, iterations, tolerance):
             if damping > 1e10:
                 return iteration + 1, False
     return iterations, False
+
+
+def signed_distance(shape: Shape, points: Floats) -> Floats:
+    """(n,) orthogonal distance of points (n, 3) from the unbounded surface, mm.
+
+    Positive on the side of the geometric normal: along a plane's direction, away from an axis, a
+    centre, or a torus' centre circle.
+    """
+    return distances(KINDS[shape.kind].code, pack(shape), as_points(points))
+
+
+def surface_normal(shape: Shape, points: Floats) -> Floats:
+    """(n, 3) unit geometric normals of the surface nearest to the points (n, 3): the gradient of the distance."""
+    return gradients(KINDS[shape.kind].code, pack(shape), as_points(points))
+
+
+def project(shape: Shape, points: Floats) -> Floats:
+    """(n, 3) nearest points on the unbounded surface."""
+    points = as_points(points)
+    return points - signed_distance(shape, points)[:, None] * surface_normal(shape, points)
+
+
+def jacobian(shape: Shape, points: Floats, basis: Floats | None = None) -> Floats:
+    """(n, k) derivatives of the distance by the local parameters on `basis` (2, 3)."""
+    kind = KINDS[shape.kind]
+    return jacobians(kind.code, pack(shape, basis), as_points(points), len(kind.parameters))
+
+
+def moved(shape: Shape, step: Floats, basis: Floats | None = None) -> Shape:
+    """The shape after a small change (k,) of its local parameters on `basis` (2, 3)."""
+    packed = pack(shape, basis)
+    apply_step(packed, KINDS[shape.kind].slots, np.asarray(step, dtype=float))
+    return unpack(shape.kind, packed)
+
+
+def closed_form(kind: str, points: Floats, normals: Floats) -> Shape | None:
+    """A first guess from points (n, 3) and their normals, used as lines; None where they don't make one."""
+    packed = np.zeros(PACKED)
+    points, normals = as_points(points), as_points(normals)
+    if len(points) < len(KINDS[kind].parameters) or not begin(KINDS[kind].code, points, normals, packed):
+        return None
+    return unpack(kind, packed)

@@ -1,28 +1,74 @@
-"""What a kind of surface has to offer, and the packed form that the compiled kernels work on.
-
-A packed shape is 16 numbers: point 0-2, direction 3-5, the basis u 6-8 and v 9-11 that local
-parameters refer to, radius 12, sine and cosine of the half angle 13 and 14, major radius 15.
-"""
+"""What a kind of surface has to offer: one `Kind` a file."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from enum import StrEnum
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces.shape import Shape
+from pipeline.geometry import Floats
+from pipeline.surfaces.shape import PlaneCurve, Shape
 
-PACKED = 16
-WIDEST = 7  # local parameters of the kind that has most, the torus
-SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7}
+SLOTS = {"u": 0, "v": 1, "w": 2, "a": 3, "b": 4, "r": 5, "h": 6, "R": 7, "t": 8}
 
-Array = NDArray[np.float64]
+SIZES = ("r", "h", "R")  # the local parameters that move nothing
+
 Invariance = Literal["planar", "cylindrical", "spherical", "revolute", "prismatic"]
-Situation = Literal["plane", "axis", "point", "axis+point"]
+
+
+class SituationFeature(StrEnum):
+    """What stands for a surface as a datum (ISO 5459)."""
+
+    PLANE = "plane"
+    AXIS = "axis"
+    POINT = "point"
+    AXIS_POINT = "axis+point"
+
+
+class Look(NamedTuple):
+    """How the report shows a kind: lightness, chroma and hue (degrees) in OKLCh, and a hatch of the report's."""
+
+    lightness: float
+    chroma: float
+    hue: float
+    hatch: str
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A map between a surface and a plane, so that work on the surface becomes work in the plane.
+
+    flatten: points (n, 3) -> (n, 2); lift: (n, 2) -> points (n, 3) on the surface; mm. The plane is seen from
+    outside the material: what runs counter-clockwise there runs so in the plane.
+
+    period  of the first coordinate where the surface closes on itself round an axis, else None
+    """
+
+    flatten: Callable[[Floats], Floats]
+    lift: Callable[[Floats], Floats]
+    period: float | None = None
+
+
+@dataclass(frozen=True)
+class StepSurface:
+    """A surface as ISO 10303-42 has it, in plain numbers (mm, rad): what a writer of STEP files needs to make it.
+
+    entity     "PLANE", "CYLINDRICAL_SURFACE", "CONICAL_SURFACE", "SPHERICAL_SURFACE", "TOROIDAL_SURFACE", or
+               "SURFACE_OF_LINEAR_EXTRUSION" of an ELLIPSE along its axis
+    location   (3,) and axis (3,), reference (3,): its AXIS2_PLACEMENT_3D
+    sizes      in the order of the entity's attributes: radius; radius, semi_angle; major_radius, minor_radius;
+               semi_axis_1, semi_axis_2 of the ellipse
+    """
+
+    entity: str
+    location: Floats
+    axis: Floats
+    reference: Floats
+    sizes: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,38 +76,116 @@ class Kind:
     """One kind of surface, and all that its kind needs anywhere.
 
     name         as in Feature.kind
-    code         its number in the compiled kernels (`surfaces.kernels`)
     invariance   the class of motions that leave it as it is (ISO 17450-1): a plane is "planar", a circular cylinder
                  "cylindrical", a sphere "spherical", what is turned about an axis "revolute", what is drawn along a
                  line "prismatic"
-    situation    its situation feature (ISO 5459): "plane", "axis", "point" or "axis+point"
+    situation    its situation feature (ISO 5459)
     ruled        whether straight lines run along it, level or inclined to its axis
     parameters   its local parameters in order: "u", "v" shifts of the point along the basis, "w" along
                  the direction, "a", "b" turns of the direction towards the basis, "r" radius, "h" half
-                 angle, "R" major radius
+                 angle, "R" major radius, "t" turn of the orientation about the direction
     form         what its form error is called: "flatness" (ISO 12781), "cylindricity" (ISO 12180), else "form"
-    evaluate     compiled (packed, x, y, z, row) -> signed orthogonal distance, filling row with its
-                 derivatives by the local parameters
-    gradient     compiled (packed, x, y, z, out) -> the same distance, without its derivatives; out receives
-                 the unit normal of the surface through the point
-    begin        compiled (points, normals, packed) -> bool: closed-form start; normals are used as
-                 lines, their sign only orients a plane
+
+    Compiled, on a packed shape s (see `surfaces.shape`); x, y, z mm:
+
+    evaluate     (s, x, y, z, row) -> signed orthogonal distance, filling row (k,) with its derivatives by the local
+                 parameters
+    gradient     (s, x, y, z) -> (the same distance, and the unit normal nx, ny, nz of the surface through the point);
+                 an axis or a centre itself has no way out, there the normal is of no use but finite
+    begin        (points (n, 3), normals (n, 3), s) -> bool: closed-form start; normals are used as lines, their sign
+                 only orients a plane. The basis need not be filled in
+    sane         (s, size) -> bool: whether it is not degenerate, and not so flat that over `size` mm it is a plane
+    relatives    kinds that a stretch of it may have been taken for, and
+    turned       (held, points (n, 3), s) -> bool: a start from the packed shape of such a kind, False where there is
+                 none and the closed form has to do
+
+    Plain functions and figures:
+
+    chart        (shape, near (3,)) -> Chart laid out around a point of it, lengths kept there, as seen against the
+                 geometric normal
+    meetings     (shape, feet (n, 3), direction (3,)) -> where lines along a unit direction meet it, as a list of steps
+                 (n,) mm from the feet, nan where they don't; None: found by sphere tracing on the distance
+    canonical    shape -> the same surface as features have it, signs and order of its sizes settled; None: radii are
+                 made positive
+    step         (shape, near (n, 3) points of what was seen) -> its surface in a STEP file; None, or where it gives
+                 None: it has no face of its own there, and whoever writes says so
+    chord_steps  into how many steps the sides of a facet are parted to find its chord error, 0 where there is none;
+                 2 where chords are farthest off in the middle
+    supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
+                 fits
+    start_along  (points (n, 3), unit axis (3,)) -> a start with that axis, None where the points make none; only an
+                 axial kind has it, and need not
+    section      (shape in sketch coordinates) -> the lines and circles in which it cuts the sketch's plane z = 0; ()
+                 where it misses the plane or cuts it in another curve
+    size         (shape) -> its sizes in words, mm and degrees
+    parallel     the parameter by which surfaces differ that run everywhere equally far from it: "w" or "r"; None where
+                 those are of no such kind
+    one_size     whether a diameter measured on the part is its size: 2 "r"
+    refit_radius whether a fit can be held to a radius "r" that the user gives
+    seat         whether something sits on such faces, so that they are proposed as datums
+    noun         its word in ids
+    by_side      whether it goes by "bore" and "boss" instead of its name
+    also         further words for it in job files
+    looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
+    code         its number in the compiled kernels, given by its place in the registry
     """
 
     name: str
-    code: int
     invariance: Invariance
-    situation: Situation
+    situation: SituationFeature
     ruled: bool
     parameters: tuple[str, ...]
     form: str = "form"
     evaluate: Callable[..., Any]
     gradient: Callable[..., Any]
     begin: Callable[..., Any]
+    sane: Callable[..., Any]
+    relatives: tuple[str, ...] = ()
+    turned: Callable[..., Any] | None = None
+    chart: Callable[[Shape, Floats], Chart]
+    meetings: Callable[[Shape, Floats, Floats], list[Floats]] | None = None
+    canonical: Callable[[Shape], Shape] | None = None
+    step: Callable[[Shape, Floats], StepSurface | None] | None = None
+    chord_steps: int = 4
+    supple: bool = False
+    start_along: Callable[[Floats, Floats], Shape | None] | None = None
+    section: Callable[[Shape], tuple[PlaneCurve, ...]]
+    size: Callable[[Shape], str]
+    parallel: Literal["w", "r"] | None
+    one_size: bool
+    refit_radius: bool
+    seat: bool
+    noun: str
+    by_side: bool = False
+    also: tuple[str, ...] = ()
+    looks: Mapping[str, Look]
+    code: int = -1
+
+    def __post_init__(self) -> None:
+        """Raises ValueError where what is declared doesn't fit together."""
+        needed = [name for name in (self.parallel, "r" if self.one_size or self.refit_radius else None) if name]
+        lacking = [name for name in needed if name not in self.parameters]
+        if lacking:
+            raise ValueError(f"The kind {self.name!r} speaks of a parameter {lacking[0]!r} that it doesn't have.")
+        unknown = [name for name in self.parameters if name not in SLOTS]
+        if unknown:
+            raise ValueError(f"The kind {self.name!r} has a parameter {unknown[0]!r}; there are {', '.join(SLOTS)}.")
+        wanted = {"bore", "boss"} if self.by_side else {self.name}
+        if set(self.looks) != wanted:
+            raise ValueError(f"The kind {self.name!r} needs a look for {' and for '.join(sorted(wanted))}.")
 
     @property
     def flat(self) -> bool:
         return self.invariance == "planar"
+
+    @property
+    def spherical(self) -> bool:
+        return self.invariance == "spherical"
+
+    @property
+    def cylindrical(self) -> bool:
+        """Whether it is circular about an axis and the same all along it, as what a drill or a boring bar makes."""
+        return self.invariance == "cylindrical"
 
     @property
     def axial(self) -> bool:
@@ -69,89 +193,67 @@ class Kind:
         return self.invariance in ("cylindrical", "revolute", "prismatic")
 
     @property
+    def drawn(self) -> bool:
+        """Whether it is the same all along a line."""
+        return self.invariance in ("planar", "cylindrical", "prismatic")
+
+    @property
+    def revolved(self) -> bool:
+        """Whether its sections across its axis are circles."""
+        return self.invariance in ("cylindrical", "revolute")
+
+    @property
+    def tapered(self) -> bool:
+        """Whether its radius grows along its axis, by the half angle "h"."""
+        return "h" in self.parameters
+
+    @property
+    def sliced(self) -> bool:
+        """Whether narrow slices of it pass for cylinders, each with an axis of its own."""
+        return self.axial and self.invariance != "cylindrical"
+
+    @property
+    def shifts(self) -> tuple[str, ...]:
+        """The local parameters that shift its point: those of its place that the surface itself fixes."""
+        return tuple(name for name in self.parameters if name in ("u", "v", "w"))
+
+    @property
+    def centred(self) -> bool:
+        """Whether its point is the surface's own; else it lies where the surface was seen, in the middle of that."""
+        return len(self.shifts) == 3
+
+    @property
+    def tubular(self) -> bool:
+        """Whether it is a tube round an axis, as grooves and fillets are."""
+        return self.revolved and self.centred
+
+    def called(self, side: str | None) -> str:
+        """What a surface of it is called whose material lies on `side`."""
+        return side if self.by_side and side else self.name
+
+    def id_word(self, side: str | None) -> str:
+        """The first part of its ids."""
+        return side if self.by_side and side else self.noun
+
+    @property
     def slots(self) -> NDArray[np.int64]:
         return np.array([SLOTS[name] for name in self.parameters])
 
-    def distance(self, shape: Shape, points: Array) -> Array:
-        """(n,) signed orthogonal distance, mm, positive on the side of the geometric normal."""
-        from pipeline.surfaces import kernels
-
-        return kernels.distances(self.code, pack(shape), as_points(points))
-
-    def normal(self, shape: Shape, points: Array) -> Array:
-        """(n, 3) unit gradient of the distance."""
-        from pipeline.surfaces import kernels
-
-        return kernels.gradients(self.code, pack(shape), as_points(points))
-
-    def jacobian(self, shape: Shape, points: Array, basis: Array | None = None) -> Array:
-        """(n, k) derivatives of the distance by the local parameters on `basis`."""
-        from pipeline.surfaces import kernels
-
-        return kernels.jacobians(self.code, pack(shape, basis), as_points(points), len(self.parameters))
-
-    def moved(self, shape: Shape, step: Array, basis: Array | None = None) -> Shape:
-        """The shape after a small change (k,) of its local parameters on `basis`."""
-        from pipeline.surfaces import kernels
-
-        packed = pack(shape, basis)
-        kernels.apply_step(packed, self.slots, np.asarray(step, dtype=float))
-        return unpack(self.name, packed)
-
-    def start(self, points: Array, normals: Array) -> Shape | None:
-        """A first guess from points (n, 3) and their normals; None where they don't make one."""
-        packed = np.zeros(PACKED)
-        points, normals = as_points(points), as_points(normals)
-        if len(points) < len(self.parameters) or not self.begin(points, normals, packed):
-            return None
-        return unpack(self.name, packed)
+    def unpack(self, packed: Floats) -> Shape:
+        """The shape of a packed one of this kind; see `canonical`."""
+        has = self.parameters
+        shape = Shape(
+            self.name,
+            packed[0:3].copy(),
+            packed[3:6].copy() if "a" in has else None,
+            float(packed[12]) if "r" in has else None,
+            float(np.arctan2(packed[13], packed[14])) if "h" in has else None,
+            float(packed[15]) if "R" in has else None,
+            packed[16:19].copy() if "t" in has else None,
+        )
+        return (self.canonical or _positive)(shape)
 
 
-def as_points(points: Array) -> Array:
-    return np.ascontiguousarray(np.atleast_2d(points), dtype=np.float64)
-
-
-def basis_of(direction: Array | None) -> Array:
-    """(2, 3) two unit vectors perpendicular to `direction` and each other, the same ones every time.
-
-    Together with the direction they are right-handed. None (a sphere) gives the x and y axes, so that
-    "u", "v", "w" are then x, y, z.
-    """
-    if direction is None:
-        return np.eye(3)[:2].copy()
-    # Plain numbers: for three of them numpy takes ten times as long.
-    d = [float(x) for x in direction]
-    least = min(range(3), key=lambda k: abs(d[k]))
-    u = [(1.0 if k == least else 0.0) - d[k] * d[least] for k in range(3)]
-    length = math.sqrt(u[0] * u[0] + u[1] * u[1] + u[2] * u[2])
-    x, y, z = (c / length for c in u)
-    return np.array([[x, y, z], [d[1] * z - d[2] * y, d[2] * x - d[0] * z, d[0] * y - d[1] * x]])
-
-
-def pack(shape: Shape, basis: Array | None = None) -> Array:
-    """The 16 numbers of a shape for the kernels."""
-    packed = np.zeros(PACKED)
-    packed[0:3] = shape.point
-    packed[3:6] = (0.0, 0.0, 1.0) if shape.direction is None else shape.direction
-    packed[6:12] = np.ravel(basis_of(shape.direction) if basis is None else basis)
-    packed[12] = shape.radius or 0.0
-    packed[13] = np.sin(shape.half_angle or 0.0)
-    packed[14] = np.cos(shape.half_angle or 0.0)
-    packed[15] = shape.major_radius or 0.0
-    return packed
-
-
-def unpack(kind: str, packed: Array) -> Shape:
-    """The shape of 16 numbers; a cone is turned so that its radius grows along its direction."""
-    point, direction = packed[0:3].copy(), packed[3:6].copy()
-    if kind == "plane":
-        return Shape(kind, point, direction)
-    radius = float(packed[12])
-    if kind == "sphere":
-        return Shape(kind, point, None, abs(radius))
-    if kind == "cylinder":
-        return Shape(kind, point, direction, abs(radius))
-    if kind == "torus":
-        return Shape(kind, point, direction, abs(radius), major_radius=abs(float(packed[15])))
-    angle = float(np.arctan2(packed[13], packed[14]))
-    return Shape(kind, point, direction if angle >= 0 else -direction, radius, abs(angle))
+def _positive(shape: Shape) -> Shape:
+    radius, major = (None if size is None else abs(size) for size in (shape.radius, shape.major_radius))
+    return Shape(shape.kind, shape.point, shape.direction, radius, shape.half_angle, major, shape.orientation)

@@ -1,34 +1,75 @@
-"""The kinds of surface that can be recovered: one file each, found through `KINDS`.
+"""The kinds of surface that can be recovered, in their order: the simpler one first, which is taken where both fit.
 
-A new kind is a file that fulfils `base.Kind`, an entry here, and a branch in `kernels`.
+A new kind is a file of this room with a `KIND`, and a place in `KINDS`. One that isn't part of the package is given to
+`register` before anything is compiled.
 """
 
 from __future__ import annotations
 
+import inspect
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline import kernel_cache
+from pipeline.errors import GeometryError
+from pipeline.geometry import Floats
 from pipeline.surfaces import cone, cylinder, plane, sphere, torus
-from pipeline.surfaces.kind import Array, Kind, as_points, basis_of
-from pipeline.surfaces.shape import Shape
+from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.shape import OfAKind, Shape, Sided, pack
 
-KINDS: dict[str, Kind] = {module.KIND.name: module.KIND for module in (plane, cylinder, cone, sphere, torus)}
+_COMPILED = "pipeline.surfaces.dispatch"
+_outside: list[Path] = []  # files of the kinds that were registered
 
-__all__ = ["KINDS", "Kind", "basis_of", "project", "signed_distance", "surface_normal"]
+KINDS: dict[str, Kind] = {
+    kind.name: replace(kind, code=code)
+    for code, kind in enumerate((plane.KIND, cylinder.KIND, cone.KIND, sphere.KIND, torus.KIND))
+}
 
 
-def signed_distance(shape: Shape, points: Array) -> Array:
-    """(n,) orthogonal distance of points (n, 3) from the unbounded surface, mm.
+def kind_of(thing: OfAKind) -> Kind:
+    """What there is to know of a shape's or a feature's kind; GeometryError where there is no such kind."""
+    if thing.kind not in KINDS:
+        raise GeometryError(f"There is no kind of surface called {thing.kind}; known are {', '.join(KINDS)}.")
+    return KINDS[thing.kind]
 
-    Positive on the side of the geometric normal: along a plane's direction, away from an axis, a
-    centre, or a torus' centre circle.
+
+def names_of(wanted: Callable[[Kind], bool] = bool) -> tuple[str, ...]:
+    """The names of the kinds of which something holds, in their order."""
+    return tuple(name for name, kind in KINDS.items() if wanted(kind))
+
+
+def is_bore(feature: Sided) -> bool:
+    """Whether a feature is a circular cylinder with the material outside, as a drill or a boring bar leaves."""
+    return kind_of(feature).cylindrical and feature.side == "bore"
+
+
+def register(kind: Kind) -> None:
+    """Add a kind of surface from outside the package, as the last one, for the rest of the process.
+
+    The kernels are made for all kinds there are, and kept in a cache of their own for this set of kinds.
+
+    Raises GeometryError where the kernels are loaded already, or where the name is taken.
     """
-    return KINDS[shape.kind].distance(shape, points)
+    if _COMPILED in sys.modules:
+        raise GeometryError(f"The kernels are made already without {kind.name}; register it before they are used.")
+    if kind.name in KINDS:
+        raise GeometryError(f"There is a kind of surface called {kind.name} already; give the new one another name.")
+    KINDS[kind.name] = replace(kind, code=len(KINDS))
+    _outside.append(Path(inspect.getfile(kind.gradient.py_func)))  # type: ignore[attr-defined]
+    kernel_cache.settle(Path(__file__).parents[1], {__name__: _outside})
 
 
-def surface_normal(shape: Shape, points: Array) -> Array:
-    """(n, 3) unit geometric normals of the surface nearest to the points."""
-    return KINDS[shape.kind].normal(shape, points)
+def unpack(kind: str, packed: Floats) -> Shape:
+    """The shape of a packed one, as features have it; see `Kind.canonical`."""
+    return KINDS[kind].unpack(packed)
 
 
-def project(shape: Shape, points: Array) -> Array:
-    """(n, 3) nearest points on the unbounded surface."""
-    points = as_points(points)
-    return points - signed_distance(shape, points)[:, None] * surface_normal(shape, points)
+def row_of(shape: Shape) -> Floats:
+    """(ROW,) a shape as a row of a table of surfaces of several kinds: packed, its kind's code behind it."""
+    if shape.direction is not None:
+        shape = replace(shape, direction=shape.direction / np.linalg.norm(shape.direction))
+    return np.append(pack(shape), KINDS[shape.kind].code)

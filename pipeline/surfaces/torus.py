@@ -4,13 +4,27 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry import Floats, eliminate
 from pipeline.jit import njit
-from pipeline.surfaces.kind import Kind
-from pipeline.surfaces.moments import about_axis, circle_through, mean_and_spread, products, solvable
+from pipeline.surfaces.blocks import (
+    TINY,
+    about_axis,
+    axes_towards,
+    circle_round,
+    circle_through,
+    mean_and_spread,
+    out_from_axis,
+    perpendicular_pair,
+    products,
+    solvable,
+    step_surface,
+)
+from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about, square_foot
 
 
 @njit(cache=True)
-def evaluate(s, x, y, z, row):
+def evaluate(s: Floats, x: float, y: float, z: float, row: Floats) -> float:
     t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
     qu = ex * s[6] + ey * s[7] + ez * s[8]
     qv = ex * s[9] + ey * s[10] + ez * s[11]
@@ -28,19 +42,20 @@ def evaluate(s, x, y, z, row):
 
 
 @njit(cache=True)
-def gradient(s, x, y, z, out):
-    t, ex, ey, ez, rho, inverse = about_axis(s, x, y, z)
-    outward = rho - s[15]
-    g = np.sqrt(outward * outward + t * t)
-    by_rho, by_t = (outward / g * inverse, t / g) if g > 0.0 else (0.0, 0.0)
-    out[0] = by_rho * ex + by_t * s[3]
-    out[1] = by_rho * ey + by_t * s[4]
-    out[2] = by_rho * ez + by_t * s[5]
-    return g - s[12]
+def gradient(s: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
+    t, ex, ey, ez, rho = out_from_axis(s, x, y, z)
+    side = rho - s[15]
+    tube = np.sqrt(side * side + t * t) + TINY
+    return (
+        tube - s[12],
+        (side * ex + t * s[3]) / tube,
+        (side * ey + t * s[4]) / tube,
+        (side * ez + t * s[5]) / tube,
+    )
 
 
 @njit(cache=True)
-def begin(points, normals, s):
+def begin(points: Floats, normals: Floats, s: Floats) -> bool:
     # All normals of a surface of revolution meet its axis: with d the axis and m its moment,
     # d.(q x n) + m.n = 0 (a linear line complex; Pottmann and Randrup 1998).
     mean, _ = mean_and_spread(points)
@@ -84,14 +99,135 @@ def begin(points, normals, s):
     return True
 
 
+@njit(cache=True)
+def sane(s: Floats, size: float) -> bool:
+    return 0.0 < s[12] < 200.0 * size and s[15] > 1.05 * s[12] and s[15] < 200.0 * size
+
+
+@njit(cache=True)
+def turned(tube: Floats, points: Floats, s: Floats) -> bool:
+    """From a stretch of it that passes for a cylinder, `tube`: the torus it bends to; False where it is straight.
+
+    Along a tube whose middle line is a circle of radius R the middle moves off its tangent by t^2 / 2R at the height
+    t, so that distances from the tangent's cylinder go with t^2 across the axis: linear least squares on that,
+    beside small shifts and turns of the cylinder. The closed form of the torus needs more of its circle than that.
+    """
+    matrix, right = np.zeros((7, 7)), np.zeros(7)
+    row = np.empty(7)
+    scale = 0.0
+    for i in range(len(points)):
+        t, _, _, _, _, _ = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
+        scale = max(scale, abs(t))
+    if not scale > 0.0:
+        return False
+    for i in range(len(points)):
+        t, ex, ey, ez, rho, inverse = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
+        t /= scale
+        eu = (ex * tube[6] + ey * tube[7] + ez * tube[8]) * inverse
+        ev = (ex * tube[9] + ey * tube[10] + ez * tube[11]) * inverse
+        row[0], row[1], row[2], row[3], row[4] = eu, ev, t * eu, t * ev, 1.0
+        row[5], row[6] = t * t * eu, t * t * ev
+        for j in range(7):
+            right[j] += row[j] * (rho - tube[12])
+            for k in range(7):
+                matrix[j, k] += row[j] * row[k]
+    if not eliminate(matrix, right):
+        return False
+    curl = 2.0 * np.hypot(right[5], right[6]) / (scale * scale)
+    if not 0.0 < curl < 1.0 / tube[12]:
+        return False
+    u, v, d = tube[6:9].copy(), tube[9:12].copy(), tube[3:6].copy()
+    # The middle line at height 0 and its tangent there.
+    middle = tube[0:3] + right[0] * u + right[1] * v
+    d = d + (right[2] * u + right[3] * v) / scale
+    d /= np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
+    inward = right[5] * u + right[6] * v
+    inward -= d * (inward[0] * d[0] + inward[1] * d[1] + inward[2] * d[2])
+    inward /= np.sqrt(inward[0] ** 2 + inward[1] ** 2 + inward[2] ** 2)
+    s[0:3] = middle + inward / curl
+    s[3] = d[1] * inward[2] - d[2] * inward[1]
+    s[4] = d[2] * inward[0] - d[0] * inward[2]
+    s[5] = d[0] * inward[1] - d[1] * inward[0]
+    s[6:9], s[9:12] = perpendicular_pair(s[3:6].copy())
+    s[12] = tube[12] + right[4]
+    s[15] = 1.0 / curl
+    return True
+
+
+def chart(shape: Shape, near: Floats) -> Chart:
+    axes = axes_towards(shape, near)
+    large, small = float(shape.major_radius or 0.0), float(shape.radius or 0.0)
+    here = axes @ (near - shape.point)
+    there = np.arctan2(here[2], np.hypot(here[0], here[1]) - large)
+    reach = max(large + small * np.cos(there), 0.1 * large)
+
+    def flatten(points: Floats) -> Floats:
+        local = (points - shape.point) @ axes.T
+        tube = np.arctan2(local[:, 2], np.hypot(local[:, 0], local[:, 1]) - large) - there
+        tube = (tube + np.pi) % (2.0 * np.pi) - np.pi
+        return np.stack([reach * np.arctan2(local[:, 1], local[:, 0]), small * tube], axis=1)
+
+    def lift(places: Floats) -> Floats:
+        turn, tube = places[:, 0] / reach, places[:, 1] / small + there
+        across = large + small * np.cos(tube)
+        local = np.stack([across * np.cos(turn), across * np.sin(turn), small * np.sin(tube)], axis=1)
+        return shape.point + local @ axes
+
+    return Chart(flatten, lift)
+
+
+def step(shape: Shape, near: Floats) -> StepSurface:
+    return step_surface("TOROIDAL_SURFACE", shape, shape.major_radius, shape.radius)
+
+
+def start_along(points: Floats, axis: Floats) -> Shape | None:
+    found = circle_round(points, axis)
+    if found is None:
+        return None
+    centre, _ = found
+    t = (points - centre) @ axis
+    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
+    major, along, minor = circle_through(rho, t)
+    if not minor > 0:
+        return None
+    return Shape("torus", centre + along * axis, axis, float(minor), major_radius=float(major))
+
+
+def section(shape: Shape) -> tuple[PlaneCurve, ...]:
+    foot = square_foot(shape)
+    half = (shape.radius or 0.0) ** 2 - shape.point[2] ** 2
+    if foot is None or half <= 0:
+        return ()
+    wide = [(shape.major_radius or 0.0) + s * np.sqrt(half) for s in (1.0, -1.0)]
+    return tuple(c for r in wide for c in circle_about(foot, r * abs(r)))
+
+
+def size(shape: Shape) -> str:
+    return f"D{2 * (shape.major_radius or 0.0):.3f} R{shape.radius:.3f}"
+
+
 KIND = Kind(
     name="torus",
-    code=4,
     invariance="revolute",
-    situation="axis+point",
+    situation=SituationFeature.AXIS_POINT,
     ruled=False,
     parameters=("u", "v", "w", "a", "b", "R", "r"),
     evaluate=evaluate,
     gradient=gradient,
     begin=begin,
+    sane=sane,
+    relatives=("cylinder", "cone"),
+    turned=turned,
+    chart=chart,
+    step=step,
+    supple=True,
+    start_along=start_along,
+    section=section,
+    size=size,
+    parallel="r",
+    one_size=False,
+    refit_radius=True,
+    seat=False,
+    noun="ring",
+    looks={"torus": Look(0.58, 0.115, 28.0, "level")},
 )

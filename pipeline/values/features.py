@@ -40,7 +40,8 @@ class Uncertainty:
     covariance  (k, k) of the kind's local parameters, in the order of `names`; mm and rad
     basis       (2, 3) two unit vectors perpendicular to `direction` that the local parameters use:
                 "u", "v" shifts of `point` along them, "a", "b" turns of `direction` towards them,
-                "w" shift along `direction`, "r" radius, "h" half angle, "R" major radius
+                "w" shift along `direction`, "r" radius, "h" half angle, "R" major radius, "t" turn of
+                `orientation` about `direction`
     method      one sentence: how it was computed
     """
 
@@ -106,6 +107,8 @@ class Feature:
     radius      mm; cone: at `point`; torus: of the tube; None for a plane
     half_angle  rad, cone only
     major_radius mm, torus only
+    orientation unit, square to `direction`: how a surface that isn't one of revolution is turned about its axis; None
+                where it looks the same from all sides
     confidence  "good" | "low"; `reasons` says why it is low
     machined    False where form against noise says that this is a cast face (drafted, bowed)
     constraint  what the user had the fit held to, in words; None for a free fit
@@ -128,6 +131,7 @@ class Feature:
     machined: bool = True
     name: str | None = None
     constraint: str | None = None
+    orientation: Vector | None = None
 
 
 @dataclass(frozen=True)

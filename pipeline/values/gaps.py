@@ -7,9 +7,13 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from pipeline.job import Zone
 
 Vector = NDArray[np.float64]
 
@@ -48,10 +52,10 @@ class Removal:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A patch that looks as if it were not the part; `zone` is ready to paste into the job file."""
+    """A patch that looks as if it were not the part; `zone` is what to leave out, in scan coordinates."""
 
     what: str
     centre: Vector
     area: float
     reason: str
-    zone: str
+    zone: Zone

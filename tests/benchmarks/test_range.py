@@ -14,9 +14,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
-from tests.features.segmentation.test_range import noise_of, uneven
 
 from sample_meshes.make_scan import Noise
+from tests.features.segmentation.test_range import noise_of, uneven
 from tests.scans import demo_scan
 from tests.scorer import Score, score
 from tests.stages.test_recover import as_datums, recovered

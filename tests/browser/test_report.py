@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.formats import datum_file
+from pipeline.formats.datum_file import build, text_of
+from pipeline.geometry import moved
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
@@ -38,13 +39,13 @@ A4, LETTER = (210.0, 297.0), (215.9, 279.4)
 def written(made: Outcome, folder: Path, deviation: np.ndarray | None = None) -> Path:
     folder.mkdir(exist_ok=True)
     light = made.lighten.surface
-    data = datum_file.build(made)
+    data = build(made)
     off = made.audit.vertex_deviation if deviation is None else deviation
-    in_part = datum_file.part_point(made.frame.frame.matrix, light.vertices)
+    in_part = moved(made.frame.frame.matrix, light.vertices)
     shown = Shown(in_part, light.faces, made.lighten.labels, light.origin, off)
     maps = residual_maps(light, made.recover.labels, made.recover.features)
     write_report(data, shown, maps, dump_job(made.job), folder, made.job.export.units)
-    (folder / "datums.json").write_text(datum_file.text_of(data), encoding="utf-8")
+    (folder / "datums.json").write_text(text_of(data), encoding="utf-8")
     return folder / "report.html"
 
 

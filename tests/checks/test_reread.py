@@ -1,6 +1,6 @@
 """Every file for CAD opened again by the library that made its format's readers, and held against datums.json.
 
-STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check. DXF: ezdxf's reader and audit.
+STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check. Covers all of `formats.step`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.formats import datum_file, step
+from pipeline.formats import step
+from pipeline.formats.datum_file import DatumFile, FeatureRecord, build
+from pipeline.formats.step.items import label_of
+from pipeline.geometry import moved
 from pipeline.values.surface import FILLED
 from tests.outcomes import BALL, RING, outcome
 
@@ -26,7 +29,7 @@ ANGLE_BAR = 1e-9  # rad
 def seen_of(made: Any) -> step.Seen:
     surface = made.lighten.surface
     keep = surface.origin != FILLED
-    points = datum_file.part_point(made.frame.frame.matrix, surface.vertices)
+    points = moved(made.frame.frame.matrix, surface.vertices)
     return step.Seen(points, surface.faces[keep], made.lighten.labels[keep])
 
 
@@ -83,9 +86,9 @@ def xyz(item: Any) -> np.ndarray:
 
 
 @pytest.fixture(scope="module", params=["AP242", "AP214"])
-def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict, Model, str]:
+def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[DatumFile, Model, str]:
     made = outcome()
-    data = json.loads(datum_file.text_of(datum_file.build(made)))
+    data = build(made)
     path = tmp_path_factory.mktemp("step") / "reference.step"
     step.write_step(path, data, seen_of(made), request.param)
     return data, read_step(path), request.param
@@ -97,7 +100,7 @@ def surfaces(model: Model, name: str) -> list[Any]:
     return [BRepAdaptor_Surface(face) for face in parts(model.shapes[name], "face")]
 
 
-def test_the_schema_is_the_one_asked_for(written: tuple[dict, Model, str]) -> None:
+def test_the_schema_is_the_one_asked_for(written: tuple[DatumFile, Model, str]) -> None:
     _, model, schema = written
     # ISO 10303-242 and ISO 10303-214 schema names.
     expected = {"AP242": "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING", "AP214": "AUTOMOTIVE_DESIGN"}[schema]
@@ -106,7 +109,7 @@ def test_the_schema_is_the_one_asked_for(written: tuple[dict, Model, str]) -> No
     assert "SI_UNIT(.MILLI.,.METRE.)" in model.text
 
 
-def test_every_feature_is_there_by_name_with_its_kind_and_parameters(written: tuple[dict, Model, str]) -> None:
+def test_every_feature_is_there_by_name_with_its_kind_and_parameters(written: tuple[DatumFile, Model, str]) -> None:
     from OCP import GeomAbs
 
     data, model, _ = written
@@ -117,64 +120,64 @@ def test_every_feature_is_there_by_name_with_its_kind_and_parameters(written: tu
         "sphere": GeomAbs.GeomAbs_Sphere,
         "torus": GeomAbs.GeomAbs_Torus,
     }
-    for feature in data["features"]:
-        found = surfaces(model, f"{step.label_of(feature)} face")
+    for feature in data.features:
+        found = surfaces(model, f"{label_of(feature)} face")
         assert found
         for surface in found:
-            assert surface.GetType() == kinds[feature["kind"]]
+            assert surface.GetType() == kinds[feature.kind]
             hold_parameters(surface, feature)
 
 
-def hold_parameters(surface: Any, feature: dict) -> None:
-    place = feature["in_part_frame"]
-    point = np.array(place["point"])
-    if feature["kind"] == "plane":
+def hold_parameters(surface: Any, feature: FeatureRecord) -> None:
+    place = feature.in_part_frame
+    point = np.array(place.point)
+    if feature.kind == "plane":
         plane = surface.Plane()
         direction = xyz(plane.Axis().Direction())
-        assert abs(np.dot(xyz(plane.Location()) - point, place["direction"])) < LENGTH_BAR
+        assert abs(np.dot(xyz(plane.Location()) - point, place.direction)) < LENGTH_BAR
     else:
-        shape = getattr(surface, feature["kind"].capitalize())()
+        shape = getattr(surface, feature.kind.capitalize())()
         np.testing.assert_allclose(xyz(shape.Location()), point, atol=LENGTH_BAR)
-        if feature["kind"] == "torus":
-            assert shape.MinorRadius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
-            assert shape.MajorRadius() == pytest.approx(feature["major_radius"], abs=LENGTH_BAR)
-        elif feature["kind"] == "cone":
-            assert shape.RefRadius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
-            assert shape.SemiAngle() == pytest.approx(math.radians(feature["half_angle"]), abs=ANGLE_BAR)
+        if feature.kind == "torus":
+            assert shape.MinorRadius() == pytest.approx(feature.radius, abs=LENGTH_BAR)
+            assert shape.MajorRadius() == pytest.approx(feature.major_radius, abs=LENGTH_BAR)
+        elif feature.kind == "cone":
+            assert shape.RefRadius() == pytest.approx(feature.radius, abs=LENGTH_BAR)
+            assert shape.SemiAngle() == pytest.approx(math.radians(feature.half_angle), abs=ANGLE_BAR)
         else:
-            assert shape.Radius() == pytest.approx(feature["radius"], abs=LENGTH_BAR)
-        if feature["kind"] == "sphere":
+            assert shape.Radius() == pytest.approx(feature.radius, abs=LENGTH_BAR)
+        if feature.kind == "sphere":
             return
         direction = xyz(shape.Axis().Direction())
-    assert np.linalg.norm(np.cross(direction, place["direction"])) < ANGLE_BAR
-    assert np.dot(direction, place["direction"]) > 0
+    assert np.linalg.norm(np.cross(direction, place.direction)) < ANGLE_BAR
+    assert np.dot(direction, place.direction) > 0
 
 
-def test_faces_look_out_of_the_material(written: tuple[dict, Model, str]) -> None:
+def test_faces_look_out_of_the_material(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRepGProp import BRepGProp_Face
     from OCP.BRepTools import BRepTools
     from OCP.gp import gp_Pnt, gp_Vec
 
     data, model, _ = written
-    for feature in data["features"]:
-        (face,) = parts(model.shapes[f"{step.label_of(feature)} face"], "face")
+    for feature in data.features:
+        (face,) = parts(model.shapes[f"{label_of(feature)} face"], "face")
         view = BRepGProp_Face(face)
         u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
         at, normal = gp_Pnt(), gp_Vec()
         view.Normal((0.7 * u0 + 0.3 * u1), (0.7 * v0 + 0.3 * v1), at, normal)
-        place = feature["in_part_frame"]
-        if feature["kind"] == "plane":
-            assert np.dot(xyz(normal), place["direction"]) > 0
+        place = feature.in_part_frame
+        if feature.kind == "plane":
+            assert np.dot(xyz(normal), place.direction) > 0
             continue
-        away = xyz(at) - place["point"]
-        if feature["kind"] != "sphere":
-            away -= np.dot(away, place["direction"]) * np.array(place["direction"])
-        if feature["kind"] == "torus":
-            away = xyz(at) - place["point"] - away / np.linalg.norm(away) * feature["major_radius"]
-        assert (np.dot(xyz(normal), away) > 0) == (feature["side"] == "boss"), feature["id"]
+        away = xyz(at) - place.point
+        if feature.kind != "sphere":
+            away -= np.dot(away, place.direction) * np.array(place.direction)
+        if feature.kind == "torus":
+            away = xyz(at) - place.point - away / np.linalg.norm(away) * feature.major_radius
+        assert (np.dot(xyz(normal), away) > 0) == (feature.side == "boss"), feature.id
 
 
-def test_faces_are_trimmed_to_what_was_seen(written: tuple[dict, Model, str]) -> None:
+def test_faces_are_trimmed_to_what_was_seen(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRepGProp import BRepGProp
     from OCP.GProp import GProp_GProps
 
@@ -194,10 +197,10 @@ def test_faces_are_trimmed_to_what_was_seen(written: tuple[dict, Model, str]) ->
     assert area("cylinder-3 face") == pytest.approx(2 * math.pi * 4.5 * 30, rel=1e-6)
     assert area("sphere-1 face") == pytest.approx(4 * math.pi * BALL[1] ** 2, rel=1e-6)
     assert area("torus-1 face") == pytest.approx(4 * math.pi**2 * RING[1] * RING[2], rel=1e-6)
-    assert {f["id"] for f in data["features"]} >= {"plane-1", "torus-1"}
+    assert {f.id for f in data.features} >= {"plane-1", "torus-1"}
 
 
-def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[dict, Model, str]) -> None:
+def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRep import BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Curve
 
@@ -212,14 +215,14 @@ def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[dic
         (vertex,) = parts(model.shapes[name], "vertex")
         return xyz(BRep_Tool.Pnt_s(vertex))
 
-    for feature in data["features"]:
-        place, name = feature["in_part_frame"], step.label_of(feature)
-        if feature["kind"] in ("cylinder", "cone", "torus"):
+    for feature in data.features:
+        place, name = feature.in_part_frame, label_of(feature)
+        if feature.kind in ("cylinder", "cone", "torus"):
             at, along = line(f"{name} axis")
-            assert np.linalg.norm(np.cross(along, place["direction"])) < ANGLE_BAR
-            assert np.linalg.norm(np.cross(at - place["point"], along)) < LENGTH_BAR
-        if feature["kind"] != "plane":
-            np.testing.assert_allclose(point(f"{name} centre"), place["point"], atol=LENGTH_BAR)
+            assert np.linalg.norm(np.cross(along, place.direction)) < ANGLE_BAR
+            assert np.linalg.norm(np.cross(at - place.point, along)) < LENGTH_BAR
+        if feature.kind != "plane":
+            np.testing.assert_allclose(point(f"{name} centre"), place.point, atol=LENGTH_BAR)
     np.testing.assert_allclose(point("part frame origin"), 0, atol=LENGTH_BAR)
     for axis, direction in zip("xyz", np.eye(3), strict=True):
         np.testing.assert_allclose(line(f"part frame {axis} axis")[1], direction, atol=ANGLE_BAR)
@@ -229,11 +232,11 @@ def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[dic
     assert surfaces(model, "datum C plane-3")
     (circle,) = parts(model.shapes["pitch circle 1"], "edge")
     found = BRepAdaptor_Curve(circle).Circle()
-    assert 2 * found.Radius() == pytest.approx(data["patterns"][0]["diameter"], abs=LENGTH_BAR)
-    np.testing.assert_allclose(xyz(found.Location()), data["patterns"][0]["in_part_frame"]["centre"], atol=LENGTH_BAR)
+    assert 2 * found.Radius() == pytest.approx(data.patterns[0].diameter, abs=LENGTH_BAR)
+    np.testing.assert_allclose(xyz(found.Location()), data.patterns[0].in_part_frame.centre, atol=LENGTH_BAR)
 
 
-def test_common_axes_and_mid_planes(written: tuple[dict, Model, str]) -> None:
+def test_common_axes_and_mid_planes(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRepAdaptor import BRepAdaptor_Curve
 
     _, model, _ = written
@@ -251,11 +254,16 @@ def test_a_plane_with_more_than_its_flange_shows_all_of_it(tmp_path: Path) -> No
     from OCP.GProp import GProp_GProps
 
     made = outcome()
-    data = datum_file.build(made)
-    for segment in data["flanges"][0]["outer"]["segments"]:
-        for end in ("start", "end"):
-            segment[end][0] = max(segment[end][0], 40.0)
-    data["flanges"][0]["inner"] = []
+    data = build(made)
+    flange = data.flanges[0]
+    assert flange.outer is not None
+    cut = tuple(
+        s.model_copy(update={end: (max(getattr(s, end)[0], 40.0), getattr(s, end)[1]) for end in ("start", "end")})
+        for s in flange.outer.segments
+    )
+    outer = flange.outer.model_copy(update={"segments": cut})
+    small = flange.model_copy(update={"outer": outer, "inner": ()})
+    data = data.model_copy(update={"flanges": (small, *data.flanges[1:])})
     step.write_step(tmp_path / "a.step", data, seen_of(made))
     properties = GProp_GProps()
     BRepGProp.SurfaceProperties_s(read_step(tmp_path / "a.step").shapes["plane-1 face"], properties)
@@ -263,7 +271,7 @@ def test_a_plane_with_more_than_its_flange_shows_all_of_it(tmp_path: Path) -> No
     assert properties.Mass() == pytest.approx(9600 - math.pi * (22**2 + 6 * 4.5**2), rel=0.01)
 
 
-def test_flange_outlines_are_wires_on_their_face(written: tuple[dict, Model, str]) -> None:
+def test_flange_outlines_are_wires_on_their_face(written: tuple[DatumFile, Model, str]) -> None:
     from OCP import GeomAbs
     from OCP.BRepAdaptor import BRepAdaptor_Curve
 
@@ -286,7 +294,7 @@ def test_flange_outlines_are_wires_on_their_face(written: tuple[dict, Model, str
         np.testing.assert_allclose(places, expected, atol=LENGTH_BAR)
 
 
-def test_the_kernel_finds_every_shape_valid_and_no_solid(written: tuple[dict, Model, str]) -> None:
+def test_the_kernel_finds_every_shape_valid_and_no_solid(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRepCheck import BRepCheck_Analyzer
 
     _, model, _ = written
@@ -301,7 +309,7 @@ def test_names_are_plain_ascii_whatever_the_user_calls_them(tmp_path: Path) -> N
     features = list(made.recover.features)
     features[6] = replace(features[6], name="Lagersitz Ø40 'groß' 轴")
     made = replace(made, recover=replace(made.recover, features=tuple(features)))
-    step.write_step(tmp_path / "a.step", datum_file.build(made), seen_of(made))
+    step.write_step(tmp_path / "a.step", build(made), seen_of(made))
     assert "cylinder-1 Lagersitz 40 gro face" in read_step(tmp_path / "a.step").shapes
 
 
@@ -320,7 +328,7 @@ def test_partly_seen_faces_are_not_drawn_whole(tmp_path: Path) -> None:
     features = list(made.recover.features)
     features[6] = replace(features[6], extent=replace(features[6].extent, arc=math.radians(240)))
     made = replace(made, recover=replace(made.recover, features=tuple(features)))
-    step.write_step(tmp_path / "a.step", datum_file.build(made), seen)
+    step.write_step(tmp_path / "a.step", build(made), seen)
     model = read_step(tmp_path / "a.step")
 
     def area(name: str) -> float:
@@ -336,7 +344,7 @@ def test_partly_seen_faces_are_not_drawn_whole(tmp_path: Path) -> None:
 
 def test_the_same_data_give_the_same_bytes(tmp_path: Path) -> None:
     made = outcome()
-    data = datum_file.build(made)
+    data = build(made)
     step.write_step(tmp_path / "a.step", data, seen_of(made))
     step.write_step(tmp_path / "b.step", data, seen_of(made), "AP214")
     step.write_step(tmp_path / "c.step", data, seen_of(made))
@@ -345,7 +353,7 @@ def test_the_same_data_give_the_same_bytes(tmp_path: Path) -> None:
 
 def test_nothing_is_printed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     made = outcome()
-    step.write_step(tmp_path / "a.step", datum_file.build(made), seen_of(made))
+    step.write_step(tmp_path / "a.step", build(made), seen_of(made))
     assert capfd.readouterr() == ("", "")
 
 
@@ -354,18 +362,19 @@ def test_four_hundred_features_take_seconds(tmp_path: Path) -> None:
     import time
 
     made = outcome()
-    data, seen = datum_file.build(made), seen_of(made)
+    data, seen = build(made), seen_of(made)
     features, points, faces, labels = [], [], [], []
     for copy in range(25):
         off = np.array([300.0 * (copy % 5), 200.0 * (copy // 5), 0.0])
-        for feature in data["features"]:
-            place = feature["in_part_frame"]
-            moved = place | {"point": (np.array(place["point"]) + off).tolist()}
-            features.append(feature | {"id": f"{feature['id']}-{copy}", "in_part_frame": moved})
+        for feature in data.features:
+            place = feature.in_part_frame
+            beside = place.model_copy(update={"point": tuple(np.array(place.point) + off)})
+            features.append(feature.model_copy(update={"id": f"{feature.id}-{copy}", "in_part_frame": beside}))
         points.append(seen.points + off)
         faces.append(seen.faces + copy * len(seen.points))
         labels.append(seen.labels + 16 * copy)
-    many = data | {"features": features, "flanges": [], "frame": data["frame"] | {"datums": []}}
+    frame = data.frame.model_copy(update={"datums": ()})
+    many = data.model_copy(update={"features": tuple(features), "flanges": (), "frame": frame})
     everything = step.Seen(np.concatenate(points), np.concatenate(faces).astype(np.int32), np.concatenate(labels))
     begun = time.process_time()
     step.write_step(tmp_path / "a.step", many, everything)
@@ -376,7 +385,7 @@ def test_four_hundred_features_take_seconds(tmp_path: Path) -> None:
     assert text.count("CYLINDRICAL_SURFACE(") == 25 * 7
 
 
-def random_feature(rng: np.random.Generator, kind: str, number: int) -> tuple[dict, np.ndarray]:
+def random_feature(rng: np.random.Generator, kind: str, number: int) -> tuple[FeatureRecord, np.ndarray]:
     """A feature of a random pose and size, as the datum file has it, and points (n, 3) on a patch of it."""
     direction = rng.normal(size=3)
     direction /= np.linalg.norm(direction)
@@ -410,17 +419,19 @@ def random_feature(rng: np.random.Generator, kind: str, number: int) -> tuple[di
     place = {"point": point.tolist(), "direction": None if kind == "sphere" else direction.tolist()}
     feature = {
         "id": f"{kind}-{number}",
-        "name": None,
         "kind": kind,
         "side": side,
-        "confidence": "good",
+        **place,
         "radius": None if kind == "plane" else radius,
         "half_angle": half,
         "major_radius": major,
         "in_part_frame": place,
-        "extent": {"arc": math.degrees(arc), "along": along},
+        "extent": {"area": 1.0, "length": None, "arc": math.degrees(arc), "along": along},
+        "uncertainty": {"position": None, "direction": None, "radius": None, "method": "none"},
+        "form": {"rms": None, "peak_to_valley": None, "inliers": None, "standard": "form"},
+        "audit": None,
     }
-    return feature, points.reshape(60, 9, 3)
+    return FeatureRecord.model_validate_json(json.dumps(feature)), points.reshape(60, 9, 3)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -437,20 +448,22 @@ def test_surfaces_of_any_size_pose_and_extent(tmp_path: Path, seed: int) -> None
         points.append(grid.reshape(-1, 3))
         faces.append(cells)
         labels.append(np.full(len(cells), number))
-    frame = {"datums": [], "matrix": np.eye(4).tolist()}
-    data = {"features": features, "frame": frame, "patterns": [], "flanges": []}
+    made = build(outcome())
+    frame = made.frame.model_copy(update={"datums": (), "matrix": np.eye(4).tolist()})
+    only = {"features": tuple(features), "frame": frame, "patterns": (), "flanges": ()}
+    data = made.model_copy(update=only)
     seen = step.Seen(np.concatenate(points), np.concatenate(faces).astype(np.int32), np.concatenate(labels))
     step.write_step(tmp_path / "a.step", data, seen)
     model = read_step(tmp_path / "a.step")
     for feature in features:
-        name = f"{feature['id']} face"
+        name = f"{feature.id} face"
         assert name in model.shapes, name
         assert BRepCheck_Analyzer(model.shapes[name]).IsValid(), (name, feature)
         for surface in surfaces(model, name):
             hold_parameters(surface, feature)
 
 
-def test_items_lie_on_layers_by_meaning(written: tuple[dict, Model, str]) -> None:
+def test_items_lie_on_layers_by_meaning(written: tuple[DatumFile, Model, str]) -> None:
     _, model, _ = written
     layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
     assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MIDDLES", "OUTLINE", "OPENINGS", "UNSURE"}

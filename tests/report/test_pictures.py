@@ -12,7 +12,7 @@ import trimesh
 
 from pipeline.report import raster
 from pipeline.report.charts import bars_of, round_up
-from pipeline.report.colours import diverging, kind_colour, kind_hatch, lined
+from pipeline.report.colours import diverging, feature_looks, lined, look_colour, look_hatch
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
@@ -20,7 +20,7 @@ from pipeline.surfaces.shape import shape_of
 from pipeline.values.surface import Surface
 from tests.outcomes import BORE, HEIGHT, HOLE, HOLES, LENGTH, WIDTH, features, part_mesh
 
-KINDS = ("plane", "bore", "boss", "cone", "sphere", "torus", "filled", "none")
+LOOKS = (*feature_looks(), "filled", "none")
 
 
 def lightness(colours: np.ndarray) -> np.ndarray:
@@ -51,11 +51,15 @@ def test_the_map_stays_inside_the_colours_of_a_screen() -> None:
     assert (np.abs(np.diff(ramp, axis=0)).sum(axis=1) > 0).all()
 
 
+def test_the_key_has_a_word_for_every_look() -> None:
+    assert feature_looks() == ("plane", "bore", "boss", "cone", "sphere", "torus")
+
+
 def test_kinds_differ_by_hatch_where_they_differ_little_in_grey() -> None:
-    for i, one in enumerate(KINDS):
-        for other in KINDS[i + 1 :]:
-            grey = abs(float(np.diff(lightness(np.array([kind_colour(one), kind_colour(other)])))[0]))
-            assert kind_hatch(one) != kind_hatch(other) or grey > 1.0, (one, other)
+    for i, one in enumerate(LOOKS):
+        for other in LOOKS[i + 1 :]:
+            grey = abs(float(np.diff(lightness(np.array([look_colour(one), look_colour(other)])))[0]))
+            assert look_hatch(one) != look_hatch(other) or grey > 1.0, (one, other)
 
 
 def view(right: tuple[float, ...], up: tuple[float, ...], scale: float = 4.0, size: int = 600) -> raster.View:
@@ -86,7 +90,7 @@ def test_the_nearest_facet_is_seen() -> None:
 def test_letters_stand_in_the_views_that_show_their_feature() -> None:
     vertices, faces, labels = part_mesh()
     part = Part(vertices, faces, np.full(len(faces), "plane"), labels)
-    top = Mark("A", 0, "plane", np.array([1.0, 0.5, HEIGHT]), np.array([0.0, 0, 1]), None, None)
+    top = Mark("A", 0, np.array([1.0, 0.5, HEIGHT]), np.array([0.0, 0, 1]), None, None)
     marked, plain = draw_all(part, [top], "mm", 450, 350), draw_all(part, [], "mm", 450, 350)
     changed = {name: bool((np.asarray(marked[name]) != np.asarray(plain[name])).any()) for name in marked}
     assert changed == {
@@ -101,7 +105,7 @@ def test_no_letter_covers_another() -> None:
     vertices, faces, labels = part_mesh()
     part = Part(vertices, faces, np.full(len(faces), "plane"), labels)
     up = np.array([0.0, 0, 1])
-    marks = [Mark(letter, 0, "plane", np.array([0.0, 0, HEIGHT]), up, None, None) for letter in "ABC"]
+    marks = [Mark(letter, 0, np.array([0.0, 0, HEIGHT]), up, None, None) for letter in "ABC"]
     none = np.asarray(draw_all(part, [], "mm", 450, 350)["from +Z"]).astype(int)
     changed = [
         (

@@ -13,7 +13,7 @@ from scipy.spatial import Delaunay
 
 from pipeline.errors import DatumliftError, GeometryError
 from pipeline.features.uncertainty.noise import white_sigma
-from pipeline.formats.meshes import read_mesh
+from pipeline.formats.meshes_in import read_mesh
 from pipeline.job import CleanSettings, Zone
 from pipeline.mesh.topology.defects import edge_report
 from pipeline.mesh.topology.measures import facet_areas, mean_edge

@@ -1,25 +1,10 @@
-"""Datum reference frames from recovered features, by the rules of ISO 5459.
+"""The datum system: the frame of designated features with what is known of it, and features in that frame.
 
-Each datum stands for its situation feature: a plane for a face, an axis for a cylinder, a point for a sphere,
-an axis and a point for a cone or torus. They are taken in their order, and each one takes away of the six
-freedoms of a rigid body only what those before it left:
-
-    directions  the first direction there is fixes two turns, the first one that is not parallel to it the third;
-                a place can do the same (a hole beside the axis stops the turn about it)
-    places      a plane fixes one shift, an axis two, a point three, less what is fixed already
-
-A datum that takes nothing away is refused, since it could only contradict the others. A secondary or tertiary
-datum within SNAP of square or parallel to those before it is taken as exactly so, as the standard has it: its
-plane or axis then passes through the middle of what was seen of it.
-
-The frame's z looks out of datum A (a face's outward normal, or along an axis), x comes from the datum that
-stops the turn about z, y = z x x. The origin is where the datums fix it: on A; on B in the shifts that A left;
-on C in the rest. Points and directions are in scan coordinates, mm and rad.
+Points and directions are in scan coordinates unless a name says otherwise, mm and rad.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations, product
@@ -28,272 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import SettingsError
-from pipeline.features.datums.designation import (
-    ALIKE,
-    SNAP,
-    Choice,
-    Situation,
-    angle_of,
-    cross,
-    cross_axes,
-    mean_direction,
-    situation,
-    unit,
-)
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.features.datums.designation import Choice
+from pipeline.features.datums.freedoms import LETTERS, Solution, solve
+from pipeline.features.datums.situation_features import Situation, cross, cross_axes, mean_direction, situation
+from pipeline.surfaces import SIZES, Shape, kind_of, moved, shape_of
 from pipeline.values import Datum, Feature, Frame, InPart
 
 Array = NDArray[np.float64]
 
-LETTERS = "ABC"
-LEVER = 0.02  # a place nearer to the axis of turn than this share of the part's reach can't stop the turn
 STEP = 1e-6  # mm and rad, of the difference quotients
-
-_TURNS = ("rx", "ry", "rz")
-_SHIFTS = ("tx", "ty", "tz")
-
-
-@dataclass(frozen=True)
-class Solution:
-    """matrix (4, 4) scan -> part; what each datum took away; what is still free; directions as idealised."""
-
-    matrix: Array
-    taken: tuple[tuple[str, ...], ...]
-    free: tuple[str, ...]
-
-
-def solve(datums: Sequence[Situation], reach: float, z: str | None = None, x: str | None = None) -> Solution:
-    """The frame that datums A, B, C in their order fix; `reach` mm is half the part's size.
-
-    z, x  the user's words for two axes: "out of A", "into A" (faces), "along B", "against B" (axes; of a
-          face the line in which it cuts the plane square to z), "towards C", "away from C" (from the origin)
-
-    Raises SettingsError when a datum takes nothing away, or the axes' words don't fit.
-    """
-    state = _State(reach)
-    taken_directions = [state.take(letter, d) for letter, d in zip(LETTERS, datums, strict=False)]
-    state.fill_in(datums[0])
-    rows = _axes(state, datums, z, x)
-    matrix = np.eye(4)
-    matrix[:3, :3] = rows
-    matrix[:3, 3] = -rows @ state.origin
-    taken, free = _named(rows, taken_directions, state)
-    return Solution(matrix, taken, free)
-
-
-class _State:
-    """What the datums so far have fixed: directions p, q and the origin but for shifts in `loose`."""
-
-    def __init__(self, reach: float) -> None:
-        self.reach = reach
-        self.p: Array | None = None
-        self.q: Array | None = None
-        self.origin = np.zeros(3)
-        self.loose = np.eye(3)  # columns: directions in which the origin may still shift
-        self.ideal: list[Array | None] = []
-        self.guessed_turns: list[Array] = []
-
-    def take(self, letter: str, datum: Situation) -> tuple[list[Array], list[Array]]:
-        """Turns and shifts (as vectors) that this datum takes away."""
-        turns = self._take_direction(datum)
-        ideal = self._idealised(datum.direction)
-        self.ideal.append(ideal)
-        shifts = self._take_place(datum, ideal)
-        if datum.kind != "plane":
-            turns += self._take_lever(datum)
-        if not turns and not shifts:
-            raise SettingsError(
-                f"Datum {letter} takes away no freedom that the datums before it left ({self._why(datum)}); "
-                f"choose another {letter} or leave it out."
-            )
-        return turns, shifts
-
-    def _take_direction(self, datum: Situation) -> list[Array]:
-        d = datum.direction
-        if d is None or self.q is not None:
-            return []
-        if self.p is None:
-            self.p = d
-            return list(cross_axes(d))
-        if angle_of(d, self.p) < ALIKE:
-            return []
-        self.q = unit(d - (d @ self.p) * self.p)
-        return [self.p]
-
-    def _idealised(self, d: Array | None) -> Array | None:
-        """The direction made exactly square or parallel to those before, where it nearly is."""
-        if d is None or self.p is None:
-            return d
-        axes = [self.p] if self.q is None else [self.p, self.q, cross(self.p, self.q)]
-        for axis in axes:
-            if angle_of(d, axis) < SNAP:
-                return axis * np.sign(d @ axis)
-        if abs(d @ self.p) < np.sin(SNAP):
-            return unit(d - (d @ self.p) * self.p)
-        return d
-
-    def _take_place(self, datum: Situation, ideal: Array | None) -> list[Array]:
-        if datum.kind == "plane":
-            assert ideal is not None
-            rows = ideal[None]
-        elif datum.kind == "axis":
-            assert ideal is not None
-            rows = np.array(cross_axes(ideal))
-        else:
-            rows = np.eye(3)
-        if self.loose.shape[1] == 0:
-            return []
-        u, s, vt = np.linalg.svd(rows @ self.loose)
-        rank = int(np.sum(s > np.sin(ALIKE)))
-        missing = rows @ (datum.point - self.origin)
-        step = vt[:rank].T @ ((u[:, :rank].T @ missing) / s[:rank])
-        self.origin = self.origin + self.loose @ step
-        taken = self.loose @ vt[:rank].T
-        self.loose = self.loose @ vt[rank:].T
-        return list(taken.T)
-
-    def _take_lever(self, datum: Situation) -> list[Array]:
-        """A place beside the axis (or point) about which the part could still turn stops that turn."""
-        if self.q is not None:
-            return []
-        off = datum.point - self.origin
-        if self.p is None:
-            if self.loose.shape[1] or np.linalg.norm(off) < LEVER * self.reach:
-                return []
-            self.p = unit(off)
-            return list(cross_axes(self.p))
-        across = self.loose - np.outer(self.p, self.p @ self.loose)
-        if np.linalg.norm(across) > 1e-6:
-            return []
-        off = off - (off @ self.p) * self.p
-        if np.linalg.norm(off) < LEVER * self.reach:
-            return []
-        self.q = unit(off)
-        return [self.p]
-
-    def _why(self, datum: Situation) -> str:
-        if datum.direction is not None and self.p is not None and angle_of(datum.direction, self.p) < ALIKE:
-            if datum.kind == "plane":
-                return "it lies parallel to one of them, or within 10 degrees of that"
-            return "its axis coincides with theirs, or lies too near to it to stop the turn about it"
-        return "all that it could fix is fixed already"
-
-    def fill_in(self, first: Situation) -> None:
-        """What no datum fixes is taken from the scan's own axes and the first datum's middle."""
-        if self.p is None:
-            self.p = np.array([0.0, 0.0, 1.0])
-            self.guessed_turns += list(cross_axes(self.p))
-        if self.q is None:
-            p = self.p
-            helper = np.eye(3)[int(np.argmin(np.abs(p)))]
-            self.q = unit(helper - (helper @ p) * p)
-            self.guessed_turns.append(p)
-        if self.loose.shape[1]:
-            self.origin = self.origin + self.loose @ (self.loose.T @ (first.point - self.origin))
-
-
-def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | None) -> Array:
-    """(3, 3) rows x, y, z."""
-    assert state.p is not None
-    assert state.q is not None
-    p = _signed(state.p, state, datums)
-    q = _signed(state.q, state, datums)
-    up = None if z is None else _worded("z", z, state, datums, None)
-    across = None
-    if x is not None:
-        square_to = up if up is not None else p
-        across = _worded("x", x, state, datums, square_to)
-        if up is None and angle_of(across, p) < ALIKE:
-            up = q
-    if up is None:
-        up = p
-    if across is None:
-        across = q if angle_of(q, up) > ALIKE else p
-    flat = across - (across @ up) * up
-    if np.linalg.norm(flat) < np.sin(ALIKE):
-        raise SettingsError(f"The frame's x ({x!r}) runs along its z ({z or 'out of A'!r}); take x from another datum.")
-    flat = unit(flat)
-    return np.array([flat, cross(up, flat), up])
-
-
-def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
-    """Which way along an axis: out of a face that is square to it; else from the origin to where the datum that
-    runs along it was seen; failing that the way in which its largest scan coordinate grows."""
-    along = [(d, i) for d, i in zip(datums, state.ideal, strict=True) if i is not None and angle_of(i, axis) < SNAP]
-    for datum, ideal in along:
-        if datum.kind == "plane":
-            return axis * np.sign(ideal @ axis)
-    for datum, _ in along:
-        ahead = float((datum.point - state.origin) @ axis)
-        if abs(ahead) > LEVER * state.reach:
-            return axis * np.sign(ahead)
-    return axis if not along else axis * np.sign(axis[int(np.argmax(np.abs(axis) * [1.0, 1.001, 1.002]))])
-
-
-def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], square_to: Array | None) -> Array:
-    match = re.fullmatch(r"\s*(out of|into|along|against|towards|away from)\s+(?:datum\s+)?([A-C])\s*", text, re.I)
-    if not match:
-        raise SettingsError(
-            f'The frame\'s {name} can\'t be {text!r}; write "out of A", "into A", "along B", "against B", '
-            '"towards C" or "away from C".'
-        )
-    verb, letter = match[1].lower(), match[2].upper()
-    index = LETTERS.index(letter)
-    if index >= len(datums):
-        raise SettingsError(f"The frame's {name} is {text!r}, but there is no datum {letter}; choose one first.")
-    datum, ideal = datums[index], state.ideal[index]
-    sign = -1.0 if verb in ("into", "against", "away from") else 1.0
-    if verb in ("towards", "away from"):
-        off = datum.point - state.origin
-        if square_to is not None:
-            off = off - (off @ square_to) * square_to
-        if np.linalg.norm(off) < LEVER * state.reach:
-            raise SettingsError(f"The frame's {name} is {text!r}, but the origin lies on {letter}; choose another.")
-        return sign * unit(off)
-    if ideal is None:
-        raise SettingsError(f'The frame\'s {name} is {text!r}, but {letter} is a point; write "towards {letter}".')
-    if verb in ("out of", "into"):
-        if datum.kind != "plane":
-            raise SettingsError(
-                f"The frame's {name} is {text!r}, but {letter} is an axis; "
-                f'write "along {letter}" or "against {letter}".'
-            )
-        return sign * ideal
-    if datum.kind != "plane":
-        return sign * _signed(ideal, state, datums)
-    if square_to is None or angle_of(ideal, square_to) < ALIKE:
-        raise SettingsError(
-            f'The frame\'s {name} is {text!r}, but {letter} is a face; write "out of {letter}" or "into {letter}".'
-        )
-    return sign * unit(cross(ideal, square_to))
-
-
-def _named(
-    rows: Array, taken: Sequence[tuple[list[Array], list[Array]]], state: _State
-) -> tuple[tuple[tuple[str, ...], ...], tuple[str, ...]]:
-    """The freedoms that each datum took, and those left, by the part axis each lies along most."""
-    open_turns, open_shifts = list(_TURNS), list(_SHIFTS)
-
-    def pick(vectors: list[Array], names: tuple[str, ...], still: list[str]) -> list[str]:
-        if not vectors:
-            return []
-        share = np.sum((np.array(vectors) @ rows.T) ** 2, axis=0)
-        found = sorted(still, key=lambda n: -share[names.index(n)])[: len(vectors)]
-        for name in found:
-            still.remove(name)
-        return found
-
-    order = {name: i for i, name in enumerate((*_SHIFTS, *_TURNS))}
-    result = []
-    for turns, shifts in taken:
-        names = pick(shifts, _SHIFTS, open_shifts) + pick(turns, _TURNS, open_turns)
-        result.append(tuple(sorted(names, key=order.__getitem__)))
-    return tuple(result), tuple(open_shifts + open_turns)
-
-
-# ---------------------------------------------------------------------------------------------------------------
-# The frame of chosen features, with what is known of it
 
 
 @dataclass(frozen=True)
@@ -318,7 +46,7 @@ def reach_of(features: Sequence[Feature]) -> float:
     spread = []
     for f in features:
         half = 0.5 * (f.extent.length or 0.0) + (f.radius or 0.0) + (f.major_radius or 0.0)
-        if f.kind == "plane":
+        if kind_of(f).flat:
             half = float(np.sqrt(f.extent.area / np.pi))
         spread += [f.point - half / np.sqrt(3.0), f.point + half / np.sqrt(3.0)]
     return max(0.5 * float(np.linalg.norm(np.ptp(np.array(spread), axis=0))), 1e-6)
@@ -410,29 +138,29 @@ def _gains(
             continue
         columns = []
         for k, name in enumerate(uncertainty.names):
-            if name in ("r", "R", "h") and shape.kind != "cone":
+            if name in SIZES and not kind_of(shape).tapered:
                 columns.append(np.zeros(6))
                 continue
             ends = []
             for sign in (1.0, -1.0):
                 step = np.zeros(len(uncertainty.names))
                 step[k] = sign * STEP
-                moved = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
-                ends.append(_motion(solve_chosen(datums, moved, weights).matrix @ back))
+                nearby = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
+                ends.append(_motion(solve_chosen(datums, nearby, weights).matrix @ back))
             columns.append((ends[0] - ends[1]) / (2.0 * STEP))
         gains[ident] = np.array(columns).T
     return gains
 
 
 def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
-    moved = KINDS[shape.kind].moved(shape, step, basis)
-    if shape.kind == "cone" and moved.radius is not None and shape.radius is not None and shape.half_angle:
-        # A cone's point as a place is where its radius is what it is now.
-        assert moved.direction is not None
-        assert moved.half_angle is not None
-        shift = (shape.radius - moved.radius) / np.tan(moved.half_angle)
-        moved = replace(moved, point=moved.point + shift * moved.direction)
-    return moved
+    nearby = moved(shape, step, basis)
+    if kind_of(shape).tapered and nearby.radius is not None and shape.radius is not None and shape.half_angle:
+        # The point of what tapers is, as a place, where its radius is what it is now.
+        assert nearby.direction is not None
+        assert nearby.half_angle is not None
+        shift = (shape.radius - nearby.radius) / np.tan(nearby.half_angle)
+        nearby = replace(nearby, point=nearby.point + shift * nearby.direction)
+    return nearby
 
 
 def _motion(m: Array) -> Array:
@@ -503,8 +231,9 @@ def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: M
     if direction is not None:
         # Along the axis, or within the face, the point means nothing; nor does a turn about the direction.
         across = np.eye(3) - np.outer(direction, direction)
-        keep = np.outer(direction, direction) if feature.kind == "plane" else across
-        if feature.kind != "torus":
+        kind = kind_of(feature)
+        keep = np.outer(direction, direction) if kind.flat else across
+        if not kind.centred:
             place = keep @ place @ keep
         turn = across @ turn @ across
     spread = None if direction is None else float(np.sqrt(max(np.linalg.eigvalsh(turn)[-1], 0.0)))

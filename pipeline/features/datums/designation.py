@@ -1,13 +1,11 @@
-"""Datums as the user writes them, and the situation features that they come to.
+"""Datum designation: which features make a datum, as the user writes it.
 
 A datum is a feature, or is made of some: the plane midway between two faces, the common axis of two bores, the
-axis of a bolt circle, the point where an axis meets a face. Each is a plane, an axis or a point to the frame (the
-situation features of ISO 5459). Points and directions are in scan coordinates, mm and rad.
+axis of a bolt circle, the point where an axis meets a face. Points are in scan coordinates, mm.
 """
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,23 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
-from pipeline.features.relations import circle_through
-from pipeline.surfaces import Shape, shape_of, signed_distance
+from pipeline.surfaces import KINDS, kind_of, names_of, shape_of, signed_distance
 from pipeline.values import Feature
 
 Array = NDArray[np.float64]
-
-SNAP = np.radians(5.0)  # nearer than this to square or parallel is taken as exactly so
-ALIKE = np.radians(10.0)  # nearer than this to parallel gives no second direction
-
-
-@dataclass(frozen=True)
-class Situation:
-    """What a datum is to the frame. kind: "plane" | "axis" | "point" | "axis+point"."""
-
-    kind: str
-    point: Array
-    direction: Array | None
 
 
 @dataclass(frozen=True)
@@ -57,15 +42,11 @@ class Choice:
         return f"{self.make} of {' and '.join(self.members)}"
 
 
-# ---------------------------------------------------------------------------------------------------------------
-# From words to choices
-
-
 def choose(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Choice:
     """The datum that a text of the job file means.
 
-    A feature's id; a name from [names]; "bore nearest [x, y, z]" (bore, hole, boss, plane, cylinder, cone, sphere,
-    torus; scan coordinates); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and
+    A feature's id; a name from [names]; "bore nearest [x, y, z]" (bore, hole, boss, face or a kind's name; scan
+    coordinates); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and
     V and W", "centre of U", "crossing of U and V", "point [x, y, z]". Raises SettingsError with what to write.
     """
     words = text.strip()
@@ -114,17 +95,13 @@ def _place(text: str, whole: str) -> tuple[float, float, float]:
     return numbers
 
 
-_WORDS: dict[str, tuple[str, str | None]] = {
-    "bore": ("cylinder", "bore"),
-    "hole": ("cylinder", "bore"),
-    "boss": ("cylinder", "boss"),
-    "plane": ("plane", None),
-    "face": ("plane", None),
-    "cylinder": ("cylinder", None),
-    "cone": ("cone", None),
-    "sphere": ("sphere", None),
-    "torus": ("torus", None),
-}
+_SIDES = {"bore": "bore", "hole": "bore", "boss": "boss"}
+
+
+def _words() -> dict[str, tuple[tuple[str, ...], str | None]]:
+    """What the words for a sort of feature mean: kinds, and the side where it matters."""
+    sided = {word: (names_of(lambda kind: kind.by_side), side) for word, side in _SIDES.items()}
+    return {**sided, **{word: ((kind.name,), None) for kind in KINDS.values() for word in (kind.name, *kind.also)}}
 
 
 def nearest(word: str, place: tuple[float, float, float], features: Sequence[Feature]) -> Feature:
@@ -132,10 +109,11 @@ def nearest(word: str, place: tuple[float, float, float], features: Sequence[Fea
 
     Raises SettingsError when the word is unknown, there is none of that kind, or two are equally near.
     """
-    if word not in _WORDS:
-        raise SettingsError(f"{word!r} is no kind of feature; write one of {', '.join(_WORDS)}.")
-    kind, side = _WORDS[word]
-    fitting = [f for f in features if f.kind == kind and side in (None, f.side)]
+    words = _words()
+    if word not in words:
+        raise SettingsError(f"{word!r} is no kind of feature; write one of {', '.join(words)}.")
+    kinds, side = words[word]
+    fitting = [f for f in features if f.kind in kinds and side in (None, f.side)]
     if not fitting:
         raise SettingsError(f"This scan has no {word}; choose another datum.")
     away = np.array([_away(f, np.array(place)) for f in fitting])
@@ -155,7 +133,7 @@ def _away(feature: Feature, place: Array) -> float:
         return min(surface, float(np.linalg.norm(off)))
     along = float(off @ shape.direction)
     across = float(np.linalg.norm(off - along * shape.direction))
-    if feature.kind == "plane":
+    if kind_of(feature).flat:
         return float(np.hypot(surface, max(0.0, across - np.sqrt(feature.extent.area / np.pi))))
     low, high = feature.extent.along or (
         -0.5 * (feature.extent.length or 0.0),
@@ -167,153 +145,16 @@ def _away(feature: Feature, place: Array) -> float:
 
 def _check_members(choice: Choice, by_id: Mapping[str, Feature], text: str) -> None:
     found = [by_id[m] for m in choice.members]
-    kinds = tuple(f.kind for f in found)
-    axial = [f.kind in ("cylinder", "cone", "torus") for f in found]
     if len(set(choice.members)) < len(found):
         raise SettingsError(f"{text!r} names the same feature twice; name different ones.")
-    if choice.make == "middle":
-        good = len(found) == 2 and (kinds == ("plane", "plane") or all(axial))
-        wants = "two parallel planes or two parallel axes"
-    elif choice.make == "common axis":
-        good, wants = len(found) == 2 and all(axial), "two coaxial bores or bosses"
-    elif choice.make == "pitch circle":
-        good, wants = len(found) >= 3 and all(k == "cylinder" for k in kinds), "three holes or more"
-    elif choice.make == "centre":
-        good, wants = len(found) == 1 and kinds[0] != "plane", "one feature that is not a plane"
-    else:
-        good = len(found) == 2 and sorted(axial) == [False, True] and "plane" in kinds
-        wants = "an axis and a plane"
+    kinds = [kind_of(f) for f in found]
+    flat, axial = [k.flat for k in kinds], [k.axial for k in kinds]
+    good, wants = {
+        "middle": (len(found) == 2 and (all(flat) or all(axial)), "two parallel planes or two parallel axes"),
+        "common axis": (len(found) == 2 and all(axial), "two coaxial bores or bosses"),
+        "pitch circle": (len(found) >= 3 and all(k.cylindrical for k in kinds), "three holes or more"),
+        "centre": (len(found) == 1 and not any(flat), "one feature that is not a plane"),
+        "crossing": (len(found) == 2 and any(axial) and any(flat), "an axis and a plane"),
+    }[choice.make]
     if not good:
         raise SettingsError(f"{text!r}: {choice.make} of ... needs {wants}.")
-
-
-# ---------------------------------------------------------------------------------------------------------------
-# From choices to situation features
-
-
-def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str, Array]) -> Situation:
-    """What a choice comes to for shapes by id; `weights` (4, 4) inverse covariances of an axis' (u, v, a, b).
-
-    Raises SettingsError where the members don't lie as they would have to.
-    """
-    found = [shapes[m] for m in choice.members]
-    if choice.make == "point":
-        return Situation("point", np.asarray(choice.place, float), None)
-    if choice.make == "feature":
-        kind = {"plane": "plane", "cylinder": "axis", "sphere": "point"}.get(found[0].kind, "axis+point")
-        return Situation(kind, found[0].point, found[0].direction)
-    if choice.make == "centre":
-        return Situation("point", found[0].point, None)
-    if choice.make == "middle":
-        return _middle(found, choice)
-    if choice.make == "common axis":
-        return _common_axis(found, [weights.get(m) for m in choice.members], choice)
-    if choice.make == "crossing":
-        axis, plane = found if found[1].kind == "plane" else found[::-1]
-        return Situation("point", _pierce(axis, plane, choice), None)
-    return _pitch_axis(found, choice)
-
-
-def cross(a: Array, b: Array) -> Array:
-    """Cross product of two vectors (3,): numpy's spends most of its time on shapes, and this is asked for often."""
-    ax, ay, az = a.tolist()
-    bx, by, bz = b.tolist()
-    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
-
-
-def angle_of(a: Array, b: Array) -> float:
-    """Between two lines, rad."""
-    x, y, z = cross(a, b).tolist()
-    return math.atan2(math.sqrt(x * x + y * y + z * z), abs(float(a @ b)))
-
-
-def unit(v: Array) -> Array:
-    return v / np.linalg.norm(v)
-
-
-def _directions(found: Sequence[Shape]) -> list[Array]:
-    return [s.direction for s in found if s.direction is not None]
-
-
-def mean_direction(found: Sequence[Shape]) -> Array:
-    """Mean of the directions, each taken the way the first one points."""
-    directions = _directions(found)
-    return unit(np.sum([d * np.sign(d @ directions[0]) for d in directions], axis=0))
-
-
-def _middle(found: Sequence[Shape], choice: Choice) -> Situation:
-    a, b = found
-    n, m = _directions(found)
-    if angle_of(n, m) > SNAP:
-        raise SettingsError(f"{choice.label}: the two are not parallel; there is no plane midway between them.")
-    middle = 0.5 * (a.point + b.point)
-    if a.kind != "plane":
-        off = b.point - a.point
-        along = unit(n + m * np.sign(n @ m))
-        off = off - (off @ along) * along
-        if np.linalg.norm(off) < 1e-3:
-            raise SettingsError(f"{choice.label}: the two axes coincide; there is no plane midway between them.")
-        return Situation("plane", middle, unit(off))
-    # Points equally far from both faces, whichever way they look.
-    sign = -1.0 if n @ m < 0 else 1.0
-    normal = n + sign * m
-    level = n @ a.point + sign * (m @ b.point)
-    length = np.linalg.norm(normal)
-    normal, level = normal / length, level / length
-    return Situation("plane", middle - (normal @ middle - level) * normal, normal)
-
-
-def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice: Choice) -> Situation:
-    """The line that fits both axes best, each weighted by what is known of it (least squares of places
-    across the line at each feature's middle and of directions); through both middles where nothing is."""
-    a, b = found
-    n, m = _directions(found)
-    m = m if n @ m > 0 else -m
-    if angle_of(n, m) > SNAP:
-        raise SettingsError(f"{choice.label}: the two axes are not parallel; they have no common axis.")
-    w = mean_direction(found)
-    middle = 0.5 * (a.point + b.point)
-    if weights[0] is None or weights[1] is None:
-        if abs((b.point - a.point) @ w) < 1e-3:
-            raise SettingsError(f"{choice.label}: the two lie side by side; they have no common axis.")
-        through = unit(b.point - a.point)
-        return Situation("axis", middle, through * np.sign(through @ n))
-    # Unknowns: shift (s, t) of the line across at `middle` and its turn (f, g), in the cross axes (e1, e2).
-    e1, e2 = cross_axes(w)
-    e = np.array([e1, e2])
-    normal, right = np.zeros((4, 4)), np.zeros(4)
-    for shape, direction, weight in zip(found, (n, m), weights, strict=True):
-        assert weight is not None
-        z = float((shape.point - middle) @ w)
-        design = np.block([[np.eye(2), z * np.eye(2)], [np.zeros((2, 2)), np.eye(2)]])
-        seen = np.concatenate([e @ (shape.point - middle), e @ (direction / (direction @ w))])
-        normal += design.T @ weight @ design
-        right += design.T @ weight @ seen
-    s = np.linalg.solve(normal, right)
-    return Situation("axis", middle + s[:2] @ e, unit(w + s[2:] @ e))
-
-
-def cross_axes(w: Array) -> tuple[Array, Array]:
-    helper = np.eye(3)[int(np.argmin(np.abs(w)))]
-    e1 = unit(cross(helper, w))
-    return e1, cross(w, e1)
-
-
-def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:
-    assert axis.direction is not None
-    assert plane.direction is not None
-    slope = float(axis.direction @ plane.direction)
-    if abs(slope) < np.sin(ALIKE):
-        raise SettingsError(f"{choice.label}: the axis runs along the plane; they don't cross.")
-    return axis.point + axis.direction * float((plane.point - axis.point) @ plane.direction) / slope
-
-
-def _pitch_axis(found: Sequence[Shape], choice: Choice) -> Situation:
-    """Axis through the middle of the circle through the holes' axes, along their mean direction."""
-    w = mean_direction(found)
-    if max(angle_of(d, w) for d in _directions(found)) > SNAP:
-        raise SettingsError(f"{choice.label}: the holes are not parallel; they have no pitch circle.")
-    points = np.array([s.point for s in found])
-    e = np.array(cross_axes(w))
-    centre, _, _ = circle_through(points @ e.T)
-    return Situation("axis", centre @ e + (points.mean(axis=0) @ w) * w, w)

@@ -12,10 +12,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.datums.datum_system import LETTERS, Datums, axis_weights
-from pipeline.features.datums.designation import SNAP, Choice, Situation, angle_of, situation
+from pipeline.features.datums.datum_system import Datums, axis_weights
+from pipeline.features.datums.designation import Choice
+from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.datums.proposals import usable
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.features.datums.situation_features import SNAP, Situation, angle_of, situation
+from pipeline.surfaces import Shape, kind_of, moved, shape_of
 from pipeline.values import Feature, SquareUp
 
 Array = NDArray[np.float64]
@@ -34,8 +36,8 @@ def square_up(datums: Datums) -> tuple[SquareUp, ...]:
     """
     weights = axis_weights(datums)
     good = usable(datums.features)
-    faces = [f for f in good if f.kind == "plane"][:FACES]
-    rounds = [f for f in good if f.kind in ("cylinder", "cone")][:ROUNDS]
+    faces = [f for f in good if kind_of(f).flat][:FACES]
+    rounds = [f for f in good if kind_of(f).axial and kind_of(f).ruled][:ROUNDS]
     by_id = {f.id: f for f in datums.features}
     out = []
     for letter, choice in zip(LETTERS, datums.choices, strict=False):
@@ -56,13 +58,14 @@ def _against(
     datum = situation(choice, shapes, weights)
     if datum.direction is None or feature.direction is None:
         return None
-    round_to_round = datum.kind != "plane" and feature.kind != "plane"
+    flat = kind_of(feature).flat
+    round_to_round = not datum.flat and not flat
     angle = angle_of(feature.direction, datum.direction)
     along = angle < SNAP
     if not along and angle < np.pi / 2 - SNAP:
         return None
     # An axis along a face's normal stands square on the face; the words follow the surfaces, not the vectors.
-    mixed = (datum.kind == "plane") != (feature.kind == "plane")
+    mixed = datum.flat != flat
     kind = "parallel" if along != mixed else "square"
     deviation, offset = _figures(datum, feature, along)
     jacobians, covariance = [], []
@@ -130,13 +133,13 @@ def _gain(
         for sign in (1.0, -1.0):
             step = np.zeros(len(u.names))
             step[k] = sign * STEP
-            moved = KINDS[moving.kind].moved(shape_of(moving), step, u.basis)
+            nearby = moved(shape_of(moving), step, u.basis)
             if moving is feature:
-                shifted = replace(feature, point=moved.point, direction=moved.direction)
+                shifted = replace(feature, point=nearby.point, direction=nearby.direction)
                 datum = situation(choice, shapes, weights)
             else:
                 shifted = feature
-                datum = situation(choice, {**shapes, moving.id: moved}, weights)
+                datum = situation(choice, {**shapes, moving.id: nearby}, weights)
             ends.append(np.concatenate(_figures(datum, shifted, along)))
         columns.append((ends[0] - ends[1]) / (2.0 * STEP))
     return np.array(columns).T

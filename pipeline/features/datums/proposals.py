@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums.datum_system import LETTERS, Datums, frame_of, reach_of, solve_chosen
+from pipeline.features.datums.datum_system import Datums, frame_of, reach_of, solve_chosen
 from pipeline.features.datums.designation import Choice
+from pipeline.features.datums.freedoms import LETTERS
+from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
 
 Array = NDArray[np.float64]
@@ -35,17 +37,17 @@ class DatumProposal:
 def usable(features: Sequence[Feature]) -> list[Feature]:
     """Features fit for a datum, largest seen area first; those of low confidence only if there are no others.
 
-    Nothing sits in a groove or on a fillet, so that a torus is a datum where it is asked for only: common practice, no
-    source.
+    Kinds on which nothing sits, such as grooves and fillets, are datums where they are asked for only: common practice,
+    no source.
     """
-    good = [f for f in features if f.confidence == "good" and f.machined and f.kind != "torus"]
+    good = [f for f in features if f.confidence == "good" and f.machined and kind_of(f).seat]
     return sorted(good or list(features), key=lambda f: (-f.extent.area, f.id))
 
 
 def main_bore(features: Sequence[Feature], patterns: Sequence[Pattern]) -> Feature | None:
     """The largest bore (or boss, where there is no bore) of the coaxial group with most area seen."""
     for side in ("bore", "boss"):
-        rounds = [f for f in usable(features) if f.kind == "cylinder" and f.side == side]
+        rounds = [f for f in usable(features) if kind_of(f).cylindrical and f.side == side]
         if rounds:
             group = {m: p for p in patterns if p.kind == "coaxial" for m in p.members}
             area = {f.id: f.extent.area for f in features}
@@ -115,7 +117,7 @@ def proposals(features: Sequence[Feature], patterns: Sequence[Pattern]) -> list[
     """Frames that the part offers: the usual one first (largest face, main bore, a third), the others by merit."""
     good = usable(features)
     bore = main_bore(features, patterns)
-    faces = [f for f in good if f.kind == "plane"]
+    faces = [f for f in good if kind_of(f).flat]
     starts: list[tuple[Choice, ...]] = [()]
     if bore is not None:
         starts.append((_of(bore),))
@@ -150,11 +152,13 @@ def reason(proposal: DatumProposal) -> tuple[str, ...]:
 
 
 def _described(f: Feature) -> str:
-    if f.kind == "plane":
+    kind = kind_of(f)
+    if kind.flat:
         words = f"face of {f.extent.area:,.0f} mm2, flat within {1e3 * f.form.peak_to_valley:.0f} um as scanned"
     else:
         length = "" if f.extent.length is None else f" x {f.extent.length:.1f}"
-        words = f"{f.side or f.kind} D{2 * (f.radius or 0.0):.2f}{length}"
+        size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{2 * (f.radius or 0.0):.2f}"
+        words = f"{f.side or f.kind} {size}{length}"
     if f.uncertainty.direction is not None:
         words += f", direction known to {np.degrees(f.uncertainty.direction):.4f} deg (k=1)"
     return words
@@ -166,7 +170,7 @@ def _of(feature: Feature) -> Choice:
 
 def _first(features: Sequence[Feature]) -> Feature | None:
     good = usable(features)
-    return next((f for f in good if f.kind == "plane"), good[0] if good else None)
+    return next((f for f in good if kind_of(f).flat), good[0] if good else None)
 
 
 def _check(datums: Datums) -> None:
@@ -211,8 +215,8 @@ def _third(datums: Datums) -> Choice | None:
     """The feature that leaves least free, and of those the one whose frame errs least at the part's features."""
     used = {m for c in datums.choices for m in c.members}
     good = [f for f in usable(datums.features) if f.id not in used]
-    faces = [f for f in good if f.kind == "plane"][:FACES]
-    rounds = [f for f in good if f.kind != "plane"][:ROUNDS]
+    faces = [f for f in good if kind_of(f).flat][:FACES]
+    rounds = [f for f in good if not kind_of(f).flat][:ROUNDS]
     best: tuple[tuple[int, float, float], Choice] | None = None
     for feature in faces + rounds:
         more = _try(datums, _of(feature))
@@ -248,7 +252,8 @@ def _common_axes(
     for pattern in patterns:
         if pattern.kind != "coaxial":
             continue
-        bores = [by_id[m] for m in pattern.members if by_id[m].kind == "cylinder" and by_id[m].confidence == "good"]
+        members = [by_id[m] for m in pattern.members]
+        bores = [f for f in members if kind_of(f).cylindrical and f.confidence == "good"]
         bores = sorted(bores, key=lambda f: -f.extent.area)[:4]
         pairs = [(a, b) for i, a in enumerate(bores) for b in bores[i + 1 :]]
         if pairs:

@@ -7,15 +7,17 @@ on the part and runs into the scan's border) and loose pieces that carry no mach
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry import box_of
 from pipeline.jit import njit
-from pipeline.job import toml_value
+from pipeline.job import Zone
 from pipeline.mesh.repair import crumbs, facets_by_piece
 from pipeline.mesh.topology import boundary_loops, compact, components, facet_areas, facet_neighbours, facet_normals
+from pipeline.surfaces import is_bore
 from pipeline.values import Feature, Proposal, Source, Surface
 
 Floats = NDArray[np.float64]
@@ -48,12 +50,13 @@ def propose(
     return tuple(found)
 
 
-def _zone(shape: str, **values: object) -> str:
-    lines = ["[[clean.exclude]]", f'shape = "{shape}"']
-    for key, value in values.items():
-        plain = [round(float(x), 3) for x in value] if isinstance(value, np.ndarray) else round(float(value), 3)  # type: ignore[arg-type]
-        lines.append(f"{key} = {toml_value(plain)}")
-    return "\n".join(lines) + "\n"
+def _zone(shape: Literal["box", "cylinder"], **values: Floats | float) -> Zone:
+    """A zone to paste into a job file: its lengths in whole micrometres."""
+    plain = {
+        key: tuple(round(float(x), 3) for x in value) if isinstance(value, np.ndarray) else round(float(value), 3)
+        for key, value in values.items()
+    }
+    return Zone.model_validate({"shape": shape, **plain})
 
 
 @njit(cache=True)
@@ -123,8 +126,9 @@ def _plugs(
 ) -> list[Proposal]:
     found = []
     for bore in features:
-        if bore.kind != "cylinder" or bore.side != "bore" or bore.radius is None or bore.extent.along is None:
+        if not is_bore(bore) or bore.extent.along is None:
             continue
+        assert bore.radius is not None
         assert bore.direction is not None
         low, high = bore.extent.along
         reach = 0.93 * bore.radius

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.job import Zone
+from pipeline.surfaces import is_bore
 from pipeline.values import Feature
 
 Floats = NDArray[np.float64]
@@ -60,9 +61,9 @@ def _cylindrical(points: Floats, start: Floats, direction: Floats) -> tuple[Floa
 def _inside_bore(zone: Zone, points: Floats, features: Sequence[Feature]) -> Mask:
     feature = next((f for f in features if zone.feature in (f.id, f.name)), None)
     if feature is None:
-        known = ", ".join(f.id for f in features if f.side == "bore" and f.kind == "cylinder") or "none was found"
+        known = ", ".join(f.id for f in features if is_bore(f)) or "none was found"
         raise SettingsError(f"A zone lies inside {zone.feature!r}, but there is no such feature; bores here: {known}.")
-    if feature.kind != "cylinder" or feature.side != "bore" or feature.extent.along is None:
+    if not is_bore(feature) or feature.extent.along is None:
         raise SettingsError(
             f"A zone lies inside {zone.feature!r}, but that is no cylindrical bore; "
             "name a bore, or use a zone of shape cylinder."

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.job import Caliper
+from pipeline.surfaces import kind_of, names_of
 from pipeline.values import CaliperCheck, Feature, Uncertainty
 
 Array = NDArray[np.float64]
@@ -28,12 +29,18 @@ LOOSEST_OFFSET = 0.02
 
 
 def without_coating(feature: Feature, thickness: float) -> Feature:
-    """The feature as it is under a coating of `thickness` mm on every face."""
+    """The feature as it is under a coating of `thickness` mm on every face.
+
+    Where no surface of its kind lies under the coating it stays as scanned, of low confidence and unknown uncertainty.
+    """
     if thickness == 0.0:
         return feature
     doubt = COATING_DOUBT * thickness
     note = f"; {1e3 * thickness:.0f} um of coating taken off, taken as known to {1e3 * doubt:.0f} um"
-    if feature.kind == "plane":
+    kind = kind_of(feature)
+    if kind.parallel is None:
+        return _not_taken_off(feature, f"what lies under a coating on a {kind.name} is no {kind.name}")
+    if kind.parallel == "w":
         assert feature.direction is not None
         known = _widened(feature.uncertainty, "w", doubt, note)
         return replace(feature, point=feature.point - thickness * feature.direction, uncertainty=known)
@@ -41,6 +48,12 @@ def without_coating(feature: Feature, thickness: float) -> Feature:
     shift = outward_shift(feature, thickness)
     known = _widened(feature.uncertainty, "r", COATING_DOUBT * abs(shift), note)
     return replace(feature, radius=feature.radius + shift, uncertainty=known)
+
+
+def _not_taken_off(feature: Feature, why: str) -> Feature:
+    known = Uncertainty(None, feature.uncertainty.direction, None, f"not vouched for: {why}")
+    reasons = (*feature.reasons, f"coating not taken off: {why}")
+    return replace(feature, uncertainty=known, confidence="low", reasons=reasons)
 
 
 def outward_shift(feature: Feature, thickness: float) -> float:
@@ -106,7 +119,7 @@ class _Pair(NamedTuple):
 
 
 def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> Feature:
-    sized = [f for f in features if f.kind in ("cylinder", "sphere") and f.radius is not None]
+    sized = [f for f in features if kind_of(f).one_size]
     if caliper.feature is not None:
         named = [f for f in features if caliper.feature in (f.id, f.name)]
         if not named:
@@ -114,14 +127,16 @@ def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> F
             raise SettingsError(
                 f"caliper {number}: there is no feature {caliper.feature!r}; those with a diameter are {known}."
             )
-        if named[0].kind not in ("cylinder", "sphere"):
+        if not kind_of(named[0]).one_size:
+            others = " or ".join(f"a {name}" for name in names_of(lambda kind: kind.one_size))
             raise SettingsError(
                 f"caliper {number}: {caliper.feature!r} is a {named[0].kind}, which has no one diameter; "
-                "choose a cylinder or a sphere."
+                f"choose {others}."
             )
         return named[0]
     if not sized:
-        raise SettingsError(f"caliper {number}: no cylinder or sphere was found near {caliper.near}; leave it out.")
+        wanted = " or ".join(names_of(lambda kind: kind.one_size))
+        raise SettingsError(f"caliper {number}: no {wanted} was found near {caliper.near}; leave it out.")
     place = np.array(caliper.near, dtype=float)
     return min(sized, key=lambda f: (_reach(f, place), f.id))
 

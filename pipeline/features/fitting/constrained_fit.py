@@ -21,13 +21,12 @@ from pipeline.features.fitting.least_squares import fit_constrained
 from pipeline.features.fitting.piece import Piece
 from pipeline.features.uncertainty import Held, block
 from pipeline.job import Refit
-from pipeline.surfaces import basis_of
+from pipeline.surfaces import basis_of, kind_of
 from pipeline.values import Feature
 
 Array = NDArray[np.float64]
 
 LEVEL = 0.99
-SIZED = ("cylinder", "sphere", "torus")
 
 
 class Refitted(NamedTuple):
@@ -55,8 +54,9 @@ def targets(refits: tuple[Refit, ...], features: list[Feature]) -> list[tuple[in
             raise SettingsError(f"refit {number}: {refit.feature!r} can't be held to itself; name another feature.")
         for index, text in ((mine, refit.feature), (reference, other)):
             if other is not None and index is not None and features[index].direction is None:
-                raise SettingsError(f"refit {number}: {text!r} is a sphere and has no direction; name another feature.")
-        if refit.radius is not None and features[mine].kind not in SIZED:
+                what = f"{text!r} is a {features[index].kind}"
+                raise SettingsError(f"refit {number}: {what} and has no direction; name another feature.")
+        if refit.radius is not None and not kind_of(features[mine]).refit_radius:
             what = f"{refit.feature!r} is a {features[mine].kind}"
             raise SettingsError(f"refit {number}: {what}, which has no one radius; leave the radius out.")
         out.append((mine, reference))
@@ -80,7 +80,7 @@ def refitted(
     """
     along = across = None
     words, doubts = [], []
-    same = reference is not None and (reference.kind == "plane") == (free.kind == "plane")
+    same = reference is not None and kind_of(reference).flat == kind_of(free).flat
     if reference is not None:
         # A bore is square to a face when its axis is along the face's normal.
         if (refit.parallel_to is not None) == same:

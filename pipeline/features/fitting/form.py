@@ -1,8 +1,8 @@
 """Form errors by ISO definition: how far a real face strays from the ideal one.
 
 Flatness ISO 12781-1, cylindricity ISO 12180-1, roundness ISO 12181-1, straightness of a derived median line
-ISO 12780-1; cones, spheres and tori have the peak-to-valley of their distances, called "form". Each is given
-against the least-squares reference and in the minimum zone: the pair of parallel surfaces of least distance
+ISO 12780-1; kinds without a standard of their own have the peak-to-valley of their distances, called "form". Each is
+given against the least-squares reference and in the minimum zone: the pair of parallel surfaces of least distance
 that hold all points. Points beyond six robust standard deviations are spikes of the scan and left out.
 """
 
@@ -17,12 +17,11 @@ from scipy.special import ndtri
 from pipeline.features.relations import circle_through
 from pipeline.geometry import eliminate
 from pipeline.jit import njit
-from pipeline.surfaces import KINDS, Shape, basis_of, distances, pack
+from pipeline.surfaces import Shape, basis_of, jacobian, kind_of, moved, signed_distance
 from pipeline.values import Form
 
 Array = NDArray[np.float64]
 
-STANDARD = {"plane": "flatness", "cylinder": "cylindricity"}
 SPIKE = 6.0
 BINS = 48
 MOST_SECTIONS = 9
@@ -44,23 +43,23 @@ def form_of(
     noise alone leaves in the residuals; `noise_share` is the peak-to-valley to be expected of that on so
     many points of a perfect face.
     """
-    kind = KINDS[shape.kind]
+    kind = kind_of(shape)
     if residuals is None:
-        residuals = kind.distance(shape, points)
+        residuals = signed_distance(shape, points)
     good = _not_spikes(residuals)
     if weights is not None:
         good &= np.asarray(weights) > 0.0
     if not good.any():
-        return Form(float("nan"), float("nan"), 0.0, STANDARD.get(shape.kind, "form"))
+        return Form(float("nan"), float("nan"), 0.0, kind.form)
     kept, left = np.ascontiguousarray(points[good], dtype=float), residuals[good]
     roundness = straightness = None
-    if shape.kind in ("cylinder", "cone"):
+    if kind.revolved and kind.ruled:
         roundness, straightness = _sections(shape, kept, left)
     return Form(
         rms=float(np.sqrt(np.mean(left**2))),
         peak_to_valley=float(np.ptp(left)),
         inliers=float(good.mean()),
-        standard=STANDARD.get(shape.kind, "form"),
+        standard=kind.form,
         minimum_zone=minimum_zone(shape, kept, left),
         noise_share=None if left_by_noise is None else _noise_range(left_by_noise, len(kept)),
         roundness=roundness,
@@ -82,12 +81,12 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
     any slope. `residuals` (n,) are the distances from `shape`, worked out when None. None where the
     points don't determine the shape.
     """
-    kind = KINDS[shape.kind]
+    kind = kind_of(shape)
     if len(points) <= len(kind.parameters):
         return 0.0
-    if shape.kind == "plane" and len(points) <= FEW_POINTS:
+    if kind.flat and len(points) <= FEW_POINTS:
         return _hull_width(points)
-    distance = kind.distance(shape, points) if residuals is None else residuals
+    distance = signed_distance(shape, points) if residuals is None else residuals
     least = float(np.ptp(distance))
     chosen = np.arange(0, len(points), max(1, len(points) // 500))
     for _ in range(20):
@@ -98,7 +97,7 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
         if solved is None:
             return None
         shape, width = solved
-        distance = kind.distance(shape, points)
+        distance = signed_distance(shape, points)
         if float(np.ptp(distance)) <= width * (1.0 + 1e-9):
             break
     return min(least, float(np.ptp(distance)))
@@ -106,21 +105,20 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
 
 def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
     """The shape nearby that makes the spread of the points' distances least, and that spread."""
-    kind = KINDS[shape.kind]
-    distance = distances(kind.code, pack(shape), points)
+    distance = signed_distance(shape, points)
     best = float(np.ptp(distance))
     for _ in range(8):
         basis = basis_of(shape.direction)
-        step = chebyshev(kind.jacobian(shape, points, basis), -distance)
+        step = chebyshev(jacobian(shape, points, basis), -distance)
         if step is None:
             return None
-        moved = kind.moved(shape, step, basis)
-        distance = distances(kind.code, pack(moved), points)
+        nearby = moved(shape, step, basis)
+        distance = signed_distance(nearby, points)
         width = float(np.ptp(distance))
         if width >= best:
             break
         settled = width > best * (1.0 - 1e-7)
-        shape, best = moved, width
+        shape, best = nearby, width
         if settled:
             break
     return shape, best

@@ -7,20 +7,21 @@ efficient on Gaussian noise), the scale being 1.4826 times their median size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
+from pipeline.geometry import Floats as Array
 from pipeline.surfaces import (
     KINDS,
-    Array,
     Shape,
     as_points,
     basis_of,
-    circle_through,
+    closed_form,
     distances,
+    kind_of,
     normal_equations,
     pack,
     refine,
@@ -36,8 +37,8 @@ _START_SAMPLE = 3000
 class Fit:
     """A fitted shape and what a later computation needs of the fit.
 
-    shape       plane: its point is the weighted centroid; axial kinds: the point is at mid-length of
-                the points used
+    shape       plane: its point is the weighted centroid; kinds that can slide along their axis: the point is
+                at mid-length of the points used
     residuals   (n,) signed orthogonal distances, mm
     weights     (n,) final weights, 0..1 times those given
     cofactor    (k, k) inverse of J'WJ in the kind's local parameters on `basis`; rows and columns of
@@ -139,7 +140,7 @@ def fit_constrained(
     if parallel_to is not None and start.direction is not None:
         wanted = np.asarray(parallel_to, float) * np.sign(np.dot(parallel_to, start.direction) or 1.0)
         _near(kind, float(np.dot(wanted, start.direction)), "parallel")
-        shape = Shape(kind, start.point, wanted, start.radius, start.half_angle, start.major_radius)
+        shape = replace(start, direction=wanted)
         fixed += ("a", "b")
     elif perpendicular_to is not None and start.direction is not None:
         across = np.asarray(perpendicular_to, float)
@@ -147,12 +148,12 @@ def fit_constrained(
         length = float(np.linalg.norm(wanted))
         _near(kind, length, "perpendicular")
         wanted /= length
-        shape = Shape(kind, start.point, wanted, start.radius, start.half_angle, start.major_radius)
+        shape = replace(start, direction=wanted)
         # With the second basis vector along the given direction, leaving "b" out keeps the axis across it.
         basis = np.array([np.cross(across, wanted), across])
         fixed += ("b",)
     if radius is not None:
-        shape = Shape(kind, shape.point, shape.direction, radius, shape.half_angle, shape.major_radius)
+        shape = replace(shape, radius=radius)
         fixed += ("r",)
     return fit(kind, points, shape, weights=weights, robust=robust, fixed=fixed, basis=basis)
 
@@ -177,21 +178,24 @@ def scale_of(residuals: Array) -> float:
 
 
 def recentred(shape: Shape, points: Array, weights: Array | None = None) -> Shape:
-    """The same surface with its point as features have it: a plane's at the centroid, an axis' at mid-length."""
-    if shape.direction is None or shape.kind == "torus":
+    """The same surface with its point as features have it: a plane's at the centroid, one that can slide
+    along its axis at mid-length."""
+    kind = kind_of(shape)
+    if kind.centred:
         return shape
-    if shape.kind == "plane":
+    assert shape.direction is not None
+    if kind.flat:
         middle = np.average(points, axis=0, weights=weights)
         offset = float((middle - shape.point) @ shape.direction)
-        return Shape("plane", middle - offset * shape.direction, shape.direction)
+        return replace(shape, point=middle - offset * shape.direction)
     along = (points - shape.point) @ shape.direction
     shift = 0.5 * float(along.min() + along.max())
     radius = shape.radius
-    if shape.kind == "cone":
+    if kind.tapered:
         assert radius is not None
         assert shape.half_angle is not None
         radius = radius + shift * float(np.tan(shape.half_angle))
-    return Shape(shape.kind, shape.point + shift * shape.direction, shape.direction, radius, shape.half_angle)
+    return replace(shape, point=shape.point + shift * shape.direction, radius=radius)
 
 
 def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
@@ -200,13 +204,13 @@ def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
     step = max(1, len(points) // _START_SAMPLE)
     sample = np.ascontiguousarray(points[::step])
     lines = estimated_normals(sample) if normals is None else as_points(normals)[::step]
-    starts = [model.start(sample, np.ascontiguousarray(lines))]
-    if model.axial:
+    starts = [closed_form(kind, sample, np.ascontiguousarray(lines))]
+    if model.start_along is not None:
         centred = sample - sample.mean(axis=0)
         axes = [*np.linalg.svd(centred, full_matrices=False)[2]]
         if starts[0] is not None and starts[0].direction is not None:
             axes.insert(0, starts[0].direction)
-        starts += [_start_along(kind, sample, axis) for axis in axes]
+        starts += [model.start_along(sample, axis) for axis in axes]
     best, lowest = None, np.inf
     ones, free = np.ones(len(sample)), np.ones(len(model.parameters), dtype=np.bool_)
     for shape in starts:
@@ -220,28 +224,6 @@ def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
     if best is None:
         raise GeometryError(f"These {len(points)} points determine no {kind}; choose another kind or more points.")
     return best
-
-
-def _start_along(kind: str, points: Array, axis: Array) -> Shape | None:
-    u, v = basis_of(axis)
-    middle = points.mean(axis=0)
-    q = points - middle
-    ca, cb, radius = circle_through(q @ u, q @ v)
-    if not radius > 0:
-        return None
-    centre = middle + ca * u + cb * v
-    if kind == "cylinder":
-        return Shape(kind, centre, axis, radius)
-    t = (points - centre) @ axis
-    rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
-    if kind == "cone":
-        slope, at_zero = np.polyfit(t, rho, 1) if np.ptp(t) > 0 else (0.0, radius)
-        sign = 1.0 if slope >= 0 else -1.0
-        return Shape(kind, centre, sign * axis, float(at_zero), float(np.arctan(abs(slope))) or 1e-3)
-    major, along, minor = circle_through(rho, t)
-    if not minor > 0:
-        return None
-    return Shape(kind, centre + along * axis, axis, float(minor), major_radius=float(major))
 
 
 def estimated_normals(points: Array, neighbours: int = 12) -> Array:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.jit import njit
 from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_normals, vertex_ring
-from pipeline.surfaces import Shape, signed_distance, surface_normal
+from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 from pipeline.values import Surface
 
 Array = NDArray[np.float64]
@@ -243,7 +243,7 @@ def _kind(
 
 def _is_drawn(points: Array, shape: Shape, edge: float) -> bool:
     """The rim is a circle to a small part of a facet: scans end raggedly, drawn holes don't."""
-    if shape.kind != "plane" or shape.direction is None:
+    if not kind_of(shape).flat:
         return False
     x = points - points.mean(axis=0)
     _, _, axes = np.linalg.svd(x, full_matrices=False)
@@ -257,9 +257,9 @@ def _is_drawn(points: Array, shape: Shape, edge: float) -> bool:
 
 def _turns(points: Array, shape: Shape) -> int:
     """How often a line on an axial surface runs round its axis."""
-    if shape.direction is None or shape.kind not in ("cylinder", "cone"):
+    kind, axis = kind_of(shape), shape.direction
+    if axis is None or not (kind.axial and kind.ruled):
         return 0
-    axis = shape.direction
     arm = points - shape.point
     arm = arm - (arm @ axis)[:, None] * axis
     after = np.roll(arm, -1, axis=0)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Pattern
 
 Array = NDArray[np.float64]
@@ -19,12 +20,12 @@ COVER = 2.45  # 95 % of a pair of normal deviates, in the larger standard deviat
 
 
 def coaxial_groups(features: Sequence[Feature]) -> tuple[Pattern, ...]:
-    """Two or more cylinders, cones and tori (and spheres) on one axis, largest area first.
+    """Two or more features with an axis on one line, largest area first.
 
     members run along the axis; `centre` and `normal` are the mean axis, weighted by the seen area; `rms` is that
     of the members' distances from it, mm; `note` names the steps with their diameters and the lengths seen.
     """
-    axial = [f for f in features if f.kind in ("cylinder", "cone", "torus") and f.direction is not None]
+    axial = [f for f in features if kind_of(f).axial]
     axial.sort(key=lambda f: -f.extent.area)
     left, groups = list(axial), []
     while left:
@@ -77,10 +78,6 @@ def _group(group: list[Feature]) -> Pattern:
 
 
 def _step(feature: Feature) -> str:
-    name = {"cylinder": feature.side or "cylinder"}.get(feature.kind, feature.kind)
-    length = "" if feature.extent.length is None else f" x {feature.extent.length:.2f} seen"
-    if feature.kind == "torus":
-        return f"{name} D{2 * (feature.major_radius or 0.0):.3f} R{feature.radius:.3f}"
-    if feature.kind == "cone":
-        return f"{name} {np.degrees(2 * (feature.half_angle or 0.0)):.2f} deg{length}"
-    return f"{name} D{2 * (feature.radius or 0.0):.3f}{length}"
+    kind, length = kind_of(feature), feature.extent.length
+    seen = "" if length is None or kind.centred else f" x {length:.2f} seen"
+    return f"{kind.called(feature.side)} {kind.size(shape_of(feature))}{seen}"

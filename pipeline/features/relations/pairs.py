@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from pipeline.surfaces import basis_of
+from pipeline.surfaces import basis_of, kind_of
 from pipeline.values import Feature, Relation
 
 Array = NDArray[np.float64]
@@ -92,7 +92,7 @@ def _line(feature: Feature) -> _Line | None:
     zero = np.zeros(3)
     return _Line(
         feature.id,
-        feature.kind == "plane",
+        kind_of(feature).flat,
         feature.extent.area,
         np.asarray(feature.point, dtype=float),
         np.asarray(feature.direction, dtype=float),

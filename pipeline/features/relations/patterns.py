@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.relations.coaxial_groups import coaxial_groups
-from pipeline.surfaces import basis_of
+from pipeline.surfaces import basis_of, is_bore, kind_of
 from pipeline.values import Feature, Pattern
 
 Array = NDArray[np.float64]
@@ -41,7 +41,7 @@ def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
 
 def hole_sets(features: Sequence[Feature]) -> list[list[Feature]]:
     """Bores that one drill could have made in one wall: parallel, of one diameter, side by side."""
-    bores = [f for f in features if f.kind == "cylinder" and f.side == "bore"]
+    bores = [f for f in features if is_bore(f)]
     bores.sort(key=lambda f: (f.radius or 0.0, f.id))
     sets: list[list[Feature]] = []
     for bore in bores:
@@ -329,7 +329,7 @@ def _sketch(group: Sequence[Feature], features: Sequence[Feature]) -> tuple[Arra
 
 def pierced_face(group: Sequence[Feature], features: Sequence[Feature]) -> Feature | None:
     """The largest face that all holes of a group start from, or None."""
-    faces = [f for f in features if f.kind == "plane" and all(pierces(hole, f) for hole in group)]
+    faces = [f for f in features if kind_of(f).flat and all(pierces(hole, f) for hole in group)]
     return max(faces, key=lambda f: f.extent.area, default=None)
 
 
@@ -337,8 +337,10 @@ def pierces(hole: Feature, face: Feature) -> bool:
     """Whether a round bore starts at a face: square to it, on its material side, no further behind its level than
     a chamfer or rounding hides (2 mm and a quarter of the radius, 6 mm at most), and within the face's reach."""
     assert face.direction is not None
-    if hole.kind != "cylinder" or hole.side != "bore" or hole.direction is None or hole.radius is None:
+    if not is_bore(hole):
         return False
+    assert hole.direction is not None
+    assert hole.radius is not None
     if abs(hole.direction @ face.direction) < np.cos(np.radians(5.0)):
         return False
     low, high = _reach(hole, face.direction)
@@ -430,7 +432,7 @@ def _rectangles(group: list[Feature], features: Sequence[Feature]) -> list[Patte
 
 def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
     """Planes midway between two like faces that look away from (or at) each other."""
-    planes = [f for f in features if f.kind == "plane" and f.machined]
+    planes = [f for f in features if kind_of(f).flat and f.machined]
     out = []
     for a, b in combinations(planes, 2):
         assert a.direction is not None

@@ -11,7 +11,7 @@ from pipeline.features.fitting import Piece, fit
 from pipeline.features.segmentation.search import Region, Segmentation
 from pipeline.features.uncertainty import SHORT_ARC
 from pipeline.mesh.topology import facet_areas
-from pipeline.surfaces import Shape, basis_of, unpack
+from pipeline.surfaces import Shape, basis_of, kind_of, unpack
 from pipeline.values import Extent, Surface
 
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
@@ -22,8 +22,8 @@ ALL_ROUND = np.radians(240.0)
 MANY = 1000  # vertices
 NARROW = 3.5  # edges
 NARROW_RING = 2.0
-# Of a region's area in facets that lie in it with all three corners; those kinds that bend to anything need more.
-NET = {"plane": 0.4, "cylinder": 0.4, "cone": 0.4, "sphere": 0.6, "torus": 0.6}
+# Of a region's area in facets that lie in it with all three corners; kinds that bend both ways bend to anything.
+NET_RULED, NET_BENT = 0.4, 0.6
 ROUNDED_EDGE = 6.0  # edges across a strip of short arc that is taken for a rounded edge
 _GAP = 4.0  # edges without a vertex make a hole in an arc
 
@@ -38,7 +38,7 @@ class ScanPiece(Piece):
 def settled(ground: Segmentation, region: Region) -> ScanPiece:
     """Fit a region's core on all its vertices and measure what was seen of it."""
     points = ground.vertices[region.core]
-    result = fit(region.kind, points, unpack(region.kind, region.packed), tolerance=1e-4 * ground.sigma)
+    result = fit(region.kind.name, points, region.kind.unpack(region.packed), tolerance=1e-4 * ground.sigma)
     shape = turned(result.shape, region.sign)
     extent = seen(ground, region, shape)
     return ScanPiece(shape, side_of(shape, region.sign), replace(result, shape=shape), points, extent, region)
@@ -46,7 +46,7 @@ def settled(ground: Segmentation, region: Region) -> ScanPiece:
 
 def side_of(shape: Shape, sign: float) -> str | None:
     """Which side the material is on, from whether the facets' normals agree with the geometric ones."""
-    return None if shape.kind == "plane" else ("boss" if sign > 0 else "bore")
+    return None if kind_of(shape).flat else ("boss" if sign > 0 else "bore")
 
 
 def piece_of_facets(
@@ -71,10 +71,10 @@ def too_little(ground: Segmentation, piece: ScanPiece, whole: float) -> str | No
     through a rough one make a net rather than a patch.
     """
     edge = float(ground.edge[piece.region.members].mean())
-    extent, shape = piece.extent, piece.shape
-    if whole < NET[shape.kind] * extent.area:
+    extent, kind = piece.extent, kind_of(piece.shape)
+    if whole < (NET_RULED if kind.ruled else NET_BENT) * extent.area:
         return f"scattered: only {100 * whole / extent.area:.0f} % of its area in whole facets"
-    if shape.kind == "plane":
+    if kind.flat:
         spread = np.cov(ground.vertices[piece.region.members].T)
         width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
         return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
@@ -127,7 +127,7 @@ def blend(piece: ScanPiece, share: float) -> str | None:
     """
     arc = piece.extent.arc
     most = 0.12 if len(piece.region.core) < 300 else 0.4
-    if piece.shape.direction is not None and piece.shape.kind != "plane" and arc is not None and arc > np.pi:
+    if kind_of(piece.shape).axial and arc is not None and arc > np.pi:
         most = 0.55
     if share <= most or _all_round(piece):
         return None
@@ -142,10 +142,11 @@ def _all_round(piece: ScanPiece) -> bool:
 
 
 def turned(shape: Shape, sign: float) -> Shape:
-    """A plane's normal out of the material; an axis the same way in every run. A cone keeps its way."""
-    if shape.direction is None or shape.kind == "cone":
+    """A plane's normal out of the material; an axis the same way in every run. What tapers keeps its way."""
+    kind = kind_of(shape)
+    if shape.direction is None or kind.tapered:
         return shape
-    flip = sign < 0 if shape.kind == "plane" else float(shape.direction @ _LEANING) < 0
+    flip = sign < 0 if kind.flat else float(shape.direction @ _LEANING) < 0
     return replace(shape, direction=-shape.direction) if flip else shape
 
 
@@ -159,7 +160,7 @@ def seen(ground: Segmentation, region: Region, shape: Shape) -> Extent:
 def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) -> Extent:
     if shape.direction is None:
         return Extent(area, 0, arc=_cap(points, shape))
-    if shape.kind == "plane":
+    if kind_of(shape).flat:
         return Extent(area, 0)
     offset = points - shape.point
     along = offset @ shape.direction

@@ -15,19 +15,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces import Shape, basis_of
+from pipeline.surfaces import Shape, basis_of, kind_of
 from pipeline.values import Feature
 
 # Without vowels, so that no words come up, and without characters that look alike.
 _ALPHABET = "23456789bcdfghjkmnpqrstvwxz"
 _TURN = 8.0  # grid steps per unit of a direction's component
-
-
-def word_for(kind: str, side: str | None) -> str:
-    """The first part of an id."""
-    if kind == "cylinder":
-        return side or kind
-    return {"torus": "ring"}.get(kind, kind)
 
 
 def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, high: NDArray) -> list[str]:
@@ -39,7 +32,7 @@ def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, 
     centre = 0.5 * (np.asarray(low, float) + np.asarray(high, float))
     size = float(np.linalg.norm(np.asarray(high, float) - np.asarray(low, float)))
     names = [
-        f"{word_for(s.kind, side)}-{_code(_place(s, centre, size))}" for s, side in zip(shapes, sides, strict=True)
+        f"{kind_of(s).id_word(side)}-{_code(_place(s, centre, size))}" for s, side in zip(shapes, sides, strict=True)
     ]
     order = sorted(range(len(names)), key=lambda i: (names[i], tuple(np.round(shapes[i].point, 3))))
     out = list(names)
@@ -76,12 +69,13 @@ def _place(shape: Shape, centre: NDArray, size: float) -> tuple[int, ...]:
         offset = shape.point - centre
         along = float(offset @ d)
         figures += [*(d * _TURN)]
-        if shape.kind == "plane":
+        if kind_of(shape).flat:
             u, v = basis_of(np.round(d * _TURN) / np.linalg.norm(np.round(d * _TURN)))
             figures += [along / fine, float(offset @ u) / coarse, float(offset @ v) / coarse]
         else:
             figures += [*((offset - along * d) / fine), along / coarse]
-    if shape.radius is not None and shape.kind != "cone":
+    # A radius that grows along the axis hangs on where the middle of what was seen lies.
+    if shape.radius is not None and not kind_of(shape).tapered:
         figures.append(shape.radius / fine)
     return tuple(int(np.floor(x + 0.5)) for x in figures)
 

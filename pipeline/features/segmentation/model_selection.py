@@ -12,28 +12,34 @@ import numpy as np
 
 from pipeline.features.fitting import TUKEY
 from pipeline.features.segmentation.vertex_walks import patch
-from pipeline.geometry import eliminate
 from pipeline.jit import njit
-from pipeline.surfaces import KINDS, PACKED, WIDEST, about_axis, begin, distances, gradient, perpendicular_pair, refine
+from pipeline.surfaces import (
+    COUNT,
+    FLAT,
+    PACKED,
+    SLOTS,
+    SUPPLE,
+    WIDEST,
+    WIDTHS,
+    begin,
+    distances,
+    refine,
+    sane,
+    start_of,
+)
 
-PLANE, CYLINDER, CONE, SPHERE, TORUS = range(5)
 CREASE = 0.35  # rad within one ring
 _ITERATIONS = 5  # a round
 _NEAR, _NEAR_SHARE = 8.0, 0.02  # of the noise and of the patch: rms of a closed form that may still come to fit
-# A ring too narrow to show its curve along the axis is a cone rather than a sphere.
-BY_SIMPLICITY = np.array([PLANE, CYLINDER, CONE, SPHERE, TORUS])
-# Slots of the local parameters by code, -1 padded, and their number.
-SLOTS = np.array([[*kind.slots, *[-1] * WIDEST][:WIDEST] for kind in sorted(KINDS.values(), key=lambda k: k.code)])
-WIDTHS = (SLOTS >= 0).sum(axis=1)
 COARSE = 4.0  # times the mean square of the best kind, clipped at 9 times the noise's: no likelihood makes up for that
-_FREE = np.ones(WIDEST, dtype=np.bool_)
+FREE = np.ones(WIDEST, dtype=np.bool_)
 
 
 @njit(cache=True)
 def settle(code, s, points, floor, rounds):
     """Robust fit in place from the packed start s; `floor` mm is the least scale of the residuals."""
     slots = SLOTS[code, : WIDTHS[code]]
-    free = _FREE[: WIDTHS[code]]
+    free = FREE[: WIDTHS[code]]
     weights = np.ones(len(points))
     refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     for _ in range(rounds):
@@ -52,15 +58,6 @@ def clipped_rms(code, s, points, reach):
     for d in distances(code, s, points):
         total += min(abs(d), reach) ** 2
     return np.sqrt(total / max(len(points) - WIDTHS[code], 1))
-
-
-@njit(cache=True)
-def gradients_at(code, s, points):
-    """(n, 3) geometric normals."""
-    out = np.empty((len(points), 3))
-    for i in range(len(points)):
-        gradient(code, s, points[i, 0], points[i, 1], points[i, 2], out[i])
-    return out
 
 
 @njit(cache=True)
@@ -100,89 +97,6 @@ def misfit(code, s, points, blocks, count, reach, white, wave):
 
 
 @njit(cache=True)
-def sane(code, s, size):
-    """Whether a packed shape is finite, not degenerate, and not so flat that over `size` mm it is a plane."""
-    for k in range(PACKED):
-        if not np.isfinite(s[k]):
-            return False
-    if code == PLANE:
-        return True
-    if code == CONE:
-        return abs(s[13]) < 0.9962 and abs(s[14]) > 0.0 and s[12] > 0.0  # steeper than 85 degrees is a plane
-    if not 0.0 < s[12] < 200.0 * size:
-        return False
-    return code != TORUS or (s[15] > 1.05 * s[12] and s[15] < 200.0 * size)
-
-
-@njit(cache=True)
-def start_of(code, was, held, points, normals, s):
-    """A start of kind `code`: the shape held, turned into that kind where it can be, else the closed form."""
-    if was == code:
-        s[:] = held
-        return True
-    if was == CYLINDER and code == CONE:
-        s[:] = held
-        s[13], s[14] = np.sin(0.002), np.cos(0.002)
-        return True
-    if was == CONE and code == CYLINDER:
-        s[:] = held
-        return True
-    if code == TORUS and was in (CYLINDER, CONE) and bent(held, points, s):
-        return True
-    return begin(code, points, normals, s)
-
-
-@njit(cache=True)
-def bent(tube, points, s):
-    """The torus into s that a stretch of it which passes for a cylinder, `tube`, bends to; False where it is straight.
-
-    Along a tube whose middle line is a circle of radius R the middle moves off its tangent by t^2 / 2R at the height
-    t, so that distances from the tangent's cylinder go with t^2 across the axis: linear least squares on that,
-    beside small shifts and turns of the cylinder. The closed form of the torus needs more of its circle than that.
-    """
-    matrix, right = np.zeros((7, 7)), np.zeros(7)
-    row = np.empty(7)
-    scale = 0.0
-    for i in range(len(points)):
-        t, _, _, _, _, _ = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
-        scale = max(scale, abs(t))
-    if not scale > 0.0:
-        return False
-    for i in range(len(points)):
-        t, ex, ey, ez, rho, inverse = about_axis(tube, points[i, 0], points[i, 1], points[i, 2])
-        t /= scale
-        eu = (ex * tube[6] + ey * tube[7] + ez * tube[8]) * inverse
-        ev = (ex * tube[9] + ey * tube[10] + ez * tube[11]) * inverse
-        row[0], row[1], row[2], row[3], row[4] = eu, ev, t * eu, t * ev, 1.0
-        row[5], row[6] = t * t * eu, t * t * ev
-        for j in range(7):
-            right[j] += row[j] * (rho - tube[12])
-            for k in range(7):
-                matrix[j, k] += row[j] * row[k]
-    if not eliminate(matrix, right):
-        return False
-    curl = 2.0 * np.hypot(right[5], right[6]) / (scale * scale)
-    if not 0.0 < curl < 1.0 / tube[12]:
-        return False
-    u, v, d = tube[6:9].copy(), tube[9:12].copy(), tube[3:6].copy()
-    # The middle line at height 0 and its tangent there.
-    middle = tube[0:3] + right[0] * u + right[1] * v
-    d = d + (right[2] * u + right[3] * v) / scale
-    d /= np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
-    inward = right[5] * u + right[6] * v
-    inward -= d * (inward[0] * d[0] + inward[1] * d[1] + inward[2] * d[2])
-    inward /= np.sqrt(inward[0] ** 2 + inward[1] ** 2 + inward[2] ** 2)
-    s[0:3] = middle + inward / curl
-    s[3] = d[1] * inward[2] - d[2] * inward[1]
-    s[4] = d[2] * inward[0] - d[0] * inward[2]
-    s[5] = d[0] * inward[1] - d[1] * inward[0]
-    s[6:9], s[9:12] = perpendicular_pair(s[3:6].copy())
-    s[12] = tube[12] + right[4]
-    s[15] = 1.0 / curl
-    return True
-
-
-@njit(cache=True)
 def simplest(scores, squares, count, negligible):
     """The simplest kind that is as good as the best one; -1 where there is none.
 
@@ -201,8 +115,7 @@ def simplest(scores, squares, count, negligible):
             best, lowest = code, scores[code] / spread + price * WIDTHS[code]
     if best < 0:
         return -1
-    for k in range(len(BY_SIMPLICITY)):
-        code = BY_SIMPLICITY[k]
+    for code in range(len(scores)):
         if code == best or squares[code] <= squares[best] + negligible:
             return code
     return best
@@ -216,21 +129,20 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
     `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape.
     """
     blocks, count = blocks_of(points, size)
-    shapes = np.zeros((5, PACKED))
-    scores, squares = np.full(5, np.inf), np.full(5, np.inf)
+    shapes = np.zeros((COUNT, PACKED))
+    scores, squares = np.full(COUNT, np.inf), np.full(COUNT, np.inf)
     extent = 0.0
     for k in range(3):
         extent = max(extent, points[:, k].max() - points[:, k].min())
     hidden = (negligible * floor) ** 2
-    for k in range(len(BY_SIMPLICITY)):
-        code = BY_SIMPLICITY[k]
+    for code in range(COUNT):
         if not allowed[code]:
             continue
-        # Nothing can save more than is negligible once all that is left is white noise; and the torus,
-        # which can bend to anything small, is for what nothing else fits. The plane of a groove's ring doesn't
+        # Nothing can save more than is negligible once all that is left is white noise; and what can bend to
+        # anything small is for what nothing else fits. The plane of a groove's ring doesn't
         # fit it, though in each block the distances on both of its sides cancel.
         fits = scores.min() < 2.0 * count and squares.min() <= COARSE * floor * floor
-        if hidden > 0.0 and (squares.min() <= white * white + hidden or (code == TORUS and fits)):
+        if hidden > 0.0 and (squares.min() <= white * white + hidden or (SUPPLE[code] and fits)):
             break
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
@@ -242,7 +154,7 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
         squares[code] = clipped_rms(code, s, points, 3.0 * floor) ** 2
     # A small hole has both its sides in one block, where the distances from a plane through its axis cancel.
-    for code in range(5):
+    for code in range(COUNT):
         if squares[code] > COARSE * max(squares.min(), floor * floor):
             scores[code] = np.inf
     best = simplest(scores, squares, count, hidden)
@@ -260,11 +172,11 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
     within 10 % of the best.
     """
     n = len(points)
-    found = np.full(5, np.inf)
-    tries = np.zeros((5, PACKED))
+    found = np.full(COUNT, np.inf)
+    tries = np.zeros((COUNT, PACKED))
     ones = np.ones(n)
-    for code in range(TORUS):  # a patch can't tell a torus; regions may turn into one
-        if not allowed[code] or n < 2 * WIDTHS[code]:
+    for code in range(COUNT):  # a patch can't tell what is supple; regions may turn into it
+        if SUPPLE[code] or not allowed[code] or n < 2 * WIDTHS[code]:
             continue
         s = np.zeros(PACKED)
         if not begin(code, points, lines, s):
@@ -274,8 +186,8 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
         if found[code] > max(_NEAR * sigma, _NEAR_SHARE * reach):
             found[code] = np.inf
             continue
-        if code != PLANE:  # whose closed form is the fit
-            slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+        if not FLAT[code]:  # whose closed form is the fit
+            slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
             for iterations in (2, 4):
                 refine(code, s, points, ones, slots, free, iterations, 0.1 * sigma)
                 found[code] = clipped_rms(code, s, points, 1e9)
@@ -287,7 +199,7 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
         if found[code] < 1.1 * sigma:
             break
     least = found.min()
-    for code in range(5):
+    for code in range(COUNT):
         lenient = bar * (1.0 + 1.2 / np.sqrt(2.0 * max(n - WIDTHS[code], 1)))
         if found[code] <= max(1.1 * least, sigma) and found[code] < lenient * sigma:
             shape[:] = tries[code]

@@ -32,7 +32,6 @@ from pipeline.features.segmentation.tessellation import faces_of
 from pipeline.features.segmentation.vertex_walks import FREE, facet_owners
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
-from pipeline.surfaces import unpack
 from pipeline.values import Rejected, Surface
 
 _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
@@ -143,5 +142,5 @@ def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> NDArray[np.int32]:
 
 
 def _rejected(region: Region, reason: str, cast: bool) -> Rejected:
-    shape = unpack(region.kind, region.packed)
+    shape = region.kind.unpack(region.packed)
     return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason, cast)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.vertex_walks import FREE, grow, patch, rim_outlook
 from pipeline.jit import njit
-from pipeline.surfaces import gradient
+from pipeline.surfaces import AXIAL, FLAT, gradient
 
 GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
@@ -144,17 +144,16 @@ def spread(code, s, sign, start, limit, mesh, scratch, gauge):
 @njit(cache=True)
 def trimmed(code, s, members, mesh, scratch, gauge):
     """Marked members without those that lead away from the surface: off it, and their rings with them."""
-    g = np.empty(3)
     out = np.empty_like(members)
     count = 0
     for i in members:
-        off = gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], g)
+        off = gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2])[0]
         if abs(off) > gauge.sigma:
             total, some = off, 1
             for e in range(mesh.indptr[i], mesh.indptr[i + 1]):
                 j = mesh.indices[e]
                 if scratch.mark[j] == scratch.stamp[0]:
-                    total += gradient(code, s, mesh.vertices[j, 0], mesh.vertices[j, 1], mesh.vertices[j, 2], g)
+                    total += gradient(code, s, mesh.vertices[j, 0], mesh.vertices[j, 1], mesh.vertices[j, 2])[0]
                     some += 1
             if abs(total / some) > GATE * np.sqrt(gauge.white**2 / some + gauge.wave**2):
                 continue
@@ -170,13 +169,12 @@ def trimmed(code, s, members, mesh, scratch, gauge):
 @njit(cache=True, nogil=True)
 def facing(code, s, members, mesh):
     """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
-    g = np.empty(3)
     agree = 0.0
     for k in range(0, len(members), max(1, len(members) // 200)):
         i = members[k]
-        gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2], g)
-        agree += g[0] * mesh.normals[i, 0] + g[1] * mesh.normals[i, 1] + g[2] * mesh.normals[i, 2]
-    if code == model_selection.PLANE and agree < 0:
+        _, gx, gy, gz = gradient(code, s, mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2])
+        agree += gx * mesh.normals[i, 0] + gy * mesh.normals[i, 1] + gz * mesh.normals[i, 2]
+    if FLAT[code] and agree < 0:
         s[3:6] *= -1.0
         s[9:12] *= -1.0
         return 1.0
@@ -204,7 +202,7 @@ def goes_round(code, s, core, mesh):
 
     Its rim may then run smoothly into anything: the fillets at a journal's ends are tangent to it.
     """
-    if code == model_selection.PLANE or code == model_selection.SPHERE or len(core) < _ROUND[0]:
+    if not AXIAL[code] or len(core) < _ROUND[0]:
         return False
     seen = np.zeros(36, dtype=np.bool_)
     for k in range(0, len(core), max(1, len(core) // 1000)):
@@ -279,7 +277,6 @@ def picked(waiting, starts, barred, most, mesh, gauge):
     out = np.full(len(waiting), 2, dtype=np.uint8)
     now = np.empty(most, dtype=np.int64)
     count = put_off = 0
-    g = np.empty(3)
     for k in range(len(waiting)):
         if count == most or put_off == _PUT_OFF * most:
             break
@@ -297,9 +294,10 @@ def picked(waiting, starts, barred, most, mesh, gauge):
             )
             s = starts.packed[other]
             if apart > _APART * (starts.radius[start] + starts.radius[other]):
-                if abs(gradient(starts.code[other], s, x, y, z, g)) > GATE * gauge.sigma + _LEVER * apart:
+                away, gx, gy, gz = gradient(starts.code[other], s, x, y, z)
+                if abs(away) > GATE * gauge.sigma + _LEVER * apart:
                     continue
-                facing_it = g[0] * mesh.normals[i, 0] + g[1] * mesh.normals[i, 1] + g[2] * mesh.normals[i, 2]
+                facing_it = gx * mesh.normals[i, 0] + gy * mesh.normals[i, 1] + gz * mesh.normals[i, 2]
                 if abs(facing_it) < gauge.cosine:
                     continue
             alone = False

@@ -32,10 +32,10 @@ from pipeline.features.uncertainty import short_wave
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import COUNT, KINDS, Kind, gradients
 from pipeline.values import Surface
 
-NAMES = tuple(sorted(KINDS, key=lambda name: KINDS[name].code))
+NAMES, _KINDS = tuple(KINDS), tuple(KINDS.values())
 SMALL = 400
 _TINY = 100  # vertices
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
@@ -49,7 +49,6 @@ _PARALLEL = 0.9998  # cosine
 _LARGE = 12  # faces to learn the noise from
 _ALIKE = 1.3  # of the quiet ones' rms
 _MORE = 1.1  # times the noise that the regions were looked for with
-_ROUND_ONES = model_selection.CYLINDER, model_selection.CONE, model_selection.TORUS
 _FEW, _ROUGH = 75, 3.0  # vertices of a slice to try a kind on, and rms in units of the noise that ends it
 _LOW, _HIGH, _NEAR, _CODE, _AXIS, _RADIUS = slice(0, 3), slice(3, 6), 6, 7, slice(8, 11), 11  # columns of `_rows`
 
@@ -121,8 +120,8 @@ class Region:
     high: NDArray[np.float64]
 
     @property
-    def kind(self) -> str:
-        return NAMES[self.code]
+    def kind(self) -> Kind:
+        return _KINDS[self.code]
 
 
 @dataclass(frozen=True)
@@ -308,7 +307,7 @@ def _take(
                 found.append(_measured(ground, *result))
             else:
                 barred[result.members] = True
-                if result.openness >= OPEN and result.code in (model_selection.CYLINDER, model_selection.CONE):
+                if result.openness >= OPEN and _KINDS[result.code].axial and _KINDS[result.code].ruled:
                     ajar.append(result)
         waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
         many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
@@ -491,10 +490,10 @@ def _rows(ground: Segmentation, found: list[Region]) -> NDArray[np.float64]:
 
 def _coaxial(one: Region, rows: NDArray[np.float64]) -> NDArray[np.bool_]:
     """(k,) which may be stretches of the same round surface as `one` by their direction and radius."""
-    if one.code not in _ROUND_ONES:
+    if not one.kind.axial:
         return np.zeros(len(rows), dtype=np.bool_)
     out = (rows[:, _CODE] == one.code) & (np.abs(rows[:, _AXIS] @ one.packed[3:6]) >= _PARALLEL)
-    if one.code != model_selection.CONE:
+    if not one.kind.tapered:
         out &= np.abs(rows[:, _RADIUS] - one.packed[12]) <= 0.02 * one.packed[12]
     return out
 
@@ -509,17 +508,17 @@ def _together(
 ) -> Region | None:
     """The two, which lie close or are halves of one round surface, as one region; None where they are two surfaces."""
     # Of one groove a slice is a cone that faces inwards, another a cone that faces outwards.
-    if large.code == small.code == model_selection.CYLINDER and large.sign != small.sign:
+    if large.code == small.code and large.kind.axial and large.kind.drawn and large.sign != small.sign:
         return None
     some = small.core[:: max(1, len(small.core) // 100)]
     points = ground.vertices[some]
     same = model_selection.clipped_rms(large.code, large.packed, points, 1e9) < 8.0 * ground.sigma
     # Slices of a narrow cone or a torus pass for cylinders, each with an axis of its own.
-    slices = large.code in _ROUND_ONES and small.code in _ROUND_ONES
+    slices = large.kind.axial and small.kind.axial
     if not same and not (slices and large.area < 20.0 * small.area):
         return None
     if same:
-        normals = large.sign * model_selection.gradients_at(large.code, large.packed, points)
+        normals = large.sign * gradients(large.code, large.packed, points)
         if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
             return None
     starts = [(large.code, large.packed.copy())] if same else _bent_through(ground, large, small, allowed)
@@ -532,7 +531,7 @@ def _together(
         if same:
             step = max(1, len(core) // _FINAL_SAMPLE)
             model_selection.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3)
-        elif choose(ground, core, code, s, np.arange(5) == code, _FINAL_SAMPLE)[0] < 0:
+        elif choose(ground, core, code, s, np.arange(COUNT) == code, _FINAL_SAMPLE)[0] < 0:
             continue
         alone = model_selection.clipped_rms(code, s, points, GATE * ground.sigma)
         together, _ = misfit_of(ground, code, s, core)
@@ -548,9 +547,11 @@ def _bent_through(
     """Kinds and packed shapes that a few vertices of each of two slices hardly stray from."""
     few = np.concatenate([r.core[:: max(1, len(r.core) // _FEW)] for r in (large, small)])
     out = []
-    for code in (model_selection.CONE, model_selection.TORUS):
+    for code, kind in enumerate(_KINDS):
+        if not kind.sliced or not allowed[code]:
+            continue
         s = large.packed.copy()
-        if not allowed[code] or choose(ground, few, large.code, s, np.arange(5) == code, len(few))[0] < 0:
+        if choose(ground, few, large.code, s, np.arange(COUNT) == code, len(few))[0] < 0:
             continue
         if model_selection.clipped_rms(code, s, ground.vertices[few], 1e9) < _ROUGH * ground.sigma:
             out.append((code, s))
@@ -581,9 +582,7 @@ def learned(ground: Segmentation, found: list[Region]) -> None:
     Skin that nearly hides in the noise is among them where machined faces are few; the noise is the same on all
     machined faces, and skin stands out of it, so that what lies well above the quiet quarter of the area is left out.
     """
-    large = [r for r in found if r.code in (model_selection.PLANE, model_selection.CYLINDER) and len(r.core) > 200][
-        :_LARGE
-    ]
+    large = [r for r in found if r.kind.drawn and len(r.core) > 200][:_LARGE]
     if not large:
         return
     rms = np.array([rms_of(ground, region) for region in large])
@@ -641,7 +640,7 @@ def blending(ground: Segmentation, region: Region, index: int, breadth: float) -
     small part even skin has turned away there.
     """
     tangent = 45.0 if len(region.core) < SMALL else 25.0
-    fewest = 2 if region.code == model_selection.PLANE and len(region.core) < _TINY else 3
+    fewest = 2 if region.kind.flat and len(region.core) < _TINY else 3
     away = min(_ROUNDING, 0.5 * breadth)
     rings = int(np.clip(np.ceil(away / float(ground.edge[region.members].mean())), fewest, 12))
     return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]

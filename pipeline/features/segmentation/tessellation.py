@@ -12,20 +12,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.segmentation.model_selection import (
-    _FREE,
-    CONE,
-    CYLINDER,
-    PLANE,
-    SLOTS,
-    SPHERE,
-    TORUS,
-    WIDTHS,
-    sane,
-)
+from pipeline.features.segmentation.model_selection import FREE
 from pipeline.features.uncertainty import resolution
 from pipeline.jit import njit
-from pipeline.surfaces import PACKED, begin, gradient, refine
+from pipeline.surfaces import AXIAL, COUNT, FLAT, KINDS, PACKED, RULED, SLOTS, WIDTHS, begin, gradient, refine, sane
 
 BLUNT = float(np.cos(np.radians(47.0)))  # facets of one curved face turn by less from one to the next
 NEAR_TANGENT = float(np.cos(np.radians(25.0)))
@@ -40,13 +30,13 @@ _PATCHES = (
 # Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
 # and yet come to no face.
 _LARGE, _TRIES = 24, 3
+_PLANE = int(np.flatnonzero(FLAT)[0])
 LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
 
 @njit(cache=True)
 def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
     """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
-    g = np.empty(3)
     count = 0
     for k in range(len(start)):
         mark[start[k]] = stamp
@@ -65,7 +55,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
             x = y = z = 0.0
             for k in range(3):
                 p = f[j, k]
-                if abs(gradient(code, s, v[p, 0], v[p, 1], v[p, 2], g)) > tolerance:
+                if abs(gradient(code, s, v[p, 0], v[p, 1], v[p, 2])[0]) > tolerance:
                     fits = False
                     break
                 x += v[p, 0] / 3.0
@@ -73,8 +63,8 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
                 z += v[p, 2] / 3.0
             if not fits:
                 continue
-            gradient(code, s, x, y, z, g)
-            if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) < NEAR_TANGENT:
+            _, gx, gy, gz = gradient(code, s, x, y, z)
+            if sign * (gx * normals[j, 0] + gy * normals[j, 1] + gz * normals[j, 2]) < NEAR_TANGENT:
                 continue
             out[count] = j
             count += 1
@@ -123,10 +113,9 @@ def _once(v, f, facets):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _worst(code, s, points):  # type: ignore[no-untyped-def]
-    g = np.empty(3)
     most = 0.0
     for i in range(len(points)):
-        most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2], g)))
+        most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2])[0]))
     return most
 
 
@@ -161,7 +150,7 @@ def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tole
     points, lines = _corners(v, f, normals, start)
     if not begin(code, points, lines, s):
         return none, 1.0, stamp
-    slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+    slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
     once = _once(v, f, start)
     ones = np.ones(len(once))
     reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
@@ -170,11 +159,10 @@ def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tole
         refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
         if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
             return none, 1.0, stamp
-    g = np.empty(3)
     agree = 0.0
     for k in range(len(points)):
-        gradient(code, s, points[k, 0], points[k, 1], points[k, 2], g)
-        agree += g[0] * lines[k, 0] + g[1] * lines[k, 1] + g[2] * lines[k, 2]
+        _, gx, gy, gz = gradient(code, s, points[k, 0], points[k, 1], points[k, 2])
+        agree += gx * lines[k, 0] + gy * lines[k, 1] + gz * lines[k, 2]
     sign = 1.0 if agree >= 0.0 else -1.0
     for _ in range(4):
         stamp += 1
@@ -216,8 +204,8 @@ def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes,
             start = out[:count].copy()
             if count < LEAST_START or _turns(normals, start, 3) < 3:
                 continue
-            for code in (CYLINDER, CONE, SPHERE, TORUS):
-                if not allowed[code]:
+            for code in range(COUNT):
+                if FLAT[code] or not allowed[code]:
                     continue
                 s = np.zeros(PACKED)
                 members, sign, stamp = _settled(
@@ -282,12 +270,12 @@ def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # ty
     # More than half a turn round an axis doesn't come about by chance, whatever lies beyond.
     lasting = np.zeros(count, dtype=np.bool_)
     for k in range(count):
-        if codes[k] == CYLINDER or codes[k] == CONE:
+        if AXIAL[codes[k]] and RULED[codes[k]]:
             n, d = mean[k] / max(area[k], 1e-300), shapes[k, 3:6]
             n = n - (n[0] * d[0] + n[1] * d[1] + n[2] * d[2]) * d
             # The mean of unit vectors over half a turn is 2 / pi long.
             lasting[k] = np.sqrt(np.sum(n**2)) < 2.0 / np.pi
-        elif codes[k] == PLANE:
+        elif FLAT[codes[k]]:
             lasting[k] = True
     changed = True
     while changed:
@@ -368,7 +356,7 @@ def _joined(
     shapes: NDArray[np.float64],
     signs: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
-    """Give the pieces of one cylinder or cone that lie beside each other round its axis one number.
+    """Give the pieces of one ruled surface that lie beside each other round its axis one number.
 
     Which numbers stay, (faces,) bool. Two lengths of one axis stay two faces: they are two seats.
     """
@@ -376,7 +364,10 @@ def _joined(
     bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
     corners = [v[np.unique(f[order[a:b]])] for a, b in pairwise(bounds)]
     left = np.ones(len(codes), dtype=np.bool_)
-    for code in (CYLINDER, CONE):
+    for kind in KINDS.values():
+        if not (kind.axial and kind.ruled):
+            continue
+        code = kind.code
         alike = np.flatnonzero(codes == code)
         alike = alike[np.argsort([-len(corners[k]) for k in alike], kind="stable")]
         for rank, large in enumerate(alike):
@@ -385,7 +376,7 @@ def _joined(
             others = alike[rank + 1 :]
             turn = np.abs(shapes[others, 3:6] @ shapes[large, 3:6])
             close = (turn > 0.9998) & (signs[others] == signs[large]) & left[others]
-            if code == CYLINDER:
+            if not kind.tapered:
                 close &= np.abs(shapes[others, 12] - shapes[large, 12]) < 0.01 * shapes[large, 12]
             for small in others[close]:
                 axis = shapes[large, 3:6]
@@ -394,7 +385,7 @@ def _joined(
                     continue
                 both = np.concatenate([corners[large], corners[small]])
                 s = shapes[large].copy()
-                slots, free = SLOTS[code, : WIDTHS[code]], _FREE[: WIDTHS[code]]
+                slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
                 refine(code, s, both, np.ones(len(both)), slots, free, 12, 0.01 * tolerance)
                 if _worst(code, s, both) > 2.0 * tolerance:
                     continue
@@ -420,7 +411,7 @@ def faces_of(
     tolerance = 3.0 * resolution(v)
     owner = np.full(len(f), -1, dtype=np.int32)
     most = max(len(f) // 4, 16)
-    codes = np.full(most, PLANE)
+    codes = np.full(most, _PLANE)
     shapes, signs = np.zeros((most, PACKED)), np.ones(most)
     patches = np.array([[facets, np.cos(np.radians(turn))] for facets, turn in _PATCHES])
     found = curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs)
@@ -428,9 +419,9 @@ def faces_of(
     owner, round_ones = _renumbered(owner, left), int(left.sum())
     for figures in (codes, shapes, signs):
         figures[:round_ones] = figures[:found][left]
-    codes[round_ones:], signs[round_ones:] = PLANE, 1.0
+    codes[round_ones:], signs[round_ones:] = _PLANE, 1.0
     total = round_ones
-    if allowed[PLANE]:
+    if allowed[_PLANE]:
         total += flat(v, f, normals, areas, neighbours, tolerance, least, round_ones, owner, shapes[round_ones:])
     left = _without_lone(v, f, normals, areas, neighbours, owner, codes[:total], shapes[:total])
     return _renumbered(owner, left), codes[:total][left], shapes[:total][left], signs[:total][left]

@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.jit import njit, prange
-from pipeline.surfaces import gradient
+from pipeline.surfaces import FLAT, gradient
 
 FREE = -1  # owner of a vertex that no region has
-_PLANE = 0  # code of the kind
 # A normal turned further than this from that at the rim, within so many rings: an edge lies between, no fillet.
 _EDGE, _SHARP = np.cos(np.radians(25.0)), 2
 
@@ -225,10 +224,10 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
 
 
 @njit(cache=True)
-def _lies_on(code, s, sign, vertices, normals, i, reach, cosine, g):
-    """Whether a vertex lies within `reach` mm of a surface and faces the way it does; `g` (3,) is scratch."""
-    away = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2], g)
-    facing = sign * (g[0] * normals[i, 0] + g[1] * normals[i, 1] + g[2] * normals[i, 2])
+def _lies_on(code, s, sign, vertices, normals, i, reach, cosine):
+    """Whether a vertex lies within `reach` mm of a surface and faces the way it does."""
+    away, gx, gy, gz = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2])
+    facing = sign * (gx * normals[i, 0] + gy * normals[i, 1] + gz * normals[i, 2])
     return abs(away) <= reach and facing >= cosine
 
 
@@ -240,13 +239,12 @@ def grow(code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, 
     normal times `sign`. Vertices taken get `mark` == stamp, those looked at and left stamp + 1. `rim` (n,) is
     written for vertices taken: whether some of their ring was not.
     """
-    g = np.empty(3)
     count = 0
     for k in range(len(start)):
         i = start[k]
         if mark[i] < stamp and owner[i] == FREE:
             mark[i] = stamp + 1
-            if _lies_on(code, s, sign, vertices, normals, i, reach, cosine, g):
+            if _lies_on(code, s, sign, vertices, normals, i, reach, cosine):
                 mark[i] = stamp
                 out[count] = i
                 count += 1
@@ -259,7 +257,7 @@ def grow(code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, 
             j = indices[k]
             if mark[j] < stamp and owner[j] == FREE:
                 mark[j] = stamp + 1
-                if _lies_on(code, s, sign, vertices, normals, j, reach, cosine, g):
+                if _lies_on(code, s, sign, vertices, normals, j, reach, cosine):
                     mark[j] = stamp
                     out[count] = j
                     count += 1
@@ -333,7 +331,7 @@ def rim_outlook(
                 source[count] = i
                 count += 1
     at = 0
-    flat = code == _PLANE
+    flat = FLAT[code]
     for ring in range(rings - 1):
         end = count
         while at < end:
@@ -352,7 +350,6 @@ def rim_outlook(
                     out[count] = j
                     source[count] = last
                     count += 1
-    g = np.empty(3)
     on, along, total = 0, 0, 0
     for k in range(count):
         j = out[k]
@@ -363,8 +360,8 @@ def rim_outlook(
             i = source[k]
             if i < 0:
                 continue
-            gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2], g)
-            if sign * (g[0] * normals[j, 0] + g[1] * normals[j, 1] + g[2] * normals[j, 2]) > cosine:
+            _, gx, gy, gz = gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2])
+            if sign * (gx * normals[j, 0] + gy * normals[j, 1] + gz * normals[j, 2]) > cosine:
                 on += 1
             turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
             if turn > tangent:

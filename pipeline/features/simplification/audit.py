@@ -13,7 +13,7 @@ from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
 from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
-from pipeline.surfaces import KINDS, Shape, shape_of
+from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
 from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Surface
 
 # Points spread over the light mesh for the distance back to the scan, and over one feature's facets.
@@ -161,25 +161,27 @@ def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | No
 def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | None]:
     """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
 
-    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that
-    of a sphere or torus that of the centre. A cone's radius is compared at the same place on its axis.
+    The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that of a surface
+    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis.
     """
-    tilt = None
+    kind = kind_of(was)
     step = now.point - was.point
-    if was.direction is not None and now.direction is not None:
-        sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
-        axis = now.direction * sense
-        tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
-        if was.kind == "plane":
-            return abs(float(step @ axis)), tilt, None
-        if was.kind in ("cylinder", "cone"):
-            along = float(step @ axis)
-            shift = float(np.linalg.norm(step - along * axis))
-            radius = now.radius or 0.0
-            if was.kind == "cone":
-                radius -= along * float(np.tan(now.half_angle or 0.0)) * sense
-            return shift, tilt, float(radius - (was.radius or 0.0))
-    return float(np.linalg.norm(step)), tilt, float((now.radius or 0.0) - (was.radius or 0.0))
+    grown = None if was.radius is None or now.radius is None else float(now.radius - was.radius)
+    if was.direction is None or now.direction is None:
+        return float(np.linalg.norm(step)), None, grown
+    sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
+    axis = now.direction * sense
+    tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
+    if kind.centred:
+        return float(np.linalg.norm(step)), tilt, grown
+    along = float(step @ axis)
+    if kind.flat:
+        return abs(along), tilt, grown
+    if kind.tapered:
+        assert now.radius is not None
+        assert was.radius is not None
+        grown = float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)
+    return float(np.linalg.norm(step - along * axis)), tilt, grown
 
 
 def _worst_by_feature(

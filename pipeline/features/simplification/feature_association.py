@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.jit import njit
 from pipeline.mesh.query import Scene
 from pipeline.mesh.repair import denoised
-from pipeline.surfaces import CODES, ROW, Shape, distance_gradient, move_onto, row_distances, shape_of
+from pipeline.surfaces import ROW, Shape, distance_gradient, move_onto, row_distances, row_of, shape_of
 from pipeline.values import Feature
 
 # A scanner rounds edges by some tenths of a millimetre: what is farther than this from where the two
@@ -37,7 +37,7 @@ class Target:
     vertices  (n, 3) mm
     labels    (m,) int32 index into the features of facets all of whose vertices lie on that feature
     carriers  (n, 3) int16 features that a vertex lies on, -1 none
-    table     one row a feature, as mesh/analytic.py reads it
+    table     (k, ROW) one row a feature: packed shape and code, see `surfaces.shape`
     """
 
     vertices: NDArray[np.float64]
@@ -46,26 +46,13 @@ class Target:
     table: NDArray[np.float64]
 
 
-def row_of(shape: Shape) -> NDArray[np.float64]:
-    """A shape as the numbers that the kernels read."""
-    row = np.zeros(ROW)
-    row[0] = CODES[shape.kind]
-    row[1:4] = shape.point
-    if shape.direction is not None:
-        row[4:7] = shape.direction / np.linalg.norm(shape.direction)
-    row[7] = shape.radius or 0.0
-    row[8] = shape.half_angle or 0.0
-    row[9] = shape.major_radius or 0.0
-    return row
-
-
 def table_of_shapes(shapes: Sequence[Shape]) -> NDArray[np.float64]:
-    """(k, 10) rows of all shapes."""
+    """(k, ROW) rows of all shapes."""
     return np.array([row_of(shape) for shape in shapes]).reshape(-1, ROW)
 
 
 def table_of(features: tuple[Feature, ...]) -> NDArray[np.float64]:
-    """(k, 10) rows of all features."""
+    """(k, ROW) rows of all features."""
     return table_of_shapes([shape_of(f) for f in features])
 
 

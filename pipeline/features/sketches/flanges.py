@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.features.relations import SAME_DRILL, mouth, pierces, rectangles, rings
 from pipeline.features.sketches.outlines import SketchGround, outlines_of
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
 
 Array = NDArray[np.float64]
@@ -21,9 +22,7 @@ MOST_FREE = 0.5  # share of an outline that may be free before it is said to be 
 
 def flanges_of(ground: SketchGround, part: Array) -> tuple[Flange, ...]:
     """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates."""
-    faces = [
-        (i, f) for i, f in enumerate(ground.features) if f.kind == "plane" and f.machined and f.confidence == "good"
-    ]
+    faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
     faces.sort(key=lambda pair: -pair[1].extent.area)
     largest = faces[0][1].extent.area if faces else 0.0
     out = []

@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.features.sketches.curves import Curve, cut, distance, free, meet, nearest_on, noise_of
 from pipeline.mesh.topology import boundary_loops, facet_normals, median_edge, vertex_normals, vertex_ring
+from pipeline.surfaces import PlaneCurve, kind_of, seen_from, shape_of
 from pipeline.values import MEASURED, Feature, Outline, Segment, Surface
 
 Array = NDArray[np.float64]
@@ -32,7 +33,6 @@ LOOK = 4.0  # mm within which the neighbouring feature is looked for, beyond the
 FEWEST = 8  # points of the wall at one place
 BRIDGE = 4.0  # mm from one point of an edge to the next that are worth a word (or four edges)
 STRAY_BY = 0.6  # mm by which a point carried up may miss what those round it say
-SQUARE = np.radians(1.5)  # an axis nearer to square to the face than this cuts it in a circle
 CHAMFER = 0.3  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
 SMALLEST = 3.0  # mm2 of an opening
 UNSEEN = -2  # beyond the border lies nothing that was scanned
@@ -80,9 +80,10 @@ def _spread(
     Recovery keeps a face's facets well away from its rim, so that the rounding doesn't pull the fit; for an outline
     they would run together across the land between two holes.
     """
-    planes = np.array([f.kind == "plane" for f in features] + [False])
-    points = np.array([f.point if f.kind == "plane" else np.zeros(3) for f in features] + [np.zeros(3)])
-    normals = np.array([f.direction if f.kind == "plane" else np.zeros(3) for f in features] + [np.zeros(3)])
+    flat = [f if kind_of(f).flat else None for f in features] + [None]
+    planes = np.array([f is not None for f in flat])
+    points = np.array([np.zeros(3) if f is None else f.point for f in flat])
+    normals = np.array([np.zeros(3) if f is None else f.direction for f in flat])
     labels = labels.copy()
     free = np.flatnonzero(labels < 0)
     vertex_plane = np.full(len(surface.vertices), -1, np.int32)
@@ -423,48 +424,15 @@ def _runs(values: NDArray[np.int32]) -> list[tuple[int, int]]:
 
 def _section(feature: Feature, matrix: Array) -> list[Curve]:
     """Lines or circles in which a feature's surface cuts the plane z = 0 of a sketch."""
-    point = matrix[:3, :3] @ feature.point + matrix[:3, 3]
+    return [_curve(c, feature.id) for c in kind_of(feature).section(seen_from(shape_of(feature), matrix))]
+
+
+def _curve(cut: PlaneCurve, feature: str) -> Curve:
     ends = np.zeros((2, 2))
-    if feature.kind == "sphere":
-        return _circle(point[:2], (feature.radius or 0.0) ** 2 - point[2] ** 2, feature.id)
-    assert feature.direction is not None
-    d = matrix[:3, :3] @ feature.direction
-    square = np.arctan2(np.linalg.norm(d[:2]), abs(d[2]))
-    if feature.kind == "plane":
-        length = float(np.linalg.norm(d[:2]))
-        if length < np.sin(np.radians(5.0)):
-            return []
-        n = d[:2] / length
-        foot = point[:2] + n * point[2] * d[2] / length
-        return [Curve("line", ends, foot, np.array([-n[1], n[0]]), feature=feature.id)]
-    if square < SQUARE:
-        foot = point[:2] - d[:2] / d[2] * point[2]
-        if feature.kind == "cylinder":
-            return _circle(foot, (feature.radius or 0.0) ** 2, feature.id)
-        if feature.kind == "cone":
-            along = -point[2] / d[2]
-            radius = (feature.radius or 0.0) + along * np.tan(feature.half_angle or 0.0)
-            return _circle(foot, radius * abs(radius), feature.id)
-        half = (feature.radius or 0.0) ** 2 - point[2] ** 2
-        if feature.kind == "torus" and half > 0:
-            wide = [(feature.major_radius or 0.0) + s * np.sqrt(half) for s in (1.0, -1.0)]
-            return [c for r in wide for c in _circle(foot, r * abs(r), feature.id)]
-        return []
-    if feature.kind == "cylinder" and square > np.pi / 2 - SQUARE:
-        half = (feature.radius or 0.0) ** 2 - point[2] ** 2
-        if half > 0:
-            e = d[:2] / np.linalg.norm(d[:2])
-            n = np.array([-e[1], e[0]])
-            return [Curve("line", ends, point[:2] + s * np.sqrt(half) * n, e, feature=feature.id) for s in (1.0, -1.0)]
-    return []
-
-
-def _circle(centre: Array, square: float, feature: str) -> list[Curve]:
-    return (
-        []
-        if square <= 0
-        else [Curve("circle", np.zeros((2, 2)), centre, radius=float(np.sqrt(square)), feature=feature)]
-    )
+    if cut.direction is not None:
+        return Curve("line", ends, cut.point, cut.direction, feature=feature)
+    assert cut.radius is not None
+    return Curve("circle", ends, cut.point, radius=cut.radius, feature=feature)
 
 
 # ---------------------------------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from pipeline.features.solid.flips import flipped
 from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, given, split
 from pipeline.mesh.topology import facet_neighbours, facet_normals
-from pipeline.surfaces import Shape, signed_distance, surface_normal
+from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 
 # Where each curved border is looked at, as shares of its chord; near the ends, where it leaves its neighbours, too.
 _LOOKED_AT = np.array([0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98])
@@ -145,7 +145,7 @@ def _mended(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
         now = borders_of(trial)
         return now.facet, unsound(trial, now, shapes)
 
-    curved = np.array([s.kind != "plane" for s in shapes])[borders.feature]
+    curved = np.array([not kind_of(s).flat for s in shapes])[borders.feature]
     mesh, done = flipped(mesh, borders.facet[bad & curved], borders.ends[bad & curved], judged)
     bad = bad & ~done[borders.facet]
     mesh, done = _given_along(mesh, borders, bad, shapes)

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid.charts import FULL, chart_on
+from pipeline.features.solid.charts import chart_on
+from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.mesh.fill import flat_patch
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.topology import boundary_loops, facet_areas
-from pipeline.surfaces import Shape, basis_of, project
+from pipeline.geometry import FULL_TURN, basis_of
+from pipeline.surfaces import Shape, kind_of
 from pipeline.values import Surface
 
 # Of a facet: made by this room, neither measured nor filled by the run.
@@ -103,13 +105,13 @@ def _end_of_bore(surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: 
         return None
     k = int(np.bincount(known).argmax())
     shape = shapes[k]
-    if shape.kind not in ("cylinder", "cone") or (known == k).sum() < _OF_ONE * len(near):
+    if not (kind_of(shape).revolved and kind_of(shape).ruled) or (known == k).sum() < _OF_ONE * len(near):
         return None
     assert shape.direction is not None
     rim = surface.vertices[loop]
     chart = chart_on(shape, rim)
     turn = np.unwrap(np.append(chart.parameters(rim)[:, 0], chart.parameters(rim[:1])[:, 0]))
-    if abs(round((turn[-1] - turn[0]) / FULL)) != 1:
+    if abs(round((turn[-1] - turn[0]) / FULL_TURN)) != 1:
         return None
     along = (rim - shape.point) @ shape.direction
     wall = (surface.vertices[surface.faces[labels == k]].mean(axis=1) - shape.point) @ shape.direction
@@ -117,11 +119,12 @@ def _end_of_bore(surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: 
     edge = float(np.linalg.norm(rim - np.roll(rim, -1, axis=0), axis=1).mean())
     end = sense * (float((sense * along).max()) + 0.3 * edge)
     # A cone's wall narrows towards its tip: there a lid is left to do it.
-    if shape.kind == "cone" and (shape.radius or 0.0) + end * np.tan(shape.half_angle or 0.0) < 0.1 * edge:
+    if kind_of(shape).tapered and (shape.radius or 0.0) + end * np.tan(shape.half_angle or 0.0) < 0.1 * edge:
         return None
-    ring = project(shape, rim + (end - along)[:, None] * shape.direction)
-    ring += (end - (ring - shape.point) @ shape.direction)[:, None] * shape.direction
-    ring = project(shape, ring) if shape.kind == "cylinder" else ring
+    ring = onto([shape], rim + (end - along)[:, None] * shape.direction)[0]
+    ring, there = onto([shape, Shape("plane", shape.point + end * shape.direction, shape.direction)], ring)
+    if not there.all():
+        return None
     middle = shape.point + end * shape.direction
     n, c = len(surface.vertices), len(loop)
     a, b = loop, np.roll(loop, -1)

@@ -1,7 +1,8 @@
-"""Two parameters on a surface: turn and height as CAD kernels use them, and lengths that keep distances roughly true.
+"""Two parameters on a surface, as CAD kernels use them, and lengths that keep distances roughly true.
 
-Parameters (u, v) are those of ISO 10303-42: plane x, y; cylinder and cone turn about the axis and length along the
-axis or the slant; sphere longitude and latitude; torus turn about the axis and about the tube. Angles are rad.
+Parameters (u, v) are those of ISO 10303-42, by the name that a kind's surface has there (`Kind.step`): plane x, y;
+cylinder and cone turn about the axis and length along the axis or the slant; sphere longitude and latitude; torus turn
+about the axis and about the tube; an ellipse drawn along a line its angle and the length. Angles are rad.
 """
 
 from __future__ import annotations
@@ -10,24 +11,23 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.surfaces import Shape, basis_of
-
-Floats = NDArray[np.float64]
-FULL = 2 * np.pi
+from pipeline.geometry import FULL_TURN, Floats
+from pipeline.surfaces import KINDS, Shape, StepSurface
 
 
 @dataclass(frozen=True)
 class Chart:
     """A surface with the frame that its parameters are told in.
 
+    step    the surface in the words of ISO 10303-42
     frame   (3, 3) rows x, y, z; the turn is counted from x about z
     reach   mm that a unit of u and of v come to, for lengths
     turns   whether u, and whether v, come round again after 2 pi
     """
 
     shape: Shape
+    step: StepSurface
     frame: Floats
     reach: tuple[float, float]
     turns: tuple[bool, bool]
@@ -35,36 +35,43 @@ class Chart:
     @property
     def turn(self) -> tuple[float, float]:
         """The lengths after which u and v come round again, in mm; 0 where they don't."""
-        return (FULL * self.reach[0] if self.turns[0] else 0.0, FULL * self.reach[1] if self.turns[1] else 0.0)
+        return (
+            FULL_TURN * self.reach[0] if self.turns[0] else 0.0,
+            FULL_TURN * self.reach[1] if self.turns[1] else 0.0,
+        )
 
     def parameters(self, points: Floats) -> Floats:
         """(n, 2) u and v of points (n, 3) on the surface; turns within -pi .. pi."""
-        local = (points - self.shape.point) @ self.frame.T
-        return _PARAMETERS[self.shape.kind](self.shape, local)
+        local = (points - self.step.location) @ self.frame.T
+        return _PARAMETERS[self.step.entity](self.step.sizes, local)
 
     def flat(self, points: Floats) -> Floats:
         """(n, 2) mm: u and v as lengths."""
         return self.parameters(points) * np.array(self.reach)
 
 
+def step_of(shape: Shape, points: Floats) -> StepSurface | None:
+    """What ISO 10303-42 calls a surface near some points; None where it has no such face, or none known here."""
+    told = KINDS[shape.kind].step
+    step = None if told is None else told(shape, points)
+    return step if step is not None and step.entity in _PARAMETERS else None
+
+
 def chart_on(shape: Shape, points: Floats, frame: Floats | None = None) -> Chart:
     """The chart of a shape for points near it; frame (3, 3) where the shape leaves a choice, z along its axis."""
+    step = step_of(shape, points)
+    assert step is not None
     if frame is None:
-        axis = shape.direction if shape.direction is not None else np.array([0.0, 0.0, 1.0])
-        frame = frame_about(axis, basis_of(axis)[0])
-    radius = shape.radius or 1.0
-    if shape.kind == "plane":
-        reach, turns = (1.0, 1.0), (False, False)
-    elif shape.kind == "cylinder":
-        reach, turns = (radius, 1.0), (True, False)
-    elif shape.kind == "cone":
-        local = (points - shape.point) @ frame.T
-        reach, turns = (float(np.hypot(local[:, 0], local[:, 1]).mean()), 1.0), (True, False)
-    elif shape.kind == "sphere":
-        reach, turns = (radius, radius), (True, False)
-    else:
-        reach, turns = ((shape.major_radius or 0.0), radius), (True, True)
-    return Chart(shape, frame, reach, turns)
+        frame = frame_about(step.axis, step.reference)
+    if step.entity == "PLANE":
+        return Chart(shape, step, frame, (1.0, 1.0), (False, False))
+    if step.entity == "TOROIDAL_SURFACE":
+        return Chart(shape, step, frame, (step.sizes[0], step.sizes[1]), (True, True))
+    if step.entity == "SPHERICAL_SURFACE":
+        return Chart(shape, step, frame, (step.sizes[0], step.sizes[0]), (True, False))
+    local = (points - step.location) @ frame.T
+    around = float(np.hypot(local[:, 0], local[:, 1]).mean())
+    return Chart(shape, step, frame, (max(around, 1e-9), 1.0), (True, False))
 
 
 def frame_about(axis: Floats, towards: Floats) -> Floats:
@@ -75,33 +82,35 @@ def frame_about(axis: Floats, towards: Floats) -> Floats:
     return np.stack([x, np.cross(z, x), z])
 
 
-def _plane(_: Shape, local: Floats) -> Floats:
-    return local[:, :2].copy()
+def _turn(local: Floats) -> Floats:
+    return np.asarray(np.arctan2(local[:, 1], local[:, 0]))
 
 
-def _cylinder(_: Shape, local: Floats) -> Floats:
-    return np.stack([np.arctan2(local[:, 1], local[:, 0]), local[:, 2]], axis=1)
+def _cone(sizes: tuple[float, ...], local: Floats) -> Floats:
+    # Along the slant from the circle of the radius given.
+    return np.stack([_turn(local), local[:, 2] / np.cos(sizes[1])], axis=1)
 
 
-def _cone(shape: Shape, local: Floats) -> Floats:
-    # Along the slant from the circle of `radius`; exact on the cone, whatever the sign of the radius there.
-    return np.stack([np.arctan2(local[:, 1], local[:, 0]), local[:, 2] / np.cos(shape.half_angle or 0.0)], axis=1)
+def _sphere(_: tuple[float, ...], local: Floats) -> Floats:
+    return np.stack([_turn(local), np.arctan2(local[:, 2], np.hypot(local[:, 0], local[:, 1]))], axis=1)
 
 
-def _sphere(_: Shape, local: Floats) -> Floats:
-    across = np.hypot(local[:, 0], local[:, 1])
-    return np.stack([np.arctan2(local[:, 1], local[:, 0]), np.arctan2(local[:, 2], across)], axis=1)
+def _torus(sizes: tuple[float, ...], local: Floats) -> Floats:
+    return np.stack(
+        [_turn(local), np.arctan2(local[:, 2], np.hypot(local[:, 0], local[:, 1]) - sizes[0])], axis=1
+    )  # fmt: skip
 
 
-def _torus(shape: Shape, local: Floats) -> Floats:
-    out = np.hypot(local[:, 0], local[:, 1]) - (shape.major_radius or 0.0)
-    return np.stack([np.arctan2(local[:, 1], local[:, 0]), np.arctan2(local[:, 2], out)], axis=1)
+def _extruded_ellipse(sizes: tuple[float, ...], local: Floats) -> Floats:
+    # The angle is that of the circle the ellipse was pressed from.
+    return np.stack([np.arctan2(local[:, 1] / sizes[1], local[:, 0] / sizes[0]), local[:, 2]], axis=1)
 
 
-_PARAMETERS: dict[str, Callable[[Shape, Floats], Floats]] = {
-    "plane": _plane,
-    "cylinder": _cylinder,
-    "cone": _cone,
-    "sphere": _sphere,
-    "torus": _torus,
+_PARAMETERS: dict[str, Callable[[tuple[float, ...], Floats], Floats]] = {
+    "PLANE": lambda _, local: local[:, :2].copy(),
+    "CYLINDRICAL_SURFACE": lambda _, local: np.stack([_turn(local), local[:, 2]], axis=1),
+    "CONICAL_SURFACE": _cone,
+    "SPHERICAL_SURFACE": _sphere,
+    "TOROIDAL_SURFACE": _torus,
+    "SURFACE_OF_LINEAR_EXTRUSION": _extruded_ellipse,
 }

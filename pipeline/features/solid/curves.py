@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline, make_interp_spline
 
 from pipeline.features.solid.meeting import onto
-from pipeline.surfaces import Shape, signed_distance
+from pipeline.surfaces import Shape, kind_of, signed_distance
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def meeting_curve(one: Shape, other: Shape, path: Floats, closed: bool) -> Curve
 
     closed: the last point is the first again. None where they have no such curve beside the path.
     """
-    if one.kind == other.kind == "plane":
+    if kind_of(one).flat and kind_of(other).flat:
         return straight(path[0], path[-1])
     conic = _plane_section(one, other, path, closed)
     if conic is not None:
@@ -93,7 +93,7 @@ def meeting_curve(one: Shape, other: Shape, path: Floats, closed: bool) -> Curve
 
 def _step(one: Shape, other: Shape) -> float:
     """mm between samples: a fraction of the smallest radius."""
-    radii = [r for s in (one, other) for r in (s.radius, s.major_radius) if r and s.kind != "plane"]
+    radii = [r for s in (one, other) for r in (s.radius, s.major_radius) if r]
     return 0.3 * min(radii) if radii else 1.0
 
 
@@ -129,10 +129,11 @@ def _collinear(samples: Floats) -> bool:
 
 def _plane_section(one: Shape, other: Shape, path: Floats, closed: bool) -> Curve | None:
     """The line, circle or ellipse in which a plane cuts another surface; None where it is none of these."""
-    plane, quadric = (one, other) if one.kind == "plane" else (other, one)
-    if plane.kind != "plane" or quadric.kind not in ("cylinder", "cone", "sphere"):
+    plane, quadric = (one, other) if kind_of(one).flat else (other, one)
+    kind = kind_of(quadric)
+    if not kind_of(plane).flat or not (kind.spherical or (kind.revolved and kind.ruled)):
         return None
-    if not closed and quadric.kind != "sphere":
+    if not closed and kind.ruled:
         middle = 0.5 * (path[:1] + path[-1:])
         if abs(signed_distance(quadric, middle)[0]) < 1e-9 and _collinear(path):
             return straight(path[0], path[-1])
@@ -187,12 +188,12 @@ def _restricted(quadric: Shape, origin: Floats, u: Floats, v: Floats) -> tuple[F
     w = origin - quadric.point
     form, linear, constant = np.eye(2), np.array([w @ u, w @ v]), float(w @ w)
     radius = quadric.radius or 0.0
-    if quadric.kind == "sphere":
+    if kind_of(quadric).spherical:
         return form, linear, constant - radius**2
     assert quadric.direction is not None
     d = quadric.direction
     way, along = np.array([d @ u, d @ v]), float(w @ d)
-    slope = np.tan(quadric.half_angle or 0.0) if quadric.kind == "cone" else 0.0
+    slope = np.tan(quadric.half_angle or 0.0) if kind_of(quadric).tapered else 0.0
     grow = 1.0 + slope**2
     form = form - grow * np.outer(way, way)
     linear = linear - (grow * along + radius * slope) * way

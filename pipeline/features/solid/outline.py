@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid.charts import FULL, Chart
+from pipeline.features.solid.charts import Chart
 from pipeline.features.solid.curves import Curve, meeting_curve, straight
 from pipeline.features.solid.regions import Faces, Failure, loops_of
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.mesh.topology import facet_neighbours
-from pipeline.surfaces import Shape, surface_normal
+from pipeline.geometry import FULL_TURN
+from pipeline.surfaces import Shape, kind_of, surface_normal
 
 # mm: corners of a border between two planes that lie on one line within this are no corners.
 _COLLINEAR = 1e-7
@@ -89,7 +90,7 @@ def _stops(faces: Faces, loops: list[tuple[int, Ints]]) -> NDArray[np.bool_]:
     stops: NDArray[np.bool_] = degree > 2
     for pair in faces.seams.values():
         stops[list(pair)] = True
-    flat = np.array([s.kind == "plane" for s in faces.shapes])
+    flat = np.array([kind_of(s).flat for s in faces.shapes])
     face = np.concatenate([np.full(len(loop), f) for f, loop in loops])
     curved = np.zeros(n, np.bool_)
     curved[starts[~flat[face]]] = True
@@ -123,13 +124,13 @@ def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge
         upright = np.cross(points[-1] - points[0], surface_normal(one, points.mean(axis=0)[None])[0])
         other = Shape("plane", points[0], upright / max(float(np.linalg.norm(upright)), 1e-300))
     curve: Curve | None = straight(points[0], points[-1])
-    if one.kind != "plane" or other.kind != "plane":
+    if not (kind_of(one).flat and kind_of(other).flat):
         curve = meeting_curve(one, other, points, path[0] == path[-1])
     failure = None
     if curve is None:
         curve = straight(points[0], points[-1])
         # The feature of the two that is no plane can't be drawn there.
-        bad = next(f for f in between if faces.shapes[f].kind != "plane")
+        bad = next(f for f in between if not kind_of(faces.shapes[f]).flat)
         failure = Failure(int(faces.feature[bad]), faces.facets_of(bad), "a border of it has no exact curve")
     return Edge(path[0], path[-1], between, curve), failure
 
@@ -155,16 +156,16 @@ def _with_seam(faces: Faces, face: int, ends: Ends, edges: list[Edge], walks: di
 
 def seam_curve(chart: Chart, start: Floats, end: Floats) -> Curve:
     """The line or arc of a chart at turn 0 from one point to another, the second parameter growing."""
-    shape = chart.shape
-    if shape.kind in ("cylinder", "cone"):
+    if kind_of(chart.shape).ruled:
         return straight(start, end)
     x, _, z = chart.frame
-    centre = shape.point + (shape.major_radius or 0.0) * x
-    radius = float(shape.radius or 0.0)
+    # A sphere's arcs are about its centre, a torus' about that of the tube.
+    radius = chart.step.sizes[-1]
+    centre = chart.step.location + (chart.step.sizes[0] if len(chart.step.sizes) > 1 else 0.0) * x
     low, high = chart.parameters(np.stack([start, end]))[:, 1]
     if high <= low:
-        high += FULL
-    turns = FULL * np.floor(low / FULL)
+        high += FULL_TURN
+    turns = FULL_TURN * np.floor(low / FULL_TURN)
     t = np.linspace(low - turns, high - turns, 33)
     points = centre + radius * (np.cos(t)[:, None] * x + np.sin(t)[:, None] * z)
     return Curve("circle", t, points, centre, np.stack([x, z, np.cross(x, z)]), (radius, radius))

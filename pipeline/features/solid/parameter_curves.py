@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
-from pipeline.features.solid.charts import FULL, Chart
+from pipeline.features.solid.charts import Chart
 from pipeline.features.solid.curves import DEGREE, Curve, between
-from pipeline.features.solid.outline import Floats, Outline, Walk
+from pipeline.features.solid.outline import Outline, Walk
+from pipeline.geometry import FULL_TURN, Floats
 
 # mm: how far a point may be from the edge that its parameters stand for.
 _EXACT = 2e-8
@@ -50,7 +51,7 @@ def parameter_curve(curve: Curve, chart: Chart) -> tuple[ParameterCurve, float]:
         gap = spline(middle) - exact
         for axis in (0, 1):
             if chart.turns[axis]:
-                gap[:, axis] -= FULL * np.round(gap[:, axis] / FULL)
+                gap[:, axis] -= FULL_TURN * np.round(gap[:, axis] / FULL_TURN)
         off = float((np.abs(gap) * chart.reach).max())
         made = ParameterCurve((t[0], t[-1]), uv[[0, -1]], spline)
         if off < _EXACT:
@@ -93,7 +94,7 @@ def laid_out(outline: Outline, face: int) -> tuple[list[tuple[Walk, list[Paramet
                 shift = _into_range(chart, first, found, seam is not None and (seam, True) in walk)
             else:
                 shift = np.array(
-                    [FULL * np.round((here[a] - first[a]) / FULL) if chart.turns[a] else 0.0 for a in (0, 1)]
+                    [FULL_TURN * np.round((here[a] - first[a]) / FULL_TURN) if chart.turns[a] else 0.0 for a in (0, 1)]
                 )
                 worst = max(worst, float((np.abs(first + shift - here) * chart.reach).max()))
             here = last + shift
@@ -110,7 +111,7 @@ def _into_range(chart: Chart, first: Floats, found: ParameterCurve, at_seam: boo
     shift = np.zeros(2)
     if chart.turns[0]:
         middle = 0.5 * (found.ends[0, 0] + found.ends[-1, 0])
-        shift[0] = -FULL * np.round(first[0] / FULL) if at_seam else -FULL * np.floor(middle / FULL)
+        shift[0] = -FULL_TURN * np.round(first[0] / FULL_TURN) if at_seam else -FULL_TURN * np.floor(middle / FULL_TURN)
     if chart.turns[1]:
-        shift[1] = -FULL * np.floor(first[1] / FULL) if first[1] < 0 else 0.0
+        shift[1] = -FULL_TURN * np.floor(first[1] / FULL_TURN) if first[1] < 0 else 0.0
     return shift

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.features.solid.charts import FULL, Chart, chart_on, frame_about
+from pipeline.features.solid.charts import Chart, chart_on, frame_about
 from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
-from pipeline.surfaces import Shape, basis_of
+from pipeline.geometry import FULL_TURN, basis_of
+from pipeline.surfaces import Shape, kind_of
 
 # mm: skin facets whose corners lie in one plane within this are one face.
 _FLAT = 1e-7
@@ -230,7 +231,7 @@ def _opened(
     if not loops:
         return "it closes on itself without any border"
     points = np.concatenate([mesh.points[loop] for loop in loops])
-    if shape.kind == "plane":
+    if kind_of(shape).flat:
         return chart_on(shape, points), []
     why = "no straight line along it keeps clear of its borders"
     for frame in _frames(mesh, shape, face):
@@ -251,9 +252,9 @@ def _opened(
 
 def _frames(mesh: Bound, shape: Shape, face: int) -> list[Floats]:
     """Frames to try: only a sphere leaves a choice, and its poles must not lie on the face."""
-    if shape.kind != "sphere":
+    if not kind_of(shape).spherical:
         assert shape.direction is not None
-        return [frame_about(shape.direction, basis_of(shape.direction)[0])]
+        return [chart_on(shape, shape.point[None]).frame]
     corners = mesh.points[mesh.faces[mesh.labels == face]] - shape.point
     middle = corners.mean(axis=(0, 1))
     middle = middle / np.linalg.norm(middle) if np.linalg.norm(middle) > 1e-9 else np.array([0.0, 0.0, 1.0])
@@ -279,7 +280,7 @@ def _unrolled(turns: Floats) -> Floats:
     """Turns round a closed loop without jumps, the first again at the end."""
     ring = np.concatenate([turns, turns[:1]])
     steps = np.diff(ring)
-    return np.concatenate([ring[:1], ring[0] + np.cumsum(steps - FULL * np.round(steps / FULL))])
+    return np.concatenate([ring[:1], ring[0] + np.cumsum(steps - FULL_TURN * np.round(steps / FULL_TURN))])
 
 
 def _cut(
@@ -288,11 +289,11 @@ def _cut(
     """The angle at which to cut, and the edges that the cut goes through: none, or one of either loop that winds."""
     count = np.zeros(_ANGLES, np.int64)
     near = np.zeros(_ANGLES, np.bool_)
-    angles = (np.arange(_ANGLES) + 0.5) * FULL / _ANGLES
+    angles = (np.arange(_ANGLES) + 0.5) * FULL_TURN / _ANGLES
     winding: list[tuple[float, Ints, Floats]] = []
     for loop in loops:
         turn = _unrolled(chart.parameters(mesh.points[loop])[:, 0])
-        wound = round((turn[-1] - turn[0]) / FULL)
+        wound = round((turn[-1] - turn[0]) / FULL_TURN)
         if abs(wound) > 1:
             return None
         if wound:
@@ -310,7 +311,7 @@ def _cut(
     edges = []
     for _, loop, turn in sorted(winding, key=lambda w: -w[0]):
         low, high = np.minimum(turn[:-1], turn[1:]), np.maximum(turn[:-1], turn[1:])
-        shifted = at + FULL * np.ceil((low - at) / FULL)
+        shifted = at + FULL_TURN * np.ceil((low - at) / FULL_TURN)
         hit = int(np.flatnonzero(shifted <= high)[0])
         edges.append((int(loop[hit]), int(loop[(hit + 1) % len(loop)])))
     if winding and winding[0][0] + winding[1][0] != 0:
@@ -323,15 +324,15 @@ def _spans(turn: Floats, angles: Floats) -> NDArray[np.int64]:
     low, high = np.minimum(turn[:-1], turn[1:]), np.maximum(turn[:-1], turn[1:])
     out = np.zeros(len(angles), np.int64)
     for a, b in zip(low, high, strict=True):
-        first = np.mod(angles - a, FULL)
+        first = np.mod(angles - a, FULL_TURN)
         out += first < b - a
     return out
 
 
 def _near(turn: Floats, angles: Floats) -> NDArray[np.bool_]:
     """Which angles come too near to a vertex."""
-    sorted_turns = np.sort(np.mod(turn, FULL))
-    ring = np.concatenate([sorted_turns[-1:] - FULL, sorted_turns, sorted_turns[:1] + FULL])
+    sorted_turns = np.sort(np.mod(turn, FULL_TURN))
+    ring = np.concatenate([sorted_turns[-1:] - FULL_TURN, sorted_turns, sorted_turns[:1] + FULL_TURN])
     at = np.searchsorted(ring, angles)
     return np.minimum(angles - ring[at - 1], ring[at.clip(max=len(ring) - 1)] - angles) < _CLEAR
 

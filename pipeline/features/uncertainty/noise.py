@@ -17,7 +17,7 @@ from pipeline.features.uncertainty.correlated_noise import kernel
 from pipeline.geometry import eliminate
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import vertex_normals
-from pipeline.surfaces import KINDS, Shape, basis_of, signed_distance
+from pipeline.surfaces import Shape, basis_of, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel
 
 # float32 is what mesh files carry: coordinates are no better than this share of the largest of them.
@@ -336,8 +336,8 @@ def _of_rounding(faces: Sequence[FittedFace]) -> NoiseModel | None:
 
 
 def _large_faces(faces: Sequence[FittedFace]) -> list[FittedFace]:
-    """The largest planes and cylinders, without those whose form stands out."""
-    usable = [f for f in faces if f.shape.kind in ("plane", "cylinder") and len(f.points) >= MIN_POINTS]
+    """The largest faces of kinds that are the same all along a line, without those whose form stands out."""
+    usable = [f for f in faces if kind_of(f.shape).drawn and len(f.points) >= MIN_POINTS]
     usable.sort(key=_size, reverse=True)
     usable = usable[: 2 * MAX_FACES]
     if not usable:
@@ -386,7 +386,7 @@ def _windows(
             full = np.sort(rng.choice(full, CELLS, replace=False))
         if len(full) < 20:
             continue
-        columns = KINDS[shape.kind].jacobian(shape, centres[full], basis)
+        columns = jacobian(shape, centres[full], basis)
         blocks.append(_Block(sums[full] / counts[full], centres[full], cell, counts[full], columns))
     return blocks
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 from pipeline.features.uncertainty.correlated_noise import carried
-from pipeline.surfaces import KINDS, Shape, basis_of
+from pipeline.surfaces import KINDS, Shape, basis_of, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel, Uncertainty
 
 Array = NDArray[np.float64]
@@ -101,9 +101,9 @@ def weighed(
     points, weights = np.ascontiguousarray(points[used], dtype=float), weights[used]
     if len(points) < 3 * len(kind.parameters):
         return _unknown(f"not vouched for: only {len(points)} points carry it"), None
-    jacobian = kind.jacobian(shape, points, basis)
-    weighted = jacobian * weights[:, None]
-    normal = (jacobian.T @ weighted)[np.ix_(free, free)]
+    rows = jacobian(shape, points, basis)
+    weighted = rows * weights[:, None]
+    normal = (rows.T @ weighted)[np.ix_(free, free)]
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
         return _unknown("not vouched for: the points don't determine the shape"), None
@@ -116,7 +116,7 @@ def weighed(
     covariance = noise.sigma_white**2 * (gains.T @ gains)
     # What the waves leave in the residuals is what they hold less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - len(kind.parameters) / len(points))
-    mean_square = jacobian.T @ jacobian / len(points)
+    mean_square = rows.T @ rows / len(points)
     waves, freedom = _waves(noise)
     doubt = np.zeros(len(covariance))
     for (sigma, _), patches, part in zip(waves, freedom, carried(gains, seen.places, waves, finest), strict=True):
@@ -135,9 +135,9 @@ def weighed(
         index = [kind.parameters.index(name) for name in held.names]
         lever = np.zeros((len(free), len(index)))
         lever[index, range(len(index))] = 1.0
-        lever[free] = -gains[:, free].T @ jacobian[:, index]
+        lever[free] = -gains[:, free].T @ rows[:, index]
         covariance += lever @ held.covariance @ lever.T
-    residuals = kind.distance(shape, points)
+    residuals = signed_distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
@@ -160,13 +160,7 @@ def weighed(
 
 def summary(shape: Shape, names: tuple[str, ...], covariance: Array, basis: Array, method: str) -> Uncertainty:
     """The three headline figures out of a covariance (k, k) of the parameters `names`."""
-    if shape.kind == "plane":
-        across: tuple[str, ...] = ("w",)
-    elif shape.kind in ("sphere", "torus"):
-        across = ("u", "v", "w")
-    else:
-        across = ("u", "v")
-    position = _largest(names, covariance, across)
+    position = _largest(names, covariance, kind_of(shape).shifts)
     direction = _largest(names, covariance, ("a", "b")) if "a" in names else None
     radius = _largest(names, covariance, ("r",)) if "r" in names else None
     if direction is not None and direction > MAX_TURN:
@@ -231,11 +225,15 @@ def _seen(shape: Shape, points: Array, basis: Array) -> Seen:
 
 def _finest(shape: Shape, seen: Seen) -> Array:
     """Width of cell a direction that follows how a shape's parameters depend on the places."""
-    if shape.kind == "plane":
+    kind = kind_of(shape)
+    if kind.flat:
         return np.array([*np.maximum(seen.size[:2] / 10.0, 1e-6), 1e9])
     size = np.maximum(seen.size, 1e-6)
     round_width = (shape.radius or float(size[0])) / 4.0
-    if shape.kind in ("sphere", "torus"):
-        return np.minimum(size / 6.0, round_width) if shape.kind == "sphere" else np.full(3, round_width)
+    if kind.spherical:
+        return np.minimum(size / 6.0, round_width)
+    if kind.centred:
+        return np.full(3, round_width)
+    # Along the axis little changes, and that slowly.
     widest = np.minimum(size[:2] / 6.0, round_width)
     return np.array([*np.maximum(widest, round_width / 8.0), size[2] / 8.0])

@@ -12,6 +12,7 @@ from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, Top
 
 from pipeline.features.solid import Outline, chart_on, laid_out
 from pipeline.formats.solid import shapes
+from pipeline.surfaces import kind_of
 
 # mm: the kernel's own confusion, which every edge and vertex has at least.
 CONFUSION = 1e-7
@@ -36,7 +37,7 @@ def built(outline: Outline, closed: bool) -> Body:
     faces: dict[int, TopoDS_Face] = {}
     worst = 0.0
     for number in sorted(outline.walks):
-        if number in outline.faces.charts and outline.faces.shapes[number].kind != "plane":
+        if number in outline.faces.charts and not kind_of(outline.faces.shapes[number]).flat:
             face, off = _round_face(builder, outline, number, edges)
             worst = max(worst, off)
         else:

@@ -16,6 +16,7 @@ from OCP.Geom import (
     Geom_Line,
     Geom_Plane,
     Geom_SphericalSurface,
+    Geom_SurfaceOfLinearExtrusion,
     Geom_ToroidalSurface,
 )
 from OCP.Geom2d import Geom2d_BSplineCurve
@@ -38,16 +39,21 @@ def direction(d: Floats) -> gp_Dir:
 
 def surface(chart: Chart) -> Any:
     """The kernel's surface with the chart's own parameters."""
-    place = gp_Ax3(point(chart.shape.point), direction(chart.frame[2]), direction(chart.frame[0]))
-    return _SURFACES[chart.shape.kind](chart.shape, place)
+    place = gp_Ax3(point(chart.step.location), direction(chart.frame[2]), direction(chart.frame[0]))
+    return _SURFACES[chart.step.entity](place, *chart.step.sizes)
 
 
-_SURFACES: dict[str, Callable[[Any, gp_Ax3], Any]] = {
-    "plane": lambda _, place: Geom_Plane(place),
-    "cylinder": lambda s, place: Geom_CylindricalSurface(place, float(s.radius)),
-    "cone": lambda s, place: Geom_ConicalSurface(place, float(s.half_angle), float(s.radius)),
-    "sphere": lambda s, place: Geom_SphericalSurface(place, float(s.radius)),
-    "torus": lambda s, place: Geom_ToroidalSurface(place, float(s.major_radius), float(s.radius)),
+def _extruded_ellipse(place: gp_Ax3, major: float, minor: float) -> Any:
+    return Geom_SurfaceOfLinearExtrusion(Geom_Ellipse(place.Ax2(), major, minor), place.Direction())
+
+
+_SURFACES: dict[str, Callable[..., Any]] = {
+    "PLANE": Geom_Plane,
+    "CYLINDRICAL_SURFACE": Geom_CylindricalSurface,
+    "CONICAL_SURFACE": lambda place, radius, half: Geom_ConicalSurface(place, half, radius),
+    "SPHERICAL_SURFACE": Geom_SphericalSurface,
+    "TOROIDAL_SURFACE": Geom_ToroidalSurface,
+    "SURFACE_OF_LINEAR_EXTRUSION": _extruded_ellipse,
 }
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.jit import njit
-from pipeline.surfaces import CYLINDER, PLANE, distance_gradient, move_onto
+from pipeline.surfaces import chord_steps, distance_gradient, move_onto
 
 # cos of the largest turn of a facet in one collapse.
 _TURN = 0.2
@@ -185,9 +185,8 @@ def facets_stay_good(
         was = _facing(table, row, bx + (ox + ex) / 3.0, by + (oy + ey) / 3.0, bz + (oz + ez) / 3.0, onx, ony, onz)
         if abs(now) < 0.5 or now * was < 0.0:
             return False
-        if sag < np.inf and int(table[row, 0]) != PLANE:
-            # Chords of a cylinder are farthest in the middle; of a cone or torus they need not be.
-            steps = 2 if int(table[row, 0]) == CYLINDER else 4
+        if sag < np.inf:
+            steps = chord_steps(table[row])
             for p in range(steps + 1):
                 for r in range(steps + 1 - p):
                     # Shares of x, and of the next corner; the edge away from x did not change.

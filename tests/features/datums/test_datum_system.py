@@ -7,9 +7,11 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of, solve
-from pipeline.features.datums.designation import Choice, Situation, choose, nearest, situation
-from pipeline.surfaces import KINDS
+from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of
+from pipeline.features.datums.designation import Choice, choose, nearest
+from pipeline.features.datums.freedoms import solve
+from pipeline.features.datums.situation_features import Situation, situation
+from pipeline.surfaces import SituationFeature, moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty
 
@@ -150,7 +152,7 @@ def test_freedoms_equal_those_of_the_groups_of_motions() -> None:
         for _ in range(3):
             kind = rng.choice(["plane", "axis", "point", "axis+point"])
             direction = None if kind == "point" else axes[rng.integers(len(axes))]
-            three.append(Situation(str(kind), rng.integers(-3, 4, 3) * 0.3, direction))
+            three.append(Situation(SituationFeature(str(kind)), rng.integers(-3, 4, 3) * 0.3, direction))
         free = np.eye(6)
         want = []
         for s in three:
@@ -242,7 +244,7 @@ def shaken(features, rng):
     for f in features:
         u = f.uncertainty
         step = rng.multivariate_normal(np.zeros(len(u.names)), u.covariance, method="cholesky")
-        s = KINDS[f.kind].moved(shape_of(f), step, u.basis)
+        s = moved(shape_of(f), step, u.basis)
         out.append(replace(f, point=s.point, direction=s.direction, radius=s.radius))
     return out
 

@@ -8,8 +8,8 @@ import pytest
 from pipeline.features.gaps.openings import band_of, find_rims, name_gaps
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.mesh.topology.components import compact
-from pipeline.surfaces import project, signed_distance, surface_normal
-from pipeline.surfaces.charts import chart_of, height_of
+from pipeline.surfaces import chart_of, height_of, signed_distance, surface_normal
+from pipeline.surfaces.kernels import project
 from pipeline.surfaces.shape import Shape
 from pipeline.values.surface import Surface
 from tests.stages.test_fill import EDGE, outside, pipe, sheet, wavy

@@ -8,7 +8,8 @@ import pytest
 from pipeline.features.fitting.least_squares import fit
 from pipeline.features.uncertainty.correlated_noise import carried
 from pipeline.features.uncertainty.propagation import assess, block, weighed, wider
-from pipeline.surfaces import KINDS, basis_of
+from pipeline.surfaces import basis_of
+from pipeline.surfaces import jacobian as derivatives
 from pipeline.surfaces.shape import Shape
 from pipeline.values import NoiseModel
 from tests.features.faces import points_on, scanned, unit, waves
@@ -31,7 +32,7 @@ def test_carried_as_the_whole_matrix_carries_it(kind, length):
     shape, size = shape_of_kind(kind, rng)
     points = points_on(rng, shape, size, 1.0)
     basis = basis_of(shape.direction)
-    jacobian = KINDS[kind].jacobian(shape, points, basis)
+    jacobian = derivatives(shape, points, basis)
     gains = jacobian @ np.linalg.inv(jacobian.T @ jacobian)
     places = (points - shape.point) @ np.array([*basis, shape.direction]).T
     finest = np.array([6.0, 4.0, 1e9]) if kind == "plane" else np.array([3.0, 3.0, 3.0])
@@ -144,7 +145,7 @@ def test_what_noise_leaves_in_the_residuals(part, within):
     sigma, length = part
     white = sigma if length == 0.0 else 0.0
     _, stated = weighed(shape, points, None, NoiseModel(white, sigma, np.array([part]), "one part alone"))
-    jacobian = KINDS["plane"].jacobian(shape, points)
+    jacobian = derivatives(shape, points)
     hat = jacobian @ np.linalg.pinv(jacobian)
     left = []
     for _ in range(100):

@@ -8,7 +8,7 @@ import trimesh
 from pipeline.mesh.query.facet_deviation import farthest_on_facets
 from pipeline.mesh.query.facet_points import grid_points
 from pipeline.mesh.topology.adjacency import facet_neighbours
-from pipeline.surfaces.analytic import ROW
+from pipeline.surfaces import ROW
 from tests.apart import distances_to
 
 NOTHING = np.zeros((0, ROW))

@@ -15,7 +15,7 @@ from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
 from pipeline.mesh.simplify.edge_collapse import exhaust, finish_collapse, start_collapse, sweep_down
 from pipeline.mesh.simplify.reversible_collapse import HeldPoints, ReversibleCollapse
 from pipeline.mesh.topology.defects import edge_report
-from pipeline.surfaces.analytic import CYLINDER, PLANE, ROW, distances
+from pipeline.surfaces import ROW, Shape, row_distances, row_of
 from tests.apart import distances_to
 
 NOTHING = np.zeros((0, ROW))
@@ -76,10 +76,9 @@ def _drum(radius: float, height: float, around: int, along: int) -> tuple[np.nda
 @pytest.fixture(scope="module")
 def drum() -> tuple[CollapseMesh, np.ndarray]:
     vertices, faces, labels = _drum(25.0, 60.0, 180, 80)
-    table = np.zeros((3, ROW))
-    table[0] = CYLINDER, 0, 0, 0, 0, 0, 1, 25, 0, 0
-    table[1] = PLANE, 0, 0, 0, 0, 0, -1, 0, 0, 0
-    table[2] = PLANE, 0, 0, 60, 0, 0, 1, 0, 0, 0
+    up = np.array([0.0, 0.0, 1.0])
+    shapes = Shape("cylinder", np.zeros(3), up, 25.0), Shape("plane", np.zeros(3), -up), Shape("plane", 60.0 * up, up)
+    table = np.array([row_of(shape) for shape in shapes])
     carriers = np.full((len(vertices), 3), -1, np.int16)
     for f, label in zip(faces, labels, strict=True):
         for v in f:
@@ -95,7 +94,7 @@ def test_a_drum_keeps_every_vertex_on_its_surfaces(drum: tuple[CollapseMesh, np.
     work, table = drum
     for label in range(3):
         corners = work.points[np.unique(work.faces[work.label == label])]
-        assert np.abs(distances(table[label], corners)).max() < 1e-9
+        assert np.abs(row_distances(table[label], corners)).max() < 1e-9
 
 
 def test_a_drum_keeps_its_sharp_edges_and_closes(drum: tuple[CollapseMesh, np.ndarray]) -> None:

@@ -1,0 +1,37 @@
+"""datums.json: what a run found, as a file that any program can read.
+
+`build` makes it of a run's outcome, `text_of` its text, `schema_text` the JSON Schema that it fulfils, and
+`read_datums` reads it again; `comparison_record` is the audit of two meshes in the same words. `records` has the
+types of what stands in it.
+"""
+
+from __future__ import annotations
+
+from pipeline.formats.datum_file.audit_parts import comparison_record
+from pipeline.formats.datum_file.build import build
+from pipeline.formats.datum_file.read import read_datums
+from pipeline.formats.datum_file.records import (
+    DatumFile,
+    FeatureRecord,
+    FlangeRecord,
+    HolePatternRecord,
+    OutlineRecord,
+    SuggestionRecord,
+)
+from pipeline.formats.datum_file.schema import schema_text
+from pipeline.formats.datum_file.text import plain_data, text_of
+
+__all__ = [
+    "DatumFile",
+    "FeatureRecord",
+    "FlangeRecord",
+    "HolePatternRecord",
+    "OutlineRecord",
+    "SuggestionRecord",
+    "build",
+    "comparison_record",
+    "plain_data",
+    "read_datums",
+    "schema_text",
+    "text_of",
+]

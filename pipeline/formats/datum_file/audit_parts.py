@@ -1,0 +1,115 @@
+"""Audits as records: of a run, and of any two meshes that are compared."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.formats.datum_file.figures import known, matrix, plain, vector
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.records import (
+    AuditRecord,
+    BothWays,
+    BudgetRecord,
+    ComparedFeature,
+    ComparisonRecord,
+    DeviationRecord,
+    FeatureAuditRecord,
+    FitChange,
+    PeakPlace,
+    held_of,
+)
+from pipeline.geometry import moved
+from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
+
+
+def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> AuditRecord:
+    """An audit in the file's units. to_part (4, 4): scan -> part coordinates, None where there is no part frame."""
+    return AuditRecord(
+        budget=tuple(_budget(line, missing) for line in audit.budget),
+        within_budget=audit.within_budget,
+        scan_to_light=_deviation(audit.scan_to_light, to_part),
+        light_to_scan=_deviation(audit.light_to_scan, to_part),
+        noise_aside=None
+        if audit.noise_aside is None
+        else BothWays(
+            scan_to_light=_deviation(audit.noise_aside[0], to_part),
+            light_to_scan=_deviation(audit.noise_aside[1], to_part),
+        ),
+        facets_before=audit.facets_before,
+        facets_after=audit.facets_after,
+        area_filled=known(audit.area_filled),
+        area_measured=known(audit.area_measured),
+        area_removed=known(audit.area_removed),
+        noise_sigma=plain(audit.noise_sigma),
+        lightening_rms=plain(audit.lightening_rms),
+    )
+
+
+def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
+    """Two meshes compared: the audit, each feature's, and the (4, 4) motion that laid one onto the other."""
+    return ComparisonRecord(
+        **dict(audit_record(audit, None, Missing())),
+        features=tuple(
+            ComparedFeature(**dict(_changes(f)), id=f.feature, light_vertices=f.light_vertices) for f in audit.features
+        ),
+        cautions=audit.cautions,
+        motion=matrix(motion),
+    )
+
+
+def feature_audit(feature: Feature, audit: FeatureAudit | None, missing: Missing) -> FeatureAuditRecord | None:
+    """What the audit says of a feature; what it lacks is noted in `missing`."""
+    if audit is None:
+        missing.note("audit after lightening", "the audit did not cover it", feature.id)
+        return None
+    made, held = _changes(audit), held_of()[feature.kind]
+    expected = (
+        ("shift", made.shift, True),
+        ("tilt", made.tilt, held.direction),
+        ("radius change", made.radius_change, held.radius),
+    )
+    lacking = [name for name, figure, there in expected if there and figure is None]
+    if lacking:
+        why = audit.note or f"{audit.light_vertices} vertices of the light mesh carry it"
+        missing.note(f"{', '.join(lacking)} by lightening", why, feature.id)
+    return made
+
+
+def _changes(audit: FeatureAudit) -> FeatureAuditRecord:
+    shift, tilt, radius_change = audit.on_facets or (None, None, None)
+    return FeatureAuditRecord(
+        shift=plain(audit.shift),
+        tilt=plain(audit.tilt, degrees=True),
+        radius_change=plain(audit.radius_change),
+        on_facets=FitChange(shift=plain(shift), tilt=plain(tilt, degrees=True), radius_change=plain(radius_change)),
+        worst=plain(audit.worst),
+        verdict=audit.verdict,
+        note=audit.note,
+    )
+
+
+def _budget(line: BudgetLine, missing: Missing) -> BudgetRecord:
+    return BudgetRecord(
+        what=line.what,
+        limit=known(line.limit),
+        value=missing.figure(line.value, f"budget figure {line.what!r}", line.where or "no figure"),
+        unit=line.unit,
+        held=line.held,
+        where=line.where,
+    )
+
+
+def _deviation(deviation: Deviation, to_part: np.ndarray | None) -> DeviationRecord:
+    placed = {}
+    if to_part is not None:
+        placed["in_part_frame"] = PeakPlace(where=vector(moved(to_part, deviation.where)))
+    return DeviationRecord(
+        mean=plain(deviation.mean),
+        rms=plain(deviation.rms),
+        p95=plain(deviation.p95),
+        p99=plain(deviation.p99),
+        max=plain(deviation.max),
+        where=vector(deviation.where),
+        samples=deviation.samples,
+        **placed,
+    )

@@ -1,0 +1,218 @@
+"""The datum file of a run, put together from what its stages found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from pipeline import __version__
+from pipeline.formats.datum_file.audit_parts import audit_record
+from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
+from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, unit_direction, vector
+from pipeline.formats.datum_file.flange_parts import flange_record
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.records import (
+    SCHEMA_VERSION,
+    CaliperRecord,
+    DatumFile,
+    DatumRecord,
+    FrameRecord,
+    FrameUncertainty,
+    GapRecord,
+    MadeBy,
+    ProposalRecord,
+    RejectedRecord,
+    RemovalRecord,
+    SituationRecord,
+    SourceRecord,
+    SquareUpRecord,
+    SuggestionRecord,
+    Units,
+)
+from pipeline.geometry import moved
+from pipeline.values import (
+    CaliperCheck,
+    Datum,
+    Feature,
+    Gap,
+    Outcome,
+    SizeSuggestion,
+    Source,
+    SquareUp,
+)
+from pipeline.versions import library_versions
+
+
+def build(outcome: Outcome) -> DatumFile:
+    """The datum file of a run: mm and degrees, null with a caution where no figure can be vouched for.
+
+    Its `files` are not known yet. Raises ValueError where a figure that the file can't do without is no number.
+    """
+    missing = Missing()
+    recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
+    audits = {a.feature: a for a in audit.features}
+    in_part = {place.feature: place for place in outcome.frame.in_part}
+    names, unknown = _names(outcome)
+    made = DatumFile(
+        schema_version=SCHEMA_VERSION,
+        made_by=MadeBy(program="datumlift", version=__version__, libraries=library_versions()),
+        title=outcome.job.title,
+        units=Units(length="mm", angle="deg"),
+        source=_source(outcome.source, missing),
+        frame=_frame(outcome, missing),
+        features=tuple(
+            feature_record(f, names.get(f.id, f.name), frame.matrix, audits.get(f.id), in_part.get(f.id), missing)
+            for f in recover.features
+        ),
+        patterns=tuple(pattern_record(p, frame.matrix) for p in recover.patterns),
+        relations=tuple(relation_record(r, missing) for r in recover.relations),
+        flanges=tuple(flange_record(flange) for flange in outcome.frame.flanges),
+        suggestions=tuple(_suggestion(s) for s in outcome.frame.suggestions),
+        square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
+        gaps=tuple(_gap(gap) for gap in outcome.gaps),
+        proposals=tuple(
+            ProposalRecord(what=p.what, centre=known_vector(p.centre), area=known(p.area), reason=p.reason, zone=p.zone)
+            for p in outcome.proposals
+        ),
+        removals=tuple(
+            RemovalRecord(what=r.what, count=int(r.count), area=known(r.area), note=r.note) for r in outcome.removals
+        ),
+        rejected=tuple(
+            RejectedRecord(
+                kind=patch.kind,
+                point=known_vector(patch.point),
+                area=known(patch.area),
+                reason=patch.reason,
+                cast=patch.cast,
+            )
+            for patch in recover.rejected
+        ),
+        calipers=tuple(_caliper(check) for check in recover.calipers),
+        audit=audit_record(audit, frame.matrix, missing),
+        cautions=(),
+    )
+    told = dict.fromkeys([*outcome.cautions, *unknown, *missing.sentences(outcome.cautions)])
+    return made.model_copy(update={"cautions": tuple(told)})
+
+
+def _source(source: Source, missing: Missing) -> SourceRecord:
+    low, high = source.bounds
+    return SourceRecord(
+        file=Path(source.file).name,
+        sha256=source.sha256,
+        facets=source.facets,
+        vertices=source.vertices,
+        unit_factor=known(source.unit_factor),
+        noise_sigma=missing.figure(source.noise_sigma, "noise of the scan", "it could not be estimated"),
+        mean_edge=missing.figure(source.mean_edge, "mean edge of the scan", "it could not be estimated"),
+        bounds=(known_vector(low), known_vector(high)),
+    )
+
+
+def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
+    frame = outcome.frame.frame
+    spread: np.ndarray | None = None
+    if frame.covariance is not None and np.all(np.isfinite(frame.covariance)):
+        spread = np.sqrt(np.maximum(np.diag(frame.covariance), 0.0))
+    else:
+        missing.note("uncertainty of the part frame", "; ".join(frame.reasons) or "that of a datum is not known")
+    return FrameRecord(
+        matrix=matrix(frame.matrix),
+        datums=tuple(
+            DatumRecord(
+                letter=d.letter,
+                feature=d.feature,
+                constrains=d.constrains,  # type: ignore[arg-type]  # held by the record
+                situation=_situation(d, outcome.recover.features, frame.matrix),
+            )
+            for d in frame.datums
+        ),
+        complete=frame.complete,
+        reasons=frame.reasons,
+        uncertainty=None
+        if spread is None
+        else FrameUncertainty(translation=known_vector(spread[:3]), rotation=known_vector(np.degrees(spread[3:]))),
+    )
+
+
+def _situation(datum: Datum, features: tuple[Feature, ...], to_part: np.ndarray) -> SituationRecord:
+    """The plane, axis or point that a datum stands for, in part coordinates."""
+    from pipeline.features.datums import Datums, choose, reach_of, situations
+
+    choice = choose(datum.feature, features, {})
+    found = situations(Datums((choice,), features, reach_of(features)))[0]
+    turned = None if found.direction is None else unit_direction(to_part, found.direction)
+    return SituationRecord(
+        kind=found.kind,  # type: ignore[arg-type]  # held by the record
+        point=known_vector(moved(to_part, found.point)),
+        direction=vector(turned),
+    )
+
+
+def _names(outcome: Outcome) -> tuple[dict[str, str], list[str]]:
+    """The job's names by feature id, whichever way round they were written; and cautions on those that fit nothing."""
+    ids = {f.id for f in outcome.recover.features}
+    names, cautions = {}, []
+    for left, right in outcome.job.names.items():
+        if left in ids:
+            names[left] = right
+        elif right in ids:
+            names[right] = left
+        else:
+            cautions.append(f"The job names {left!r} {right!r}, but no such feature was found.")
+    return names, cautions
+
+
+def _suggestion(s: SizeSuggestion) -> SuggestionRecord:
+    return SuggestionRecord(
+        feature=s.feature,
+        what=s.what,
+        name=s.name,
+        size=known(s.size),
+        off=known(s.off),
+        sigmas=plain(s.sigmas),
+        source=s.source,
+        note=s.note,
+    )
+
+
+def _square_up(s: SquareUp) -> SquareUpRecord:
+    return SquareUpRecord(
+        feature=s.feature,
+        datum=s.datum,
+        kind=s.kind,
+        angle=known(s.angle, degrees=True),
+        angle_uncertainty=plain(s.angle_uncertainty, degrees=True),
+        over=known(s.over),
+        length=known(s.length),
+        offset=plain(s.offset),
+        offset_uncertainty=plain(s.offset_uncertainty),
+        significant=s.significant,
+    )
+
+
+def _gap(gap: Gap) -> GapRecord:
+    return GapRecord(
+        id=gap.id,
+        kind=gap.kind,
+        done=gap.done,
+        centre=known_vector(gap.centre),
+        length=known(gap.length),
+        area=known(gap.area),
+        area_filled=known(gap.area_filled),
+        features=gap.features,
+        note=gap.note,
+    )
+
+
+def _caliper(check: CaliperCheck) -> CaliperRecord:
+    return CaliperRecord(
+        feature=check.feature,
+        measured=known(check.measured),
+        measured_uncertainty=known(check.measured_uncertainty),
+        scanned=plain(check.scanned),
+        scanned_uncertainty=plain(check.scanned_uncertainty),
+        agrees=check.agrees,
+        note=check.note,
+    )

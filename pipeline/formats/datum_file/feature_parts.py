@@ -1,0 +1,143 @@
+"""Features, patterns and relations as records."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.formats.datum_file.audit_parts import feature_audit
+from pipeline.formats.datum_file.figures import known, known_vector, place, plain, unit_direction, vector
+from pipeline.formats.datum_file.missing import Missing
+from pipeline.formats.datum_file.records import (
+    ExtentRecord,
+    FeatureRecord,
+    FormRecord,
+    PatternPlace,
+    PatternRecord,
+    PlaceRecord,
+    PlaceUncertainty,
+    RelationRecord,
+    UncertaintyRecord,
+    held_of,
+)
+from pipeline.geometry import moved
+from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation
+
+_ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
+
+
+def feature_record(
+    feature: Feature,
+    name: str | None,
+    matrix: np.ndarray,
+    audit: FeatureAudit | None,
+    in_part: InPart | None,
+    missing: Missing,
+) -> FeatureRecord:
+    """A feature in the file's units. matrix (4, 4): scan -> part coordinates; what it lacks is noted in `missing`."""
+    form, extent = feature.form, feature.extent
+    why = "; ".join(feature.reasons) or feature.uncertainty.method
+    turned = None if feature.direction is None else unit_direction(matrix, feature.direction)
+    own, placed = {}, {}
+    if feature.orientation is not None:
+        own["orientation"] = known_vector(feature.orientation)
+        placed["orientation"] = known_vector(unit_direction(matrix, feature.orientation))
+    return FeatureRecord(
+        id=feature.id,
+        name=name,
+        kind=feature.kind,
+        side=feature.side,  # type: ignore[arg-type]  # held by the record
+        machined=feature.machined,
+        constraint=feature.constraint,
+        confidence=feature.confidence,  # type: ignore[arg-type]  # held by the record
+        reasons=feature.reasons,
+        point=known_vector(feature.point),
+        direction=vector(feature.direction),
+        radius=plain(feature.radius),
+        half_angle=plain(feature.half_angle, degrees=True),
+        major_radius=plain(feature.major_radius),
+        in_part_frame=PlaceRecord(
+            point=known_vector(moved(matrix, feature.point)),
+            direction=vector(turned),
+            uncertainty=_in_part(feature, in_part, missing),
+            **placed,
+        ),
+        extent=ExtentRecord(
+            area=known(extent.area),
+            length=plain(extent.length),
+            arc=plain(extent.arc, degrees=True),
+            along=place(extent.along),
+            facets=extent.facets,
+        ),
+        uncertainty=_spread(feature, why, missing),
+        form=FormRecord(
+            rms=missing.figure(form.rms, "form error", why, feature.id),
+            peak_to_valley=missing.figure(form.peak_to_valley, "peak to valley", why, feature.id),
+            inliers=plain(form.inliers),
+            standard=form.standard,
+            minimum_zone=plain(form.minimum_zone),
+            noise_share=plain(form.noise_share),
+        ),
+        audit=feature_audit(feature, audit, missing),
+        **own,
+    )
+
+
+def _spread(feature: Feature, why: str, missing: Missing) -> UncertaintyRecord:
+    spread, held = feature.uncertainty, held_of()[feature.kind]
+    position = plain(spread.position)
+    direction = plain(spread.direction, degrees=True)
+    radius = plain(spread.radius)
+    expected = (("position", position, True), ("direction", direction, held.direction), ("radius", radius, held.radius))
+    lacking = [name for name, figure, there in expected if there and figure is None]
+    if lacking:
+        missing.note(f"uncertainty of {', '.join(lacking)}", why, feature.id)
+    return UncertaintyRecord(position=position, direction=direction, radius=radius, method=spread.method)
+
+
+def _in_part(feature: Feature, in_part: InPart | None, missing: Missing) -> PlaceUncertainty | None:
+    """What is known of the place against the part frame: the feature's own uncertainty and the frame's together."""
+    position = None if in_part is None else plain(in_part.position)
+    direction = None if in_part is None else plain(in_part.direction_uncertainty, degrees=True)
+    if position is None and feature.uncertainty.position is not None:
+        missing.note("uncertainty in part coordinates", "that of the part frame is not known", feature.id)
+    if position is None and direction is None:
+        return None
+    return PlaceUncertainty(position=position, direction=direction)
+
+
+def pattern_record(pattern: Pattern, matrix: np.ndarray) -> PatternRecord:
+    """A pattern in the file's units. matrix (4, 4): scan -> part coordinates."""
+    at = {}
+    if pattern.centre is not None:
+        normal = None if pattern.normal is None else unit_direction(matrix, pattern.normal)
+        centre = known_vector(moved(matrix, pattern.centre))
+        at["in_part_frame"] = PatternPlace(centre=centre, normal=vector(normal))
+    return PatternRecord(
+        kind=pattern.kind,
+        members=pattern.members,
+        centre=vector(pattern.centre),
+        normal=vector(pattern.normal),
+        diameter=plain(pattern.diameter),
+        count=pattern.count,
+        missing=pattern.missing,
+        phase=plain(pattern.phase, degrees=True),
+        rms=plain(pattern.rms),
+        size=place(pattern.size),
+        note=pattern.note,
+        **at,
+    )
+
+
+def relation_record(relation: Relation, missing: Missing) -> RelationRecord:
+    """A relation in the file's units; what it lacks is noted in `missing`."""
+    degrees = relation.kind in _ANGLE_RELATIONS
+    pair = " and ".join(relation.between)
+    what = f"uncertainty of the relation {relation.kind!r}"
+    why = "it was not assessed for one of the two"
+    return RelationRecord(
+        kind=relation.kind,
+        between=relation.between,
+        value=missing.figure(relation.value, f"value of the relation {relation.kind!r}", why, pair, degrees),
+        uncertainty=missing.figure(relation.uncertainty, what, why, pair, degrees),
+        unit="deg" if degrees else "mm",
+    )

@@ -1,0 +1,102 @@
+"""Records of what lightening cost: of the datum file, and of any two meshes that are compared."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from pipeline.formats.datum_file.records.base import Count, LeftOut, Matrix, NotNegative, Record, Vector
+
+
+class PeakPlace(Record):
+    """Where a distance is largest, part coordinates."""
+
+    where: Vector | None = Field(description="The point.")
+
+
+class DeviationRecord(Record):
+    """One-way distance, weighted by area."""
+
+    mean: NotNegative | None = Field(None, description="Its mean.")
+    rms: NotNegative | None = Field(description="Its root mean square.")
+    p95: NotNegative | None = Field(description="What 95 % of the area keeps within.")
+    p99: NotNegative | None = Field(description="What 99 % of the area keeps within.")
+    max: NotNegative | None = Field(description="The largest.")
+    where: Vector | None = Field(None, description="Where the largest is, scan coordinates.")
+    in_part_frame: LeftOut[PeakPlace] = Field(None, description="The same place, moved by frame.matrix.")
+    samples: LeftOut[Count] = Field(None, description="Points that it was taken at.")
+
+
+class BothWays(Record):
+    """Distances from the scan to the light mesh and back."""
+
+    scan_to_light: DeviationRecord = Field(description="From points of the scan to the light mesh.")
+    light_to_scan: DeviationRecord = Field(description="From points of the light mesh to the scan.")
+
+
+class BudgetRecord(Record):
+    """One promise and whether it held."""
+
+    what: str = Field(description="What was promised.")
+    limit: float = Field(description="In `unit`.")
+    value: float | None = Field(description="In `unit`; null where there is no such figure.")
+    unit: str = Field(description="Of limit and value.")
+    held: bool = Field(description="Whether the value is within the limit.")
+    where: str = Field(description="The feature or place of the value.")
+
+
+class FitChange(Record):
+    """How far one fit is from another."""
+
+    shift: float | None = Field(None, description="Of the axis, centre or face.")
+    tilt: float | None = Field(None, description="Degrees, of the axis or normal.")
+    radius_change: float | None = Field(None, description="The other's radius less this one's.")
+
+
+class FeatureAuditRecord(Record):
+    """The fit of a feature on the light mesh against the fit on the scan."""
+
+    shift: NotNegative | None = Field(description="Of the axis, centre or face.")
+    tilt: NotNegative | None = Field(description="Degrees, of the axis or normal; null for a sphere.")
+    radius_change: float | None = Field(description="Light less scan; null for a plane.")
+    on_facets: LeftOut[FitChange] = Field(
+        None, description="The same three for a fit on the light facets, which lie inside a curved surface."
+    )
+    worst: NotNegative | None = Field(
+        None, description="Largest distance of its measured facets from the light mesh, noise aside."
+    )
+    verdict: str = Field("", description="ok, changed, over budget or unknown.")
+    note: str = Field("", description="Why, in words.")
+
+
+class AuditRecord(Record):
+    """What lightening cost, against the scan as measured."""
+
+    budget: tuple[BudgetRecord, ...] = Field(description="The promises of the job.")
+    within_budget: bool = Field(description="Whether all of them held.")
+    scan_to_light: DeviationRecord = Field(description="From points of the scan to the light mesh.")
+    light_to_scan: DeviationRecord = Field(description="From points of the light mesh to the scan.")
+    noise_aside: BothWays | None = Field(
+        None, description="The same two with the scan's noise taken off: what a budget is held against."
+    )
+    facets_before: Count = Field(description="Of the scan.")
+    facets_after: Count = Field(description="Of the light mesh.")
+    area_filled: float = Field(description="Of the light mesh, mm2: never measured.")
+    area_measured: float = Field(description="Of the light mesh, mm2.")
+    area_removed: LeftOut[float] = Field(None, description="Of the scan, mm2: what was taken away.")
+    noise_sigma: float | None = Field(None, description="Of the scan.")
+    lightening_rms: float | None = Field(None, description="rms of scan_to_light, noise aside.")
+
+
+class ComparedFeature(FeatureAuditRecord):
+    """A feature of the first mesh, fitted again on the second."""
+
+    id: str = Field(description="The feature's id.")
+    light_vertices: Count = Field(description="Vertices of the second mesh that carry it.")
+
+
+class ComparisonRecord(AuditRecord):
+    """Two meshes audited against each other; coordinates are those of the first mesh."""
+
+    features: tuple[ComparedFeature, ...] = Field(description="The first mesh's features.")
+    cautions: tuple[str, ...] = Field(description="What the figures don't say by themselves.")
+    motion: Matrix = Field(description="4x4, row-major: what was applied to the second mesh first.")

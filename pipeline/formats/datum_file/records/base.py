@@ -1,0 +1,87 @@
+"""What all records of the datum file share: how strict they are, and the types of their figures.
+
+A record is what stands in the file: millimetres, degrees, null where there is no figure that could be vouched for.
+Records are frozen. Keys that they don't know are passed over, since a later file of the same major version may have
+more of them.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Self, TypeVar
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    SerializerFunctionWrapHandler,
+    model_serializer,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
+
+_T = TypeVar("_T")
+
+
+def _nine_figures(value: float) -> float:
+    """No more is known of an uncertainty, and the last bits depend on where arrays lie in memory."""
+    return float(f"{value:.9g}")
+
+
+class _MayLack:
+    """Marks a field that the file may lack but that is never null in it."""
+
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        (given, _) = handler(core)["anyOf"]
+        return given
+
+
+# None says that the key is not there.
+LeftOut = Annotated[_T | None, _MayLack()]
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Count = Annotated[int, Field(ge=0)]
+# A standard uncertainty (k = 1), or a figure made with one.
+Doubt = Annotated[float, Field(ge=0), AfterValidator(_nine_figures)]
+
+Place = tuple[float, float]
+Vector = tuple[float, float, float]
+# A unit vector.
+_Component = Annotated[float, Field(ge=-1.000000001, le=1.000000001)]
+Direction = tuple[_Component, _Component, _Component]
+_Row = tuple[float, float, float, float]
+Matrix = tuple[_Row, _Row, _Row, _Row]
+
+
+class Record(BaseModel):
+    """One JSON object of the file."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    may_lack: ClassVar[frozenset[str]] = frozenset()
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        super().__pydantic_init_subclass__(**kwargs)
+        cls.may_lack = frozenset(
+            name for name, field in cls.model_fields.items() if any(isinstance(m, _MayLack) for m in field.metadata)
+        )
+
+    @model_validator(mode="after")
+    def _none_null(self) -> Self:
+        for name in self.model_fields_set & self.may_lack:
+            if getattr(self, name) is None:
+                raise ValueError(f"{name} must not be null, only left out")
+        return self
+
+    @model_serializer(mode="wrap")
+    def _written(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        lacking = self.lacking()
+        return {key: value for key, value in handler(self).items() if value is not None or key not in lacking}
+
+    def lacking(self) -> frozenset[str]:
+        """The keys that are left out of the file where they have no value; the others are null then."""
+        return self.may_lack

@@ -1,0 +1,171 @@
+"""The datum file itself, and the records of its shorter lists."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
+
+from pipeline.formats.datum_file.records.audits import AuditRecord
+from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Record, Vector
+from pipeline.formats.datum_file.records.features import (
+    FeatureRecord,
+    FrameRecord,
+    PatternRecord,
+    RelationRecord,
+    SourceRecord,
+)
+from pipeline.formats.datum_file.records.flanges import FlangeRecord
+from pipeline.job import Zone, zone_of, zone_text
+
+SCHEMA_VERSION = "1.0"
+
+
+def _as_zone(value: Any) -> Any:
+    return zone_of(value) if isinstance(value, str) else value
+
+
+ZoneField = Annotated[
+    Zone, BeforeValidator(_as_zone), PlainSerializer(zone_text, return_type=str), WithJsonSchema({"type": "string"})
+]
+
+
+class MadeBy(Record):
+    """What wrote the file."""
+
+    program: str = Field(description="Name of the program.")
+    version: str = Field(description="Version of the program.")
+    libraries: dict[str, str] = Field(default_factory=dict, description="Versions of the libraries it computed with.")
+
+
+class Units(Record):
+    """The units of all figures that don't have a unit beside them."""
+
+    length: Literal["mm"] = Field(description="Of lengths; areas are in its square.")
+    angle: Literal["deg"] = Field(description="Of angles.")
+
+
+class SuggestionRecord(Record):
+    """A standard size near a measured one."""
+
+    feature: str = Field(description="Id of the measured feature.")
+    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat ...")
+    name: str = Field(description="The size as its table writes it.")
+    size: float = Field(description="The standard size.")
+    off: float = Field(description="Measured minus standard.")
+    sigmas: Doubt | None = Field(None, description="|off| in standard uncertainties.")
+    source: str = Field("", description="The table.")
+    note: str = Field("", description="What else is to be said of it.")
+
+
+class SquareUpRecord(Record):
+    """How far a feature is from parallel, square or coaxial to a datum."""
+
+    feature: str = Field(description="Id of the feature.")
+    datum: str = Field(description="Letter of the datum.")
+    kind: str = Field(description="parallel, square or coaxial.")
+    angle: float = Field(description="Degrees off the ideal direction.")
+    angle_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the angle.")
+    over: LeftOut[float] = Field(None, description="mm that the angle comes to across `length` mm of the feature.")
+    length: LeftOut[float] = Field(None, description="Of the feature.")
+    offset: float | None = Field(None, description="Distance of the axes at the feature's middle, coaxial only.")
+    offset_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the offset.")
+    significant: bool = Field(False, description="It stands out of its uncertainty (95 %).")
+
+
+class GapRecord(Record):
+    """A boundary loop of the scan and what was done with it."""
+
+    id: str = Field(description="Short and stable, as those of features.")
+    kind: str = Field(description="What it was taken for: face, edge, blind, opening or border.")
+    done: str = Field(description="closed, left open or capped.")
+    centre: LeftOut[Vector] = Field(None, description="Scan coordinates.")
+    length: LeftOut[float] = Field(None, description="Of its rim.")
+    area: LeftOut[float] = Field(None, description="That it spans, mm2.")
+    area_filled: LeftOut[float] = Field(None, description="Of what was put in, mm2.")
+    features: tuple[str, ...] = Field((), description="Ids of the features at its rim.")
+    note: str = Field("", description="How it was closed, or why not.")
+
+
+class ProposalRecord(Record):
+    """A patch that looks as if it were not the part; nothing was cut for it."""
+
+    what: str = Field(description="plug, post or loose piece.")
+    centre: Vector = Field(description="Scan coordinates.")
+    area: float = Field(description="Of the patch, mm2.")
+    reason: str = Field(description="Why it looks so.")
+    zone: ZoneField = Field(description="A table ready to paste into a job file.")
+
+
+class RemovalRecord(Record):
+    """What the cleaning took away or mended."""
+
+    what: str = Field(description="What it was.")
+    count: int = Field(description="How many facets, or how many times.")
+    area: float = Field(description="mm2.")
+    note: str = Field(description="What else is to be said of it.")
+
+
+class RejectedRecord(Record):
+    """A patch that was looked at and not made a feature."""
+
+    kind: str = Field(description="The kind of surface that it was looked at as.")
+    point: Vector = Field(description="Scan coordinates.")
+    area: float = Field(description="Of the patch, mm2.")
+    reason: str = Field(description="Why not.")
+    cast: bool = Field(
+        False,
+        description="True where the form against the noise, or a rim that runs smoothly into skin, says that this is "
+        "a cast face.",
+    )
+
+
+class CaliperRecord(Record):
+    """A size measured on the part against the scan's."""
+
+    feature: str = Field(description="Id of the feature.")
+    measured: float = Field(description="Diameter on the part.")
+    measured_uncertainty: Doubt = Field(description="Its standard uncertainty.")
+    scanned: float | None = Field(description="Diameter of the scan.")
+    scanned_uncertainty: Doubt | None = Field(description="Its standard uncertainty.")
+    agrees: bool | None = Field(description="Whether the two agree; null where it can't be told.")
+    note: str = Field(description="Why, in words.")
+
+
+class DatumFile(Record):
+    """Features, datum reference frame, relations and audit of one scan. Lengths in mm, angles in degrees, directions
+    of length 1. Readers should refuse another major schema_version and ignore keys they don't know. Null: no figure
+    that could be vouched for, or none that applies; `cautions` says why."""
+
+    schema_version: str = Field(pattern=r"^1\.[0-9]+$", description="The first number moves when a reader would break.")
+    made_by: MadeBy = Field(MadeBy(program="", version=""), description="What wrote the file.")
+    title: str | None = Field(None, description="The job's title.")
+    units: Units = Field(description="The units of all figures that don't have a unit beside them.")
+    source: SourceRecord = Field(description="The scan.")
+    frame: FrameRecord = Field(description="The datum reference frame (ISO 5459).")
+    features: tuple[FeatureRecord, ...] = Field(description="The recovered surfaces.")
+    patterns: tuple[PatternRecord, ...] = Field(description="Features that belong together.")
+    relations: tuple[RelationRecord, ...] = Field(description="What holds between two features.")
+    flanges: tuple[FlangeRecord, ...] = Field((), description="Flat faces with outlines and holes.")
+    suggestions: tuple[SuggestionRecord, ...] = Field(
+        (), description="Standard sizes near a measured one; nothing was snapped to them."
+    )
+    square_up: tuple[SquareUpRecord, ...] = Field(
+        (), description="How far from parallel, square or coaxial to a datum."
+    )
+    gaps: tuple[GapRecord, ...] = Field((), description="Boundary loops of the scan and what was done with them.")
+    proposals: tuple[ProposalRecord, ...] = Field(
+        (),
+        description="Patches that look as if they were not the part; nothing was cut for them. zone is a table ready "
+        "to paste into a job file.",
+    )
+    removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning took away or mended.")
+    rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
+    calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
+    audit: AuditRecord = Field(description="What lightening cost.")
+    cautions: tuple[str, ...] = Field(description="What is not to be relied on, in sentences.")
+    files: LeftOut[tuple[str, ...]] = Field(default=None, description="Names of all files of this output folder.")
+
+    def name_of(self, ident: str) -> str | None:
+        """The name that the job gave the feature with this id, if any."""
+        return next((feature.name for feature in self.features if feature.id == ident), None)

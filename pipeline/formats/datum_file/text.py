@@ -1,0 +1,29 @@
+"""The datum file's text."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+from pipeline.formats.datum_file.records import Record
+
+
+def plain_data(record: Record) -> dict[str, Any]:
+    """A record as what JSON knows: dicts, lists, numbers, texts; mm and degrees."""
+    return record.model_dump(mode="json")
+
+
+def text_of(record: Record) -> str:
+    """A record as JSON text, vectors on one line each; the same record gives the same bytes.
+
+    >>>     >>> from pipeline.formats.datum_file.records import Units
+    >>> print(text_of(Units(length="mm", angle="deg")), end="")
+    {
+     "length": "mm",
+     "angle": "deg"
+    }
+    """
+    text = json.dumps(plain_data(record), indent=1, ensure_ascii=False, allow_nan=False)
+    # A raw line break can't stand inside a JSON string, so this touches lists only.
+    return re.sub(r"\[\n[-+0-9.eE,\s]*\]", lambda found: f"[{' '.join(found[0][1:-1].split())}]", text) + "\n"

@@ -1,0 +1,7 @@
+"""Mesh files in: STL, PLY, OBJ, OFF, 3MF and glTF, each read by a file of its own behind one function."""
+
+from __future__ import annotations
+
+from pipeline.formats.meshes_in.reader import read_mesh
+
+__all__ = ["read_mesh"]

@@ -1,0 +1,223 @@
+"""Reading PLY, text and binary of either byte order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.formats.meshes_in.text_numbers import GOOD, line_of, next_line, polygons, rows
+from pipeline.jit import njit
+
+_TYPES = {
+    "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2",
+    "uint16": "u2", "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4", "float": "f4", "float32": "f4",
+    "double": "f8", "float64": "f8",
+}  # fmt: skip
+_CORNERS = ("vertex_indices", "vertex_index")
+
+
+@dataclass(frozen=True)
+class _Property:
+    """`count` is the type of a list's length, None for a single value."""
+
+    name: str
+    type: str
+    count: str | None = None
+
+
+@dataclass(frozen=True)
+class _Element:
+    name: str
+    count: int
+    properties: tuple[_Property, ...]
+
+    def place(self, *names: str) -> int:
+        """Which property has one of `names`; -1 if none has."""
+        return next((i for i, p in enumerate(self.properties) if p.name in names), -1)
+
+
+def read_ply(path: Path) -> tuple[NDArray, NDArray[np.int32]]:
+    """Points (n, 3) float32 or float64 as in the file, faces (m, 3) into them. Raises InputError."""
+    data = np.memmap(path, dtype=np.uint8, mode="r")
+    form, elements, start = _header(path, data)
+    vertex = next((e for e in elements if e.name == "vertex"), None)
+    face = next((e for e in elements if e.name == "face"), None)
+    if vertex is None or -1 in (columns := [vertex.place(axis) for axis in "xyz"]):
+        raise InputError(f"{path} is a PLY without vertices that have x, y and z; export the scan as a mesh.")
+    if face is None or face.count == 0 or face.place(*_CORNERS) < 0:
+        raise InputError(
+            f"{path} holds {vertex.count:,} points but no facets; make a mesh of the points first and give that."
+        )
+    if form == "ascii":
+        return _text(path, data, elements, start, np.array(columns))
+    return _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
+
+
+def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], int]:
+    head = bytes(data[: 1 << 16])
+    mark = head.find(b"end_header")
+    if not head.startswith(b"ply"):
+        raise InputError(f"{path} does not start with 'ply', so it is no PLY file; give the scan's mesh file.")
+    if mark < 0:
+        raise InputError(f"{path} is cut short or broken: its PLY header does not end; export it again.")
+    # A mesh file may close its header's lines as any system does; the data start right after that mark.
+    after = mark + len(b"end_header")
+    start = after + (2 if head[after : after + 2] == b"\r\n" else 1)
+    form = ""
+    elements: list[_Element] = []
+    for line in head[:mark].decode("ascii", "replace").splitlines():
+        words = line.split()
+        try:
+            if words[:1] == ["format"]:
+                form = words[1]
+            elif words[:1] == ["element"]:
+                elements.append(_Element(words[1], int(words[2]), ()))
+            elif words[:1] == ["property"]:
+                kinds = [f"{_TYPES[w]}" for w in (words[2:4] if words[1] == "list" else words[1:2])]
+                new = _Property(words[-1], kinds[-1], kinds[0] if len(kinds) == 2 else None)
+                last = elements.pop()
+                elements.append(_Element(last.name, last.count, (*last.properties, new)))
+        except (IndexError, KeyError, ValueError):
+            raise InputError(
+                f"{path}: the header line '{line.strip()}' makes no sense in a PLY; export the scan again."
+            ) from None
+    if form not in ("ascii", "binary_little_endian", "binary_big_endian"):
+        raise InputError(f"{path}: its PLY header names the form {form!r}, which does not exist; export it again.")
+    return form, elements, start
+
+
+def _text(
+    path: Path, data: NDArray[np.uint8], elements: list[_Element], at: int, columns: NDArray
+) -> tuple[NDArray, NDArray[np.int32]]:
+    points = np.empty((0, 3))
+    faces = np.empty((0, 3), dtype=np.int32)
+    for element in elements:
+        if element.name == "vertex":
+            points = np.empty((element.count, 3))
+            at, done, code = rows(data, at, element.count, columns, points)
+        elif element.name == "face":
+            place = element.place(*_CORNERS)
+            if any(p.count for p in element.properties[:place]):
+                raise InputError(
+                    f"{path}: its facets carry another list before their corners, which is not read; "
+                    "export it without extra properties."
+                )
+            faces = np.empty((element.count, 3), dtype=np.int32)
+            start = at
+            at, done, made, code = polygons(data, start, element.count, place, faces)
+            if code == GOOD and made != len(faces):
+                faces = np.empty((made, 3), dtype=np.int32)
+                polygons(data, start, element.count, place, faces)
+        else:
+            for _ in range(element.count):
+                at = next_line(data, at)
+            continue
+        if code != GOOD:
+            where = f"line {line_of(data, at):,}" if at < len(data) else "its end"
+            raise InputError(
+                f"{path} is cut short or broken at {where}: {done:,} of the {element.count:,} {element.name} lines "
+                "that its header promises can be read; export or copy it again."
+            )
+    return points, faces
+
+
+def _binary(
+    path: Path, data: NDArray[np.uint8], elements: list[_Element], at: int, order: str
+) -> tuple[NDArray, NDArray[np.int32]]:
+    points = np.empty((0, 3), dtype=np.float32)
+    faces = np.empty((0, 3), dtype=np.int32)
+    for element in elements:
+        if not any(p.count for p in element.properties):
+            record = np.dtype([(f"{i}", order + p.type) for i, p in enumerate(element.properties)])
+            end = at + record.itemsize * element.count
+            _check_length(path, element, end, len(data))
+            if element.name == "vertex":
+                table = data[at:end].view(record)
+                axes = [table[f"{element.place(axis)}"] for axis in "xyz"]
+                points = np.stack(axes, axis=1).astype(np.result_type(*axes, np.float32).newbyteorder("="))
+        else:
+            faces_here, end = _lists(data, element, at, order)
+            _check_length(path, element, end, len(data))
+            if element.name == "face":
+                faces = faces_here
+        at = end
+    return points, faces
+
+
+def _check_length(path: Path, element: _Element, end: int, size: int) -> None:
+    if end > size:
+        raise InputError(
+            f"{path} is cut short: its header promises {element.count:,} {element.name} records, which do not fit "
+            f"into its {size:,} bytes; export or copy it again."
+        )
+
+
+def _lists(data: NDArray[np.uint8], element: _Element, at: int, order: str) -> tuple[NDArray[np.int32], int]:
+    """Triangles of an element with lists, and where it ends (beyond the data if it is cut short)."""
+    place = element.place(*_CORNERS)
+    triangles = _triangles(data, element, at, order, place)
+    if triangles is not None:
+        return triangles
+    sizes = np.array([int(p.type[1]) for p in element.properties])
+    counts = np.array([int(p.count[1]) if p.count else 0 for p in element.properties])
+    big = order == ">"
+    made, end = _walk(data, at, element.count, sizes, counts, place, big, np.empty((0, 3), dtype=np.int32))
+    faces = np.empty((made if end <= len(data) else 0, 3), dtype=np.int32)
+    _walk(data, at, element.count, sizes, counts, place, big, faces)
+    return faces, end
+
+
+def _triangles(
+    data: NDArray[np.uint8], element: _Element, at: int, order: str, place: int
+) -> tuple[NDArray[np.int32], int] | None:
+    """The usual case, records of one size since all facets are triangles; None where that isn't so."""
+    if place < 0 or sum(p.count is not None for p in element.properties) != 1:
+        return None
+    fields: list[tuple] = []
+    for i, p in enumerate(element.properties):
+        fields += [("corners", order + p.count), ("faces", order + p.type, 3)] if p.count else [(f"{i}", p.type)]
+    record = np.dtype(fields)
+    end = at + record.itemsize * element.count
+    if end > len(data):
+        return None
+    table = data[at:end].view(record)
+    return (table["faces"].astype(np.int32), end) if (table["corners"] == 3).all() else None
+
+
+@njit(cache=True)
+def _integer(data, at, size, big):
+    value = np.int64(0)
+    for k in range(size):
+        byte = data[at + (k if big else size - 1 - k)]
+        value = value * 256 + np.int64(byte)
+    return value
+
+
+@njit(cache=True)
+def _walk(data, at, count, sizes, counts, place, big, out):
+    """Fan the polygons of `count` records into `out` as far as it goes; (triangles there are, end)."""
+    made = 0
+    for _ in range(count):
+        for p in range(sizes.size):
+            if counts[p] == 0:
+                at += sizes[p]
+                continue
+            if at + counts[p] > data.size:
+                return made, data.size + 1
+            length = _integer(data, at, counts[p], big)
+            at += counts[p]
+            if at + length * sizes[p] > data.size:
+                return made, data.size + 1
+            if p == place:
+                for corner in range(2, length):
+                    if made < out.shape[0]:
+                        out[made, 0] = _integer(data, at, sizes[p], big)
+                        out[made, 1] = _integer(data, at + (corner - 1) * sizes[p], sizes[p], big)
+                        out[made, 2] = _integer(data, at + corner * sizes[p], sizes[p], big)
+                    made += 1
+            at += length * sizes[p]
+    return made, at

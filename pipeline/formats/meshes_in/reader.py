@@ -1,0 +1,120 @@
+"""Mesh files in: one door for every form of file that a scan comes in."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.progress import Progress, silent
+
+FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf")
+
+
+@dataclass(frozen=True)
+class MeshFile:
+    """What a mesh file holds.
+
+    vertices  (n, 3) float64, equal points welded, in the file's unit
+    faces     (m, 3) int32, as many as the file has
+    unit      what the file states: "mm" | "cm" | "m" | "in" | "um" | "ft"; None for forms that state none
+    sha256    of the file's bytes
+    """
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    unit: str | None
+    sha256: str
+
+
+def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
+    """Read a mesh file, by its extension.
+
+    Raises InputError with one sentence when it is missing, unreadable, cut short, empty, of an unknown form, has
+    no facets, no size, corners that do not exist or coordinates that are not finite numbers.
+    """
+    path = Path(path)
+    form = path.suffix.lower()
+    try:
+        if path.is_dir():
+            raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
+        if form not in FORMS:
+            raise InputError(f"{path} has an extension that is not known; save the scan as one of: {' '.join(FORMS)}.")
+        if path.stat().st_size == 0:
+            raise InputError(f"{path} is empty; export or copy it again.")
+        return _read(path, form, progress)
+    except FileNotFoundError:
+        raise InputError(f"There is no file {path}; check the name and the folder.") from None
+    except OSError as error:
+        raise InputError(
+            f"{path} can't be read ({error.strerror or error}); check the file and its permissions."
+        ) from None
+    except MemoryError:
+        raise InputError(
+            f"{path} does not fit into this machine's memory; thin the scan out or use a bigger machine."
+        ) from None
+
+
+def _read(path: Path, form: str, progress: Progress) -> MeshFile:
+    unit = digest = None
+    if form == ".stl":
+        from pipeline.formats.meshes_in.stl import read_stl
+
+        vertices, faces, digest = read_stl(path, progress)
+    else:
+        points, faces, unit = _indexed(path, form)
+        vertices, faces = _checked_and_welded(path, points, faces)
+    progress(0.95, "checking")
+    if digest is None:
+        with open(path, "rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    if len(faces) == 0:
+        raise InputError(f"{path} holds no facets; give the scan as a triangle mesh.")
+    _check_finite(path, vertices)
+    if not (np.ptp(vertices, axis=0) > 0).any():
+        raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
+    return MeshFile(vertices, faces, unit, digest)
+
+
+def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None]:
+    if form == ".ply":
+        from pipeline.formats.meshes_in.ply import read_ply
+
+        return *read_ply(path), None
+    if form in (".obj", ".off"):
+        from pipeline.formats.meshes_in.text_meshes import read_obj, read_off
+
+        return *(read_obj(path) if form == ".obj" else read_off(path)), None
+    from pipeline.formats.meshes_in.scenes import read_scene
+
+    return read_scene(path)
+
+
+def _checked_and_welded(
+    path: Path, points: NDArray, faces: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    from pipeline.mesh.repair import weld_points
+    from pipeline.mesh.topology import compact
+
+    if len(faces) and (faces.min() < 0 or faces.max() >= len(points)):
+        bad = int(np.argmax(((faces < 0) | (faces >= len(points))).any(axis=1)))
+        raise InputError(
+            f"{path}: facet {bad + 1:,} has a corner that does not exist (there are {len(points):,} vertices); "
+            "export the scan again."
+        )
+    vertices, index = weld_points(points)
+    vertices, faces, _ = compact(vertices, index[faces])
+    return vertices, faces
+
+
+def _check_finite(path: Path, vertices: NDArray[np.float64]) -> None:
+    good = np.isfinite(vertices).all(axis=1)
+    if not good.all():
+        raise InputError(
+            f"{path}: {np.count_nonzero(~good):,} of its {len(vertices):,} vertices have a coordinate that is not "
+            "a finite number; repair or export the scan again."
+        )

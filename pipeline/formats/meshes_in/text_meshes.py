@@ -1,0 +1,117 @@
+"""Reading OBJ and OFF, the two plain-text mesh forms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.formats.meshes_in.text_numbers import (
+    GOOD,
+    content,
+    is_blank,
+    line_of,
+    next_line,
+    number,
+    polygons,
+    rows,
+    skip_blanks,
+)
+from pipeline.jit import njit
+
+
+def read_obj(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Points (n, 3) and faces (m, 3) of all groups; materials and texture are passed over. Raises InputError."""
+    text = np.memmap(path, dtype=np.uint8, mode="r")
+    nothing = np.empty((0, 3)), np.empty((0, 3), dtype=np.int32)
+    vertices, triangles, at, code = _obj(text, *nothing)
+    points, faces = np.empty((vertices, 3)), np.empty((triangles, 3), dtype=np.int32)
+    if code == GOOD:
+        vertices, triangles, at, code = _obj(text, points, faces)
+    if code != GOOD:
+        raise InputError(
+            f"{path}: line {line_of(text, at):,} starts like a vertex or a facet, but its numbers can't be read; "
+            "export or copy it again."
+        )
+    if vertices == 0:
+        raise InputError(f"{path} holds no vertices, so it is no OBJ mesh; give the scan's mesh file.")
+    return points, faces
+
+
+@njit(cache=True)
+def _obj(text, points, faces):
+    """Vertices and fanned facets into the arrays as far as they go; (vertices, triangles, position, code)."""
+    vertices = triangles = 0
+    i = 0
+    while i < text.size:
+        i = skip_blanks(text, i)
+        starts = i + 1 < text.size and is_blank(text[i + 1])
+        if starts and text[i] == 118:
+            i += 1
+            for k in range(3):
+                value, i, code = number(text, skip_blanks(text, i))
+                if code != GOOD:
+                    return vertices, triangles, i, code
+                if vertices < points.shape[0]:
+                    points[vertices, k] = value
+            vertices += 1
+        elif starts and text[i] == 102:
+            i = skip_blanks(text, i + 1)
+            first = previous = np.int32(0)
+            corner = 0
+            while i < text.size and text[i] != 10 and text[i] != 35:
+                value, i, code = number(text, i)
+                if code != GOOD:
+                    return vertices, triangles, i, code
+                # Numbers count from 1, negative ones back from the vertex read last.
+                index = np.int32(value - 1 if value > 0 else vertices + value)
+                while i < text.size and not is_blank(text[i]) and text[i] != 10:
+                    i += 1
+                i = skip_blanks(text, i)
+                if corner == 0:
+                    first = index
+                elif corner > 1:
+                    if triangles < faces.shape[0]:
+                        faces[triangles, 0] = first
+                        faces[triangles, 1] = previous
+                        faces[triangles, 2] = index
+                    triangles += 1
+                previous = index
+                corner += 1
+        i = next_line(text, i)
+    return vertices, triangles, i, GOOD
+
+
+def read_off(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Points (n, 3) and faces (m, 3); colours and normals are passed over. Raises InputError."""
+    text = np.memmap(path, dtype=np.uint8, mode="r")
+    at = content(text, 0)
+    word = bytes(text[at : at + 16]).split()[:1]
+    if not word or word[0] not in (b"OFF", b"COFF", b"NOFF", b"CNOFF", b"STOFF"):
+        raise InputError(f"{path} does not start with 'OFF', so it is no OFF file; give the scan's mesh file.")
+    at += len(word[0])
+    counts = []
+    for _ in range(3):
+        value, at, code = number(text, content(text, at))
+        if code != GOOD or not 0 <= value < 2**31:
+            raise InputError(f"{path}: its counts of vertices and facets can't be read; export it again.")
+        counts.append(int(value))
+    points = np.empty((min(counts[0], len(text)), 3))
+    at, done, code = rows(text, next_line(text, at), counts[0], np.arange(3), points)
+    faces = np.empty((min(counts[1], len(text)), 3), dtype=np.int32)
+    what, promised = "vertex", counts[0]
+    if code == GOOD:
+        start, what, promised = at, "facet", counts[1]
+        at, done, made, code = polygons(text, start, counts[1], 0, faces)
+        if code == GOOD and made != len(faces):
+            faces = np.empty((made, 3), dtype=np.int32)
+            polygons(text, start, counts[1], 0, faces)
+    if code != GOOD:
+        where = f"line {line_of(text, at):,}" if at < len(text) else "its end"
+        raise InputError(
+            f"{path} is cut short or broken at {where}: {done:,} of the {promised:,} {what} lines that it promises "
+            "can be read; export or copy it again."
+        )
+    return points, faces

@@ -1,0 +1,185 @@
+"""Numbers out of text, fast: the kernels behind the text forms of mesh files.
+
+The text is a (k,) uint8 array. Kernels give back positions and a code, never raise: the reader of the format
+turns the code into a sentence with the line in it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.jit import njit
+
+GOOD = 0
+NO_NUMBER = 1
+ENDED = 2
+
+_POWERS = np.power(10.0, np.arange(23))
+
+
+@njit(cache=True, inline="always")
+def is_blank(byte):
+    return byte == 32 or byte == 9 or byte == 13
+
+
+@njit(cache=True)
+def skip_blanks(text, i):
+    """First position from i on that is neither blank nor tab, on the same line."""
+    while i < text.size and is_blank(text[i]):
+        i += 1
+    return i
+
+
+@njit(cache=True)
+def next_line(text, i):
+    """Start of the line after the one that position i is on."""
+    while i < text.size and text[i] != 10:
+        i += 1
+    return min(i + 1, text.size)
+
+
+@njit(cache=True)
+def content(text, i):
+    """First position from i on that is not blank, on this line or a later one; comments (#) are passed over."""
+    while i < text.size:
+        if text[i] == 35:
+            i = next_line(text, i)
+        elif text[i] == 10 or is_blank(text[i]):
+            i += 1
+        else:
+            break
+    return i
+
+
+@njit(cache=True)
+def _word(text, i, a, b, c):
+    if i + 2 >= text.size:
+        return False
+    return (text[i] | 32) == a and (text[i + 1] | 32) == b and (text[i + 2] | 32) == c
+
+
+@njit(cache=True)
+def number(text, i):
+    """The number at position i: (value, position after it, code).
+
+    Exact to the last bit for up to 15 digits and powers of ten up to 22, to 1e-14 of its value otherwise.
+    """
+    if i >= text.size:
+        return 0.0, i, ENDED
+    start = i
+    negative = text[i] == 45
+    if negative or text[i] == 43:
+        i += 1
+    if _word(text, i, 110, 97, 110):
+        return np.nan, i + 3, GOOD
+    if _word(text, i, 105, 110, 102):
+        i += 3
+        while i < text.size and 97 <= (text[i] | 32) <= 122:
+            i += 1
+        return -np.inf if negative else np.inf, i, GOOD
+    mantissa = np.uint64(0)
+    digits = 0
+    power = 0
+    seen = False
+    while i < text.size and 48 <= text[i] <= 57:
+        seen = True
+        if digits < 18:
+            mantissa = mantissa * np.uint64(10) + np.uint64(text[i] - 48)
+            digits += 1 if mantissa > 0 else 0
+        else:
+            power += 1
+        i += 1
+    if i < text.size and text[i] == 46:
+        i += 1
+        while i < text.size and 48 <= text[i] <= 57:
+            seen = True
+            if digits < 18:
+                mantissa = mantissa * np.uint64(10) + np.uint64(text[i] - 48)
+                digits += 1 if mantissa > 0 else 0
+                power -= 1
+            i += 1
+    if not seen:
+        return 0.0, start, NO_NUMBER
+    if i < text.size and (text[i] | 32) == 101:
+        i += 1
+        down = i < text.size and text[i] == 45
+        if i < text.size and (text[i] == 45 or text[i] == 43):
+            i += 1
+        if i >= text.size or not 48 <= text[i] <= 57:
+            return 0.0, start, NO_NUMBER
+        exponent = 0
+        while i < text.size and 48 <= text[i] <= 57:
+            if exponent < 10_000:
+                exponent = exponent * 10 + int(text[i]) - 48
+            i += 1
+        power += -exponent if down else exponent
+    value = np.float64(mantissa)
+    if -22 <= power < 0:
+        value /= _POWERS[-power]
+    elif 0 < power <= 22:
+        value *= _POWERS[power]
+    elif power != 0 and value != 0.0:
+        # In two steps, so that the power alone does not leave the range of a double.
+        half = power // 2
+        value = value * 10.0**half * 10.0 ** (power - half)
+    return -value if negative else value, i, GOOD
+
+
+@njit(cache=True)
+def rows(text, i, count, columns, out):
+    """`count` lines of at least max(columns) + 1 numbers; those at `columns` (3,) go to `out` (count, 3).
+
+    Returns (position after them, rows read, code).
+    """
+    last = columns.max()
+    for row in range(count):
+        i = content(text, i)
+        for column in range(last + 1):
+            value, i, code = number(text, skip_blanks(text, i))
+            if code != GOOD:
+                return i, row, code
+            for k in range(3):
+                if columns[k] == column:
+                    out[row, k] = value
+        i = next_line(text, i)
+    return i, count, GOOD
+
+
+@njit(cache=True)
+def polygons(text, i, count, before, out):
+    """`count` lines of: `before` numbers, a corner count, that many indices; fanned into triangles.
+
+    `out` (k, 3) int32 takes the triangles as far as it goes. Returns (position after them, lines read,
+    triangles that there are, code).
+    """
+    made = 0
+    for row in range(count):
+        i = content(text, i)
+        for _ in range(before):
+            _, i, code = number(text, skip_blanks(text, i))
+            if code != GOOD:
+                return i, row, made, code
+        corners, i, code = number(text, skip_blanks(text, i))
+        if code != GOOD:
+            return i, row, made, code
+        first = previous = 0
+        for corner in range(int(corners)):
+            value, i, code = number(text, skip_blanks(text, i))
+            if code != GOOD:
+                return i, row, made, code
+            index = int(min(max(value, -1.0), 2147483647.0))
+            if corner == 0:
+                first = index
+            elif corner > 1:
+                if made < out.shape[0]:
+                    out[made, 0], out[made, 1], out[made, 2] = first, previous, index
+                made += 1
+            previous = index
+        i = next_line(text, i)
+    return i, count, made, GOOD
+
+
+def line_of(text: NDArray[np.uint8], position: int) -> int:
+    """Number of the line, from 1, that a position is on."""
+    return int(np.count_nonzero(text[:position] == 10)) + 1

@@ -1,0 +1,7 @@
+"""Mesh files out: STL, PLY with labels, OBJ, 3MF and glTF binary."""
+
+from __future__ import annotations
+
+from pipeline.formats.meshes_out.writers import write_3mf, write_glb, write_obj, write_ply, write_stl
+
+__all__ = ["write_3mf", "write_glb", "write_obj", "write_ply", "write_stl"]

@@ -1,0 +1,131 @@
+"""Mesh files out: STL, PLY with labels, OBJ, 3MF and glTF binary. The same mesh gives the same bytes.
+
+Vertices (n, 3) float64 and faces (m, 3) int32 come in the unit that is to be written, except for glTF, which
+is in metres by its standard and takes millimetres here.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+_UNIT_NAMES = {"mm": "millimeter", "in": "inch"}
+_CORE_3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+_PACKAGE = "http://schemas.openxmlformats.org/package/2006"
+_XML = '<?xml version="1.0" encoding="UTF-8"?>\n'
+
+
+def write_stl(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32], unit: str) -> None:
+    """Binary STL. STL has no place for a unit: the header's comment says it, for people."""
+    record = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
+    rows = np.zeros(len(faces), record)
+    rows["corners"] = vertices[faces]
+    corners = rows["corners"].astype(np.float64)
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    rows["normal"] = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+    with open(path, "wb") as file:
+        # A binary STL must not begin with "solid".
+        file.write(f"datumlift light mesh, unit {unit}".encode("ascii").ljust(80))
+        file.write(np.uint32(len(faces)).astype("<u4").tobytes())
+        rows.tofile(file)
+
+
+def write_ply(
+    path: Path,
+    vertices: NDArray[np.float64],
+    faces: NDArray[np.int32],
+    feature: NDArray[np.int32],
+    origin: NDArray[np.uint8],
+    comments: Sequence[str] = (),
+) -> None:
+    """Binary PLY in double precision, with `feature` and `origin` of each facet."""
+    facet = np.dtype([("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")])
+    rows = np.empty(len(faces), facet)
+    rows["count"], rows["corners"], rows["feature"], rows["origin"] = 3, faces, feature, origin
+    header = [
+        "ply",
+        "format binary_little_endian 1.0",
+        *(f"comment {_ascii(text)}" for text in comments),
+        f"element vertex {len(vertices)}",
+        *(f"property double {axis}" for axis in "xyz"),
+        f"element face {len(faces)}",
+        "property list uchar int vertex_indices",
+        "property int feature",
+        "property uchar origin",
+        "end_header",
+    ]
+    with open(path, "wb") as file:
+        file.write(("\n".join(header) + "\n").encode("ascii"))
+        np.ascontiguousarray(vertices, "<f8").tofile(file)
+        rows.tofile(file)
+
+
+def write_obj(
+    path: Path,
+    vertices: NDArray[np.float64],
+    faces: NDArray[np.int32],
+    feature: NDArray[np.int32],
+    names: Sequence[str],
+    unit: str,
+) -> None:
+    """OBJ, one group a feature (`names[k]` of label k) and one, "skin", for facets that carry none."""
+    lines = [f"# datumlift light mesh, unit {unit}"]
+    lines += [f"v {x:.9g} {y:.9g} {z:.9g}" for x, y, z in vertices.tolist()]
+    order = np.argsort(feature, kind="stable")
+    starts = np.flatnonzero(np.diff(feature[order], prepend=-2))
+    for start, stop in zip(starts, [*starts[1:], len(order)], strict=True):
+        label = feature[order[start]]
+        lines.append("g skin" if label < 0 else f"g {_ascii(names[label]).replace(' ', '_')}")
+        lines += [f"f {a} {b} {c}" for a, b, c in (faces[order[start:stop]] + 1).tolist()]
+    path.write_text("\n".join(lines) + "\n", encoding="ascii")
+
+
+def write_3mf(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32], unit: str) -> None:
+    """3MF core (ISO/IEC 25422), one object, with the unit stated. unit: "mm" | "in"."""
+    points = "".join(f'<vertex x="{x:.9g}" y="{y:.9g}" z="{z:.9g}"/>\n' for x, y, z in vertices.tolist())
+    facets = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>\n' for a, b, c in faces.tolist())
+    model = (
+        f'{_XML}<model unit="{_UNIT_NAMES[unit]}" xml:lang="en-US" xmlns="{_CORE_3MF}">\n'
+        '<metadata name="Application">datumlift</metadata>\n'
+        '<resources><object id="1" type="model" name="light mesh"><mesh>\n'
+        f"<vertices>\n{points}</vertices>\n<triangles>\n{facets}</triangles>\n"
+        '</mesh></object></resources>\n<build><item objectid="1"/></build>\n</model>\n'
+    )
+    types = (
+        f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
+        '<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+        '<Default Extension="model" ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/></Types>'
+    )
+    relations = (
+        f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
+        f'<Relationship Id="rel0" Target="/3D/3dmodel.model" Type="{_MODEL_RELATION}"/></Relationships>'
+    )
+    parts = {"[Content_Types].xml": types, "_rels/.rels": relations, "3D/3dmodel.model": model}
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, text in parts.items():
+            # ZipInfo's own date is fixed; writestr with a bare name would take the clock's.
+            entry = zipfile.ZipInfo(name)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(entry, text)
+
+
+def write_glb(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
+    """glTF 2.0 binary: metres and y up, as the standard asks; `vertices` in mm with z up."""
+    import trimesh
+
+    mesh = trimesh.Trimesh(vertices * 0.001, faces, process=False)
+    scene = trimesh.Scene()
+    z_to_y = np.array([[1.0, 0, 0, 0], [0, 0, 1, 0], [0, -1, 0, 0], [0, 0, 0, 1]])
+    scene.add_geometry(mesh, node_name="light mesh", geom_name="light mesh", transform=z_to_y)
+    path.write_bytes(scene.export(file_type="glb"))
+
+
+def _ascii(text: str) -> str:
+    """One line of plain ASCII, for headers that allow nothing else."""
+    return " ".join(text.encode("ascii", "replace").decode("ascii").split())

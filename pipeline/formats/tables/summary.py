@@ -1,0 +1,320 @@
+"""summary.md: what a run came to, on a page or two, for people."""
+
+from __future__ import annotations
+
+from pipeline.formats.datum_file import DatumFile, SuggestionRecord
+from pipeline.job import zone_text
+from pipeline.units import MM_PER_INCH
+
+BEFORE_USE = (
+    "A rotating machine, a pressure part or an electrical plant that is built or changed with these figures "
+    "can kill: local codes and licensed practice come first.",
+    "The figures are no substitute for measuring the part. Before a cut that can't be taken back, check the "
+    "sizes that matter with a bore gauge, a micrometer or a dial indicator on the part itself.",
+    "A scan sees what it was shown. Spray adds to every face and takes from every bore; filled facets are "
+    "invented; what was not seen is not known.",
+    "Cutting, drilling and lifting castings: clamp, guard, shield the eyes, and mind grey iron's brittleness. "
+    "Solvents and matting sprays need air and a mask.",
+)
+
+
+_MAIN_FEATURES = 12
+
+
+def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str:
+    """The summary of a datum file as Markdown; `files` are the names of all outputs. unit: "mm" | "in"."""
+    show = _Lengths(unit)
+    parts = [
+        [f"# {data.title or data.source.file}", "", _verdict(data)],
+        ["", "## Before you use this", "", *(f"- {text}" for text in BEFORE_USE)],
+        _cautions(data),
+        _scan(data, show),
+        _frame(data, show),
+        _features(data, show),
+        _patterns(data, show),
+        _square_up(data, show),
+        _suggestions(data, show),
+        _audit(data, show),
+        _gaps(data, show),
+        _not_the_part(data, show),
+        ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
+    ]
+    return "\n".join(line for part in parts for line in part) + "\n"
+
+
+class _Lengths:
+    """Lengths as text in the unit asked for, and small ones in micrometres or thousandths of an inch."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self._scale = 1.0 if unit == "mm" else 1.0 / MM_PER_INCH
+        self._digits = 3 if unit == "mm" else 4
+        self.small_unit = "um" if unit == "mm" else "thou"
+
+    def __call__(self, value: float | None, digits: int | None = None) -> str:
+        return "-" if value is None else f"{value * self._scale:z.{self._digits if digits is None else digits}f}"
+
+    def small(self, value: float | None) -> str:
+        return "-" if value is None else f"{1000 * value * self._scale:z.{1 if self.unit == 'mm' else 2}f}"
+
+    def area(self, value: float | None) -> str:
+        digits = 0 if self.unit == "mm" else 2
+        return "-" if value is None else f"{value * self._scale**2:,.{digits}f} {self.unit}2"
+
+
+def _verdict(data: DatumFile) -> str:
+    failed = [check.feature for check in data.calipers if check.agrees is False]
+    if failed:
+        return f"**A caliper check failed ({', '.join(failed)}): the scan and the part disagree. Don't build on this.**"
+    if not data.audit.within_budget:
+        return "**Not within budget: see the audit below before you build on the light mesh.**"
+    if data.audit.budget:
+        return "Within budget."
+    return "No budget was set: judge the deviations below yourself."
+
+
+def _cautions(data: DatumFile) -> list[str]:
+    if not data.cautions:
+        return []
+    return ["", "## Cautions of this run", "", *(f"- {text}" for text in data.cautions)]
+
+
+def _scan(data: DatumFile, show: _Lengths) -> list[str]:
+    source, audit = data.source, data.audit
+    size = " x ".join(show(high - low, 1) for low, high in zip(*source.bounds, strict=True))
+    return [
+        "",
+        "## Scan",
+        "",
+        f"- `{source.file}`, {source.facets:,} facets, {size} {show.unit}",
+        f"- noise {show.small(source.noise_sigma)} {show.small_unit} (standard deviation along the normal), "
+        f"mean edge {show(source.mean_edge, 2)} {show.unit}",
+        f"- one unit of the file was taken as {source.unit_factor:g} mm",
+        f"- light mesh: {audit.facets_after:,} facets; measured {show.area(audit.area_measured)}, "
+        f"filled {show.area(audit.area_filled)}",
+    ]
+
+
+def _frame(data: DatumFile, show: _Lengths) -> list[str]:
+    frame = data.frame
+    lines = ["", "## Datum reference frame (ISO 5459)", ""]
+    lines += [
+        f"- datum {d.letter}: {d.feature}, takes away {', '.join(d.constrains) or 'nothing more'}" for d in frame.datums
+    ]
+    if not frame.complete:
+        lines.append("- **incomplete**: what no datum fixes was chosen, not measured")
+    lines += [f"- {reason}" for reason in frame.reasons]
+    spread = frame.uncertainty
+    if spread is not None:
+        lines.append(
+            f"- standard uncertainty (k = 1): x, y, z {', '.join(show.small(v) for v in spread.translation)} "
+            f"{show.small_unit}; about x, y, z {', '.join(f'{v:.4f}' for v in spread.rotation)} deg"
+        )
+    return lines
+
+
+def _features(data: DatumFile, show: _Lengths) -> list[str]:
+    unit, small = show.unit, show.small_unit
+    lines = ["", f"## Features ({len(data.features)})", ""]
+    if not data.features:
+        return [*lines, "None was found."]
+    sure = [f for f in data.features if f.confidence == "good"]
+    lines += [
+        "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %; those of places and "
+        "directions hold against the part frame, whose own uncertainty is in them. "
+        "A dash: none that applies, or none that can be vouched for.",
+        "",
+        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for f in sure:
+        place, spread = f.in_part_frame, f.uncertainty
+        against = place.uncertainty
+        off, turned = (None, None) if against is None else (against.position, against.direction)
+        what = f.kind if f.side is None else f"{f.kind}, {f.side}"
+        if f.half_angle is not None:
+            what += f", half angle {f.half_angle:.2f} deg"
+        if f.major_radius is not None:
+            what += f", centre circle D{show(2 * f.major_radius)}"
+        what += "" if f.machined else " (cast)"
+        what += "" if f.constraint is None else f" (held {f.constraint})"
+        radius = f.radius
+        direction = "-" if place.direction is None else ", ".join(f"{v:z.5f}" for v in place.direction)
+        tilt = "-" if turned is None else f"{turned:.4f}"
+        lines.append(
+            f"| {f.id}{' **' + _cell(f.name) + '**' if f.name else ''} | {what} "
+            f"| {show(None if radius is None else 2 * radius)} "
+            f"| {show.small(None if spread.radius is None else 2 * spread.radius)} "
+            f"| {', '.join(show(v) for v in place.point)} | {show.small(off)} "
+            f"| {direction} | {tilt} | {show.small(f.form.peak_to_valley)} |"
+        )
+    if len(sure) < len(data.features):
+        lines += ["", "Low confidence, not to be relied on:", ""]
+        lines += [
+            f"- {f.id}: {f.side or f.kind}, {show.area(f.extent.area)}; {'; '.join(f.reasons)}"
+            for f in data.features
+            if f.confidence != "good"
+        ]
+    return lines
+
+
+def _patterns(data: DatumFile, show: _Lengths) -> list[str]:
+    if not data.patterns:
+        return []
+    lines = ["", "## Patterns", ""]
+    for p in data.patterns:
+        text = f"- {p.kind.replace('_', ' ')}: {', '.join(p.members)}"
+        if p.kind == "pitch_circle":
+            text += f"; {p.count} holes on D{show(p.diameter)} {show.unit}"
+            text += f", rms {show.small(p.rms)} {show.small_unit}"
+            text += f"; **{p.missing} missing**" if p.missing else ""
+        if p.note:
+            text += f"; {p.note}"
+        lines.append(text)
+    return lines
+
+
+def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
+    by_size = sorted(data.features, key=lambda f: -(f.extent.area or 0.0))
+    main = [f.id for f in by_size if f.confidence == "good"][:_MAIN_FEATURES]
+    rows = [s for s in data.square_up if s.feature in main]
+    if not rows:
+        return []
+    lines = [
+        "",
+        "## Square-up",
+        "",
+        f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.",
+        "",
+        f"| feature | to datum | should be | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| axes apart {show.small_unit} | out of uncertainty |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for s in sorted(rows, key=lambda s: (main.index(s.feature), s.datum)):
+        spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
+        lines.append(
+            f"| {s.feature} | {s.datum} | {s.kind} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
+            f"| {show(s.length, 1)} | {show.small(s.offset)} | {'yes' if s.significant else 'no'} |"
+        )
+    return lines
+
+
+def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
+    groups: dict[tuple[str, str, float], list[SuggestionRecord]] = {}
+    for s in data.suggestions:
+        groups.setdefault((s.feature, s.what, s.size), []).append(s)
+    if not groups:
+        return []
+    lines = [
+        "",
+        "## Near standard sizes",
+        "",
+        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size.",
+        "",
+        f"| feature | what | size {show.unit} | measured is off by {show.small_unit} | in uncertainties | names |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for (feature, what, size), found in groups.items():
+        sigmas = "-" if found[0].sigmas is None else f"{found[0].sigmas:.1f}"
+        names = "; ".join(s.name for s in found)
+        lines.append(f"| {feature} | {what} | {show(size)} | {show.small(found[0].off)} | {sigmas} | {names} |")
+    return lines
+
+
+def _audit(data: DatumFile, show: _Lengths) -> list[str]:
+    audit = data.audit
+    small = show.small_unit
+    lines = [
+        "",
+        "## What lightening cost",
+        "",
+        f"| {small} | rms | 95 % | 99 % | largest |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for found, said in ((audit, ", as measured"), (audit.noise_aside, ", noise aside")):
+        if found is None:
+            continue
+        ways = ((found.scan_to_light, "scan to light mesh"), (found.light_to_scan, "light mesh to scan"))
+        for way, text in ways:
+            figures = (show.small(figure) for figure in (way.rms, way.p95, way.p99, way.max))
+            lines.append("| " + " | ".join([text + said, *figures]) + " |")
+    if audit.lightening_rms is not None:
+        lines += ["", f"Without the scan's own noise, rms: {show.small(audit.lightening_rms)} {small}."]
+    if audit.budget:
+        lines += ["", "| budget | limit | value | unit | held |", "| --- | --- | --- | --- | --- |"]
+        for b in audit.budget:
+            value = "no figure" if b.value is None else f"{b.value:.4f}"
+            held = "yes" if b.held else "**NO**"
+            lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where} |")
+    for check in data.calipers:
+        scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
+        verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
+        lines += [
+            "",
+            f"Caliper check {check.feature}: measured {show(check.measured)}, scanned {scanned}: {verdict}.",
+        ]
+    return lines
+
+
+def _gaps(data: DatumFile, show: _Lengths) -> list[str]:
+    if not data.gaps:
+        return []
+    lines = ["", "## Gaps", ""]
+    for g in data.gaps:
+        note = f"; {g.note}" if g.note else ""
+        lines.append(f"- {g.id}: {g.kind}, border {show(g.length, 1)} {show.unit}, {g.done}{note}")
+    return lines
+
+
+_FILES = {
+    "datums.json": "every figure, for programs (mm, degrees)",
+    "datums.schema.json": "the JSON Schema of datums.json",
+    "features.csv": "features as a table, part coordinates",
+    "relations.csv": "how features lie to each other",
+    "job.toml": "this job with every default spelled out",
+    "light.stl": "light mesh, part coordinates, {unit} (the file itself states no unit)",
+    "light.ply": "light mesh, part coordinates, {unit}, with `feature` and `origin` of each facet",
+    "light.obj": "light mesh, part coordinates, {unit}, a group a feature",
+    "light.3mf": "light mesh, part coordinates, unit stated",
+    "light.glb": "light mesh for viewers, metres, y up as glTF asks",
+    "light-scan.ply": "the same facets in scan coordinates, mm",
+    "reference.step": "reference geometry for CAD: faces, axes, points, datums, outlines; part coordinates, mm",
+    "report.html": "the report, opens in any browser",
+}
+
+
+def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
+    lines = []
+    if data.removals:
+        lines += ["", "## Taken away in cleaning", ""]
+        for r in data.removals:
+            note = f" ({r.note})" if r.note else ""
+            lines.append(f"- {r.what}: {r.count:,}, {show.area(r.area)}{note}")
+    if data.proposals:
+        lines += ["", "## Probably not the part", ""]
+        lines.append(
+            "Nothing was cut for these. Look at each; if it is not the part, paste its zone into the job file."
+        )
+        for p in data.proposals:
+            lines += [
+                "",
+                f"{p.what}, {show.area(p.area)}: {p.reason}",
+                "",
+                "```toml",
+                zone_text(p.zone).strip(),
+                "```",
+            ]
+    return lines
+
+
+def _what(name: str, unit: str) -> str:
+    if name.startswith("flange-"):
+        kind = "drawing 1:1" if name.endswith(".dxf") else "print 1:1 with a scale bar; check the bar with a rule"
+        return f"`{name}`: {kind}"
+    text = _FILES.get(name)
+    return f"`{name}`" if text is None else f"`{name}`: {text.format(unit=unit)}"
+
+
+def _cell(text: str) -> str:
+    """Text that can't break a Markdown table."""
+    return " ".join(text.replace("|", "/").split())

@@ -1,0 +1,304 @@
+"""DXF and print of a flange: opened again by ezdxf and by a PDF renderer, and measured.
+
+The print is rendered by PDFium (pypdfium2) and, where it is installed, by Poppler (pdftoppm): two engines
+that know nothing of the one that wrote it. Covers `drawing`, `dxf` and `print_sheet`.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import ezdxf
+import numpy as np
+import pytest
+from ezdxf import units as dxf_units
+from PIL import Image
+
+from pipeline.formats.datum_file import FlangeRecord, build
+from pipeline.formats.drawings import drawing, dxf, print_sheet
+from tests.outcomes import outcome
+
+DATA = build(outcome())
+DPI = 600
+PIXEL = 25.4 / DPI
+
+
+def slotted(**changes: Any) -> FlangeRecord:
+    """A flange whose outline has arcs of both senses, a free piece, a slot as opening and a missing hole."""
+
+    def line(a: tuple, b: tuple) -> dict:
+        return dict(kind="line", start=a, end=b, centre=None, radius=None, ccw=True, points=None, feature=None)
+
+    def arc(a: tuple, b: tuple, centre: tuple, radius: float, ccw: bool) -> dict:
+        return line(a, b) | dict(kind="arc", centre=centre, radius=radius, ccw=ccw)
+
+    wave = [(50 - t, 30 + math.sin(t / 5)) for t in np.linspace(0, 80, 30)]
+    wave = [(50.0, 30.0), *wave[1:-1], (-30.0, 30.0)]
+    outer = [
+        line((-50, -30), (40, -30)),
+        arc((40, -30), (50, -20), (40, -20), 10.0, True),
+        line((50, -20), (50, 30)),
+        line((50, 30), (-30, 30)) | dict(kind="free", points=wave),
+        arc((-30, 30), (-50, 10), (-50, 30), 20.0, False),
+        line((-50, 10), (-50, -30)),
+    ]
+    slot = [
+        line((-5, 4), (5, 4)),
+        arc((5, 4), (5, -4), (5, 0), 4.0, False),
+        line((5, -4), (-5, -4)),
+        arc((-5, -4), (-5, 4), (-5, 0), 4.0, False),
+    ]
+    loop = dict(rms=0.01, rounding=0.3, tolerance=0.05, broken=False)
+    holes = [
+        dict(
+            feature=f"cylinder-{k}", place=[25 * math.cos(t), 25 * math.sin(t)], diameter=6.6, depth_seen=9.0, tilt=0.0
+        )
+        for k, t in enumerate(np.radians([0, 120]))
+    ]
+    pattern = dict(
+        kind="pitch_circle",
+        members=["cylinder-0", "cylinder-1"],
+        centre=[0.0, 0.0],
+        rms=0.0,
+        diameter=50.0,
+        count=3,
+        missing=1,
+        phase=0.0,
+        size=None,
+        gaps_at=[[-12.5, -21.65]],
+    )
+    flange = dict(
+        feature="plane-9",
+        matrix=np.eye(4).tolist(),
+        origin_at="the pitch circle's centre",
+        outer=dict(segments=outer, **loop),
+        inner=[dict(segments=slot, **loop)],
+        holes=holes,
+        patterns=[pattern],
+        cautions=["A stretch of the outline lies on a gap of the scan."],
+    )
+    return FlangeRecord.model_validate_json(json.dumps(flange | changes))
+
+
+def items_and_notes(flange: FlangeRecord, unit: str = "mm") -> tuple[tuple[drawing.Item, ...], tuple[str, ...]]:
+    return drawing.drawing_of(flange, unit), drawing.notes_of(flange, DATA, unit)
+
+
+def written(tmp_path: Path, flange: FlangeRecord, unit: str = "mm") -> ezdxf.document.Drawing:
+    dxf.write_dxf(tmp_path / "a.dxf", *items_and_notes(flange, unit), unit)
+    return ezdxf.readfile(tmp_path / "a.dxf")
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_the_audit_is_clean_and_the_units_are_stated(tmp_path: Path, unit: str) -> None:
+    document = written(tmp_path, slotted(), unit)
+    audit = document.audit()
+    assert not audit.errors
+    assert not audit.fixes
+    assert document.units == {"mm": dxf_units.MM, "in": dxf_units.IN}[unit]
+    assert document.header["$INSUNITS"] == {"mm": 4, "in": 1}[unit]  # DXF reference, header variables
+    assert document.header["$MEASUREMENT"] == {"mm": 1, "in": 0}[unit]
+    for entity in document.modelspace():
+        assert entity.dxf.layer in drawing.LAYERS
+        assert entity.dxf.layer in document.layers
+
+
+@pytest.mark.parametrize(("unit", "scale"), [("mm", 1.0), ("in", 1 / 25.4)])
+def test_holes_and_openings_are_true_circles_of_the_datum_file(tmp_path: Path, unit: str, scale: float) -> None:
+    for flange in DATA.flanges:
+        space = written(tmp_path, flange, unit).modelspace()
+        holes = {(round(c.dxf.center.x, 7), round(c.dxf.center.y, 7)): c for c in space.query("CIRCLE[layer=='HOLES']")}
+        assert len(holes) == len(flange.holes) == 6
+        for hole in flange.holes:
+            near = min(holes.values(), key=lambda c: math.dist(c.dxf.center.vec2, np.multiply(hole.place, scale)))
+            assert math.dist(near.dxf.center.vec2, np.multiply(hole.place, scale)) < 1e-6
+            assert 2 * near.dxf.radius == pytest.approx(hole.diameter * scale, abs=1e-6)
+        (mouth,) = space.query("CIRCLE[layer=='OPENINGS']")
+        assert mouth.dxf.radius == pytest.approx(flange.inner[0].segments[0].radius * scale, abs=1e-6)
+        (pitch,) = space.query("CIRCLE[layer=='PITCH']")
+        assert pitch.dxf.radius == pytest.approx(31 * scale, abs=1e-6)
+        assert len(space.query("LINE[layer=='OUTLINE']")) == 4
+        assert len(space.query("LINE[layer=='CENTRE']")) == 2 * 6 + 2 + 2
+
+
+def test_arcs_of_both_senses_begin_and_end_where_the_outline_says(tmp_path: Path) -> None:
+    flange = slotted()
+    space = written(tmp_path, flange).modelspace()
+    wanted = [s for s in (*flange.outer.segments, *flange.inner[0].segments) if s.kind == "arc"]
+    arcs = list(space.query("ARC"))
+    assert len(arcs) == len(wanted) == 4
+    for segment, found in zip(wanted, arcs, strict=True):
+        assert math.dist(found.dxf.center.vec2, segment.centre) < 1e-6
+        assert found.dxf.radius == pytest.approx(segment.radius, abs=1e-6)
+        ends = [found.start_point.vec2, found.end_point.vec2]
+        if not segment.ccw:
+            ends.reverse()
+        assert math.dist(ends[0], segment.start) < 1e-6
+        assert math.dist(ends[1], segment.end) < 1e-6
+        # The middle tells the arc from the other way round the circle: 90 and 180 degrees here, never 270.
+        sweep = (found.dxf.end_angle - found.dxf.start_angle) % 360
+        assert sweep == pytest.approx(90 if segment.radius >= 10 else 180)
+    (free,) = space.query("LWPOLYLINE")
+    np.testing.assert_allclose([p[:2] for p in free.get_points()], flange.outer.segments[3].points, atol=1e-6)
+
+
+def test_what_is_missing_and_what_is_uncertain_is_written_on_it(tmp_path: Path) -> None:
+    texts = [t.dxf.text for t in written(tmp_path, slotted()).modelspace().query("TEXT")]
+    assert "D6.600" in texts
+    assert "no hole seen here" in texts
+    joined = " ".join(texts)
+    assert "lies on a gap of the scan" in joined
+    assert "1 of the pattern not seen" in joined
+    assert "pitch circle D50.000" in joined
+    assert "No substitute for measuring" in joined
+    assert re.search(r"Overall 100.000 x 60.99\d\.", joined)  # the wave rises to just under 31
+    assert "D0.2598" in [t.dxf.text for t in written(tmp_path, slotted(), "in").modelspace().query("TEXT")]
+
+
+def test_the_same_flange_gives_the_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import time
+
+    items, notes = items_and_notes(slotted())
+    sheet = print_sheet.sheet_for(items, len(notes))
+    assert sheet is not None
+    made = []
+    for name in "ab":
+        dxf.write_dxf(tmp_path / f"{name}.dxf", items, notes)
+        print_sheet.write_print(tmp_path / f"{name}.pdf", items, notes, sheet, "Flange")
+        made.append(((tmp_path / f"{name}.dxf").read_bytes(), (tmp_path / f"{name}.pdf").read_bytes()))
+        later = time.time() + 1e7
+        monkeypatch.setattr(time, "time", lambda later=later: later)
+    assert made[0] == made[1]
+    assert not ezdxf.options.write_fixed_meta_data_for_testing
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# The print
+
+
+def pages(path: Path, engine: str) -> list[np.ndarray]:
+    """Pages as grey images, row 0 at the top, DPI dots per inch."""
+    if engine == "pdfium":
+        pypdfium2 = pytest.importorskip("pypdfium2")
+        document = pypdfium2.PdfDocument(path)
+        return [np.array(page.render(scale=DPI / 72).to_pil().convert("L")) for page in document]
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm (Debian: poppler-utils) is not installed")
+    subprocess.run(["pdftoppm", "-r", str(DPI), "-gray", str(path), str(path.with_suffix(""))], check=True)
+    return [np.array(Image.open(p)) for p in sorted(path.parent.glob(f"{path.stem}-*.pgm"))]
+
+
+def longest_run(dark: np.ndarray) -> tuple[int, int, int]:
+    """Line, first pixel and length of the longest unbroken stretch of dark pixels along the second axis."""
+    best = (0, 0, 0)
+    for number, row in enumerate(dark):
+        edges = np.flatnonzero(np.diff(np.r_[0, row.astype(np.int8), 0]))
+        if len(edges):
+            lengths = edges[1::2] - edges[::2]
+            k = int(np.argmax(lengths))
+            if lengths[k] > best[2]:
+                best = (number, int(edges[2 * k]), int(lengths[k]))
+    return best
+
+
+def print_of(
+    tmp_path: Path, flange: FlangeRecord, engine: str, unit: str = "mm"
+) -> tuple[np.ndarray, print_sheet.Sheet]:
+    items, notes = items_and_notes(flange, unit)
+    sheet = print_sheet.sheet_for(items, len(notes), unit)
+    assert sheet is not None
+    print_sheet.write_print(tmp_path / "a.pdf", items, notes, sheet, "Flange", unit)
+    (page,) = pages(tmp_path / "a.pdf", engine)
+    return page, sheet
+
+
+@pytest.mark.parametrize("engine", ["pdfium", "poppler"])
+@pytest.mark.parametrize(("unit", "bar"), [("mm", 100.0), ("in", 101.6)])
+def test_the_scale_bars_are_true_to_a_tenth(tmp_path: Path, engine: str, unit: str, bar: float) -> None:
+    page, sheet = print_of(tmp_path, DATA.flanges[0], engine, unit)
+    height, width = page.shape
+    assert width * PIXEL == pytest.approx(sheet.width, abs=0.1)
+    assert height * PIXEL == pytest.approx(sheet.height, abs=0.1)
+    dark = page < 128
+    # The lying bar is the longest run in the lowest 40 mm, the upright one in the leftmost 15 mm.
+    _, _, lying = longest_run(dark[-int(40 / PIXEL) :])
+    _, _, upright = longest_run(dark[:, : int(15 / PIXEL)].T)
+    assert lying * PIXEL == pytest.approx(bar, abs=0.1)
+    assert upright * PIXEL == pytest.approx(bar, abs=0.1)
+
+
+@pytest.mark.parametrize("engine", ["pdfium", "poppler"])
+def test_the_flange_itself_is_at_full_size(tmp_path: Path, engine: str) -> None:
+    page, _ = print_of(tmp_path, DATA.flanges[0], engine)
+    dark = page < 160
+    # The outline is 120 x 80: its sides are the longest runs above the foot and right of the upright bar.
+    body = dark[: -int(45 / PIXEL), int(20 / PIXEL) :]
+    _, left, across = longest_run(body)
+    _, top, down = longest_run(body.T)
+    assert across * PIXEL == pytest.approx(120.25, abs=0.1)  # with the line's own width of 0.25
+    assert down * PIXEL == pytest.approx(80.25, abs=0.1)
+    # A hole's two walls on the row through its centre: x 31 right of the plate's middle, on its mid-height.
+    middle_row, middle_column = top + down // 2 - int(1.0 / PIXEL), left + across // 2
+    walls = np.flatnonzero(body[middle_row]) - middle_column
+    right = walls[(walls * PIXEL > 31 - 6) & (walls * PIXEL < 31 + 6)] * PIXEL
+    half_chord = math.sqrt(4.5**2 - 1.0**2)
+    assert right.min() == pytest.approx(31 - half_chord, abs=0.25)
+    assert right.max() == pytest.approx(31 + half_chord, abs=0.25)
+
+
+def square(side: float) -> tuple[drawing.Item, ...]:
+    corners = [(0.0, 0.0), (side, 0.0), (side, side), (0.0, side)]
+    return tuple(drawing.Line("OUTLINE", a, b) for a, b in zip(corners, [*corners[1:], corners[0]], strict=True))
+
+
+@pytest.mark.parametrize(
+    ("side", "unit", "name"),
+    [
+        (50, "mm", "A4"),
+        (180, "mm", "A4"),
+        (190, "mm", "A3"),
+        (300, "mm", "A2"),
+        (780, "mm", "A0"),
+        (900, "mm", None),
+        (180, "in", "Letter"),
+        (240, "in", "Tabloid (B)"),
+    ],
+)
+def test_the_smallest_sheet_that_holds_it(side: float, unit: str, name: str | None) -> None:
+    sheet = print_sheet.sheet_for(square(side), 4, unit)
+    assert (None if sheet is None else sheet.name) == name
+    if sheet is not None:
+        assert sheet.common == (name in ("A4", "Letter"))
+
+
+def test_a_wide_flange_lies_and_a_tall_one_stands() -> None:
+    wide = (drawing.Line("OUTLINE", (0.0, 0.0), (260.0, 20.0)),)
+    tall = (drawing.Line("OUTLINE", (0.0, 0.0), (20.0, 225.0)),)
+    lying, standing = (print_sheet.sheet_for(items, 3) for items in (wide, tall))
+    assert lying is not None
+    assert standing is not None
+    assert (lying.name, lying.width > lying.height) == ("A4", True)
+    assert (standing.name, standing.width < standing.height) == ("A4", True)
+
+
+def test_bounds_of_arcs_reach_over_the_quarters_they_pass() -> None:
+    quarter = drawing.Arc("OUTLINE", (0.0, 0.0), 10.0, 350.0, 100.0)
+    (x0, y0), (x1, y1) = drawing.bounds((quarter,))
+    assert (x1, y1) == pytest.approx((10, 10))
+    assert (x0, y0) == pytest.approx((10 * math.cos(math.radians(100)), -10 * math.sin(math.radians(10))))
+
+
+def test_sizes_of_circles_inside_each_other_do_not_cover_one_another() -> None:
+    flange = slotted(holes=[dict(feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)])
+    texts = [i for i in drawing.drawing_of(flange) if isinstance(i, drawing.Text) and i.text.startswith("D4")]
+    assert len(texts) == 5
+    for number, first in enumerate(texts):
+        for second in texts[:number]:
+            (ax, ay), (bx, by) = first.at, second.at
+            assert abs(ay - by) > drawing.TEXT_HEIGHT or abs(ax - bx) > 1.5 * drawing.TEXT_HEIGHT * 3

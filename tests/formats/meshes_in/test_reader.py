@@ -1,0 +1,242 @@
+"""Mesh files in: every form gives the same ball back; every broken file gives one sentence."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from pipeline.errors import InputError
+from pipeline.formats.meshes_in import read_mesh
+from pipeline.formats.meshes_in.text_numbers import GOOD, NO_NUMBER, number
+
+BALL = trimesh.creation.icosphere(2, radius=30.0)
+
+
+def stl_bytes(corners: np.ndarray, header: bytes = b"made for a test", count: int | None = None) -> bytes:
+    """Binary STL, by the layout that its inventor published: 80 bytes, a count, 50 bytes a facet."""
+    out = [header.ljust(80, b" "), struct.pack("<I", len(corners) if count is None else count)]
+    for facet in np.asarray(corners, dtype=np.float32):
+        out.append(struct.pack("<12fH", 0, 0, 0, *facet.ravel(), 0))
+    return b"".join(out)
+
+
+def _same_ball(path: Path, scale: float = 1.0, digits: float = 1e-6) -> None:
+    mesh = read_mesh(path)
+    assert len(mesh.faces) == len(BALL.faces)
+    # A closed ball of m facets has m / 2 + 2 vertices once welded (Euler).
+    assert len(mesh.vertices) == len(BALL.faces) // 2 + 2
+    made = trimesh.Trimesh(mesh.vertices * scale, mesh.faces, process=False)
+    assert made.volume == pytest.approx(BALL.volume, rel=digits)
+    assert made.is_watertight
+    assert mesh.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize("form", ["stl", "ply", "obj", "off"])
+def test_what_trimesh_writes_is_read(tmp_path: Path, form: str) -> None:
+    path = tmp_path / f"ball.{form}"
+    BALL.export(path)
+    _same_ball(path)
+    assert read_mesh(path).unit is None
+
+
+@pytest.mark.parametrize(("form", "options"), [("stl", {"file_type": "stl_ascii"}), ("ply", {"encoding": "ascii"})])
+def test_text_forms_are_read(tmp_path: Path, form: str, options: dict[str, str]) -> None:
+    path = tmp_path / f"ball.{form}"
+    BALL.export(path, **options)
+    assert b"\0" not in path.read_bytes()
+    _same_ball(path)
+
+
+def test_gltf_is_in_metres_and_welded(tmp_path: Path) -> None:
+    # glTF 2.0, section 3.4: the units for all linear distances are meters.
+    small = BALL.copy()
+    small.apply_scale(0.001)
+    small.unmerge_vertices()
+    small.export(tmp_path / "ball.glb")
+    assert read_mesh(tmp_path / "ball.glb").unit == "m"
+    _same_ball(tmp_path / "ball.glb", scale=1000.0)
+
+
+def test_a_placed_part_of_a_scene_is_where_the_scene_puts_it(tmp_path: Path) -> None:
+    scene = trimesh.Scene()
+    scene.add_geometry(BALL, transform=trimesh.transformations.translation_matrix((100, 0, 0)))
+    scene.add_geometry(BALL, transform=trimesh.transformations.translation_matrix((-100, 0, 0)))
+    scene.export(tmp_path / "two.glb")
+    mesh = read_mesh(tmp_path / "two.glb")
+    assert len(mesh.faces) == 2 * len(BALL.faces)
+    np.testing.assert_allclose([mesh.vertices[:, 0].min(), mesh.vertices[:, 0].max()], [-130, 130], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"), [("millimeter", "mm"), ("inch", "in"), ("micron", "um"), ("centimeter", "cm"), ("foot", "ft")]
+)
+def test_the_unit_that_a_3mf_states_is_told(tmp_path: Path, name: str, unit: str) -> None:
+    import zipfile
+
+    BALL.export(tmp_path / "ball.3mf")
+    with zipfile.ZipFile(tmp_path / "ball.3mf") as archive:
+        contents = {n: archive.read(n) for n in archive.namelist()}
+    with zipfile.ZipFile(tmp_path / "other.3mf", "w") as archive:
+        for n, data in contents.items():
+            archive.writestr(n, data.replace(b'unit="millimeter"', f'unit="{name}"'.encode()))
+    assert read_mesh(tmp_path / "other.3mf").unit == unit
+    _same_ball(tmp_path / "other.3mf")
+
+
+def test_a_binary_stl_may_call_itself_solid(tmp_path: Path) -> None:
+    path = tmp_path / "ball.stl"
+    path.write_bytes(stl_bytes(BALL.triangles, b"solid facet normal vertex endsolid"))
+    _same_ball(path)
+
+
+def test_big_endian_ply_with_extras(tmp_path: Path) -> None:
+    header = (
+        "ply\nformat binary_big_endian 1.0\ncomment made for a test\n"
+        f"element vertex {len(BALL.vertices)}\nproperty uchar red\nproperty double x\nproperty double y\n"
+        f"property double z\nelement edge 2\nproperty int vertex1\nelement face {len(BALL.faces)}\n"
+        "property list uchar float texcoord\nproperty list uchar int vertex_indices\nproperty short flag\nend_header\n"
+    )
+    body = b"".join(struct.pack(">B3d", 7, *p) for p in BALL.vertices) + struct.pack(">2i", 1, 2)
+    for i, f in enumerate(BALL.faces):
+        body += struct.pack(f">B{i % 3}f", i % 3, *([0.5] * (i % 3))) + struct.pack(">B3ih", 3, *f, 9)
+    (tmp_path / "ball.ply").write_bytes(header.encode() + body)
+    _same_ball(tmp_path / "ball.ply", digits=1e-12)
+
+
+def test_polygons_are_fanned_in_every_form(tmp_path: Path) -> None:
+    corners = [(x, y, z) for x in (0, 10) for y in (0, 20) for z in (0, 30)]
+    quads = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
+    vertex_lines = "".join(f"{x} {y} {z}\n" for x, y, z in corners)
+    face_lines = "".join(f"4 {' '.join(map(str, q))}\n" for q in quads)
+    (tmp_path / "box.off").write_text(f"OFF\n# a comment\n8 6 0\n{vertex_lines}\n{face_lines}")
+    (tmp_path / "box.ply").write_text(
+        "ply\nformat ascii 1.0\nelement vertex 8\nproperty float x\nproperty float y\nproperty float z\n"
+        f"element face 6\nproperty list uchar int vertex_index\nend_header\n{vertex_lines}{face_lines}"
+    )
+    obj = "".join(f"v {x} {y} {z}\n" for x, y, z in corners) + "vt 0 0\ng box\n"
+    obj += "".join("f " + " ".join(f"{i + 1}/1/" for i in q) + "\n" for q in quads[:3])
+    # Negative numbers count back from the last vertex.
+    obj += "".join("f " + " ".join(str(i - 8) for i in q) + " # last\n" for q in quads[3:])
+    (tmp_path / "box.obj").write_text(obj)
+    for name in ("box.off", "box.ply", "box.obj"):
+        mesh = read_mesh(tmp_path / name)
+        assert mesh.faces.shape == (12, 3), name
+        assert abs(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume) == pytest.approx(6000), name
+
+
+def test_numbers_are_those_of_python() -> None:
+    rng = np.random.default_rng(0)
+    values = np.concatenate([rng.normal(size=300) * 10.0 ** rng.integers(-12, 12, 300), [0.0, 1e300, 5e-300]])
+    for style in ("{:.9g}", "{:.6f}", "{:.15e}", "{:+.3E}", "{!r}"):
+        for value in values:
+            text = style.format(float(value))
+            read, end, code = number(np.frombuffer(text.encode() + b" ", dtype=np.uint8), 0)
+            assert (code, end) == (GOOD, len(text))
+            # Up to 15 digits and a power of ten up to 22 must be right to the last bit.
+            plain = len(text.strip("+-0.")) < 16 and "e" not in text.lower()
+            assert read == pytest.approx(float(text), rel=0 if plain else 1e-14, abs=0), text
+    for text in ("-", "e5", ".", "1e", "x1"):
+        assert number(np.frombuffer(text.encode() + b" ", dtype=np.uint8), 0)[2] == NO_NUMBER, text
+    assert np.isnan(number(np.frombuffer(b"NaN ", dtype=np.uint8), 0)[0])
+    assert number(np.frombuffer(b"-inf ", dtype=np.uint8), 0)[0] == -np.inf
+
+
+def _broken(tmp_path: Path) -> dict[str, tuple[bytes, str]]:
+    """File name -> its bytes, and words that the sentence must have."""
+    whole = stl_bytes(BALL.triangles)
+    n = len(BALL.faces)
+    nan = BALL.triangles.copy()
+    nan[5, 1, 2] = np.nan
+    inf = BALL.triangles.copy()
+    inf[6, 0, 0] = np.inf
+    ascii_stl = trimesh.exchange.stl.export_stl_ascii(BALL).encode()
+    ply = trimesh.exchange.ply.export_ply(BALL)
+    off = trimesh.exchange.off.export_off(BALL).encode()
+    obj = trimesh.exchange.obj.export_obj(BALL).encode()
+    glb = trimesh.exchange.gltf.export_glb(BALL.scene())
+    return {
+        "cut.stl": (whole[:-30], f"{n:,} facets, but only {n - 1:,}"),
+        "head.stl": (bytes(50), "cut short: 50 bytes"),
+        "long.stl": (whole + bytes(100), f"says {n:,} facets, but it is long enough for {n + 2:,}"),
+        "liar.stl": (stl_bytes(BALL.triangles, count=7), "says 7 facets"),
+        "empty.stl": (b"", "empty"),
+        "text.stl": (b"Dear colleague,\nhere is the scan you asked for.\n" * 9, "text file, but not an STL"),
+        "short.stl": (b"hello", "text file, but not an STL"),
+        "cut_text.stl": (ascii_stl[: len(ascii_stl) // 2], "cut short"),
+        "bad_text.stl": (ascii_stl.replace(b"vertex 0", b"vertex zero", 1), "three coordinates"),
+        "no_text_facets.stl": (b"solid nothing\nendsolid nothing\n", "no facets"),
+        "nan.stl": (stl_bytes(nan), "facet 6"),
+        "inf.stl": (stl_bytes(inf), "facet 7"),
+        "nothing.stl": (stl_bytes(np.empty((0, 3, 3))), "no facets"),
+        "point.stl": (stl_bytes(np.ones((4, 3, 3))), "no size"),
+        "cut.ply": (ply[:-20], "cut short"),
+        "noheader.ply": (b"ply\nformat ascii 1.0\nelement vertex 3\n", "header does not end"),
+        "notply.ply": (whole, "does not start with 'ply'"),
+        "odd.ply": (b"ply\nformat ascii 1.0\nelement vertex many\nend_header\n", "makes no sense"),
+        "points.ply": (
+            b"ply\nformat ascii 1.0\nelement vertex 1\nproperty float x\nproperty float y\nproperty float z\n"
+            b"end_header\n0 0 0\n",
+            "points but no facets",
+        ),
+        "cut.off": (off[: len(off) // 2], "cut short"),
+        "notoff.off": (obj, "does not start with 'OFF'"),
+        "corner.off": (b"OFF\n3 1 0\n0 0 0\n1 0 0\n0 1 0\n3 0 1 7\n", "corner that does not exist"),
+        "corner.obj": (b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 9\n", "corner that does not exist"),
+        "zero.obj": (b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 0 1 2\n", "corner that does not exist"),
+        "bad.obj": (b"v 0 0 0\nv 1 zero 0\n", "line 2"),
+        "nan.obj": (b"v 0 0 nan\nv 1 0 0\nv 0 1 0\nf 1 2 3\n", "not a finite number"),
+        "nofaces.obj": (b"v 0 0 0\nv 1 0 0\n", "no facets"),
+        "prose.obj": (b"nothing to see here\n", "no vertices"),
+        "cut.glb": (glb[: len(glb) // 2], "glb"),
+        "prose.glb": (b"nothing to see here\n", "glb"),
+        "prose.3mf": (b"nothing to see here\n", "3MF"),
+        "scan.dwg": (whole, "extension that is not known"),
+        "scan": (whole, "extension that is not known"),
+    }
+
+
+BROKEN = sorted(_broken(Path(".")))
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_a_broken_file_gives_one_sentence(tmp_path: Path, name: str) -> None:
+    data, words = _broken(tmp_path)[name]
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(InputError) as caught:
+        read_mesh(path)
+    message = str(caught.value)
+    assert words in message
+    assert str(path) in message
+    assert "\n" not in message
+    assert message.endswith(".")
+    assert path.read_bytes() == data
+
+
+def test_places_that_are_no_files(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="There is no file"):
+        read_mesh(tmp_path / "missing.stl")
+    (tmp_path / "folder.stl").mkdir()
+    with pytest.raises(InputError, match="is a folder"):
+        read_mesh(tmp_path / "folder.stl")
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may read every file")
+def test_a_file_without_permission(tmp_path: Path) -> None:
+    path = tmp_path / "ball.stl"
+    path.write_bytes(stl_bytes(BALL.triangles))
+    path.chmod(0)
+    with pytest.raises(InputError, match="can't be read"):
+        read_mesh(path)
+
+
+def test_the_path_may_have_any_letters(tmp_path: Path) -> None:
+    path = tmp_path / "Gehäuse №1 (neu).STL"
+    path.write_bytes(stl_bytes(BALL.triangles))
+    _same_ball(path)

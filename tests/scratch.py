@@ -1,0 +1,146 @@
+"""A scratch copy of the project, to be changed as a contributor would, with the kernels that are compiled already."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline import kernel_cache
+
+ROOT = Path(__file__).resolve().parent.parent
+_PARTS = ("pipeline", "sample_meshes", "tests", "configs", "pyproject.toml", "README.md", "DEVELOPERS.md")
+_STEP = re.compile(r"^(?:\d+\. |- )?(Write|Copy|In|Run)\b(.*)$")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing that a recipe says to do. what: "write" | "copy" | "add" | "run"; the rest as the sentence has it."""
+
+    what: str
+    path: str
+    below: str
+    text: str
+
+
+def scratch_copy(folder: Path) -> Path:
+    """Copy the project into `folder`, file times kept, and hand its compiled kernels over; the copy's root."""
+    root = folder / "project"
+    for part in _PARTS:
+        source = ROOT / part
+        if source.is_dir():
+            shutil.copytree(source, root / part, ignore=shutil.ignore_patterns("__pycache__"))
+        elif source.exists():
+            shutil.copy2(source, root / part)
+    _hand_over_kernels(root / "pipeline")
+    return root
+
+
+def _hand_over_kernels(package: Path) -> None:
+    """numba files a kernel under a digest of its folder's path: the copy's kernels get the copy's digests."""
+    compiled = Path(os.environ["NUMBA_CACHE_DIR"])
+    mine = {_filed(path): _filed(package / path.relative_to(ROOT / "pipeline")) for path in _folders(ROOT / "pipeline")}
+    copied = kernel_cache.PREFIX + hashlib.sha256(str(package).encode()).hexdigest()[:8]
+    target = package / "__pycache__" / f"{copied}-handed"
+    for old, new in mine.items():
+        if (compiled / old).is_dir():
+            shutil.copytree(compiled / old, target / new, copy_function=shutil.copy2)
+    if target.is_dir():
+        closures = kernel_cache.closures_of(package, package.parent / "sample_meshes")
+        (target / "closures.json").write_text(json.dumps(closures))
+
+
+def _folders(package: Path) -> list[Path]:
+    return [package, *(p for p in package.rglob("*") if p.is_dir() and p.name != "__pycache__")]
+
+
+def _filed(folder: Path) -> str:
+    return f"{folder.name}_{hashlib.sha1(str(folder).encode()).hexdigest()}"
+
+
+def recipe(title: str) -> list[Step]:
+    """The steps of the section of DEVELOPERS.md that has this title, in order."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = re.search(rf"^### {re.escape(title)}\n(.*?)(?=^##|\Z)", text, re.DOTALL | re.MULTILINE)
+    assert section, f"DEVELOPERS.md has no recipe {title!r}"
+    steps = []
+    lines = section[1].splitlines()
+    for number, line in enumerate(lines):
+        found = _STEP.match(line)
+        if not found:
+            continue
+        sentence = " ".join([line, *_rest_of(lines, number + 1)])
+        quoted = re.findall(r"`([^`]+)`", sentence)
+        block = _block_after(lines, number + 1)
+        what = {"Write": "write", "Copy": "copy", "In": "add", "Run": "run"}[found[1]]
+        steps.append(
+            Step(what, quoted[0] if quoted else "", quoted[1] if len(quoted) > 1 else "", "\n".join(block) + "\n")
+        )
+    return steps
+
+
+def _rest_of(lines: list[str], start: int) -> list[str]:
+    """The further lines of a sentence, up to an empty one or the next step."""
+    out = []
+    for line in lines[start:]:
+        if not line.strip() or line.lstrip().startswith("```") or _STEP.match(line):
+            break
+        out.append(line.strip())
+    return out
+
+
+def _block_after(lines: list[str], start: int) -> list[str]:
+    """The fenced block that belongs to a step; empty where the next step comes first."""
+    for number in range(start, len(lines)):
+        if _STEP.match(lines[number]):
+            return []
+        if lines[number].strip().startswith("```"):
+            margin = len(lines[number]) - len(lines[number].lstrip())
+            end = next(k for k in range(number + 1, len(lines)) if lines[k].strip() == "```")
+            return [line[margin:] for line in lines[number + 1 : end]]
+    return []
+
+
+def follow(root: Path, steps: list[Step]) -> list[subprocess.CompletedProcess[str]]:
+    """Do what a recipe says in the scratch copy, to the letter; what its commands gave."""
+    done = []
+    for step in steps:
+        path = root / step.path
+        if step.what == "write":
+            assert not path.exists(), f"{step.path} is there already"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(step.text, encoding="utf-8")
+        elif step.what == "copy":
+            shutil.copy(path, root / step.below)
+        elif step.what == "add":
+            _add(path, step.below, step.text)
+        else:
+            done += [_run(root, line) for line in step.text.splitlines() if line.strip()]
+    return done
+
+
+def _add(path: Path, below: str, text: str) -> None:
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    places = [k for k, line in enumerate(lines) if line.strip() == below.strip()]
+    assert len(places) == 1, f"{path.name} has the line {below!r} {len(places)} times"
+    lines.insert(places[0] + 1, text)
+    path.write_text("".join(lines), encoding="utf-8")
+
+
+def _run(root: Path, line: str) -> subprocess.CompletedProcess[str]:
+    """A `datumlift ...` or `python ...` line, with the scratch copy's package in place of the installed one."""
+    words = line.split()
+    if words[0] == "datumlift":
+        words = [sys.executable, "-m", "pipeline.cli", *words[1:]]
+    elif words[0] == "python":
+        words = [sys.executable, *words[1:]]
+    surroundings = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}
+    return subprocess.run(
+        words, cwd=root, capture_output=True, text=True, env={**surroundings, "PYTHONPATH": str(root)}, timeout=1800
+    )
