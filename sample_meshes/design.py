@@ -164,8 +164,7 @@ class Design:
             and d.step_b_radius + 2.5 < d.seat_b_radius,
             "the groove must fit on the spigot's end": d.seal_radius + d.groove_tube + 2.5 < d.groove_radius
             and d.groove_radius + d.groove_tube + 2.5 < d.spigot_radius,
-            "bolts must clear spigot and rim": d.spigot_radius + d.bolt_hole_radius + 4.0
-            < d.bolt_circle_radius
+            "bolts must clear spigot and rim": d.spigot_radius + d.bolt_hole_radius + 4.0 < d.bolt_circle_radius
             and d.bolt_circle_radius + d.bolt_hole_radius + 4.0 < d.flange_radius
             and 2.0 * np.pi * d.bolt_circle_radius > 4.0 * d.bolt_count * d.bolt_hole_radius,
             "the barrel must carry the seats": d.seat_a_radius + 7.0 < d.barrel_radius < d.spigot_radius + 3.0
@@ -219,9 +218,7 @@ class Design:
             and d.ball_depth < d.ball_radius
             and d.barrel_radius + 6.0 < d.ball_distance
             and d.ball_distance - d.ball_depth > d.passage_radius + 5.0
-            and np.hypot(
-                d.ball_position - d.cross_position, np.radians(d.ball_azimuth - 90.0) * d.barrel_radius
-            )
+            and np.hypot(d.ball_position - d.cross_position, np.radians(d.ball_azimuth - 90.0) * d.barrel_radius)
             > d.ball_boss_radius + d.cross_boss_radius + 6.0
             and d.flange_thickness + d.ball_boss_radius + 10.0
             < d.ball_position
@@ -413,13 +410,18 @@ class _Table:
     def cut_round(self, name, mouth, inward, radius, depth, bottom=None, before=200.0, hole=False) -> None:
         """Bore from `before` in front of the mouth to `depth` behind it; `bottom` names the shoulder."""
         frame = frame_along(inward)
-        wall = self.face(
-            name, "cylinder", "bore", mouth + frame[2] * depth / 2, frame[2], radius=radius
-        )
+        wall = self.face(name, "cylinder", "bore", mouth + frame[2] * depth / 2, frame[2], radius=radius)
         end = self.face(bottom, "plane", None, mouth + frame[2] * depth, -frame[2]) if bottom else 0
         ball = _ball(mouth, frame[2], -before, depth, radius)
         self.row(
-            s.CYLINDER, s.CUT, self.edge, 0, mouth, frame, (radius, -before, depth, 0, self.edge), ball,
+            s.CYLINDER,
+            s.CUT,
+            self.edge,
+            0,
+            mouth,
+            frame,
+            (radius, -before, depth, 0, self.edge),
+            ball,
             (wall, 0, end),
         )
         if hole:
@@ -473,9 +475,7 @@ def _build(d: Design, edge_radius: float, extras: tuple[Extra, ...], coating: fl
 
 def _cast(t: _Table, d: Design) -> None:
     allowance = 2.5
-    t.cast_cone(
-        0 * X, X, d.barrel_radius, -d.barrel_draft, 2.0, d.length + allowance, d.fillet, corner=4.0
-    )
+    t.cast_cone(0 * X, X, d.barrel_radius, -d.barrel_draft, 2.0, d.length + allowance, d.fillet, corner=4.0)
     start = -d.spigot_height - allowance
     t.cast_cone(0 * X, X, d.flange_radius, -1.5, start, d.flange_thickness, d.fillet)
 
@@ -509,8 +509,12 @@ def _cast(t: _Table, d: Design) -> None:
         across = np.cross(X, radial)
         half = (d.rib_thickness * 0.45, 14.0, np.linalg.norm(inner - outer) / 2)
         t.cast_box(
-            (outer + inner) / 2, np.array([across, np.cross(along, across), along]), half, 1.0,
-            d.fillet * 0.6, corner=2.2,
+            (outer + inner) / 2,
+            np.array([across, np.cross(along, across), along]),
+            half,
+            1.0,
+            d.fillet * 0.6,
+            corner=2.2,
         )
 
     # Bosses.
@@ -553,8 +557,13 @@ def _machine(t: _Table, d: Design) -> None:
         height = d.foot_thickness - d.spotface_depths[i]
         t.cut_round(f"foot hole {i + 1}", spot, Z, d.foot_hole_radius, 40.0, before=10.0)
         t.cut_round(
-            f"spotface {i + 1} wall", spot + height * Z, -Z, d.spotface_radius, 0.0,
-            bottom=f"spotface {i + 1}", before=28.0,
+            f"spotface {i + 1} wall",
+            spot + height * Z,
+            -Z,
+            d.spotface_radius,
+            0.0,
+            bottom=f"spotface {i + 1}",
+            before=28.0,
         )
 
     # Flange: face and turned spigot in one cut, spigot end, bolt holes.
@@ -562,24 +571,34 @@ def _machine(t: _Table, d: Design) -> None:
     wall = t.face("spigot", "cylinder", "boss", front / 2, frame[2], radius=d.spigot_radius)
     face = t.face("flange face", "plane", None, 0 * X, frame[2])
     t.row(
-        s.RING, s.CUT, edge, 0, 0 * X, frame, (d.spigot_radius, 0.0, d.flange_radius + 20.0, 0, edge),
-        everywhere, (wall, face, 0),
+        s.RING,
+        s.CUT,
+        edge,
+        0,
+        0 * X,
+        frame,
+        (d.spigot_radius, 0.0, d.flange_radius + 20.0, 0, edge),
+        everywhere,
+        (wall, face, 0),
     )
     t.cut_plane("spigot end", front, -X)
     pitch = 360.0 / d.bolt_count
     for i in range(d.bolt_count):
         spot = d.bolt_circle_radius * _around(-90.0 + pitch * (i + 0.5))
-        t.cut_round(
-            f"bolt hole {i + 1}", spot, X, d.bolt_hole_radius, d.flange_thickness + 16.0, before=20.0
-        )
+        t.cut_round(f"bolt hole {i + 1}", spot, X, d.bolt_hole_radius, d.flange_thickness + 16.0, before=20.0)
         t.holes.append(Hole(spot, X, d.bolt_hole_radius, d.flange_thickness, True))
     if d.groove_tube:
         ball = (front, d.groove_radius + d.groove_tube)
-        number = t.face(
-            "o-ring groove", "torus", "bore", front, X, radius=d.groove_tube, major_radius=d.groove_radius
-        )
+        number = t.face("o-ring groove", "torus", "bore", front, X, radius=d.groove_tube, major_radius=d.groove_radius)
         t.row(
-            s.TORUS, s.CUT, edge, 0, front, frame_along(X), (d.groove_radius, d.groove_tube), ball,
+            s.TORUS,
+            s.CUT,
+            edge,
+            0,
+            front,
+            frame_along(X),
+            (d.groove_radius, d.groove_tube),
+            ball,
             (number, 0, 0),
         )
 
@@ -594,8 +613,14 @@ def _machine(t: _Table, d: Design) -> None:
     wall = t.face("end boss", "cylinder", "boss", end, X, radius=d.end_boss_radius)
     shoulder = t.face("end boss shoulder", "plane", None, end - d.end_boss_length * X, X)
     t.row(
-        s.RING, s.CUT, edge, 0, end, frame_along(X),
-        (d.end_boss_radius, -d.end_boss_length, d.barrel_radius + 8.0, 0, edge), everywhere,
+        s.RING,
+        s.CUT,
+        edge,
+        0,
+        end,
+        frame_along(X),
+        (d.end_boss_radius, -d.end_boss_length, d.barrel_radius + 8.0, 0, edge),
+        everywhere,
         (wall, shoulder, 0),
     )
     depth = d.seat_b_depth
@@ -605,19 +630,37 @@ def _machine(t: _Table, d: Design) -> None:
     slope = np.tan(np.radians(d.entry_half_angle))
     mouth = d.seat_b_radius + slope * d.entry_depth
     number = t.face(
-        "entry cone", "cone", "bore", end - X * d.entry_depth / 2, X, radius=mouth - slope * d.entry_depth / 2,
+        "entry cone",
+        "cone",
+        "bore",
+        end - X * d.entry_depth / 2,
+        X,
+        radius=mouth - slope * d.entry_depth / 2,
         half_angle=d.entry_half_angle,
     )
     low = -d.entry_depth - d.seat_b_radius * 0.5 / slope
     t.row(
-        s.CONE, s.CUT, edge, 0, end, frame_along(X), (mouth, low, 20.0, slope, 0.0),
-        _ball(end, X, low, 20.0, mouth + 20.0 * slope), (number, 0, 0),
+        s.CONE,
+        s.CUT,
+        edge,
+        0,
+        end,
+        frame_along(X),
+        (mouth, low, 20.0, slope, 0.0),
+        _ball(end, X, low, 20.0, mouth + 20.0 * slope),
+        (number, 0, 0),
     )
 
     # The cored passage between the bores is cast, so it is as wavy as the outside.
     size = (d.passage_radius, 0.0, d.length, 0.004, 0.0)
     t.row(
-        s.CONE, s.CUT, 1.5, 1, 0 * X, frame_along(X), size,
+        s.CONE,
+        s.CUT,
+        1.5,
+        1,
+        0 * X,
+        frame_along(X),
+        size,
         _ball(0 * X, X, 0.0, d.length, d.passage_radius + 2.0),
     )
 
@@ -631,7 +674,13 @@ def _machine(t: _Table, d: Design) -> None:
     pad, normal = _pad(d)
     t.cut_plane_within("inspection face", pad, normal, d.pad_radius + 7.0)
     t.cut_round(
-        "window bore", pad, -normal, d.window_radius, d.window_depth, bottom="window bottom", before=12.0,
+        "window bore",
+        pad,
+        -normal,
+        d.window_radius,
+        d.window_depth,
+        bottom="window bottom",
+        before=12.0,
         hole=True,
     )
     u, v, _ = frame_along(normal)
@@ -639,8 +688,14 @@ def _machine(t: _Table, d: Design) -> None:
         a = 2 * np.pi * (i + 0.25) / d.tapped_count
         spot = pad + d.tapped_circle_radius * (np.cos(a) * u + np.sin(a) * v)
         t.cut_round(
-            f"tapping hole {i + 1}", spot, -normal, d.tapped_radius, d.tapped_depth,
-            bottom=f"tapping hole {i + 1} bottom", before=12.0, hole=True,
+            f"tapping hole {i + 1}",
+            spot,
+            -normal,
+            d.tapped_radius,
+            d.tapped_depth,
+            bottom=f"tapping hole {i + 1} bottom",
+            before=12.0,
+            hole=True,
         )
 
     if d.ball_seat:
@@ -650,6 +705,13 @@ def _machine(t: _Table, d: Design) -> None:
         centre = spot + (d.ball_radius - d.ball_depth) * out
         number = t.face("ball seat", "sphere", "bore", centre, None, radius=d.ball_radius)
         t.row(
-            s.SPHERE, s.CUT, edge, 0, centre, np.eye(3), (d.ball_radius,), (centre, d.ball_radius),
+            s.SPHERE,
+            s.CUT,
+            edge,
+            0,
+            centre,
+            np.eye(3),
+            (d.ball_radius,),
+            (centre, d.ball_radius),
             (number, 0, 0),
         )

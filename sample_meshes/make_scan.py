@@ -158,8 +158,7 @@ def make_scan(
     faces = np.vstack([p[2] + at for p, at in zip(pieces, starts[:-1], strict=True)]).astype(np.int32)
     label = np.concatenate([p[3] for p in pieces]).astype(np.int16)
     listed = tuple(
-        Gap(tuple(float(v) for v in to_scan[:3, :3] @ g.centre + to_scan[:3, 3]), g.radius, g.what)
-        for g in planned
+        Gap(tuple(float(v) for v in to_scan[:3, :3] @ g.centre + to_scan[:3, 3]), g.radius, g.what) for g in planned
     )
     truth |= {
         "gaps": [asdict(g) for g in listed],
@@ -216,9 +215,7 @@ class _Hidden:
     high: float
 
 
-def _plan_hidden(
-    design: Design, part: Part, rng: np.random.Generator, depths: bool, stub: bool
-) -> list[_Hidden]:
+def _plan_hidden(design: Design, part: Part, rng: np.random.Generator, depths: bool, stub: bool) -> list[_Hidden]:
     out = []
     for hole in part.holes:
         reach = rng.uniform(2.0, 2.5) * 2.0 * hole.radius
@@ -227,8 +224,7 @@ def _plan_hidden(
             if high > reach:
                 out.append(_Hidden(hole.mouth, hole.inward, hole.radius + 0.6, reach, high))
     out += [
-        _Hidden(e.start, e.axis, e.radius + 6.0, 0.7 * e.length, e.length + 9.0)
-        for e in _extras(design, False, stub)
+        _Hidden(e.start, e.axis, e.radius + 6.0, 0.7 * e.length, e.length + 9.0) for e in _extras(design, False, stub)
     ]
     return out
 
@@ -271,8 +267,13 @@ def _labels(part: Part, vertices: NDArray, faces: NDArray, coating: float) -> ND
 
 
 def _plan_gaps(
-    part: Part, vertices: NDArray, faces: NDArray, rng: np.random.Generator, count: int,
-    radius: tuple[float, float], kinds: Sequence[str],
+    part: Part,
+    vertices: NDArray,
+    faces: NDArray,
+    rng: np.random.Generator,
+    count: int,
+    radius: tuple[float, float],
+    kinds: Sequence[str],
 ) -> list[Gap]:
     """Places for gaps on the coarse mesh: one sheet of surface each, apart from one another."""
     face = np.zeros(len(vertices), np.int64)
@@ -566,8 +567,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = options.parse_args(arguments)
     design = Design.sample() if given.design is None else Design.varied(given.design)
     scan = make_scan(
-        given.facets, given.seed, design, meshing=given.meshing, gaps=given.gaps, stub=given.stub,
-        second_pass=given.second_pass, coating=given.coating,
+        given.facets,
+        given.seed,
+        design,
+        meshing=given.meshing,
+        gaps=given.gaps,
+        stub=given.stub,
+        second_pass=given.second_pass,
+        coating=given.coating,
     )
     if given.out.suffix == ".ply":
         write_ply(given.out, scan)

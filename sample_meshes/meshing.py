@@ -29,6 +29,7 @@ def _cell_table() -> tuple[NDArray, NDArray]:
     the edge after this one in its loop. Corner c lies at (c & 1, c >> 1 & 1, c >> 2 & 1); edge 4 a + k runs
     along axis a from the k-th corner with bit a clear.
     """
+
     def edge(a: int, b: int) -> int:
         axis = (a ^ b).bit_length() - 1
         first = min(a, b)
@@ -437,8 +438,15 @@ def active_blocks(
 
 
 def mesh_of_values(
-    values: NDArray[np.float32], blocks: NDArray, lookup: NDArray, grid: NDArray, h: float, turn: NDArray,
-    put_back: Callable[[NDArray], NDArray], meshing: str = "even", relax: int = 3,
+    values: NDArray[np.float32],
+    blocks: NDArray,
+    lookup: NDArray,
+    grid: NDArray,
+    h: float,
+    turn: NDArray,
+    put_back: Callable[[NDArray], NDArray],
+    meshing: str = "even",
+    relax: int = 3,
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Closed mesh of a field sampled at the corners (n, SIDE, SIDE, SIDE) of blocks, negative inside.
 
@@ -476,9 +484,7 @@ def mesh(
     where = (grid, turn, h)
     blocks, lookup = active_blocks(spans, lambda b, size: _active(b, size, *where, *model))
     values = _sample(blocks, *where, *model)
-    return mesh_of_values(
-        values, blocks, lookup, grid, h, turn, lambda p: solid.project(p, 0.5 * h), meshing, relax
-    )
+    return mesh_of_values(values, blocks, lookup, grid, h, turn, lambda p: solid.project(p, 0.5 * h), meshing, relax)
 
 
 def grid_round(low: NDArray, high: NDArray, h: float, turn: NDArray) -> tuple[NDArray, NDArray]:

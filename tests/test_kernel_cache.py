@@ -156,9 +156,7 @@ def _with_door(package: Path, door: str, caller: str) -> None:
         ("from package.room.one import *", "from package.room import first", "one", False),
     ],
 )
-def test_a_name_is_followed_through_the_door(
-    package: Path, door: str, caller: str, changed: str, holds: bool
-) -> None:
+def test_a_name_is_followed_through_the_door(package: Path, door: str, caller: str, changed: str, holds: bool) -> None:
     _with_door(package, door, caller)
     _keep(kernel_cache.settle(package), package / "caller.py", "f-1.py311.nbi")
     (package / "room" / f"{changed}.py").write_text("first = second = 333")

@@ -55,6 +55,7 @@ def command(
     nearness. Exit status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
     """
     from pipeline.formats.datum_file import comparison_record, plain_data
+    from pipeline.geometry import rotation_angle
     from pipeline.job import AuditSettings, ReadSettings, make_job
     from pipeline.runner import run
     from pipeline.stages.audit import compare
@@ -81,7 +82,7 @@ def command(
     else:
         click.echo("\n".join(as_lines(audit)))
         if fit:
-            turn = math.degrees(math.acos(max(-1.0, min(1.0, (motion[:3, :3].trace() - 1) / 2))))
+            turn = math.degrees(rotation_angle(motion[:3, :3]))
             click.echo(f"LIGHT was turned by {turn:.4f} deg to fit, and its origin moved to {motion[:3, 3].round(4)}")
     return 0 if audit.within_budget else EXIT_BUDGET
 

@@ -122,14 +122,13 @@ facets = 100000                         # to a count ...
 
 def gap_lines(surface: Surface) -> list[str]:
     """One line a boundary loop, longest first."""
-    import numpy as np
-
+    from pipeline.geometry import side_lengths
     from pipeline.mesh.topology import boundary_loops
 
     found = []
     for loop in boundary_loops(surface.faces, len(surface.vertices)):
         points = surface.vertices[loop]
-        length = float(np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1).sum())
+        length = float(side_lengths(points).sum())
         found.append((length, points.mean(axis=0)))
     if not found:
         return ["no gaps: the surface is closed"]

@@ -6,7 +6,7 @@ run.
 
 from __future__ import annotations
 
-from pipeline.geometry.arrays import Floats, Indices, Ints, Mask
+from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Singles
 from pipeline.geometry.box import box_of
 from pipeline.geometry.circle import (
     FULL_TURN,
@@ -17,19 +17,20 @@ from pipeline.geometry.circle import (
     polar_angles,
     turn_between,
 )
-from pipeline.geometry.linear_solve import eliminate
+from pipeline.geometry.linear_solve import damped_step, eliminate
 from pipeline.geometry.motion import (
     into_frame,
-    moved,
     rigid,
     rotation_angle,
     small_motion,
+    transformed,
     turn_levers,
     turned,
     undone,
 )
 from pipeline.geometry.polygon import (
     arc_lengths,
+    area_vector,
     contains,
     side_lengths,
     signed_area,
@@ -47,32 +48,37 @@ from pipeline.geometry.vectors import (
     mean_line,
     perpendicular_pair,
     rejection,
+    steady_pair,
     unit,
     unit_rows,
 )
 
 __all__ = [
     "FULL_TURN",
+    "Bytes",
     "Floats",
     "Indices",
     "Ints",
+    "Longs",
     "Mask",
+    "Singles",
     "algebraic_circle",
     "angle_between_directions",
     "angle_between_lines",
     "arc_lengths",
+    "area_vector",
     "area_vectors",
     "basis_of",
     "box_of",
     "contains",
     "cross",
+    "damped_step",
     "eliminate",
     "fit_circle",
     "gaps_round",
     "growing_sense",
     "into_frame",
     "mean_line",
-    "moved",
     "on_circle",
     "perpendicular_pair",
     "polar_angles",
@@ -84,7 +90,9 @@ __all__ = [
     "signed_area",
     "simplified",
     "small_motion",
+    "steady_pair",
     "step_lengths",
+    "transformed",
     "turn_between",
     "turn_levers",
     "turned",

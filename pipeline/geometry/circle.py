@@ -21,7 +21,7 @@ def algebraic_circle(a: Floats, b: Floats) -> tuple[float, float, float]:
     (1.0, 0.0, 2.0)
     """
     n = len(a)
-    ma, mb = np.mean(a), np.mean(b)
+    ma, mb = float(np.mean(a)), float(np.mean(b))
     saa = sab = sbb = saq = sbq = sq = 0.0
     for i in range(n):
         x, y = a[i] - ma, b[i] - mb

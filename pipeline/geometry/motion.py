@@ -22,16 +22,16 @@ def rigid(rotation: Floats, shift: Floats) -> Floats:
 def into_frame(axes: Floats, origin: Floats) -> Floats:
     """(4, 4) into the frame whose axes are the rows of (3, 3), unit and square, and whose origin is (3,), mm.
 
-    >>> moved(into_frame(np.eye(3)[[1, 2, 0]], np.array([5.0, 0.0, 0.0])), np.array([5.0, 1.0, 0.0])).tolist()
+    >>> transformed(into_frame(np.eye(3)[[1, 2, 0]], np.array([5.0, 0.0, 0.0])), np.array([5.0, 1.0, 0.0])).tolist()
     [1.0, 0.0, 0.0]
     """
     return rigid(axes, -axes @ origin)
 
 
-def moved(motion: Floats, points: Floats) -> Floats:
+def transformed(motion: Floats, points: Floats) -> Floats:
     """Points (3,) or (n, 3) after a motion (4, 4), mm.
 
-    >>> moved(rigid(np.eye(3), np.array([1.0, 0.0, 0.0])), np.array([[2.0, 3.0, 4.0]])).tolist()
+    >>> transformed(rigid(np.eye(3), np.array([1.0, 0.0, 0.0])), np.array([[2.0, 3.0, 4.0]])).tolist()
     [[3.0, 3.0, 4.0]]
     """
     return points @ motion[:3, :3].T + motion[:3, 3]
@@ -49,10 +49,10 @@ def turned(motion: Floats, directions: Floats) -> Floats:
 def undone(motion: Floats) -> Floats:
     """(4, 4) the motion back.
 
-    >>> moved(undone(rigid(np.eye(3)[[1, 2, 0]], np.array([1.0, 2.0, 3.0]))), np.array([1.0, 2.0, 3.0])).tolist()
+    >>> transformed(undone(rigid(np.eye(3)[[1, 2, 0]], np.array([1.0, 2.0, 3.0]))), np.array([1.0, 2.0, 3.0])).tolist()
     [0.0, 0.0, 0.0]
     """
-    return np.linalg.inv(motion)
+    return np.asarray(np.linalg.inv(motion), dtype=np.float64)
 
 
 def rotation_angle(rotation: Floats) -> float:

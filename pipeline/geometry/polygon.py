@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
+
 import numpy as np
 
-from pipeline.geometry.arrays import Floats, Mask
+from pipeline.geometry.arrays import Floats, Indices, Mask
 
 
 def side_lengths(polygon: Floats) -> Floats:
@@ -44,13 +47,26 @@ def signed_area(polygon: Floats) -> float:
     return 0.5 * float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
 
 
-def contains(polygon: Floats, points: Floats) -> Mask:
-    """(n,) which points (n, 2) lie inside a closed polygon (m, 2), by the crossings of a ray (Shimrat 1962).
+def area_vector(polygon: Floats) -> Floats:
+    """(3,) of a closed polygon (n, 3), flat or not: along the normal from whose tip it runs counter-clockwise, as long
+    as twice the area, mm2, that it has seen from there.
 
-    >>> contains(np.array([[0.0, 0.0], [2.0, 0.0], [0.0, 2.0]]), np.array([[0.5, 0.5], [1.5, 1.5]])).tolist()
+    >>> area_vector(np.array([[0.0, 0.0, 1.0], [2.0, 0.0, 1.0], [2.0, 3.0, 1.0], [0.0, 3.0, 1.0]])).tolist()
+    [0.0, 0.0, 12.0]
+    """
+    arms = polygon - polygon.mean(axis=0)
+    return np.cross(arms, np.roll(arms, -1, axis=0)).sum(axis=0)
+
+
+def contains(loops: Sequence[Floats], points: Floats) -> Mask:
+    """(n,) which points (n, 2) lie inside closed polygons (m, 2) but not in their openings, which are loops as well.
+
+    By whether a ray crosses an odd number of sides (Shimrat 1962).
+
+    >>> contains([np.array([[0.0, 0.0], [2.0, 0.0], [0.0, 2.0]])], np.array([[0.5, 0.5], [1.5, 1.5]])).tolist()
     [True, False]
     """
-    a, b = polygon, np.roll(polygon, -1, axis=0)
+    a, b = np.concatenate(loops), np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
     x, y = points[:, :1], points[:, 1:]
     straddles = (a[:, 1] > y) != (b[:, 1] > y)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -58,8 +74,8 @@ def contains(polygon: Floats, points: Floats) -> Mask:
     return (straddles & (x < at)).sum(axis=1) % 2 == 1
 
 
-def simplified(run: Floats, keep: list[int], tolerance: float) -> Floats:
-    """(k,) indices, ascending, of the points of a run (n, 2) that a polyline needs to stay within `tolerance` mm of all.
+def simplified(run: Floats, keep: list[int], tolerance: float) -> Indices:
+    """(k,) indices of the points of a run (n, 2) that a polyline needs to stay within `tolerance` mm of all, ascending.
 
     `keep` names points to keep in any case, ascending, the first and the last among them. Method: Douglas and Peucker
     1973.
@@ -69,7 +85,7 @@ def simplified(run: Floats, keep: list[int], tolerance: float) -> Floats:
     """
     kept = np.zeros(len(run), dtype=bool)
     kept[keep] = True
-    spans = list(zip(keep[:-1], keep[1:], strict=True))
+    spans = list(pairwise(keep))
     while spans:
         a, b = spans.pop()
         if b - a < 2:

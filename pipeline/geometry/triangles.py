@@ -8,7 +8,7 @@ from pipeline.geometry.arrays import Floats
 
 
 def area_vectors(corners: Floats) -> Floats:
-    """(m, 3) of triangles with corners (m, 3, 3), mm: square to each, counter-clockwise from its tip, mm2 twice the area.
+    """(m, 3) along the normals of triangles (m, 3, 3), as long as twice their areas; corners are counter-clockwise.
 
     >>> area_vectors(np.array([[[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [0.0, 3.0, 0.0]]])).tolist()
     [[0.0, 0.0, 6.0]]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,12 +20,12 @@ def unit(vector: Floats) -> Floats:
 
 
 def unit_rows(vectors: Floats, least: float = 1e-12) -> Floats:
-    """Each row of vectors (n, k) at length one; one shorter than `least` is divided by that, so that zero stays zero.
+    """Vectors (..., k) at length one each; one shorter than `least` is divided by that, so that zero stays zero.
 
     >>> unit_rows(np.array([[3.0, 4.0], [0.0, 0.0]])).tolist()
     [[0.6, 0.8], [0.0, 0.0]]
     """
-    return vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), least)
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), least)
 
 
 def cross(a: Floats, b: Floats) -> Floats:
@@ -92,29 +91,38 @@ def basis_of(direction: Floats | None) -> Floats:
     return np.array(perpendicular_pair(np.array(direction, dtype=float)))
 
 
+def steady_pair(direction: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors (3,) square to a unit direction and to each other, which turn as little as it does.
+
+    For differences between two directions near to one another: `basis_of` jumps by a right angle where two of the
+    direction's small components change places, as they do about each axis; these only where its large ones do.
+
+    >>> [(v + 0.0).tolist() for v in steady_pair(np.array([0.0, 0.0, 1.0]))]
+    [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0]]
+    """
+    helper = np.eye(3)[(int(np.argmax(np.abs(direction))) + 1) % 3]
+    first = unit(cross(helper, direction))
+    return first, cross(direction, first)
+
+
 def angle_between_lines(a: Floats, b: Floats) -> float:
     """Angle, rad, 0..pi/2, between two directions (3,) of any length, whichever way they point.
 
     By the arc tangent of both products, which keeps its digits near parallel and near square alike (Kahan 2006).
 
-    >>> round(math.degrees(angle_between_lines(np.array([1.0, 0.0, 0.0]), np.array([-1.0, 1.0, 0.0]))), 9)
+    >>> round(float(np.degrees(angle_between_lines(np.array([1.0, 0.0, 0.0]), np.array([-1.0, 1.0, 0.0])))), 9)
     45.0
     """
-    return math.atan2(_length(cross(a, b)), abs(float(a @ b)))
+    return float(np.arctan2(np.linalg.norm(cross(a, b)), abs(a @ b)))
 
 
 def angle_between_directions(a: Floats, b: Floats) -> float:
     """Angle, rad, 0..pi, between two directions (3,) of any length.
 
-    >>> round(math.degrees(angle_between_directions(np.array([1.0, 0.0, 0.0]), np.array([-1.0, 1.0, 0.0]))), 9)
+    >>> round(float(np.degrees(angle_between_directions(np.array([1.0, 0.0, 0.0]), np.array([-1.0, 1.0, 0.0])))), 9)
     135.0
     """
-    return math.atan2(_length(cross(a, b)), float(a @ b))
-
-
-def _length(vector: Floats) -> float:
-    x, y, z = vector.tolist()
-    return math.sqrt(x * x + y * y + z * z)
+    return float(np.arctan2(np.linalg.norm(cross(a, b)), a @ b))
 
 
 def mean_line(directions: Sequence[Floats], weights: Sequence[float] | None = None) -> Floats:

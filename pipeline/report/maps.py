@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
+from pipeline.geometry import basis_of
 from pipeline.report.charts import round_up
 from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
-from pipeline.surfaces import basis_of, kind_of, shape_of, signed_distance
+from pipeline.surfaces import kind_of, shape_of, signed_distance
 from pipeline.values import Feature, Surface
 
 COLUMNS, MOST_ROWS = 120, 90

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry import area_vectors
 from pipeline.jit import njit
 from pipeline.mesh.topology import vertex_facets
 
@@ -132,8 +133,7 @@ def _corner_normals(points, faces, facet, first, around, least, out):
 
 def corner_normals(vertices: NDArray, faces: NDArray, crease: float = 32.0) -> NDArray[np.float32]:
     """(m, 3, 3) unit normals of the corners: smooth over facets that turn by less than `crease` degrees."""
-    edges = vertices[faces]
-    facet = np.cross(edges[:, 1] - edges[:, 0], edges[:, 2] - edges[:, 0])
+    facet = area_vectors(vertices[faces])
     first, around = vertex_facets(np.ascontiguousarray(faces, dtype=np.int32), len(vertices))
     out = np.zeros((len(faces), 3, 3), dtype=np.float32)
     _corner_normals(vertices, faces, facet, first, around, np.cos(np.radians(crease)), out)

@@ -15,7 +15,7 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.geometry import box_of
+from pipeline.geometry import basis_of, box_of, rejection, unit
 from pipeline.report import raster
 from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
@@ -110,9 +110,8 @@ def _fitted(
     right: Sequence[float], up: Sequence[float], low: NDArray, high: NDArray, width: int, height: int, margin: int = 88
 ) -> raster.View:
     across, along = np.array(right, float), np.array(up, float)
-    across /= np.linalg.norm(across)
-    along -= across * (along @ across)
-    along /= np.linalg.norm(along)
+    across = unit(across)
+    along = unit(rejection(along, across))
     return raster.fitted(across, along, low, high, SUPERSAMPLE * width, SUPERSAMPLE * height, SUPERSAMPLE * margin)
 
 
@@ -230,7 +229,7 @@ class _Sheet:
         """A face seen from its edge: the triangle stands on the line that it shows as, outside the part."""
         view = self._view
         way = np.array([normal @ view.right, -(normal @ view.up)])
-        way /= np.linalg.norm(way)
+        way = unit(way)
         foot = view.project(point[None])[0][:2]
         along = np.array([-way[1], way[0]])
         for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
@@ -247,7 +246,7 @@ class _Sheet:
             return self._on_axis(placed[0, :2], placed[1, :2])
         nearer = int(np.argmax(placed[:, 2]))
         centre, radius = placed[nearer, :2], mark.radius or 0.0
-        first, second = _across(axis)
+        first, second = basis_of(axis)
         turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
         circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
         rim = view.project(mouths[nearer] + radius * circle)[:, :2]
@@ -352,13 +351,6 @@ def _dashes(length: float, scale: int) -> Iterator[tuple[float, float]]:
         if drawn % 2 == 0:
             yield at, min(at + step, length)
         at, drawn = at + step, drawn + 1
-
-
-def _across(axis: NDArray) -> tuple[NDArray, NDArray]:
-    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
-    first = np.cross(axis, helper)
-    first /= np.linalg.norm(first)
-    return first, np.cross(axis, first)
 
 
 def hatch_tile(look: str, height: int, width: int) -> NDArray[np.uint8]:

@@ -17,7 +17,7 @@ from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import moved
+from pipeline.geometry import transformed
 from pipeline.job import Job, dump_job
 from pipeline.progress import Progress
 from pipeline.units import MM_PER_INCH
@@ -151,7 +151,7 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     features = outcome.recover.features
     settings = outcome.job.export
     unit = settings.units
-    in_part = moved(outcome.frame.frame.matrix, surface.vertices)
+    in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     sized = in_part if unit == "mm" else in_part / MM_PER_INCH
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
     origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
@@ -177,7 +177,7 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
             f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
         ]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
-    in_part = moved(outcome.frame.frame.matrix, surface.vertices)
+    in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
@@ -192,7 +192,7 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
 
     light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)
-    in_part = moved(outcome.frame.frame.matrix, seen.surface.vertices)
+    in_part = transformed(outcome.frame.frame.matrix, seen.surface.vertices)
     thinned = seen.surface.facets < light.surface.facets
     centroids = seen.surface.vertices[seen.surface.faces].mean(axis=1)
     suspects = tuple(inside(proposal.zone, centroids) for proposal in outcome.proposals)

@@ -9,7 +9,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import view
-from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature
+from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature, StepSurface
 from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
 from pipeline.surfaces.shape import (
     PACKED,
@@ -18,7 +18,6 @@ from pipeline.surfaces.shape import (
     Shape,
     Sided,
     as_points,
-    basis_of,
     pack,
     seen_from,
     shape_of,
@@ -81,8 +80,8 @@ __all__ = [
     "Shape",
     "Sided",
     "SituationFeature",
+    "StepSurface",
     "as_points",
-    "basis_of",
     "begin",
     "chart_of",
     "chord_steps",

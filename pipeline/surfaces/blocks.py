@@ -1,4 +1,4 @@
-"""What several kinds share: moments and circles for their starts, axes, charts, lines that meet them."""
+"""What several kinds share: moments for their starts, axes, charts, lines that meet them."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, algebraic_circle, basis_of, rejection
 from pipeline.jit import njit
 from pipeline.surfaces.kind import StepSurface
-from pipeline.surfaces.shape import Shape, basis_of
+from pipeline.surfaces.shape import Shape
 
 TINY = 1e-300  # keeps a quotient finite on an axis or a centre, and changes no other one
 
@@ -47,47 +47,6 @@ def solvable(matrix: Floats) -> bool:
     """Whether a symmetric (3, 3) matrix is safely regular."""
     values = np.linalg.eigvalsh(matrix)
     return values[0] > 1e-12 * values[2] and values[2] > 0.0
-
-
-@njit(cache=True)
-def circle_through(a: Floats, b: Floats) -> tuple[float, float, float]:
-    """Centre and radius of the algebraic circle through (a, b), each (n,); radius 0 where there is none.
-
-    Least squares on a^2 + b^2 = 2 ca a + 2 cb b + k about the mean (Kasa 1976): a start, not a result.
-    """
-    n = len(a)
-    ma, mb = float(np.mean(a)), float(np.mean(b))
-    saa = sab = sbb = saq = sbq = sq = 0.0
-    for i in range(n):
-        x, y = a[i] - ma, b[i] - mb
-        q = x * x + y * y
-        saa += x * x
-        sab += x * y
-        sbb += y * y
-        saq += x * q
-        sbq += y * q
-        sq += q
-    det = saa * sbb - sab * sab
-    if not det > 1e-14 * (saa + sbb) ** 2:
-        return 0.0, 0.0, 0.0
-    ca = 0.5 * (saq * sbb - sbq * sab) / det
-    cb = 0.5 * (sbq * saa - saq * sab) / det
-    return ma + ca, mb + cb, float(np.sqrt(ca * ca + cb * cb + sq / n))
-
-
-@njit(cache=True)
-def perpendicular_pair(d: Floats) -> tuple[Floats, Floats]:
-    """Two unit vectors perpendicular to the unit vector d and to each other."""
-    k = 0
-    for j in range(1, 3):
-        if abs(d[j]) < abs(d[k]):
-            k = j
-    other = np.zeros(3)
-    other[k] = 1.0
-    u = other - d * d[k]
-    u /= np.sqrt(u[0] ** 2 + u[1] ** 2 + u[2] ** 2)
-    v = np.array([d[1] * u[2] - d[2] * u[1], d[2] * u[0] - d[0] * u[2], d[0] * u[1] - d[1] * u[0]])
-    return u, v
 
 
 @njit(cache=True)
@@ -134,8 +93,7 @@ def axes_towards(shape: Shape, near: Floats) -> Floats:
     """(3, 3) rows: from the axis of a shape towards `near`, across both, along the axis."""
     assert shape.direction is not None
     axis = shape.direction
-    away = near - shape.point
-    away = away - np.dot(away, axis) * axis
+    away = rejection(near - shape.point, axis)
     size = np.linalg.norm(away)
     away = basis_of(axis)[0] if size == 0.0 else away / size
     return np.stack([away, np.cross(axis, away), axis])
@@ -149,7 +107,7 @@ def circle_round(points: Floats, axis: Floats) -> tuple[Floats, float] | None:
     u, v = basis_of(axis)
     middle = points.mean(axis=0)
     q = points - middle
-    ca, cb, radius = circle_through(q @ u, q @ v)
+    ca, cb, radius = algebraic_circle(q @ u, q @ v)
     return (middle + ca * u + cb * v, radius) if radius > 0 else None
 
 

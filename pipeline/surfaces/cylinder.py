@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, algebraic_circle, perpendicular_pair
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
     about_axis,
     axes_towards,
     circle_round,
-    circle_through,
     mean_and_spread,
     meet_axial,
     out_from_axis,
-    perpendicular_pair,
     products,
     step_surface,
 )
@@ -56,7 +54,7 @@ def begin(points: Floats, normals: Floats, s: Floats) -> bool:
         qx, qy, qz = points[i, 0] - mean[0], points[i, 1] - mean[1], points[i, 2] - mean[2]
         a[i] = qx * u[0] + qy * u[1] + qz * u[2]
         b[i] = qx * v[0] + qy * v[1] + qz * v[2]
-    ca, cb, radius = circle_through(a, b)
+    ca, cb, radius = algebraic_circle(a, b)
     if not radius > 0.0:
         return False
     s[0:3] = mean + ca * u + cb * v

@@ -13,9 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, perpendicular_pair
 from pipeline.jit import njit
-from pipeline.surfaces.blocks import perpendicular_pair
 from pipeline.surfaces.kind import SLOTS as SLOT_NUMBERS
 from pipeline.surfaces.registry import KINDS
 from pipeline.surfaces.shape import CODE, PACKED

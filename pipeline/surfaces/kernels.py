@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Mask
+from pipeline.geometry import Floats, damped_step
 from pipeline.jit import njit, prange
 from pipeline.surfaces.dispatch import WIDEST, apply_step, begin, evaluate, fill_rows, gradient
 from pipeline.surfaces.registry import KINDS, unpack
@@ -118,44 +118,6 @@ def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, widt
 
 
 @njit(cache=True)
-def _damped_step(matrix: Floats, right: Floats, damping: float, free: Mask, step: Floats) -> bool:
-    """Solve (M + damping diag M) step = -right for the free parameters by Cholesky; False if not possible."""
-    width = len(right)
-    lower = np.zeros((width, width))
-    for j in range(width):
-        step[j] = 0.0
-        if not free[j]:
-            continue
-        for k in range(j + 1):
-            if not free[k]:
-                continue
-            total = matrix[j, k]
-            if j == k:
-                total += damping * matrix[j, j]
-            for i in range(k):
-                total -= lower[j, i] * lower[k, i]
-            if j == k:
-                if not total > 1e-14 * matrix[j, j]:
-                    return False
-                lower[j, j] = np.sqrt(total)
-            else:
-                lower[j, k] = total / lower[k, k]
-    for j in range(width):
-        if free[j]:
-            total = -right[j]
-            for i in range(j):
-                total -= lower[j, i] * step[i]
-            step[j] = total / lower[j, j]
-    for j in range(width - 1, -1, -1):
-        if free[j]:
-            total = step[j]
-            for i in range(j + 1, width):
-                total -= lower[i, j] * step[i]
-            step[j] = total / lower[j, j]
-    return True
-
-
-@njit(cache=True)
 def refine(code, s, points, weights, slots, free, iterations, tolerance):
     """Levenberg-Marquardt on weighted orthogonal distances, in place; (iterations used, converged).
 
@@ -168,7 +130,7 @@ def refine(code, s, points, weights, slots, free, iterations, tolerance):
     matrix, right, squares = normal_equations(code, s, points, weights, width)
     weight = weights.sum()
     for iteration in range(iterations):
-        if not _damped_step(matrix, right, damping, free, step):
+        if not damped_step(matrix, right, damping, free, step):
             damping = max(damping * 10.0, 1e-6)
             if damping > 1e8:
                 return iteration, False

@@ -16,13 +16,12 @@ row is a packed shape with its kind's code behind it, `ROW` numbers.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, basis_of, transformed, turned
 
 PACKED = 19
 ROW = PACKED + 1
@@ -100,23 +99,6 @@ def as_points(points: Floats) -> Floats:
     return np.ascontiguousarray(np.atleast_2d(points), dtype=np.float64)
 
 
-def basis_of(direction: Floats | None) -> Floats:
-    """(2, 3) two unit vectors perpendicular to `direction` and each other, the same ones every time.
-
-    Together with the direction they are right-handed. None (a sphere) gives the x and y axes, so that
-    "u", "v", "w" are then x, y, z.
-    """
-    if direction is None:
-        return np.eye(3)[:2].copy()
-    # Plain numbers: for three of them numpy takes ten times as long.
-    d = [float(x) for x in direction]
-    least = min(range(3), key=lambda k: abs(d[k]))
-    u = [(1.0 if k == least else 0.0) - d[k] * d[least] for k in range(3)]
-    length = math.sqrt(u[0] * u[0] + u[1] * u[1] + u[2] * u[2])
-    x, y, z = (c / length for c in u)
-    return np.array([[x, y, z], [d[1] * z - d[2] * y, d[2] * x - d[0] * z, d[0] * y - d[1] * x]])
-
-
 def pack(shape: Shape, basis: Floats | None = None) -> Floats:
     """(PACKED,) numbers of a shape for the kernels; `basis` (2, 3) that of `basis_of` where none is given."""
     packed = np.zeros(PACKED)
@@ -164,7 +146,5 @@ def square_foot(shape: Shape) -> Floats | None:
 
 def seen_from(shape: Shape, matrix: Floats) -> Shape:
     """The shape in the coordinates that a rigid motion (4, 4) leads to."""
-    turn = matrix[:3, :3]
-    point = turn @ shape.point + matrix[:3, 3]
-    direction, orientation = (None if d is None else turn @ d for d in (shape.direction, shape.orientation))
-    return replace(shape, point=point, direction=direction, orientation=orientation)
+    direction, orientation = (None if d is None else turned(matrix, d) for d in (shape.direction, shape.orientation))
+    return replace(shape, point=transformed(matrix, shape.point), direction=direction, orientation=orientation)

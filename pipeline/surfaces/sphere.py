@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, basis_of
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import TINY, mean_and_spread, roots, solvable, step_surface
 from pipeline.surfaces.kind import Chart, Kind, Look, SituationFeature, StepSurface
-from pipeline.surfaces.shape import PlaneCurve, Shape, basis_of, circle_about
+from pipeline.surfaces.shape import PlaneCurve, Shape, circle_about
 
 
 @njit(cache=True)

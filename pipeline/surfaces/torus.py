@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, eliminate
+from pipeline.geometry import Floats, algebraic_circle, eliminate, perpendicular_pair
 from pipeline.jit import njit
 from pipeline.surfaces.blocks import (
     TINY,
     about_axis,
     axes_towards,
     circle_round,
-    circle_through,
     mean_and_spread,
     out_from_axis,
-    perpendicular_pair,
     products,
     solvable,
     step_surface,
@@ -89,7 +87,7 @@ def begin(points: Floats, normals: Floats, s: Floats) -> bool:
         t = qx * d[0] + qy * d[1] + qz * d[2]
         height[i] = t
         rho[i] = np.sqrt(max(qx * qx + qy * qy + qz * qz - t * t, 0.0))
-    major, along, minor = circle_through(rho, height)
+    major, along, minor = algebraic_circle(rho, height)
     if not (minor > 0.0 and major > 0.0):
         return False
     s[0:3] = mean + foot + along * d
@@ -187,7 +185,7 @@ def start_along(points: Floats, axis: Floats) -> Shape | None:
     centre, _ = found
     t = (points - centre) @ axis
     rho = np.linalg.norm(points - centre - t[:, None] * axis, axis=1)
-    major, along, minor = circle_through(rho, t)
+    major, along, minor = algebraic_circle(rho, t)
     if not minor > 0:
         return None
     return Shape("torus", centre + along * axis, axis, float(minor), major_radius=float(major))

@@ -17,7 +17,7 @@ import pytest
 from PIL import Image
 
 from pipeline.formats.datum_file import build, text_of
-from pipeline.geometry import moved
+from pipeline.geometry import transformed
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
@@ -41,7 +41,7 @@ def written(made: Outcome, folder: Path, deviation: np.ndarray | None = None) ->
     light = made.lighten.surface
     data = build(made)
     off = made.audit.vertex_deviation if deviation is None else deviation
-    in_part = moved(made.frame.frame.matrix, light.vertices)
+    in_part = transformed(made.frame.frame.matrix, light.vertices)
     shown = Shown(in_part, light.faces, made.lighten.labels, light.origin, off)
     maps = residual_maps(light, made.recover.labels, made.recover.features)
     write_report(data, shown, maps, dump_job(made.job), folder, made.job.export.units)

@@ -9,7 +9,7 @@ from skimage.measure import CircleModel
 from skspatial.objects import Cylinder, Plane, Points, Sphere
 
 from pipeline.features.fitting.least_squares import fit
-from pipeline.features.relations.patterns import circle_through
+from pipeline.geometry import fit_circle
 from pipeline.surfaces import signed_distance
 from pipeline.surfaces.shape import Shape
 
@@ -31,7 +31,7 @@ NORMS = {"gander": 1.107971, "cookbook": np.sqrt(7.71185)}
 def test_circle_as_published(name):
     x, y, centre, radius, digit = PUBLISHED[name]
     points = np.column_stack([x, y]).astype(float)
-    found, size, _ = circle_through(points)
+    found, size, _ = fit_circle(points)
     assert found == pytest.approx(centre, abs=0.6 * digit)
     assert size == pytest.approx(radius, abs=0.6 * digit)
     if name in NORMS:
@@ -59,7 +59,7 @@ def test_circle_as_scikit_image_fits_it(rng):
     turn = rng.uniform(0, 2 * np.pi, 400)
     points = np.column_stack([12 * np.cos(turn) + 3, 12 * np.sin(turn) - 8]) + rng.normal(0, 1e-5, (400, 2))
     theirs = CircleModel.from_estimate(points)
-    centre, radius, _ = circle_through(points)
+    centre, radius, _ = fit_circle(points)
     assert [*centre, radius] == pytest.approx([*theirs.center, theirs.radius], rel=1e-6)
 
 

@@ -18,7 +18,7 @@ import pytest
 from pipeline.formats import step
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, build
 from pipeline.formats.step.items import label_of
-from pipeline.geometry import moved
+from pipeline.geometry import transformed
 from pipeline.values.surface import FILLED
 from tests.outcomes import BALL, RING, outcome
 
@@ -29,7 +29,7 @@ ANGLE_BAR = 1e-9  # rad
 def seen_of(made: Any) -> step.Seen:
     surface = made.lighten.surface
     keep = surface.origin != FILLED
-    points = moved(made.frame.frame.matrix, surface.vertices)
+    points = transformed(made.frame.frame.matrix, surface.vertices)
     return step.Seen(points, surface.faces[keep], made.lighten.labels[keep])
 
 

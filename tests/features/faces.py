@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces import basis_of, surface_normal
+from pipeline.geometry import basis_of
+from pipeline.surfaces import surface_normal
 from pipeline.surfaces.shape import Shape
 
 Array = NDArray[np.float64]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.formats.datum_file import build, plain_data
-from pipeline.geometry import moved
+from pipeline.geometry import transformed
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
 from pipeline.report.maps import residual_maps
@@ -73,7 +73,7 @@ def at(data: dict[str, Any], place: str) -> float | None:
 def report_of(made: Outcome, folder: Path) -> tuple[dict[str, Any], str]:
     data = build(made)
     light = made.lighten.surface
-    in_part = moved(made.frame.frame.matrix, light.vertices)
+    in_part = transformed(made.frame.frame.matrix, light.vertices)
     shown = Shown(in_part, light.faces, made.lighten.labels, light.origin, made.audit.vertex_deviation)
     maps = residual_maps(light, made.recover.labels, made.recover.features)
     write_report(data, shown, maps, dump_job(made.job), folder, made.job.export.units)

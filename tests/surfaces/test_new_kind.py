@@ -314,8 +314,6 @@ def test_a_chart_comes_back_and_keeps_lengths_nearby() -> None:
     assert axes_towards(shape, points[0]).shape == (3, 3)
 
 
-
-
 def in_its_own_process(code: str) -> str:
     """What a process prints in which the kind is registered before the kernels are made."""
     head = "from tests.surfaces.test_new_kind import KIND, made\nfrom pipeline.surfaces import KINDS, register\n"

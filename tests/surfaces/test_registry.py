@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.geometry import basis_of
 from pipeline.surfaces import (
     KINDS,
     Shape,
-    basis_of,
     closed_form,
     jacobian,
     moved,

@@ -11,15 +11,13 @@ from itertools import permutations, product
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS, Solution, solve
-from pipeline.features.datums.situation_features import Situation, cross, cross_axes, mean_direction, situation
+from pipeline.features.datums.situation_features import Situation, cross_axes, mean_direction, situation
+from pipeline.geometry import Floats, cross, rotation_angle, small_motion, transformed, turn_levers, turned, undone
 from pipeline.surfaces import SIZES, Shape, kind_of, moved, shape_of
 from pipeline.values import Datum, Feature, Frame, InPart
-
-Array = NDArray[np.float64]
 
 STEP = 1e-6  # mm and rad, of the difference quotients
 
@@ -52,7 +50,7 @@ def reach_of(features: Sequence[Feature]) -> float:
     return max(0.5 * float(np.linalg.norm(np.ptp(np.array(spread), axis=0))), 1e-6)
 
 
-def axis_weights(datums: Datums) -> dict[str, Array]:
+def axis_weights(datums: Datums) -> dict[str, Floats]:
     """Inverse covariance of (u, v, a, b) in the axes that `situation` uses for a common axis, where known."""
     by_id = {f.id: f for f in datums.features}
     out: dict[str, Any] = {}
@@ -79,7 +77,7 @@ def _known(feature: Feature) -> bool:
     return feature.uncertainty.covariance is not None and feature.uncertainty.basis is not None
 
 
-def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Array]) -> Solution:
+def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Floats]) -> Solution:
     """The frame for these shapes of the datums' members."""
     found = [situation(c, shapes, weights) for c in datums.choices]
     return solve(found, datums.reach, datums.z, datums.x)
@@ -91,7 +89,7 @@ def situations(datums: Datums) -> tuple[Situation, ...]:
     return tuple(situation(c, shapes, weights) for c in datums.choices)
 
 
-def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
+def frame_of(datums: Datums) -> tuple[Frame, dict[str, Floats]]:
     """The frame with its covariance, and how it moves with each member's local parameters.
 
     The second result maps a feature's id to (6, k): the small motion (tx ty tz rx ry rz, part coordinates, mm and
@@ -103,7 +101,7 @@ def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
     gains = _gains(datums, shapes, weights, solution)
     by_id = {f.id: f for f in datums.features}
     reasons: list[str] = []
-    covariance: Array | None = np.zeros((6, 6))
+    covariance: Floats | None = np.zeros((6, 6))
     for ident, gain in gains.items():
         known = by_id[ident].uncertainty.covariance
         if known is None:
@@ -126,11 +124,11 @@ def frame_of(datums: Datums) -> tuple[Frame, dict[str, Array]]:
 
 
 def _gains(
-    datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Array], solution: Solution
-) -> dict[str, Array]:
+    datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[str, Floats], solution: Solution
+) -> dict[str, Floats]:
     by_id = {f.id: f for f in datums.features}
-    back = np.linalg.inv(solution.matrix)
-    gains: dict[str, Array] = {}
+    back = undone(solution.matrix)
+    gains: dict[str, Floats] = {}
     for ident, shape in shapes.items():
         uncertainty = by_id[ident].uncertainty
         if not _known(by_id[ident]):
@@ -146,13 +144,13 @@ def _gains(
                 step = np.zeros(len(uncertainty.names))
                 step[k] = sign * STEP
                 nearby = {**shapes, ident: _moved(shape, step, uncertainty.basis)}
-                ends.append(_motion(solve_chosen(datums, nearby, weights).matrix @ back))
+                ends.append(small_motion(solve_chosen(datums, nearby, weights).matrix @ back))
             columns.append((ends[0] - ends[1]) / (2.0 * STEP))
         gains[ident] = np.array(columns).T
     return gains
 
 
-def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
+def _moved(shape: Shape, step: Floats, basis: Floats | None) -> Shape:
     nearby = moved(shape, step, basis)
     if kind_of(shape).tapered and nearby.radius is not None and shape.radius is not None and shape.half_angle:
         # The point of what tapers is, as a place, where its radius is what it is now.
@@ -163,27 +161,20 @@ def _moved(shape: Shape, step: Array, basis: Array | None) -> Shape:
     return nearby
 
 
-def _motion(m: Array) -> Array:
-    """(6,) shift and turn of a motion near to none."""
-    r = m[:3, :3]
-    turn = 0.5 * np.array([r[2, 1] - r[1, 2], r[0, 2] - r[2, 0], r[1, 0] - r[0, 1]])
-    return np.concatenate([m[:3, 3], turn])
-
-
-def motion_between(a: Array, b: Array) -> tuple[float, float, bool]:
+def motion_between(a: Floats, b: Floats) -> tuple[float, float, bool]:
     """How far apart two frames (scan -> part) are: mm between their origins, rad between their axes, and whether the
     axes have to be named anew (x called y, and so on) for them to come that near to one another."""
     between = b[:3, :3] @ a[:3, :3].T
-    origin = np.linalg.inv(b)[:3, 3] - np.linalg.inv(a)[:3, 3]
+    origin = undone(b)[:3, 3] - undone(a)[:3, 3]
     named = [np.eye(3), *_quarter_turns()]
-    turns = [_turn_of(between @ q.T) for q in named]
+    turns = [rotation_angle(between @ q.T) for q in named]
     best = int(np.argmin(turns))
     # The same names unless other ones bring the axes clearly nearer.
     best = best if turns[best] < turns[0] - np.radians(1.0) else 0
     return float(np.linalg.norm(origin)), turns[best], best != 0
 
 
-def _quarter_turns() -> list[Array]:
+def _quarter_turns() -> list[Floats]:
     """The 24 ways to name three square axes, right-handed."""
     found = []
     for order in permutations(range(3)):
@@ -195,28 +186,19 @@ def _quarter_turns() -> list[Array]:
     return found
 
 
-def _turn_of(rotation: Array) -> float:
-    cosine = 0.5 * (np.trace(rotation) - 1.0)
-    sine = 0.5 * np.linalg.norm(rotation - rotation.T) / np.sqrt(2.0)
-    return float(np.arctan2(sine, cosine))
-
-
-def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: Mapping[str, Feature]) -> InPart:
+def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Floats], by_id: Mapping[str, Feature]) -> InPart:
     """A feature in part coordinates, its uncertainty against the frame: what the datums share with it cancels.
 
     So datum A's own height is exact by definition, and a bore's place carries both its own error and the
     frame's at that distance from the origin.
     """
-    rotation = frame.matrix[:3, :3]
-    point = rotation @ feature.point + frame.matrix[:3, 3]
-    direction = None if feature.direction is None else rotation @ feature.direction
+    point = transformed(frame.matrix, feature.point)
+    direction = None if feature.direction is None else turned(frame.matrix, feature.direction)
     if frame.covariance is None or not _known(feature):
         return InPart(feature.id, point, direction, None, None, None)
-    x, y, z = point
-    lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-    to_place = np.hstack([np.eye(3), lever])
+    to_place = np.hstack([np.eye(3), turn_levers(point[None])[0]])
     to_turn = np.hstack([np.zeros((3, 3)), np.eye(3)])
-    own = _own(feature, rotation)
+    own = _own(feature, frame.matrix)
     total = np.zeros((6, 6))
     for ident in {*gains, feature.id}:
         other = by_id[ident].uncertainty
@@ -240,7 +222,7 @@ def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Array], by_id: M
     return InPart(feature.id, point, direction, float(np.sqrt(max(np.linalg.eigvalsh(place)[-1], 0.0))), spread, place)
 
 
-def _own(feature: Feature, rotation: Array) -> Array:
+def _own(feature: Feature, matrix: Floats) -> Floats:
     """(6, k) shift of the point and turn of the direction, part axes, by the feature's own parameters."""
     u = feature.uncertainty
     assert u.basis is not None
@@ -250,7 +232,7 @@ def _own(feature: Feature, rotation: Array) -> Array:
     rows = np.zeros((6, len(u.names)))
     for k, name in enumerate(u.names):
         if name in shift:
-            rows[:3, k] = rotation @ shift[name]
+            rows[:3, k] = turned(matrix, shift[name])
         if name in turn:
-            rows[3:, k] = rotation @ turn[name]
+            rows[3:, k] = turned(matrix, turn[name])
     return rows

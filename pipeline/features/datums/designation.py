@@ -11,13 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
+from pipeline.geometry import Floats, rejection
 from pipeline.surfaces import KINDS, kind_of, names_of, shape_of, signed_distance
 from pipeline.values import Feature
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -124,7 +122,7 @@ def nearest(word: str, place: tuple[float, float, float], features: Sequence[Fea
     return fitting[order[0]]
 
 
-def _away(feature: Feature, place: Array) -> float:
+def _away(feature: Feature, place: Floats) -> float:
     """Distance of a place from what was seen of a feature, or from its axis: people point at either."""
     shape = shape_of(feature)
     off = place - shape.point
@@ -132,7 +130,7 @@ def _away(feature: Feature, place: Array) -> float:
     if shape.direction is None:
         return min(surface, float(np.linalg.norm(off)))
     along = float(off @ shape.direction)
-    across = float(np.linalg.norm(off - along * shape.direction))
+    across = float(np.linalg.norm(rejection(off, shape.direction)))
     if kind_of(feature).flat:
         return float(np.hypot(surface, max(0.0, across - np.sqrt(feature.extent.area / np.pi))))
     low, high = feature.extent.along or (

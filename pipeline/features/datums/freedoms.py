@@ -24,13 +24,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums.situation_features import ALIKE, SNAP, Situation, angle_of, cross, cross_axes, unit
+from pipeline.features.datums.situation_features import ALIKE, SNAP, Situation, cross_axes
+from pipeline.geometry import (
+    Floats,
+    angle_between_lines,
+    basis_of,
+    cross,
+    growing_sense,
+    into_frame,
+    rejection,
+    unit,
+)
 from pipeline.surfaces import SituationFeature
-
-Array = NDArray[np.float64]
 
 LETTERS = "ABC"
 LEVER = 0.02  # a place nearer to the axis of turn than this share of the part's reach can't stop the turn
@@ -43,7 +50,7 @@ _SHIFTS = ("tx", "ty", "tz")
 class Solution:
     """matrix (4, 4) scan -> part; what each datum took away; what is still free; directions as idealised."""
 
-    matrix: Array
+    matrix: Floats
     taken: tuple[tuple[str, ...], ...]
     free: tuple[str, ...]
 
@@ -60,11 +67,8 @@ def solve(datums: Sequence[Situation], reach: float, z: str | None = None, x: st
     taken_directions = [state.take(letter, d) for letter, d in zip(LETTERS, datums, strict=False)]
     state.fill_in(datums[0])
     rows = _axes(state, datums, z, x)
-    matrix = np.eye(4)
-    matrix[:3, :3] = rows
-    matrix[:3, 3] = -rows @ state.origin
     taken, free = _named(rows, taken_directions, state)
-    return Solution(matrix, taken, free)
+    return Solution(into_frame(rows, state.origin), taken, free)
 
 
 class _State:
@@ -72,14 +76,14 @@ class _State:
 
     def __init__(self, reach: float) -> None:
         self.reach = reach
-        self.p: Array | None = None
-        self.q: Array | None = None
+        self.p: Floats | None = None
+        self.q: Floats | None = None
         self.origin = np.zeros(3)
         self.loose = np.eye(3)  # columns: directions in which the origin may still shift
-        self.ideal: list[Array | None] = []
-        self.guessed_turns: list[Array] = []
+        self.ideal: list[Floats | None] = []
+        self.guessed_turns: list[Floats] = []
 
-    def take(self, letter: str, datum: Situation) -> tuple[list[Array], list[Array]]:
+    def take(self, letter: str, datum: Situation) -> tuple[list[Floats], list[Floats]]:
         """Turns and shifts (as vectors) that this datum takes away."""
         turns = self._take_direction(datum)
         ideal = self._idealised(datum.direction)
@@ -94,31 +98,31 @@ class _State:
             )
         return turns, shifts
 
-    def _take_direction(self, datum: Situation) -> list[Array]:
+    def _take_direction(self, datum: Situation) -> list[Floats]:
         d = datum.direction
         if d is None or self.q is not None:
             return []
         if self.p is None:
             self.p = d
             return list(cross_axes(d))
-        if angle_of(d, self.p) < ALIKE:
+        if angle_between_lines(d, self.p) < ALIKE:
             return []
-        self.q = unit(d - (d @ self.p) * self.p)
+        self.q = unit(rejection(d, self.p))
         return [self.p]
 
-    def _idealised(self, d: Array | None) -> Array | None:
+    def _idealised(self, d: Floats | None) -> Floats | None:
         """The direction made exactly square or parallel to those before, where it nearly is."""
         if d is None or self.p is None:
             return d
         axes = [self.p] if self.q is None else [self.p, self.q, cross(self.p, self.q)]
         for axis in axes:
-            if angle_of(d, axis) < SNAP:
+            if angle_between_lines(d, axis) < SNAP:
                 return axis * np.sign(d @ axis)
         if abs(d @ self.p) < np.sin(SNAP):
-            return unit(d - (d @ self.p) * self.p)
+            return unit(rejection(d, self.p))
         return d
 
-    def _take_place(self, datum: Situation, ideal: Array | None) -> list[Array]:
+    def _take_place(self, datum: Situation, ideal: Floats | None) -> list[Floats]:
         rows = _fixed(datum, ideal)
         if self.loose.shape[1] == 0:
             return []
@@ -131,7 +135,7 @@ class _State:
         self.loose = self.loose @ vt[rank:].T
         return list(taken.T)
 
-    def _take_lever(self, datum: Situation) -> list[Array]:
+    def _take_lever(self, datum: Situation) -> list[Floats]:
         """A place beside the axis (or point) about which the part could still turn stops that turn."""
         if self.q is not None:
             return []
@@ -144,14 +148,14 @@ class _State:
         across = self.loose - np.outer(self.p, self.p @ self.loose)
         if np.linalg.norm(across) > 1e-6:
             return []
-        off = off - (off @ self.p) * self.p
+        off = rejection(off, self.p)
         if np.linalg.norm(off) < LEVER * self.reach:
             return []
         self.q = unit(off)
         return [self.p]
 
     def _why(self, datum: Situation) -> str:
-        if datum.direction is not None and self.p is not None and angle_of(datum.direction, self.p) < ALIKE:
+        if datum.direction is not None and self.p is not None and angle_between_lines(datum.direction, self.p) < ALIKE:
             if datum.flat:
                 return "it lies parallel to one of them, or within 10 degrees of that"
             return "its axis coincides with theirs, or lies too near to it to stop the turn about it"
@@ -163,15 +167,13 @@ class _State:
             self.p = np.array([0.0, 0.0, 1.0])
             self.guessed_turns += list(cross_axes(self.p))
         if self.q is None:
-            p = self.p
-            helper = np.eye(3)[int(np.argmin(np.abs(p)))]
-            self.q = unit(helper - (helper @ p) * p)
-            self.guessed_turns.append(p)
+            self.q = basis_of(self.p)[0]
+            self.guessed_turns.append(self.p)
         if self.loose.shape[1]:
             self.origin = self.origin + self.loose @ (self.loose.T @ (first.point - self.origin))
 
 
-def _fixed(datum: Situation, ideal: Array | None) -> Array:
+def _fixed(datum: Situation, ideal: Floats | None) -> Floats:
     """(k, 3) the directions in which a datum holds a place, its own direction being `ideal`."""
     if datum.kind in (SituationFeature.POINT, SituationFeature.AXIS_POINT):
         return np.eye(3)
@@ -179,7 +181,7 @@ def _fixed(datum: Situation, ideal: Array | None) -> Array:
     return ideal[None] if datum.flat else np.array(cross_axes(ideal))
 
 
-def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | None) -> Array:
+def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | None) -> Floats:
     """(3, 3) rows x, y, z."""
     assert state.p is not None
     assert state.q is not None
@@ -190,23 +192,27 @@ def _axes(state: _State, datums: Sequence[Situation], z: str | None, x: str | No
     if x is not None:
         square_to = up if up is not None else p
         across = _worded("x", x, state, datums, square_to)
-        if up is None and angle_of(across, p) < ALIKE:
+        if up is None and angle_between_lines(across, p) < ALIKE:
             up = q
     if up is None:
         up = p
     if across is None:
-        across = q if angle_of(q, up) > ALIKE else p
-    flat = across - (across @ up) * up
+        across = q if angle_between_lines(q, up) > ALIKE else p
+    flat = rejection(across, up)
     if np.linalg.norm(flat) < np.sin(ALIKE):
         raise SettingsError(f"The frame's x ({x!r}) runs along its z ({z or 'out of A'!r}); take x from another datum.")
     flat = unit(flat)
     return np.array([flat, cross(up, flat), up])
 
 
-def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
+def _signed(axis: Floats, state: _State, datums: Sequence[Situation]) -> Floats:
     """Which way along an axis: out of a face that is square to it; else from the origin to where the datum that
     runs along it was seen; failing that the way in which its largest scan coordinate grows."""
-    along = [(d, i) for d, i in zip(datums, state.ideal, strict=True) if i is not None and angle_of(i, axis) < SNAP]
+    along = [
+        (d, i)
+        for d, i in zip(datums, state.ideal, strict=True)
+        if i is not None and angle_between_lines(i, axis) < SNAP
+    ]
     for datum, ideal in along:
         if datum.flat:
             return axis * np.sign(ideal @ axis)
@@ -214,10 +220,10 @@ def _signed(axis: Array, state: _State, datums: Sequence[Situation]) -> Array:
         ahead = float((datum.point - state.origin) @ axis)
         if abs(ahead) > LEVER * state.reach:
             return axis * np.sign(ahead)
-    return axis if not along else axis * np.sign(axis[int(np.argmax(np.abs(axis) * [1.0, 1.001, 1.002]))])
+    return axis if not along else axis * growing_sense(axis)
 
 
-def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], square_to: Array | None) -> Array:
+def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], square_to: Floats | None) -> Floats:
     match = re.fullmatch(r"\s*(out of|into|along|against|towards|away from)\s+(?:datum\s+)?([A-C])\s*", text, re.I)
     if not match:
         raise SettingsError(
@@ -233,7 +239,7 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
     if verb in ("towards", "away from"):
         off = datum.point - state.origin
         if square_to is not None:
-            off = off - (off @ square_to) * square_to
+            off = rejection(off, square_to)
         if np.linalg.norm(off) < LEVER * state.reach:
             raise SettingsError(f"The frame's {name} is {text!r}, but the origin lies on {letter}; choose another.")
         return sign * unit(off)
@@ -248,7 +254,7 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
         return sign * ideal
     if not datum.flat:
         return sign * _signed(ideal, state, datums)
-    if square_to is None or angle_of(ideal, square_to) < ALIKE:
+    if square_to is None or angle_between_lines(ideal, square_to) < ALIKE:
         raise SettingsError(
             f'The frame\'s {name} is {text!r}, but {letter} is a face; write "out of {letter}" or "into {letter}".'
         )
@@ -256,12 +262,12 @@ def _worded(name: str, text: str, state: _State, datums: Sequence[Situation], sq
 
 
 def _named(
-    rows: Array, taken: Sequence[tuple[list[Array], list[Array]]], state: _State
+    rows: Floats, taken: Sequence[tuple[list[Floats], list[Floats]]], state: _State
 ) -> tuple[tuple[tuple[str, ...], ...], tuple[str, ...]]:
     """The freedoms that each datum took, and those left, by the part axis each lies along most."""
     open_turns, open_shifts = list(_TURNS), list(_SHIFTS)
 
-    def pick(vectors: list[Array], names: tuple[str, ...], still: list[str]) -> list[str]:
+    def pick(vectors: list[Floats], names: tuple[str, ...], still: list[str]) -> list[str]:
         if not vectors:
             return []
         share = np.sum((np.array(vectors) @ rows.T) ** 2, axis=0)

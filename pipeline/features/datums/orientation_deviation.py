@@ -10,17 +10,15 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.datums.datum_system import Datums, axis_weights
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.datums.proposals import usable
-from pipeline.features.datums.situation_features import SNAP, Situation, angle_of, situation
+from pipeline.features.datums.situation_features import SNAP, Situation, situation
+from pipeline.geometry import Floats, angle_between_lines, steady_pair
 from pipeline.surfaces import Shape, kind_of, moved, shape_of
 from pipeline.values import Feature, SquareUp
-
-Array = NDArray[np.float64]
 
 FACES, ROUNDS = 12, 16  # the largest that are worth a line
 COAXIAL = 1.0  # mm between two axes that were meant to be one
@@ -51,7 +49,7 @@ def square_up(datums: Datums) -> tuple[SquareUp, ...]:
 
 
 def _against(
-    letter: str, choice: Choice, feature: Feature, by_id: Mapping[str, Feature], weights: Mapping[str, Array]
+    letter: str, choice: Choice, feature: Feature, by_id: Mapping[str, Feature], weights: Mapping[str, Floats]
 ) -> SquareUp | None:
     members = [by_id[m] for m in choice.members]
     shapes = {m.id: shape_of(m) for m in members}
@@ -60,7 +58,7 @@ def _against(
         return None
     flat = kind_of(feature).flat
     round_to_round = not datum.flat and not flat
-    angle = angle_of(feature.direction, datum.direction)
+    angle = angle_between_lines(feature.direction, datum.direction)
     along = angle < SNAP
     if not along and angle < np.pi / 2 - SNAP:
         return None
@@ -94,13 +92,13 @@ def _against(
     )
 
 
-def _figures(datum: Situation, feature: Feature, along: bool) -> tuple[Array, Array]:
+def _figures(datum: Situation, feature: Feature, along: bool) -> tuple[Floats, Floats]:
     """Deviation of the directions (2,), rad (second zero where only one angle counts), and of the places (2,), mm,
     both in axes across the datum's direction."""
     assert datum.direction is not None
     assert feature.direction is not None
     n, d = datum.direction, feature.direction
-    e = np.array(_across(n))
+    e = np.array(steady_pair(n))
     if along:
         d = d * np.sign(d @ n)
         turn = e @ d / float(d @ n)
@@ -109,22 +107,14 @@ def _figures(datum: Situation, feature: Feature, along: bool) -> tuple[Array, Ar
     return turn, e @ (feature.point - datum.point)
 
 
-def _across(n: Array) -> tuple[Array, Array]:
-    # Fixed by the direction's largest component, so that a small turn of n turns the axes as little.
-    helper = np.eye(3)[(int(np.argmax(np.abs(n))) + 1) % 3]
-    e1 = np.cross(helper, n)
-    e1 = e1 / np.linalg.norm(e1)
-    return e1, np.cross(n, e1)
-
-
 def _gain(
     moving: Feature,
     feature: Feature,
     choice: Choice,
     shapes: Mapping[str, Shape],
-    weights: Mapping[str, Array],
+    weights: Mapping[str, Floats],
     along: bool,
-) -> Array:
+) -> Floats:
     """(4, k) how the two deviations change with the local parameters of one of the features."""
     u = moving.uncertainty
     columns = []
@@ -145,7 +135,7 @@ def _gain(
     return np.array(columns).T
 
 
-def _sigma_along(deviation: Array, spread: Array, pair: bool) -> float:
+def _sigma_along(deviation: Floats, spread: Floats, pair: bool) -> float:
     """Standard uncertainty of the deviation's size: along itself, or the larger one where there is none."""
     if not pair:
         return float(np.sqrt(max(float(spread[0, 0]), 0.0)))
@@ -157,7 +147,7 @@ def _sigma_along(deviation: Array, spread: Array, pair: bool) -> float:
     return float(np.sqrt(max(float(e @ spread @ e), 0.0)))
 
 
-def _stands_out(deviation: Array, spread: Array, pair: bool) -> bool:
+def _stands_out(deviation: Floats, spread: Floats, pair: bool) -> bool:
     if not pair:
         return bool(deviation[0] ** 2 > SINGLE * spread[0, 0])
     return bool(deviation @ np.linalg.pinv(spread) @ deviation > PAIR)

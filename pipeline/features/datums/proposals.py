@@ -6,16 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, reach_of, solve_chosen
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
+from pipeline.geometry import Floats, transformed, turn_levers
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
-
-Array = NDArray[np.float64]
 
 FACES, ROUNDS = 5, 8  # how many of the largest are looked at for a further datum
 MUCH = 0.5  # a merit smaller by this factor makes the face second and the main bore third
@@ -30,7 +28,7 @@ class DatumProposal:
 
     datums: Datums
     frame: Frame
-    gains: dict[str, Array]
+    gains: dict[str, Floats]
     merit: float
 
 
@@ -273,12 +271,9 @@ def merit_of(frame: Frame, features: Sequence[Feature]) -> float:
     """rms over the features of the place error, mm (k = 1), that the frame's covariance means; inf if unknown."""
     if frame.covariance is None or not features:
         return float("inf")
-    points = np.array([f.point for f in features]) @ frame.matrix[:3, :3].T + frame.matrix[:3, 3]
-    x, y, z = points.T
+    points = transformed(frame.matrix, np.array([f.point for f in features]))
     lever = np.zeros((len(points), 3, 6))
     lever[:, :, :3] = np.eye(3)
-    lever[:, 0, 4], lever[:, 0, 5] = z, -y
-    lever[:, 1, 3], lever[:, 1, 5] = -z, x
-    lever[:, 2, 3], lever[:, 2, 4] = y, -x
+    lever[:, :, 3:] = turn_levers(points)
     spread = np.einsum("nij,jk,nik->n", lever, frame.covariance, lever)
     return float(np.sqrt(np.mean(spread)))

@@ -5,19 +5,15 @@ Points and directions are in scan coordinates, mm and rad.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums.designation import Choice
-from pipeline.features.relations import circle_through
+from pipeline.geometry import Floats, angle_between_lines, cross, fit_circle, mean_line, rejection, unit
 from pipeline.surfaces import Shape, SituationFeature, kind_of
-
-Array = NDArray[np.float64]
 
 SNAP = np.radians(5.0)  # nearer than this to square or parallel is taken as exactly so
 ALIKE = np.radians(10.0)  # nearer than this to parallel gives no second direction
@@ -28,15 +24,15 @@ class Situation:
     """What a datum is to the frame: a point of it, and the direction of a plane's normal or of an axis."""
 
     kind: SituationFeature
-    point: Array
-    direction: Array | None
+    point: Floats
+    direction: Floats | None
 
     @property
     def flat(self) -> bool:
         return self.kind == SituationFeature.PLANE
 
 
-def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str, Array]) -> Situation:
+def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str, Floats]) -> Situation:
     """What a choice comes to for shapes by id; `weights` (4, 4) inverse covariances of an axis' (u, v, a, b).
 
     Raises SettingsError where the members don't lie as they would have to.
@@ -60,43 +56,25 @@ def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str,
     raise SettingsError(f"{choice.label}: no datum is made like that.")
 
 
-def cross(a: Array, b: Array) -> Array:
-    """Cross product of two vectors (3,): numpy's spends most of its time on shapes, and this is asked for often."""
-    ax, ay, az = a.tolist()
-    bx, by, bz = b.tolist()
-    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
-
-
-def angle_of(a: Array, b: Array) -> float:
-    """Between two lines, rad."""
-    x, y, z = cross(a, b).tolist()
-    return math.atan2(math.sqrt(x * x + y * y + z * z), abs(float(a @ b)))
-
-
-def unit(v: Array) -> Array:
-    return v / np.linalg.norm(v)
-
-
-def _directions(found: Sequence[Shape]) -> list[Array]:
+def _directions(found: Sequence[Shape]) -> list[Floats]:
     return [s.direction for s in found if s.direction is not None]
 
 
-def mean_direction(found: Sequence[Shape]) -> Array:
+def mean_direction(found: Sequence[Shape]) -> Floats:
     """Mean of the directions, each taken the way the first one points."""
-    directions = _directions(found)
-    return unit(np.sum([d * np.sign(d @ directions[0]) for d in directions], axis=0))
+    return mean_line(_directions(found))
 
 
 def _middle(found: Sequence[Shape], choice: Choice) -> Situation:
     a, b = found
     n, m = _directions(found)
-    if angle_of(n, m) > SNAP:
+    if angle_between_lines(n, m) > SNAP:
         raise SettingsError(f"{choice.label}: the two are not parallel; there is no plane midway between them.")
     middle = 0.5 * (a.point + b.point)
     if not kind_of(a).flat:
         off = b.point - a.point
         along = unit(n + m * np.sign(n @ m))
-        off = off - (off @ along) * along
+        off = rejection(off, along)
         if np.linalg.norm(off) < 1e-3:
             raise SettingsError(f"{choice.label}: the two axes coincide; there is no plane midway between them.")
         return Situation(SituationFeature.PLANE, middle, unit(off))
@@ -109,13 +87,13 @@ def _middle(found: Sequence[Shape], choice: Choice) -> Situation:
     return Situation(SituationFeature.PLANE, middle - (normal @ middle - level) * normal, normal)
 
 
-def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice: Choice) -> Situation:
+def _common_axis(found: Sequence[Shape], weights: Sequence[Floats | None], choice: Choice) -> Situation:
     """The line that fits both axes best, each weighted by what is known of it (least squares of places
     across the line at each feature's middle and of directions); through both middles where nothing is."""
     a, b = found
     n, m = _directions(found)
     m = m if n @ m > 0 else -m
-    if angle_of(n, m) > SNAP:
+    if angle_between_lines(n, m) > SNAP:
         raise SettingsError(f"{choice.label}: the two axes are not parallel; they have no common axis.")
     w = mean_direction(found)
     middle = 0.5 * (a.point + b.point)
@@ -124,9 +102,8 @@ def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice
             raise SettingsError(f"{choice.label}: the two lie side by side; they have no common axis.")
         through = unit(b.point - a.point)
         return Situation(SituationFeature.AXIS, middle, through * np.sign(through @ n))
-    # Unknowns: shift (s, t) of the line across at `middle` and its turn (f, g), in the cross axes (e1, e2).
-    e1, e2 = cross_axes(w)
-    e = np.array([e1, e2])
+    # Unknowns: shift (s, t) of the line across at `middle` and its turn (f, g), in the cross axes.
+    e = np.array(cross_axes(w))
     normal, right = np.zeros((4, 4)), np.zeros(4)
     for shape, direction, weight in zip(found, (n, m), weights, strict=True):
         assert weight is not None
@@ -139,13 +116,13 @@ def _common_axis(found: Sequence[Shape], weights: Sequence[Array | None], choice
     return Situation(SituationFeature.AXIS, middle + s[:2] @ e, unit(w + s[2:] @ e))
 
 
-def cross_axes(w: Array) -> tuple[Array, Array]:
-    helper = np.eye(3)[int(np.argmin(np.abs(w)))]
-    e1 = unit(cross(helper, w))
-    return e1, cross(w, e1)
+def cross_axes(w: Floats) -> tuple[Floats, Floats]:
+    """`basis_of` an axis (3,), turned by a quarter: a frame is stated to the last bit, in which the two differ."""
+    first = unit(cross(np.eye(3)[int(np.argmin(np.abs(w)))], w))
+    return first, cross(w, first)
 
 
-def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:
+def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Floats:
     assert axis.direction is not None
     assert plane.direction is not None
     slope = float(axis.direction @ plane.direction)
@@ -157,9 +134,9 @@ def _pierce(axis: Shape, plane: Shape, choice: Choice) -> Array:
 def _pitch_axis(found: Sequence[Shape], choice: Choice) -> Situation:
     """Axis through the middle of the circle through the holes' axes, along their mean direction."""
     w = mean_direction(found)
-    if max(angle_of(d, w) for d in _directions(found)) > SNAP:
+    if max(angle_between_lines(d, w) for d in _directions(found)) > SNAP:
         raise SettingsError(f"{choice.label}: the holes are not parallel; they have no pitch circle.")
     points = np.array([s.point for s in found])
     e = np.array(cross_axes(w))
-    centre, _, _ = circle_through(points @ e.T)
+    centre, _, _ = fit_circle(points @ e.T)
     return Situation(SituationFeature.AXIS, centre @ e + (points.mean(axis=0) @ w) * w, w)

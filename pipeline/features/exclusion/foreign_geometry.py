@@ -12,16 +12,23 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import (
+    Floats,
+    Ints,
+    area_vector,
+    basis_of,
+    box_of,
+    rejection,
+    scaled_mad,
+    side_lengths,
+    unit_rows,
+)
 from pipeline.jit import njit
 from pipeline.job import Zone
 from pipeline.mesh.repair import crumbs, facets_by_piece
 from pipeline.mesh.topology import boundary_loops, compact, components, facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import is_bore
 from pipeline.values import Feature, Proposal, Source, Surface
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 
 _LEAST_FACETS = 30
 _RUN = 512  # facets that are passed over at once
@@ -115,12 +122,6 @@ def _pieces(f: Ints, chosen: NDArray[np.int64]) -> list[NDArray[np.int64]]:
     return facets_by_piece(components(neighbours))
 
 
-def _across(direction: Floats) -> tuple[Floats, Floats]:
-    first = np.cross(direction, np.eye(3)[np.argmin(np.abs(direction))])
-    first /= np.linalg.norm(first)
-    return first, np.cross(direction, first)
-
-
 def _plugs(
     v: Floats, f: Ints, boxes: Floats, labels: Ints, features: Sequence[Feature], source: Source
 ) -> list[Proposal]:
@@ -174,7 +175,7 @@ def _is_plug(v: Floats, f: Ints, facets: NDArray[np.int64], bore: Feature, reach
     assert bore.direction is not None
     points = v[np.unique(f[facets])] - bore.point
     along = points @ bore.direction
-    x, y = (points @ axis for axis in _across(bore.direction))
+    x, y = (points @ axis for axis in basis_of(bore.direction))
     # Cells of equal area: five rings, twelve sectors each.
     ring = np.minimum(5 * (x**2 + y**2) / reach**2, 4.999).astype(int)
     sector = ((np.arctan2(y, x) / (2 * np.pi) % 1.0) * 12).astype(int) % 12
@@ -192,8 +193,7 @@ def _is_plug(v: Floats, f: Ints, facets: NDArray[np.int64], bore: Feature, reach
         for members in rings:
             rest[members] -= np.median(rest[members])
         slope += np.linalg.lstsq(tilt, rest, rcond=None)[0]
-    spread = 1.4826 * float(np.median(np.abs(rest)))
-    return spread > max(_ROUGH_SIGMAS * sigma, _ROUGH_LEAST)
+    return scaled_mad(rest, 0.0) > max(_ROUGH_SIGMAS * sigma, _ROUGH_LEAST)
 
 
 def _posts(v: Floats, f: Ints, boxes: Floats, labels: Ints, neighbours: Ints, source: Source) -> list[Proposal]:
@@ -205,7 +205,7 @@ def _posts(v: Floats, f: Ints, boxes: Floats, labels: Ints, neighbours: Ints, so
     found = []
     for loop in boundary_loops(f, len(v), neighbours):
         points = v[loop]
-        length = float(np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1).sum())
+        length = float(side_lengths(points).sum())
         if len(loop) < 12 or length > 0.5 * size:
             continue
         rim = np.array([starts[int(a), int(b)] for a, b in zip(loop, np.roll(loop, -1), strict=True)])
@@ -220,11 +220,11 @@ def _post(
 ) -> Proposal | None:
     centre = points.mean(axis=0)
     normals = facet_normals(v, f[rim])
-    turned = np.cross(points - centre, np.roll(points, -1, axis=0) - centre).sum(axis=0)
+    turned = area_vector(points)
     axis = turned / max(float(np.linalg.norm(turned)), 1e-300)
     away = points - centre
-    radius = float(np.median(np.linalg.norm(away - np.outer(away @ axis, axis), axis=1)))
-    outward = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-300)
+    radius = float(np.median(np.linalg.norm(rejection(away, axis), axis=1)))
+    outward = unit_rows(away)
     # A gap in a face has normals along its axis, a hole's unseen end has them towards it.
     if np.median(np.abs(normals @ axis)) > 0.5 or np.mean(np.einsum("ij,ij->i", normals, outward) > 0.3) < 0.8:
         return None
@@ -242,7 +242,7 @@ def _post(
     inwards = turned if turned @ inwards > 0 else -turned
     offset = v[f[near]].mean(axis=1) - centre
     along = offset @ inwards
-    across = offset - np.outer(along, inwards)
+    across = rejection(offset, inwards)
     width = float(np.percentile(np.linalg.norm(across[tip], axis=1), 90))
     end = _end_of_arm(along, across, facing, inwards, width, max(2.5 * edge, 0.15 * radius))
     if end is None or end < _POST_LENGTH * width:
@@ -269,7 +269,7 @@ def _end_of_arm(
     along: Floats, across: Floats, facing: Floats, inwards: Floats, width: float, step: float
 ) -> float | None:
     """How far the arm goes before it flares out onto the part, mm; None if it does not, or is open at a side."""
-    first, second = _across(inwards)
+    first, second = basis_of(inwards)
     distance = np.linalg.norm(across, axis=1)
     place = float(along.min()) + step
     while place < along.max():

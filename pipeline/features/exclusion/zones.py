@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
+from pipeline.geometry import Floats, Mask, transformed
 from pipeline.job import Zone
 from pipeline.surfaces import is_bore
 from pipeline.values import Feature
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # Facets this share of the radius from a bore's wall are its wall, not something inside it.
 _WALL_SHARE = 0.03
@@ -36,7 +33,7 @@ def inside(zone: Zone, points: Floats, matrix: Floats | None = None, features: S
                 "A zone in part coordinates needs to know them: set clean.part_frame to frame.matrix from the "
                 "datums.json of an earlier run, or give the zone in scan coordinates."
             )
-        points = points @ np.asarray(matrix)[:3, :3].T + np.asarray(matrix)[:3, 3]
+        points = transformed(np.asarray(matrix), points)
     if zone.shape == "box":
         ends = np.sort([zone.low, zone.high], axis=0)
         return ((points >= ends[0]) & (points <= ends[1])).all(axis=1)

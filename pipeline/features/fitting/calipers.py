@@ -12,14 +12,12 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
+from pipeline.geometry import Floats, rejection
 from pipeline.job import Caliper
 from pipeline.surfaces import kind_of, names_of
 from pipeline.values import CaliperCheck, Feature, Uncertainty
-
-Array = NDArray[np.float64]
 
 COATING_DOUBT = 0.2
 COVER = 1.96
@@ -141,14 +139,14 @@ def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> F
     return min(sized, key=lambda f: (_reach(f, place), f.id))
 
 
-def _reach(feature: Feature, place: Array) -> float:
+def _reach(feature: Feature, place: Floats) -> float:
     """Distance, mm, of a place from the seen stretch of a cylinder or from a sphere."""
     assert feature.radius is not None
     away = place - feature.point
     if feature.direction is None or feature.extent.along is None:
         return abs(float(np.linalg.norm(away)) - feature.radius)
     along = float(away @ feature.direction)
-    across = float(np.linalg.norm(away - along * feature.direction))
+    across = float(np.linalg.norm(rejection(away, feature.direction)))
     low, high = feature.extent.along
     return float(np.hypot(across - feature.radius, max(low - along, along - high, 0.0)))
 
@@ -199,7 +197,7 @@ def _offset_in_words(offset: float, sigma: float) -> str:
     return f"faces scanned short by {size}"
 
 
-def _solved(rows: Array, values: Array, sigma: Array) -> tuple[Array, Array] | None:
+def _solved(rows: Floats, values: Floats, sigma: Floats) -> tuple[Floats, Floats] | None:
     """Weighted least squares and standard uncertainties (k,); None where the rows don't tell them apart."""
     weighted = rows / sigma[:, None]
     scale = np.linalg.norm(weighted, axis=0)

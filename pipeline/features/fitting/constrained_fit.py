@@ -12,7 +12,6 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from pipeline.errors import GeometryError, SettingsError
@@ -20,11 +19,10 @@ from pipeline.features.fitting.calipers import outward_shift
 from pipeline.features.fitting.least_squares import fit_constrained
 from pipeline.features.fitting.piece import Piece
 from pipeline.features.uncertainty import Held, block
+from pipeline.geometry import Floats, basis_of, cross
 from pipeline.job import Refit
-from pipeline.surfaces import basis_of, kind_of
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature
-
-Array = NDArray[np.float64]
 
 LEVEL = 0.99
 
@@ -100,7 +98,7 @@ def refitted(
         raise SettingsError(f"refit {number} ({refit.feature}): {error}") from None
     basis = basis_of(fit.shape.direction)
     names: tuple[str, ...] = ()
-    covariance: Array | None = np.zeros((0, 0))
+    covariance: Floats | None = np.zeros((0, 0))
     if reference is not None and fit.shape.direction is not None:
         spread = _turns(reference)
         if along is not None:
@@ -108,7 +106,7 @@ def refitted(
         else:
             assert across is not None
             names = ("b",)
-            basis = np.array([np.cross(across, fit.shape.direction), across])
+            basis = np.array([cross(across, fit.shape.direction), across])
         if spread is None:
             covariance = None
         elif along is not None:
@@ -128,14 +126,14 @@ def refitted(
     return Refitted(replace(piece, shape=fit.shape, fit=fit), held, held.words, doubt)
 
 
-def _turns(feature: Feature) -> Array | None:
+def _turns(feature: Feature) -> Floats | None:
     """Covariance (3, 3) of a feature's direction, rad^2."""
     known = feature.uncertainty
     pair = block(known, ("a", "b"))
     return None if pair is None or known.basis is None else known.basis.T @ pair @ known.basis
 
 
-def _turned(free: Feature, direction: Array, spread: Array | None, across: Array | None) -> str | None:
+def _turned(free: Feature, direction: Floats, spread: Floats | None, across: Floats | None) -> str | None:
     """What speaks against the direction, from how far the free fit's is off it."""
     own = _turns(free)
     if own is None or spread is None or free.direction is None:

@@ -9,18 +9,15 @@ that hold all points. Points beyond six robust standard deviations are spikes of
 from __future__ import annotations
 
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from pipeline.features.relations import circle_through
-from pipeline.geometry import eliminate
+from pipeline.geometry import Floats, Longs, Mask, basis_of, eliminate, fit_circle, scaled_mad
 from pipeline.jit import njit
-from pipeline.surfaces import Shape, basis_of, jacobian, kind_of, moved, signed_distance
+from pipeline.surfaces import Shape, jacobian, kind_of, moved, signed_distance
 from pipeline.values import Form
-
-Array = NDArray[np.float64]
 
 SPIKE = 6.0
 BINS = 48
@@ -30,11 +27,11 @@ FEW_POINTS = 40
 
 def form_of(
     shape: Shape,
-    points: Array,
-    residuals: Array | None = None,
+    points: Floats,
+    residuals: Floats | None = None,
     left_by_noise: float | None = None,
     *,
-    weights: Array | None = None,
+    weights: Floats | None = None,
 ) -> Form:
     """Form error of `points` (n, 3), mm, about the least-squares `shape`.
 
@@ -67,13 +64,12 @@ def form_of(
     )
 
 
-def _not_spikes(residuals: Array) -> NDArray[np.bool_]:
+def _not_spikes(residuals: Floats) -> Mask:
     middle = float(np.median(residuals))
-    spread = 1.4826 * float(np.median(np.abs(residuals - middle)))
-    return np.abs(residuals - middle) <= SPIKE * spread + 1e-9
+    return np.abs(residuals - middle) <= SPIKE * scaled_mad(residuals, middle) + 1e-9
 
 
-def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) -> float | None:
+def minimum_zone(shape: Shape, points: Floats, residuals: Floats | None = None) -> float | None:
     """Width, mm, of the minimum zone of `points` (n, 3) about surfaces of the kind and near the place of `shape`.
 
     The linear minimax problem is solved exactly and repeated about its own result until the width
@@ -103,7 +99,7 @@ def minimum_zone(shape: Shape, points: Array, residuals: Array | None = None) ->
     return min(least, float(np.ptp(distance)))
 
 
-def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
+def _touching(shape: Shape, points: Floats) -> tuple[Shape, float] | None:
     """The shape nearby that makes the spread of the points' distances least, and that spread."""
     distance = signed_distance(shape, points)
     best = float(np.ptp(distance))
@@ -124,10 +120,10 @@ def _touching(shape: Shape, points: Array) -> tuple[Shape, float] | None:
     return shape, best
 
 
-def roundness(points: Array) -> tuple[float, float]:
+def roundness(points: Floats) -> tuple[float, float]:
     """Roundness, mm, of points (n, 2) of a section: about the least-squares circle, and in the minimum zone."""
     points = np.asarray(points, dtype=float)
-    centre, radius, _ = circle_through(points)
+    centre, radius, _ = fit_circle(points)
     least = best = float(np.ptp(np.hypot(*(points - centre).T)))
     for _ in range(30):
         away = points - centre
@@ -143,7 +139,7 @@ def roundness(points: Array) -> tuple[float, float]:
     return least, best
 
 
-def straightness(points: Array) -> float:
+def straightness(points: Floats) -> float:
     """Straightness, mm, of a line of points (n, 3): diameter of the least cylinder that holds them.
 
     The cylinder is found as a prism of 64 sides about it, which is right to 0.2 %.
@@ -170,7 +166,7 @@ def straightness(points: Array) -> float:
     return 2.0 * float(np.linalg.norm(left, axis=1).max())
 
 
-def chebyshev(rows: Array, values: Array) -> Array | None:
+def chebyshev(rows: Floats, values: Floats) -> Floats | None:
     """x (k,) that makes the largest of |rows x - values| least; rows (n, k), values (n,).
 
     The exchange algorithm (Stiefel 1959): the dual simplex method on k + 1 points at a time, the one
@@ -202,7 +198,7 @@ def chebyshev(rows: Array, values: Array) -> Array | None:
     return (start + solution) / scale
 
 
-def _minimax(rows: Array, values: Array) -> Array | None:
+def _minimax(rows: Floats, values: Floats) -> Floats | None:
     from scipy.linalg import qr
 
     k = rows.shape[1]
@@ -216,7 +212,7 @@ def _minimax(rows: Array, values: Array) -> Array | None:
     return solution if settled else _by_linear_programme(rows, values)
 
 
-def _by_linear_programme(rows: Array, values: Array) -> Array | None:
+def _by_linear_programme(rows: Floats, values: Floats) -> Floats | None:
     """The same by a general solver, for points in special position where exchanges go round in circles."""
     from scipy.optimize import linprog
 
@@ -233,50 +229,29 @@ def _by_linear_programme(rows: Array, values: Array) -> Array | None:
     return None if result.x is None else size * result.x[:k]
 
 
+class _Reference(NamedTuple):
+    """The points that hold a minimax solution for now, one more than unknowns: their indices, signs of their misfits
+    and shares, so that the sum of share_i sign_i rows_i is 0, that of the shares 1, and none is below 0."""
+
+    chosen: Longs
+    sign: Floats
+    share: Floats
+
+
 @njit(cache=True)
-def _exchange(rows, values, first, most):  # type: ignore[no-untyped-def]
+def _exchange(rows: Floats, values: Floats, first: Longs, most: int) -> tuple[Floats, bool]:
+    """The minimax solution (k,) by exchanges from the `first` k + 1 points on; whether `most` of them were enough."""
     n, k = rows.shape
-    size = k + 1
-    chosen = first.copy()
-    sign = np.ones(size)
-    active = np.empty((size, size))
-    target = np.empty(size)
-    # Shares: sum of share_i sign_i rows_i = 0, sum of shares = 1, shares >= 0.
-    head = np.empty((k, k))
-    share = np.ones(size)
-    combination = rows[chosen[k]].copy()
-    for i in range(k):
-        for j in range(k):
-            head[j, i] = rows[chosen[i], j]
-    solution = np.zeros(k)
-    if not eliminate(head, combination):
+    solution, system, right = np.zeros(k), np.empty((k + 1, k + 1)), np.empty(k + 1)
+    reference = _Reference(first.copy(), np.ones(k + 1), np.ones(k + 1))
+    if not _begin(rows, values, reference):
         return solution, False
-    for i in range(k):
-        share[i] = -combination[i]
-    gain = 0.0
-    for i in range(size):
-        gain += share[i] * values[chosen[i]]
-    total = 0.0
-    for i in range(size):
-        if (share[i] < 0.0) != (gain < 0.0):
-            sign[i] = -1.0
-        share[i] = abs(share[i])
-        total += share[i]
-    for i in range(size):
-        share[i] /= total
-    columns = np.empty((size, size))
-    mix = np.empty(size)
     for _ in range(most):
-        for i in range(size):
-            for j in range(k):
-                active[i, j] = rows[chosen[i], j]
-            active[i, k] = sign[i]
-            target[i] = values[chosen[i]]
-        if not eliminate(active, target):
+        if not _levelled(rows, values, reference, system, right):
             return solution, False
         for j in range(k):
-            solution[j] = target[j]
-        height = target[k]
+            solution[j] = right[j]
+        height = right[k]
         worst, furthest = -1, 0.0
         for i in range(n):
             left = values[i]
@@ -286,31 +261,81 @@ def _exchange(rows, values, first, most):  # type: ignore[no-untyped-def]
                 worst, furthest = i, left
         if worst < 0 or abs(furthest) <= abs(height) * (1.0 + 1e-12) + 1e-15:
             return solution, True
-        enters = 1.0 if furthest > 0.0 else -1.0
-        for i in range(size):
-            for j in range(k):
-                columns[j, i] = sign[i] * rows[chosen[i], j]
-            columns[k, i] = 1.0
-        for j in range(k):
-            mix[j] = enters * rows[worst, j]
-        mix[k] = 1.0
-        if not eliminate(columns, mix):
+        if not _taken_in(rows, reference, worst, 1.0 if furthest > 0.0 else -1.0, system, right):
             return solution, False
-        leaves, ratio = -1, np.inf
-        for i in range(size):
-            if mix[i] > 1e-13 and share[i] / mix[i] < ratio:
-                leaves, ratio = i, share[i] / mix[i]
-        if leaves < 0:
-            return solution, False
-        for i in range(size):
-            share[i] = max(0.0, share[i] - ratio * mix[i])
-        share[leaves] = ratio
-        chosen[leaves] = worst
-        sign[leaves] = enters
     return solution, False
 
 
-def _hull_width(points: Array) -> float:
+@njit(cache=True)
+def _begin(rows: Floats, values: Floats, reference: _Reference) -> bool:
+    """Signs and shares of the first reference; False where its points don't determine a solution."""
+    chosen, sign, share = reference
+    k = rows.shape[1]
+    head = np.empty((k, k))
+    combination = rows[chosen[k]].copy()
+    for i in range(k):
+        for j in range(k):
+            head[j, i] = rows[chosen[i], j]
+    if not eliminate(head, combination):
+        return False
+    for i in range(k):
+        share[i] = -combination[i]
+    gain = 0.0
+    for i in range(k + 1):
+        gain += share[i] * values[chosen[i]]
+    total = 0.0
+    for i in range(k + 1):
+        if (share[i] < 0.0) != (gain < 0.0):
+            sign[i] = -1.0
+        share[i] = abs(share[i])
+        total += share[i]
+    for i in range(k + 1):
+        share[i] /= total
+    return True
+
+
+@njit(cache=True)
+def _levelled(rows: Floats, values: Floats, reference: _Reference, system: Floats, right: Floats) -> bool:
+    """Solution and common misfit of the reference, left in `right` (k + 1,); `system` is scratch."""
+    chosen, sign, _ = reference
+    k = rows.shape[1]
+    for i in range(k + 1):
+        for j in range(k):
+            system[i, j] = rows[chosen[i], j]
+        system[i, k] = sign[i]
+        right[i] = values[chosen[i]]
+    return eliminate(system, right)
+
+
+@njit(cache=True)
+def _taken_in(rows: Floats, reference: _Reference, enters: int, sense: float, system: Floats, right: Floats) -> bool:
+    """Exchange that point of the reference for `enters` that keeps all shares above 0; `system`, `right`: scratch."""
+    chosen, sign, share = reference
+    k = rows.shape[1]
+    for i in range(k + 1):
+        for j in range(k):
+            system[j, i] = sign[i] * rows[chosen[i], j]
+        system[k, i] = 1.0
+    for j in range(k):
+        right[j] = sense * rows[enters, j]
+    right[k] = 1.0
+    if not eliminate(system, right):
+        return False
+    leaves, ratio = -1, np.inf
+    for i in range(k + 1):
+        if right[i] > 1e-13 and share[i] / right[i] < ratio:
+            leaves, ratio = i, share[i] / right[i]
+    if leaves < 0:
+        return False
+    for i in range(k + 1):
+        share[i] = max(0.0, share[i] - ratio * right[i])
+    share[leaves] = ratio
+    chosen[leaves] = enters
+    sign[leaves] = sense
+    return True
+
+
+def _hull_width(points: Floats) -> float:
     """Least distance of two parallel planes that hold the points: across a face or two edges of their hull."""
     from scipy.spatial import ConvexHull, QhullError
 
@@ -333,7 +358,7 @@ def _hull_width(points: Array) -> float:
     return float(np.ptp(normals @ corners.T, axis=1).min())
 
 
-def _sections(shape: Shape, points: Array, residuals: Array) -> tuple[float | None, float | None]:
+def _sections(shape: Shape, points: Floats, residuals: Floats) -> tuple[float | None, float | None]:
     """Roundness (minimum zone) of the least round section, and straightness of the sections' centres, mm.
 
     A section is a slice of the length; its profile the means over 7.5 degrees, which damps the scan's

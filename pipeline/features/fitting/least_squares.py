@@ -10,15 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.geometry import Floats as Array
+from pipeline.geometry import Floats, Mask, basis_of, cross, rejection, scaled_mad
 from pipeline.surfaces import (
     KINDS,
     Shape,
     as_points,
-    basis_of,
     closed_form,
     distances,
     kind_of,
@@ -47,10 +45,10 @@ class Fit:
     """
 
     shape: Shape
-    residuals: Array
-    weights: Array
-    cofactor: Array
-    basis: Array
+    residuals: Floats
+    weights: Floats
+    cofactor: Floats
+    basis: Floats
     iterations: int
     converged: bool
 
@@ -63,14 +61,14 @@ class Fit:
 
 def fit(
     kind: str,
-    points: Array,
+    points: Floats,
     start: Shape | None = None,
     *,
-    normals: Array | None = None,
-    weights: Array | None = None,
+    normals: Floats | None = None,
+    weights: Floats | None = None,
     robust: bool = True,
     fixed: tuple[str, ...] = (),
-    basis: Array | None = None,
+    basis: Floats | None = None,
     tolerance: float | None = None,
 ) -> Fit:
     """Fit one kind to points (n, 3), mm.
@@ -119,13 +117,13 @@ def fit(
 
 def fit_constrained(
     kind: str,
-    points: Array,
+    points: Floats,
     start: Shape,
     *,
-    parallel_to: Array | None = None,
-    perpendicular_to: Array | None = None,
+    parallel_to: Floats | None = None,
+    perpendicular_to: Floats | None = None,
     radius: float | None = None,
-    weights: Array | None = None,
+    weights: Floats | None = None,
     robust: bool = True,
 ) -> Fit:
     """Refit with the direction parallel or perpendicular to a given unit vector (3,), or with a given radius.
@@ -144,13 +142,13 @@ def fit_constrained(
         fixed += ("a", "b")
     elif perpendicular_to is not None and start.direction is not None:
         across = np.asarray(perpendicular_to, float)
-        wanted = start.direction - across * np.dot(across, start.direction)
+        wanted = rejection(start.direction, across)
         length = float(np.linalg.norm(wanted))
         _near(kind, length, "perpendicular")
         wanted /= length
         shape = replace(start, direction=wanted)
         # With the second basis vector along the given direction, leaving "b" out keeps the axis across it.
-        basis = np.array([np.cross(across, wanted), across])
+        basis = np.array([cross(across, wanted), across])
         fixed += ("b",)
     if radius is not None:
         shape = replace(shape, radius=radius)
@@ -165,19 +163,19 @@ def _near(kind: str, cosine: float, word: str) -> None:
         )
 
 
-def tukey(residuals: Array, scale: float) -> Array:
+def tukey(residuals: Floats, scale: float) -> Floats:
     """Biweight weights (n,) for residuals of that standard deviation."""
     share = np.clip(1.0 - (residuals / (TUKEY * scale)) ** 2, 0.0, None)
     return share * share
 
 
-def scale_of(residuals: Array) -> float:
+def scale_of(residuals: Floats) -> float:
     """Standard deviation of the bulk of residuals about zero, from their median size."""
     step = max(1, len(residuals) // 50_000)
-    return float(1.4826 * np.median(np.abs(residuals[::step])))
+    return scaled_mad(residuals[::step], 0.0)
 
 
-def recentred(shape: Shape, points: Array, weights: Array | None = None) -> Shape:
+def recentred(shape: Shape, points: Floats, weights: Floats | None = None) -> Shape:
     """The same surface with its point as features have it: a plane's at the centroid, one that can slide
     along its axis at mid-length."""
     kind = kind_of(shape)
@@ -198,7 +196,7 @@ def recentred(shape: Shape, points: Array, weights: Array | None = None) -> Shap
     return replace(shape, point=shape.point + shift * shape.direction, radius=radius)
 
 
-def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
+def best_start(kind: str, points: Floats, normals: Floats | None = None) -> Shape:
     """The start whose refinement ends lowest: of closed forms on normals and of axes along the principal ones."""
     model = KINDS[kind]
     step = max(1, len(points) // _START_SAMPLE)
@@ -226,7 +224,7 @@ def best_start(kind: str, points: Array, normals: Array | None = None) -> Shape:
     return best
 
 
-def estimated_normals(points: Array, neighbours: int = 12) -> Array:
+def estimated_normals(points: Floats, neighbours: int = 12) -> Floats:
     """(n, 3) unsigned normals from a plane through each point's nearest neighbours."""
     from scipy.spatial import cKDTree
 
@@ -235,7 +233,7 @@ def estimated_normals(points: Array, neighbours: int = 12) -> Array:
     return np.linalg.eigh(np.einsum("nki,nkj->nij", around, around))[1][:, :, 0]
 
 
-def _change(before: Array, after: Array, extent: float) -> float:
+def _change(before: Floats, after: Floats, extent: float) -> float:
     """How far two packed shapes are apart, mm, on points of that extent."""
     turned = float(np.abs(after[3:6] - before[3:6]).max()) * extent
     opened = float(np.abs(after[13:15] - before[13:15]).max()) * extent
@@ -243,7 +241,7 @@ def _change(before: Array, after: Array, extent: float) -> float:
     return max(turned, opened, shifted)
 
 
-def _inverse(matrix: Array, free: NDArray[np.bool_]) -> Array:
+def _inverse(matrix: Floats, free: Mask) -> Floats:
     out = np.zeros_like(matrix)
     if free.any():
         # Scaling first: mm and rad columns of a big part differ by orders of magnitude.

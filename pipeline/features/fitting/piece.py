@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.features.fitting.least_squares import Fit
+from pipeline.geometry import Floats
 from pipeline.surfaces import Shape
 from pipeline.values import Extent
 
@@ -19,5 +17,5 @@ class Piece:
     shape: Shape
     side: str | None
     fit: Fit
-    points: NDArray[np.float64]
+    points: Floats
     extent: Extent

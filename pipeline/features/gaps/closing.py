@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.features.gaps.openings import Band, Opening, Rim
+from pipeline.geometry import arc_lengths, contains, step_lengths, unit
 from pipeline.mesh.fill import (
     Spline,
     area_of,
@@ -335,7 +336,7 @@ class _Layout:
         if len(forced):
             forced = forced[rim.query(forced)[0] > 0.3 * pitch]
         if len(forced):
-            forced = forced[_inside(forced, self.flat, self.loops)]
+            forced = forced[contains([self.flat[loop] for loop in self.loops], forced)]
         if len(forced) and len(inner):
             inner = inner[cKDTree(forced).query(inner)[0] > _CLEAR * pitch]
         return np.concatenate([forced, inner]) if len(forced) else inner
@@ -405,15 +406,6 @@ class _Layout:
         return points
 
 
-def _inside(places: Array, flat: Array, loops: tuple[Indices, ...]) -> NDArray[np.bool_]:
-    a = flat[np.concatenate(loops)]
-    b = flat[np.concatenate([np.roll(loop, -1) for loop in loops])]
-    cut = (a[None, :, 1] <= places[:, None, 1]) != (b[None, :, 1] <= places[:, None, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = a[:, 0] + (places[:, None, 1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
-    return np.sum(cut & (x > places[:, None, 0]), axis=1) % 2 == 1
-
-
 def _inner_edges(triangles: Indices) -> Indices:
     """(k, 2) edges between two triangles, each once."""
     across = neighbours(triangles)
@@ -481,7 +473,7 @@ def _across(opening: Opening, ground: Surroundings) -> HolePatch | None:
     normals = []
     for number in features:
         mean = band.normals[here[opening.sides == number]].mean(axis=0)
-        normals.append(mean / np.linalg.norm(mean))
+        normals.append(unit(mean))
     bare = sum(opening.shares) < 0.88
     if bare:
         mean = band.normals[here[opening.sides < 0]].mean(axis=0)
@@ -627,7 +619,7 @@ def _evenly(roof: _Roof, lift: Lift, chain: Array, i: int, j: int, pitch: float)
         middle, there = _to_ridge(roof, 0.5 * (line[:-1] + line[1:])[follow], i, j, pitch)
         chord = 0.5 * (lift(line[:-1]) + lift(line[1:]))[follow]
         off = np.linalg.norm(lift(middle) - chord, axis=1)[there]
-        long = np.linalg.norm(np.diff(lift(line), axis=0), axis=1)[follow]
+        long = step_lengths(lift(line))[follow]
         finer = max(np.sqrt(float(off.max(initial=0.0)) / _CHORD), 0.9 * float(long.max(initial=0.0)) / pitch)
         if finer <= 1.0 or step <= _LEAST_STEP * pitch:
             break
@@ -693,7 +685,7 @@ def _walk(places: Array, start: int, pitch: float) -> NDArray[np.int64]:
 
 
 def _even_steps(chain: Array, pitch: float) -> Array:
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(chain, axis=0), axis=1))])
+    along = arc_lengths(chain)
     count = max(round(along[-1] / pitch), 1) + 1
     at = np.linspace(0.0, along[-1], count)
     return np.stack([np.interp(at, along, chain[:, 0]), np.interp(at, along, chain[:, 1])], axis=1)

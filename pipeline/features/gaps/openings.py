@@ -12,15 +12,12 @@ import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, algebraic_circle, basis_of, contains, rejection, side_lengths
 from pipeline.jit import njit
 from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_normals, vertex_ring
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 from pipeline.values import Surface
-
-Array = NDArray[np.float64]
-Indices = NDArray[np.int32]
 
 _LEAST_RINGS, _MOST_RINGS = 6, 24
 _INTO_THE_GAP = 0.45
@@ -40,10 +37,10 @@ class Rim:
     hollow   True where the facets at the rim look towards the line's middle, as in a bore
     """
 
-    corners: Indices
-    facets: Indices
-    centre: Array
-    normal: Array
+    corners: Ints
+    facets: Ints
+    centre: Floats
+    normal: Floats
     length: float
     area: float
     facing: float
@@ -59,17 +56,17 @@ class Band:
     place     (all,) index in the band of a vertex of the surface, -1 outside
     """
 
-    vertices: Indices
-    facets: Indices
-    faces: Indices
-    points: Array
-    normals: Array
-    labels: Indices
-    starts: Indices
-    ring: Indices
-    place: Indices
+    vertices: Ints
+    facets: Ints
+    faces: Ints
+    points: Floats
+    normals: Floats
+    labels: Ints
+    starts: Ints
+    ring: Ints
+    place: Ints
 
-    def around(self, corners: Indices, rings: int) -> tuple[Indices, Indices]:
+    def around(self, corners: Ints, rings: int) -> tuple[Ints, Ints]:
         """Vertices of the band within some rings of the corners (vertices of the surface), and their ring."""
         return _rings(self.starts, self.ring, self.place[corners], rings)
 
@@ -88,16 +85,16 @@ class Opening:
     outer: Rim
     islands: tuple[Rim, ...]
     features: tuple[int, ...]
-    sides: Indices
+    sides: Ints
     shares: tuple[float, ...]
     note: str
     safe: bool
     edge: float
-    near: Indices = field(repr=False)
-    ring: Indices = field(repr=False)
+    near: Ints = field(repr=False)
+    ring: Ints = field(repr=False)
 
 
-def find_rims(surface: Surface, neighbours: Indices) -> tuple[tuple[Rim, ...], Indices]:
+def find_rims(surface: Surface, neighbours: Ints) -> tuple[tuple[Rim, ...], Ints]:
     """Every simple boundary line, and (n,) the vertex that stands for each one.
 
     Where a line touches itself it is taken apart, so that each hole has a line of its own; vertices at
@@ -140,7 +137,7 @@ def rings_of(rim: Rim) -> int:
     return int(np.clip(np.ceil(wanted), _LEAST_RINGS, _MOST_RINGS))
 
 
-def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Indices) -> Band:
+def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
     """The surroundings of all rims."""
     near = np.zeros(len(surface.vertices), np.uint8)
     for rim in rims:
@@ -213,12 +210,12 @@ def _kind(
     surface: Surface,
     rim: Rim,
     features: tuple[int, ...],
-    sides: Indices,
+    sides: Ints,
     shares: tuple[float, ...],
     shapes: tuple[Shape, ...],
     edge: float,
     whole: float,
-    sample: Array,
+    sample: Floats,
 ) -> tuple[str, bool, str]:
     points = surface.vertices[rim.corners]
     if rim.facing < _AWAY_FROM_IT:
@@ -241,27 +238,25 @@ def _kind(
     return "face", True, ""
 
 
-def _is_drawn(points: Array, shape: Shape, edge: float) -> bool:
+def _is_drawn(points: Floats, shape: Shape, edge: float) -> bool:
     """The rim is a circle to a small part of a facet: scans end raggedly, drawn holes don't."""
     if not kind_of(shape).flat:
         return False
     x = points - points.mean(axis=0)
     _, _, axes = np.linalg.svd(x, full_matrices=False)
     flat = x @ axes[:2].T
-    system = np.column_stack([2.0 * flat, np.ones(len(flat))])
-    answer, *_ = np.linalg.lstsq(system, np.sum(flat * flat, axis=1), rcond=None)
-    radius = np.sqrt(max(answer[2] + answer[0] ** 2 + answer[1] ** 2, 0.0))
-    off = np.linalg.norm(flat - answer[:2], axis=1) - radius
+    a, b, radius = algebraic_circle(flat[:, 0].copy(), flat[:, 1].copy())
+    off = np.linalg.norm(flat - [a, b], axis=1) - radius
     return bool(np.sqrt(np.mean(off * off)) < 0.06 * edge)
 
 
-def _turns(points: Array, shape: Shape) -> int:
+def _turns(points: Floats, shape: Shape) -> int:
     """How often a line on an axial surface runs round its axis."""
     kind, axis = kind_of(shape), shape.direction
     if axis is None or not (kind.axial and kind.ruled):
         return 0
     arm = points - shape.point
-    arm = arm - (arm @ axis)[:, None] * axis
+    arm = rejection(arm, axis)
     after = np.roll(arm, -1, axis=0)
     step = np.arctan2(np.cross(arm, after) @ axis, np.einsum("ij,ij->i", arm, after))
     return round(float(np.sum(step)) / (2.0 * np.pi))
@@ -271,12 +266,12 @@ def _sides(
     surface: Surface,
     rim: Rim,
     band: Band,
-    near: Indices,
-    ring: Indices,
+    near: Ints,
+    ring: Ints,
     shapes: tuple[Shape, ...],
     sigma: float,
     edge: float,
-) -> tuple[tuple[int, ...], Indices, tuple[float, ...]]:
+) -> tuple[tuple[int, ...], Ints, tuple[float, ...]]:
     """Which feature each corner of the rim lies on: the nearest of those that the surroundings carry."""
     count = len(rim.corners)
     sides = np.full(count, -1, np.int32)
@@ -328,20 +323,13 @@ def _islands(surface: Surface, rims: tuple[Rim, ...]) -> dict[int, tuple[int, ..
     return {j: tuple(members) for j, members in found.items()}
 
 
-def _within(points: Array, line: Array, rim: Rim) -> bool:
+def _within(points: Floats, line: Floats, rim: Rim) -> bool:
     """All points inside the line, looked at along the rim's normal."""
-    first = np.cross(rim.normal, np.eye(3)[np.argmin(np.abs(rim.normal))])
-    first /= np.linalg.norm(first)
-    plane = np.stack([first, np.cross(rim.normal, first)])
-    p, a = (points - rim.centre) @ plane.T, (line - rim.centre) @ plane.T
-    b = np.roll(a, -1, axis=0)
-    cut = (a[None, :, 1] <= p[:, None, 1]) != (b[None, :, 1] <= p[:, None, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = a[:, 0] + (p[:, None, 1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
-    return bool(np.all(np.sum(cut & (x > p[:, None, 0]), axis=1) % 2 == 1))
+    plane = basis_of(rim.normal).T
+    return bool(contains([(line - rim.centre) @ plane], (points - rim.centre) @ plane).all())
 
 
-def _measure(vertices: Array, corners: Indices, facets: Indices, outside: Array) -> Rim:
+def _measure(vertices: Floats, corners: Ints, facets: Ints, outside: Floats) -> Rim:
     points = vertices[corners]
     step = np.roll(points, -1, axis=0) - points
     size = np.linalg.norm(step, axis=1)
@@ -363,11 +351,11 @@ def _measure(vertices: Array, corners: Indices, facets: Indices, outside: Array)
     return Rim(corners, facets, centre, normal, length, area, facing, hollow)
 
 
-def _taken_apart(loop: Indices, facets: Indices) -> list[tuple[Indices, Indices]]:
+def _taken_apart(loop: Ints, facets: Ints) -> list[tuple[Ints, Ints]]:
     """Parts of a closed line between two visits to one corner are closed lines themselves."""
     if len(np.unique(loop)) == len(loop):
         return [(loop, facets)]
-    parts: list[tuple[Indices, Indices]] = []
+    parts: list[tuple[Ints, Ints]] = []
     open_corners: list[int] = []
     open_facets: list[int] = []
     at: dict[int, int] = {}
@@ -402,9 +390,9 @@ def _code(rim: Rim, taken: set[str]) -> str:
         number = number * 31 + 7
 
 
-def _edges(surface: Surface, rim: Rim) -> Array:
+def _edges(surface: Surface, rim: Rim) -> Floats:
     points = surface.vertices[rim.corners]
-    return np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
+    return side_lengths(points)
 
 
 def _area(surface: Surface) -> float:

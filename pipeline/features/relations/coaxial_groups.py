@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import angle_between_lines, mean_line, rejection
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Pattern
-
-Array = NDArray[np.float64]
 
 # What drilling and boring from two sides leaves between axes that are meant to be one (common practice, no
 # source); the features' own uncertainty comes on top.
@@ -41,15 +39,13 @@ def _on_axis(feature: Feature, axis: Feature) -> bool:
     """Whether a feature's axis could be the same as a larger one's."""
     assert feature.direction is not None
     assert axis.direction is not None
-    angle = np.arctan2(
-        np.linalg.norm(np.cross(feature.direction, axis.direction)), abs(feature.direction @ axis.direction)
-    )
+    angle = angle_between_lines(feature.direction, axis.direction)
     unsure = np.hypot(feature.uncertainty.direction or 0.0, axis.uncertainty.direction or 0.0)
     if angle > TURN + COVER * unsure:
         return False
     off = feature.point - axis.point
     along = float(off @ axis.direction)
-    across = float(np.linalg.norm(off - along * axis.direction))
+    across = float(np.linalg.norm(rejection(off, axis.direction)))
     lever = abs(along) * (axis.uncertainty.direction or 0.0)
     unsure = np.sqrt((feature.uncertainty.position or 0.0) ** 2 + (axis.uncertainty.position or 0.0) ** 2 + lever**2)
     return across <= OFFSET + COVER * unsure
@@ -59,12 +55,11 @@ def _group(group: list[Feature]) -> Pattern:
     directions = [f.direction for f in group if f.direction is not None]
     weight = np.array([f.extent.area for f in group])
     weight = weight / weight.sum()
-    w = sum((k * d * np.sign(d @ directions[0]) for k, d in zip(weight, directions, strict=True)), np.zeros(3))
-    w /= np.linalg.norm(w)
+    w = mean_line(directions, weight.tolist())
     points = np.array([f.point for f in group])
     centre = weight @ points
     off = points - centre
-    across = off - np.outer(off @ w, w)
+    across = rejection(off, w)
     order = np.argsort(off @ w, kind="stable")
     steps = "; ".join(_step(group[i]) for i in order)
     return Pattern(

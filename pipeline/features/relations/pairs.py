@@ -16,13 +16,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from pipeline.surfaces import basis_of, kind_of
+from pipeline.geometry import Floats, basis_of, cross, rejection
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Relation
-
-Array = NDArray[np.float64]
 
 LEVEL = 0.99
 SAME_WAY = np.radians(1.0)
@@ -40,11 +38,11 @@ class _Line(NamedTuple):
     id: str
     plane: bool
     area: float
-    point: Array
-    direction: Array
-    shifts: Array
-    turns: Array
-    covariance: Array
+    point: Floats
+    direction: Floats
+    shifts: Floats
+    turns: Floats
+    covariance: Floats
 
 
 def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
@@ -143,7 +141,7 @@ def _angle(a: _Line, b: _Line, cosine: float) -> Relation | None:
     return Relation("angle", (a.id, b.id), np.pi / 2 - angle if a.plane != b.plane else angle, sigma)
 
 
-def _none_across(deviation: Array, spread: Array, direction: Array) -> bool:
+def _none_across(deviation: Floats, spread: Floats, direction: Floats) -> bool:
     """Whether zero lies within the 99 % region of a deviation (3,) across a direction; covariance (3, 3)."""
     basis = basis_of(direction)
     pair = basis @ deviation
@@ -151,11 +149,11 @@ def _none_across(deviation: Array, spread: Array, direction: Array) -> bool:
     return bool(pair @ np.linalg.pinv(flat, hermitian=True) @ pair <= chi2.ppf(LEVEL, 2))
 
 
-def _away(a: _Line, b: _Line) -> tuple[Array, Array]:
+def _away(a: _Line, b: _Line) -> tuple[Floats, Floats]:
     """Place of b's point from a's axis, (3,), and its covariance."""
     gap = b.point - a.point
     along = float(gap @ a.direction)
-    away = gap - along * a.direction
+    away = rejection(gap, a.direction)
     flat = np.eye(3) - np.outer(a.direction, a.direction)
     by_a = flat @ (a.shifts + along * a.turns)
     by_b = flat @ b.shifts
@@ -238,14 +236,14 @@ def _between(way: Sequence[_Line], other: Sequence[_Line]) -> list[Relation | No
 
 def _meeting(a: _Line, b: _Line) -> Relation | None:
     """Intersecting where the axes' nearest distance is not told apart from nothing."""
-    across = np.cross(a.direction, b.direction)
+    across = cross(a.direction, b.direction)
     sine = float(np.linalg.norm(across))
     across /= sine
     gap = b.point - a.point
     value = float(gap @ across)
     # Where on each axis the two come nearest: turns work on those levers.
-    along_a = float(np.cross(gap, b.direction) @ across) / sine
-    along_b = float(np.cross(gap, a.direction) @ across) / sine
+    along_a = float(cross(gap, b.direction) @ across) / sine
+    along_b = float(cross(gap, a.direction) @ across) / sine
     by_a = (a.shifts + along_a * a.turns).T @ across
     by_b = (b.shifts + along_b * b.turns).T @ across
     sigma = float(np.sqrt(by_a @ a.covariance @ by_a + by_b @ b.covariance @ by_b))

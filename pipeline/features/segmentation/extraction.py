@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from pipeline.features.fitting import Piece, fit
 from pipeline.features.segmentation.search import Region, Segmentation
 from pipeline.features.uncertainty import SHORT_ARC
+from pipeline.geometry import basis_of, gaps_round, unit_rows
 from pipeline.mesh.topology import facet_areas
-from pipeline.surfaces import Shape, basis_of, kind_of, unpack
+from pipeline.surfaces import Shape, kind_of, unpack
 from pipeline.values import Extent, Surface
 
 # Any fixed direction that no part has an axis across, to settle which way an axis points.
@@ -177,13 +178,11 @@ def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -
 def _steps(offset: NDArray[np.float64], axis: NDArray[np.float64]) -> NDArray[np.float64]:
     """Angles about the axis, rad, between neighbours of points (n, 3) relative to it."""
     u, v = basis_of(axis)
-    angles = np.sort(np.arctan2(offset @ v, offset @ u))
-    return np.diff(angles, append=angles[0] + 2.0 * np.pi)
+    return gaps_round(np.arctan2(offset @ v, offset @ u))
 
 
 def _cap(points: NDArray[np.float64], shape: Shape) -> float:
-    rays = points - shape.point
-    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    rays = unit_rows(points - shape.point)
     middle = rays.mean(axis=0)
     length = float(np.linalg.norm(middle))
     if length < 1e-6:

@@ -15,7 +15,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.surfaces import Shape, basis_of, kind_of
+from pipeline.geometry import basis_of, unit
+from pipeline.surfaces import Shape, kind_of
 from pipeline.values import Feature
 
 # Without vowels, so that no words come up, and without characters that look alike.
@@ -70,7 +71,7 @@ def _place(shape: Shape, centre: NDArray, size: float) -> tuple[int, ...]:
         along = float(offset @ d)
         figures += [*(d * _TURN)]
         if kind_of(shape).flat:
-            u, v = basis_of(np.round(d * _TURN) / np.linalg.norm(np.round(d * _TURN)))
+            u, v = basis_of(unit(np.round(d * _TURN)))
             figures += [along / fine, float(offset @ u) / coarse, float(offset @ v) / coarse]
         else:
             figures += [*((offset - along * d) / fine), along / coarse]

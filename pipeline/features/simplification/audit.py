@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
+from pipeline.geometry import angle_between_directions, rejection, rigid, transformed
 from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
@@ -171,7 +172,7 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
         return float(np.linalg.norm(step)), None, grown
     sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
     axis = now.direction * sense
-    tilt = float(np.arctan2(np.linalg.norm(np.cross(was.direction, axis)), np.dot(was.direction, axis)))
+    tilt = angle_between_directions(was.direction, axis)
     if kind.centred:
         return float(np.linalg.norm(step)), tilt, grown
     along = float(step @ axis)
@@ -181,7 +182,7 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
         assert now.radius is not None
         assert was.radius is not None
         grown = float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)
-    return float(np.linalg.norm(step - along * axis)), tilt, grown
+    return float(np.linalg.norm(rejection(step, axis))), tilt, grown
 
 
 def _worst_by_feature(
@@ -232,11 +233,11 @@ def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64
 
 def moved_by(motion: NDArray, surface: Surface) -> Surface:
     """The surface after a rigid motion (4, 4)."""
-    return Surface(surface.vertices @ motion[:3, :3].T + motion[:3, 3], surface.faces, surface.origin)
+    return Surface(transformed(motion, surface.vertices), surface.faces, surface.origin)
 
 
 def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
-    d = scene.distance(points @ motion[:3, :3].T + motion[:3, 3])
+    d = scene.distance(transformed(motion, points))
     return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
 
 
@@ -251,16 +252,14 @@ def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]
     (a, u), (b, v) = frames
     out = []
     for signs in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1)):
-        motion = np.eye(4)
-        motion[:3, :3] = v @ np.diag(signs) @ u.T
-        motion[:3, 3] = b - motion[:3, :3] @ a
-        out.append(motion)
+        rotation = v @ np.diag(signs) @ u.T
+        out.append(rigid(rotation, b - rotation @ a))
     return out
 
 
 def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
     for _ in range(steps):
-        at = points @ motion[:3, :3].T + motion[:3, 3]
+        at = transformed(motion, points)
         d, facet, near = scene.closest(at)
         kept = d <= np.quantile(d, 0.8)
         normal = facet_normals(scan.vertices, scan.faces[facet[kept]])
@@ -268,10 +267,8 @@ def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, step
         arm = np.cross(at[kept] - middle, normal)
         away = np.einsum("ij,ij->i", near[kept] - at[kept], normal)
         answer = np.linalg.lstsq(np.hstack([arm, normal]), away, rcond=None)[0]
-        step = np.eye(4)
-        step[:3, :3] = Rotation.from_rotvec(answer[:3]).as_matrix()
-        step[:3, 3] = middle + answer[3:] - step[:3, :3] @ middle
-        motion = step @ motion
+        rotation = Rotation.from_rotvec(answer[:3]).as_matrix()
+        motion = rigid(rotation, middle + answer[3:] - rotation @ middle) @ motion
         if np.abs(answer[3:]).max() < 1e-7 and np.abs(answer[:3]).max() < 1e-9:
             break
     return motion

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.sketches.flanges import flanges_of
-from pipeline.features.sketches.outlines import prepare
+from pipeline.features.sketches.ground import prepare
 
 __all__ = [
     "flanges_of",

@@ -11,11 +11,18 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.features.relations import circle_through
-
-Array = NDArray[np.float64]
+from pipeline.geometry import (
+    Floats,
+    arc_lengths,
+    fit_circle,
+    gaps_round,
+    polar_angles,
+    scaled_mad,
+    simplified,
+    step_lengths,
+    unit_rows,
+)
 
 MOST_POINTS = 360  # of a run that are tried as places to cut
 SHORTEST = 5  # points of a piece
@@ -35,18 +42,18 @@ class Curve:
     """
 
     kind: str
-    ends: Array
-    point: Array = field(default_factory=lambda: np.zeros(2))
-    direction: Array = field(default_factory=lambda: np.array([1.0, 0.0]))
+    ends: Floats
+    point: Floats = field(default_factory=lambda: np.zeros(2))
+    direction: Floats = field(default_factory=lambda: np.array([1.0, 0.0]))
     radius: float = 0.0
     ccw: bool = True
-    points: Array | None = None
+    points: Floats | None = None
     feature: str | None = None
     rms: float = 0.0
     length: float = 0.0
 
 
-def distance(curve: Curve, points: Array) -> Array:
+def distance(curve: Curve, points: Floats) -> Floats:
     """(n,) signed distance of points (n, 2) from an unbounded line or a circle."""
     off = points - curve.point
     if curve.kind == "line":
@@ -54,7 +61,7 @@ def distance(curve: Curve, points: Array) -> Array:
     return np.linalg.norm(off, axis=1) - curve.radius
 
 
-def nearest_on(curve: Curve, point: Array) -> Array:
+def nearest_on(curve: Curve, point: Floats) -> Floats:
     """The point of an unbounded line or circle that is nearest to a point (2,)."""
     off = point - curve.point
     if curve.kind == "line":
@@ -62,7 +69,7 @@ def nearest_on(curve: Curve, point: Array) -> Array:
     return curve.point + curve.radius * off / max(float(np.linalg.norm(off)), 1e-12)
 
 
-def meet(a: Curve, b: Curve, near: Array, reach: float) -> Array | None:
+def meet(a: Curve, b: Curve, near: Floats, reach: float) -> Floats | None:
     """Where two lines or circles cross nearest to `near`, within `reach`; of a touch, the middle between them."""
     found = _crossings(a, b)
     if len(found):
@@ -77,7 +84,7 @@ def meet(a: Curve, b: Curve, near: Array, reach: float) -> Array | None:
     return p if on_both < 0.1 and np.linalg.norm(p - near) <= reach else None
 
 
-def _crossings(a: Curve, b: Curve) -> Array:
+def _crossings(a: Curve, b: Curve) -> Floats:
     if a.kind == "circle" and b.kind == "line":
         a, b = b, a
     if a.kind == "line" and b.kind == "line":
@@ -103,7 +110,7 @@ def _crossings(a: Curve, b: Curve) -> Array:
     return np.array([a.point + along * e + s * half * n for s in (1.0, -1.0)])
 
 
-def fit_line(points: Array) -> Curve:
+def fit_line(points: Floats) -> Curve:
     """Line by orthogonal distance, along the run of the points."""
     middle = points.mean(axis=0)
     _, _, vt = np.linalg.svd(points - middle, full_matrices=False)
@@ -112,38 +119,36 @@ def fit_line(points: Array) -> Curve:
     return replace(curve, rms=float(np.sqrt(np.mean(distance(curve, points) ** 2))))
 
 
-def fit_arc(points: Array) -> Curve | None:
+def fit_arc(points: Floats) -> Curve | None:
     """Circle by orthogonal distance, run the way the points do; None where they lie on a line."""
     try:
-        centre, radius, rms = circle_through(points)
+        centre, radius, rms = fit_circle(points)
     except (ValueError, np.linalg.LinAlgError):
         return None
     ccw = _turn(points, centre) > 0
     return Curve("circle", points[[0, -1]], centre, radius=radius, ccw=ccw, rms=rms, length=_length(points))
 
 
-def _turn(points: Array, centre: Array) -> float:
+def _turn(points: Floats, centre: Floats) -> float:
     """Angle that a run of points turns about a centre, rad."""
-    angle = np.unwrap(np.arctan2(*(points - centre).T[::-1]))
+    angle = np.unwrap(polar_angles(points - centre))
     return float(angle[-1] - angle[0])
 
 
-def _length(points: Array) -> float:
-    return float(np.sum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
+def _length(points: Floats) -> float:
+    return float(np.sum(step_lengths(points)))
 
 
-def noise_of(points: Array) -> float:
+def noise_of(points: Floats) -> float:
     """Standard deviation across the run, mm, from its second differences (median, so that corners don't count)."""
     if len(points) < 8:
         return 0.0
     second = points[:-2] - 2.0 * points[1:-1] + points[2:]
-    along = points[2:] - points[:-2]
-    along = along / np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
-    across = np.abs(second[:, 0] * along[:, 1] - second[:, 1] * along[:, 0])
-    return float(np.median(across) / 0.6745 / np.sqrt(6.0))
+    along = unit_rows(points[2:] - points[:-2])
+    return scaled_mad(second[:, 0] * along[:, 1] - second[:, 1] * along[:, 0], 0.0) / float(np.sqrt(6.0))
 
 
-def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Curve]:
+def cut(points: Floats, sigma: float, closed: bool, tolerance: float) -> list[Curve]:
     """Lines, arcs, one circle, or free pieces that stand for a run of points (n, 2), in order.
 
     sigma      mm, of the points across the run
@@ -173,23 +178,21 @@ def cut(points: Array, sigma: float, closed: bool, tolerance: float) -> list[Cur
     return _joined(pieces, few, spans, tolerance)
 
 
-def _whole(points: Array, ring: Curve) -> bool:
-    angle = np.sort(np.arctan2(*(points - ring.point).T[::-1]))
-    gaps = np.diff(np.append(angle, angle[0] + 2 * np.pi))
-    return bool(gaps.max() < np.radians(60.0))
+def _whole(points: Floats, ring: Curve) -> bool:
+    return bool(gaps_round(polar_angles(points - ring.point)).max() < np.radians(60.0))
 
 
-def _thinned(points: Array, count: int, closed: bool) -> Array:
+def _thinned(points: Floats, count: int, closed: bool) -> Floats:
     """Means of neighbouring points, evenly along the run."""
     run = np.vstack([points, points[:1]]) if closed else points
-    s = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(run, axis=0), axis=1)))
+    s = arc_lengths(run)
     cell = np.minimum((s[: len(points)] / s[-1] * count).astype(int), count - 1)
     number = np.bincount(cell, minlength=count)
     sums = np.stack([np.bincount(cell, points[:, k], count) for k in range(2)], axis=1)
     return sums[number > 0] / number[number > 0, None]
 
 
-def _spans(points: Array, sigma: float) -> list[tuple[int, int]]:
+def _spans(points: Floats, sigma: float) -> list[tuple[int, int]]:
     """The pieces [a, b) into which the run is cut best; no point belongs to two."""
     n = len(points)
     lines, arcs = _costs(points, sigma)
@@ -210,7 +213,7 @@ def _spans(points: Array, sigma: float) -> list[tuple[int, int]]:
     return spans[::-1]
 
 
-def _costs(points: Array, sigma: float) -> tuple[Array, Array]:
+def _costs(points: Floats, sigma: float) -> tuple[Floats, Floats]:
     """(n, n) squared residuals over sigma^2 of the best line and the best circle through points i..j."""
     n = len(points)
     scale = max(float(np.abs(points - points.mean(axis=0)).max()), 1e-9)
@@ -238,7 +241,7 @@ def _costs(points: Array, sigma: float) -> tuple[Array, Array]:
     return lines, arcs
 
 
-def _piece(points: Array, sigma: float, tolerance: float) -> Curve:
+def _piece(points: Floats, sigma: float, tolerance: float) -> Curve:
     line = fit_line(points)
     arc = fit_arc(points) if len(points) >= SHORTEST else None
     worth = WEIGHT * np.log(max(len(points), 3)) * sigma**2 / len(points)
@@ -250,7 +253,7 @@ def _piece(points: Array, sigma: float, tolerance: float) -> Curve:
     return chosen
 
 
-def _rise(arc: Curve, points: Array) -> float:
+def _rise(arc: Curve, points: Floats) -> float:
     """Height of an arc over its chord, mm."""
     half = min(0.5 * abs(_turn(points, arc.point)), np.pi)
     return float(arc.radius * (1.0 - np.cos(half)))
@@ -265,7 +268,7 @@ def _weak(curve: Curve) -> bool:
     return curve.length / max(curve.radius, 1e-9) < np.radians(25.0)
 
 
-def _joined(pieces: list[Curve], points: Array, spans: list[tuple[int, int]], tolerance: float) -> list[Curve]:
+def _joined(pieces: list[Curve], points: Floats, spans: list[tuple[int, int]], tolerance: float) -> list[Curve]:
     """Runs of three and more weak pieces or arcs, and free ones side by side, made one free piece."""
     out: list[Curve] = []
     k = 0
@@ -287,25 +290,7 @@ def _joined(pieces: list[Curve], points: Array, spans: list[tuple[int, int]], to
     return out
 
 
-def free(points: Array, tolerance: float) -> Curve:
-    """A polyline that follows the points within the tolerance (Douglas and Peucker's way of leaving points out)."""
-    keep = np.zeros(len(points), dtype=bool)
-    keep[[0, -1]] = True
-    spans = [(0, len(points) - 1)]
-    while spans:
-        a, b = spans.pop()
-        if b - a < 2:
-            continue
-        chord = points[b] - points[a]
-        length = float(np.linalg.norm(chord))
-        off = points[a + 1 : b] - points[a]
-        if length < 1e-9:
-            away = np.linalg.norm(off, axis=1)
-        else:
-            away = np.abs(off[:, 0] * chord[1] - off[:, 1] * chord[0]) / length
-        far = int(np.argmax(away))
-        if away[far] > tolerance:
-            middle = a + 1 + far
-            keep[middle] = True
-            spans += [(a, middle), (middle, b)]
-    return Curve("free", points[[0, -1]], points=points[keep], rms=0.0, length=_length(points))
+def free(points: Floats, tolerance: float) -> Curve:
+    """A polyline that follows the points within the tolerance."""
+    kept = points[simplified(points, [0, len(points) - 1], tolerance)]
+    return Curve("free", points[[0, -1]], points=kept, rms=0.0, length=_length(points))

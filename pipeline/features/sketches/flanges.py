@@ -6,21 +6,36 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.relations import SAME_DRILL, mouth, pierces, rectangles, rings
-from pipeline.features.sketches.outlines import SketchGround, outlines_of
+from pipeline.features.sketches.ground import SketchGround
+from pipeline.features.sketches.outlines import outlines_of
+from pipeline.geometry import (
+    FULL_TURN,
+    Floats,
+    angle_between_lines,
+    contains,
+    cross,
+    into_frame,
+    on_circle,
+    polar_angles,
+    rejection,
+    rigid,
+    step_lengths,
+    transformed,
+    turn_between,
+    undone,
+    unit,
+)
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
-
-Array = NDArray[np.float64]
 
 # Which faces are worth a drawing: pierced by several holes, or large among the part's faces.
 SHARE, SHARE_BORED = 0.10, 0.04
 MOST_FREE = 0.5  # share of an outline that may be free before it is said to be no clean curve
 
 
-def flanges_of(ground: SketchGround, part: Array) -> tuple[Flange, ...]:
+def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
     """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates."""
     faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
     faces.sort(key=lambda pair: -pair[1].extent.area)
@@ -35,7 +50,7 @@ def flanges_of(ground: SketchGround, part: Array) -> tuple[Flange, ...]:
     return tuple(out)
 
 
-def flange(ground: SketchGround, index: int, part: Array) -> Flange:
+def flange(ground: SketchGround, index: int, part: Floats) -> Flange:
     """The sketch of one face. Its x runs along the part's x, or y where the face looks along x; its origin lies
     in the middle of the largest bolt circle, or of the largest hole, or at the part's origin seen square on."""
     face = ground.features[index]
@@ -46,9 +61,7 @@ def flange(ground: SketchGround, index: int, part: Array) -> Flange:
     patterns = _patterns(holes)
     origin, origin_at = _origin(holes, patterns, matrix, part)
     if np.any(origin != 0.0):
-        shift = np.eye(4)
-        shift[:2, 3] = -origin
-        matrix = shift @ matrix
+        matrix = rigid(np.eye(3), -np.append(origin, 0.0)) @ matrix
         outer = None if outer is None else _shifted(outer, origin)
         inner = tuple(_shifted(o, origin) for o in inner)
         holes = [_hole(f, face, matrix) for f in bores]
@@ -58,24 +71,19 @@ def flange(ground: SketchGround, index: int, part: Array) -> Flange:
     )
 
 
-def _sketch(face: Feature, part: Array) -> Array:
+def _sketch(face: Feature, part: Floats) -> Floats:
     assert face.direction is not None
     z = face.direction
     x = part[0, :3] if abs(part[0, :3] @ z) < 0.7 else part[1, :3]
-    x = x - (x @ z) * z
-    x = x / np.linalg.norm(x)
-    rows = np.array([x, np.cross(z, x), z])
-    matrix = np.eye(4)
-    matrix[:3, :3] = rows
+    x = unit(rejection(x, z))
     # The part's origin carried square onto the face.
-    at = np.linalg.inv(part)[:3, 3]
+    at = undone(part)[:3, 3]
     at = at + z * float((face.point - at) @ z)
-    matrix[:3, 3] = -rows @ at
-    return matrix
+    return into_frame(np.array([x, cross(z, x), z]), at)
 
 
 def _bores(
-    face: Feature, features: Sequence[Feature], outer: Outline | None, inner: Sequence[Outline], matrix: Array
+    face: Feature, features: Sequence[Feature], outer: Outline | None, inner: Sequence[Outline], matrix: Floats
 ) -> list[Feature]:
     """Bores that start at the face; of several on one axis the one that starts nearest to it."""
     seen = {s.feature for o in inner for s in o.segments if s.feature is not None}
@@ -84,39 +92,37 @@ def _bores(
     polygon = None if outer is None else polyline(outer)
     out: list[Feature] = []
     for f in found:
-        place = matrix[:2, :3] @ f.point + matrix[:2, 3]
-        if f.id not in seen and polygon is not None and not inside(polygon, place):
+        place = transformed(matrix, f.point)[:2]
+        if f.id not in seen and polygon is not None and not contains([polygon], place[None])[0]:
             continue
         out.append(f)
     level = float(face.point @ face.direction)
     depth = {f.id: level - float(f.point @ face.direction) for f in out}
     kept: list[Feature] = []
     for f in sorted(out, key=lambda f: (depth[f.id], f.id)):
-        place = matrix[:2, :3] @ f.point + matrix[:2, 3]
-        if all(np.linalg.norm(place - matrix[:2, :3] @ k.point - matrix[:2, 3]) > 0.5 for k in kept):
+        place = transformed(matrix, f.point)[:2]
+        if all(np.linalg.norm(place - transformed(matrix, k.point)[:2]) > 0.5 for k in kept):
             kept.append(f)
     return sorted(kept, key=lambda f: (-(f.radius or 0.0), f.id))
 
 
-def _hole(bore: Feature, face: Feature, matrix: Array) -> Hole:
+def _hole(bore: Feature, face: Feature, matrix: Floats) -> Hole:
     assert face.direction is not None
     assert bore.direction is not None
     place, lever = mouth(bore, face.point, face.direction, face.uncertainty.direction or 0.0)
     half = 0.5 * (bore.extent.length or 0.0)
     ends = bore.extent.along or (-half, half)
     deepest = min(float((bore.point + e * bore.direction - face.point) @ face.direction) for e in ends)
-    tilt = np.arctan2(
-        np.linalg.norm(np.cross(bore.direction, face.direction)), abs(float(bore.direction @ face.direction))
-    )
+    tilt = angle_between_lines(bore.direction, face.direction)
     sigma = bore.uncertainty.position
     turn = face.uncertainty.direction
     place_sigma = None if sigma is None or turn is None else float(np.hypot(sigma, lever * turn))
     return Hole(
         bore.id,
-        matrix[:2, :3] @ place + matrix[:2, 3],
+        transformed(matrix, place)[:2],
         2.0 * (bore.radius or 0.0),
         -deepest,
-        float(tilt),
+        tilt,
         place_sigma,
         None if bore.uncertainty.radius is None else 2.0 * bore.uncertainty.radius,
     )
@@ -132,8 +138,7 @@ def _patterns(holes: Sequence[Hole]) -> list[HolePattern]:
             if len(ring.members) == 4 and not ring.even:
                 continue
             start = ring.phase or 0.0
-            off = places[list(ring.members)] - ring.centre
-            angle = (np.arctan2(off[:, 1], off[:, 0]) - start + 1e-3) % (2 * np.pi)
+            angle = (polar_angles(places[list(ring.members)] - ring.centre) - start + 1e-3) % FULL_TURN
             members = tuple(group[ring.members[i]].feature for i in np.argsort(angle, kind="stable"))
             out.append(
                 HolePattern(
@@ -165,7 +170,7 @@ def _alike(holes: Sequence[Hole]) -> list[list[Hole]]:
     return groups
 
 
-def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Array, part: Array) -> tuple[Array, str]:
+def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Floats, part: Floats) -> tuple[Floats, str]:
     circles = [p for p in patterns if p.kind == "pitch_circle" and p.diameter is not None]
     if circles:
         ring = max(circles, key=lambda p: (p.diameter or 0.0, p.members))
@@ -175,7 +180,7 @@ def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Arra
     return np.zeros(2), "the part's origin, square to the face"
 
 
-def _shifted(outline: Outline, origin: Array) -> Outline:
+def _shifted(outline: Outline, origin: Floats) -> Outline:
     segments = tuple(
         replace(
             s,
@@ -200,20 +205,20 @@ def _cautions(outer: Outline | None, inner: Sequence[Outline], pieces: int) -> l
     if pieces > 1:
         out.append(f"the face has {pieces} separate pieces; the largest is drawn")
     if outer is not None:
-        lengths = [(s.kind, float(np.linalg.norm(np.diff(_points(s), axis=0), axis=1).sum())) for s in outer.segments]
+        lengths = [(s.kind, float(step_lengths(_points(s)).sum())) for s in outer.segments]
         free = sum(length for kind, length in lengths if kind == "free")
         if free > MOST_FREE * sum(length for _, length in lengths):
             out.append("the outer outline is mostly no line or arc (a cast edge): a polyline follows it")
     return out
 
 
-def _points(segment: Segment) -> Array:
+def _points(segment: Segment) -> Floats:
     return polyline(Outline((segment,), 0.0, 0.0, 0.0))
 
 
-def polyline(outline: Outline, step: float = np.radians(3.0)) -> Array:
+def polyline(outline: Outline, step: float = np.radians(3.0)) -> Floats:
     """(n, 2) points along an outline, arcs in steps of `step` rad; its end meets its start."""
-    out: list[Array] = []
+    out: list[Floats] = []
     for s in outline.segments:
         if s.kind == "free":
             assert s.points is not None
@@ -222,20 +227,9 @@ def polyline(outline: Outline, step: float = np.radians(3.0)) -> Array:
             out.append(np.array([s.start, s.end]))
         else:
             assert s.centre is not None
-            a = np.arctan2(*(s.start - s.centre)[::-1])
-            b = np.arctan2(*(s.end - s.centre)[::-1])
-            turn = (b - a) % (2 * np.pi) if s.ccw else -((a - b) % (2 * np.pi))
+            begin, turn = turn_between(s.start - s.centre, s.end - s.centre, bool(s.ccw))
             if s.kind == "circle":
-                turn = 2 * np.pi if s.ccw else -2 * np.pi
-            t = a + np.linspace(0.0, turn, max(2, int(np.ceil(abs(turn) / step)) + 1))
-            out.append(s.centre + (s.radius or 0.0) * np.column_stack([np.cos(t), np.sin(t)]))
+                turn = FULL_TURN if s.ccw else -FULL_TURN
+            angles = begin + np.linspace(0.0, turn, max(2, int(np.ceil(abs(turn) / step)) + 1))
+            out.append(on_circle(s.centre, s.radius or 0.0, angles))
     return np.vstack(out)
-
-
-def inside(polygon: Array, point: Array) -> bool:
-    """Whether a point (2,) lies in a closed polygon (n, 2)."""
-    a, b = polygon, np.roll(polygon, -1, axis=0)
-    spans = (a[:, 1] > point[1]) != (b[:, 1] > point[1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = a[:, 0] + (point[1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
-    return bool(np.sum(spans & (point[0] < at)) % 2)

@@ -1,19 +1,19 @@
 """Correlated noise in linear functions of many points, without a matrix of points by points.
 
-The noise along the surface normal is taken as a sum of a white part and of waves whose covariance falls
+The noise along the surface normal is taken as a sum of a white part and of components (waves) whose covariance falls
 with the straight distance d between two points as s^2 exp(-d^2 / (2 L^2)). Points are gathered in box
-cells small against L; within a cell of width c on a surface a wave is averaged, which to second order
+cells small against L; within a cell of width c on a surface a component is averaged, which to second order
 turns the covariance of cell means into s^2 q exp(-d^2 q / (2 L^2)), q = L^2 / (L^2 + c^2 / 6).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Floats, Ints, Longs, box_of
 from pipeline.jit import njit
 
 CELL_PER_LENGTH = 1.5
@@ -22,23 +22,34 @@ REACH = 3.3
 MAX_GRID = 1_500_000
 
 
-def carried(
-    gains: NDArray[np.float64],
-    points: NDArray[np.float64],
-    waves: Sequence[tuple[float, float]],
-    finest: NDArray[np.float64],
-) -> list[NDArray[np.float64]]:
-    """For each wave e of (sigma, length), mm, the covariance (k, k) of sum_i gains[i] e(points[i]).
+class _Cells(NamedTuple):
+    """The occupied cells of a grid over some points.
+
+    sums (c, k) of the points' gains, centres (c, 3) their mean places, mm; place (c, 3) in the grid of `shape` (3,);
+    table, along the grid, the number of the cell, -1 where it is empty
+    """
+
+    sums: Floats
+    centres: Floats
+    place: Longs
+    table: Ints
+    shape: Longs
+
+
+def propagated(
+    gains: Floats, points: Floats, components: Sequence[tuple[float, float]], finest: Floats
+) -> list[Floats]:
+    """For each component e of (sigma, correlation length), mm, the covariance (k, k) of sum_i gains[i] e(points[i]).
 
     gains (n, k); points (n, 3) in axes of the caller's choice; `finest` (3,) is the width of cell, mm a
-    direction, that the gains themselves need to be followed: cells are no wider where a wave isn't much longer.
+    direction, that the gains themselves need to be followed: cells are no wider where a component isn't much longer.
     """
     low, high = box_of(points)
     size = high - low
     held = np.zeros(3)
     parts = []
-    for sigma, length in waves:
-        # A wave that is long against a cell is all but one value in it, so that the sum of gains is all that counts.
+    for sigma, length in components:
+        # A component that is long against a cell is all but one value in it: only the sum of its gains counts.
         cell = np.minimum(CELL_PER_LENGTH * length, np.maximum(finest, CELL_OF_LONG * length))
         while True:
             shape = np.floor(size / cell).astype(np.int64) + 1
@@ -46,24 +57,28 @@ def carried(
                 break
             cell = np.where(shape > 1, cell * 1.25, cell)
         if np.any(cell != held):
-            sums, centres, index, table = _gather(points, gains, low, cell, shape)
+            cells = _gather_in_cells(points, gains, low, cell, shape)
             held = cell
         width = float(np.mean(np.sort(cell)[:2] ** 2))
         share = length**2 / (length**2 + width / 6.0)
         reach = np.minimum(np.ceil(REACH * length / np.sqrt(share) / cell).astype(np.int64), shape)
-        parts.append(sigma**2 * share * _paired(sums, centres, index, table, shape, reach, share / (2.0 * length**2)))
+        rate = share / (2.0 * length**2)
+        # A table of all cells within reach pays where it has fewer places than there are cells.
+        near = int(np.prod(2 * reach + 1))
+        pairs = _sum_in_stretches(cells, rate) if len(cells.sums) < near else _sum_by_table(cells, reach, rate)
+        parts.append(sigma**2 * share * (pairs + pairs.T))
     return parts
 
 
-def kernel(centres: NDArray[np.float64], length: float, cell: float) -> NDArray[np.float64]:
-    """Covariance (g, g) of cell means of one wave with unit variance; cells of width `cell` mm."""
+def cell_covariance(centres: Floats, length: float, cell: float) -> Floats:
+    """Covariance (g, g) of cell means of one component with unit variance; cells of width `cell` mm."""
     share = length**2 / (length**2 + cell**2 / 6.0)
     apart = centres[:, None, :] - centres[None, :, :]
     return share * np.exp(-np.einsum("ijk,ijk->ij", apart, apart) * (share / (2.0 * length**2)))
 
 
 @njit(cache=True)
-def _gather(points, gains, low, cell, shape):  # type: ignore[no-untyped-def]
+def _gather_in_cells(points: Floats, gains: Floats, low: Floats, cell: Floats, shape: Longs) -> _Cells:
     """Sum the gains and average the places of the points in each occupied cell."""
     table = np.full(shape[0] * shape[1] * shape[2], -1, dtype=np.int32)
     n, terms = gains.shape
@@ -98,49 +113,84 @@ def _gather(points, gains, low, cell, shape):  # type: ignore[no-untyped-def]
             for k in range(2, -1, -1):
                 index[c, k] = rest % shape[k]
                 rest //= shape[k]
-    return sums, centres, index, table
+    return _Cells(sums, centres, index, table, shape)
 
 
 @njit(cache=True)
-def _paired(sums, centres, index, table, shape, reach, rate):  # type: ignore[no-untyped-def]
-    """sum over cell pairs of sums_i sums_j^T exp(-rate d_ij^2); each pair is looked at once."""
+def _sum_in_stretches(cells: _Cells, rate: float) -> Floats:
+    """Over cell pairs, each looked at once, the sum of sums_i sums_j^T exp(-rate d_ij^2), and half of that of each cell
+    with itself: the other half of all comes with the transpose.
+
+    In the order of the longest direction only a stretch of the cells is near.
+    """
+    along = np.argmax(cells.shape)
+    order = np.argsort(cells.centres[:, along])
+    sums, centres = cells.sums[order], cells.centres[order]
+    line = centres[:, along].copy()
     count, terms = sums.shape
     result = np.zeros((terms, terms))
-    felt, weight = np.empty(terms), np.empty(count)
-    stretched = count < (2 * reach[0] + 1) * (2 * reach[1] + 1) * (2 * reach[2] + 1)
+    near, weight = np.empty(terms), np.empty(count)
     end = 0
-    if stretched:
-        # In the order of the longest direction only a stretch of the cells is near.
-        along = np.argmax(shape)
-        order = np.argsort(centres[:, along])
-        sums, centres = sums[order], centres[order]
-        line = centres[:, along].copy()
     for c in range(count):
-        # Half of its own pair, since the other half comes with the transpose.
         for k in range(terms):
-            felt[k] = 0.5 * sums[c, k]
-        if stretched:
-            while end < count and rate * (line[end] - line[c]) ** 2 < 0.5 * REACH**2:
-                end += 1
-            _feel_stretch(sums, centres, c, end, rate, weight, felt)
-        else:
-            i, j, m = index[c, 0], index[c, 1], index[c, 2]
-            for x in range(i, min(shape[0], i + reach[0] + 1)):
-                for y in range(max(0, j - reach[1]) if x > i else j, min(shape[1], j + reach[1] + 1)):
-                    row = (x * shape[1] + y) * shape[2]
-                    first = max(0, m - reach[2]) if x > i or y > j else m + 1
-                    for z in range(first, min(shape[2], m + reach[2] + 1)):
-                        if table[row + z] >= 0:
-                            _feel(sums, centres, c, table[row + z], rate, felt)
-        for a in range(terms):
-            for b in range(terms):
-                result[a, b] += sums[c, a] * felt[b]
-    return result + result.T
+            near[k] = 0.5 * sums[c, k]
+        while end < count and rate * (line[end] - line[c]) ** 2 < 0.5 * REACH**2:
+            end += 1
+        _add_stretch(sums, centres, c, end, rate, weight, near)
+        _add_product(sums[c], near, result)
+    return result
+
+
+@njit(cache=True)
+def _sum_by_table(cells: _Cells, reach: Longs, rate: float) -> Floats:
+    """The same sum by looking up the cells within `reach` (3,) cells of each."""
+    sums, shape = cells.sums, cells.shape
+    count, terms = sums.shape
+    result = np.zeros((terms, terms))
+    near = np.empty(terms)
+    for c in range(count):
+        for k in range(terms):
+            near[k] = 0.5 * sums[c, k]
+        i, j = cells.place[c, 0], cells.place[c, 1]
+        for x in range(i, min(shape[0], i + reach[0] + 1)):
+            for y in range(max(0, j - reach[1]) if x > i else j, min(shape[1], j + reach[1] + 1)):
+                _add_row(cells, c, x, y, reach[2], rate, near)
+        _add_product(sums[c], near, result)
+    return result
+
+
+@njit(cache=True)
+def _add_product(sums: Floats, near: Floats, result: Floats) -> None:
+    """Add sums near^T to the result (k, k)."""
+    for a in range(len(sums)):
+        for b in range(len(sums)):
+            result[a, b] += sums[a] * near[b]
+
+
+@njit(cache=True)
+def _add_row(cells: _Cells, c: int, x: int, y: int, reach: int, rate: float, near: Floats) -> None:
+    """Add to `near` the sums of the cells in row (x, y) of the grid, of its own row those after c, by their correlation
+    with cell c."""
+    shape = cells.shape
+    m = cells.place[c, 2]
+    row = (x * shape[1] + y) * shape[2]
+    first = max(0, m - reach) if x > cells.place[c, 0] or y > cells.place[c, 1] else m + 1
+    for z in range(first, min(shape[2], m + reach + 1)):
+        other = cells.table[row + z]
+        if other < 0:
+            continue
+        apart = 0.0
+        for k in range(3):
+            apart += (cells.centres[c, k] - cells.centres[other, k]) ** 2
+        if rate * apart < 0.5 * REACH**2:
+            weight = np.exp(-rate * apart)
+            for k in range(len(near)):
+                near[k] += weight * cells.sums[other, k]
 
 
 @njit(cache=True, fastmath={"reassoc", "contract"})
-def _feel_stretch(sums, centres, c, end, rate, weight, felt):  # type: ignore[no-untyped-def]
-    """`_feel` for the cells after c up to `end`, many at once; `weight` is scratch."""
+def _add_stretch(sums: Floats, centres: Floats, c: int, end: int, rate: float, weight: Floats, near: Floats) -> None:
+    """Add to `near` the sums of the cells after c up to `end`, by their correlation with c; `weight` is scratch."""
     x, y, z = centres[c, 0], centres[c, 1], centres[c, 2]
     for other in range(c + 1, end):
         apart = (x - centres[other, 0]) ** 2 + (y - centres[other, 1]) ** 2 + (z - centres[other, 2]) ** 2
@@ -155,16 +205,4 @@ def _feel_stretch(sums, centres, c, end, rate, weight, felt):  # type: ignore[no
         total = 0.0
         for other in range(c + 1, end):
             total += weight[other] * sums[other, k]
-        felt[k] += total
-
-
-@njit(cache=True)
-def _feel(sums, centres, c, other, rate, felt):  # type: ignore[no-untyped-def]
-    """Add to `felt` the sums of another cell, by how much of a wave at c is felt there."""
-    apart = 0.0
-    for k in range(3):
-        apart += (centres[c, k] - centres[other, k]) ** 2
-    if rate * apart < 0.5 * REACH**2:
-        weight = np.exp(-rate * apart)
-        for k in range(sums.shape[1]):
-            felt[k] += weight * sums[other, k]
+        near[k] += total

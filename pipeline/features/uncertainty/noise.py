@@ -11,24 +11,37 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.features.uncertainty.correlated_noise import kernel
-from pipeline.geometry import eliminate
+from pipeline.features.uncertainty.correlated_noise import cell_covariance
+from pipeline.geometry import (
+    Bytes,
+    Floats,
+    Ints,
+    Longs,
+    Mask,
+    Singles,
+    area_vectors,
+    basis_of,
+    cross,
+    eliminate,
+    scaled_mad,
+    unit_rows,
+)
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import vertex_normals
-from pipeline.surfaces import Shape, basis_of, jacobian, kind_of, signed_distance
+from pipeline.surfaces import Shape, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel
 
 # float32 is what mesh files carry: coordinates are no better than this share of the largest of them.
 FLOAT32_STEP = 2.0**-24
 MIN_PATCH = 12
-TERMS = 6
+LARGEST_PATCH = 400
+TERMS = 6  # of a quadric
 _FEW_PATCHES = 2000
 _CALM = 0.1  # rad
 
 
-def white_sigma(vertices: NDArray[np.float64], faces: NDArray[np.int32], samples: int = 6000, rings: int = 3) -> float:
+def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int = 3) -> float:
     """Standard deviation, mm, of the noise from vertex to vertex along the surface normal.
 
     Quadrics are fitted to the vertices within `rings` edges of up to `samples` vertices; the residuals,
@@ -53,17 +66,17 @@ def white_sigma(vertices: NDArray[np.float64], faces: NDArray[np.int32], samples
     points, near = np.ascontiguousarray(vertices[members]), index[near]
     start, neighbours = _links(near, len(members))
     normals = vertex_normals(points, near)
-    squares, freedom = _patch_residuals(points, normals, start, neighbours, index[chosen], rings)
+    squares, freedom = _patch_residuals(points, normals, start, neighbours, index[chosen].astype(np.int64), rings)
     sigma = _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
     return sigma if sigma > 4.0 * FLOAT32_STEP * float(np.abs(vertices).max()) else 0.0
 
 
 def short_wave(
-    vertices: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    turn: NDArray[np.float32],
-    indptr: NDArray[np.int32],
-    indices: NDArray[np.int32],
+    vertices: Floats,
+    normals: Floats,
+    turn: Singles,
+    indptr: Ints,
+    indices: Ints,
 ) -> float:
     """Standard deviation, mm, of what noise has beyond the white one over a few edges, as smoothed meshes have it.
 
@@ -73,16 +86,15 @@ def short_wave(
     """
     chosen = np.unique(np.random.default_rng(0).integers(0, len(vertices), _FEW_PATCHES))
     chosen = chosen[turn[chosen] < _CALM]
+    start = indptr.astype(np.int64)
     near, far = (
         _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
-        for squares, freedom in (
-            _patch_residuals(vertices, normals, indptr, indices, chosen, rings) for rings in (3, 6)
-        )
+        for squares, freedom in (_patch_residuals(vertices, normals, start, indices, chosen, rings) for rings in (3, 6))
     )
     return float(np.sqrt(max(far**2 - near**2, 0.0)))
 
 
-def resolution(vertices: NDArray[np.float64]) -> float:
+def resolution(vertices: Floats) -> float:
     """How far, mm, a coordinate may be off by the rounding of the file: decimals if it has few, else float32."""
     largest = float(np.abs(vertices).max())
     single = 2.0**-23 * largest
@@ -95,7 +107,7 @@ def resolution(vertices: NDArray[np.float64]) -> float:
     return single
 
 
-def _pooled_sigma(squares: NDArray[np.float64], freedom: NDArray[np.int64]) -> float:
+def _pooled_sigma(squares: Floats, freedom: Longs) -> float:
     """Pooled sigma of the patches whose variance is under twice the common one."""
     if len(squares) == 0:
         return 0.0
@@ -110,7 +122,7 @@ def _pooled_sigma(squares: NDArray[np.float64], freedom: NDArray[np.int64]) -> f
     return float(np.sqrt(common))
 
 
-def _is_exact(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
+def _is_exact(vertices: Floats, faces: Ints) -> bool:
     """True when many neighbouring facets lie in one plane to the last bit of a float32.
 
     Noise spreads the heights of facets over their neighbours' planes evenly near zero; exact geometry
@@ -125,8 +137,7 @@ def _is_exact(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
         return False
     first, second = order[twins], order[twins + 1]
     corners = vertices[faces[owner[first]]]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+    normal = unit_rows(area_vectors(corners), 1e-300)
     height = np.abs(np.einsum("ij,ij->i", normal, vertices[edges[second, 2]] - corners[:, 0]))
     step = 4 * FLOAT32_STEP * float(np.abs(vertices).max())
     flat = np.mean(height <= step)
@@ -134,7 +145,8 @@ def _is_exact(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
 
 
 @njit(cache=True)
-def _grow_ring(faces, ring, level):  # type: ignore[no-untyped-def]
+def _grow_ring(faces: Ints, ring: Bytes, level: int) -> None:
+    """Number the vertices one edge beyond those numbered `level`."""
     for i in range(faces.shape[0]):
         a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
         if ring[a] == level or ring[b] == level or ring[c] == level:
@@ -144,7 +156,7 @@ def _grow_ring(faces, ring, level):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _facets_within(faces, ring):  # type: ignore[no-untyped-def]
+def _facets_within(faces: Ints, ring: Bytes) -> Mask:
     within = np.zeros(faces.shape[0], dtype=np.bool_)
     for i in range(faces.shape[0]):
         within[i] = ring[faces[i, 0]] > 0 and ring[faces[i, 1]] > 0 and ring[faces[i, 2]] > 0
@@ -152,7 +164,7 @@ def _facets_within(faces, ring):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _links(faces, count):  # type: ignore[no-untyped-def]
+def _links(faces: Ints, count: int) -> tuple[Longs, Ints]:
     """Vertex to vertex links in compressed rows; inner edges come twice, which does no harm."""
     start = np.zeros(count + 1, dtype=np.int64)
     for i in range(faces.shape[0]):
@@ -172,99 +184,133 @@ def _links(faces, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _patch_residuals(points, normals, start, neighbours, centres, rings):  # type: ignore[no-untyped-def]
-    """Sum of squared residuals and degrees of freedom of a quadric on the patch around each centre."""
-    limit = 400
+def _patch_residuals(
+    points: Floats, normals: Floats, start: Longs, neighbours: Ints, centres: Longs, rings: int
+) -> tuple[Floats, Longs]:
+    """Sum of squared residuals, mm2, and degrees of freedom of a quadric on the patch around each centre."""
     squares = np.zeros(len(centres))
     freedom = np.zeros(len(centres), dtype=np.int64)
     seen = np.full(points.shape[0], -1, dtype=np.int32)
-    patch = np.empty(limit, dtype=np.int32)
+    patch = np.empty(LARGEST_PATCH, dtype=np.int32)
+    mean, axes = np.empty(3), np.empty((3, 3))
     for s in range(len(centres)):
         patch[0] = centres[s]
         seen[centres[s]] = s
-        size, done = 1, 0
-        for _ in range(rings):
-            end = size
-            for i in range(done, end):
-                for j in range(start[patch[i]], start[patch[i] + 1]):
-                    other = neighbours[j]
-                    if seen[other] != s and size < limit:
-                        seen[other] = s
-                        patch[size] = other
-                        size += 1
-            done = end
-        if size < MIN_PATCH:
+        size = _spread_patch(start, neighbours, patch, seen, rings)
+        if size < MIN_PATCH or not _lay_axes(points, normals, patch[:size], mean, axes):
             continue
-        mean, normal = np.zeros(3), np.zeros(3)
-        for i in range(size):
-            for k in range(3):
-                mean[k] += points[patch[i], k] / size
-                normal[k] += normals[patch[i], k]
-        length = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
-        if not length > 0.0:
-            continue
-        # Tangents by the least component of the normal; a radius of one makes the equations well scaled.
-        least = 0
-        for k in range(3):
-            normal[k] /= length
-            if abs(normal[k]) < abs(normal[least]):
-                least = k
-        root = np.sqrt(1.0 - normal[least] ** 2)
-        tangent, other = np.empty(3), np.empty(3)
-        for k in range(3):
-            tangent[k] = ((1.0 if k == least else 0.0) - normal[least] * normal[k]) / root
-        for k in range(3):
-            i, j = (k + 1) % 3, (k + 2) % 3
-            other[k] = normal[i] * tangent[j] - normal[j] * tangent[i]
-        spread = 0.0
-        for i in range(size):
-            for k in range(3):
-                spread += (points[patch[i], k] - mean[k]) ** 2
-        scale = np.sqrt(spread / size)
+        scale = _extent(points, patch[:size], mean)
         if not scale > 0.0:
             continue
-        normal_matrix = np.zeros((TERMS, TERMS))
-        right = np.zeros(TERMS)
-        row = np.empty(TERMS)
-        total = 0.0
-        for i in range(size):
-            x = y = z = 0.0
-            for k in range(3):
-                away = (points[patch[i], k] - mean[k]) / scale
-                x += away * tangent[k]
-                y += away * other[k]
-                z += away * normal[k]
-            row[0], row[1], row[2], row[3], row[4], row[5] = 1.0, x, y, x * x, x * y, y * y
-            total += z * z
-            for a in range(TERMS):
-                right[a] += row[a] * z
-                for b in range(TERMS):
-                    normal_matrix[a, b] += row[a] * row[b]
-        solution = right.copy()
-        if not eliminate(normal_matrix, solution):
+        left = _left_by_quadric(points, patch[:size], mean, axes, scale)
+        if left < 0.0:
             continue
-        for a in range(TERMS):
-            total -= solution[a] * right[a]
-        squares[s] = max(0.0, total) * scale * scale
+        squares[s] = left * scale * scale
         freedom[s] = size - TERMS
     return squares, freedom
+
+
+@njit(cache=True)
+def _spread_patch(start: Longs, neighbours: Ints, patch: Ints, seen: Ints, rings: int) -> int:
+    """Fill `patch` with the vertices within some rings of patch[0]; how many. `seen` holds its own mark at patch[0]."""
+    mark = seen[patch[0]]
+    size, done = 1, 0
+    for _ in range(rings):
+        end = size
+        for i in range(done, end):
+            for j in range(start[patch[i]], start[patch[i] + 1]):
+                other = neighbours[j]
+                if seen[other] != mark and size < len(patch):
+                    seen[other] = mark
+                    patch[size] = other
+                    size += 1
+        done = end
+    return size
+
+
+@njit(cache=True)
+def _lay_axes(points: Floats, normals: Floats, patch: Ints, mean: Floats, axes: Floats) -> bool:
+    """A patch's mean place, and rows of axes along it and (last) out of it; False where its normals cancel out."""
+    size = len(patch)
+    normal = np.zeros(3)
+    mean[:] = 0.0
+    for i in range(size):
+        for k in range(3):
+            mean[k] += points[patch[i], k] / size
+            normal[k] += normals[patch[i], k]
+    length = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+    if not length > 0.0:
+        return False
+    # Along it as `basis_of` lays them, but by the sine of the tilt: the scan's noise is stated to the last bit.
+    least = 0
+    for k in range(3):
+        normal[k] /= length
+        if abs(normal[k]) < abs(normal[least]):
+            least = k
+    sine = np.sqrt(1.0 - normal[least] ** 2)
+    for k in range(3):
+        axes[0, k] = ((1.0 if k == least else 0.0) - normal[least] * normal[k]) / sine
+        axes[2, k] = normal[k]
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        axes[1, k] = normal[i] * axes[0, j] - normal[j] * axes[0, i]
+    return True
+
+
+@njit(cache=True)
+def _extent(points: Floats, patch: Ints, mean: Floats) -> float:
+    """Root mean square distance, mm, of a patch's points from its mean."""
+    spread = 0.0
+    for i in range(len(patch)):
+        for k in range(3):
+            spread += (points[patch[i], k] - mean[k]) ** 2
+    return np.sqrt(spread / len(patch))
+
+
+@njit(cache=True)
+def _left_by_quadric(points: Floats, patch: Ints, mean: Floats, axes: Floats, scale: float) -> float:
+    """Sum of squared heights that a quadric leaves, -1 where the points determine none; in units of `scale`, mm, which
+    makes the equations well scaled."""
+    normal_matrix = np.zeros((TERMS, TERMS))
+    right = np.zeros(TERMS)
+    row = np.empty(TERMS)
+    total = 0.0
+    for i in range(len(patch)):
+        x = y = z = 0.0
+        for k in range(3):
+            away = (points[patch[i], k] - mean[k]) / scale
+            x += away * axes[0, k]
+            y += away * axes[1, k]
+            z += away * axes[2, k]
+        row[0], row[1], row[2], row[3], row[4], row[5] = 1.0, x, y, x * x, x * y, y * y
+        total += z * z
+        for a in range(TERMS):
+            right[a] += row[a] * z
+            for b in range(TERMS):
+                normal_matrix[a, b] += row[a] * row[b]
+    solution = right.copy()
+    if not eliminate(normal_matrix, solution):
+        return -1.0
+    for a in range(TERMS):
+        total -= solution[a] * right[a]
+    return max(0.0, total)
 
 
 class FittedFace(NamedTuple):
     """A large face to learn from: its fitted shape and the points (n, 3) that carry it."""
 
     shape: Shape
-    points: NDArray[np.float64]
+    points: Floats
 
 
 class _Block(NamedTuple):
     """Means of residuals in up to CELLS cells: mm; places (g, 3); cell width; points a cell; fit columns."""
 
-    values: NDArray[np.float64]
-    centres: NDArray[np.float64]
+    values: Floats
+    centres: Floats
     cell: float
-    counts: NDArray[np.float64]
-    columns: NDArray[np.float64]
+    counts: Floats
+    columns: Floats
 
 
 ACROSS = 7
@@ -352,15 +398,14 @@ def _size(face: FittedFace) -> float:
     return float(np.sqrt(12.0 * np.linalg.eigvalsh(np.cov(some.T))[-1]))
 
 
-def _without_spikes(residuals: NDArray[np.float64]) -> NDArray[np.float64]:
+def _without_spikes(residuals: Floats) -> Floats:
     """Residuals with those beyond five robust sigma made NaN."""
-    spread = 1.4826 * float(np.median(np.abs(residuals - np.median(residuals))))
-    return np.where(np.abs(residuals) <= 5.0 * spread + 1e-12, residuals, np.nan)
+    return np.where(np.abs(residuals) <= 5.0 * scaled_mad(residuals) + 1e-12, residuals, np.nan)
 
 
 def _windows(
     faces: list[FittedFace],
-    residuals: list[NDArray[np.float64]],
+    residuals: list[Floats],
     sizes: list[float],
     width: float,
     count: int,
@@ -378,7 +423,7 @@ def _windows(
     for i, centre, side in places:
         shape = faces[i].shape
         basis = basis_of(shape.direction)
-        axes = np.array([*basis, np.cross(basis[0], basis[1])])
+        axes = np.array([*basis, cross(basis[0], basis[1])])
         cell = side / ACROSS
         sums, counts, centres = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
         full = np.flatnonzero(counts > 0)
@@ -392,7 +437,9 @@ def _windows(
 
 
 @njit(cache=True)
-def _cell_sums(points, values, axes, centre, cell, across):  # type: ignore[no-untyped-def]
+def _cell_sums(
+    points: Floats, values: Floats, axes: Floats, centre: Floats, cell: float, across: int
+) -> tuple[Floats, Floats, Floats]:
     """Sums of values, their number and mean places in a cube of across^3 cells about a centre."""
     total = across * across * across
     sums, counts, centres = np.zeros(total), np.zeros(total), np.zeros((total, 3))
@@ -421,9 +468,7 @@ def _cell_sums(points, values, axes, centre, cell, across):  # type: ignore[no-u
     return sums, counts, centres
 
 
-def _restricted_likelihood(
-    blocks: list[_Block], lengths: NDArray[np.float64], white: float, form: float
-) -> NDArray[np.float64]:
+def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, form: float) -> Floats:
     """Variances (1 + k,), mm2, of the white noise and of waves of the given lengths."""
     terms = 1 + len(lengths)
     covers = np.zeros((terms, len(blocks), CELLS, CELLS))
@@ -437,7 +482,7 @@ def _restricted_likelihood(
         data[b, :g] = free.T @ block.values
         covers[0, b, :g, :g] = (free.T / block.counts) @ free
         for k, length in enumerate(lengths):
-            covers[1 + k, b, :g, :g] = free.T @ kernel(block.centres, length, block.cell) @ free
+            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.cell) @ free
         fill[b, range(g, CELLS), range(g, CELLS)] = 1.0
     variances = np.full(terms, white / (2.0 * len(lengths)))
     variances[0] = white
@@ -449,9 +494,9 @@ def _restricted_likelihood(
 
 
 @njit(cache=True, parallel=True, fastmath={"reassoc", "contract"})
-def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-untyped-def]
+def _climb(covers: Floats, data: Floats, fill: Floats, variances: Floats, held: Floats, iterations: int) -> Floats:
     """Multiplicative steps: each variance times y'S^-1 B S^-1 y / tr(S^-1 B), S being the sum of all B."""
-    terms, blocks, cells, _ = covers.shape
+    terms, blocks = covers.shape[:2]
     for _ in range(iterations):
         have, expect = np.zeros((blocks, terms)), np.zeros((blocks, terms))
         for b in prange(blocks):
@@ -461,18 +506,25 @@ def _climb(covers, data, fill, variances, held, iterations):  # type: ignore[no-
             inverse = np.linalg.inv(total)
             solved = inverse @ data[b]
             for t in range(terms):
-                gained, traced = 0.0, 0.0
-                for i in range(cells):
-                    for j in range(cells):
-                        gained += solved[i] * covers[t, b, i, j] * solved[j]
-                        traced += inverse[i, j] * covers[t, b, i, j]
-                have[b, t], expect[b, t] = gained, traced
+                have[b, t], expect[b, t] = _seen_and_expected(covers[t, b], inverse, solved)
         for t in range(terms):
             variances[t] *= have[:, t].sum() / max(held[t] + expect[:, t].sum(), 1e-300)
     return variances
 
 
-def _merged(variances: NDArray[np.float64], lengths: NDArray[np.float64]) -> NDArray[np.float64]:
+@njit(cache=True, fastmath={"reassoc", "contract"})
+def _seen_and_expected(cover: Floats, inverse: Floats, solved: Floats) -> tuple[float, float]:
+    """y'S^-1 B S^-1 y and tr(S^-1 B) of one block; cover is B, solved S^-1 y."""
+    cells = len(solved)
+    seen, expected = 0.0, 0.0
+    for i in range(cells):
+        for j in range(cells):
+            seen += solved[i] * cover[i, j] * solved[j]
+            expected += inverse[i, j] * cover[i, j]
+    return seen, expected
+
+
+def _merged(variances: Floats, lengths: Floats) -> Floats:
     """Neighbouring lengths as one wave each: (k, 2) sigma and length, mm; what is next to nothing is left out."""
     kept = variances > 0.003 * max(float(variances.sum()), 1e-300)
     waves = []

@@ -20,14 +20,12 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-from pipeline.features.uncertainty.correlated_noise import carried
-from pipeline.surfaces import KINDS, Shape, basis_of, jacobian, kind_of, signed_distance
+from pipeline.features.uncertainty.correlated_noise import propagated
+from pipeline.geometry import Floats, Mask, basis_of, cross
+from pipeline.surfaces import KINDS, Shape, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel, Uncertainty
-
-Array = NDArray[np.float64]
 
 # Beyond these the linear propagation is no longer true.
 MAX_TURN = 0.1
@@ -48,22 +46,22 @@ class Held(NamedTuple):
     """
 
     names: tuple[str, ...]
-    covariance: Array | None
-    basis: Array
+    covariance: Floats | None
+    basis: Floats
     words: str
 
 
 class Seen(NamedTuple):
     """Of the fit's points: places (n, 3) in (u, v, direction) axes from the shape's point, and box size."""
 
-    places: Array
-    size: Array
+    places: Floats
+    size: Floats
 
 
 def assess(
     shape: Shape,
-    points: Array,
-    weights: Array | None,
+    points: Floats,
+    weights: Floats | None,
     noise: NoiseModel | None,
     *,
     arc: float | None = None,
@@ -80,8 +78,8 @@ def assess(
 
 def weighed(
     shape: Shape,
-    points: Array,
-    weights: Array | None,
+    points: Floats,
+    weights: Floats | None,
     noise: NoiseModel | None,
     *,
     arc: float | None = None,
@@ -112,37 +110,21 @@ def weighed(
     gains[:, free] = weighted[:, free] @ cofactor
     seen = _seen(shape, points, basis)
     finest = _finest(shape, seen)
-
-    covariance = noise.sigma_white**2 * (gains.T @ gains)
-    # What the waves leave in the residuals is what they hold less what the fit takes up.
-    left_over = noise.sigma_white**2 * (1.0 - len(kind.parameters) / len(points))
-    mean_square = rows.T @ rows / len(points)
-    waves, freedom = _waves(noise)
-    doubt = np.zeros(len(covariance))
-    for (sigma, _), patches, part in zip(waves, freedom, carried(gains, seen.places, waves, finest), strict=True):
-        covariance += part
-        doubt += np.diag(part) ** 2 / patches
-        left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
-    more = wider(np.diag(covariance), doubt)
-    covariance *= np.outer(more, more)
+    covariance, left_over = _of_noise(noise, rows, gains, seen, finest)
     method = METHOD
-
     if held is not None:
         method += f"; the fit was held {held.words}"
-        if held.covariance is None:
+        of_held = _of_held(held, kind.parameters, free, gains, rows)
+        if of_held is None:
             return _unknown(f"not vouched for: the fit was held {held.words}, whose uncertainty isn't known"), None
-        # What is held is off as well, and the free parameters make up for it.
-        index = [kind.parameters.index(name) for name in held.names]
-        lever = np.zeros((len(free), len(index)))
-        lever[index, range(len(index))] = 1.0
-        lever[free] = -gains[:, free].T @ rows[:, index]
-        covariance += lever @ held.covariance @ lever.T
+        covariance += of_held
     residuals = signed_distance(shape, points)
     variance = float(np.sum(weights * residuals**2) / np.sum(weights))
     if variance > EXCESS**2 * left_over:
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
-        covariance += carried(gains, seen.places, [(float(np.sqrt(variance - left_over)), length)], finest)[0]
-        method += f", and {1e3 * np.sqrt(variance - left_over):.0f} um of form that it doesn't explain"
+        form = float(np.sqrt(variance - left_over))
+        covariance += propagated(gains, seen.places, [(form, length)], finest)[0]
+        method += f", and {1e3 * form:.0f} um of form that it doesn't explain"
     # Coordinates come as float32: no figure is better than their last bit.
     resolution = 2.0**-25 * float(np.abs(points).max())
     covariance += resolution**2 * (gains.T @ gains)
@@ -158,7 +140,43 @@ def weighed(
     return known, float(np.sqrt(left_over))
 
 
-def summary(shape: Shape, names: tuple[str, ...], covariance: Array, basis: Array, method: str) -> Uncertainty:
+def _of_noise(noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:
+    """Covariance (k, k) that the noise leaves in the parameters, and the mean square, mm2, in the residuals.
+
+    rows, gains  (n, k) derivatives of the distances by the parameters, and of the parameters by the distances
+    """
+    count, parameters = rows.shape
+    covariance = noise.sigma_white**2 * (gains.T @ gains)
+    # What the noise leaves in the residuals is what it holds less what the fit takes up.
+    left_over = noise.sigma_white**2 * (1.0 - parameters / count)
+    mean_square = rows.T @ rows / count
+    components, freedom = _components(noise)
+    doubt = np.zeros(len(covariance))
+    parts = propagated(gains, seen.places, components, finest)
+    for (sigma, _), patches, part in zip(components, freedom, parts, strict=True):
+        covariance += part
+        doubt += np.diag(part) ** 2 / patches
+        left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
+    more = student_widening(np.diag(covariance), doubt)
+    covariance *= np.outer(more, more)
+    return covariance, left_over
+
+
+def _of_held(held: Held, parameters: tuple[str, ...], free: Mask, gains: Floats, rows: Floats) -> Floats | None:
+    """Covariance (k, k) from what the fit was held to: that is off as well, and the free parameters make up for it.
+
+    None where that isn't known.
+    """
+    if held.covariance is None:
+        return None
+    index = [parameters.index(name) for name in held.names]
+    lever = np.zeros((len(free), len(index)))
+    lever[index, range(len(index))] = 1.0
+    lever[free] = -gains[:, free].T @ rows[:, index]
+    return lever @ held.covariance @ lever.T
+
+
+def summary(shape: Shape, names: tuple[str, ...], covariance: Floats, basis: Floats, method: str) -> Uncertainty:
     """The three headline figures out of a covariance (k, k) of the parameters `names`."""
     position = _largest(names, covariance, kind_of(shape).shifts)
     direction = _largest(names, covariance, ("a", "b")) if "a" in names else None
@@ -170,7 +188,7 @@ def summary(shape: Shape, names: tuple[str, ...], covariance: Array, basis: Arra
     return Uncertainty(position, direction, radius, method, names, covariance, basis)
 
 
-def block(uncertainty: Uncertainty, wanted: tuple[str, ...]) -> Array | None:
+def block(uncertainty: Uncertainty, wanted: tuple[str, ...]) -> Floats | None:
     """The covariance (m, m) of some of the local parameters; None where it isn't known."""
     if uncertainty.covariance is None or any(name not in uncertainty.names for name in wanted):
         return None
@@ -182,12 +200,12 @@ def _unknown(reason: str) -> Uncertainty:
     return Uncertainty(None, None, None, reason)
 
 
-def _largest(names: tuple[str, ...], covariance: Array, wanted: tuple[str, ...]) -> float:
+def _largest(names: tuple[str, ...], covariance: Floats, wanted: tuple[str, ...]) -> float:
     index = [names.index(name) for name in wanted]
     return float(np.sqrt(max(np.linalg.eigvalsh(covariance[np.ix_(index, index)])[-1], 0.0)))
 
 
-def _tie(names: tuple[str, ...], covariance: Array) -> float | None:
+def _tie(names: tuple[str, ...], covariance: Floats) -> float | None:
     """Multiple correlation of the radius with the position across the axis."""
     if "r" not in names or "u" not in names:
         return None
@@ -197,14 +215,14 @@ def _tie(names: tuple[str, ...], covariance: Array) -> float | None:
     return float(np.sqrt(np.clip(explained / covariance[r, r], 0.0, 1.0)))
 
 
-def _waves(noise: NoiseModel) -> tuple[list[tuple[float, float]], Array]:
-    """(sigma, length) of the waves, mm, and the degrees of freedom of each."""
+def _components(noise: NoiseModel) -> tuple[list[tuple[float, float]], Floats]:
+    """(sigma, correlation length), mm, of the correlated components, and the degrees of freedom of each."""
     there = (noise.components[:, 1] > 0.0) & (noise.components[:, 0] > 0.0)
     freedom = np.full(len(there), np.inf) if noise.freedom is None else noise.freedom
     return [(float(s), float(length)) for s, length in noise.components[there]], freedom[there]
 
 
-def wider(variance: Array, doubt: Array) -> Array:
+def student_widening(variance: Floats, doubt: Floats) -> Floats:
     """(k,) by how much Student's t exceeds the normal for variances (k,) made of parts that were seen a few times only.
 
     `doubt` (k,) is the sum over the parts of their square over their degrees of freedom: Welch and Satterthwaite's
@@ -214,8 +232,8 @@ def wider(variance: Array, doubt: Array) -> Array:
     return stdtrit(np.minimum(freedom, 1e9), 0.975) / ndtri(0.975)
 
 
-def _seen(shape: Shape, points: Array, basis: Array) -> Seen:
-    along = np.cross(basis[0], basis[1]) if shape.direction is None else shape.direction
+def _seen(shape: Shape, points: Floats, basis: Floats) -> Seen:
+    along = cross(basis[0], basis[1]) if shape.direction is None else shape.direction
     places = (points - shape.point) @ np.array([basis[0], basis[1], along]).T
     # The 1st and 99th percentiles leave out stray points without a pass for robustness.
     some = places[:: max(1, len(places) // 4000)]
@@ -223,7 +241,7 @@ def _seen(shape: Shape, points: Array, basis: Array) -> Seen:
     return Seen(np.ascontiguousarray(places), high - low)
 
 
-def _finest(shape: Shape, seen: Seen) -> Array:
+def _finest(shape: Shape, seen: Seen) -> Floats:
     """Width of cell a direction that follows how a shape's parameters depend on the places."""
     kind = kind_of(shape)
     if kind.flat:

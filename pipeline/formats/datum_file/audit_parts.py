@@ -18,7 +18,7 @@ from pipeline.formats.datum_file.records import (
     PeakPlace,
     held_of,
 )
-from pipeline.geometry import moved
+from pipeline.geometry import transformed
 from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 
@@ -102,7 +102,7 @@ def _budget(line: BudgetLine, missing: Missing) -> BudgetRecord:
 def _deviation(deviation: Deviation, to_part: np.ndarray | None) -> DeviationRecord:
     placed = {}
     if to_part is not None:
-        placed["in_part_frame"] = PeakPlace(where=vector(moved(to_part, deviation.where)))
+        placed["in_part_frame"] = PeakPlace(where=vector(transformed(to_part, deviation.where)))
     return DeviationRecord(
         mean=plain(deviation.mean),
         rms=plain(deviation.rms),

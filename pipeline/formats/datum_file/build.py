@@ -9,7 +9,7 @@ import numpy as np
 from pipeline import __version__
 from pipeline.formats.datum_file.audit_parts import audit_record
 from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
-from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, unit_direction, vector
+from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
 from pipeline.formats.datum_file.flange_parts import flange_record
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
@@ -30,7 +30,7 @@ from pipeline.formats.datum_file.records import (
     SuggestionRecord,
     Units,
 )
-from pipeline.geometry import moved
+from pipeline.geometry import transformed, turned, unit_rows
 from pipeline.values import (
     CaliperCheck,
     Datum,
@@ -142,11 +142,11 @@ def _situation(datum: Datum, features: tuple[Feature, ...], to_part: np.ndarray)
 
     choice = choose(datum.feature, features, {})
     found = situations(Datums((choice,), features, reach_of(features)))[0]
-    turned = None if found.direction is None else unit_direction(to_part, found.direction)
+    way = None if found.direction is None else unit_rows(turned(to_part, found.direction))
     return SituationRecord(
         kind=found.kind,  # type: ignore[arg-type]  # held by the record
-        point=known_vector(moved(to_part, found.point)),
-        direction=vector(turned),
+        point=known_vector(transformed(to_part, found.point)),
+        direction=vector(way),
     )
 
 

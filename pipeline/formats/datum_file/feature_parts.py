@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.formats.datum_file.audit_parts import feature_audit
-from pipeline.formats.datum_file.figures import known, known_vector, place, plain, unit_direction, vector
+from pipeline.formats.datum_file.figures import known, known_vector, place, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
     ExtentRecord,
@@ -19,7 +19,7 @@ from pipeline.formats.datum_file.records import (
     UncertaintyRecord,
     held_of,
 )
-from pipeline.geometry import moved
+from pipeline.geometry import transformed, turned, unit_rows
 from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation
 
 _ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
@@ -36,11 +36,11 @@ def feature_record(
     """A feature in the file's units. matrix (4, 4): scan -> part coordinates; what it lacks is noted in `missing`."""
     form, extent = feature.form, feature.extent
     why = "; ".join(feature.reasons) or feature.uncertainty.method
-    turned = None if feature.direction is None else unit_direction(matrix, feature.direction)
+    way = None if feature.direction is None else unit_rows(turned(matrix, feature.direction))
     own, placed = {}, {}
     if feature.orientation is not None:
         own["orientation"] = known_vector(feature.orientation)
-        placed["orientation"] = known_vector(unit_direction(matrix, feature.orientation))
+        placed["orientation"] = known_vector(unit_rows(turned(matrix, feature.orientation)))
     return FeatureRecord(
         id=feature.id,
         name=name,
@@ -56,8 +56,8 @@ def feature_record(
         half_angle=plain(feature.half_angle, degrees=True),
         major_radius=plain(feature.major_radius),
         in_part_frame=PlaceRecord(
-            point=known_vector(moved(matrix, feature.point)),
-            direction=vector(turned),
+            point=known_vector(transformed(matrix, feature.point)),
+            direction=vector(way),
             uncertainty=_in_part(feature, in_part, missing),
             **placed,
         ),
@@ -109,8 +109,8 @@ def pattern_record(pattern: Pattern, matrix: np.ndarray) -> PatternRecord:
     """A pattern in the file's units. matrix (4, 4): scan -> part coordinates."""
     at = {}
     if pattern.centre is not None:
-        normal = None if pattern.normal is None else unit_direction(matrix, pattern.normal)
-        centre = known_vector(moved(matrix, pattern.centre))
+        normal = None if pattern.normal is None else unit_rows(turned(matrix, pattern.normal))
+        centre = known_vector(transformed(matrix, pattern.centre))
         at["in_part_frame"] = PatternPlace(centre=centre, normal=vector(normal))
     return PatternRecord(
         kind=pattern.kind,

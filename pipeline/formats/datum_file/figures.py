@@ -8,7 +8,6 @@ from typing import Any, cast
 import numpy as np
 
 from pipeline.formats.datum_file.records import Matrix, Place, Vector
-from pipeline.geometry import Floats, turned, unit_rows
 
 
 def plain(value: float | None, degrees: bool = False) -> float | None:
@@ -67,12 +66,3 @@ def _known(values: Any) -> tuple[float, ...]:
     if found is None:
         raise ValueError(f"a place of the datum file is {values}, which has what is no number")
     return found
-
-
-def unit_direction(motion: Floats, direction: Floats) -> Floats:
-    """(3,) a direction turned by a motion (4, 4), of length 1 to the last bit that floats allow.
-
-    >>> unit_direction(np.eye(4), np.array([0.0, 0.0, 1.0])).tolist()
-    [0.0, 0.0, 1.0]
-    """
-    return unit_rows(turned(motion, direction)[None])[0]

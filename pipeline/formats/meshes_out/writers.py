@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry import area_vectors
+
 _UNIT_NAMES = {"mm": "millimeter", "in": "inch"}
 _CORE_3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 _MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
@@ -26,7 +28,7 @@ def write_stl(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32
     rows = np.zeros(len(faces), record)
     rows["corners"] = vertices[faces]
     corners = rows["corners"].astype(np.float64)
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = area_vectors(corners)
     length = np.linalg.norm(normal, axis=1, keepdims=True)
     rows["normal"] = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
     with open(path, "wb") as file:

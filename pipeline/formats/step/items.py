@@ -14,6 +14,7 @@ from OCP.TopoDS import TopoDS_Shape
 from pipeline.formats.datum_file import DatumFile, FeatureRecord
 from pipeline.formats.step.faces import DrawnFlange, face_of, face_within, place_of
 from pipeline.formats.step.shapes import circle, lifted, line, long_line, outline_wire, vertex, wide_plane, wire
+from pipeline.geometry import undone
 from pipeline.surfaces import KINDS, SituationFeature
 
 Item = tuple[str, str, TopoDS_Shape]  # layer, name, shape
@@ -40,7 +41,7 @@ def items(data: DatumFile, seen: Seen) -> Iterator[Item]:
         yield "FRAME", f"part frame {axis} axis", line(np.zeros(3), direction, 0.0, reach / 4)
     yield from _datums(data, seen.points)
     matrix = np.array(data.frame.matrix)
-    flanges = {f.feature: DrawnFlange(f, matrix @ np.linalg.inv(np.array(f.matrix))) for f in data.flanges}
+    flanges = {f.feature: DrawnFlange(f, matrix @ undone(np.array(f.matrix))) for f in data.flanges}
     for index, feature in enumerate(data.features):
         for layer, name, shape in _feature_items(feature, seen, index, flanges.get(feature.id)):
             yield layer if feature.confidence == "good" else "UNSURE", name, shape

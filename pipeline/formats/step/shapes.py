@@ -22,7 +22,7 @@ from OCP.TopoDS import TopoDS_Compound, TopoDS_Edge, TopoDS_Face, TopoDS_Shape, 
 
 from pipeline.formats.datum_file import OutlineRecord
 from pipeline.formats.step.trims import Region
-from pipeline.geometry import FULL_TURN, basis_of, box_of
+from pipeline.geometry import FULL_TURN, basis_of, box_of, unit
 from pipeline.geometry import Floats as Vector
 
 TOLERANCE = 1e-7  # mm, the kernel's own confusion
@@ -132,7 +132,7 @@ def arc(centre: Vector, normal: Vector, radius: float, start: Vector, end: Vecto
     if made.IsDone():
         return made.Edge()
     # Ends a little off the circle: the arc through both of them and its own middle keeps the outline closed.
-    first = (start - centre) / np.linalg.norm(start - centre)
+    first = unit(start - centre)
     second = np.cross(normal, first)
     turn = float(np.arctan2((end - centre) @ second, (end - centre) @ first)) % FULL_TURN
     middle = centre + radius * (math.cos(turn / 2) * first + math.sin(turn / 2) * second)

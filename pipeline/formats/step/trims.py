@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
-from pipeline.geometry import FULL_TURN, contains, signed_area, simplified
+from pipeline.geometry import FULL_TURN, contains, gaps_round, signed_area, simplified
 from pipeline.mesh.topology import boundary_loops
 
 Array = NDArray[np.float64]
@@ -44,7 +44,7 @@ def turn_seen(angles: Array, whole: bool) -> tuple[float, float]:
     if whole:
         return 0.0, FULL_TURN
     sorted_angles = np.sort(np.mod(angles, FULL_TURN))
-    gaps = np.diff(sorted_angles, append=sorted_angles[0] + FULL_TURN)
+    gaps = gaps_round(sorted_angles)
     widest = int(np.argmax(gaps))
     seen = FULL_TURN - float(gaps[widest])
     if is_whole(np.degrees(seen)):
@@ -103,7 +103,7 @@ def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
             continue
         clean = [outer]
         for opening in openings:
-            if contains(outer, opening[:1])[0] and not _crosses([*clean, opening]):
+            if contains([outer], opening[:1])[0] and not _crosses([*clean, opening]):
                 clean.append(opening)
         made.append(Region(outer, tuple(clean[1:])))
     return tuple(made)

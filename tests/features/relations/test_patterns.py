@@ -9,14 +9,16 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
 from pipeline.features.relations.coaxial_groups import coaxial_groups
-from pipeline.features.relations.patterns import circle_through, find_patterns, rectangles, rings
+from pipeline.features.relations.hole_layouts import rectangles, rings
+from pipeline.features.relations.patterns import find_patterns
+from pipeline.geometry import fit_circle
 from tests.features.made import bore, plane, pose, posed
 
 
 def test_circle_of_gander_golub_strebel() -> None:
     """BIT 34 (1994) 558-578, doi 10.1007/BF01934268; points from memory, values recomputed."""
     points = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
-    centre, radius, rms = circle_through(points)
+    centre, radius, rms = fit_circle(points)
     np.testing.assert_allclose([*centre, radius], [4.739782, 2.983533, 4.714226], atol=1e-6)
     assert rms * np.sqrt(6) == pytest.approx(1.107971, abs=1e-6)
 
@@ -25,11 +27,11 @@ def test_circles_of_the_scipy_cookbook() -> None:
     """SciPy Cookbook, "Least squares circle", both data sets (the second from memory); recomputed. The algebraic fit
     of the short arc is 5 mm off."""
     x, y = [9, 35, -13, 10, 23, 0], [34, 10, 6, -14, 27, -10]
-    centre, radius, rms = circle_through(np.column_stack([x, y]))
+    centre, radius, rms = fit_circle(np.column_stack([x, y]))
     np.testing.assert_allclose([*centre, radius], [10.50009, 9.65995, 23.33353], atol=1e-5)
     assert 6 * rms**2 == pytest.approx(7.71185, abs=1e-4)
     x, y = [36, 36, 19, 18, 33, 26], [14, 10, 28, 31, 18, 26]
-    centre, radius, _ = circle_through(np.column_stack([x, y]))
+    centre, radius, _ = fit_circle(np.column_stack([x, y]))
     np.testing.assert_allclose([*centre, radius], [9.88757, 3.68750, 27.35044], atol=1e-5)
 
 
@@ -40,7 +42,7 @@ def test_circle_against_scipy(seed, count, arc, noise) -> None:
     angle = np.linspace(0, arc, count)
     points = rng.uniform(-500, 500, 2) + rng.uniform(1, 300) * np.column_stack([np.cos(angle), np.sin(angle)])
     points += rng.normal(0, noise, points.shape)
-    centre, radius, rms = circle_through(points)
+    centre, radius, rms = fit_circle(points)
     start = [*centre, radius]
     best = least_squares(lambda p: np.linalg.norm(points - p[:2], axis=1) - p[2], start, xtol=1e-15, ftol=1e-15)
     assert rms**2 * count <= 2.0 * best.cost * (1 + 1e-6) + 1e-14
@@ -48,7 +50,7 @@ def test_circle_against_scipy(seed, count, arc, noise) -> None:
 
 def test_a_line_has_no_circle() -> None:
     with pytest.raises(ValueError, match="line"):
-        circle_through(np.array([(0, 0), (1, 1), (2, 2), (5, 5)], float))
+        fit_circle(np.array([(0, 0), (1, 1), (2, 2), (5, 5)], float))
 
 
 def ring_of(count, radius, phase=0.3, missing=(), noise=0.0, seed=0):

@@ -10,9 +10,11 @@ import pytest
 from scipy.spatial import Delaunay, cKDTree
 
 from pipeline.features.sketches import outlines
+from pipeline.features.sketches.borders import Loop
 from pipeline.features.sketches.curves import Curve, cut, noise_of
 from pipeline.features.sketches.flanges import flange, flanges_of, polyline
-from pipeline.features.sketches.outlines import outlines_of, prepare
+from pipeline.features.sketches.ground import prepare
+from pipeline.features.sketches.outlines import outlines_of
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.values.surface import Surface
 from tests.features.made import bore, plane, pose, posed
@@ -295,7 +297,7 @@ def test_holes_and_their_pattern_on_a_flange() -> None:
 def test_a_slit_fitted_by_one_line_stays_a_closed_outline() -> None:
     there = np.column_stack([np.linspace(0.0, 8.0, 30), np.zeros(30)])
     slit = np.vstack([there, there[::-1] + np.array([0.0, 0.02])])
-    loop = outlines._Loop(slit, np.arange(len(slit), dtype=np.int32), np.zeros_like(slit), -0.16)
+    loop = Loop(slit, np.arange(len(slit), dtype=np.int32), np.zeros_like(slit), -0.16)
     line = Curve("line", slit[[0, -1]], slit.mean(axis=0), np.array([1.0, 0.0]))
     (segment,) = outlines._segments([line], loop)
     assert segment.kind == "free"

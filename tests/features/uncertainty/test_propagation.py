@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from pipeline.features.fitting.least_squares import fit
-from pipeline.features.uncertainty.correlated_noise import carried
+from pipeline.features.uncertainty.correlated_noise import propagated
 from pipeline.features.uncertainty.propagation import assess, block, weighed, wider
-from pipeline.surfaces import basis_of
+from pipeline.geometry import basis_of
 from pipeline.surfaces import jacobian as derivatives
 from pipeline.surfaces.shape import Shape
 from pipeline.values import NoiseModel
@@ -27,7 +27,7 @@ def shape_of_kind(kind, rng):
 
 @pytest.mark.parametrize("kind", ["plane", "cylinder"])
 @pytest.mark.parametrize("length", [2.5, 25.0])
-def test_carried_as_the_whole_matrix_carries_it(kind, length):
+def test_propagated_as_the_whole_matrix_has_it(kind, length):
     rng = np.random.default_rng(1)
     shape, size = shape_of_kind(kind, rng)
     points = points_on(rng, shape, size, 1.0)
@@ -38,7 +38,7 @@ def test_carried_as_the_whole_matrix_carries_it(kind, length):
     finest = np.array([6.0, 4.0, 1e9]) if kind == "plane" else np.array([3.0, 3.0, 3.0])
     apart = np.sum((points[:, None] - points[None]) ** 2, axis=-1)
     whole = gains.T @ np.exp(-apart / (2 * length**2)) @ gains
-    ours = carried(gains, places, [(1.0, length)], finest)[0]
+    ours = propagated(gains, places, [(1.0, length)], finest)[0]
     assert np.sqrt(np.diag(ours)) == pytest.approx(np.sqrt(np.diag(whole)), rel=0.04)
 
 
