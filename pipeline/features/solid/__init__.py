@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.solid.caps import NEVER_SEEN
-from pipeline.features.solid.charts import Chart, chart_on
+from pipeline.features.solid.charts import Chart, chart_on, step_of
 from pipeline.features.solid.curves import Curve
 from pipeline.features.solid.model import Model, model_of, volume_of
 from pipeline.features.solid.outline import Outline
@@ -21,5 +21,6 @@ __all__ = [
     "chart_on",
     "laid_out",
     "model_of",
+    "step_of",
     "volume_of",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,13 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, volume_of
+from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of
+from pipeline.formats.datum_file import DatumFile, FeatureRecord
 from pipeline.formats.solid.build import Body, built
 from pipeline.formats.solid.checks import Verdict, checked
 from pipeline.formats.solid.document import Colour, Named, write_body
+from pipeline.formats.step import label_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress, silent
-from pipeline.surfaces import Shape
+from pipeline.surfaces import Shape, kind_of, names_of
 from pipeline.values import FILLED, Surface
 
 # mm: a solid whose edges need more than this is told.
@@ -28,13 +30,6 @@ _NEVER_SEEN_COLOUR: Colour = (228, 120, 120)
 _FILLED_COLOUR: Colour = (236, 236, 236)
 _SKIN_COLOUR: Colour = (205, 203, 196)
 _UNSURE_COLOUR: Colour = (176, 160, 196)
-
-
-@dataclass(frozen=True)
-class Look:
-    """How faces are coloured: by the kind or side of a feature as the report shows it."""
-
-    of_kind: dict[str, Colour]
 
 
 @dataclass(frozen=True)
@@ -50,7 +45,7 @@ class PartReport:
 
 
 def make_part(
-    path: Path, data: dict[str, Any], light: Surface, labels: NDArray[np.int32], skin: float, *,
+    path: Path, data: DatumFile, light: Surface, labels: NDArray[np.int32], skin: float, *,
     schema: str = "AP242", unsure: str = "faces", colours: dict[str, Colour] | None = None,
     progress: Progress = silent,
 ) -> PartReport:  # fmt: skip
@@ -58,15 +53,18 @@ def make_part(
 
     skin     mm: how far its skin may be from the light mesh
     unsure   what becomes of features of low confidence: "faces" of their own colour, or "skin"
-    colours  of features by side or kind
+    colours  of features by the key of their look
 
     Raises GeometryError where the mesh bounds no solid, OSError where the place can't be written.
     """
-    features = data["features"]
-    used = np.array([_is_used(f, unsure) for f in features] + [False])
-    labels = np.where(used[labels], labels, -1).astype(np.int32)
+    features = data.features
     shapes = [shape_in_part(f) for f in features]
-    model = model_of(light, labels, shapes, skin, data["source"]["noise_sigma"] or 0.0, _below(progress, 0.8))
+    drawable = [step_of(s, light.vertices[light.faces[labels == k]].reshape(-1, 3)) for k, s in enumerate(shapes)]
+    faceless = {k: "STEP has no surface for its kind" for k, step in enumerate(drawable) if step is None}
+    used = np.array([_is_used(f, unsure) and k not in faceless for k, f in enumerate(features)] + [False])
+    labels = np.where(used[labels], labels, -1).astype(np.int32)
+    model = model_of(light, labels, shapes, skin, data.source.noise_sigma or 0.0, _below(progress, 0.8))
+    model.fallen.update(faceless)
     progress(0.8, "building the solid")
     body = built(model.outline, model.closed)
     progress(0.88, "checking it")
@@ -89,25 +87,25 @@ def _below(progress: Progress, share: float) -> Progress:
     return told
 
 
-def _is_used(feature: dict[str, Any], unsure: str) -> bool:
-    return feature["machined"] and (unsure == "faces" or feature["confidence"] == "good")
+def _is_used(feature: FeatureRecord, unsure: str) -> bool:
+    return feature.machined and (unsure == "faces" or feature.confidence == "good")
 
 
-def shape_in_part(feature: dict[str, Any]) -> Shape:
+def shape_in_part(feature: FeatureRecord) -> Shape:
     """The surface of a feature of the datum file, in part coordinates."""
-    place = feature["in_part_frame"]
-    half = feature["half_angle"]
+    place = feature.in_part_frame
     return Shape(
-        feature["kind"],
-        np.array(place["point"]),
-        None if place["direction"] is None else np.array(place["direction"]),
-        feature["radius"],
-        None if half is None else math.radians(half),
-        feature["major_radius"],
+        feature.kind,
+        np.array(place.point),
+        None if place.direction is None else np.array(place.direction),
+        feature.radius,
+        None if feature.half_angle is None else math.radians(feature.half_angle),
+        feature.major_radius,
+        None if place.orientation is None else np.array(place.orientation),
     )
 
 
-def _names(model: Model, features: list[dict[str, Any]]) -> dict[int, int | str]:
+def _names(model: Model, features: Sequence[FeatureRecord]) -> dict[int, int | str]:
     """Of each face the number of its feature, or what else it is: "skin" | "filled" | "never seen"."""
     faces, mesh = model.outline.faces, model.mesh
     first = np.zeros(len(faces.shapes), np.int64)
@@ -124,30 +122,24 @@ def _names(model: Model, features: list[dict[str, Any]]) -> dict[int, int | str]
     return out
 
 
-def _look(what: int | str, features: list[dict[str, Any]], colours: dict[str, Colour]) -> tuple[str, Colour | None]:
+def _look(what: int | str, features: Sequence[FeatureRecord], colours: dict[str, Colour]) -> tuple[str, Colour | None]:
     if what == "skin":
         return "skin", None
     if isinstance(what, str):
         return what, _FILLED_COLOUR if what == "filled" else _NEVER_SEEN_COLOUR
     feature = features[what]
-    if feature["confidence"] != "good":
-        return ascii_name(feature), _UNSURE_COLOUR
-    return ascii_name(feature), colours.get(feature["side"] or feature["kind"], colours.get(feature["kind"]))
-
-
-def ascii_name(feature: dict[str, Any]) -> str:
-    """A feature's id, and its name where the user gave one, in plain ASCII."""
-    name = unicodedata.normalize("NFKD", feature["name"] or "").encode("ascii", "ignore").decode("ascii")
-    return " ".join([feature["id"], *name.replace("'", "").split()])
+    if feature.confidence != "good":
+        return label_of(feature), _UNSURE_COLOUR
+    return label_of(feature), colours.get(kind_of(feature).called(feature.side))
 
 
 def _figures(
-    model: Model, body: Body, verdict: Verdict, names: dict[int, int | str], features: list[dict[str, Any]],
+    model: Model, body: Body, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord],
     skin: float, path: Path,
 ) -> dict[str, Any]:  # fmt: skip
     mesh = model.mesh
     areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))
-    kinds = [features[w]["kind"] if isinstance(w, int) else w for w in names.values()]
+    kinds = [features[w].kind if isinstance(w, int) else w for w in names.values()]
     by_kind = {
         kind: {"faces": kinds.count(kind), "area": float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind))}
         for kind in sorted(set(kinds))
@@ -168,15 +160,15 @@ def _figures(
         "volume": verdict.volume if model.closed else None,
         "volume_of_light_mesh": volume_of(light.vertices, light.faces) if model.closed else None,
         "volume_of_facets": volume_of(mesh.points, mesh.faces) if model.closed else None,
-        "features_with_faces": [features[k]["id"] for k in sorted(drawn)],
-        "features_as_facets": {features[k]["id"]: why for k, why in model.fallen.items() if k < len(features)},
+        "features_with_faces": [features[k].id for k in sorted(drawn)],
+        "features_as_facets": {features[k].id: why for k, why in model.fallen.items() if k < len(features)},
         "capped": {"ends": model.capped.ends, "lids": model.capped.lids, "area": model.capped.area},
         "bytes": path.stat().st_size,
     }
 
 
 def _cautions(
-    model: Model, verdict: Verdict, figures: dict[str, Any], features: list[dict[str, Any]]
+    model: Model, verdict: Verdict, figures: dict[str, Any], features: Sequence[FeatureRecord]
 ) -> list[str]:  # fmt: skip
     out = []
     capped = model.capped
@@ -215,7 +207,7 @@ def _volume_cautions(model: Model, verdict: Verdict, figures: dict[str, Any]) ->
         return []
     if verdict.volume <= 0:
         return ["part.step has no positive volume: the scan is inside out or passes through itself."]
-    curved = sum(v["area"] for k, v in figures["by_kind"].items() if k in ("cylinder", "cone", "sphere", "torus"))
+    curved = sum(v["area"] for k, v in figures["by_kind"].items() if k in names_of(lambda kind: not kind.flat))
     chords = curved * figures["skin"] + _VOLUME_SHARE * verdict.volume
     off = verdict.volume - figures["volume_of_light_mesh"]
     if abs(off) <= chords:
