@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.formats.solid.part import PartReport, make_part
+from pipeline.formats.solid.part import NAME, PartReport, make_part, with_solid
 
-__all__ = ["PartReport", "make_part"]
+__all__ = ["NAME", "PartReport", "make_part", "with_solid"]

@@ -6,14 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of
-from pipeline.formats.datum_file import DatumFile, FeatureRecord
-from pipeline.formats.solid.build import Body, built
+from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
+from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, checked
 from pipeline.formats.solid.document import Colour, Named, write_body
 from pipeline.formats.step import label_of
@@ -21,6 +20,8 @@ from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import Shape, kind_of, names_of
 from pipeline.values import FILLED, Surface
+
+NAME = "part.step"
 
 # mm: a solid whose edges need more than this is told.
 _WIDE = 0.01
@@ -34,14 +35,17 @@ _UNSURE_COLOUR: Colour = (176, 160, 196)
 
 @dataclass(frozen=True)
 class PartReport:
-    """What part.step holds, as the datum file tells it; lengths mm.
+    """What part.step holds, as the datum file tells it, and sentences for the user."""
 
-    figures   plain data for the datum file
-    cautions  sentences for the user
-    """
-
-    figures: dict[str, Any]
+    record: SolidRecord
     cautions: tuple[str, ...]
+
+
+def with_solid(data: DatumFile, report: PartReport) -> DatumFile:
+    """The datum file with what there is to tell of the solid, in place of what was told of an earlier one."""
+    kept = tuple(text for text in data.cautions if not text.startswith(NAME))
+    files = data.files if data.files is None else tuple(sorted({*data.files, NAME}))
+    return data.model_copy(update={"solid": report.record, "cautions": (*kept, *report.cautions), "files": files})
 
 
 def make_part(
@@ -76,8 +80,8 @@ def make_part(
         [Named(face, *_look(names[n], features, colours or {})) for n, face in body.faces.items()],
         "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
     )  # fmt: skip
-    figures = _figures(model, body, verdict, names, features, skin, path)
-    return PartReport(figures, tuple(_cautions(model, verdict, figures, features)))
+    record = _record(model, verdict, names, features, skin, path.stat().st_size)
+    return PartReport(record, tuple(_cautions(model, verdict, record)))
 
 
 def _below(progress: Progress, share: float) -> Progress:
@@ -133,83 +137,92 @@ def _look(what: int | str, features: Sequence[FeatureRecord], colours: dict[str,
     return label_of(feature), colours.get(kind_of(feature).called(feature.side))
 
 
-def _figures(
-    model: Model, body: Body, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord],
-    skin: float, path: Path,
-) -> dict[str, Any]:  # fmt: skip
-    mesh = model.mesh
+def _record(
+    model: Model, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord], skin: float, size: int
+) -> SolidRecord:  # fmt: skip
+    mesh, light = model.mesh, model.capped.surface
     areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))
     kinds = [features[w].kind if isinstance(w, int) else w for w in names.values()]
-    by_kind = {
-        kind: {"faces": kinds.count(kind), "area": float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind))}
+    shares = [
+        FaceShare(
+            kind=kind,
+            faces=kinds.count(kind),
+            area=float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind)),
+        )
         for kind in sorted(set(kinds))
-    }  # fmt: skip
-    drawn = {w for w in names.values() if isinstance(w, int)}
-    light = model.capped.surface
-    return {
-        "closed": model.closed,
-        "valid": verdict.valid,
-        "free_edges": verdict.free_edges,
-        "faces": len(names),
-        "edges": len(model.outline.edges),
-        "by_kind": by_kind,
-        "skin": skin,
-        "skin_held": model.deviation,
-        "edge_depth": DEPTH,
-        "largest_tolerance": verdict.tolerance,
-        "volume": verdict.volume if model.closed else None,
-        "volume_of_light_mesh": volume_of(light.vertices, light.faces) if model.closed else None,
-        "volume_of_facets": volume_of(mesh.points, mesh.faces) if model.closed else None,
-        "features_with_faces": [features[k].id for k in sorted(drawn)],
-        "features_as_facets": {features[k].id: why for k, why in model.fallen.items() if k < len(features)},
-        "capped": {"ends": model.capped.ends, "lids": model.capped.lids, "area": model.capped.area},
-        "bytes": path.stat().st_size,
-    }
+    ]
+    drawn = sorted({w for w in names.values() if isinstance(w, int)})
+    return SolidRecord(
+        file=NAME,
+        closed=model.closed,
+        valid=verdict.valid,
+        free_edges=verdict.free_edges,
+        faces=len(names),
+        edges=len(model.outline.edges),
+        by_kind=tuple(shares),
+        skin=skin,
+        skin_held=model.deviation,
+        edge_depth=DEPTH,
+        largest_tolerance=verdict.tolerance,
+        volume=verdict.volume if model.closed else None,
+        volume_of_light_mesh=volume_of(light.vertices, light.faces) if model.closed else None,
+        features=tuple(features[k].id for k in drawn),
+        as_facets=tuple(
+            FallenFeature(feature=features[k].id, why=why)
+            for k, why in sorted(model.fallen.items())
+            if k < len(features)
+        ),
+        openings_closed=model.capped.ends + model.capped.lids,
+        area_never_seen=model.capped.area,
+        bytes=size,
+    )
 
 
-def _cautions(
-    model: Model, verdict: Verdict, figures: dict[str, Any], features: Sequence[FeatureRecord]
-) -> list[str]:  # fmt: skip
+def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
     out = []
     capped = model.capped
     if capped.left:
         where = "; ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for (x, y, z), _ in capped.left[:4])
         longest = max(length for _, length in capped.left)
         out.append(
-            f"part.step is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
+            f"{NAME} is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
             f"the surface, the largest {longest:.0f} mm round; they are at {where} mm."
         )
-    if capped.ends or capped.lids:
+    if record.openings_closed:
         out.append(
-            f"part.step has {capped.ends + capped.lids} faces named \"never seen\" ({capped.area:.0f} mm2) that close what "
-            "the scan left open; nothing is known of what is there."
+            f'{NAME} has faces named "never seen" ({capped.area:.0f} mm2) that close {record.openings_closed} openings '
+            "of the scan; nothing is known of what is there."
         )
-    for name, why in figures["features_as_facets"].items():
-        out.append(f"part.step has {name}, or part of it, as facets and not as an exact face: {why}.")
+    out += [
+        f"{NAME} has {fallen.feature}, or part of it, as facets and not as an exact face: {fallen.why}."
+        for fallen in record.as_facets
+    ]
     if model.left_out[0]:
         out.append(
-            f"part.step leaves out {model.left_out[0]} loose pieces ({model.left_out[1]:,} facets) beside the part."
+            f"{NAME} leaves out {model.left_out[0]} loose pieces ({model.left_out[1]:,} facets) beside the part."
         )
     if not verdict.valid:
         out.append(
-            f"part.step is not valid by the CAD kernel's own checks ({len(verdict.invalid_faces)} faces); "
+            f"{NAME} is not valid by the CAD kernel's own checks ({len(verdict.invalid_faces)} faces); "
             "use the light mesh, or try another skin tolerance."
         )
     if model.closed and verdict.free_edges:
-        out.append(f"part.step has {verdict.free_edges} free edges: it does not close.")
+        out.append(f"{NAME} has {verdict.free_edges} free edges: it does not close.")
     if verdict.tolerance > _WIDE:
-        out.append(f"Edges of part.step are only within {verdict.tolerance:.3f} mm of their faces.")
-    return out + _volume_cautions(model, verdict, figures)
+        out.append(f"{NAME} has edges that are only within {verdict.tolerance:.3f} mm of their faces.")
+    if record.skin_held > record.skin:
+        out.append(f"{NAME} has a skin that is up to {record.skin_held:.3f} mm off, more than the {record.skin:g} asked.")
+    return [*out, *_volume_cautions(record)]
 
 
-def _volume_cautions(model: Model, verdict: Verdict, figures: dict[str, Any]) -> list[str]:
-    if not model.closed:
+def _volume_cautions(record: SolidRecord) -> list[str]:
+    if record.volume is None or record.volume_of_light_mesh is None:
         return []
-    if verdict.volume <= 0:
-        return ["part.step has no positive volume: the scan is inside out or passes through itself."]
-    curved = sum(v["area"] for k, v in figures["by_kind"].items() if k in names_of(lambda kind: not kind.flat))
-    chords = curved * figures["skin"] + _VOLUME_SHARE * verdict.volume
-    off = verdict.volume - figures["volume_of_light_mesh"]
+    if record.volume <= 0:
+        return [f"{NAME} has no positive volume: the scan is inside out or passes through itself."]
+    curved = sum(s.area for s in record.by_kind if s.kind in names_of(lambda kind: not kind.flat))
+    chords = curved * record.skin + _VOLUME_SHARE * record.volume
+    off = record.volume - record.volume_of_light_mesh
     if abs(off) <= chords:
         return []
-    return [f"part.step holds {off:+.0f} mm3 against the light mesh, more than its chords explain: look at it closely."]
+    return [f"{NAME} holds {off:+.0f} mm3 against the light mesh, more than its chords explain: look at it closely."]
