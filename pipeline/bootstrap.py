@@ -175,7 +175,7 @@ def _project() -> dict[str, Any]:
 
 def _of_extra(project: dict[str, Any], extra: str) -> list[str]:
     """The requirements of an extra, those of the extras that it names of this project included."""
-    found = []
+    found: list[str] = []
     for line in project["optional-dependencies"][extra] if extra else []:
         own = re.fullmatch(rf"{project['name']}\[(\w+)\]", line)
         found += _of_extra(project, own[1]) if own else [line]

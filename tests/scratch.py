@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -16,16 +17,21 @@ from pipeline import kernel_cache
 
 ROOT = Path(__file__).resolve().parent.parent
 _PARTS = ("pipeline", "sample_meshes", "tests", "configs", "pyproject.toml", "README.md", "DEVELOPERS.md")
-_STEP = re.compile(r"^(?:\d+\. |- )?(Write|Copy|In|Run)\b(.*)$")
+_STEP = re.compile(r"^(Write|Copy|In|Run)\b")
 
 
 @dataclass(frozen=True)
 class Step:
-    """One thing that a recipe says to do. what: "write" | "copy" | "add" | "run"; the rest as the sentence has it."""
+    """One thing that a recipe says to do.
+
+    what  "write" | "copy" | "below" | "above" | "instead of" | "run"
+    path  of the file that is written, changed or copied
+    line  the line beside which, or in whose place, `text` goes; of a copy where to
+    """
 
     what: str
     path: str
-    below: str
+    line: str
     text: str
 
 
@@ -69,27 +75,29 @@ def recipe(title: str) -> list[Step]:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     section = re.search(rf"^### {re.escape(title)}\n(.*?)(?=^##|\Z)", text, re.DOTALL | re.MULTILINE)
     assert section, f"DEVELOPERS.md has no recipe {title!r}"
-    steps = []
     lines = section[1].splitlines()
+    steps, inside = [], False
     for number, line in enumerate(lines):
-        found = _STEP.match(line)
-        if not found:
-            continue
-        sentence = " ".join([line, *_rest_of(lines, number + 1)])
-        quoted = re.findall(r"`([^`]+)`", sentence)
-        block = _block_after(lines, number + 1)
-        what = {"Write": "write", "Copy": "copy", "In": "add", "Run": "run"}[found[1]]
-        steps.append(
-            Step(what, quoted[0] if quoted else "", quoted[1] if len(quoted) > 1 else "", "\n".join(block) + "\n")
-        )
+        inside ^= line.startswith("```")
+        if not inside and _STEP.match(line):
+            steps.append(_step(lines, number))
     return steps
+
+
+def _step(lines: list[str], number: int) -> Step:
+    sentence = " ".join([lines[number], *_rest_of(lines, number + 1)])
+    quoted = [*re.findall(r"`([^`]+)`", sentence), "", ""]
+    what = {"Write": "write", "Copy": "copy", "Run": "run"}.get(sentence.split()[0])
+    if what is None:
+        what = next(word for word in ("below", "above", "instead of") if f", {word} " in sentence)
+    return Step(what, quoted[0], quoted[1], "".join(line + "\n" for line in _block_after(lines, number + 1)))
 
 
 def _rest_of(lines: list[str], start: int) -> list[str]:
     """The further lines of a sentence, up to an empty one or the next step."""
     out = []
     for line in lines[start:]:
-        if not line.strip() or line.lstrip().startswith("```") or _STEP.match(line):
+        if not line.strip() or line.startswith("```"):
             break
         out.append(line.strip())
     return out
@@ -100,10 +108,9 @@ def _block_after(lines: list[str], start: int) -> list[str]:
     for number in range(start, len(lines)):
         if _STEP.match(lines[number]):
             return []
-        if lines[number].strip().startswith("```"):
-            margin = len(lines[number]) - len(lines[number].lstrip())
-            end = next(k for k in range(number + 1, len(lines)) if lines[k].strip() == "```")
-            return [line[margin:] for line in lines[number + 1 : end]]
+        if lines[number].startswith("```"):
+            end = next(k for k in range(number + 1, len(lines)) if lines[k] == "```")
+            return lines[number + 1 : end]
     return []
 
 
@@ -114,28 +121,38 @@ def follow(root: Path, steps: list[Step]) -> list[subprocess.CompletedProcess[st
         path = root / step.path
         if step.what == "write":
             assert not path.exists(), f"{step.path} is there already"
-            path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(step.text, encoding="utf-8")
         elif step.what == "copy":
-            shutil.copy(path, root / step.below)
-        elif step.what == "add":
-            _add(path, step.below, step.text)
+            copy_kind(path, root / step.line)
+        elif step.what == "run":
+            done += [run(root, line) for line in step.text.splitlines()]
         else:
-            done += [_run(root, line) for line in step.text.splitlines() if line.strip()]
+            _change(path, step)
     return done
 
 
-def _add(path: Path, below: str, text: str) -> None:
+def copy_kind(test_file: Path, target: Path) -> None:
+    """What stands between the two lines of a test file, and the imports above them, as a file of its own."""
+    head, kind, _ = re.split(r"^# -{20,}.*\n", test_file.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    imports = [line for line in head.splitlines() if line.startswith(("import ", "from "))]
+    target.write_text('"""An elliptic cylinder."""\n\n' + "\n".join([*imports, kind]), encoding="utf-8")
+
+
+def _change(path: Path, step: Step) -> None:
     lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
-    places = [k for k, line in enumerate(lines) if line.strip() == below.strip()]
-    assert len(places) == 1, f"{path.name} has the line {below!r} {len(places)} times"
-    lines.insert(places[0] + 1, text)
+    places = [k for k, line in enumerate(lines) if line.strip().rstrip(":") == step.line.strip().rstrip(":")]
+    assert len(places) == 1, f"{step.path} has the line {step.line!r} {len(places)} times"
+    at = places[0]
+    if step.what == "instead of":
+        lines[at] = step.text
+    else:
+        lines.insert(at + (step.what == "below"), step.text)
     path.write_text("".join(lines), encoding="utf-8")
 
 
-def _run(root: Path, line: str) -> subprocess.CompletedProcess[str]:
+def run(root: Path, line: str) -> subprocess.CompletedProcess[str]:
     """A `datumlift ...` or `python ...` line, with the scratch copy's package in place of the installed one."""
-    words = line.split()
+    words = shlex.split(line)
     if words[0] == "datumlift":
         words = [sys.executable, "-m", "pipeline.cli", *words[1:]]
     elif words[0] == "python":

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from pipeline import artefacts
-from pipeline.values import CleanResult, Removal
+from pipeline.job import Zone
+from pipeline.values import CleanResult, Proposal, Removal
 from pipeline.values.surface import Surface
 
 
@@ -31,6 +32,14 @@ def test_a_result_comes_back_as_it_went(tmp_path: Path) -> None:
     assert np.isnan(back.area_in)
     assert artefacts.fetch(path, "removals") == _result().removals
     assert [p.name for p in tmp_path.iterdir()] == ["clean.npz"]
+
+
+def test_settings_come_back_with_what_was_given_and_no_more(tmp_path: Path) -> None:
+    zone = Zone(shape="sphere", centre=(1.0, 2.0, 3.0), radius=4.0)
+    artefacts.store((Proposal("post", np.zeros(3), 5.0, "why", zone),), tmp_path / "fill.npz")
+    (back,) = artefacts.fetch(tmp_path / "fill.npz")
+    assert back.zone == zone
+    assert back.zone.model_fields_set == {"shape", "centre", "radius"}
 
 
 plain = st.recursive(

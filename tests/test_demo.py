@@ -1,4 +1,7 @@
-"""The main job on the demo scan, as a user runs it: from the command line, held against the part's exact truth."""
+"""The main job on the demo scan, as a user runs it: from the command line, held against the part's exact truth.
+
+Covers: pipeline.cli.demo
+"""
 
 from __future__ import annotations
 

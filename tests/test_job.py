@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError, SettingsError
-from pipeline.job import dump_job, load_job, make_job
+from pipeline.job import Zone, dump_job, load_job, make_job, zone_of, zone_text
 
 
 @pytest.mark.parametrize(
@@ -20,11 +20,48 @@ from pipeline.job import dump_job, load_job, make_job
         {"clean": {"exclude": [{"shape": "sphere", "centre": [0, 1, 2], "radius": 3}]}},
         {"names": {"bore-1": 'seal "A" \\ <ø>\n'}},
         {"caliper": [{"near": [0, 0, 0], "diameter": 62.0}]},
+        {"caliper": [{"feature": "a", "diameter": 1e-7}], "refit": [{"feature": "b", "radius": 3}]},
+        {"names": {"left.right": "a", "bore 1": "\u0001\t'''", "": "none"}},
+        {"fill": {"gaps": [{"id": "gap-1", "do": "cap"}, {"id": "gap-2", "do": "leave"}]}},
+        {"clean": {"part_frame": [[1, 0, 0, 5], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]}},
     ],
 )
 def test_every_default_spelled_out_reads_back_as_the_same_job(settings: dict) -> None:
     job = make_job({"scan": "a.stl", **settings})
     assert make_job(tomllib.loads(dump_job(job))) == job
+
+
+def test_what_is_not_set_stands_as_a_comment() -> None:
+    lines = dump_job(make_job({"scan": "a.stl", "audit": {"max_tilt": 0.5}})).splitlines()
+    assert {"# out =", "# title =", "# max_deviation =", "max_tilt = 0.5", 'close = "safe"'} <= set(lines)
+    assert lines[0] == 'scan = "a.stl"'
+    # A blank line before each table, and none at either end.
+    assert all(lines[k - 1] == "" for k, line in enumerate(lines) if line.startswith("["))
+    assert lines[-1]
+
+
+@pytest.mark.parametrize(
+    "zone",
+    [
+        Zone(shape="box", low=(0.0, -1.5, 2.0), high=(1.0, 2.0, 3.0)),
+        Zone(shape="cylinder", start=(0.0, 0.0, 0.0), end=(0.0, 0.0, 1e-5), radius=4.25),
+        Zone(shape="half-space", coordinates="part", point=(0.0, 0.0, 0.0), direction=(0.0, 0.0, 1.0)),
+        Zone(shape="inside", feature='bore "A"', beyond=3.0),
+    ],
+)
+def test_a_zone_is_pasted_as_it_is_written(zone: Zone) -> None:
+    text = zone_text(zone)
+    assert zone_of(text) == zone
+    pasted = tomllib.loads('scan = "a.stl"\n\n' + text)["clean"]["exclude"]
+    assert [Zone.model_validate(row) for row in pasted] == [zone]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "shape = 'box'", "[[clean.exclude]]\nshape = 'box'", "[clean]\nexclude = []", "[[clean.exclude"]
+)
+def test_what_is_no_zone_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"zone|clean\.exclude"):
+        zone_of(text)
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,57 @@ if TYPE_CHECKING:
 
 SHOWN_GAPS = 12
 
+# What can be set, each with a line on what it does.
+_SETTINGS = """\
+[read]
+units = {unit}                           # mm, cm, m, in; auto: what the file states, else mm
+
+[clean]
+debris_share = 0.005                    # shells under this share of the whole area are removed
+# What is not the part: facets in these zones are left out. Shapes: box (low, high), cylinder (start,
+# end, radius), sphere (centre, radius), half-space (point, direction), inside (feature, beyond).
+# [[clean.exclude]]
+# shape = "sphere"
+# centre = [0.0, 0.0, 0.0]
+# radius = 10.0
+
+[recover]
+coating_thickness = 0.0                 # matting spray on every face: bores measure small, bosses big
+
+# A size measured on the real part: the run says whether scan and measurement agree.
+# [[caliper]]
+# near = [0.0, 0.0, 0.0]                # or feature = "its id in datums.json"
+# diameter = 50.0
+# uncertainty = 0.01
+
+# A feature fitted again with what you vouch for; the run says where the scan contradicts it.
+# [[refit]]
+# feature = "its id in datums.json"
+# square_to = "another feature's id"    # or parallel_to
+# radius = 25.0                         # instead, or besides
+
+# [names]                               # what the outputs call a feature
+# "a feature's id from datums.json" = "seal bore"
+
+[fill]
+close = "safe"                          # "none" leaves every gap open
+watertight = false                      # true caps even real openings, flat and marked
+
+# [frame]                               # default: proposed from the largest machined faces and bores
+# A = "primary: a feature's id from datums.json"
+# B = "secondary"
+# C = "tertiary"
+
+[lighten]
+facets = 100000                         # to a count ...
+# tolerance = 0.02                      # ... or to a deviation; with both, whichever binds
+
+[audit]                                 # promises; a broken one gives exit status 3
+# max_deviation = 0.1
+# max_axis_shift = 0.005
+# max_radius_change = 0.005
+"""
+
 
 @click.command(short_help="A commented job file for a scan.")
 @click.argument("scan", type=click.Path(path_type=Path))
@@ -70,54 +121,7 @@ scan = {tomlkit.item(place).as_string()}
 # out = "where the outputs go"          # default: beside the scan, named after it
 # title = "what stands on the report"
 
-[read]
-units = {tomlkit.item(unit).as_string()}                           # mm, cm, m, in; auto: what the file states, else mm
-
-[clean]
-debris_share = 0.005                    # shells under this share of the whole area are removed
-# What is not the part: facets in these zones are left out. Shapes: box (low, high), cylinder (start,
-# end, radius), sphere (centre, radius), half-space (point, direction), inside (feature, beyond).
-# [[clean.exclude]]
-# shape = "sphere"
-# centre = [0.0, 0.0, 0.0]
-# radius = 10.0
-
-[recover]
-coating_thickness = 0.0                 # matting spray on every face: bores measure small, bosses big
-
-# A size measured on the real part: the run says whether scan and measurement agree.
-# [[caliper]]
-# near = [0.0, 0.0, 0.0]                # or feature = "its id in datums.json"
-# diameter = 50.0
-# uncertainty = 0.01
-
-# A feature fitted again with what you vouch for; the run says where the scan contradicts it.
-# [[refit]]
-# feature = "its id in datums.json"
-# square_to = "another feature's id"    # or parallel_to
-# radius = 25.0                         # instead, or besides
-
-# [names]                               # what the outputs call a feature
-# "a feature's id from datums.json" = "seal bore"
-
-[fill]
-close = "safe"                          # "none" leaves every gap open
-watertight = false                      # true caps even real openings, flat and marked
-
-# [frame]                               # default: proposed from the largest machined faces and bores
-# A = "primary: a feature's id from datums.json"
-# B = "secondary"
-# C = "tertiary"
-
-[lighten]
-facets = 100000                         # to a count ...
-# tolerance = 0.02                      # ... or to a deviation; with both, whichever binds
-
-[audit]                                 # promises; a broken one gives exit status 3
-# max_deviation = 0.1
-# max_axis_shift = 0.005
-# max_radius_change = 0.005
-"""
+""" + _SETTINGS.format(unit=tomlkit.item(unit).as_string())
 
 
 def gap_lines(surface: Surface) -> list[str]:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile
     from pipeline.formats.solid import PartReport
 
+
 @click.command(short_help="Make a solid with true bores and faces of a run.")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
 @click.option(

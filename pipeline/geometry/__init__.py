@@ -6,7 +6,7 @@ run.
 
 from __future__ import annotations
 
-from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Singles
+from pipeline.geometry.arrays import Bytes, Floats, Indices, Ints, Longs, Mask, Point, Shorts, Singles
 from pipeline.geometry.box import box_of
 from pipeline.geometry.circle import (
     FULL_TURN,
@@ -61,6 +61,8 @@ __all__ = [
     "Ints",
     "Longs",
     "Mask",
+    "Point",
+    "Shorts",
     "Singles",
     "algebraic_circle",
     "angle_between_directions",

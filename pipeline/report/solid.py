@@ -22,7 +22,9 @@ def solid_section(show: Figures) -> str:
         f"features were made sharp, by at most {show.length('solid.edge_depth', 0.05)} {unit}.</p>"
     )
     rows = [
-        cell(share.kind) + figure(show.number(f"solid.by_kind.{i}.faces")) + figure(show.area(f"solid.by_kind.{i}.area"))
+        cell(share.kind)
+        + figure(show.number(f"solid.by_kind.{i}.faces"))
+        + figure(show.area(f"solid.by_kind.{i}.area"))
         for i, share in enumerate(made.by_kind)
     ]
     faces = table("Faces of the solid", ["faces", "#how many", f"#area {show.words.area_unit}"], rows)

@@ -9,26 +9,26 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
 from pipeline.features.exclusion import inside
+from pipeline.geometry import Floats, Ints, Mask
 from pipeline.job import CleanSettings
 from pipeline.mesh.query import VisibilityGrid
 from pipeline.mesh.repair import (
-    crossing,
-    crumbs,
-    doubled,
-    facets_by_piece,
-    flat_facets,
-    flip_flat,
-    folds,
+    component_orientation,
+    duplicate_layer_facets,
+    facets_by_component,
+    flip_zero_area,
+    fold_overs,
     inconsistent_edges,
-    minority,
-    part,
-    sides,
+    inconsistent_facets,
+    intersecting_facets,
+    reversed_facets,
+    small_components,
     spikes,
-    turn,
+    split_nonmanifold,
+    zero_area_facets,
 )
 from pipeline.mesh.topology import (
     compact,
@@ -41,9 +41,6 @@ from pipeline.mesh.topology import (
 )
 from pipeline.progress import Progress
 from pipeline.values import CleanResult, ReadResult, Removal, Surface
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 
 # A vertex further than this many times the noise out of its ring is no noise.
 _SPIKE_SIGMAS = 10.0
@@ -59,7 +56,7 @@ class _Bench:
     removals: list[Removal] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
 
-    def remove(self, mask: NDArray[np.bool_], what: str, note: str = "", count: int | None = None) -> bool:
+    def remove(self, mask: Mask, what: str, note: str = "", count: int | None = None) -> bool:
         """Take the facets of `mask` away; True if there were any."""
         facets = int(np.count_nonzero(mask))
         if facets == 0:
@@ -92,23 +89,23 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
     bench.remove(degenerate_facets(bench.f), "degenerate facets", "two corners in one point")
     bench.remove(duplicate_facets(bench.f, len(bench.v)), "duplicate facets", "same three corners as another facet")
     progress(0.25, "winding")
-    neighbours = _wind(bench)
+    neighbours = _make_consistent(bench)
     progress(0.4, "spikes and folds")
     # What has no noise is a tessellation: sharp tips and thin shells in it are meant.
     sigma = read.source.noise_sigma
     if sigma > 0:
-        neighbours = _blemishes(bench, neighbours, sigma)
+        neighbours = _fold_overs_and_spikes(bench, neighbours, sigma)
     progress(0.6, "non-manifold places")
-    neighbours = _part(bench, neighbours)
+    neighbours = _split(bench, neighbours)
     progress(0.7, "doubled sheets")
     if sigma > 0:
-        neighbours = _sheets(bench, neighbours, sigma)
+        neighbours = _duplicate_layers(bench, neighbours, sigma)
     progress(0.75, "debris")
     neighbours = _debris(bench, neighbours, settings)
-    neighbours = _flat(bench, neighbours)
+    neighbours = _zero_area(bench, neighbours)
     progress(0.8, "crossing facets")
     if sigma > 0:
-        neighbours = _tangles(bench, neighbours, read.source.mean_edge, settings)
+        neighbours = _intersecting(bench, neighbours, read.source.mean_edge, settings)
     progress(0.9, "orientation")
     _orient(bench, neighbours)
     vertices, faces, _ = compact(bench.v, bench.f)
@@ -127,53 +124,53 @@ def _exclude(bench: _Bench, settings: CleanSettings) -> None:
             )
 
 
-def _wind(bench: _Bench) -> Ints:
+def _make_consistent(bench: _Bench) -> Ints:
     """Make the winding the same over each sheet; returns the neighbours."""
     neighbours = facet_neighbours(bench.f, len(bench.v))
     if inconsistent_edges(bench.f, neighbours):
-        wrong = minority(bench.f, neighbours, bench.areas)
+        wrong = inconsistent_facets(bench.f, neighbours, bench.areas)
         bench.mended(
             "facets turned over",
             int(wrong.sum()),
             f"{bench.areas[wrong].sum():.4g} mm2 ran against the facets round them",
         )
-        bench.f, neighbours = turn(bench.f, neighbours, wrong)
+        bench.f, neighbours = reversed_facets(bench.f, neighbours, wrong)
     return neighbours
 
 
-def _blemishes(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
-    folded = folds(bench.v, bench.f, neighbours)
+def _fold_overs_and_spikes(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
+    folded = fold_overs(bench.v, bench.f, neighbours)
     gone = bench.remove(folded, "folded facets", "turned back on the surface round them")
     needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
     gone |= bench.remove(needles, "spikes", f"stand out by more than {_SPIKE_SIGMAS * sigma:.3f} mm")
     return facet_neighbours(bench.f, len(bench.v)) if gone else neighbours
 
 
-def _part(bench: _Bench, neighbours: Ints) -> Ints:
-    parted = part(bench.v, bench.f, neighbours, components(neighbours))
-    bench.mended("non-manifold edges parted", parted.edges, "more than two facets met there")
-    bench.mended("vertices split", parted.vertices_split, "sheets touched in them")
-    if len(parted.kept) < len(bench.f):
+def _split(bench: _Bench, neighbours: Ints) -> Ints:
+    manifold = split_nonmanifold(bench.v, bench.f, neighbours, components(neighbours))
+    bench.mended("non-manifold edges parted", manifold.edges, "more than two facets met there")
+    bench.mended("vertices split", manifold.vertices_split, "sheets touched in them")
+    if len(manifold.kept) < len(bench.f):
         gone = np.ones(len(bench.f), dtype=bool)
-        gone[parted.kept] = False
+        gone[manifold.kept] = False
         bench.remove(gone, "pinched facets", "hung on the rest by one vertex, or could not be parted from it")
-    bench.v, bench.f = parted.vertices, parted.faces
-    return parted.neighbours
+    bench.v, bench.f = manifold.vertices, manifold.faces
+    return manifold.neighbours
 
 
-def _sheets(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
-    double = doubled(bench.v, bench.f, components(neighbours), sigma)
+def _duplicate_layers(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
+    double = duplicate_layer_facets(bench.v, bench.f, components(neighbours), sigma)
     if bench.remove(double, "doubled sheets", "a larger piece lies on them and faces the same way"):
-        return _part(bench, neighbours_without(neighbours, double))
+        return _split(bench, neighbours_without(neighbours, double))
     return neighbours
 
 
 def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     labels = components(neighbours)
-    found = crumbs(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
-    if found.debris_pieces:
+    found = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
+    if found.debris_count:
         note = f"{found.debris.sum()} facets, the nearest {found.distance:.3g} mm from the part"
-        bench.remove(found.debris, "debris", note, count=found.debris_pieces)
+        bench.remove(found.debris, "debris", note, count=found.debris_count)
         neighbours = neighbours_without(neighbours, found.debris)
     if found.islands:
         bench.cautions.append(
@@ -182,12 +179,12 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     return neighbours
 
 
-def _flat(bench: _Bench, neighbours: Ints) -> Ints:
+def _zero_area(bench: _Bench, neighbours: Ints) -> Ints:
     """Facets whose corners lie on one line: share the facet beside them, or go where there is none."""
-    if not flat_facets(bench.v, bench.f).any():
+    if not zero_area_facets(bench.v, bench.f).any():
         return neighbours
     before = float(bench.areas.sum())
-    bench.f, neighbours, changed = flip_flat(bench.v, bench.f, neighbours)
+    bench.f, neighbours, changed = flip_zero_area(bench.v, bench.f, neighbours)
     bench.areas[changed] = facet_areas(bench.v, bench.f[changed])
     # The corner is on the side to within 1e-7 of its length: that little is what is lost or won.
     bench.removals.append(
@@ -196,8 +193,8 @@ def _flat(bench: _Bench, neighbours: Ints) -> Ints:
     return neighbours
 
 
-def _tangles(bench: _Bench, neighbours: Ints, edge: float, settings: CleanSettings) -> Ints:
-    cross = crossing(bench.v, bench.f, neighbours, bench.areas, edge)
+def _intersecting(bench: _Bench, neighbours: Ints, edge: float, settings: CleanSettings) -> Ints:
+    cross = intersecting_facets(bench.v, bench.f, neighbours, bench.areas, edge)
     if not cross.any():
         return neighbours
     if bench.areas[cross].sum() > settings.debris_share * bench.areas.sum():
@@ -207,25 +204,25 @@ def _tangles(bench: _Bench, neighbours: Ints, edge: float, settings: CleanSettin
         )
         return neighbours
     bench.remove(cross, "crossing facets", "passed through other facets")
-    return _part(bench, neighbours_without(neighbours, cross))
+    return _split(bench, neighbours_without(neighbours, cross))
 
 
 def _orient(bench: _Bench, neighbours: Ints) -> None:
     labels = components(neighbours)
-    shadow = VisibilityGrid.of(bench.v, bench.f)
+    grid = VisibilityGrid.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
-    for mine in facets_by_piece(labels):
+    for mine in facets_by_component(labels):
         whole = len(mine) == len(bench.f)
-        verdict = sides(bench.v, bench.f if whole else bench.f[mine], shadow).inside_out
-        if verdict:
+        inward = component_orientation(bench.v, bench.f if whole else bench.f[mine], grid).inward
+        if inward:
             wrong[mine] = True
             pieces += 1
-        elif verdict is None and bench.areas[mine].sum() > 0.05 * bench.areas.sum():
+        elif inward is None and bench.areas[mine].sum() > 0.05 * bench.areas.sum():
             unsure += 1
     if pieces:
         bench.mended("pieces turned inside out", pieces, f"{bench.areas[wrong].sum():.4g} mm2 faced the material")
-        bench.f, _ = turn(bench.f, neighbours, wrong)
+        bench.f, _ = reversed_facets(bench.f, neighbours, wrong)
     if unsure:
         bench.cautions.append(
             "The scan is too open to tell outside from inside; it was taken as it came: check that bores are "

@@ -28,7 +28,7 @@ from pipeline.features.gaps import (
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
 from pipeline.mesh.query import self_intersections
-from pipeline.mesh.repair import one_fan_each
+from pipeline.mesh.repair import split_singular_vertices
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import shape_of
@@ -207,7 +207,7 @@ def _put_together(
     # A patch closes one of several gaps that meet in a vertex; the others then leave it more than one fan.
     corners = [m.patch.corners for m in made if m.patch is not None]
     if corners:
-        faces, copies = one_fan_each(faces, len(vertices), np.concatenate(corners))
+        faces, copies = split_singular_vertices(faces, len(vertices), np.concatenate(corners))
         vertices = np.concatenate([vertices, vertices[copies]])
     areas = facet_areas(vertices, faces[old:])
     origin = np.concatenate([surface.origin, np.full(len(owner), FILLED, np.uint8)])

@@ -19,6 +19,7 @@ from pipeline.surfaces.shape import (
     Sided,
     as_points,
     pack,
+    redirected,
     seen_from,
     shape_of,
 )
@@ -99,6 +100,7 @@ __all__ = [
     "names_of",
     "normal_equations",
     "pack",
+    "redirected",
     "refine",
     "register",
     "row_distances",

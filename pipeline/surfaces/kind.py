@@ -27,6 +27,7 @@ class SituationFeature(StrEnum):
     AXIS = "axis"
     POINT = "point"
     AXIS_POINT = "axis+point"
+    AXIS_PLANE = "axis+plane"
 
 
 class Look(NamedTuple):
@@ -170,6 +171,8 @@ class Kind:
         unknown = [name for name in self.parameters if name not in SLOTS]
         if unknown:
             raise ValueError(f"The kind {self.name!r} has a parameter {unknown[0]!r}; there are {', '.join(SLOTS)}.")
+        if self.situation == SituationFeature.AXIS_PLANE and "t" not in self.parameters:
+            raise ValueError(f"A {self.name} needs an orientation 't' for the plane through its axis.")
         wanted = {"bore", "boss"} if self.by_side else {self.name}
         if set(self.looks) != wanted:
             raise ValueError(f"The kind {self.name!r} needs a look for {' and for '.join(sorted(wanted))}.")

@@ -144,6 +144,14 @@ def square_foot(shape: Shape) -> Floats | None:
     return foot
 
 
+def redirected(shape: Shape, direction: Floats) -> Shape:
+    """The shape with another unit direction (3,), its orientation square to that."""
+    if shape.orientation is None:
+        return replace(shape, direction=direction)
+    across = shape.orientation - (shape.orientation @ direction) * direction
+    return replace(shape, direction=direction, orientation=across / np.linalg.norm(across))
+
+
 def seen_from(shape: Shape, matrix: Floats) -> Shape:
     """The shape in the coordinates that a rigid motion (4, 4) leads to."""
     direction, orientation = (None if d is None else turned(matrix, d) for d in (shape.direction, shape.orientation))

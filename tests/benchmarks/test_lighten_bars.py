@@ -17,7 +17,7 @@ import pytest
 
 from pipeline.job import LightenSettings
 from pipeline.mesh.query.distance import Scene
-from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.query.facet_points import spread_points
 from pipeline.mesh.query.self_intersections import self_intersections
 from pipeline.mesh.topology.defects import edge_report
 from pipeline.stages.lighten import lighten
@@ -25,6 +25,7 @@ from pipeline.surfaces import signed_distance
 from pipeline.surfaces.shape import shape_of
 from pipeline.values.surface import Surface
 from tests.known import Known, known
+from tests.needles import thin_facets
 from tests.scans import Noise, demo_scan
 
 pytestmark = pytest.mark.slow

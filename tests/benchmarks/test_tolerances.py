@@ -14,7 +14,7 @@ import pytest
 from pipeline.features.simplification.feature_association import noise_reach, target_surface
 from pipeline.features.uncertainty.noise import white_sigma
 from pipeline.job import CleanSettings, LightenSettings, RecoverSettings
-from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.query.facet_points import spread_points
 from pipeline.mesh.query.self_intersections import self_intersections
 from pipeline.mesh.topology.defects import edge_report
 from pipeline.mesh.topology.measures import mean_edge
@@ -28,6 +28,7 @@ from pipeline.values import FillResult, LightenResult, ReadResult, RecoverResult
 from pipeline.values.surface import Surface
 from tests.apart import distances_to
 from tests.known import known
+from tests.needles import thin_facets
 from tests.scans import Noise, demo_scan, open_part, scan_like
 
 pytestmark = pytest.mark.slow

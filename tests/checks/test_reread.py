@@ -1,6 +1,9 @@
 """Every file for CAD opened again by the library that made its format's readers, and held against datums.json.
 
-STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check. Covers all of `formats.step`.
+STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check.
+
+Covers: pipeline.formats.step.faces, pipeline.formats.step.items, pipeline.formats.step.shapes
+Covers: pipeline.formats.step.write
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Bad input gets one sentence, exit status 2, no traceback, and nothing of the user's is touched."""
+"""Bad input gets one sentence, exit status 2, no traceback, and nothing of the user's is touched.
+
+Covers: pipeline.cli.main, pipeline.cli.run
+"""
 
 from __future__ import annotations
 

@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 import trimesh
 from click.testing import CliRunner
+from jsonschema import Draft202012Validator
 
 from pipeline.cli.compare import command
 from pipeline.errors import InputError
+from pipeline.formats.datum_file import schema_text
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +42,16 @@ def test_a_grown_drum_breaks_the_budget(pair: tuple[Path, Path]) -> None:
     assert len(broken) == 1
     assert broken[0]["value"] == pytest.approx(0.025, abs=1e-3)
     assert found["scan_to_light"]["max"] == pytest.approx(0.025, abs=2e-3)
+    # The same words as in the datum file; there is no part frame here.
+    schema = json.loads(schema_text())
+    Draft202012Validator({"$ref": "#/$defs/AuditRecord", "$defs": schema["$defs"]}).validate(found)
+    feature_audit = Draft202012Validator({"$ref": "#/$defs/FeatureAuditRecord", "$defs": schema["$defs"]})
+    assert len(found["features"]) >= 3
+    for feature in found["features"]:
+        feature_audit.validate(feature)
+        assert feature["id"]
+    assert "in_part_frame" not in found["scan_to_light"]
+    np.testing.assert_allclose(found["motion"], np.eye(4), atol=1e-12)
 
 
 def test_a_mesh_against_itself_holds_everything(pair: tuple[Path, Path]) -> None:

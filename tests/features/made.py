@@ -8,7 +8,7 @@ from pipeline.geometry import basis_of
 from pipeline.surfaces import KINDS
 from pipeline.values import Extent, Feature, Form, NoiseModel, RecoverResult, Uncertainty
 
-SIGMAS = {"u": 0.003, "v": 0.004, "w": 0.002, "a": 4e-5, "b": 6e-5, "r": 0.002, "h": 2e-4, "R": 0.003}
+SIGMAS = {"u": 0.003, "v": 0.004, "w": 0.002, "a": 4e-5, "b": 6e-5, "r": 0.002, "h": 2e-4, "R": 0.003, "t": 2e-4}
 
 
 def uncertainty(kind: str, direction, scale: float = 1.0, seed: int | None = None) -> Uncertainty:

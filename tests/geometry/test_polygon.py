@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 from numpy.testing import assert_allclose, assert_array_equal
-from scipy.spatial import ConvexHull
+from scipy.spatial import ConvexHull, Delaunay
 from skimage.measure import approximate_polygon, points_in_poly
 
 from pipeline.geometry import (
@@ -76,3 +76,13 @@ def test_triangles():
     corners = RNG.normal(size=(50, 3, 3))
     assert_allclose(area_vectors(corners), trimesh.triangles.cross(corners), rtol=1e-12)
     assert_allclose(np.linalg.norm(area_vectors(corners), axis=1) / 2, trimesh.triangles.area(corners), rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_contains_agrees_with_a_triangulation(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    corners = rng.uniform(0, 1, (12, 2))
+    hull = corners[Delaunay(corners).convex_hull[:, 0]]
+    hull = hull[np.argsort(np.arctan2(*(hull - hull.mean(0)).T[::-1]))]
+    probes = rng.uniform(-0.2, 1.2, (500, 2))
+    assert_array_equal(contains([hull], probes), Delaunay(hull).find_simplex(probes) >= 0)

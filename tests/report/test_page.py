@@ -1,4 +1,8 @@
-"""The report read back: every figure in it is the datum file's, with no more digits than it supports."""
+"""The report read back: every figure in it is the datum file's, with no more digits than it supports.
+
+Covers: pipeline.report.build, pipeline.report.feature_tables, pipeline.report.figures, pipeline.report.tables
+Covers: pipeline.report.words
+"""
 
 from __future__ import annotations
 

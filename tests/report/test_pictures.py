@@ -1,4 +1,8 @@
-"""The pictures: drawn with no screen and no graphics driver, and what they show is there."""
+"""The pictures: drawn with no screen and no graphics driver, and what they show is there.
+
+Covers: pipeline.report.charts, pipeline.report.colours, pipeline.report.maps, pipeline.report.preview
+Covers: pipeline.report.raster, pipeline.report.views
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The closing summary on the terminal: twenty lines at most, and the report's own verdict."""
+"""The closing summary on the terminal: twenty lines at most, and the report's own verdict.
+
+Covers: pipeline.cli.show
+"""
 
 from __future__ import annotations
 

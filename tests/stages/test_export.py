@@ -84,7 +84,7 @@ def test_a_failure_leaves_everything_as_it_was(scan: Path, tmp_path: Path, monke
     def full(*_: object) -> str:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(stage.summary, "summary_md", full)
+    monkeypatch.setattr(stage, "summary_md", full)
     with pytest.raises(OutputError, match="No space left"):
         write(scan, out, units="in")
     assert content(out) == before

@@ -10,7 +10,7 @@ import trimesh
 
 from pipeline.features.simplification.feature_association import noise_reach, target_surface
 from pipeline.job import LightenSettings
-from pipeline.mesh.query.facet_points import spread_points, thin_facets
+from pipeline.mesh.query.facet_points import spread_points
 from pipeline.mesh.topology.defects import edge_report
 from pipeline.stages.lighten import lighten
 from pipeline.surfaces import signed_distance
@@ -19,6 +19,7 @@ from pipeline.values import LightenResult
 from pipeline.values.surface import FILLED, Surface
 from tests.apart import distances_to
 from tests.known import Known, known
+from tests.needles import thin_facets
 from tests.scans import demo_scan
 
 

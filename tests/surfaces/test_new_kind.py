@@ -10,12 +10,15 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
+from scipy.spatial.transform import Rotation
 
 from pipeline.geometry import Floats, eliminate
 from pipeline.jit import njit
@@ -264,7 +267,7 @@ def test_the_distance_is_the_least_one() -> None:
         starts = np.linspace(0.0, 2.0 * np.pi, 17)
         found = [
             minimize_scalar(off, bounds=pair, method="bounded", options={"xatol": 1e-12}).fun
-            for pair in zip(starts[:-1], starts[1:], strict=True)
+            for pair in pairwise(starts)
         ]
         inside = (a / LARGE) ** 2 + (b / SMALL) ** 2 < 1.0
         assert distance(shape, point) == pytest.approx(-min(found) if inside else min(found), abs=1e-7)
@@ -380,6 +383,7 @@ def test_other_kernels_are_served_than_without_it() -> None:
     told = in_its_own_process(
         """
 import os
+from itertools import pairwise
 from pathlib import Path
 folder = Path(os.environ["NUMBA_CACHE_DIR"])
 others = [p for p in folder.parent.glob("kernels-*") if p != folder]
@@ -437,3 +441,33 @@ def test_the_block_is_what_it_is_said_to_be() -> None:
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     volume = np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0
     assert volume == pytest.approx(8.0 * np.prod(HALF) - 2.0 * HALF[2] * np.pi * LARGE * SMALL, rel=1e-3)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output folder of the whole job on a scan of the block, with noise, in which the kind is registered."""
+    from sample_meshes.make_scan import Noise, noise_along_normal
+
+    folder = tmp_path_factory.mktemp("ellipse")
+    vertices, faces, normals = block(0.45)
+    noise = noise_along_normal(vertices, Noise(0.008, ((0.003, 2.5),)), np.random.default_rng(7))
+    points = (vertices + noise[:, None] * normals) @ Rotation.from_rotvec(LEAN).as_matrix().T + np.array(
+        [12.0, -7.0, 30.0]
+    )
+    trimesh.Trimesh(points, faces, process=False).export(folder / "block.stl")
+    in_its_own_process(
+        f"""
+from pipeline.cli.main import main
+import sys
+sys.exit(main(["run", {str(folder / "block.stl")!r}, "--quiet", "--out", {str(folder / "out")!r}]))
+"""
+    )
+    return folder / "out"
+
+
+@pytest.mark.slow
+def test_the_whole_job_finds_it(job: Path) -> None:
+    """As it was made, within its uncertainty: intervals as `features.uncertainty.propagation` says, k = 3."""
+    told = json.loads((job / "datums.json").read_text())
+    found = [f for f in told["features"] if f["kind"] == KIND.name]
+    assert len(found) == 1, [f["kind"] for f in told["features"]]

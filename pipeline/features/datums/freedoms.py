@@ -1,8 +1,8 @@
 """What datums fix of a rigid body's six freedoms, and the frame that follows, by the rules of ISO 5459.
 
 Each datum stands for its situation feature: a plane for a face, an axis for a cylinder, a point for a sphere,
-an axis and a point for a cone or torus. They are taken in their order, and each one takes away of the six
-freedoms of a rigid body only what those before it left:
+an axis and a point for a cone or torus, an axis and a plane through it for a prism. They are taken in their order,
+and each one takes away of the six freedoms of a rigid body only what those before it left:
 
     directions  the first direction there is fixes two turns, the first one that is not parallel to it the third;
                 a place can do the same (a hole beside the axis stops the turn about it)
@@ -85,7 +85,7 @@ class _State:
 
     def take(self, letter: str, datum: Situation) -> tuple[list[Floats], list[Floats]]:
         """Turns and shifts (as vectors) that this datum takes away."""
-        turns = self._take_direction(datum)
+        turns = [*self._take_direction(datum.direction), *self._take_direction(datum.across)]
         ideal = self._idealised(datum.direction)
         self.ideal.append(ideal)
         shifts = self._take_place(datum, ideal)
@@ -98,8 +98,7 @@ class _State:
             )
         return turns, shifts
 
-    def _take_direction(self, datum: Situation) -> list[Floats]:
-        d = datum.direction
+    def _take_direction(self, d: Floats | None) -> list[Floats]:
         if d is None or self.q is not None:
             return []
         if self.p is None:

@@ -1,4 +1,4 @@
-"""Situation features (ISO 5459): the plane, axis or point that a designated datum comes to.
+"""Situation features (ISO 5459): the plane, axis or point, or two of them, that a designated datum comes to.
 
 Points and directions are in scan coordinates, mm and rad.
 """
@@ -21,11 +21,15 @@ ALIKE = np.radians(10.0)  # nearer than this to parallel gives no second directi
 
 @dataclass(frozen=True)
 class Situation:
-    """What a datum is to the frame: a point of it, and the direction of a plane's normal or of an axis."""
+    """What a datum is to the frame: a point of it, and the direction of a plane's normal or of an axis.
+
+    across  a second direction, square to the axis: how the plane through it lies that a prism has besides
+    """
 
     kind: SituationFeature
     point: Floats
     direction: Floats | None
+    across: Floats | None = None
 
     @property
     def flat(self) -> bool:
@@ -41,7 +45,9 @@ def situation(choice: Choice, shapes: Mapping[str, Shape], weights: Mapping[str,
     if choice.make == "point":
         return Situation(SituationFeature.POINT, np.asarray(choice.place, float), None)
     if choice.make == "feature":
-        return Situation(kind_of(found[0]).situation, found[0].point, found[0].direction)
+        kind = kind_of(found[0]).situation
+        across = found[0].orientation if kind == SituationFeature.AXIS_PLANE else None
+        return Situation(kind, found[0].point, found[0].direction, across)
     if choice.make == "centre":
         return Situation(SituationFeature.POINT, found[0].point, None)
     if choice.make == "middle":

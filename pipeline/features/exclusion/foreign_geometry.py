@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.geometry import (
     Floats,
+    Indices,
     Ints,
     area_vector,
     basis_of,
@@ -25,7 +25,7 @@ from pipeline.geometry import (
 )
 from pipeline.jit import njit
 from pipeline.job import Zone
-from pipeline.mesh.repair import crumbs, facets_by_piece
+from pipeline.mesh.repair import facets_by_component, small_components
 from pipeline.mesh.topology import boundary_loops, compact, components, facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import is_bore
 from pipeline.values import Feature, Proposal, Source, Surface
@@ -67,7 +67,7 @@ def _zone(shape: Literal["box", "cylinder"], **values: Floats | float) -> Zone:
 
 
 @njit(cache=True)
-def _boxes(v, f):  # type: ignore[no-untyped-def]
+def _boxes(v: Floats, f: Ints) -> Floats:
     """(k, 6) lowest and highest coordinates of runs of facets: neighbours in a scan's file are near each other."""
     out = np.empty(((f.shape[0] + _RUN - 1) // _RUN, 6))
     for run in range(out.shape[0]):
@@ -83,7 +83,9 @@ def _boxes(v, f):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _within(v, f, boxes, point, direction, radius, low, high):  # type: ignore[no-untyped-def]
+def _within(
+    v: Floats, f: Ints, boxes: Floats, point: Floats, direction: Floats, radius: float, low: float, high: float
+) -> Floats:
     """(k, 3) index, axial place and distance from the axis of facets whose middle lies in a cylinder."""
     out = np.empty((1024, 3))
     count = 0
@@ -114,12 +116,12 @@ def _within(v, f, boxes, point, direction, radius, low, high):  # type: ignore[n
     return out[:count]
 
 
-def _pieces(f: Ints, chosen: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+def _pieces(f: Ints, chosen: Indices) -> list[Indices]:
     """Connected pieces of some facets, as positions in `chosen`, largest first."""
     corners, faces = np.unique(f[chosen], return_inverse=True)
     faces = faces.reshape(-1, 3)
     neighbours: Ints = facet_neighbours(faces.astype(np.int32), len(corners))
-    return facets_by_piece(components(neighbours))
+    return facets_by_component(components(neighbours))
 
 
 def _plugs(
@@ -170,7 +172,7 @@ def _plugs(
     return found
 
 
-def _is_plug(v: Floats, f: Ints, facets: NDArray[np.int64], bore: Feature, reach: float, sigma: float) -> bool:
+def _is_plug(v: Floats, f: Ints, facets: Indices, bore: Feature, reach: float, sigma: float) -> bool:
     """Whether a piece of surface spans the bore's section and is not the smooth bottom that a tool leaves."""
     assert bore.direction is not None
     points = v[np.unique(f[facets])] - bore.point
@@ -216,7 +218,7 @@ def _posts(v: Floats, f: Ints, boxes: Floats, labels: Ints, neighbours: Ints, so
 
 
 def _post(
-    v: Floats, f: Ints, boxes: Floats, labels: Ints, rim: NDArray, points: Floats, edge: float
+    v: Floats, f: Ints, boxes: Floats, labels: Ints, rim: Indices, points: Floats, edge: float
 ) -> Proposal | None:
     centre = points.mean(axis=0)
     normals = facet_normals(v, f[rim])
@@ -292,9 +294,9 @@ def _loose(v: Floats, f: Ints, labels: Ints, neighbours: Ints) -> list[Proposal]
     pieces = components(neighbours)
     if pieces.max() == 0:
         return []
-    apart = crumbs(v, f, neighbours, pieces, facet_areas(v, f), 1.0).debris
+    apart = small_components(v, f, neighbours, pieces, facet_areas(v, f), 1.0).debris
     found = []
-    for members in facets_by_piece(pieces)[1:]:
+    for members in facets_by_component(pieces)[1:]:
         if not apart[members[0]] or (labels[members] >= 0).mean() > 0.1:
             continue
         points, _, _ = compact(v, f[members])

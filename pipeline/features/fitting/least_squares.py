@@ -22,6 +22,7 @@ from pipeline.surfaces import (
     kind_of,
     normal_equations,
     pack,
+    redirected,
     refine,
     unpack,
 )
@@ -138,7 +139,7 @@ def fit_constrained(
     if parallel_to is not None and start.direction is not None:
         wanted = np.asarray(parallel_to, float) * np.sign(np.dot(parallel_to, start.direction) or 1.0)
         _near(kind, float(np.dot(wanted, start.direction)), "parallel")
-        shape = replace(start, direction=wanted)
+        shape = redirected(start, wanted)
         fixed += ("a", "b")
     elif perpendicular_to is not None and start.direction is not None:
         across = np.asarray(perpendicular_to, float)
@@ -146,7 +147,7 @@ def fit_constrained(
         length = float(np.linalg.norm(wanted))
         _near(kind, length, "perpendicular")
         wanted /= length
-        shape = replace(start, direction=wanted)
+        shape = redirected(start, wanted)
         # With the second basis vector along the given direction, leaving "b" out keeps the axis across it.
         basis = np.array([cross(across, wanted), across])
         fixed += ("b",)

@@ -24,14 +24,14 @@ from pipeline.mesh.fill import (
     Spline,
     area_of,
     cell_means,
+    constrained_delaunay,
     fair_in_space,
     fit_spline,
-    flat_patch,
-    hexagonal_points,
+    half_edge_neighbours,
+    hexagonal_lattice,
     is_simple,
-    neighbours,
+    least_bending_triangles,
     refine_in_space,
-    space_patch,
     split_edges,
     sum_at,
 )
@@ -278,7 +278,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
     # Edge i -> i + 1 of the reversed line is edge k - 2 - i of the rim.
     outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
     points = ground.vertices[corners]
-    triangles = space_patch(points, outside)
+    triangles = least_bending_triangles(points, outside)
     if triangles is None:
         return None
     points, triangles = refine_in_space(points, triangles, opening.edge)
@@ -330,7 +330,7 @@ class _Layout:
         each = np.repeat(np.arange(len(start)), parts)
         share = (np.arange(len(each)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[each]
         rim = cKDTree(start[each] + share[:, None] * step[each])
-        inner = hexagonal_points(self.flat, self.loops, pitch)
+        inner = hexagonal_lattice(self.flat, self.loops, pitch)
         if len(inner):
             inner = inner[rim.query(inner)[0] > 0.6 * pitch]
         if len(forced):
@@ -342,7 +342,7 @@ class _Layout:
         return np.concatenate([forced, inner]) if len(forced) else inner
 
     def mesh(self, pitch: float, forced: Array) -> tuple[Array, Indices] | None:
-        made = flat_patch(self.flat, self.loops, self.lattice(pitch, forced))
+        made = constrained_delaunay(self.flat, self.loops, self.lattice(pitch, forced))
         if made is None:
             return None
         places, triangles = made
@@ -384,7 +384,7 @@ class _Layout:
             added = space[len(places) :, :2]
             if len(forced):
                 added = added[cKDTree(forced).query(added)[0] > _CLEAR * pitch]
-            again = flat_patch(self.flat, self.loops, np.concatenate([places[fixed:], added]))
+            again = constrained_delaunay(self.flat, self.loops, np.concatenate([places[fixed:], added]))
             if again is None:
                 return None
             space, triangles = _without_doubles(
@@ -408,7 +408,7 @@ class _Layout:
 
 def _inner_edges(triangles: Indices) -> Indices:
     """(k, 2) edges between two triangles, each once."""
-    across = neighbours(triangles)
+    across = half_edge_neighbours(triangles)
     t, k = np.nonzero(across > np.arange(len(triangles))[:, None])
     return np.stack([triangles[t, k], triangles[t, (k + 1) % 3]], axis=1).astype(np.int32)
 
@@ -577,7 +577,7 @@ def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Arr
 
     Steps are even, a pitch at most, and shorter where a line bends, so that its chords stay near it.
     """
-    grid = hexagonal_points(layout.flat, layout.loops, 0.5 * pitch)
+    grid = hexagonal_lattice(layout.flat, layout.loops, 0.5 * pitch)
     if len(grid) < 2:
         return np.empty((0, 2))
     active = roof.fold(roof.heights(grid))[1]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, algebraic_circle, basis_of, contains, rejection, side_lengths
+from pipeline.geometry import Bytes, Floats, Ints, Mask, algebraic_circle, basis_of, contains, rejection, side_lengths
 from pipeline.jit import njit
 from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_normals, vertex_ring
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
@@ -400,7 +400,7 @@ def _area(surface: Surface) -> float:
 
 
 @njit(cache=True)
-def _total_area(v, f):  # type: ignore[no-untyped-def]
+def _total_area(v: Floats, f: Ints) -> float:
     total = 0.0
     for t in range(len(f)):
         a, b, c = f[t, 0], f[t, 1], f[t, 2]
@@ -411,7 +411,7 @@ def _total_area(v, f):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _border(f, neighbours):  # type: ignore[no-untyped-def]
+def _border(f: Ints, neighbours: Ints) -> Ints:
     """(k, 3) start, end and facet of each edge that has no facet across, or more than one."""
     count = 0
     for t in range(len(f)):
@@ -428,15 +428,16 @@ def _border(f, neighbours):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _spread(f, near, rings):  # type: ignore[no-untyped-def]
-    """(m,) facets reached from the marked vertices; a mark says in which round a vertex hands on."""
+def _spread(f: Ints, near: Bytes, rings: int) -> Mask:
+    """(m,) facets reached from the marked vertices (n,); a mark says in which round a vertex hands on."""
     for ring in range(1, rings + 1):
         for t in range(len(f)):
             a, b, c = near[f[t, 0]], near[f[t, 1]], near[f[t, 2]]
-            if a == ring or b == ring or c == ring:
-                for k in range(3):
-                    if near[f[t, k]] == 0 or near[f[t, k]] > ring + 1:
-                        near[f[t, k]] = ring + 1
+            if a != ring and b != ring and c != ring:
+                continue
+            for k in range(3):
+                if near[f[t, k]] == 0 or near[f[t, k]] > ring + 1:
+                    near[f[t, k]] = ring + 1
     out = np.zeros(len(f), np.bool_)
     for t in range(len(f)):
         out[t] = near[f[t, 0]] > 0 and near[f[t, 1]] > 0 and near[f[t, 2]] > 0
@@ -444,7 +445,8 @@ def _spread(f, near, rings):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _vertex_labels(f, labels, n):  # type: ignore[no-untyped-def]
+def _vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
+    """(n,) label of the facets round each vertex, -1 where they differ or there are none."""
     out = np.full(n, -2, np.int32)
     for t in range(len(f)):
         for k in range(3):
@@ -460,7 +462,11 @@ def _vertex_labels(f, labels, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _rings(starts, ring, corners, rings):  # type: ignore[no-untyped-def]
+def _rings(starts: Ints, ring: Ints, corners: Ints, rings: int) -> tuple[Ints, Ints]:
+    """Vertices within some rings of the corners, and the ring of each.
+
+    ring[starts[v] : starts[v + 1]] are the neighbours of v.
+    """
     found = {corners[0]: 0}
     order = [corners[0]]
     for c in corners[1:]:

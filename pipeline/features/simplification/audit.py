@@ -5,13 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
-from pipeline.geometry import angle_between_directions, rejection, rigid, transformed
+from pipeline.geometry import (
+    Floats,
+    Indices,
+    Ints,
+    Mask,
+    Singles,
+    angle_between_directions,
+    angle_between_lines,
+    rejection,
+    rigid,
+    transformed,
+)
 from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
@@ -37,13 +47,13 @@ class Distances:
     scan_to_light: Deviation
     light_to_scan: Deviation
     noise_aside: tuple[Deviation, Deviation]
-    worst_of_feature: NDArray[np.float64]
-    signed: NDArray[np.float32]
+    worst_of_feature: Floats
+    signed: Singles
 
 
 def two_sided(
-    scan: Surface, scene: Scene, target: Target, light: Surface, labels: NDArray[np.int32], *,
-    unknown: NDArray[np.bool_] | None = None,
+    scan: Surface, scene: Scene, target: Target, light: Surface, labels: Ints, *,
+    unknown: Mask | None = None,
 ) -> Distances:  # fmt: skip
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
@@ -91,7 +101,7 @@ def two_sided(
     return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
 
 
-def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
+def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:
     """Figures of distances (n,) mm with weights (n,); points of weight 0 count for the maximum only."""
     order = np.argsort(distance)
     total = np.cumsum(weight[order])
@@ -107,16 +117,16 @@ def deviation(distance: NDArray, weight: NDArray, points: NDArray) -> Deviation:
     )
 
 
-def vertex_areas(vertices: NDArray, faces: NDArray) -> NDArray[np.float64]:
+def vertex_areas(vertices: Floats, faces: Ints) -> Floats:
     """(n,) a third of the area of the facets round each vertex."""
     third = facet_areas(vertices, faces) / 3
-    areas: NDArray[np.float64] = np.zeros(len(vertices))
+    areas: Floats = np.zeros(len(vertices))
     np.add.at(areas, faces.ravel(), np.repeat(third, 3))
     return areas
 
 
 def compare_features(
-    features: tuple[Feature, ...], light: Surface, labels: NDArray[np.int32], *, robust: bool = False
+    features: tuple[Feature, ...], light: Surface, labels: Ints, *, robust: bool = False
 ) -> list[FeatureAudit]:
     """Each feature fitted anew on the light mesh, on its vertices and on points over its facets.
 
@@ -144,7 +154,7 @@ def compare_features(
     return out
 
 
-def _change(feature: Feature, points: NDArray, robust: bool) -> tuple[float | None, float | None, float | None] | None:
+def _change(feature: Feature, points: Floats, robust: bool) -> tuple[float | None, float | None, float | None] | None:
     shape = shape_of(feature)
     try:
         found = fit(feature.kind, points, shape, robust=robust)
@@ -163,16 +173,18 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
     """(shift mm, tilt rad, radius change mm) from one shape to another of its kind.
 
     The shift of a plane is along its normal at `was.point`, that of an axis across the axis there, that of a surface
-    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis.
+    with a centre of its own that of the centre. A tapered radius is compared at the same place on its axis; of the two
+    radii of a section the one that changed more. A turn about the axis counts as tilt where it can be told.
     """
-    kind = kind_of(was)
+    kind, grown = kind_of(was), _growth(was, now)
     step = now.point - was.point
-    grown = None if was.radius is None or now.radius is None else float(now.radius - was.radius)
     if was.direction is None or now.direction is None:
         return float(np.linalg.norm(step)), None, grown
     sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0
     axis = now.direction * sense
     tilt = angle_between_directions(was.direction, axis)
+    if was.orientation is not None and now.orientation is not None:
+        tilt = max(tilt, angle_between_lines(was.orientation, now.orientation))
     if kind.centred:
         return float(np.linalg.norm(step)), tilt, grown
     along = float(step @ axis)
@@ -185,9 +197,19 @@ def difference(was: Shape, now: Shape) -> tuple[float, float | None, float | Non
     return float(np.linalg.norm(rejection(step, axis))), tilt, grown
 
 
+def _growth(was: Shape, now: Shape) -> float | None:
+    """Change of the radius; of a prism's two, the larger."""
+    if was.radius is None or now.radius is None:
+        return None
+    grown = float(now.radius - was.radius)
+    if kind_of(was).invariance == "prismatic" and was.major_radius is not None and now.major_radius is not None:
+        return max(grown, float(now.major_radius - was.major_radius), key=abs)
+    return grown
+
+
 def _worst_by_feature(
-    faces: NDArray, labels: NDArray, features: int, used: NDArray, distance: NDArray
-) -> NDArray[np.float64]:  # fmt: skip
+    faces: Ints, labels: Ints, features: int, used: Indices, distance: Floats
+) -> Floats:  # fmt: skip
     of_vertex = np.zeros(int(used.max()) + 1 if len(used) else 0)
     of_vertex[used] = distance
     worst = np.zeros(features)
@@ -197,8 +219,8 @@ def _worst_by_feature(
 
 
 def labels_by_nearness(
-    scan: Surface, labels: NDArray[np.int32], light: Surface, scene: Scene
-) -> NDArray[np.int32]:  # fmt: skip
+    scan: Surface, labels: Ints, light: Surface, scene: Scene
+) -> Ints:  # fmt: skip
     """Labels (m,) for the facets of a mesh that brought none: that of the scan's facets near it.
 
     A facet gets one where four points of it, the middle and one towards each corner, are nearest to
@@ -217,7 +239,7 @@ def labels_by_nearness(
     return np.where(agreed, near[:, 0], -1).astype(np.int32)
 
 
-def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64]:
+def best_fit(moving: Surface, scan: Surface, scene: Scene) -> Floats:
     """The rigid motion (4, 4) that brings a mesh onto the scan, by least squares.
 
     Starts: as it lies, and the four ways of laying principal axes onto each other. Each is refined by
@@ -231,17 +253,17 @@ def best_fit(moving: Surface, scan: Surface, scene: Scene) -> NDArray[np.float64
     return _refined(best, many, scan, scene, 25)
 
 
-def moved_by(motion: NDArray, surface: Surface) -> Surface:
+def moved_by(motion: Floats, surface: Surface) -> Surface:
     """The surface after a rigid motion (4, 4)."""
     return Surface(transformed(motion, surface.vertices), surface.faces, surface.origin)
 
 
-def _misfit(motion: NDArray, points: NDArray, scene: Scene) -> float:
+def _misfit(motion: Floats, points: Floats, scene: Scene) -> float:
     d = scene.distance(transformed(motion, points))
     return float(np.mean(np.sort(d)[: int(0.8 * len(d))] ** 2))
 
 
-def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]:
+def _axes_onto_axes(moving: Surface, scan: Surface) -> list[Floats]:
     frames = []
     for surface in (moving, scan):
         points, _ = spread_points(surface.vertices, surface.faces, 20_000)
@@ -257,7 +279,7 @@ def _axes_onto_axes(moving: Surface, scan: Surface) -> list[NDArray[np.float64]]
     return out
 
 
-def _refined(motion: NDArray, points: NDArray, scan: Surface, scene: Scene, steps: int) -> NDArray[np.float64]:
+def _refined(motion: Floats, points: Floats, scan: Surface, scene: Scene, steps: int) -> Floats:
     for _ in range(steps):
         at = transformed(motion, points)
         d, facet, near = scene.closest(at)

@@ -13,11 +13,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.simplification.feature_association import Target, distance_to_target
+from pipeline.geometry import Indices, Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.query import Scene, farthest_on_facets, grid_points, vertices_near_new
+from pipeline.mesh.query import (
+    DenseMesh,
+    LightFacets,
+    Scene,
+    farthest_on_facets,
+    grid_points,
+    vertices_near_new,
+)
 from pipeline.mesh.simplify import CollapseMesh, HeldPoints, ReversibleCollapse, exhaust, start_collapse, sweep_down
 from pipeline.mesh.topology import edge_lengths, facet_areas, facet_neighbours
 from pipeline.progress import Progress
@@ -82,33 +89,33 @@ def lightened_within(
         )  # fmt: skip
         sweep_down(work, facets, most=most, sag=_SWEEP_SHARE * tolerance)
         which = np.flatnonzero(watched & (work.parent >= 0)).astype(np.int32)
-        trail = ReversibleCollapse(
+        reversible = ReversibleCollapse(
             work, HeldPoints(target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance)
         )  # fmt: skip
-        exhaust(trail, facets)
+        exhaust(reversible, facets)
         progress(0.5 + 0.4 * done, "measuring the distance both ways")
         proof.begin(len(work.faces))
         given_up = np.empty(0, dtype=np.int32)
         for mending in range(_MENDINGS):
-            changed = trail.changed()
-            worst = proof.measure(work, trail.alive(), changed)
-            far, crossing = proof.bad(), trail.crossing(changed)
-            wrong = np.union1d(crossing, trail.folded())
+            changed = reversible.changed()
+            worst = proof.measure(work, reversible.alive(), changed)
+            far, crossing = proof.bad(), reversible.crossing(changed)
+            wrong = np.union1d(crossing, reversible.folded())
             bad = np.setdiff1d(np.union1d(far, wrong), given_up)
             if not len(bad):
                 break
             closer = proof.dense_round(far)
             reach[closer] *= _TIGHTER
-            trail.hold_closer(closer, _TIGHTER)
+            reversible.hold_closer(closer, _TIGHTER)
             freeze = (work.label[bad] >= 0) | np.isin(bad, wrong) | (mending >= _PATIENCE)
-            near, stuck = trail.take_back(bad, freeze)
+            near, stuck = reversible.take_back(bad, freeze)
             given_up = np.union1d(given_up, stuck)
-            trail.collapse(facets, None if trail.facets <= facets else near)
+            reversible.collapse(facets, None if reversible.facets <= facets else near)
         else:
-            changed = trail.changed()
-            worst, crossing = proof.measure(work, trail.alive(), changed), trail.crossing(changed)
+            changed = reversible.changed()
+            worst, crossing = proof.measure(work, reversible.alive(), changed), reversible.crossing(changed)
         new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
-        trail.done()
+        reversible.done()
         found = Kept(work, worst, bool(new.any()))
         if best is None or (found.crossing, worst) < (best.crossing, best.deviation):
             best = found
@@ -148,7 +155,7 @@ class _Proof:
         self._back = np.zeros(facets)
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
-    def measure(self, work: CollapseMesh, alive: NDArray[np.int32], changed: NDArray[np.bool_]) -> float:
+    def measure(self, work: CollapseMesh, alive: Ints, changed: Mask) -> float:
         """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""
         ask = np.flatnonzero(changed[self._nearest])
         light = Scene(Surface(work.points, work.faces[alive], work.origin[alive]))
@@ -160,7 +167,8 @@ class _Proof:
         _, begin, _ = self._scene.closest(work.points[faces[:, 0]])
         target = self._target
         back, where, steps = farthest_on_facets(
-            work.points, faces, labels, begin, target.vertices, self._faces, self._neighbours, target.labels,
+            LightFacets(work.points, faces, labels, begin),
+            DenseMesh(target.vertices, self._faces, self._neighbours, target.labels),
             target.table, self._pitch, self._limit, self._limit / _CLEAR,
         )  # fmt: skip
         # Where the walk found no near facet the tree may; then the whole light facet is looked at.
@@ -180,7 +188,7 @@ class _Proof:
         )
         return float(max(self._forth.max(), self._back.max()))
 
-    def _look_between(self, light: Scene, alive: NDArray[np.int32], fresh: NDArray) -> None:
+    def _look_between(self, light: Scene, alive: Ints, fresh: Indices) -> None:
         """Look inside facets of the scan, with a `fresh` corner, where the corners' distances differ very much."""
         corners = self._forth[self._faces]
         most = corners.max(axis=1)
@@ -198,24 +206,24 @@ class _Proof:
         np.maximum.at(self._forth, corner, distance[far])
         self._nearest[corner] = alive[found[far]]
 
-    def bad(self) -> NDArray[np.int32]:
+    def bad(self) -> Ints:
         """Light facets that are too far, or nearest to what is."""
         far = self._back > self._limit
         far[self._nearest[self._forth > self._limit]] = True
         return np.flatnonzero(far).astype(np.int32)
 
-    def dense_round(self, light: NDArray[np.int32]) -> NDArray[np.bool_]:
+    def dense_round(self, light: Ints) -> Mask:
         """Vertices (n0,) of the dense mesh near these light facets, and near what of them is too far."""
         mine = np.zeros(len(self._back), dtype=np.bool_)
         mine[light] = True
-        out: NDArray[np.bool_] = mine[self._nearest[: len(self._target.vertices)]]
+        out: Mask = mine[self._nearest[: len(self._target.vertices)]]
         # A facet that is too far may be the nearest one to no vertex.
         out[self._faces[self._pairs[mine[self._pairs[:, 0]], 1]]] = True
         return out
 
 
 @njit(cache=True)
-def _outside_faces(faces: NDArray, labels: NDArray, n: int) -> NDArray:
+def _outside_faces(faces: Ints, labels: Ints, n: int) -> Mask:
     """Vertices (n,) with a facet that carries no feature, or with facets of different ones."""
     first = np.full(n, -2, dtype=np.int32)
     out = np.zeros(n, dtype=np.bool_)
@@ -229,7 +237,7 @@ def _outside_faces(faces: NDArray, labels: NDArray, n: int) -> NDArray:
 
 
 @njit(cache=True)
-def _grown(faces: NDArray, chosen: NDArray) -> NDArray:
+def _grown(faces: Ints, chosen: Mask) -> Mask:
     """The chosen vertices (n,) and their neighbours."""
     out = chosen.copy()
     for f in range(len(faces)):

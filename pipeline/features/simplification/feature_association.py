@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Shorts
 from pipeline.jit import njit
 from pipeline.mesh.query import Scene
 from pipeline.mesh.repair import denoised
@@ -40,24 +40,24 @@ class Target:
     table     (k, ROW) one row a feature: packed shape and code, see `surfaces.shape`
     """
 
-    vertices: NDArray[np.float64]
-    labels: NDArray[np.int32]
-    carriers: NDArray[np.int16]
-    table: NDArray[np.float64]
+    vertices: Floats
+    labels: Ints
+    carriers: Shorts
+    table: Floats
 
 
-def table_of_shapes(shapes: Sequence[Shape]) -> NDArray[np.float64]:
+def table_of_shapes(shapes: Sequence[Shape]) -> Floats:
     """(k, ROW) rows of all shapes."""
     return np.array([row_of(shape) for shape in shapes]).reshape(-1, ROW)
 
 
-def table_of(features: tuple[Feature, ...]) -> NDArray[np.float64]:
+def table_of(features: tuple[Feature, ...]) -> Floats:
     """(k, ROW) rows of all features."""
     return table_of_shapes([shape_of(f) for f in features])
 
 
 def on_features(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
+    vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
     reach: float, *, sharp: bool = False,
 ) -> Target:  # fmt: skip
     """Put the vertices that carry features onto them; the others stay as they are.
@@ -84,7 +84,7 @@ def on_features(
 
 
 def target_surface(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], labels: NDArray[np.int32], features: tuple[Feature, ...],
+    vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
     reach: float, sigma: float, *, sharp: bool = False,
 ) -> Target:  # fmt: skip
     """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains."""
@@ -93,9 +93,7 @@ def target_surface(
     return Target(smooth, target.labels, target.carriers, target.table)
 
 
-def distance_to_target(
-    scene: Scene, target: Target, points: NDArray[np.float64], labels: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def distance_to_target(scene: Scene, target: Target, points: Floats, labels: Ints) -> tuple[Floats, Ints]:
     """Distance (n,) mm of points on a light mesh from the noise-free surface, and the scan's facet nearest to each.
 
     scene   of the target's vertices and facets
@@ -129,26 +127,37 @@ def snapping_reach(sigma: float, edge: float) -> float:
 
 
 @njit(cache=True)
-def _rounding_given_away(vertices: NDArray, faces: NDArray, labels: NDArray, table: NDArray) -> NDArray:
-    """Labels (m,) where facets without one that lie between two features near their meeting get the nearer one."""
-    n, m = len(vertices), len(faces)
-    # The two features that reach a vertex first, going over unlabelled facets ring by ring.
+def _pass_on(faces: Ints, f: int, before: Ints, near: Ints) -> None:
+    """Let each corner of facet f tell the other two which features had reached it."""
+    for k in range(3):
+        for e in range(2):
+            label = before[faces[f, k], e]
+            if label >= 0:
+                _note(near, faces[f, (k + 1) % 3], label)
+                _note(near, faces[f, (k + 2) % 3], label)
+
+
+@njit(cache=True)
+def _first_two(faces: Ints, labels: Ints, n: int) -> Ints:
+    """(n, 2) the features that reach a vertex first, going over unlabelled facets ring by ring, -1 none."""
     near = np.full((n, 2), -1, dtype=np.int32)
-    for f in range(m):
+    for f in range(len(faces)):
         if labels[f] >= 0:
             for k in range(3):
                 _note(near, faces[f, k], labels[f])
     for _ in range(_ACROSS):
         before = near.copy()
-        for f in range(m):
-            if labels[f] >= 0:
-                continue
-            for k in range(3):
-                for e in range(2):
-                    label = before[faces[f, k], e]
-                    if label >= 0:
-                        _note(near, faces[f, (k + 1) % 3], label)
-                        _note(near, faces[f, (k + 2) % 3], label)
+        for f in range(len(faces)):
+            if labels[f] < 0:
+                _pass_on(faces, f, before, near)
+    return near
+
+
+@njit(cache=True)
+def _rounding_given_away(vertices: Floats, faces: Ints, labels: Ints, table: Floats) -> Ints:
+    """Labels (m,) where facets without one that lie between two features near their meeting get the nearer one."""
+    m = len(faces)
+    near = _first_two(faces, labels, len(vertices))
     out = labels.copy()
     x = np.empty(3)
     for f in range(m):
@@ -168,7 +177,7 @@ def _rounding_given_away(vertices: NDArray, faces: NDArray, labels: NDArray, tab
 
 
 @njit(cache=True)
-def _note(near: NDArray, vertex: int, label: int) -> None:
+def _note(near: Ints, vertex: int, label: int) -> None:
     if near[vertex, 0] < 0:
         near[vertex, 0] = label
     elif near[vertex, 0] != label and near[vertex, 1] < 0:
@@ -176,7 +185,8 @@ def _note(near: NDArray, vertex: int, label: int) -> None:
 
 
 @njit(cache=True)
-def _carriers(faces: NDArray, labels: NDArray, n: int) -> NDArray:
+def _carriers(faces: Ints, labels: Ints, n: int) -> Shorts:
+    """(n, 3) features of the facets round each vertex, the first three of them, -1 none."""
     out = np.full((n, 3), -1, dtype=np.int16)
     for f in range(len(faces)):
         if labels[f] < 0:
@@ -193,7 +203,8 @@ def _carriers(faces: NDArray, labels: NDArray, n: int) -> NDArray:
 
 
 @njit(cache=True)
-def _put_on(points: NDArray, carriers: NDArray, table: NDArray, reach: float) -> None:
+def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: float) -> None:
+    """Move points onto their carriers; those that would go farther than `reach` lose them."""
     x = np.empty(3)
     for i in range(len(points)):
         if carriers[i, 0] < 0:
@@ -208,7 +219,7 @@ def _put_on(points: NDArray, carriers: NDArray, table: NDArray, reach: float) ->
 
 
 @njit(cache=True)
-def _keep_true(faces: NDArray, labels: NDArray, carriers: NDArray) -> None:
+def _keep_true(faces: Ints, labels: Ints, carriers: Shorts) -> None:
     """Take labels from facets with a vertex elsewhere, then carriers from vertices without such a facet."""
     held = np.zeros((len(carriers), 3), dtype=np.bool_)
     for f in range(len(faces)):

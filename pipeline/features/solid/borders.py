@@ -32,7 +32,7 @@ _GIVEN = 0.25
 # A facet lies along a feature where the cosine between their normals is at least this.
 _ALONG = 0.87
 # Rounds in which edges are only split; from then on every other one sets facets on a foot.
-_FIRST_SPLITS = 3
+_FIRST_SPLITS = 2
 # The foot's reach as a share of its edge, and how steeply it rises.
 _FOOT, _STEEP = 0.3, 0.6
 # mm: no border edge is split that is shorter.

@@ -11,15 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.solid.charts import chart_on
 from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Floats, Ints
+from pipeline.geometry import FULL_TURN, basis_of
 from pipeline.mesh.fill import flat_patch
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.topology import boundary_loops, facet_areas
-from pipeline.geometry import FULL_TURN, basis_of
 from pipeline.surfaces import Shape, kind_of
 from pipeline.values import Surface
 

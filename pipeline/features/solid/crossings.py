@@ -53,7 +53,9 @@ def simple_polygons(polygons: Floats) -> NDArray[np.bool_]:
 
 
 @njit(cache=True)
-def _pairs(paths: Floats, low: Floats, high: Floats, order: NDArray, shift_u: float, shift_v: float, out: NDArray) -> None:
+def _pairs(
+    paths: Floats, low: Floats, high: Floats, order: NDArray, shift_u: float, shift_v: float, out: NDArray
+) -> None:
     n, k = paths.shape[0], paths.shape[1]
     moved = np.empty((2, 2))
     for a in range(n):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,7 +55,9 @@ class Curve:
             return self.points[0] + ((t - self.t[0]) / (self.t[-1] - self.t[0]))[:, None] * way
         if self.spline is not None:
             return np.asarray(self.spline(t))
-        assert self.axes is not None and self.radii is not None and self.centre is not None
+        assert self.axes is not None
+        assert self.radii is not None
+        assert self.centre is not None
         a, b = self.radii
         return self.centre + a * np.cos(t)[:, None] * self.axes[0] + b * np.sin(t)[:, None] * self.axes[1]
 
@@ -100,7 +103,7 @@ def _step(one: Shape, other: Shape) -> float:
 def _sampled(one: Shape, other: Shape, path: Floats, per_chord: list[int], closed: bool) -> Floats | None:
     """(n, 3) the path's own points and others between them, all on both surfaces."""
     parts, own = [], [0]
-    for (p, q), n in zip(zip(path[:-1], path[1:], strict=True), per_chord, strict=True):
+    for (p, q), n in zip(pairwise(path), per_chord, strict=True):
         parts.append(p + (np.arange(n) / n)[:, None] * (q - p))
         own.append(own[-1] + n)
     start = np.concatenate([*parts, path[-1:]])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +12,8 @@ from pipeline.features.solid.charts import Chart
 from pipeline.features.solid.curves import Curve, meeting_curve, straight
 from pipeline.features.solid.regions import Faces, Failure, loops_of
 from pipeline.features.solid.sharpening import Floats, Ints
-from pipeline.mesh.topology import facet_neighbours
 from pipeline.geometry import FULL_TURN
+from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, kind_of, surface_normal
 
 # mm: corners of a border between two planes that lie on one line within this are no corners.
@@ -61,7 +62,7 @@ def outline_of(faces: Faces) -> tuple[Outline, list[Failure]]:
         cuts = [*np.flatnonzero(stops[ring]).tolist(), len(ring)] if len(at) else [0, len(ring)]
         closed = np.append(ring, ring[0]).tolist()
         walk: Walk = []
-        for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+        for low, high in pairwise(cuts):
             path = closed[low : high + 1]
             key = min((path[0], path[1]), (path[-1], path[-2]))
             forward = key == (path[0], path[1])

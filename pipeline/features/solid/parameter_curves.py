@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
 from pipeline.features.solid.charts import Chart
-from pipeline.features.solid.curves import DEGREE, Curve, between
+from pipeline.features.solid.curves import DEGREE, Curve
 from pipeline.features.solid.outline import Outline, Walk
 from pipeline.geometry import FULL_TURN, Floats
 
@@ -100,7 +100,8 @@ def laid_out(outline: Outline, face: int) -> tuple[list[tuple[Walk, list[Paramet
             here = last + shift
             begin = first + shift if begin is None else begin
             laid.append(found.shifted(shift))
-        assert here is not None and begin is not None
+        assert here is not None
+        assert begin is not None
         worst = max(worst, float((np.abs(here - begin) * chart.reach).max()))
         out.append((walk, laid))
     return out, worst

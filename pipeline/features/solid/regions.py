@@ -13,8 +13,8 @@ from scipy.sparse.csgraph import connected_components
 from pipeline.features.solid.charts import Chart, chart_on, frame_about
 from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
-from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.geometry import FULL_TURN, basis_of
+from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import Shape, kind_of
 
 # mm: skin facets whose corners lie in one plane within this are one face.
@@ -68,9 +68,7 @@ def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]
     feature = mesh.labels[first]
     normals = facet_normals(mesh.points, mesh.faces[first])
     corner = mesh.points[mesh.faces[first, 0]]
-    made = tuple(
-        shapes[f] if f >= 0 else Shape("plane", corner[r], normals[r]) for r, f in enumerate(feature)
-    )
+    made = tuple(shapes[f] if f >= 0 else Shape("plane", corner[r], normals[r]) for r, f in enumerate(feature))
     outward = np.where(feature >= 0, mesh.outward[feature], 1.0)
     whole = replace(mesh, labels=region.astype(np.int32))
     charts: dict[int, Chart] = {}
@@ -283,9 +281,7 @@ def _unrolled(turns: Floats) -> Floats:
     return np.concatenate([ring[:1], ring[0] + np.cumsum(steps - FULL_TURN * np.round(steps / FULL_TURN))])
 
 
-def _cut(
-    mesh: Bound, chart: Chart, loops: list[Ints], outward: float
-) -> tuple[float, list[tuple[int, int]]] | None:
+def _cut(mesh: Bound, chart: Chart, loops: list[Ints], outward: float) -> tuple[float, list[tuple[int, int]]] | None:
     """The angle at which to cut, and the edges that the cut goes through: none, or one of either loop that winds."""
     count = np.zeros(_ANGLES, np.int64)
     near = np.zeros(_ANGLES, np.bool_)

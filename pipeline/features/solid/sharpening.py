@@ -61,9 +61,9 @@ def bound(
     points, labels = points.copy(), labels.copy()
     carriers = carriers_of(faces, labels, len(points))
     place_on(points, carriers, shapes, reach)
-    lost = np.array([not ok for ok in (carriers[faces] == labels[:, None, None]).any(axis=2).all(axis=1)])
-    labels[lost] = -1
-    return Bound(points, faces, labels, origin, carriers_of(faces, labels, len(points)), outward_of(points, faces, labels, shapes))
+    labels[~(carriers[faces] == labels[:, None, None]).any(axis=2).all(axis=1)] = -1
+    outward = outward_of(points, faces, labels, shapes)
+    return Bound(points, faces, labels, origin, carriers_of(faces, labels, len(points)), outward)
 
 
 def outward_of(points: Floats, faces: Ints, labels: Ints, shapes: Sequence[Shape]) -> Floats:

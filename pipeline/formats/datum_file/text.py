@@ -17,7 +17,7 @@ def plain_data(record: Record) -> dict[str, Any]:
 def text_of(record: Record) -> str:
     """A record as JSON text, vectors on one line each; the same record gives the same bytes.
 
-    >>>     >>> from pipeline.formats.datum_file.records import Units
+    >>> from pipeline.formats.datum_file.records import Units
     >>> print(text_of(Units(length="mm", angle="deg")), end="")
     {
      "length": "mm",

@@ -74,13 +74,8 @@ def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], i
         try:
             if words[:1] == ["format"]:
                 form = words[1]
-            elif words[:1] == ["element"]:
-                elements.append(_Element(words[1], int(words[2]), ()))
-            elif words[:1] == ["property"]:
-                kinds = [f"{_TYPES[w]}" for w in (words[2:4] if words[1] == "list" else words[1:2])]
-                new = _Property(words[-1], kinds[-1], kinds[0] if len(kinds) == 2 else None)
-                last = elements.pop()
-                elements.append(_Element(last.name, last.count, (*last.properties, new)))
+            else:
+                _declare(words, elements)
         except (IndexError, KeyError, ValueError):
             raise InputError(
                 f"{path}: the header line '{line.strip()}' makes no sense in a PLY; export the scan again."
@@ -88,6 +83,17 @@ def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], i
     if form not in ("ascii", "binary_little_endian", "binary_big_endian"):
         raise InputError(f"{path}: its PLY header names the form {form!r}, which does not exist; export it again.")
     return form, elements, start
+
+
+def _declare(words: list[str], elements: list[_Element]) -> None:
+    """Add what a line of the header declares; other lines say nothing of the data."""
+    if words[:1] == ["element"]:
+        elements.append(_Element(words[1], int(words[2]), ()))
+    elif words[:1] == ["property"]:
+        kinds = [f"{_TYPES[w]}" for w in (words[2:4] if words[1] == "list" else words[1:2])]
+        new = _Property(words[-1], kinds[-1], kinds[0] if len(kinds) == 2 else None)
+        last = elements.pop()
+        elements.append(_Element(last.name, last.count, (*last.properties, new)))
 
 
 def _text(

@@ -211,7 +211,9 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
     if verdict.tolerance > _WIDE:
         out.append(f"{NAME} has edges that are only within {verdict.tolerance:.3f} mm of their faces.")
     if record.skin_held > record.skin:
-        out.append(f"{NAME} has a skin that is up to {record.skin_held:.3f} mm off, more than the {record.skin:g} asked.")
+        out.append(
+            f"{NAME} has a skin that is up to {record.skin_held:.3f} mm off, more than the {record.skin:g} asked."
+        )
     return [*out, *_volume_cautions(record)]
 
 

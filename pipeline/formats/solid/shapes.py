@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from OCP.collections import Array1_double, Array1_gp_Pnt, Array1_gp_Pnt2d, Array1_int
 from OCP.Geom import (
     Geom_BSplineCurve,
     Geom_Circle,
@@ -21,7 +22,6 @@ from OCP.Geom import (
 )
 from OCP.Geom2d import Geom2d_BSplineCurve
 from OCP.gp import gp_Ax2, gp_Ax3, gp_Dir, gp_Pnt, gp_Pnt2d
-from OCP.collections import Array1_double, Array1_gp_Pnt, Array1_gp_Pnt2d, Array1_int
 from scipy.interpolate import BSpline
 
 from pipeline.features.solid import Chart, Curve, ParameterCurve
@@ -64,7 +64,9 @@ def curve(of: Curve) -> Any:
     if of.spline is not None:
         poles, knots, counts = _spline_parts(of.spline)
         return Geom_BSplineCurve(_points(poles), _reals(knots), _integers(counts), of.spline.k)
-    assert of.centre is not None and of.axes is not None and of.radii is not None
+    assert of.centre is not None
+    assert of.axes is not None
+    assert of.radii is not None
     place = gp_Ax2(point(of.centre), direction(of.axes[2]), direction(of.axes[0]))
     if of.kind == "circle":
         return Geom_Circle(place, of.radii[0])

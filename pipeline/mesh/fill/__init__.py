@@ -5,12 +5,12 @@ from __future__ import annotations
 from pipeline.mesh.fill.fairing import Spline, cell_means, fair_in_space, fit_spline, sum_at
 from pipeline.mesh.fill.triangulation import (
     area_of,
-    flat_patch,
-    hexagonal_points,
+    constrained_delaunay,
+    half_edge_neighbours,
+    hexagonal_lattice,
     is_simple,
-    neighbours,
+    least_bending_triangles,
     refine_in_space,
-    space_patch,
     split_edges,
 )
 
@@ -18,14 +18,14 @@ __all__ = [
     "Spline",
     "area_of",
     "cell_means",
+    "constrained_delaunay",
     "fair_in_space",
     "fit_spline",
-    "flat_patch",
-    "hexagonal_points",
+    "half_edge_neighbours",
+    "hexagonal_lattice",
     "is_simple",
-    "neighbours",
+    "least_bending_triangles",
     "refine_in_space",
-    "space_patch",
     "split_edges",
     "sum_at",
 ]

@@ -14,12 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sparse
 import scipy.sparse.linalg
-from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Floats, Ints, Mask, box_of
 from pipeline.jit import njit
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -30,18 +27,18 @@ class Spline:
     """
 
     order: int
-    centre: Array
+    centre: Floats
     scale: float
-    nodes: Array
-    weights: Array
-    terms: Array
+    nodes: Floats
+    weights: Floats
+    terms: Floats
 
-    def at(self, places: Array) -> Array:
+    def at(self, places: Floats) -> Floats:
         """(n, d) values at parameters (n, 2)."""
         return sum_at((self,), (1.0,), places)
 
 
-def sum_at(splines: Sequence[Spline], shares: Sequence[float], places: Array) -> Array:
+def sum_at(splines: Sequence[Spline], shares: Sequence[float], places: Floats) -> Floats:
     """(n, d) the sum, by shares, of splines on the same nodes: one look at the distances serves all."""
     first = splines[0]
     x = np.ascontiguousarray((places - first.centre) / first.scale)
@@ -53,7 +50,7 @@ def sum_at(splines: Sequence[Spline], shares: Sequence[float], places: Array) ->
     return out + _evaluate(x, first.nodes, weights[0], weights[1])
 
 
-def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothing: float) -> Spline:
+def fit_spline(places: Floats, values: Floats, counts: Floats, order: int, smoothing: float) -> Spline:
     """Smoothing spline of `values` (n, d) at parameters `places` (n, 2).
 
     counts     (n,) how many measured points each value is the mean of: its weight
@@ -74,7 +71,7 @@ def fit_spline(places: Array, values: Array, counts: Array, order: int, smoothin
     return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
 
 
-def cell_means(places: Array, values: Array, size: float) -> tuple[Array, Array, Array]:
+def cell_means(places: Floats, values: Floats, size: float) -> tuple[Floats, Floats, Floats]:
     """Means of places and values in square cells of `size`, and how many points each holds."""
     cell = np.floor((places - places.min(axis=0)) / size).astype(np.int64)
     _, which = np.unique(cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1], return_inverse=True)
@@ -83,7 +80,7 @@ def cell_means(places: Array, values: Array, size: float) -> tuple[Array, Array,
     return np.stack(means[:2], axis=1), np.stack(means[2:], axis=1), counts
 
 
-def fair_in_space(points: Array, triangles: NDArray[np.int32], free: NDArray[np.bool_]) -> Array:
+def fair_in_space(points: Floats, triangles: Ints, free: Mask) -> Floats:
     """Move the `free` points so that the mesh bends least; the others are its boundary conditions.
 
     The mesh has to reach at least two rings of triangles past the free points.
@@ -105,7 +102,7 @@ def fair_in_space(points: Array, triangles: NDArray[np.int32], free: NDArray[np.
     return points
 
 
-def _laplacian(points: Array, triangles: NDArray[np.int32], uniform: bool) -> tuple[sparse.csr_array, Array]:
+def _laplacian(points: Floats, triangles: Ints, uniform: bool) -> tuple[sparse.csr_array, Floats]:
     n = len(points)
     rows, columns, weights = [], [], []
     for k in range(3):
@@ -125,11 +122,11 @@ def _laplacian(points: Array, triangles: NDArray[np.int32], uniform: bool) -> tu
         np.cross(points[triangles[:, 1]] - points[triangles[:, 0]], points[triangles[:, 2]] - points[triangles[:, 0]]),
         axis=1,
     )
-    area: Array = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n).astype(np.float64)
+    area: Floats = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n).astype(np.float64)
     return sparse.diags_array(np.asarray(off.sum(axis=1)).ravel()) - off, area
 
 
-def _polynomial(x: Array, order: int) -> Array:
+def _polynomial(x: Floats, order: int) -> Floats:
     columns = [np.ones(len(x)), x[:, 0], x[:, 1]]
     if order == 3:
         columns += [x[:, 0] ** 2, x[:, 0] * x[:, 1], x[:, 1] ** 2]
@@ -137,7 +134,7 @@ def _polynomial(x: Array, order: int) -> Array:
 
 
 @njit(cache=True)
-def _solved(matrix, right):  # type: ignore[no-untyped-def]
+def _solved(matrix: Floats, right: Floats) -> Floats:
     """Gaussian elimination with row pivots, in place, on one thread: starting more costs more than it saves.
 
     A pivot lost to rounding gives that unknown the value 0.
@@ -172,7 +169,7 @@ def _solved(matrix, right):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _phi(square, order):  # type: ignore[no-untyped-def]
+def _phi(square: float, order: int) -> float:
     """Fundamental solution of the order's bending energy, of the squared distance."""
     if square <= 0.0:
         return 0.0
@@ -182,7 +179,7 @@ def _phi(square, order):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _kernel(x, order):  # type: ignore[no-untyped-def]
+def _kernel(x: Floats, order: int) -> Floats:
     n = len(x)
     out = np.zeros((n, n))
     for i in range(n):
@@ -193,7 +190,7 @@ def _kernel(x, order):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _evaluate(x, nodes, second, third):  # type: ignore[no-untyped-def]
+def _evaluate(x: Floats, nodes: Floats, second: Floats, third: Floats) -> Floats:
     """Sum over the nodes: weights of both orders times their fundamental solutions, as `_phi` gives them."""
     out = np.zeros((len(x), second.shape[1]))
     for i in range(len(x)):

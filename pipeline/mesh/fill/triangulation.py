@@ -12,18 +12,14 @@ with the dihedral angle as the first criterion as in Liepa 2003).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Floats, Ints, Point, box_of
 from pipeline.jit import njit
-
-Points = NDArray[np.float64]
-Triangles = NDArray[np.int32]
 
 _DP_LIMIT = 160
 
 
-def flat_patch(points: Points, loops: tuple[NDArray[np.int32], ...], inner: Points) -> tuple[Points, Triangles] | None:
+def constrained_delaunay(points: Floats, loops: tuple[Ints, ...], inner: Floats) -> tuple[Floats, Ints] | None:
     """Constrained Delaunay triangulation of a plane region.
 
     points  (n, 2) corners; loops[0] indices of the outer line, counter-clockwise, loops[1:] islands,
@@ -48,7 +44,7 @@ def flat_patch(points: Points, loops: tuple[NDArray[np.int32], ...], inner: Poin
         tri[count : count + cut] = part[ears[:cut]]
         count += cut
     nbr = np.full((len(tri), 3), -1, np.int32)
-    nbr[:count] = neighbours(tri[:count])
+    nbr[:count] = half_edge_neighbours(tri[:count])
     _flip_all(space, tri, nbr, count)
     order = np.arange(len(points), len(space), dtype=np.int32)
     total = _insert_all(space, tri, nbr, count, order)
@@ -57,8 +53,8 @@ def flat_patch(points: Points, loops: tuple[NDArray[np.int32], ...], inner: Poin
     return space[:, :2], tri[:total]
 
 
-def space_patch(corners: Points, normals: Points) -> Triangles | None:
-    """Triangles on one closed line in space, of least bending, then of least area; no point is added.
+def least_bending_triangles(corners: Floats, normals: Floats) -> Ints | None:
+    """Ints on one closed line in space, of least bending, then of least area; no point is added.
 
     corners  (n, 3) in the order that the patch's own boundary runs
     normals  (n, 3) unit normal of the facet outside at the edge corner i -> i + 1
@@ -67,7 +63,7 @@ def space_patch(corners: Points, normals: Points) -> Triangles | None:
     """
     if len(corners) < 3:
         return None
-    pieces: list[Triangles] = []
+    pieces: list[Ints] = []
     stack = [np.arange(len(corners), dtype=np.int32)]
     while stack:
         loop = stack.pop()
@@ -85,7 +81,7 @@ def space_patch(corners: Points, normals: Points) -> Triangles | None:
     return np.concatenate(pieces)
 
 
-def refine_in_space(points: Points, triangles: Triangles, edge: float) -> tuple[Points, Triangles]:
+def refine_in_space(points: Floats, triangles: Ints, edge: float) -> tuple[Floats, Ints]:
     """Split inner edges longer than 1.4 `edge` (mm) and flip to Delaunay; new points are appended."""
     limit = (1.4 * edge) ** 2
     for _ in range(24):
@@ -93,7 +89,7 @@ def refine_in_space(points: Points, triangles: Triangles, edge: float) -> tuple[
         tri = np.empty((2 * len(triangles) + room, 3), np.int32)
         tri[: len(triangles)] = triangles
         nbr = np.full((len(tri), 3), -1, np.int32)
-        nbr[: len(triangles)] = neighbours(triangles)
+        nbr[: len(triangles)] = half_edge_neighbours(triangles)
         grown = np.empty((len(points) + room, 3))
         grown[: len(points)] = points
         _flip_all(grown, tri, nbr, len(triangles))
@@ -106,20 +102,20 @@ def refine_in_space(points: Points, triangles: Triangles, edge: float) -> tuple[
     return points, triangles
 
 
-def split_edges(points: Points, triangles: Triangles, edges: NDArray[np.int32]) -> tuple[Points, Triangles]:
+def split_edges(points: Floats, triangles: Ints, edges: Ints) -> tuple[Floats, Ints]:
     """Put a point in the middle of each of the inner `edges` (k, 2)."""
     room = len(edges)
     tri = np.empty((len(triangles) + 2 * room, 3), np.int32)
     tri[: len(triangles)] = triangles
     nbr = np.full((len(tri), 3), -1, np.int32)
-    nbr[: len(triangles)] = neighbours(triangles)
+    nbr[: len(triangles)] = half_edge_neighbours(triangles)
     grown = np.empty((len(points) + room, 3))
     grown[: len(points)] = points
     m, n = _split_named(grown, tri, nbr, len(triangles), len(points), edges.astype(np.int32))
     return grown[:n].copy(), tri[:m].copy()
 
 
-def neighbours(tri: Triangles) -> NDArray[np.int32]:
+def half_edge_neighbours(tri: Ints) -> Ints:
     """(m, 3) triangle across each edge, -1 at the rim; each edge belongs to at most two triangles."""
     m = len(tri)
     start = tri.ravel().astype(np.int64)
@@ -135,7 +131,7 @@ def neighbours(tri: Triangles) -> NDArray[np.int32]:
     return np.where(found, hit // 3, -1).astype(np.int32).reshape(m, 3)
 
 
-def is_simple(points: Points, loops: tuple[NDArray[np.int32], ...]) -> bool:
+def is_simple(points: Floats, loops: tuple[Ints, ...]) -> bool:
     """True where no two edges of the closed lines cross in the plane; lines may share corners."""
     start = np.concatenate(loops)
     end = np.concatenate([np.roll(loop, -1) for loop in loops])
@@ -144,7 +140,7 @@ def is_simple(points: Points, loops: tuple[NDArray[np.int32], ...]) -> bool:
     return not _any_crossing(np.ascontiguousarray(points), start[order], end[order])
 
 
-def hexagonal_points(points: Points, loops: tuple[NDArray[np.int32], ...], edge: float) -> Points:
+def hexagonal_lattice(points: Floats, loops: tuple[Ints, ...], edge: float) -> Floats:
     """(k, 2) points of a triangular lattice of pitch `edge` inside the plane region."""
     start = points[np.concatenate(loops)]
     end = points[np.concatenate([np.roll(loop, -1) for loop in loops])]
@@ -163,14 +159,14 @@ def hexagonal_points(points: Points, loops: tuple[NDArray[np.int32], ...], edge:
     return np.concatenate(rows) if rows else np.empty((0, 2))
 
 
-def area_of(points: Points, loop: NDArray[np.int32]) -> float:
+def area_of(points: Floats, loop: Ints) -> float:
     """Signed area inside a closed plane line, positive when it runs counter-clockwise."""
     p = points[loop]
     q = np.roll(p, -1, axis=0)
     return float(0.5 * np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
 
 
-def _waist(loop: Points) -> tuple[int, int]:
+def _waist(loop: Floats) -> tuple[int, int]:
     """The pair of corners that are nearest to each other for the rim between them, neither piece tiny."""
     n = len(loop)
     steps = np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)
@@ -178,7 +174,7 @@ def _waist(loop: Points) -> tuple[int, int]:
 
 
 @njit(cache=True)
-def _narrowest(loop, along, least):  # type: ignore[no-untyped-def]
+def _narrowest(loop: Floats, along: Floats, least: int) -> tuple[int, int]:
     n = len(loop)
     total = along[n]
     best, bi, bj = np.inf, 0, n // 2
@@ -194,7 +190,7 @@ def _narrowest(loop, along, least):  # type: ignore[no-untyped-def]
     return bi, bj
 
 
-def _one_chain(points: Points, loops: tuple[NDArray[np.int32], ...]) -> NDArray[np.int32] | None:
+def _one_chain(points: Floats, loops: tuple[Ints, ...]) -> Ints | None:
     """Islands joined to the outer line by bridges that run there and back; None where none is free."""
     chain = loops[0].astype(np.int32)
     if len(loops) == 1:
@@ -225,7 +221,7 @@ def _one_chain(points: Points, loops: tuple[NDArray[np.int32], ...]) -> NDArray[
     return chain.astype(np.int32)
 
 
-def _without_crossing_visits(points: Points, chain: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+def _without_crossing_visits(points: Floats, chain: Ints) -> list[Ints]:
     """Where an island touches the line at a second place, the region falls apart there: so does the chain."""
     done = []
     stack = [chain]
@@ -252,7 +248,7 @@ def _without_crossing_visits(points: Points, chain: NDArray[np.int32]) -> list[N
     return done
 
 
-def _held_apart(points: Points, chain: NDArray[np.int32]) -> Points:
+def _held_apart(points: Floats, chain: Ints) -> Floats:
     """Corners of the chain; where it comes to a point more than once, each a trifle into its own corner.
 
     That turns a line that touches itself, at bridges or pinches, into one that does not.
@@ -268,23 +264,23 @@ def _held_apart(points: Points, chain: NDArray[np.int32]) -> Points:
 
 
 @njit(cache=True)
-def _turn(p, a, b, c):  # type: ignore[no-untyped-def]
+def _orient2d(p: Floats, a: int, b: int, c: int) -> float:
     """Twice the signed area of a, b, c in the plane of x and y."""
     return (p[b, 0] - p[a, 0]) * (p[c, 1] - p[a, 1]) - (p[b, 1] - p[a, 1]) * (p[c, 0] - p[a, 0])
 
 
 @njit(cache=True)
-def _same(p, a, b):  # type: ignore[no-untyped-def]
+def _same_place(p: Floats, a: int, b: int) -> bool:
     return p[a, 0] == p[b, 0] and p[a, 1] == p[b, 1]
 
 
 @njit(cache=True)
-def _cross(p, a, b, c, d):  # type: ignore[no-untyped-def]
+def _edges_cross(p: Floats, a: int, b: int, c: int, d: int) -> bool:
     """Segments a b and c d meet, other than in a shared end."""
-    if _same(p, a, c) or _same(p, a, d) or _same(p, b, c) or _same(p, b, d):
+    if _same_place(p, a, c) or _same_place(p, a, d) or _same_place(p, b, c) or _same_place(p, b, d):
         return False
-    t1, t2 = _turn(p, a, b, c), _turn(p, a, b, d)
-    t3, t4 = _turn(p, c, d, a), _turn(p, c, d, b)
+    t1, t2 = _orient2d(p, a, b, c), _orient2d(p, a, b, d)
+    t3, t4 = _orient2d(p, c, d, a), _orient2d(p, c, d, b)
     if t1 == 0.0 and t2 == 0.0:
         for axis in range(2):
             if max(p[a, axis], p[b, axis]) < min(p[c, axis], p[d, axis]):
@@ -296,7 +292,7 @@ def _cross(p, a, b, c, d):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _any_crossing(p, start, end):  # type: ignore[no-untyped-def]
+def _any_crossing(p: Floats, start: Ints, end: Ints) -> bool:
     """Edges sorted by their lower x."""
     m = len(start)
     for i in range(m):
@@ -309,20 +305,21 @@ def _any_crossing(p, start, end):  # type: ignore[no-untyped-def]
                 break
             if max(p[c, 1], p[d, 1]) < low or min(p[c, 1], p[d, 1]) > high:
                 continue
-            if _cross(p, a, b, c, d):
+            if _edges_cross(p, a, b, c, d):
                 return True
     return False
 
 
 @njit(cache=True)
-def _opens_to(p, before, a, after, target):  # type: ignore[no-untyped-def]
+def _opens_to(p: Floats, before: int, a: int, after: int, target: int) -> bool:
     """The way from corner a to the target leads into the region on the left of before -> a -> after."""
-    left, right = _turn(p, before, a, target) > 0.0, _turn(p, a, after, target) > 0.0
-    return (left and right) if _turn(p, before, a, after) >= 0.0 else (left or right)
+    left, right = _orient2d(p, before, a, target) > 0.0, _orient2d(p, a, after, target) > 0.0
+    return (left and right) if _orient2d(p, before, a, after) >= 0.0 else (left or right)
 
 
 @njit(cache=True)
-def _bridge_is_free(p, start, end, chain, i, island, j):  # type: ignore[no-untyped-def]
+def _bridge_is_free(p: Floats, start: Ints, end: Ints, chain: Ints, i: int, island: Ints, j: int) -> bool:
+    """Whether the line from chain[i] to island[j] lies in the region and crosses no edge."""
     a, target = chain[i], island[j]
     before, after = chain[i - 1], chain[(i + 1) % len(chain)]
     if a == target:
@@ -333,16 +330,16 @@ def _bridge_is_free(p, start, end, chain, i, island, j):  # type: ignore[no-unty
     if not _opens_to(p, before, a, after, target):
         return False
     for e in range(len(start)):
-        if _cross(p, a, target, start[e], end[e]):
+        if _edges_cross(p, a, target, start[e], end[e]):
             return False
     free = True
     for e in range(len(chain)):
-        free &= not _cross(p, a, target, chain[e], chain[(e + 1) % len(chain)])
+        free &= not _edges_cross(p, a, target, chain[e], chain[(e + 1) % len(chain)])
     return free
 
 
 @njit(cache=True)
-def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
+def _cut_ears(p: Floats, chain: Ints, tri: Ints) -> int:
     """Ear cutting of one closed chain; returns how many triangles were written."""
     n = len(chain)
     if n < 3:
@@ -354,12 +351,12 @@ def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
         after[i] = i + 1 if i < n - 1 else 0
     reflex = np.empty(n, np.bool_)
     for i in range(n):
-        reflex[i] = _turn(p, chain[before[i]], chain[i], chain[after[i]]) <= 0.0
+        reflex[i] = _orient2d(p, chain[before[i]], chain[i], chain[after[i]]) <= 0.0
     count, left, i, missed = 0, n, 0, 0
     allow_flat = False
     while left > 3:
         a, b, c = chain[before[i]], chain[i], chain[after[i]]
-        turn = _turn(p, a, b, c)
+        turn = _orient2d(p, a, b, c)
         ear = turn > 0.0 or (allow_flat and turn == 0.0)
         if ear:
             x0 = min(p[a, 0], p[b, 0], p[c, 0])
@@ -373,10 +370,10 @@ def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
                     reflex[j]
                     and x0 <= p[q, 0] <= x1
                     and y0 <= p[q, 1] <= y1
-                    and not (_same(p, q, a) or _same(p, q, b) or _same(p, q, c))
-                    and _turn(p, a, b, q) >= 0.0
-                    and _turn(p, b, c, q) >= 0.0
-                    and _turn(p, c, a, q) >= 0.0
+                    and not (_same_place(p, q, a) or _same_place(p, q, b) or _same_place(p, q, c))
+                    and _orient2d(p, a, b, q) >= 0.0
+                    and _orient2d(p, b, c, q) >= 0.0
+                    and _orient2d(p, c, a, q) >= 0.0
                 ):
                     ear = False
                     break
@@ -396,8 +393,8 @@ def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
         allow_flat = False
         u, w = before[i], after[i]
         after[u], before[w] = w, u
-        reflex[u] = _turn(p, chain[before[u]], chain[u], chain[w]) <= 0.0
-        reflex[w] = _turn(p, chain[u], chain[w], chain[after[w]]) <= 0.0
+        reflex[u] = _orient2d(p, chain[before[u]], chain[u], chain[w]) <= 0.0
+        reflex[w] = _orient2d(p, chain[u], chain[w], chain[after[w]]) <= 0.0
         i = after[w]
     a, b, c = before[i], i, after[i]
     tri[count, 0], tri[count, 1], tri[count, 2] = chain[a], chain[b], chain[c]
@@ -405,14 +402,14 @@ def _cut_ears(p, chain, tri):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _normal(p, a, b, c):  # type: ignore[no-untyped-def]
+def _normal(p: Floats, a: int, b: int, c: int) -> Point:
     ux, uy, uz = p[b, 0] - p[a, 0], p[b, 1] - p[a, 1], p[b, 2] - p[a, 2]
     vx, vy, vz = p[c, 0] - p[a, 0], p[c, 1] - p[a, 1], p[c, 2] - p[a, 2]
     return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
 
 
 @njit(cache=True)
-def _dot_at(p, c, a, b):  # type: ignore[no-untyped-def]
+def _dot_at(p: Floats, c: int, a: int, b: int) -> float:
     s = 0.0
     for k in range(3):
         s += (p[a, k] - p[c, k]) * (p[b, k] - p[c, k])
@@ -420,7 +417,7 @@ def _dot_at(p, c, a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _linked(tri, nbr, t, c, d):  # type: ignore[no-untyped-def]
+def _edge_exists(tri: Ints, nbr: Ints, t: int, c: int, d: int) -> bool:
     """True where the fan of triangles round corner c, from t on both ways, holds d."""
     for way in range(2):
         s = t
@@ -437,7 +434,8 @@ def _linked(tri, nbr, t, c, d):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _flip_if_better(p, tri, nbr, t, k):  # type: ignore[no-untyped-def]
+def _flip_if_better(p: Floats, tri: Ints, nbr: Ints, t: int, k: int) -> bool:
+    """Flip edge k of t where the two angles against it add up to more than 180 degrees and nothing folds over."""
     s = nbr[t, k]
     if s < 0:
         return False
@@ -463,7 +461,7 @@ def _flip_if_better(p, tri, nbr, t, k):  # type: ignore[no-untyped-def]
     x2, y2, z2 = _normal(p, d, b, c)
     if x * x1 + y * y1 + z * z1 <= 1e-9 * size or x * x2 + y * y2 + z * z2 <= 1e-9 * size:
         return False
-    if _linked(tri, nbr, t, c, d):
+    if _edge_exists(tri, nbr, t, c, d):
         return False
     bc, ca = nbr[t, (k + 1) % 3], nbr[t, (k + 2) % 3]
     ad, db = nbr[s, (j + 1) % 3], nbr[s, (j + 2) % 3]
@@ -476,8 +474,8 @@ def _flip_if_better(p, tri, nbr, t, k):  # type: ignore[no-untyped-def]
     return True
 
 
-@njit(cache=True)
-def _relink(tri, nbr, t, start, old, new):  # type: ignore[no-untyped-def]
+@njit(cache=True, inline="always")
+def _relink(tri: Ints, nbr: Ints, t: int, start: int, old: int, new: int) -> None:
     """The edge of t that starts at `start` and led to `old` leads to `new`."""
     if t >= 0:
         for k in range(3):
@@ -486,7 +484,7 @@ def _relink(tri, nbr, t, start, old, new):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _settle(p, tri, nbr, stack, top):  # type: ignore[no-untyped-def]
+def _flip_from(p: Floats, tri: Ints, nbr: Ints, stack: Ints, top: int) -> None:
     """Flip what needs it among the edges of the triangles on the stack, and what follows from it."""
     budget = 200 * len(tri) + 1000
     while top > 0 and budget > 0:
@@ -503,34 +501,34 @@ def _settle(p, tri, nbr, stack, top):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _flip_all(p, tri, nbr, count):  # type: ignore[no-untyped-def]
+def _flip_all(p: Floats, tri: Ints, nbr: Ints, count: int) -> None:
     stack = np.empty(count + 64, np.int32)
     for _ in range(8):
         for i in range(count):
             stack[i] = i
-        _settle(p, tri, nbr, stack, count)
+        _flip_from(p, tri, nbr, stack, count)
         calm = True
         for t in range(count):
             for k in range(3):
-                if nbr[t, k] > t and _flip_if_better(p, tri, nbr, t, k):
+                if nbr[t, k] > t and _flip_if_better(p, tri, nbr, int(np.int32(t)), k):
                     calm = False
         if calm:
             break
 
 
 @njit(cache=True)
-def _holds(p, tri, t, v):  # type: ignore[no-untyped-def]
+def _holds(p: Floats, tri: Ints, t: int, v: int) -> bool:
     a, b, c = tri[t, 0], tri[t, 1], tri[t, 2]
-    return _turn(p, a, b, v) >= 0.0 and _turn(p, b, c, v) >= 0.0 and _turn(p, c, a, v) >= 0.0
+    return _orient2d(p, a, b, v) >= 0.0 and _orient2d(p, b, c, v) >= 0.0 and _orient2d(p, c, a, v) >= 0.0
 
 
 @njit(cache=True)
-def _find(p, tri, nbr, count, t, v):  # type: ignore[no-untyped-def]
+def _find(p: Floats, tri: Ints, nbr: Ints, count: int, t: int, v: int) -> int:
     """The triangle that holds point v: by walking from t, by looking at all where the walk leaves."""
     for _ in range(count):
         ahead = -2
         for k in range(3):
-            if _turn(p, tri[t, k], tri[t, (k + 1) % 3], v) < 0.0:
+            if _orient2d(p, tri[t, k], tri[t, (k + 1) % 3], v) < 0.0:
                 ahead = nbr[t, k]
                 if ahead >= 0:
                     break
@@ -546,10 +544,10 @@ def _find(p, tri, nbr, count, t, v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _insert_all(p, tri, nbr, count, order):  # type: ignore[no-untyped-def]
+def _insert_all(p: Floats, tri: Ints, nbr: Ints, count: int, order: Ints) -> int:
     """Put the points into the triangulation one by one; the new triangle count, -1 if one lies outside."""
     stack = np.empty(4096, np.int32)
-    t = 0
+    t = int(np.int64(0))
     for v in order:
         t = _find(p, tri, nbr, count, t, v)
         if t < 0:
@@ -567,12 +565,12 @@ def _insert_all(p, tri, nbr, count, order):  # type: ignore[no-untyped-def]
         _relink(tri, nbr, ca, a, t, w)
         count += 2
         stack[0], stack[1], stack[2] = t, u, w
-        _settle(p, tri, nbr, stack, 3)
+        _flip_from(p, tri, nbr, stack, int(np.int64(3)))
     return count
 
 
 @njit(cache=True)
-def _split(p, tri, nbr, count, t, k, v):  # type: ignore[no-untyped-def]
+def _split(p: Floats, tri: Ints, nbr: Ints, count: int, t: int, k: int, v: int) -> int:
     """Put point v on inner edge k of t; two triangles become four."""
     s = nbr[t, k]
     j = 0
@@ -596,7 +594,7 @@ def _split(p, tri, nbr, count, t, k, v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _split_long(p, tri, nbr, count, n, limit):  # type: ignore[no-untyped-def]
+def _split_long(p: Floats, tri: Ints, nbr: Ints, count: int, n: int, limit: float) -> tuple[int, int]:
     """One sweep over the edges: those whose square is above the limit get a point in their middle."""
     first = count
     for t in range(first):
@@ -620,33 +618,52 @@ def _split_long(p, tri, nbr, count, n, limit):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _split_named(p, tri, nbr, count, n, edges):  # type: ignore[no-untyped-def]
+def _edge_of(tri: Ints, nbr: Ints, count: int, a: int, b: int) -> tuple[int, int]:
+    """The triangle that runs the inner edge a -> b, and which of its edges that is; -1 where none does."""
+    for t in range(count):
+        for k in range(3):
+            if tri[t, k] == a and tri[t, (k + 1) % 3] == b and nbr[t, k] >= 0:
+                return t, k
+    return -1, -1
+
+
+@njit(cache=True)
+def _split_named(p: Floats, tri: Ints, nbr: Ints, count: int, n: int, edges: Ints) -> tuple[int, int]:
+    """Put a point in the middle of each of the edges (k, 2); the new counts of triangles and points."""
     for e in range(len(edges)):
-        done = False
-        for t in range(count):
-            for k in range(3):
-                if tri[t, k] == edges[e, 0] and tri[t, (k + 1) % 3] == edges[e, 1] and nbr[t, k] >= 0:
-                    for x in range(3):
-                        p[n, x] = 0.5 * (p[edges[e, 0], x] + p[edges[e, 1], x])
-                    count = _split(p, tri, nbr, count, t, k, n)
-                    n += 1
-                    done = True
-                    break
-            if done:
-                break
+        t, k = _edge_of(tri, nbr, count, edges[e, 0], edges[e, 1])
+        if t < 0:
+            continue
+        for x in range(3):
+            p[n, x] = 0.5 * (p[edges[e, 0], x] + p[edges[e, 1], x])
+        count = _split(p, tri, nbr, count, t, k, n)
+        n += 1
     return count, n
 
 
 @njit(cache=True)
-def _bend(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
+def _bend(ax: float, ay: float, az: float, bx: float, by: float, bz: float) -> float:
     """1 - cos of the angle between two normals; none at all counts as flat."""
     size = np.sqrt((ax * ax + ay * ay + az * az) * (bx * bx + by * by + bz * bz))
     return 1.0 - (ax * bx + ay * by + az * bz) / size if size > 0.0 else 0.0
 
 
 @njit(cache=True)
-def _least_bending(p, outside, tri):  # type: ignore[no-untyped-def]
-    """Triangulate a closed line so that the largest bend, then the area, is least."""
+def _bend_at_side(p: Floats, outside: Floats, middle: Ints, normal: Point, a: int, b: int) -> float:
+    """Bend between a triangle and what lies across its side a -> b: the facet outside, or the best triangle there."""
+    x, y, z = normal
+    if b == a + 1:
+        return _bend(x, y, z, outside[a, 0], outside[a, 1], outside[a, 2])
+    ox, oy, oz = _normal(p, a, middle[a, b], b)
+    return _bend(x, y, z, ox, oy, oz)
+
+
+@njit(cache=True)
+def _least_bends(p: Floats, outside: Floats) -> Ints:
+    """(n, n) corner of the best triangle on each side i -> k of a closed line, -1 where there is none.
+
+    Dynamic programming over the sides, short ones first (Barequet and Sharir 1995).
+    """
     n = len(p)
     bend = np.full((n, n), np.inf)
     area = np.full((n, n), np.inf)
@@ -658,7 +675,8 @@ def _least_bending(p, outside, tri):  # type: ignore[no-untyped-def]
         for i in range(n - span):
             k = i + span
             for m in range(i + 1, k):
-                x, y, z = _normal(p, i, m, k)
+                normal = _normal(p, i, m, k)
+                x, y, z = normal
                 size = np.sqrt(x * x + y * y + z * z)
                 worst = max(bend[i, m], bend[m, k])
                 if worst > bend[i, k]:
@@ -666,20 +684,22 @@ def _least_bending(p, outside, tri):  # type: ignore[no-untyped-def]
                 total = area[i, m] + area[m, k] + 0.5 * size
                 if size <= 0.0:
                     worst = 2.0
-                for a, b in ((i, m), (m, k), (k, i)):
-                    if a == k:
-                        if not (i == 0 and k == n - 1):
-                            continue
-                        worst = max(worst, _bend(x, y, z, outside[k, 0], outside[k, 1], outside[k, 2]))
-                    elif b == a + 1:
-                        worst = max(worst, _bend(x, y, z, outside[a, 0], outside[a, 1], outside[a, 2]))
-                    else:
-                        ox, oy, oz = _normal(p, a, middle[a, b], b)
-                        worst = max(worst, _bend(x, y, z, ox, oy, oz))
+                worst = max(worst, _bend_at_side(p, outside, middle, normal, i, m))
+                worst = max(worst, _bend_at_side(p, outside, middle, normal, m, k))
+                if i == 0 and k == n - 1:
+                    worst = max(worst, _bend(x, y, z, outside[k, 0], outside[k, 1], outside[k, 2]))
                 # Bends are compared in coarse steps, so that the area decides between nearly equal ones.
                 worst = np.ceil(worst * 16.0) / 16.0
                 if worst < bend[i, k] or (worst == bend[i, k] and total < area[i, k]):
                     bend[i, k], area[i, k], middle[i, k] = worst, total, m
+    return middle
+
+
+@njit(cache=True)
+def _least_bending(p: Floats, outside: Floats, tri: Ints) -> bool:
+    """Triangulate a closed line so that the largest bend, then the area, is least; False where it can't be."""
+    n = len(p)
+    middle = _least_bends(p, outside)
     if middle[0, n - 1] < 0:
         return False
     stack = np.empty((n, 2), np.int32)

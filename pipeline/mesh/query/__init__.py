@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 from pipeline.mesh.query.distance import Scene
-from pipeline.mesh.query.facet_deviation import farthest_on_facets
-from pipeline.mesh.query.facet_points import grid_points, nearest_on_facet, nearest_on_facets, spread_points
+from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets
+from pipeline.mesh.query.facet_points import (
+    grid_points,
+    nearest_on,
+    nearest_on_facet,
+    nearest_on_facets,
+    point_at,
+    spread_points,
+    square_distance,
+)
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
 
 __all__ = [
+    "DenseMesh",
+    "LightFacets",
     "Scene",
     "VisibilityGrid",
     "farthest_on_facets",
     "grid_points",
+    "nearest_on",
     "nearest_on_facet",
     "nearest_on_facets",
+    "point_at",
     "self_intersections",
     "spread_points",
+    "square_distance",
     "vertices_near_new",
 ]

@@ -10,9 +10,9 @@ import importlib
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Floats, Ints, box_of
 
 _CHUNK = 1_000_000
 
@@ -40,11 +40,11 @@ class Scene:
             )
         return self._scene
 
-    def distance(self, points: ArrayLike) -> NDArray[np.float64]:
+    def distance(self, points: ArrayLike) -> Floats:
         """Unsigned distance (n,) mm of points (n, 3) to the surface."""
         return self.closest(points)[0]
 
-    def closest(self, points: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.float64]]:
+    def closest(self, points: ArrayLike) -> tuple[Floats, Ints, Floats]:
         """Distance (n,) mm, facet (n,) and nearest point (n, 3) on the surface for points (n, 3).
 
         The distance is computed in double precision from the facet that the tree found.

@@ -1,10 +1,10 @@
-"""Points on facets, and what can be wrong with a triangle mesh's facets."""
+"""Points on facets: the nearest one to a point, and points spread over facets evenly or on a grid."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Longs, Point
 from pipeline.jit import njit, prange
 
 
@@ -14,13 +14,15 @@ def _dot(a0: float, a1: float, a2: float, b0: float, b1: float, b2: float) -> fl
 
 
 @njit(cache=True)
-def nearest_on_facet(
-    px: float, py: float, pz: float,
-    ax: float, ay: float, az: float,
-    bx: float, by: float, bz: float,
-    cx: float, cy: float, cz: float,
-) -> tuple[float, float, float]:  # fmt: skip
-    """The point of triangle abc that is nearest to p, by the Voronoi regions of its corners and edges."""
+def nearest_on_facet(p: Point, a: Point, b: Point, c: Point) -> Point:
+    """The point of triangle abc that is nearest to p, mm, by the Voronoi regions of its corners and edges.
+
+    Method: Ericson, "Real-Time Collision Detection" (2005), 5.1.5, and a facet without area has a nearest point too.
+    """
+    px, py, pz = p
+    ax, ay, az = a
+    bx, by, bz = b
+    cx, cy, cz = c
     e0, e1, e2 = bx - ax, by - ay, bz - az
     f0, f1, f2 = cx - ax, cy - ay, cz - az
     d0, d1, d2 = px - ax, py - ay, pz - az
@@ -53,21 +55,36 @@ def nearest_on_facet(
     return ax + s * e0 + t * f0, ay + s * e1 + t * f1, az + s * e2 + t * f2
 
 
+@njit(cache=True, inline="always")
+def point_at(points: Floats, i: int) -> Point:
+    """Row i of points (n, 3)."""
+    return points[i, 0], points[i, 1], points[i, 2]
+
+
+@njit(cache=True)
+def nearest_on(p: Point, vertices: Floats, faces: Ints, f: int) -> Point:
+    """The point of facet f of a mesh that is nearest to p, mm."""
+    return nearest_on_facet(
+        p, point_at(vertices, faces[f, 0]), point_at(vertices, faces[f, 1]), point_at(vertices, faces[f, 2])
+    )
+
+
+@njit(cache=True, inline="always")
+def square_distance(p: Point, q: Point) -> float:
+    """Squared distance of two points, mm2."""
+    return (p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2
+
+
 @njit(cache=True, parallel=True)
-def nearest_on_facets(points: NDArray, vertices: NDArray, faces: NDArray, facet: NDArray) -> NDArray:
-    """Nearest point (n, 3) to points (n, 3), each on its own facet (n,) of the mesh."""
+def nearest_on_facets(points: Floats, vertices: Floats, faces: Ints, facet: Ints) -> Floats:
+    """Nearest point (n, 3) mm to points (n, 3), each on its own facet (n,) of the mesh."""
     out = np.empty((len(points), 3))
     for i in prange(len(points)):
-        a, b, c = vertices[faces[facet[i], 0]], vertices[faces[facet[i], 1]], vertices[faces[facet[i], 2]]
-        out[i, 0], out[i, 1], out[i, 2] = nearest_on_facet(
-            points[i, 0], points[i, 1], points[i, 2], a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2]
-        )
+        out[i, 0], out[i, 1], out[i, 2] = nearest_on(point_at(points, i), vertices, faces, facet[i])
     return out
 
 
-def spread_points(
-    vertices: NDArray, faces: NDArray, count: int, seed: int = 0
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def spread_points(vertices: Floats, faces: Ints, count: int, seed: int = 0) -> tuple[Floats, Ints]:
     """About `count` points evenly over the area: (k, 3) mm and the facet of each; same mesh, same points.
 
     Systematic sampling of the running sum of areas, so that a facet twice as large gets twice as many.
@@ -87,17 +104,17 @@ def spread_points(
     return a + s[:, None] * (b - a) + t[:, None] * (c - a), facet
 
 
-def grid_points(vertices: NDArray, faces: NDArray, steps: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def grid_points(vertices: Floats, faces: Ints, steps: Ints) -> tuple[Floats, Ints]:
     """Points on a grid over each facet, corners, edges and inside: (k, 3) mm and the facet of each.
 
     steps  (m,) along the sides of each facet
     """
-    steps = steps.astype(np.int64)
-    return _grid(vertices, faces, steps, np.cumsum((steps + 1) * (steps + 2) // 2))
+    along = steps.astype(np.int64)
+    return _grid(vertices, faces, along, np.cumsum((along + 1) * (along + 2) // 2))
 
 
 @njit(cache=True, parallel=True)
-def _grid(vertices: NDArray, faces: NDArray, steps: NDArray, ends: NDArray) -> tuple[NDArray, NDArray]:
+def _grid(vertices: Floats, faces: Ints, steps: Longs, ends: Longs) -> tuple[Floats, Ints]:
     points = np.empty((ends[-1] if len(ends) else 0, 3))
     facet = np.empty(len(points), dtype=np.int32)
     for f in prange(len(faces)):
@@ -114,12 +131,3 @@ def _grid(vertices: NDArray, faces: NDArray, steps: NDArray, ends: NDArray) -> t
                 facet[at] = f
                 at += 1
     return points, facet
-
-
-def thin_facets(vertices: NDArray, faces: NDArray, ratio: float = 1e-4) -> NDArray[np.bool_]:
-    """Facets (m,) whose height on the longest side is less than `ratio` of that side."""
-    corners = vertices[faces]
-    sides = corners - np.roll(corners, -1, axis=1)
-    longest = (sides**2).sum(axis=2).max(axis=1)
-    double_area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    return double_area <= ratio * longest

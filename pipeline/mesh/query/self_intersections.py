@@ -7,19 +7,30 @@ million facets when all are looked up; with a small subset, 0.1 s a million.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Bytes, Floats, Indices, Ints, Longs, Mask, Singles, box_of
 from pipeline.jit import njit, prange
 
 _LEAF = 8
 _CELLS = 128  # of the coarse grid, along its longest side
 
 
-def self_intersections(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], subset: NDArray | None = None
-) -> NDArray[np.int32]:
+class _Tree(NamedTuple):
+    """Facets `order` (k,) in leaves of eight; rank (m,) place of each facet there, -1 none.
+
+    boxes (2 * leaves, 6): boxes[1] is the root's, boxes[leaves + i] that of order[8 i : 8 i + 8].
+    """
+
+    order: Ints
+    rank: Ints
+    boxes: Singles
+
+
+def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | Mask | None = None) -> Ints:
     """(k, 2) pairs of facets that cross, smaller index first, sorted.
 
     Facets that share a corner count when they meet elsewhere too; facets that share an edge when they
@@ -32,7 +43,6 @@ def self_intersections(
     if subset is None:
         chosen = np.arange(len(faces), dtype=np.int32)
     else:
-        subset = np.asarray(subset)
         chosen = (np.flatnonzero(subset) if subset.dtype == bool else np.unique(subset)).astype(np.int32)
     if len(chosen) == 0 or len(faces) < 2:
         return np.empty((0, 2), np.int32)
@@ -55,22 +65,20 @@ def self_intersections(
         cells = _cells(vertices, faces, chosen, boxes[1, :3], boxes[1, 3:], size)
         near = _near(vertices, faces, boxes, cells, size)
         queries = np.flatnonzero(near).astype(np.int32)
-    counts = np.zeros(len(queries), np.int32)
+    tree = _Tree(order, rank, boxes)
     nowhere = np.empty((0, 2), np.int32)
-    _look_up(vertices, faces, order, rank, leaves, boxes, queries, counts, nowhere, counts)
+    counts = _look_up(vertices, faces, tree, queries, np.zeros(len(queries), np.int64), nowhere)
     hits = np.flatnonzero(counts)
     starts = np.concatenate([[0], np.cumsum(counts[hits])]).astype(np.int64)
     pairs = np.empty((int(starts[-1]), 2), np.int32)
     if len(pairs):
-        _look_up(vertices, faces, order, rank, leaves, boxes, queries[hits], counts[hits], pairs, starts)
+        _look_up(vertices, faces, tree, queries[hits], starts, pairs)
         pairs.sort(axis=1)
         pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
     return pairs
 
 
-def vertices_near_new(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], crossing: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def vertices_near_new(vertices: Floats, faces: Ints, crossing: Floats) -> Mask:
     """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not."""
     out = np.zeros(len(vertices), dtype=np.bool_)
     for corners in crossing:
@@ -81,7 +89,7 @@ def vertices_near_new(
 
 
 @njit(cache=True)
-def _spread(x):  # type: ignore[no-untyped-def]
+def _spread(x: int) -> int:
     x = (x | (x << 16)) & 0x030000FF
     x = (x | (x << 8)) & 0x0300F00F
     x = (x | (x << 4)) & 0x030C30C3
@@ -89,7 +97,8 @@ def _spread(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def _morton(v, f, chosen, low, scale):  # type: ignore[no-untyped-def]
+def _morton(v: Floats, f: Ints, chosen: Ints, low: Floats, scale: float) -> NDArray[np.uint32]:
+    """Codes (k,) of the facets' middles along a Morton curve of 1024 cells each way."""
     out = np.empty(len(chosen), np.uint32)
     for i in prange(len(chosen)):
         t = chosen[i]
@@ -102,7 +111,7 @@ def _morton(v, f, chosen, low, scale):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _box(v, f, t, box):  # type: ignore[no-untyped-def]
+def _box(v: Floats, f: Ints, t: int, box: Floats) -> None:
     for k in range(3):
         a, b, c = v[f[t, 0], k], v[f[t, 1], k], v[f[t, 2], k]
         box[k] = min(a, b, c)
@@ -110,7 +119,7 @@ def _box(v, f, t, box):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _grow_tree(v, f, order, leaves, boxes):  # type: ignore[no-untyped-def]
+def _grow_tree(v: Floats, f: Ints, order: Ints, leaves: int, boxes: Singles) -> None:
     """boxes[1] is the root, boxes[leaves + i] the leaf of order[8 i : 8 i + 8]; widened by the rounding."""
     box = np.empty(6)
     for i in range(leaves):
@@ -130,7 +139,7 @@ def _grow_tree(v, f, order, leaves, boxes):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _apart(box, boxes, node):  # type: ignore[no-untyped-def]
+def _apart(box: Floats, boxes: Singles, node: int) -> bool:
     clear = False
     for k in range(3):
         clear |= box[k] > boxes[node, 3 + k] or box[3 + k] < boxes[node, k]
@@ -138,7 +147,7 @@ def _apart(box, boxes, node):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _cells(v, f, chosen, low, high, size):  # type: ignore[no-untyped-def]
+def _cells(v: Floats, f: Ints, chosen: Ints, low: Singles, high: Singles, size: float) -> Bytes:
     """Bytes of a coarse grid: 1 in cells within `size` of the box of a chosen facet."""
     count = np.empty(3, np.int64)
     for k in range(3):
@@ -156,17 +165,18 @@ def _cells(v, f, chosen, low, high, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def _near(v, f, boxes, cells, size):  # type: ignore[no-untyped-def]
+def _near(v: Floats, f: Ints, boxes: Singles, cells: Bytes, size: float) -> Mask:
     """(m,) facets whose box meets the box of a leaf of the tree: nearly all are out of the way.
 
     cells  what `_cells` makes; a facet smaller than a cell is out of the way where its first corner's is 0.
     """
     out = np.zeros(len(f), np.bool_)
     leaves = len(boxes) // 2
+    root = int(np.int32(1))
     for t in prange(len(f)):
         box = np.empty(6)
-        _box(v, f, t, box)
-        if _apart(box, boxes, 1):
+        _box(v, f, int(np.int32(t)), box)
+        if _apart(box, boxes, root):
             continue
         if max(box[3] - box[0], box[4] - box[1], box[5] - box[2]) < size:
             p = f[t, 0]
@@ -191,52 +201,66 @@ def _near(v, f, boxes, cells, size):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, parallel=True)
-def _look_up(v, f, order, rank, leaves, boxes, queries, counts, pairs, starts):  # type: ignore[no-untyped-def]
-    """Count the facets that each query crosses, or write the pairs where there is room for them."""
-    write = len(pairs) > 0
-    blocks = (len(queries) + 1023) // 1024
-    for block in prange(blocks):
-        box = np.empty(6)
-        other = np.empty(6)
-        stack = np.empty(64, np.int32)
-        for q in range(block * 1024, min((block + 1) * 1024, len(queries))):
-            t = queries[q]
-            mine = rank[t]
-            _box(v, f, t, box)
-            found = 0
-            stack[0] = 1
-            top = 1
-            while top > 0:
-                top -= 1
-                node = stack[top]
-                if _apart(box, boxes, node):
-                    continue
-                if node < leaves:
-                    stack[top], stack[top + 1] = 2 * node, 2 * node + 1
-                    top += 2
-                    continue
-                first = (node - leaves) * _LEAF
-                for j in range(max(first, mine + 1), min(first + _LEAF, len(order))):
-                    s = order[j]
-                    if s == t:
-                        continue
-                    _box(v, f, s, other)
-                    clear = False
-                    for k in range(3):
-                        if box[k] > other[3 + k] or box[3 + k] < other[k]:
-                            clear = True
-                    if not clear and _crossing(v, f, s, t):
-                        if write:
-                            pairs[starts[q] + found, 0] = s
-                            pairs[starts[q] + found, 1] = t
-                        found += 1
-            if not write:
-                counts[q] = found
+@njit(cache=True)
+def _clear(box: Floats, other: Floats) -> bool:
+    out = False
+    for k in range(3):
+        out |= box[k] > other[3 + k] or box[3 + k] < other[k]
+    return out
 
 
 @njit(cache=True)
-def _side(v, a, b, c, d):  # type: ignore[no-untyped-def]
+def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, boxes: Floats, stack: Ints) -> int:
+    """How many facets behind t in the tree's order it crosses; the pairs go to pairs[at:] where there is room.
+
+    boxes (2, 6) and stack (64,) are working memory.
+    """
+    box, other = boxes[0], boxes[1]
+    leaves = len(tree.boxes) // 2
+    mine = tree.rank[t]
+    _box(v, f, t, box)
+    found = 0
+    stack[0] = 1
+    top = 1
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        if _apart(box, tree.boxes, node):
+            continue
+        if node < leaves:
+            stack[top], stack[top + 1] = 2 * node, 2 * node + 1
+            top += 2
+            continue
+        first = (node - leaves) * _LEAF
+        for j in range(max(first, mine + 1), min(first + _LEAF, len(tree.order))):
+            s = tree.order[j]
+            if s == t:
+                continue
+            _box(v, f, s, other)
+            if _clear(box, other) or not _crossing(v, f, s, t):
+                continue
+            if len(pairs) > 0:
+                pairs[at + found, 0] = s
+                pairs[at + found, 1] = t
+            found += 1
+    return found
+
+
+@njit(cache=True, parallel=True)
+def _look_up(v: Floats, f: Ints, tree: _Tree, queries: Ints, starts: Longs, pairs: Ints) -> Ints:
+    """How many facets each query crosses (q,); where `pairs` has rows they are written too, from starts (q,) on."""
+    counts = np.zeros(len(queries), np.int32)
+    blocks = (len(queries) + 1023) // 1024
+    for block in prange(blocks):
+        boxes = np.empty((2, 6))
+        stack = np.empty(64, np.int32)
+        for q in range(block * 1024, min((block + 1) * 1024, len(queries))):
+            counts[q] = _crossed_by(v, f, tree, queries[q], pairs, starts[q], boxes, stack)
+    return counts
+
+
+@njit(cache=True)
+def _orient3d(v: Floats, a: int, b: int, c: int, d: int) -> float:
     """Six times the volume of a, b, c, d."""
     ax, ay, az = v[a, 0] - v[d, 0], v[a, 1] - v[d, 1], v[a, 2] - v[d, 2]
     bx, by, bz = v[b, 0] - v[d, 0], v[b, 1] - v[d, 1], v[b, 2] - v[d, 2]
@@ -245,41 +269,41 @@ def _side(v, a, b, c, d):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _pierces(v, p, q, a, b, c):  # type: ignore[no-untyped-def]
+def _pierces(v: Floats, p: int, q: int, a: int, b: int, c: int) -> bool:
     """The segment p q passes through the inside of triangle a b c, by more than rounding."""
-    sp, sq = _side(v, a, b, c, p), _side(v, a, b, c, q)
+    sp, sq = _orient3d(v, a, b, c, p), _orient3d(v, a, b, c, q)
     if sp * sq >= 0.0:
         return False
     square = max(_square(v, p, q), _square(v, a, b), _square(v, b, c), _square(v, c, a))
     least = 1e-10 * square * np.sqrt(square)
     if abs(sp) < least or abs(sq) < least:
         return False
-    s1, s2, s3 = _side(v, p, q, a, b), _side(v, p, q, b, c), _side(v, p, q, c, a)
+    s1, s2, s3 = _orient3d(v, p, q, a, b), _orient3d(v, p, q, b, c), _orient3d(v, p, q, c, a)
     return (s1 > least and s2 > least and s3 > least) or (s1 < -least and s2 < -least and s3 < -least)
 
 
 @njit(cache=True)
-def _square(v, a, b):  # type: ignore[no-untyped-def]
+def _square(v: Floats, a: int, b: int) -> float:
     return (v[a, 0] - v[b, 0]) ** 2 + (v[a, 1] - v[b, 1]) ** 2 + (v[a, 2] - v[b, 2]) ** 2
 
 
 @njit(cache=True)
-def _crossing(v, f, s, t):  # type: ignore[no-untyped-def]
+def _crossing(v: Floats, f: Ints, s: int, t: int) -> bool:
     """Corners of both facets are rolled so that the shared ones stand first."""
     shared = 0
     si, ti = 0, 0
-    s_free, t_free = 3, 3
+    s_both, t_both = 0, 0
     for i in range(3):
         for j in range(3):
             if f[s, i] == f[t, j]:
                 shared += 1
                 si, ti = i, j
-                s_free -= i
-                t_free -= j
+                s_both += i
+                t_both += j
     if shared == 3:
         return True
     if shared == 2:
-        return _folded(v, f, s, t, s_free, t_free)
+        return _folded(v, f, s, t, 3 - s_both, 3 - t_both)
     a, b, c = f[s, si], f[s, (si + 1) % 3], f[s, (si + 2) % 3]
     d, e, g = f[t, ti], f[t, (ti + 1) % 3], f[t, (ti + 2) % 3]
     if shared == 1:
@@ -296,7 +320,7 @@ def _crossing(v, f, s, t):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _folded(v, f, s, t, si, ti):  # type: ignore[no-untyped-def]
+def _folded(v: Floats, f: Ints, s: int, t: int, si: int, ti: int) -> bool:
     """Two facets on one edge: in one plane to rounding, with their third corners (si, ti) on one side."""
     p, q = f[s, (si + 1) % 3], f[s, (si + 2) % 3]
     a, b = f[s, si], f[t, ti]
@@ -314,7 +338,7 @@ def _folded(v, f, s, t, si, ti):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _flat_overlap(v, a, b, c, d, e, g):  # type: ignore[no-untyped-def]
+def _flat_overlap(v: Floats, a: int, b: int, c: int, d: int, e: int, g: int) -> bool:
     """Both facets in one plane to rounding, and an edge of one crosses an edge of the other or lies inside."""
     ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
     wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
@@ -338,20 +362,21 @@ def _flat_overlap(v, a, b, c, d, e, g):  # type: ignore[no-untyped-def]
         p, q = first[k], first[(k + 1) % 3]
         for m in range(3):
             r, s = second[m], second[(m + 1) % 3]
-            t1, t2 = _turn(v, p, q, r, i, j), _turn(v, p, q, s, i, j)
-            t3, t4 = _turn(v, r, s, p, i, j), _turn(v, r, s, q, i, j)
+            t1, t2 = _orient2d(v, p, q, r, i, j), _orient2d(v, p, q, s, i, j)
+            t3, t4 = _orient2d(v, r, s, p, i, j), _orient2d(v, r, s, q, i, j)
             if t1 * t2 < 0.0 and t3 * t4 < 0.0:
                 return True
     return _has_centre(v, first, second, i, j) or _has_centre(v, second, first, i, j)
 
 
 @njit(cache=True)
-def _turn(v, a, b, c, i, j):  # type: ignore[no-untyped-def]
+def _orient2d(v: Floats, a: int, b: int, c: int, i: int, j: int) -> float:
+    """Twice the signed area of a, b, c in the plane of axes i and j."""
     return (v[b, i] - v[a, i]) * (v[c, j] - v[a, j]) - (v[b, j] - v[a, j]) * (v[c, i] - v[a, i])
 
 
 @njit(cache=True)
-def _has_centre(v, outer, inner, i, j):  # type: ignore[no-untyped-def]
+def _has_centre(v: Floats, outer: tuple[int, int, int], inner: tuple[int, int, int], i: int, j: int) -> bool:
     x = (v[inner[0], i] + v[inner[1], i] + v[inner[2], i]) / 3.0
     y = (v[inner[0], j] + v[inner[1], j] + v[inner[2], j]) / 3.0
     plus = minus = 0

@@ -9,11 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Bytes, Floats, Ints, Mask
 from pipeline.jit import njit
-
-Floats = NDArray[np.float64]
 
 _CELLS = 128
 
@@ -22,12 +20,12 @@ _CELLS = 128
 class VisibilityGrid:
     """`cells` (x, y, z) uint8: 1 where surface passes; `origin` (3,) mm of the first cell's corner, `size` mm."""
 
-    cells: NDArray[np.uint8]
+    cells: Bytes
     origin: Floats
     size: float
 
     @staticmethod
-    def of(v: Floats, f: NDArray[np.int32]) -> VisibilityGrid:
+    def of(v: Floats, f: Ints) -> VisibilityGrid:
         """The cells that the facets `f` pass through."""
         low, high = _bounds(v, f)
         size = float((high - low).max()) / _CELLS
@@ -36,13 +34,13 @@ class VisibilityGrid:
         _mark(v, f, cells, origin, size)
         return VisibilityGrid(cells, origin, size)
 
-    def hits(self, points: Floats, directions: Floats) -> NDArray[np.bool_]:
+    def hits(self, points: Floats, directions: Floats) -> Mask:
         """(n,) whether the ray from each point meets surface more than two cells away from it."""
         return _march(self.cells, self.origin, self.size, points, directions)
 
 
 @njit(cache=True)
-def _bounds(v, f):  # type: ignore[no-untyped-def]
+def _bounds(v: Floats, f: Ints) -> tuple[Floats, Floats]:
     low = np.full(3, np.inf)
     high = np.full(3, -np.inf)
     for i in range(f.shape[0]):
@@ -55,7 +53,7 @@ def _bounds(v, f):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _mark(v, f, cells, origin, size):  # type: ignore[no-untyped-def]
+def _mark(v: Floats, f: Ints, cells: Bytes, origin: Floats, size: float) -> None:
     for i in range(f.shape[0]):
         a, b, c = v[f[i, 0]], v[f[i, 1]], v[f[i, 2]]
         reach = 0.0
@@ -72,7 +70,7 @@ def _mark(v, f, cells, origin, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _march(cells, origin, size, points, directions):  # type: ignore[no-untyped-def]
+def _march(cells: Bytes, origin: Floats, size: float, points: Floats, directions: Floats) -> Mask:
     out = np.zeros(points.shape[0], dtype=np.bool_)
     for r in range(points.shape[0]):
         step = 5

@@ -1,37 +1,42 @@
-"""What is wrong with a scanned mesh, and how it is set right: welding, orientation, spikes, doubles, noise."""
+"""What is wrong with a scanned mesh, and how it is set right: welding, orientation, spikes, duplicate layers, noise."""
 
 from __future__ import annotations
 
-from pipeline.mesh.repair.connected_components import crumbs, facets_by_piece, sides
-from pipeline.mesh.repair.degenerate_facets import flat_facets, flip_flat
+from pipeline.mesh.repair.connected_components import facets_by_component, small_components
+from pipeline.mesh.repair.degenerate_facets import flip_zero_area, zero_area_facets
 from pipeline.mesh.repair.denoise import denoised
-from pipeline.mesh.repair.duplicate_layers import doubled
-from pipeline.mesh.repair.fold_overs import folded_facets, unfold
-from pipeline.mesh.repair.intersecting_facets import crossing
-from pipeline.mesh.repair.manifold import one_fan_each, part
-from pipeline.mesh.repair.orientation import inconsistent_edges, minority, turn
-from pipeline.mesh.repair.spikes import folds, spikes
+from pipeline.mesh.repair.duplicate_layers import duplicate_layer_facets
+from pipeline.mesh.repair.fold_overs import fold_overs, folded_facets, unfold
+from pipeline.mesh.repair.intersecting_facets import intersecting_facets
+from pipeline.mesh.repair.manifold import split_nonmanifold, split_singular_vertices
+from pipeline.mesh.repair.orientation import (
+    component_orientation,
+    inconsistent_edges,
+    inconsistent_facets,
+    reversed_facets,
+)
+from pipeline.mesh.repair.spikes import spikes
 from pipeline.mesh.repair.weld import Welder, weld, weld_points
 
 __all__ = [
     "Welder",
-    "crossing",
-    "crumbs",
+    "component_orientation",
     "denoised",
-    "doubled",
-    "facets_by_piece",
-    "flat_facets",
-    "flip_flat",
+    "duplicate_layer_facets",
+    "facets_by_component",
+    "flip_zero_area",
+    "fold_overs",
     "folded_facets",
-    "folds",
     "inconsistent_edges",
-    "minority",
-    "one_fan_each",
-    "part",
-    "sides",
+    "inconsistent_facets",
+    "intersecting_facets",
+    "reversed_facets",
+    "small_components",
     "spikes",
-    "turn",
+    "split_nonmanifold",
+    "split_singular_vertices",
     "unfold",
     "weld",
     "weld_points",
+    "zero_area_facets",
 ]

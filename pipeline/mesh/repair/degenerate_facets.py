@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Mask
 from pipeline.jit import njit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
-Mask = NDArray[np.bool_]
 
 
 @njit(cache=True)
-def _longest(v, f, i):  # type: ignore[no-untyped-def]
+def _longest(v: Floats, f: Ints, i: int) -> tuple[int, bool]:
     """The longest side of facet i, and whether its height over it is under 1e-7 of that side: no area."""
     best, side = -1.0, 0
     for k in range(3):
@@ -29,7 +25,7 @@ def _longest(v, f, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _joined(f, neighbours, i, c, d):  # type: ignore[no-untyped-def]
+def _joined(f: Ints, neighbours: Ints, i: int, c: int, d: int) -> bool:
     """Whether an edge of the fan of facet i round its vertex c ends in d already."""
     for way in range(2):
         j = i
@@ -44,7 +40,7 @@ def _joined(f, neighbours, i, c, d):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _replace(neighbours, j, old, new):  # type: ignore[no-untyped-def]
+def _replace(neighbours: Ints, j: int, old: int, new: int) -> None:
     if j >= 0:
         for k in range(3):
             if neighbours[j, k] == old:
@@ -53,7 +49,7 @@ def _replace(neighbours, j, old, new):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _flip(v, f, neighbours, changed):  # type: ignore[no-untyped-def]
+def _flip_edges(v: Floats, f: Ints, neighbours: Ints, changed: Mask) -> int:
     count = 0
     for i in range(f.shape[0]):
         k, flat = _longest(v, f, i)
@@ -79,19 +75,19 @@ def _flip(v, f, neighbours, changed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _flat_ones(v, f):  # type: ignore[no-untyped-def]
+def _zero_area_facets(v: Floats, f: Ints) -> Mask:
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for i in range(f.shape[0]):
         out[i] = _longest(v, f, i)[1]
     return out
 
 
-def flat_facets(v: Floats, f: Ints) -> Mask:
+def zero_area_facets(v: Floats, f: Ints) -> Mask:
     """(m,) facets without area."""
-    return _flat_ones(v, f)
+    return _zero_area_facets(v, f)
 
 
-def flip_flat(v: Floats, f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Mask]:
+def flip_zero_area(v: Floats, f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Mask]:
     """Give facets without area a share of the facet on their longest side, by turning that side.
 
     The mesh must be an oriented manifold and stays one: (faces, neighbours, facets that changed). A facet with a
@@ -100,6 +96,6 @@ def flip_flat(v: Floats, f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Mask]:
     f, neighbours = f.copy(), neighbours.copy()
     changed = np.zeros(len(f), dtype=bool)
     for _ in range(4):
-        if _flip(v, f, neighbours, changed) == 0:
+        if _flip_edges(v, f, neighbours, changed) == 0:
             break
     return f, neighbours, changed

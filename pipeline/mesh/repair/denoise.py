@@ -8,9 +8,11 @@ edge, a burr) the vertex stays where it was measured.
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from typing import NamedTuple
 
+import numpy as np
+
+from pipeline.geometry import Floats, Ints, Mask, Point
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import vertex_normals, vertex_ring
 
@@ -18,9 +20,26 @@ _SIZES = (19, 37, 61)
 _TERMS = 6
 
 
-def denoised(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], sigma: float, fixed: NDArray[np.bool_]
-) -> NDArray[np.float64]:
+class _Mesh(NamedTuple):
+    """points and unit normals (n, 3), and the neighbours of each vertex, ring[start[i] : start[i + 1]]."""
+
+    points: Floats
+    normals: Floats
+    start: Ints
+    ring: Ints
+
+
+class _System(NamedTuple):
+    """Normal equations of one fit: matrix and work (6, 6); right, answer and term (6,)."""
+
+    matrix: Floats
+    work: Floats
+    right: Floats
+    answer: Floats
+    term: Floats
+
+
+def denoised(vertices: Floats, faces: Ints, sigma: float, fixed: Mask) -> Floats:
     """Vertices (n, 3) mm with noise of standard deviation `sigma` mm taken off, `fixed` (n,) ones unmoved.
 
     About 60 bytes a vertex of working memory. sigma 0 gives the vertices back.
@@ -28,11 +47,13 @@ def denoised(
     if sigma <= 0:
         return vertices
     start, ring = vertex_ring(faces, len(vertices))
-    return _smooth(vertices, vertex_normals(vertices, faces), start, ring, float(sigma), fixed)
+    out = vertices.copy()
+    _smooth(_Mesh(vertices, vertex_normals(vertices, faces), start, ring), float(sigma), fixed, out)
+    return out
 
 
 @njit(cache=True)
-def _gather(start: NDArray, ring: NDArray, seed: int, found: NDArray, table: NDArray) -> int:
+def _gather(start: Ints, ring: Ints, seed: int, found: Ints, table: Ints) -> int:
     """Neighbours in rings round `seed` into `found`, by a small open-addressing table."""
     table[:] = -1
     found[0] = seed
@@ -58,7 +79,7 @@ def _gather(start: NDArray, ring: NDArray, seed: int, found: NDArray, table: NDA
 
 
 @njit(cache=True)
-def _solve(matrix: NDArray, right: NDArray, out: NDArray) -> bool:
+def _solve(matrix: Floats, right: Floats, out: Floats) -> bool:
     """Cholesky of a (6, 6) normal matrix, in place."""
     for i in range(_TERMS):
         for j in range(i + 1):
@@ -84,81 +105,106 @@ def _solve(matrix: NDArray, right: NDArray, out: NDArray) -> bool:
     return True
 
 
+@njit(cache=True)
+def _across(nx: float, ny: float, nz: float) -> Point:
+    """A unit vector square to the normal; zero for a normal that is."""
+    if abs(nx) < 0.6:
+        ax, ay, az = 0.0, -nz, ny
+    else:
+        ax, ay, az = nz, 0.0, -nx
+    length = np.sqrt(ax * ax + ay * ay + az * az)
+    if length == 0.0:
+        return 0.0, 0.0, 0.0
+    return ax / length, ay / length, az / length
+
+
+@njit(cache=True)
+def _noise_explains(rest: float, size: int, sigma: float) -> bool:
+    """Whether noise alone makes the sum of squares that a fit to so many vertices leaves."""
+    freedom = size - _TERMS
+    # 1.3 allows for the noise not being quite white; the second term is two standard
+    # deviations of a chi-square mean.
+    return not rest > sigma * sigma * freedom * 1.3 * (1.0 + 2.0 * np.sqrt(2.0 / freedom))
+
+
+@njit(cache=True)
+def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, sigma: float, system: _System) -> float:
+    """Height over vertex found[0], along its normal, of the quadric through the largest neighbourhood that passes.
+
+    nan where not even the smallest does. Lengths are in units of `unit` mm, for a well-scaled matrix.
+    """
+    matrix, right, term = system.matrix, system.right, system.term
+    i = found[0]
+    nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
+    ax, ay, az = _across(nx, ny, nz)
+    bx, by, bz = ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax
+    matrix[:] = 0.0
+    right[:] = 0.0
+    square = 0.0
+    height = np.nan
+    folded = False
+    for s in range(len(found)):
+        w = found[s]
+        if normals[w, 0] * nx + normals[w, 1] * ny + normals[w, 2] * nz < 0.5:
+            folded = True
+        dx, dy, dz = points[w, 0] - points[i, 0], points[w, 1] - points[i, 1], points[w, 2] - points[i, 2]
+        x = (dx * ax + dy * ay + dz * az) / unit
+        y = (dx * bx + dy * by + dz * bz) / unit
+        z = dx * nx + dy * ny + dz * nz
+        term[0], term[1], term[2] = 1.0, x, y
+        term[3], term[4], term[5] = x * x, x * y, y * y
+        for p in range(_TERMS):
+            for q in range(p + 1):
+                matrix[p, q] += term[p] * term[q]
+            right[p] += term[p] * z
+        square += z * z
+        size = s + 1
+        if size != _SIZES[0] and size != _SIZES[1] and size != _SIZES[2]:
+            continue
+        system.work[:] = matrix
+        if folded or not _solve(system.work, right, system.answer):
+            break
+        rest = square
+        for p in range(_TERMS):
+            rest -= system.answer[p] * right[p]
+        if not _noise_explains(rest, size, sigma):
+            break
+        height = system.answer[0]
+    return height
+
+
+@njit(cache=True)
+def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, out: Floats) -> None:
+    """Smooth the vertices low to high into `out`."""
+    points, normals = mesh.points, mesh.normals
+    found = np.empty(_SIZES[2], dtype=np.int32)
+    table = np.empty(256, dtype=np.int32)
+    system = _System(
+        np.empty((_TERMS, _TERMS)), np.empty((_TERMS, _TERMS)), np.empty(_TERMS), np.empty(_TERMS), np.empty(_TERMS)
+    )
+    for i in range(low, high):
+        if fixed[i]:
+            continue
+        count = _gather(mesh.start, mesh.ring, i, found, table)
+        if count < _SIZES[0] or (normals[i, 0] == 0.0 and normals[i, 1] == 0.0 and normals[i, 2] == 0.0):
+            continue
+        far = found[min(count, _SIZES[0]) - 1]
+        unit = np.sqrt(
+            (points[far, 0] - points[i, 0]) ** 2
+            + (points[far, 1] - points[i, 1]) ** 2
+            + (points[far, 2] - points[i, 2]) ** 2
+        )
+        if unit == 0.0:
+            continue
+        height = _fitted_height(points, normals, found[:count], unit, sigma, system)
+        if not np.isnan(height):
+            for k in range(3):
+                out[i, k] = points[i, k] + height * normals[i, k]
+
+
 @njit(cache=True, parallel=True)
-def _smooth(
-    points: NDArray, normals: NDArray, start: NDArray, ring: NDArray, sigma: float, fixed: NDArray
-) -> NDArray:  # fmt: skip
-    out = points.copy()
-    n = len(points)
+def _smooth(mesh: _Mesh, sigma: float, fixed: Mask, out: Floats) -> None:
+    n = len(out)
     blocks = 256
     for block in prange(blocks):
-        found = np.empty(_SIZES[2], dtype=np.int32)
-        table = np.empty(256, dtype=np.int32)
-        matrix = np.empty((_TERMS, _TERMS))
-        work = np.empty((_TERMS, _TERMS))
-        right = np.empty(_TERMS)
-        answer = np.empty(_TERMS)
-        term = np.empty(_TERMS)
-        for i in range(block * n // blocks, (block + 1) * n // blocks):
-            if fixed[i]:
-                continue
-            count = _gather(start, ring, i, found, table)
-            if count < _SIZES[0]:
-                continue
-            nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
-            if abs(nx) < 0.6:
-                ax, ay, az = 0.0, -nz, ny
-            else:
-                ax, ay, az = nz, 0.0, -nx
-            length = np.sqrt(ax * ax + ay * ay + az * az)
-            if length == 0.0:
-                continue
-            ax, ay, az = ax / length, ay / length, az / length
-            bx, by, bz = ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax
-            # Lengths in units of the neighbourhood, for a well-scaled matrix.
-            far = found[min(count, _SIZES[0]) - 1]
-            unit = np.sqrt(
-                (points[far, 0] - points[i, 0]) ** 2
-                + (points[far, 1] - points[i, 1]) ** 2
-                + (points[far, 2] - points[i, 2]) ** 2
-            )
-            if unit == 0.0:
-                continue
-            matrix[:] = 0.0
-            right[:] = 0.0
-            square = 0.0
-            folded = False
-            for s in range(count):
-                w = found[s]
-                if normals[w, 0] * nx + normals[w, 1] * ny + normals[w, 2] * nz < 0.5:
-                    folded = True
-                dx, dy, dz = points[w, 0] - points[i, 0], points[w, 1] - points[i, 1], points[w, 2] - points[i, 2]
-                x = (dx * ax + dy * ay + dz * az) / unit
-                y = (dx * bx + dy * by + dz * bz) / unit
-                z = dx * nx + dy * ny + dz * nz
-                term[0], term[1], term[2] = 1.0, x, y
-                term[3], term[4], term[5] = x * x, x * y, y * y
-                for p in range(_TERMS):
-                    for q in range(p + 1):
-                        matrix[p, q] += term[p] * term[q]
-                    right[p] += term[p] * z
-                square += z * z
-                size = s + 1
-                if size == _SIZES[0] or size == _SIZES[1] or size == _SIZES[2]:
-                    if folded:
-                        break
-                    work[:] = matrix
-                    if not _solve(work, right, answer):
-                        break
-                    rest = square
-                    for p in range(_TERMS):
-                        rest -= answer[p] * right[p]
-                    freedom = size - _TERMS
-                    # 1.3 allows for the noise not being quite white; the second term is two standard
-                    # deviations of a chi-square mean.
-                    if rest > sigma * sigma * freedom * 1.3 * (1.0 + 2.0 * np.sqrt(2.0 / freedom)):
-                        break
-                    for k in range(3):
-                        normal = nx if k == 0 else (ny if k == 1 else nz)
-                        out[i, k] = points[i, k] + answer[0] * normal
-    return out
+        _smooth_some(mesh, sigma, fixed, block * n // blocks, (block + 1) * n // blocks, out)

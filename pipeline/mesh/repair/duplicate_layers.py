@@ -1,24 +1,19 @@
-"""Surface that was scanned twice: where two pieces lie on each other, the smaller one is the double."""
+"""Duplicate layers, surface that was scanned twice: of two components that lie on each other the smaller is one."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.geometry import box_of
+from pipeline.geometry import Bytes, Floats, Ints, Mask, box_of
 from pipeline.jit import njit
 from pipeline.mesh.topology import edge_lengths, facet_normals, vertex_normals
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
-Mask = NDArray[np.bool_]
 
 _CELLS = 128
 _LOOKED_AT = 8
 
 
 @njit(cache=True)
-def _mark(v, f, labels, origin, size, cells):  # type: ignore[no-untyped-def]
+def _mark(v: Floats, f: Ints, labels: Ints, origin: Floats, size: float, cells: Bytes) -> None:
     for i in range(f.shape[0]):
         if labels[i] == 0:
             continue
@@ -32,7 +27,7 @@ def _mark(v, f, labels, origin, size, cells):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _touched(v, f, origin, size, cells):  # type: ignore[no-untyped-def]
+def _touched(v: Floats, f: Ints, origin: Floats, size: float, cells: Bytes) -> Mask:
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for i in range(f.shape[0]):
         for k in range(3):
@@ -45,8 +40,8 @@ def _touched(v, f, origin, size, cells):  # type: ignore[no-untyped-def]
     return out
 
 
-def _near_other_pieces(v: Floats, f: Ints, labels: Ints) -> Mask:
-    """Facets in and round the coarse cells that hold anything but the largest piece."""
+def _near_other_components(v: Floats, f: Ints, labels: Ints) -> Mask:
+    """Facets in and round the coarse cells that hold anything but the largest component."""
     from scipy.ndimage import binary_dilation
 
     low, high = box_of(v)
@@ -56,23 +51,23 @@ def _near_other_pieces(v: Floats, f: Ints, labels: Ints) -> Mask:
     return _touched(v, f, low - size, size, binary_dilation(cells, np.ones((3, 3, 3))).astype(np.uint8))
 
 
-def doubled(v: Floats, f: Ints, labels: Ints, sigma: float) -> Mask:
-    """(m,) facets of a piece over which, within the noise or half an edge, lies a larger piece facing the same way.
+def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Mask:
+    """(m,) facets of a component over which, within the noise or half an edge, lies a larger one facing the same way.
 
-    labels  (m,) number of each facet's piece, the largest first
+    labels  (m,) number of each facet's connected component, the largest first
     sigma   mm, the noise
 
-    No solid has two surfaces facing the same way that near to each other. Pieces of which under a fifth is covered
-    touch by chance and are left alone.
+    No solid has two surfaces facing the same way that near to each other. Components of which under a fifth is
+    covered touch by chance and are left alone.
     """
     found = np.zeros(len(f), dtype=bool)
     if labels.max() == 0:
         return found
     from scipy.spatial import cKDTree
 
-    near = np.flatnonzero(_near_other_pieces(v, f, labels))
+    near = np.flatnonzero(_near_other_components(v, f, labels))
     used, inverse = np.unique(f[near], return_inverse=True)
-    corners: NDArray[np.int32] = np.empty((len(near), 3), dtype=np.int32)
+    corners: Ints = np.empty((len(near), 3), dtype=np.int32)
     corners[:] = inverse.reshape(-1, 3)
     points = v[used]
     piece = np.zeros(len(used), dtype=np.int32)

@@ -1,25 +1,30 @@
-"""Facets that lie turned over in their surroundings: found, and set right by turning an edge."""
+"""Fold-overs, facets that lie turned over in their surroundings: found, and set right by flipping an edge.
+
+Two measures of them: `fold_overs` is for a scan, where a fold takes in the facets round it too, so that the vertices'
+normals tell; `folded_facets` is for a mesh whose surroundings are sound, where the three across the edges do.
+"""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Mask, Shorts
+from pipeline.jit import njit, prange
 from pipeline.mesh.topology import edge_lengths, facet_neighbours, facet_normals
 
 
-def folded_facets(points: NDArray, faces: NDArray, neighbours: NDArray | None = None) -> NDArray[np.bool_]:
+def folded_facets(points: Floats, faces: Ints, neighbours: Ints | None = None) -> Mask:
     """Facets (m,) that face against those round them, weighted by the edges they share."""
     if neighbours is None:
         neighbours = facet_neighbours(faces, len(points))
     normals = facet_normals(points, faces)
     facing = np.einsum("ij,ikj->ik", normals, normals[neighbours])
-    out: NDArray[np.bool_] = (np.where(neighbours < 0, 1.0, facing) * edge_lengths(points, faces)).sum(axis=1) < 0
+    out: Mask = (np.where(neighbours < 0, 1.0, facing) * edge_lengths(points, faces)).sum(axis=1) < 0
     return out
 
 
-def unfold(points: NDArray, faces: NDArray, kind: NDArray) -> None:
-    """Turn the longest edge of each thin folded facet, in place, where both facets are of the same kind >= 0 (m,).
+def unfold(points: Floats, faces: Ints, kind: Shorts) -> None:
+    """Flip the longest edge of each thin folded facet, in place, where both facets are of the same kind >= 0 (m,).
 
     A corner that slipped over the opposite edge lies right again once that edge runs from it to the corner beyond.
     """
@@ -40,3 +45,53 @@ def unfold(points: NDArray, faces: NDArray, kind: NDArray) -> None:
         if (facet_normals(points, turned) @ normals[g] > 0).all():
             faces[f], faces[g] = turned
             used |= {int(f), g}
+
+
+@njit(cache=True, parallel=True)
+def _against(f: Ints, neighbours: Ints, normals: Floats, sums: Floats, limit: float) -> Mask:
+    out = np.zeros(f.shape[0], dtype=np.bool_)
+    for i in prange(f.shape[0]):
+        folded = False
+        for k in range(3):
+            j = neighbours[i, k]
+            if j >= 0:
+                across = 0.0
+                for c in range(3):
+                    across += normals[i, c] * normals[j, c]
+                folded |= across < limit
+        if not folded:
+            continue
+        x = y = z = 0.0
+        for k in range(3):
+            p = f[i, k]
+            # Without the facet's own share, which would speak for itself.
+            a, b, c = sums[p, 0] - normals[i, 0], sums[p, 1] - normals[i, 1], sums[p, 2] - normals[i, 2]
+            length = np.sqrt(a * a + b * b + c * c)
+            if length > 0:
+                x, y, z = x + a / length, y + b / length, z + c / length
+        length = np.sqrt(x * x + y * y + z * z)
+        own = normals[i, 0] * x + normals[i, 1] * y + normals[i, 2] * z
+        out[i] = length > 0 and own < limit * length
+    return out
+
+
+@njit(cache=True)
+def _normal_sums(f: Ints, normals: Floats, n: int) -> Floats:
+    sums = np.zeros((n, 3))
+    for i in range(f.shape[0]):
+        for k in range(3):
+            for c in range(3):
+                sums[f[i, k], c] += normals[i, c]
+    return sums
+
+
+def fold_overs(v: Floats, f: Ints, neighbours: Ints) -> Mask:
+    """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them."""
+    normals = facet_normals(v, f)
+    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), -0.5)
+
+
+def creased_facets(v: Floats, f: Ints, neighbours: Ints) -> Mask:
+    """(m,) facets at more than 60 degrees to the facets round them and to one beside them."""
+    normals = facet_normals(v, f)
+    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), 0.5)

@@ -1,10 +1,12 @@
-"""Making a mesh a 2-manifold: where sheets meet in one edge or one vertex, they are parted.
+"""Making a mesh a 2-manifold: where sheets meet in one edge or one vertex, they are split.
+
+The cutting of Gueziec et al., "Cutting and stitching: converting sets of polygons to manifold surfaces" (2001).
 
 Around an edge of more than two facets the flattest pair that runs it in opposite directions stays joined, then
 the next flattest; what finds no partner gets a border there. Then each vertex is split into one copy for each
 fan of joined facets. Positions do not move. Facets are taken away in two cases only: a fan of one or two small facets
 that hangs on a split vertex beside a larger one (two holes touch there, and would be one with a pinched rim), and the
-smallest facet at an edge that can't be parted since both its ends keep the sheets together.
+smallest facet at an edge that can't be split since both its ends keep the sheets together.
 """
 
 from __future__ import annotations
@@ -13,22 +15,19 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.mesh.topology import NONMANIFOLD, edge_in, facet_areas, facet_neighbours, facet_normals
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
-
 
 @dataclass(frozen=True)
-class Parted:
+class ManifoldMesh:
     """vertices, faces: an oriented 2-manifold with border. neighbours (m, 3) of its facets.
 
     kept      (m,) index of each facet among those that went in
     source    (n,) vertex that each vertex was before
-    edges     edges of more than two facets that were parted
+    edges     edges of more than two facets that were split
     vertices_split  copies of vertices that were made and are in use
     """
 
@@ -42,35 +41,47 @@ class Parted:
 
 
 @njit(cache=True)
-def _pair_up(f, normals, facets, sides, starts, labels, mates):  # type: ignore[no-untyped-def]
+def _flattest_pair(f: Ints, normals: Floats, labels: Ints, facets: Ints, sides: Ints, used: Mask) -> tuple[int, int]:
+    """Of the facets at one edge the two unused ones that run it oppositely and go on straightest; -1 for none.
+
+    Facets with the same label come before others.
+    """
+    best = -4.0
+    first = second = -1
+    for s in range(len(facets)):
+        for t in range(s + 1, len(facets)):
+            if used[s] or used[t]:
+                continue
+            i, j = facets[s], facets[t]
+            if f[i, sides[s]] == f[j, sides[t]] or i == j:
+                continue
+            score = 0.5 if labels[i] == labels[j] else 0.0
+            for k in range(3):
+                score += normals[i, k] * normals[j, k]
+            if score > best:
+                best, first, second = score, s, t
+    return first, second
+
+
+@njit(cache=True)
+def _pair_up(f: Ints, normals: Floats, labels: Ints, facets: Ints, sides: Ints, starts: Ints, mates: Ints) -> None:
     """Join, around each non-manifold edge, pairs that run it in opposite directions; flattest first."""
     for g in range(starts.size - 1):
         low, high = starts[g], starts[g + 1]
         used = np.zeros(high - low, dtype=np.bool_)
         while True:
-            best = -4.0
-            first = second = -1
-            for s in range(low, high):
-                for t in range(s + 1, high):
-                    if used[s - low] or used[t - low]:
-                        continue
-                    i, j = facets[s], facets[t]
-                    if f[i, sides[s]] == f[j, sides[t]] or i == j:
-                        continue
-                    score = 0.5 if labels[i] == labels[j] else 0.0
-                    for k in range(3):
-                        score += normals[i, k] * normals[j, k]
-                    if score > best:
-                        best, first, second = score, s, t
+            first, second = _flattest_pair(f, normals, labels, facets[low:high], sides[low:high], used)
             if first < 0:
                 break
-            used[first - low] = used[second - low] = True
+            used[first] = used[second] = True
+            first, second = first + low, second + low
             mates[facets[first], sides[first]] = facets[second]
             mates[facets[second], sides[second]] = facets[first]
 
 
 @njit(cache=True)
-def _cut_inconsistent(f, mates):  # type: ignore[no-untyped-def]
+def _cut_inconsistent(f: Ints, mates: Ints) -> int:
+    """Part facets that run an edge the same way; how many."""
     cut = 0
     for i in range(f.shape[0]):
         for k in range(3):
@@ -86,7 +97,26 @@ def _cut_inconsistent(f, mates):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _split(f, mates, n):  # type: ignore[no-untyped-def]
+def _name_fan(f: Ints, mates: Ints, first: int, corner: int, name: int, done: Mask, out: Ints) -> None:
+    """Give the vertex at a corner its name in all facets of the fan round it."""
+    # One way round the fan by the edge that leaves the vertex, then the other way by the edge that comes to it.
+    for way in range(2):
+        i, k = first, corner
+        while True:
+            done[i, k] = True
+            out[i, k] = name
+            side = k if way == 0 else (k + 2) % 3
+            j = mates[i, side]
+            if j < 0:
+                break
+            edge = edge_in(f, j, f[i, side], f[i, (side + 1) % 3]) - 3
+            i, k = j, (edge + 1) % 3 if way == 0 else edge
+            if done[i, k]:
+                break
+
+
+@njit(cache=True)
+def _split(f: Ints, mates: Ints, n: int) -> tuple[Ints, Ints]:
     """Faces with one vertex for each fan, and for each new vertex beyond n the one that it was."""
     m = f.shape[0]
     out = f.copy()
@@ -109,20 +139,7 @@ def _split(f, mates, n):  # type: ignore[no-untyped-def]
                 name = n + count
                 count += 1
             taken[p] = True
-            # One way round the fan by the edge that leaves p, then the other way by the edge that comes to it.
-            for way in range(2):
-                i, k = first, corner
-                while True:
-                    done[i, k] = True
-                    out[i, k] = name
-                    side = k if way == 0 else (k + 2) % 3
-                    j = mates[i, side]
-                    if j < 0:
-                        break
-                    edge = edge_in(f, j, f[i, side], f[i, (side + 1) % 3]) - 3
-                    i, k = j, (edge + 1) % 3 if way == 0 else edge
-                    if done[i, k]:
-                        break
+            _name_fan(f, mates, first, corner, name, done, out)
     return out, copies[:count]
 
 
@@ -138,8 +155,8 @@ def _groups(f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Ints]:
     return facets[order].astype(np.int32), sides[order].astype(np.int32), starts.astype(np.int32)
 
 
-def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
-    """Make consistently wound facets (as far as they can be), none degenerate, an oriented 2-manifold.
+def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> ManifoldMesh:
+    """Make consistently oriented facets (as far as they can be), none degenerate, an oriented 2-manifold.
 
     labels (m,): facets with the same number stay together before others do.
     """
@@ -152,14 +169,14 @@ def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
         if len(facets):
             mates = neighbours.copy()
             mates[facets, sides] = -1
-            _pair_up(f, facet_normals(v, f), facets, sides, starts, labels, mates)
+            _pair_up(f, facet_normals(v, f), labels, facets, sides, starts, mates)
             edges += len(starts) - 1
         elif _any_inconsistent(f, mates):
             mates = neighbours.copy()
         cut = _cut_inconsistent(f, mates)
         f, copies = _split(f, mates, len(v))
         if not len(copies) and not len(facets) and not cut:
-            return Parted(v, f, mates, kept, source, edges, _copies_in_use(f, source))
+            return ManifoldMesh(v, f, mates, kept, source, edges, _copies_in_use(f, source))
         v = np.concatenate([v, v[copies]])
         source = np.concatenate([source, source[copies]])
         neighbours = facet_neighbours(f, len(v))
@@ -170,8 +187,8 @@ def part(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Parted:
             neighbours = facet_neighbours(f, len(v))
 
 
-def one_fan_each(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
-    """Split some vertices of a mesh whose edges are manifold, so that each has one fan of facets.
+def split_singular_vertices(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
+    """Split singular vertices of a mesh whose edges are manifold, so that each has one fan of facets.
 
     at  vertices, of n, that are looked at. Returns the faces, and for each new vertex, from number n on, the one
     that it was; no facet is lost and no other vertex changed.
@@ -199,7 +216,7 @@ def _copies_in_use(f: Ints, source: Ints) -> int:
     return int((fans - 1)[fans > 1].sum())
 
 
-def _slight_fans(v: Floats, f: Ints, neighbours: Ints, source: Ints) -> NDArray[np.bool_]:
+def _slight_fans(v: Floats, f: Ints, neighbours: Ints, source: Ints) -> Mask:
     """(m,) facets of open fans of one or two small facets that hang on a split vertex beside a larger fan.
 
     A fan that was cut from the other along an edge is no such thing: it lies at the rim of a sheet.
@@ -233,7 +250,7 @@ def _slight_fans(v: Floats, f: Ints, neighbours: Ints, source: Ints) -> NDArray[
 
 
 @njit(cache=True)
-def _any_inconsistent(f, mates):  # type: ignore[no-untyped-def]
+def _any_inconsistent(f: Ints, mates: Ints) -> bool:
     for i in range(f.shape[0]):
         for k in range(3):
             j = mates[i, k]
@@ -242,7 +259,7 @@ def _any_inconsistent(f, mates):  # type: ignore[no-untyped-def]
     return False
 
 
-def _smallest_at_bad_edges(v: Floats, f: Ints, neighbours: Ints) -> NDArray[np.int64]:
+def _smallest_at_bad_edges(v: Floats, f: Ints, neighbours: Ints) -> Indices:
     """One facet, the smallest, of each edge that still is non-manifold or run the same way twice."""
     facets, _, starts = _groups(f, neighbours)
     bad: list[int] = []
@@ -257,7 +274,7 @@ def _smallest_at_bad_edges(v: Floats, f: Ints, neighbours: Ints) -> NDArray[np.i
 
 
 @njit(cache=True)
-def _inconsistent_pairs(f, neighbours):  # type: ignore[no-untyped-def]
+def _inconsistent_pairs(f: Ints, neighbours: Ints) -> Indices:
     pairs = []
     for i in range(f.shape[0]):
         for k in range(3):

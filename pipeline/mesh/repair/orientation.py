@@ -1,20 +1,20 @@
-"""Which way round facets are: made the same over each sheet, and told from outside where a sheet allows it."""
+"""Orientation of facets: made the same over each connected component, and told from outside where it can be seen."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.topology import edge_in
-
-Ints = NDArray[np.int32]
-Mask = NDArray[np.bool_]
+from pipeline.mesh.query import VisibilityGrid
+from pipeline.mesh.topology import edge_in, facet_normals
 
 
 @njit(cache=True)
-def _flood(f, neighbours, areas):  # type: ignore[no-untyped-def]
-    """Facets to turn so that each piece agrees with the larger part of its own area."""
+def _against_their_component(f: Ints, neighbours: Ints, areas: Floats) -> Mask:
+    """Facets to turn so that each component agrees with the larger part of its own area."""
     m = f.shape[0]
     turned = np.zeros(m, dtype=np.bool_)
     seen = np.zeros(m, dtype=np.bool_)
@@ -45,16 +45,16 @@ def _flood(f, neighbours, areas):  # type: ignore[no-untyped-def]
     return turned
 
 
-def minority(f: Ints, neighbours: Ints, areas: NDArray[np.float64]) -> Mask:
-    """(m,) facets that run against the larger part, by area, of the piece they belong to.
+def inconsistent_facets(f: Ints, neighbours: Ints, areas: Floats) -> Mask:
+    """(m,) facets that run against the larger part, by area, of the connected component they belong to.
 
-    A piece that has no orientation (a Moebius strip) keeps edges that its facets run the same way.
+    One that has no orientation (a Moebius strip) keeps edges that its facets run the same way.
     """
-    return _flood(f, neighbours, areas)
+    return _against_their_component(f, neighbours, areas)
 
 
-def turn(f: Ints, neighbours: Ints, mask: Mask) -> tuple[Ints, Ints]:
-    """Faces and neighbours with the facets of `mask` turned over."""
+def reversed_facets(f: Ints, neighbours: Ints, mask: Mask) -> tuple[Ints, Ints]:
+    """Faces and neighbours with the facets of `mask` (m,) the other way round."""
     f, neighbours = f.copy(), neighbours.copy()
     # (a, b, c) becomes (a, c, b): the first edge and the last change places.
     f[mask] = f[mask][:, [0, 2, 1]]
@@ -63,7 +63,7 @@ def turn(f: Ints, neighbours: Ints, mask: Mask) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
-def _inconsistent(f, neighbours):  # type: ignore[no-untyped-def]
+def _inconsistent(f: Ints, neighbours: Ints) -> int:
     count = 0
     for i in range(f.shape[0]):
         for k in range(3):
@@ -76,3 +76,67 @@ def _inconsistent(f, neighbours):  # type: ignore[no-untyped-def]
 def inconsistent_edges(f: Ints, neighbours: Ints) -> int:
     """How many edges two facets run in the same direction."""
     return int(_inconsistent(f, neighbours))
+
+
+@dataclass(frozen=True)
+class ComponentOrientation:
+    """What speaks for a connected component being the right way round.
+
+    openness   length of the sum of area vectors over the area: 0 for a closed surface, 1 for a flat one
+    volume     signed, mm3, about the component's centroid
+    out, back  shares of the rays along the normals and against them that meet nothing
+    """
+
+    openness: float
+    volume: float
+    out: float
+    back: float
+
+    @property
+    def inward(self) -> bool | None:
+        """Whether its normals point into the material.
+
+        None where the two signs contradict each other or an open scan lets either be.
+        """
+        against = self.back > self.out + 0.1
+        for_it = self.out > self.back + 0.1
+        if self.openness < 1e-6:
+            return self.volume < 0
+        if self.openness < 0.25 and (against or for_it) and (self.volume < 0) == against:
+            return against
+        if self.openness >= 0.25 and for_it and self.volume > 0:
+            return False
+        return None
+
+
+@njit(cache=True)
+def _sums(v: Floats, f: Ints, centre: Floats) -> tuple[Floats, float, float]:
+    """Sums over the facets: area vectors, areas, volumes of the cones to the centre."""
+    total = np.zeros(3)
+    area = volume = 0.0
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+        x, y, z = 0.5 * (uy * wz - uz * wy), 0.5 * (uz * wx - ux * wz), 0.5 * (ux * wy - uy * wx)
+        total[0] += x
+        total[1] += y
+        total[2] += z
+        area += np.sqrt(x * x + y * y + z * z)
+        volume += (x * (v[a, 0] - centre[0]) + y * (v[a, 1] - centre[1]) + z * (v[a, 2] - centre[2])) / 3
+    return total, area, volume
+
+
+def component_orientation(v: Floats, f: Ints, grid: VisibilityGrid) -> ComponentOrientation:
+    """Look at one connected component, facets (k, 3), from both sides; `grid` of the whole surface."""
+    centre = v[f[:: max(len(f) // 100_000, 1)]].mean(axis=(0, 1))
+    total, area, volume = _sums(v, f, centre)
+    some = f[:: max(len(f) // 4000, 1)]
+    points, normals = v[some].mean(axis=1), facet_normals(v, some)
+    openness = float(np.linalg.norm(total)) / area if area else 1.0
+    return ComponentOrientation(
+        openness,
+        volume,
+        float(1 - grid.hits(points, normals).mean()),
+        float(1 - grid.hits(points, -normals).mean()),
+    )

@@ -1,20 +1,16 @@
-"""Facets that no surface of a solid part has: spikes and folds."""
+"""Spikes: single vertices that a scan throws out far over the surface round them."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Mask
 from pipeline.jit import njit, prange
-from pipeline.mesh.topology import facet_normals, vertex_facets
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
-Mask = NDArray[np.bool_]
+from pipeline.mesh.topology import vertex_facets
 
 
 @njit(cache=True, parallel=True)
-def _spike_heights(v, f, indptr, facets):  # type: ignore[no-untyped-def]
+def _spike_heights(v: Floats, f: Ints, indptr: Ints, facets: Ints) -> Floats:
     """Height of each vertex over its ring where it stands out like a needle, else 0."""
     out = np.zeros(v.shape[0])
     for p in prange(v.shape[0]):
@@ -60,55 +56,5 @@ def _spike_heights(v, f, indptr, facets):  # type: ignore[no-untyped-def]
 
 def spikes(v: Floats, f: Ints, least: float) -> Mask:
     """(m,) facets round a single vertex that stands over its ring by `least` mm and twice the ring's radius."""
-    heights = _spike_heights(v, f, *vertex_facets(f, len(v)))
-    return (heights > least)[f].any(axis=1)
-
-
-@njit(cache=True, parallel=True)
-def _against(f, neighbours, normals, sums, limit):  # type: ignore[no-untyped-def]
-    out = np.zeros(f.shape[0], dtype=np.bool_)
-    for i in prange(f.shape[0]):
-        folded = False
-        for k in range(3):
-            j = neighbours[i, k]
-            if j >= 0:
-                across = 0.0
-                for c in range(3):
-                    across += normals[i, c] * normals[j, c]
-                folded |= across < limit
-        if not folded:
-            continue
-        x = y = z = 0.0
-        for k in range(3):
-            p = f[i, k]
-            # Without the facet's own share, which would speak for itself.
-            a, b, c = sums[p, 0] - normals[i, 0], sums[p, 1] - normals[i, 1], sums[p, 2] - normals[i, 2]
-            length = np.sqrt(a * a + b * b + c * c)
-            if length > 0:
-                x, y, z = x + a / length, y + b / length, z + c / length
-        length = np.sqrt(x * x + y * y + z * z)
-        own = normals[i, 0] * x + normals[i, 1] * y + normals[i, 2] * z
-        out[i] = length > 0 and own < limit * length
-    return out
-
-
-@njit(cache=True)
-def _normal_sums(f, normals, n):  # type: ignore[no-untyped-def]
-    sums = np.zeros((n, 3))
-    for i in range(f.shape[0]):
-        for k in range(3):
-            for c in range(3):
-                sums[f[i, k], c] += normals[i, c]
-    return sums
-
-
-def folds(v: Floats, f: Ints, neighbours: Ints) -> Mask:
-    """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them."""
-    normals = facet_normals(v, f)
-    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), -0.5)
-
-
-def rough(v: Floats, f: Ints, neighbours: Ints) -> Mask:
-    """(m,) facets at more than 60 degrees to the facets round them and to one beside them."""
-    normals = facet_normals(v, f)
-    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), 0.5)
+    high = _spike_heights(v, f, *vertex_facets(f, len(v))) > least
+    return high[f[:, 0]] | high[f[:, 1]] | high[f[:, 2]]

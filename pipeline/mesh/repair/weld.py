@@ -10,13 +10,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints, Singles
 from pipeline.jit import njit
 
 _CHUNK = 1 << 19
+# Coordinates as their bits: a file has single or double precision, and so there are two variants of each kernel.
+_Bits = NDArray[np.uint32] | NDArray[np.uint64]
 
 
 @njit(cache=True, inline="always")
-def _slot(bits, row, mask):  # type: ignore[no-untyped-def]
+def _slot(bits: _Bits, row: int, mask: np.uint64) -> np.int64:
     h = np.uint64(0x9E3779B97F4A7C15)
     for k in range(3):
         h = (h ^ np.uint64(bits[row, k])) * np.uint64(0xFF51AFD7ED558CCD)
@@ -25,7 +28,7 @@ def _slot(bits, row, mask):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _insert(bits, stored, count, table, index):  # type: ignore[no-untyped-def]
+def _insert(bits: _Bits, stored: _Bits, count: int, table: Ints, index: Ints) -> tuple[int, int]:
     """Put the rows of `bits` into the hash, from row `index[-1]` on, until the table or the store is full.
 
     Returns (rows done, vertices stored).
@@ -54,7 +57,7 @@ def _insert(bits, stored, count, table, index):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _rehash(stored, count, table):  # type: ignore[no-untyped-def]
+def _rehash(stored: _Bits, count: int, table: Ints) -> None:
     mask = np.uint64(table.size - 1)
     for row in range(count):
         slot = _slot(stored, row, mask)
@@ -79,7 +82,7 @@ class Welder:
         self._table = np.full(1 << int(np.ceil(np.log2(guess * 1.5))), -1, dtype=np.int32)
         self._count = 0
 
-    def add(self, points: NDArray) -> NDArray[np.int32]:
+    def add(self, points: Floats | Singles) -> Ints:
         """The vertex number of each of `points` (n, 3)."""
         # Adding zero makes -0.0 and 0.0 the same bits.
         bits = (np.asarray(points, dtype=self._dtype) + self._dtype.type(0)).view(self._bits)
@@ -92,7 +95,7 @@ class Welder:
             index[-1] = done
             self._grow()
 
-    def vertices(self) -> NDArray[np.float64]:
+    def vertices(self) -> Floats:
         """(n, 3) the welded points in order of first appearance."""
         return self._stored[: self._count].view(self._dtype).astype(np.float64)
 
@@ -106,7 +109,7 @@ class Welder:
             _rehash(self._stored, self._count, self._table)
 
 
-def weld_points(points: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def weld_points(points: Floats | Singles) -> tuple[Floats, Ints]:
     """Points (n, 3) to unique points (k, 3) and the index (n,) of each point among them."""
     dtype = np.float32 if np.asarray(points).dtype == np.float32 else np.float64
     welder = Welder(len(points) * 5, dtype)
@@ -116,12 +119,11 @@ def weld_points(points: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]
     return welder.vertices(), index
 
 
-def weld(corners: NDArray) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def weld(corners: Floats | Singles) -> tuple[Floats, Ints]:
     """Corners (m, 3, 3) of loose triangles to vertices (n, 3) and faces (m, 3).
 
     float32 corners are compared as float32.
     """
-    corners = np.asarray(corners)
     dtype = np.float32 if corners.dtype == np.float32 else np.float64
     welder = Welder(3 * len(corners), dtype)
     faces = np.empty((len(corners), 3), dtype=np.int32)

@@ -3,9 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
+from pipeline.geometry import Bytes, Floats, Ints, Shorts
+
+
+class CollapseArrays(NamedTuple):
+    """Those arrays of a `CollapseMesh` that the kernels work on."""
+
+    points: Floats
+    faces: Ints
+    quadrics: Floats
+    carriers: Shorts
+    border: Bytes
+    label: Ints
+    table: Floats
 
 
 @dataclass
@@ -19,16 +31,22 @@ class CollapseMesh:
     that stands for each one of the start, or empty.
     """
 
-    points: NDArray[np.float64]
-    faces: NDArray[np.int32]
-    quadrics: NDArray[np.float64]
-    carriers: NDArray[np.int16]
-    border: NDArray[np.uint8]
-    still: NDArray[np.uint8]
-    label: NDArray[np.int32]
-    origin: NDArray[np.uint8]
-    table: NDArray[np.float64]
-    parent: NDArray[np.int32]
+    points: Floats
+    faces: Ints
+    quadrics: Floats
+    carriers: Shorts
+    border: Bytes
+    still: Bytes
+    label: Ints
+    origin: Bytes
+    table: Floats
+    parent: Ints
+
+    @property
+    def arrays(self) -> CollapseArrays:
+        return CollapseArrays(
+            self.points, self.faces, self.quadrics, self.carriers, self.border, self.label, self.table
+        )
 
     def cut(self, vertices: int, facets: int) -> None:
         """Forget what lies behind the first parts; copies, so that the large arrays can go."""

@@ -16,10 +16,13 @@ A facet that is gone has ~corner, which is below 0, for its first corner.
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from typing import NamedTuple
 
+import numpy as np
+
+from pipeline.geometry import Bytes, Floats, Ints, Point, Shorts
 from pipeline.jit import njit
+from pipeline.mesh.simplify.collapse_mesh import CollapseArrays
 from pipeline.surfaces import chord_steps, distance_gradient, move_onto
 
 # cos of the largest turn of a facet in one collapse.
@@ -34,26 +37,17 @@ _SOFT = 1e-3
 _LENGTH = 1e-9
 
 
-@njit(cache=True)
-def corners_of(faces: NDArray, n: int, m: int) -> tuple[NDArray, NDArray]:
-    first = np.zeros(n + 1, dtype=np.int32)
-    for f in range(m):
-        for k in range(3):
-            first[faces[f, k] + 1] += 1
-    for i in range(n):
-        first[i + 1] += first[i]
-    facets = np.empty(3 * m, dtype=np.int32)
-    at = first[:n].copy()
-    for f in range(m):
-        for k in range(3):
-            v = faces[f, k]
-            facets[at[v]] = f
-            at[v] += 1
-    return first, facets
+class Edge(NamedTuple):
+    """An edge that is to be collapsed, u into v, and the facets round each of its ends."""
+
+    u: int
+    v: int
+    of_u: Ints
+    of_v: Ints
 
 
 @njit(cache=True)
-def _union(carriers: NDArray, u: int, v: int) -> tuple[bool, int, int, int]:
+def _union(carriers: Shorts, u: int, v: int) -> tuple[bool, int, int, int]:
     """Whether the carriers of one end include those of the other, and the larger set."""
     if carriers[u, 0] < 0:
         return True, carriers[v, 0], carriers[v, 1], carriers[v, 2]
@@ -72,7 +66,8 @@ def _union(carriers: NDArray, u: int, v: int) -> tuple[bool, int, int, int]:
 
 
 @njit(cache=True)
-def _value(q: NDArray, dx: float, dy: float, dz: float) -> float:
+def _error(q: Floats, dx: float, dy: float, dz: float) -> float:
+    """Quadric error q (10,) of a point that lies by d from where the quadric is about."""
     return (
         dx * (q[0] * dx + 2.0 * (q[1] * dy + q[2] * dz + q[6]))
         + dy * (q[3] * dy + 2.0 * (q[4] * dz + q[7]))
@@ -82,14 +77,12 @@ def _value(q: NDArray, dx: float, dy: float, dz: float) -> float:
 
 
 @njit(cache=True)
-def place(
-    points: NDArray, q: NDArray, carriers: NDArray, border: NDArray, table: NDArray,
-    u: int, v: int, exact: bool, x: NDArray,
-) -> tuple[float, float]:  # fmt: skip
+def collapse_cost(mesh: CollapseArrays, u: int, v: int, exact: bool, x: Floats) -> tuple[float, float]:
     """Where the vertex of edge uv goes (into x) and what that costs: (price, summed square distance).
 
     Price inf where the edge may not go. `exact` puts x on the carriers, which takes longer.
     """
+    points, q, carriers, border, table = mesh.points, mesh.quadrics, mesh.carriers, mesh.border, mesh.table
     ok, c0, c1, c2 = _union(carriers, u, v)
     if not ok:
         return np.inf, np.inf
@@ -130,33 +123,60 @@ def place(
             moved = (x[0] - ux) ** 2 + (x[1] - uy) ** 2 + (x[2] - uz) ** 2
             if moved > length2:
                 return np.inf, np.inf
-    whole = _value(qu, x[0] - px, x[1] - py, x[2] - pz) + _value(qv, x[0] - rx, x[1] - ry, x[2] - rz)
+    whole = _error(qu, x[0] - px, x[1] - py, x[2] - pz) + _error(qv, x[0] - rx, x[1] - ry, x[2] - rz)
     price = max(0.0, whole - qu[9] - qv[9]) + _LENGTH * trace * length2
     return price, whole
 
 
 @njit(cache=True)
-def _facing(table: NDArray, row: int, ax: float, ay: float, az: float, nx: float, ny: float, nz: float) -> float:
+def _facing(table: Floats, row: int, ax: float, ay: float, az: float, nx: float, ny: float, nz: float) -> float:
     _, gx, gy, gz = distance_gradient(table[row], ax, ay, az)
     return gx * nx + gy * ny + gz * nz
 
 
 @njit(cache=True)
-def facets_stay_good(
-    points: NDArray, faces: NDArray, label: NDArray, table: NDArray, list_: NDArray, count: int,
-    u: int, v: int, x: NDArray, sag: float,
-) -> bool:  # fmt: skip
-    """Whether every facet of the list that has only one of u, v keeps its side, shape and carrier."""
-    for s in range(count):
-        f = list_[s]
-        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
-        if (i == u or j == u or k == u) and (i == v or j == v or k == v):
+def moving_first(faces: Ints, f: int, u: int, v: int) -> tuple[int, int, int]:
+    """Corners of facet f, the one of u and v first, in their order; -1 where it has both and goes."""
+    i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+    if (i == u or j == u or k == u) and (i == v or j == v or k == v):
+        return -1, -1, -1
+    if j == u or j == v:  # noqa: SIM109
+        return j, k, i
+    if k == u or k == v:  # noqa: SIM109
+        return k, i, j
+    return i, j, k
+
+
+@njit(cache=True)
+def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> bool:
+    """Whether a facet with corners b, b + t (the new vertex) and b + e lies farther than `sag` from its carrier."""
+    bx, by, bz = b
+    tx, ty, tz = t
+    ex, ey, ez = e
+    steps = chord_steps(table[row])
+    # Shares of x, and of the next corner; the edge away from x did not change.
+    for p in range(1, steps):
+        for r in range(steps + 1 - p):
+            g, h = p / steps, r / steps
+            d = distance_gradient(
+                table[row],
+                bx + g * tx + (1.0 - g - h) * ex, by + g * ty + (1.0 - g - h) * ey,
+                bz + g * tz + (1.0 - g - h) * ez,
+            )[0]  # fmt: skip
+            if abs(d) > sag:
+                return True
+    return False
+
+
+@njit(cache=True)
+def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Floats, sag: float) -> bool:
+    """Whether every one of the facets that has only one of u, v keeps its side, shape and carrier."""
+    points, table = mesh.points, mesh.table
+    for s in range(len(facets)):
+        f = facets[s]
+        i, j, k = moving_first(mesh.faces, f, u, v)
+        if i < 0:
             continue
-        # Turn the corner that moves to the front; the order of the three stays.
-        if j == u or j == v:  # noqa: SIM109
-            i, j, k = j, k, i
-        elif k == u or k == v:  # noqa: SIM109
-            i, j, k = k, i, j
         bx, by, bz = points[j, 0], points[j, 1], points[j, 2]
         ex, ey, ez = points[k, 0] - bx, points[k, 1] - by, points[k, 2] - bz
         ox, oy, oz = points[i, 0] - bx, points[i, 1] - by, points[i, 2] - bz
@@ -174,7 +194,7 @@ def facets_stay_good(
             if new2 <= 1e-24 * long2 * long2 or new2 * was2 * was2 < old2 * long2 * long2:
                 return False
         turn = onx * tnx + ony * tny + onz * tnz
-        row = label[f]
+        row = mesh.label[f]
         if row < 0:
             if turn < _TURN * np.sqrt(old2 * new2):
                 return False
@@ -185,30 +205,20 @@ def facets_stay_good(
         was = _facing(table, row, bx + (ox + ex) / 3.0, by + (oy + ey) / 3.0, bz + (oz + ez) / 3.0, onx, ony, onz)
         if abs(now) < 0.5 or now * was < 0.0:
             return False
-        if sag < np.inf:
-            steps = chord_steps(table[row])
-            for p in range(steps + 1):
-                for r in range(steps + 1 - p):
-                    # Shares of x, and of the next corner; the edge away from x did not change.
-                    if p == 0 or p == steps:
-                        continue
-                    g, h = p / steps, r / steps
-                    d = distance_gradient(
-                        table[row],
-                        bx + g * tx + (1.0 - g - h) * ex, by + g * ty + (1.0 - g - h) * ey,
-                        bz + g * tz + (1.0 - g - h) * ez,
-                    )[0]  # fmt: skip
-                    if abs(d) > sag:
-                        return False
+        if sag < np.inf and _sags(table, row, (bx, by, bz), (tx, ty, tz), (ex, ey, ez), sag):
+            return False
     return True
 
 
 @njit(cache=True)
-def link_holds(
-    faces: NDArray, border: NDArray, degree: NDArray, u: int, v: int,
-    of_u: NDArray, nu: int, of_v: NDArray, nv: int, stamp: NDArray, mark: int,
-) -> bool:  # fmt: skip
-    """The link condition of edge uv, and that both ends are proper (half) discs. Uses marks mark..mark+3."""
+def link_condition_holds(mesh: CollapseArrays, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
+    """The link condition of an edge (Dey et al. 1999), and that both ends are proper (half) discs.
+
+    degree (n,) facets round each vertex; stamp (n,) working memory, which gets the marks mark to mark + 2.
+    """
+    faces, border = mesh.faces, mesh.border
+    u, v, of_u, of_v = edge
+    nu, nv = len(of_u), len(of_v)
     ring = 0
     for s in range(nv):
         f = of_v[s]
@@ -255,16 +265,15 @@ def link_holds(
 
 
 @njit(cache=True)
-def merge(
-    points: NDArray, q: NDArray, carriers: NDArray, border: NDArray, u: int, v: int, x: NDArray,
-) -> None:  # fmt: skip
-    """Let v take over from u at x."""
+def merge_vertices(mesh: CollapseArrays, u: int, v: int, x: Floats) -> None:
+    """Let v take over from u at x: place, quadric, carriers and border."""
+    points, q, carriers, border = mesh.points, mesh.quadrics, mesh.carriers, mesh.border
     _, c0, c1, c2 = _union(carriers, u, v)
     for end in range(2):
         w = u if end == 0 else v
         dx, dy, dz = x[0] - points[w, 0], x[1] - points[w, 1], x[2] - points[w, 2]
         a = q[w]
-        value = max(_value(a, dx, dy, dz), 0.0)
+        value = max(_error(a, dx, dy, dz), 0.0)
         a[6] += a[0] * dx + a[1] * dy + a[2] * dz
         a[7] += a[1] * dx + a[3] * dy + a[4] * dz
         a[8] += a[2] * dx + a[4] * dy + a[5] * dz
@@ -277,11 +286,36 @@ def merge(
 
 
 @njit(cache=True)
-def compact(
-    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, still: NDArray,
-    label: NDArray, origin: NDArray, n: int, m: int, place: NDArray, parent: NDArray,
-) -> tuple[int, int]:  # fmt: skip
-    """Close the ranks in order. `place` holds who took over (as _sweep leaves it) where parents are kept."""
+def merge_facets(faces: Ints, degree: Ints, edge: Edge) -> int:
+    """Give u's facets v for a corner, take those away that had both, keep the degrees (n,); how many went."""
+    gone = 0
+    for s in range(len(edge.of_u)):
+        f = edge.of_u[s]
+        if faces[f, 0] == edge.v or faces[f, 1] == edge.v or faces[f, 2] == edge.v:
+            for k in range(3):
+                degree[faces[f, k]] -= 1
+            faces[f, 0] = ~faces[f, 0]
+            gone += 1
+        else:
+            for k in range(3):
+                if faces[f, k] == edge.u:
+                    faces[f, k] = edge.v
+    degree[edge.v] += degree[edge.u]
+    return gone
+
+
+@njit(cache=True)
+def close_ranks(
+    mesh: CollapseArrays, still: Bytes, origin: Bytes, n: int, m: int, into: Ints, parent: Ints
+) -> tuple[int, int]:
+    """Move the vertices and facets that are left to the front, in order; how many of each.
+
+    n, m    how many there were
+    into    (n,) the vertex that took over from each since the last time, below 0 none
+    parent  (n0,) vertex that stands for each one of the start, kept up to date; empty where nobody asks
+    """
+    points, faces, q, carriers = mesh.points, mesh.faces, mesh.quadrics, mesh.carriers
+    border, label = mesh.border, mesh.label
     used = np.zeros(n, dtype=np.uint8)
     facets = 0
     for f in range(m):
@@ -313,7 +347,7 @@ def compact(
     for i in range(len(parent)):
         p = parent[i]
         if p >= 0:
-            if place[p] >= 0:
-                p = place[p]
+            if into[p] >= 0:
+                p = into[p]
             parent[i] = index[p]
     return vertices, facets

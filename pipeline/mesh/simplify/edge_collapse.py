@@ -1,22 +1,34 @@
 """Edge collapse by quadrics, with vertices bound to analytic surfaces and points that must stay near.
 
-Two phases share the rules of mesh/rules.py. `sweep_down` goes through memory in order and collapses
+Two phases share the rules of `collapse_rules`. `sweep_down` goes through memory in order and collapses
 every edge cheaper than a threshold, each vertex once: fast while millions of facets have to go.
-`finish` takes the cheapest edge first (mesh/trail.py), and makes sure that facets do not cross.
+`finish_collapse` takes the cheapest edge first (`reversible_collapse`), and makes sure that facets do not cross.
 
 Working memory: about 95 bytes a facet above the mesh itself.
 """
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from typing import NamedTuple
 
+import numpy as np
+
+from pipeline.geometry import Bytes, Floats, Ints, Mask, Shorts, Singles
 from pipeline.jit import njit
 from pipeline.mesh.repair import unfold
-from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
-from pipeline.mesh.simplify.collapse_rules import MOST, compact, corners_of, facets_stay_good, link_holds, merge, place
+from pipeline.mesh.simplify.collapse_mesh import CollapseArrays, CollapseMesh
+from pipeline.mesh.simplify.collapse_rules import (
+    MOST,
+    Edge,
+    close_ranks,
+    collapse_cost,
+    facets_stay_valid,
+    link_condition_holds,
+    merge_facets,
+    merge_vertices,
+)
 from pipeline.mesh.simplify.reversible_collapse import ReversibleCollapse
+from pipeline.mesh.topology import vertex_facets
 
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
 _SHARE = 0.6
@@ -25,9 +37,22 @@ _FAR, _FAR_SHARE = 4.0, 0.9
 _MENDINGS = 12
 
 
+class _Best(NamedTuple):
+    """The cheapest edge of each vertex: its price (n,), and the vertex (n,) at its other end, -1 none."""
+
+    price: Singles
+    partner: Ints
+
+
+class _Limits(NamedTuple):
+    price: float
+    most: float
+    sag: float
+
+
 def start_collapse(
-    vertices: NDArray, faces: NDArray, label: NDArray, origin: NDArray, carriers: NDArray, table: NDArray,
-    *, remember: bool = False, still: NDArray | None = None,
+    vertices: Floats, faces: Ints, label: Ints, origin: Bytes, carriers: Shorts, table: Floats,
+    *, remember: bool = False, still: Mask | None = None,
 ) -> CollapseMesh:  # fmt: skip
     """Make the working copy with the quadrics of all facets.
 
@@ -37,8 +62,8 @@ def start_collapse(
     work_faces = np.array(faces, dtype=np.int32)
     quadrics = np.zeros((len(points), 10))
     border = np.zeros(len(points), dtype=np.uint8)
-    first, corners = corners_of(work_faces, len(points), len(work_faces))
-    _quadrics(points, work_faces, quadrics, border, first, corners)
+    first, round_vertex = vertex_facets(work_faces, len(points))
+    _quadrics(points, work_faces, quadrics, border, first, round_vertex)
     parent = np.arange(len(points) if remember else 0, dtype=np.int32)
     return CollapseMesh(
         points, work_faces, quadrics, np.array(carriers, dtype=np.int16), border,
@@ -56,15 +81,12 @@ def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: fl
     """
     n, m = len(work.points), len(work.faces)
     stamp = np.zeros(n, dtype=np.int32)
-    price = np.empty(n, dtype=np.float32)
-    partner = np.empty(n, dtype=np.int32)
+    best = _Best(np.empty(n, dtype=np.float32), np.empty(n, dtype=np.int32))
+    mesh = work.arrays
     while m > facets:
-        first, corners = corners_of(work.faces, n, m)
-        _price_edges(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.table, most, n, m,
-            price, partner,
-        )  # fmt: skip
-        known = price[: n : max(1, n // 50_000)]
+        first, round_vertex = vertex_facets(work.faces[:m], n)
+        _price_edges(mesh, work.still, most, n, m, best)
+        known = best.price[: n : max(1, n // 50_000)]
         known = known[np.isfinite(known)]
         if not len(known):
             break
@@ -73,55 +95,49 @@ def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: fl
         share = _FAR_SHARE if m > _FAR * facets else _SHARE
         limit = float(np.quantile(known, share)) if most == np.inf else np.inf
         stamp[:n] = 0
-        gone = _sweep(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table,
-            n, m, first, corners, price, partner, stamp, limit, most, sag, m - facets,
-        )  # fmt: skip
+        gone = _sweep(mesh, first, round_vertex, best, stamp, _Limits(limit, float(most), float(sag)), m - facets)
         before = m
-        n, m = compact(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.label, work.origin,
-            n, m, partner, work.parent,
-        )  # fmt: skip
+        n, m = close_ranks(mesh, work.still, work.origin, n, m, best.partner, work.parent)
         if gone < 0.01 * before:
             break
     work.cut(n, m)
     unfold(work.points, work.faces, np.where(work.label < 0, work.origin.astype(np.int16), -1))
 
 
-def finish_collapse(work: CollapseMesh, facets: int) -> NDArray[np.float64]:
+def finish_collapse(work: CollapseMesh, facets: int) -> Floats:
     """Collapse the cheapest edge first until `facets` are left or no edge may go.
 
     Facets that a step turned over or made pass through others are mended. Returned are the corners (k, 3, 3) of
     those left that cross: they did at the start.
     """
-    trail = ReversibleCollapse(work)
-    exhaust(trail, facets)
-    changed = trail.changed()
+    reversible = ReversibleCollapse(work)
+    exhaust(reversible, facets)
+    changed = reversible.changed()
     for _ in range(_MENDINGS):
-        crossing = trail.crossing(changed)
-        bad = np.union1d(crossing, trail.folded())
-        _, stuck = trail.take_back(bad, np.ones(len(bad), dtype=np.bool_))
+        crossing = reversible.crossing(changed)
+        bad = np.union1d(crossing, reversible.folded())
+        _, stuck = reversible.take_back(bad, np.ones(len(bad), dtype=np.bool_))
         if len(stuck) == len(bad):
             break
-        exhaust(trail, facets)
-        changed = trail.changed()
+        exhaust(reversible, facets)
+        changed = reversible.changed()
     left = work.points[work.faces[crossing]]
-    trail.done()
+    reversible.done()
     return left
 
 
-def exhaust(trail: ReversibleCollapse, facets: int) -> None:
+def exhaust(reversible: ReversibleCollapse, facets: int) -> None:
     """Collapse until `facets` are left or hardly anything goes any more."""
     for _ in range(4):
-        before = trail.facets
-        trail.collapse(facets)
+        before = reversible.facets
+        reversible.collapse(facets)
         # Edges that were refused may have become possible since: all of them are asked again.
-        if trail.facets <= facets or trail.facets > 0.98 * before:
+        if reversible.facets <= facets or reversible.facets > 0.98 * before:
             break
 
 
 @njit(cache=True)
-def _add_plane(q: NDArray, a: float, b: float, c: float, w: float) -> None:
+def _add_plane(q: Floats, a: float, b: float, c: float, w: float) -> None:
     q[0] += w * a * a
     q[1] += w * a * b
     q[2] += w * a * c
@@ -131,7 +147,8 @@ def _add_plane(q: NDArray, a: float, b: float, c: float, w: float) -> None:
 
 
 @njit(cache=True)
-def _quadrics(points: NDArray, faces: NDArray, q: NDArray, border: NDArray, first: NDArray, facets: NDArray) -> None:
+def _quadrics(points: Floats, faces: Ints, q: Floats, border: Bytes, first: Ints, facets: Ints) -> None:
+    """Sum the quadrics (n, 10) of all facets, and of planes square to the border, and mark the border (n,)."""
     for f in range(len(faces)):
         i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
         ux, uy, uz = points[j, 0] - points[i, 0], points[j, 1] - points[i, 1], points[j, 2] - points[i, 2]
@@ -168,20 +185,19 @@ def _quadrics(points: NDArray, faces: NDArray, q: NDArray, border: NDArray, firs
 
 
 @njit(cache=True)
-def _price_edges(
-    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, still: NDArray,
-    table: NDArray, most: float, n: int, m: int, price: NDArray, partner: NDArray,
-) -> None:  # fmt: skip
+def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int, best: _Best) -> None:
+    """The cheapest edge of each of the first n vertices; those of a sum of squares over `most` aside."""
     x = np.empty(3)
+    price, partner, border = best.price, best.partner, mesh.border
     for i in range(n):
         price[i] = np.inf
         partner[i] = -1
     for f in range(m):
         for k in range(3):
-            u, v = faces[f, k], faces[f, (k + 1) % 3]
+            u, v = mesh.faces[f, k], mesh.faces[f, (k + 1) % 3]
             if (u > v and not (border[u] and border[v])) or still[u] or still[v]:
                 continue
-            cost, whole = place(points, q, carriers, border, table, u, v, False, x)
+            cost, whole = collapse_cost(mesh, u, v, False, x)
             if whole > most:
                 continue
             if cost < price[u]:
@@ -193,15 +209,26 @@ def _price_edges(
 
 
 @njit(cache=True)
+def _left_round(faces: Ints, first: Ints, facets: Ints, v: int, out: Ints) -> Ints:
+    """The facets of v that are left, in the first part of `out`."""
+    count = 0
+    for s in range(first[v], first[v + 1]):
+        if faces[facets[s], 0] >= 0:
+            out[count] = facets[s]
+            count += 1
+    return out[:count]
+
+
+@njit(cache=True)
 def _sweep(
-    points: NDArray, faces: NDArray, q: NDArray, carriers: NDArray, border: NDArray, label: NDArray, table: NDArray,
-    n: int, m: int, first: NDArray, facets: NDArray, price: NDArray, partner: NDArray, stamp: NDArray,
-    limit: float, most: float, sag: float, enough: int,
-) -> int:  # fmt: skip
+    mesh: CollapseArrays, first: Ints, facets: Ints, best: _Best, stamp: Ints, limits: _Limits, enough: int
+) -> int:
     """Collapse each vertex's best edge if it is cheap enough and neither end went yet; facets gone.
 
     `partner` is -2 afterwards where a vertex stayed, else the vertex that took over.
     """
+    n = len(first) - 1
+    faces = mesh.faces
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
     x = np.empty(3)
@@ -213,52 +240,26 @@ def _sweep(
     gone = 0
     mark = 1
     for i in range(n):
-        v = partner[i]
-        if busy[i] or v < 0 or busy[v] or price[i] > limit:
+        u, v = int(np.int32(i)), best.partner[i]
+        if busy[u] or v < 0 or busy[v] or best.price[u] > limits.price:
             continue
-        u = i
-        cost, whole = place(points, q, carriers, border, table, u, v, True, x)
-        if cost > 2.0 * limit or whole > most:
+        cost, whole = collapse_cost(mesh, u, v, True, x)
+        if cost > 2.0 * limits.price or whole > limits.most or degree[u] > MOST or degree[v] > MOST:
             continue
-        if degree[u] > MOST or degree[v] > MOST:
-            continue
-        nu = 0
-        for s in range(first[u], first[u + 1]):
-            if faces[facets[s], 0] >= 0:
-                of_u[nu] = facets[s]
-                nu += 1
-        nv = 0
-        for s in range(first[v], first[v + 1]):
-            if faces[facets[s], 0] >= 0:
-                of_v[nv] = facets[s]
-                nv += 1
+        edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
         mark += 3
-        if not link_holds(faces, border, degree, u, v, of_u, nu, of_v, nv, stamp, mark):
+        if not link_condition_holds(mesh, degree, edge, stamp, mark):
             continue
-        if not facets_stay_good(points, faces, label, table, of_u, nu, u, v, x, sag):
+        if not facets_stay_valid(mesh, edge.of_u, u, v, x, limits.sag):
             continue
-        if not facets_stay_good(points, faces, label, table, of_v, nv, u, v, x, sag):
+        if not facets_stay_valid(mesh, edge.of_v, u, v, x, limits.sag):
             continue
-        merge(points, q, carriers, border, u, v, x)
-        shared = 0
-        for s in range(nu):
-            f = of_u[s]
-            if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
-                for k in range(3):
-                    degree[faces[f, k]] -= 1
-                faces[f, 0] = -1
-                shared += 1
-            else:
-                for k in range(3):
-                    if faces[f, k] == u:
-                        faces[f, k] = v
-        degree[v] += degree[u]
+        merge_vertices(mesh, u, v, x)
+        gone += merge_facets(faces, degree, edge)
         busy[u] = 1
         busy[v] = 1
         into[u] = v
-        gone += shared
         if gone >= enough:
             break
-    for i in range(n):
-        partner[i] = into[i]
+    best.partner[:n] = into
     return gone

@@ -16,14 +16,25 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Bytes, Floats, Ints, Longs, Mask, Point, Shorts
 from pipeline.jit import njit, prange
-from pipeline.mesh.query import nearest_on_facet, self_intersections
+from pipeline.mesh.query import nearest_on, nearest_on_facet, point_at, self_intersections, square_distance
 from pipeline.mesh.repair import folded_facets
-from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
-from pipeline.mesh.simplify.collapse_rules import MOST, compact, corners_of, facets_stay_good, link_holds, merge, place
-from pipeline.mesh.simplify.heap import down, up
+from pipeline.mesh.simplify.collapse_mesh import CollapseArrays, CollapseMesh
+from pipeline.mesh.simplify.collapse_rules import (
+    MOST,
+    Edge,
+    close_ranks,
+    collapse_cost,
+    facets_stay_valid,
+    link_condition_holds,
+    merge_facets,
+    merge_vertices,
+    moving_first,
+)
+from pipeline.mesh.simplify.heap import Heap, heapify, pop, sift_up
+from pipeline.mesh.topology import vertex_facets
 
 # Where on a new facet its distance is looked at, as shares of the three corners; the first corner once only.
 _PLACES = (
@@ -45,75 +56,87 @@ class HeldPoints:
     sag              mm: how far a facet on a curved carrier may lie from it
     """
 
-    vertices: NDArray[np.float64]
-    faces: NDArray[np.int32]
-    which: NDArray[np.int32]
-    inner: NDArray[np.bool_]
-    reach: NDArray[np.float64]
+    vertices: Floats
+    faces: Ints
+    which: Ints
+    inner: Mask
+    reach: Floats
     sag: float
-
-
-class _Mesh(NamedTuple):
-    points: NDArray
-    faces: NDArray
-    quadrics: NDArray
-    carriers: NDArray
-    border: NDArray
-    label: NDArray
-    table: NDArray
 
 
 class _Rings(NamedTuple):
     """Corners 3 f + k of each vertex as chains, and the state of vertices and facets.
 
-    version  (n,) of a vertex, one more with each step that moved it
-    frozen   (n,) vertices that no step may take
-    last     (m,) the step that touched a facet last, -1 none
-    touched  (m,) facets that changed since somebody set this to 0
+    head       (n,) first corner of each vertex's chain; following (3 m,) the next one, -1 none
+    degree     (n,) facets round each vertex
+    version    (n,) of a vertex, one more with each step that moved it
+    frozen     (n,) vertices that no step may take
+    last       (m,) the step that touched a facet last, -1 none
+    touched    (m,) facets that changed since somebody set this to 0
     """
 
-    head: NDArray
-    following: NDArray
-    degree: NDArray
-    version: NDArray
-    frozen: NDArray
-    last: NDArray
-    touched: NDArray
+    head: Ints
+    following: Ints
+    degree: Ints
+    version: Ints
+    frozen: Bytes
+    last: Ints
+    touched: Bytes
 
 
 class _Held(NamedTuple):
-    dense: NDArray
-    dense_faces: NDArray
-    dense_first: NDArray
-    dense_facets: NDArray
-    which: NDArray
-    inner: NDArray
-    reach2: NDArray
-    first_point: NDArray
-    next_point: NDArray
+    """Held points `which` (k,) of the dense mesh, and the chains of those that hang on each facet.
+
+    dense_first (n0 + 1,), dense_facets: the dense facets round each dense vertex
+    reach2      (k,) mm2, square of the reach; inner (k,) as in `HeldPoints`
+    first_point (m,), next_point (k,): the chains
+    """
+
+    dense: Floats
+    dense_faces: Ints
+    dense_first: Ints
+    dense_facets: Ints
+    which: Ints
+    inner: Mask
+    reach2: Floats
+    first_point: Ints
+    next_point: Ints
 
 
 class _Steps(NamedTuple):
-    """What each step overwrote; facets of u, then of v, are facets[ends[i] : ends[i + 1]]."""
+    """What each step (u into v) overwrote.
 
-    u: NDArray
-    v: NDArray
-    of_u: NDArray
-    ends: NDArray
-    point: NDArray
-    quadric_u: NDArray
-    quadric_v: NDArray
-    carriers: NDArray
-    border: NDArray
-    facets: NDArray
-    last: NDArray
+    Its facets, of_u of them round u and then those round v, are facets[ends[i] : ends[i + 1]], and `last` the step
+    that had touched each of them before.
+    """
+
+    u: Ints
+    v: Ints
+    of_u: Ints
+    ends: Longs
+    point: Floats
+    quadric_u: Floats
+    quadric_v: Floats
+    carriers: Shorts
+    border: Bytes
+    facets: Ints
+    last: Ints
 
 
-class _Heap(NamedTuple):
-    cost: NDArray
-    a: NDArray
-    b: NDArray
-    when: NDArray
+class _Scratch(NamedTuple):
+    """Working memory of one step.
+
+    stamp (n,) marks of vertices; x (3,) where the vertex goes
+    corner (k, 9), who (k,): the new facets, the corner at x first
+    moved (h,), onto (h,): held points that hang on the old ones, and the new facet for each
+    """
+
+    stamp: Ints
+    x: Floats
+    corner: Floats
+    who: Ints
+    moved: Ints
+    onto: Ints
 
 
 # Places in the array of counts that the kernels share.
@@ -123,46 +146,45 @@ _SIZE, _STEPS, _ALIVE = range(3)
 class ReversibleCollapse:
     """Steps over a work, forth and back. The work's arrays are in disorder until `done`.
 
-    A leash needs a work that remembers parents and was swept within it.
+    Held points need a work that remembers parents and was swept within their reach.
     """
 
-    def __init__(self, work: CollapseMesh, leash: HeldPoints | None = None) -> None:
+    def __init__(self, work: CollapseMesh, points: HeldPoints | None = None) -> None:
         n, m = len(work.points), len(work.faces)
         self._work = work
-        self._sag = np.inf if leash is None else leash.sag
-        self._mesh = _Mesh(work.points, work.faces, work.quadrics, work.carriers, work.border, work.label, work.table)
+        self._sag = np.inf if points is None else float(points.sag)
+        self._mesh = work.arrays
         self._rings = _Rings(
             np.full(n, -1, dtype=np.int32), np.full(3 * m, -1, dtype=np.int32), np.zeros(n, dtype=np.int32),
             np.zeros(n, dtype=np.int32), np.zeros(n, dtype=np.uint8), np.full(m, -1, dtype=np.int32),
             np.ones(m, dtype=np.uint8),
         )  # fmt: skip
         _begin_rings(work.faces, self._rings)
-        self._held = self._hang(leash, n, m)
+        self._held = self._hang(points)
         self._steps = _steps(n, _POOL * n + 4 * MOST)
         room = 3 * m + 1024
-        self._heap = _Heap(
+        self._heap = Heap(
             np.empty(room), np.empty(room, dtype=np.int32), np.empty(room, dtype=np.int32),
             np.empty(room, dtype=np.int32),
         )  # fmt: skip
         self._counts = np.array([0, 0, m], dtype=np.int64)
         self._crossing = np.empty((0, 2), dtype=np.int32)
 
-    def _hang(self, leash: HeldPoints | None, n: int, m: int) -> _Held:
+    def _hang(self, points: HeldPoints | None) -> _Held:
         work = self._work
-        if leash is None:
+        if points is None:
             none, nothing = np.empty((0, 3), dtype=np.int32), np.empty(0, dtype=np.int32)
             return _Held(
                 np.empty((0, 3)), none, nothing, nothing, nothing, np.empty(0, dtype=np.bool_), np.empty(0),
                 nothing, nothing,
             )  # fmt: skip
-        first, corners = corners_of(work.faces, n, m)
-        at = _nearest(
-            work.points, work.faces, first, corners, leash.vertices, leash.which, work.parent[leash.which]
-        )  # fmt: skip
-        dense_first, dense_facets = corners_of(leash.faces, len(leash.vertices), len(leash.faces))
-        first_point, next_point = _chains(at, m)
+        first, facets = vertex_facets(work.faces, len(work.points))
+        dense, which = points.vertices, points.which
+        at = _nearest(work.points, work.faces, first, facets, dense[which], work.parent[which])
+        dense_first, dense_facets = vertex_facets(points.faces, len(dense))
+        first_point, next_point = _chains(at, len(work.faces))
         return _Held(
-            leash.vertices, leash.faces, dense_first, dense_facets, leash.which, leash.inner, leash.reach**2,
+            dense, points.faces, dense_first, dense_facets, which, points.inner, points.reach**2,
             first_point, next_point,
         )  # fmt: skip
 
@@ -171,30 +193,30 @@ class ReversibleCollapse:
         """How many are left."""
         return int(self._counts[_ALIVE])
 
-    def alive(self) -> NDArray[np.int32]:
+    def alive(self) -> Ints:
         """Indices of the facets that are left; they stay the same until `done`."""
         return np.flatnonzero(self._work.faces[:, 0] >= 0).astype(np.int32)
 
-    def changed(self) -> NDArray[np.bool_]:
+    def changed(self) -> Mask:
         """(m,) facets that changed or went since the last call; all of them at the first."""
         out = self._rings.touched.astype(np.bool_)
         self._rings.touched[:] = 0
         return out
 
-    def crossing(self, changed: NDArray[np.bool_]) -> NDArray[np.int32]:
+    def crossing(self, changed: Mask) -> Ints:
         """Facets that pass through another one; `changed` (m,) are those that changed since the last call."""
         alive = self.alive()
         found = alive[self_intersections(self._work.points, self._work.faces[alive], changed[alive])]
         self._crossing = np.vstack([self._crossing[~changed[self._crossing].any(axis=1)], found])
         return np.unique(self._crossing)
 
-    def folded(self) -> NDArray[np.int32]:
+    def folded(self) -> Ints:
         """Facets without a carrier that lie turned over in their surroundings."""
         alive = self.alive()
         folded = folded_facets(self._work.points, self._work.faces[alive])
         return alive[folded & (self._work.label[alive] < 0)]
 
-    def collapse(self, facets: int, near: NDArray | None = None) -> None:
+    def collapse(self, facets: int, near: Mask | None = None) -> None:
         """Collapse the cheapest edge first until `facets` are left or no edge may go.
 
         near  (n,) only edges with an end among these vertices begin; all by default
@@ -206,11 +228,11 @@ class ReversibleCollapse:
         ):  # fmt: skip
             self._steps = _longer(self._steps)
 
-    def hold_closer(self, dense: NDArray[np.bool_], share: float) -> None:
+    def hold_closer(self, dense: Mask, share: float) -> None:
         """Shorten the reach of held points among the vertices (n0,) of the dense mesh to a share of itself."""
         self._held.reach2[dense[self._held.which]] *= share**2
 
-    def take_back(self, facets: NDArray, freeze: NDArray) -> tuple[NDArray[np.bool_], NDArray[np.int32]]:
+    def take_back(self, facets: Ints, freeze: Mask) -> tuple[Mask, Ints]:
         """Take back the last step that touched each of these facets (k,), where there is one.
 
         freeze  (k,) bool: no step may take the two vertices of that step any more
@@ -227,9 +249,8 @@ class ReversibleCollapse:
         """Put the work's arrays in order again."""
         work = self._work
         nobody = np.empty(0, dtype=np.int32)
-        n, m = compact(
-            work.points, work.faces, work.quadrics, work.carriers, work.border, work.still, work.label, work.origin,
-            len(work.points), len(work.faces), nobody, nobody,
+        n, m = close_ranks(
+            self._mesh, work.still, work.origin, len(work.points), len(work.faces), nobody, nobody
         )  # fmt: skip
         work.parent = nobody
         work.cut(n, m)
@@ -246,13 +267,14 @@ def _steps(steps: int, facets: int) -> _Steps:
 
 def _longer(steps: _Steps) -> _Steps:
     out = _steps(2 * len(steps.u) + MOST, 2 * len(steps.facets) + 4 * MOST)
-    for old, new in zip(steps, out, strict=True):
-        new[: len(old)] = old
+    for name in _Steps._fields:
+        old = getattr(steps, name)
+        getattr(out, name)[: len(old)] = old
     return out
 
 
 @njit(cache=True)
-def _begin_rings(faces: NDArray, rings: _Rings) -> None:
+def _begin_rings(faces: Ints, rings: _Rings) -> None:
     for f in range(len(faces)):
         for k in range(3):
             v = faces[f, k]
@@ -261,34 +283,34 @@ def _begin_rings(faces: NDArray, rings: _Rings) -> None:
             rings.degree[v] += 1
 
 
+@njit(cache=True)
+def _nearest_round(q: Point, points: Floats, faces: Ints, first: Ints, facets: Ints, v: int) -> int:
+    """Of the facets round vertex v and round its neighbours, the one nearest to q."""
+    best = np.inf
+    where = -1
+    for s in range(first[v], first[v + 1]):
+        for e in range(3):
+            w = faces[facets[s], e]
+            for t in range(first[w], first[w + 1]):
+                d2 = square_distance(q, nearest_on(q, points, faces, facets[t]))
+                if d2 < best:
+                    best = d2
+                    where = facets[t]
+    return where
+
+
 @njit(cache=True, parallel=True)
-def _nearest(
-    points: NDArray, faces: NDArray, first: NDArray, facets: NDArray, dense: NDArray, which: NDArray, vertex: NDArray
-) -> NDArray:  # fmt: skip
-    """Of the facets round a vertex (k,) and round its neighbours, the one nearest to each dense point."""
-    out = np.empty(len(which), dtype=np.int32)
-    for i in prange(len(which)):
-        best = np.inf
-        where = -1
-        x, y, z = dense[which[i], 0], dense[which[i], 1], dense[which[i], 2]
-        v = vertex[i]
-        for s in range(first[v], first[v + 1]):
-            for e in range(3):
-                w = faces[facets[s], e]
-                for t in range(first[w], first[w + 1]):
-                    f = facets[t]
-                    a, b, c = points[faces[f, 0]], points[faces[f, 1]], points[faces[f, 2]]
-                    nx, ny, nz = nearest_on_facet(x, y, z, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2])
-                    d2 = (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2
-                    if d2 < best:
-                        best = d2
-                        where = f
-        out[i] = where
+def _nearest(points: Floats, faces: Ints, first: Ints, facets: Ints, dense: Floats, vertex: Ints) -> Ints:
+    """For each dense point (k, 3) the nearest of the facets round a vertex (k,) and round its neighbours."""
+    out = np.empty(len(dense), dtype=np.int32)
+    for i in prange(len(dense)):
+        out[i] = _nearest_round(point_at(dense, i), points, faces, first, facets, vertex[i])
     return out
 
 
 @njit(cache=True)
-def _chains(at: NDArray, m: int) -> tuple[NDArray, NDArray]:
+def _chains(at: Ints, m: int) -> tuple[Ints, Ints]:
+    """Chains of the points (k,) that hang on each of m facets: the first of each facet, the next of each point."""
     first = np.full(m, -1, dtype=np.int32)
     following = np.full(len(at), -1, dtype=np.int32)
     for i in range(len(at)):
@@ -298,7 +320,7 @@ def _chains(at: NDArray, m: int) -> tuple[NDArray, NDArray]:
 
 
 @njit(cache=True)
-def _round(faces: NDArray, rings: _Rings, v: int, out: NDArray) -> int:
+def _round(faces: Ints, rings: _Rings, v: int, out: Ints) -> int:
     """Facets of v by its chain of corners; dead ones are taken out on the way. -1: more than fit."""
     count = 0
     previous = -1
@@ -321,71 +343,72 @@ def _round(faces: NDArray, rings: _Rings, v: int, out: NDArray) -> int:
 
 
 @njit(cache=True)
-def _points_stay_near(
-    mesh: _Mesh, held: _Held, u: int, v: int, x: NDArray, of_u: NDArray, nu: int, of_v: NDArray, nv: int,
-    corner: NDArray, who: NDArray, moved: NDArray, onto: NDArray,
-) -> tuple[int, int]:  # fmt: skip
-    """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far.
-
-    Second, how many facets there will be: `who`, with their corners (x first) in `corner`.
-    """
-    points, faces = mesh.points, mesh.faces
+def _new_facets(mesh: CollapseArrays, edge: Edge, scratch: _Scratch) -> int:
+    """The facets that a step will change, with their new corners; how many."""
+    points, corner, x = mesh.points, scratch.corner, scratch.x
     kept = 0
     for part in range(2):
-        for s in range(nu if part == 0 else nv):
-            f = of_u[s] if part == 0 else of_v[s]
-            i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
-            if (i == u or j == u or k == u) and (i == v or j == v or k == v):
+        ring = edge.of_u if part == 0 else edge.of_v
+        for s in range(len(ring)):
+            i, j, k = moving_first(mesh.faces, ring[s], edge.u, edge.v)
+            if i < 0:
                 continue
-            if j == u or j == v:  # noqa: SIM109
-                i, j, k = j, k, i
-            elif k == u or k == v:  # noqa: SIM109
-                i, j, k = k, i, j
             for d in range(3):
                 corner[kept, d] = x[d]
                 corner[kept, 3 + d] = points[j, d]
                 corner[kept, 6 + d] = points[k, d]
-            who[kept] = f
+            scratch.who[kept] = ring[s]
             kept += 1
+    return kept
+
+
+@njit(cache=True)
+def _nearest_new(q: Point, corner: Floats, kept: int, enough: float) -> tuple[float, int]:
+    """Squared distance of a point from the new facets, and which one is nearest; any that is near enough will do."""
+    best = np.inf
+    where = -1
+    for t in range(kept):
+        c = corner[t]
+        d2 = square_distance(q, nearest_on_facet(q, (c[0], c[1], c[2]), (c[3], c[4], c[5]), (c[6], c[7], c[8])))
+        if d2 < best:
+            best = d2
+            where = t
+            if d2 <= enough:
+                break
+    return best, where
+
+
+@njit(cache=True)
+def _points_stay_near(faces: Ints, held: _Held, edge: Edge, kept: int, scratch: _Scratch) -> int:
+    """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far."""
     count = 0
+    u = edge.u
     for part in range(2):
-        for s in range(nu if part == 0 else nv):
-            f = of_u[s] if part == 0 else of_v[s]
+        ring = edge.of_u if part == 0 else edge.of_v
+        for s in range(len(ring)):
+            f = ring[s]
             if part == 1 and (faces[f, 0] == u or faces[f, 1] == u or faces[f, 2] == u):
                 continue
             p = held.first_point[f]
             while p >= 0:
-                best = np.inf
-                where = -1
-                enough = 0.05 * held.reach2[p]
-                w = held.which[p]
-                px, py, pz = held.dense[w, 0], held.dense[w, 1], held.dense[w, 2]
-                for t in range(kept):
-                    c = corner[t]
-                    nx, ny, nz = nearest_on_facet(px, py, pz, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7], c[8])
-                    d2 = (px - nx) ** 2 + (py - ny) ** 2 + (pz - nz) ** 2
-                    if d2 < best:
-                        best = d2
-                        where = t
-                        if d2 <= enough:
-                            break
+                q = point_at(held.dense, held.which[p])
+                best, where = _nearest_new(q, scratch.corner, kept, 0.05 * held.reach2[p])
                 if best > held.reach2[p]:
-                    return -1, kept
-                moved[count] = p
-                onto[count] = who[where]
+                    return -1
+                scratch.moved[count] = p
+                scratch.onto[count] = scratch.who[where]
                 count += 1
                 p = held.next_point[p]
-    return count, kept
+    return count
 
 
 @njit(cache=True)
-def _near_dense(x: float, y: float, z: float, on_carrier: bool, held: _Held, moved: NDArray, hanging: int) -> bool:
+def _near_dense(q: Point, on_carrier: bool, held: _Held, moved: Ints, hanging: int) -> bool:
     """Whether a point is within reach of the dense facets round the held point that is nearest to it."""
     best = np.inf
     p = -1
     for s in range(hanging):
-        w = held.which[moved[s]]
-        d2 = (x - held.dense[w, 0]) ** 2 + (y - held.dense[w, 1]) ** 2 + (z - held.dense[w, 2]) ** 2
+        d2 = square_distance(q, point_at(held.dense, held.which[moved[s]]))
         if d2 < best:
             best = d2
             p = moved[s]
@@ -393,38 +416,56 @@ def _near_dense(x: float, y: float, z: float, on_carrier: bool, held: _Held, mov
         return True
     w = held.which[p]
     for s in range(held.dense_first[w], held.dense_first[w + 1]):
-        f = held.dense_facets[s]
-        i, j, k = held.dense_faces[f, 0], held.dense_faces[f, 1], held.dense_faces[f, 2]
-        a, b, c = held.dense[i], held.dense[j], held.dense[k]
-        nx, ny, nz = nearest_on_facet(x, y, z, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2])
-        if (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2 <= held.reach2[p]:
+        near = nearest_on(q, held.dense, held.dense_faces, held.dense_facets[s])
+        if square_distance(q, near) <= held.reach2[p]:
             return True
     return False
 
 
 @njit(cache=True)
-def _facets_stay_near(
-    mesh: _Mesh, held: _Held, corner: NDArray, who: NDArray, kept: int, moved: NDArray, hanging: int
-) -> bool:  # fmt: skip
+def _facets_stay_near(label: Ints, held: _Held, scratch: _Scratch, kept: int, hanging: int) -> bool:
     """Whether the new facets are near the dense mesh: at the vertex, on both new edges, in the middle.
 
     The extent of a carrier is not bounded, so a labelled facet too must be where the dense face is.
     """
     for t in range(kept):
-        c = corner[t]
-        on_carrier = mesh.label[who[t]] >= 0
+        c = scratch.corner[t]
+        on_carrier = label[scratch.who[t]] >= 0
         for s in range(0 if t == 0 else 1, len(_PLACES)):
             g, h, k = _PLACES[s, 0], _PLACES[s, 1], _PLACES[s, 2]
             x = g * c[0] + h * c[3] + k * c[6]
             y = g * c[1] + h * c[4] + k * c[7]
             z = g * c[2] + h * c[5] + k * c[8]
-            if not _near_dense(x, y, z, on_carrier, held, moved, hanging):
+            if not _near_dense((x, y, z), on_carrier, held, scratch.moved, hanging):
                 return False
     return True
 
 
 @njit(cache=True)
-def _fill(mesh: _Mesh, rings: _Rings, chosen: NDArray, heap: _Heap, counts: NDArray) -> None:
+def _stays_near(mesh: CollapseArrays, held: _Held, edge: Edge, scratch: _Scratch) -> int:
+    """How many held points hang on the facets round an edge; -1 if one of them, or a new facet, came too far."""
+    kept = _new_facets(mesh, edge, scratch)
+    hanging = _points_stay_near(mesh.faces, held, edge, kept, scratch)
+    if hanging > 0 and not _facets_stay_near(mesh.label, held, scratch, kept, hanging):
+        return -1
+    return hanging
+
+
+@njit(cache=True)
+def _hang_anew(held: _Held, edge: Edge, scratch: _Scratch, hanging: int) -> None:
+    """Hang the held points onto the new facets."""
+    for s in range(len(edge.of_u)):
+        held.first_point[edge.of_u[s]] = -1
+    for s in range(len(edge.of_v)):
+        held.first_point[edge.of_v[s]] = -1
+    for s in range(hanging):
+        held.next_point[scratch.moved[s]] = held.first_point[scratch.onto[s]]
+        held.first_point[scratch.onto[s]] = scratch.moved[s]
+
+
+@njit(cache=True)
+def _fill(mesh: CollapseArrays, rings: _Rings, chosen: Mask, heap: Heap, counts: Longs) -> None:
+    """Put all edges with a chosen end (n,) into the heap."""
     x = np.empty(3)
     size = 0
     for f in range(len(mesh.faces)):
@@ -436,131 +477,125 @@ def _fill(mesh: _Mesh, rings: _Rings, chosen: NDArray, heap: _Heap, counts: NDAr
                 continue
             if rings.frozen[u] or rings.frozen[v]:
                 continue
-            price, _ = place(mesh.points, mesh.quadrics, mesh.carriers, mesh.border, mesh.table, u, v, True, x)
+            price, _ = collapse_cost(mesh, u, v, True, x)
             if price < np.inf:
                 heap.cost[size], heap.a[size], heap.b[size] = price, u, v
                 heap.when[size] = rings.version[u] + rings.version[v]
                 size += 1
-    for i in range(size // 2 - 1, -1, -1):
-        down(heap.cost, heap.a, heap.b, heap.when, size, i)
     counts[_SIZE] = size
+    heapify(heap, counts[_SIZE])
+
+
+@njit(cache=True)
+def _without_stale(heap: Heap, version: Ints, size: int) -> int:
+    """Take entries out that were priced before one of their ends moved; the new size. No heap is left."""
+    valid = 0
+    for i in range(size):
+        a, b, when = heap.a[i], heap.b[i], heap.when[i]
+        if version[a] + version[b] == when:
+            heap.cost[valid], heap.a[valid], heap.b[valid], heap.when[valid] = heap.cost[i], a, b, when
+            valid += 1
+    return valid
+
+
+@njit(cache=True)
+def _price_round(
+    mesh: CollapseArrays, version: Ints, heap: Heap, size: int, v: int, facets: Ints, scratch: _Scratch, mark: int
+) -> int:
+    """Put the edges of v, round which these facets lie, into the heap; the new size."""
+    stamp, x = scratch.stamp, scratch.x
+    for s in range(len(facets)):
+        for k in range(3):
+            w = mesh.faces[facets[s], k]
+            if w == v or stamp[w] == mark:
+                continue
+            stamp[w] = mark
+            price, _ = collapse_cost(mesh, v, w, True, x)
+            if price < np.inf and size < len(heap.cost):
+                heap.cost[size], heap.a[size], heap.b[size] = price, v, w
+                heap.when[size] = version[v] + version[w]
+                sift_up(heap, size)
+                size += 1
+    return size
+
+
+@njit(cache=True)
+def _join_chains(rings: _Rings, u: int, v: int) -> None:
+    """Hang u's corners behind v's."""
+    c = rings.head[v]
+    if c < 0:
+        rings.head[v] = rings.head[u]
+    else:
+        while rings.following[c] >= 0:
+            c = rings.following[c]
+        rings.following[c] = rings.head[u]
+    rings.head[u] = -1
+    rings.version[u] += 1
+    rings.version[v] += 1
 
 
 @njit(cache=True)
 def _run(
-    mesh: _Mesh, rings: _Rings, held: _Held, sag: float, steps: _Steps, heap: _Heap, counts: NDArray, target: int
-) -> bool:  # fmt: skip
-    """CollapseMesh the heap off; False when there is no room for another step."""
-    points, faces, q, carriers, border = mesh.points, mesh.faces, mesh.quadrics, mesh.carriers, mesh.border
-    cost, a, b, when = heap
-    stamp = np.zeros(len(points), dtype=np.int32)
-    mark = 1
-    x = np.empty(3)
+    mesh: CollapseArrays, rings: _Rings, held: _Held, sag: float, steps: _Steps, heap: Heap, counts: Longs, target: int
+) -> bool:
+    """Collapse the heap off; False when there is no room for another step."""
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
     tracked = len(held.which) > 0
-    corner = np.empty((2 * MOST if tracked else 1, 9))
-    who = np.empty(2 * MOST if tracked else 1, dtype=np.int32)
-    moved = np.empty(max(len(held.which), 1), dtype=np.int32)
-    onto = np.empty(max(len(held.which), 1), dtype=np.int32)
+    room, points = (2 * MOST if tracked else 1), max(len(held.which), 1)
+    x = np.empty(3)
+    scratch = _Scratch(
+        np.zeros(len(mesh.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
+        np.empty(points, dtype=np.int32), np.empty(points, dtype=np.int32),
+    )  # fmt: skip
+    mark = 1
     size = counts[_SIZE]
     while size > 0 and counts[_ALIVE] > target:
         step = counts[_STEPS]
         if step >= len(steps.u) or steps.ends[step] + 2 * MOST > len(steps.facets):
             counts[_SIZE] = size
             return False
-        u, v, then = a[0], b[0], when[0]
-        size -= 1
-        cost[0], a[0], b[0], when[0] = cost[size], a[size], b[size], when[size]
-        down(cost, a, b, when, size, 0)
+        u, v, then = heap.a[0], heap.b[0], heap.when[0]
+        size = pop(heap, size)
         if rings.version[u] + rings.version[v] != then or rings.frozen[u] or rings.frozen[v]:
             continue
-        nu = _round(faces, rings, u, of_u)
-        nv = _round(faces, rings, v, of_v)
+        nu, nv = _round(mesh.faces, rings, u, of_u), _round(mesh.faces, rings, v, of_v)
         if nu <= 0 or nv <= 0:
             continue
+        edge = Edge(u, v, of_u[:nu], of_v[:nv])
         mark += 3
-        if not link_holds(faces, border, rings.degree, u, v, of_u, nu, of_v, nv, stamp, mark):
+        if not link_condition_holds(mesh, rings.degree, edge, scratch.stamp, mark):
             continue
-        place(points, q, carriers, border, mesh.table, u, v, True, x)
-        if not facets_stay_good(points, faces, mesh.label, mesh.table, of_u, nu, u, v, x, sag):
+        collapse_cost(mesh, u, v, True, x)
+        if not facets_stay_valid(mesh, edge.of_u, u, v, x, sag) or not facets_stay_valid(mesh, edge.of_v, u, v, x, sag):
             continue
-        if not facets_stay_good(points, faces, mesh.label, mesh.table, of_v, nv, u, v, x, sag):
+        hanging = _stays_near(mesh, held, edge, scratch) if tracked else 0
+        if hanging < 0:
             continue
-        hanging = 0
-        if tracked:
-            hanging, kept = _points_stay_near(mesh, held, u, v, x, of_u, nu, of_v, nv, corner, who, moved, onto)
-            if hanging < 0:
-                continue
-            if hanging > 0 and not _facets_stay_near(mesh, held, corner, who, kept, moved, hanging):
-                continue
-        _write_down(mesh, rings, steps, step, u, v, of_u, nu, of_v, nv)
+        _write_down(mesh, rings, steps, step, edge)
         counts[_STEPS] += 1
-        merge(points, q, carriers, border, u, v, x)
+        merge_vertices(mesh, u, v, x)
         if tracked:
-            for s in range(nu):
-                held.first_point[of_u[s]] = -1
-            for s in range(nv):
-                held.first_point[of_v[s]] = -1
-            for s in range(hanging):
-                held.next_point[moved[s]] = held.first_point[onto[s]]
-                held.first_point[onto[s]] = moved[s]
-        for s in range(nu):
-            f = of_u[s]
-            if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
-                for k in range(3):
-                    rings.degree[faces[f, k]] -= 1
-                faces[f, 0] = ~faces[f, 0]
-                counts[_ALIVE] -= 1
-            else:
-                for k in range(3):
-                    if faces[f, k] == u:
-                        faces[f, k] = v
-        rings.degree[v] += rings.degree[u]
-        # Hang u's corners behind v's.
-        c = rings.head[v]
-        if c < 0:
-            rings.head[v] = rings.head[u]
-        else:
-            while rings.following[c] >= 0:
-                c = rings.following[c]
-            rings.following[c] = rings.head[u]
-        rings.head[u] = -1
-        rings.version[u] += 1
-        rings.version[v] += 1
-        nv = _round(faces, rings, v, of_v)
+            _hang_anew(held, edge, scratch, hanging)
+        counts[_ALIVE] -= merge_facets(mesh.faces, rings.degree, edge)
+        _join_chains(rings, u, v)
+        nv = _round(mesh.faces, rings, v, of_v)
         if nv < 0:
             continue
-        if size + 2 * nv + 2 >= len(cost):
-            valid = 0
-            for i in range(size):
-                if rings.version[a[i]] + rings.version[b[i]] == when[i]:
-                    cost[valid], a[valid], b[valid], when[valid] = cost[i], a[i], b[i], when[i]
-                    valid += 1
-            size = valid
-            for i in range(size // 2 - 1, -1, -1):
-                down(cost, a, b, when, size, i)
+        if size + 2 * nv + 2 >= len(heap.cost):
+            size = _without_stale(heap, rings.version, size)
+            heapify(heap, size)
         mark += 3
-        for s in range(nv):
-            for k in range(3):
-                w = faces[of_v[s], k]
-                if w == v or stamp[w] == mark:
-                    continue
-                stamp[w] = mark
-                price, _ = place(points, q, carriers, border, mesh.table, v, w, True, x)
-                if price < np.inf and size < len(cost):
-                    cost[size], a[size], b[size] = price, v, w
-                    when[size] = rings.version[v] + rings.version[w]
-                    up(cost, a, b, when, size)
-                    size += 1
+        size = _price_round(mesh, rings.version, heap, size, v, of_v[:nv], scratch, mark)
     counts[_SIZE] = 0
     return True
 
 
 @njit(cache=True)
-def _write_down(
-    mesh: _Mesh, rings: _Rings, steps: _Steps, step: int, u: int, v: int, of_u: NDArray, nu: int, of_v: NDArray, nv: int
-) -> None:  # fmt: skip
+def _write_down(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int, edge: Edge) -> None:
+    """Note what a step will overwrite."""
+    u, v, of_u, of_v = edge
+    nu, nv = len(of_u), len(of_v)
     steps.u[step], steps.v[step], steps.of_u[step] = u, v, nu
     steps.border[step] = mesh.border[v]
     for k in range(3):
@@ -583,9 +618,9 @@ def _write_down(
 
 @njit(cache=True)
 def _take_back(
-    mesh: _Mesh, rings: _Rings, held: _Held, steps: _Steps, counts: NDArray, facets: NDArray, freeze: NDArray,
-    near: NDArray,
-) -> NDArray:  # fmt: skip
+    mesh: CollapseArrays, rings: _Rings, held: _Held, steps: _Steps, counts: Longs, facets: Ints, freeze: Mask,
+    near: Mask,
+) -> Mask:  # fmt: skip
     """Undo what touched each facet last; (k,) where there was nothing to undo."""
     stuck = np.zeros(len(facets), dtype=np.bool_)
     moved = np.empty(max(len(held.which), 1), dtype=np.int32)
@@ -612,21 +647,21 @@ def _take_back(
                 pending[count] = later
                 count += 1
                 continue
-            _undo(mesh, rings, held, steps, step, counts, moved, near)
+            hanging = _take_down(held, steps, step, moved)
+            counts[_ALIVE] += _undo_facets(mesh.faces, rings, steps, step)
+            _undo_vertices(mesh, rings, steps, step)
+            _undo_chains(mesh.faces, rings, steps, step, near)
+            _hang_back(mesh, held, steps, step, moved[:hanging])
             count -= 1
     return stuck
 
 
 @njit(cache=True)
-def _undo(
-    mesh: _Mesh, rings: _Rings, held: _Held, steps: _Steps, step: int, counts: NDArray, moved: NDArray, near: NDArray
-) -> None:  # fmt: skip
-    faces = mesh.faces
-    u, v = steps.u[step], steps.v[step]
-    low, split, high = steps.ends[step], steps.ends[step] + steps.of_u[step], steps.ends[step + 1]
+def _take_down(held: _Held, steps: _Steps, step: int, moved: Ints) -> int:
+    """Take the held points off the facets of a step, into `moved`; how many."""
     hanging = 0
     if len(held.which) > 0:
-        for s in range(low, high):
+        for s in range(steps.ends[step], steps.ends[step + 1]):
             f = steps.facets[s]
             p = held.first_point[f]
             while p >= 0:
@@ -634,12 +669,20 @@ def _undo(
                 hanging += 1
                 p = held.next_point[p]
             held.first_point[f] = -1
+    return hanging
+
+
+@njit(cache=True)
+def _undo_facets(faces: Ints, rings: _Rings, steps: _Steps, step: int) -> int:
+    """Give u back its facets; how many had gone."""
+    u, v = steps.u[step], steps.v[step]
+    back = 0
     rings.degree[v] -= rings.degree[u]
-    for s in range(low, split):
+    for s in range(steps.ends[step], steps.ends[step] + steps.of_u[step]):
         f = steps.facets[s]
         if faces[f, 0] < 0:
             faces[f, 0] = ~faces[f, 0]
-            counts[_ALIVE] += 1
+            back += 1
             for k in range(3):
                 w = faces[f, k]
                 rings.degree[w] += 1
@@ -649,6 +692,12 @@ def _undo(
             for k in range(3):
                 if faces[f, k] == v:
                     faces[f, k] = u
+    return back
+
+
+@njit(cache=True)
+def _undo_vertices(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int) -> None:
+    u, v = steps.u[step], steps.v[step]
     for k in range(3):
         mesh.points[v, k] = steps.point[step, k]
         mesh.carriers[v, k] = steps.carriers[step, k]
@@ -656,6 +705,16 @@ def _undo(
         mesh.quadrics[u, k] = steps.quadric_u[step, k]
         mesh.quadrics[v, k] = steps.quadric_v[step, k]
     mesh.border[v] = steps.border[step]
+    rings.version[u] += 1
+    rings.version[v] += 1
+
+
+@njit(cache=True)
+def _undo_chains(faces: Ints, rings: _Rings, steps: _Steps, step: int, near: Mask) -> None:
+    """Chains of corners of both ends as they were, and what was written over in the facets' state."""
+    u, v = steps.u[step], steps.v[step]
+    low, high = steps.ends[step], steps.ends[step + 1]
+    split = low + steps.of_u[step]
     rings.head[u] = -1
     rings.head[v] = -1
     for s in range(low, high):
@@ -668,18 +727,19 @@ def _undo(
             near[faces[f, k]] = True
         rings.last[f] = steps.last[s]
         rings.touched[f] = 1
-    rings.version[u] += 1
-    rings.version[v] += 1
-    for i in range(hanging):
+
+
+@njit(cache=True)
+def _hang_back(mesh: CollapseArrays, held: _Held, steps: _Steps, step: int, moved: Ints) -> None:
+    """Hang held points onto the nearest of the facets of a step that was taken back."""
+    for i in range(len(moved)):
         p = moved[i]
-        x, y, z = held.dense[held.which[p], 0], held.dense[held.which[p], 1], held.dense[held.which[p], 2]
+        q = point_at(held.dense, held.which[p])
         best = np.inf
         where = -1
-        for s in range(low, high):
+        for s in range(steps.ends[step], steps.ends[step + 1]):
             f = steps.facets[s]
-            a, b, c = mesh.points[faces[f, 0]], mesh.points[faces[f, 1]], mesh.points[faces[f, 2]]
-            nx, ny, nz = nearest_on_facet(x, y, z, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2])
-            d2 = (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2
+            d2 = square_distance(q, nearest_on(q, mesh.points, mesh.faces, f))
             if d2 < best:
                 best = d2
                 where = f

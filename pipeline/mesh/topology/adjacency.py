@@ -8,17 +8,15 @@ whatever the number of threads.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit, prange
-
-Ints = NDArray[np.int32]
 
 NONMANIFOLD = -2
 
 
 @njit(cache=True)
-def _corner_counts(f, n):  # type: ignore[no-untyped-def]
+def _corner_counts(f: Ints, n: int) -> Ints:
     indptr = np.zeros(n + 1, dtype=np.int32)
     for i in range(f.shape[0]):
         for k in range(3):
@@ -29,7 +27,7 @@ def _corner_counts(f, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _vertex_facets(f, indptr):  # type: ignore[no-untyped-def]
+def _vertex_facets(f: Ints, indptr: Ints) -> Ints:
     facets = np.empty(indptr[-1], dtype=np.int32)
     place = indptr[:-1].copy()
     for i in range(f.shape[0]):
@@ -47,7 +45,7 @@ def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
-def half_edges(f, n):  # type: ignore[no-untyped-def]
+def half_edges(f: Ints, n: int) -> tuple[Ints, Ints]:
     """Half-edges 3 * facet + k sorted by their smaller vertex, in compressed rows."""
     indptr = np.zeros(n + 1, dtype=np.int32)
     for i in range(f.shape[0]):
@@ -66,7 +64,8 @@ def half_edges(f, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def pair_half_edges(f, indptr, edges):  # type: ignore[no-untyped-def]
+def pair_half_edges(f: Ints, indptr: Ints, edges: Ints) -> Ints:
+    """(m, 3) the facet across each edge, as `facet_neighbours` says, from what `half_edges` gives."""
     neighbours = np.full((f.shape[0], 3), -1, dtype=np.int32)
     for p in prange(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -101,7 +100,7 @@ def facet_neighbours(f: Ints, n: int) -> Ints:
 
 
 @njit(cache=True)
-def _without(neighbours, gone, count):  # type: ignore[no-untyped-def]
+def _without(neighbours: Ints, gone: Mask, count: int) -> Ints:
     new = np.full(neighbours.shape[0], -1, dtype=np.int32)
     rows = 0
     for i in range(neighbours.shape[0]):
@@ -117,22 +116,22 @@ def _without(neighbours, gone, count):  # type: ignore[no-untyped-def]
     return out
 
 
-def neighbours_without(neighbours: Ints, gone: NDArray[np.bool_]) -> Ints:
+def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
     """The neighbours that are left without the facets of the mask (m,), on a mesh without non-manifold edges."""
     return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
 
 
 @njit(cache=True, parallel=True)
-def _ring_counts(f, indptr, facets):  # type: ignore[no-untyped-def]
+def _ring_counts(f: Ints, indptr: Ints, facets: Ints) -> Ints:
     counts = np.zeros(indptr.size, dtype=np.int32)
     for p in prange(indptr.size - 1):
         ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
-        counts[p + 1] = _collect_ring(f, indptr, facets, p, ring)
+        counts[p + 1] = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
     return counts
 
 
 @njit(cache=True)
-def _collect_ring(f, indptr, facets, p, ring):  # type: ignore[no-untyped-def]
+def _collect_ring(f: Ints, indptr: Ints, facets: Ints, p: int, ring: Ints) -> int:
     """Sorted distinct neighbours of vertex p into `ring`; returns how many."""
     count = 0
     for s in range(indptr[p], indptr[p + 1]):
@@ -154,10 +153,10 @@ def _collect_ring(f, indptr, facets, p, ring):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def _ring_fill(f, indptr, facets, starts, indices):  # type: ignore[no-untyped-def]
+def _ring_fill(f: Ints, indptr: Ints, facets: Ints, starts: Ints, indices: Ints) -> None:
     for p in prange(indptr.size - 1):
         ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
-        count = _collect_ring(f, indptr, facets, p, ring)
+        count = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
         for r in range(count):
             indices[starts[p] + r] = ring[r]
 
@@ -172,7 +171,7 @@ def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
-def edge_in(f, j, a, b):  # type: ignore[no-untyped-def]
+def edge_in(f: Ints, j: int, a: int, b: int) -> int:
     """Which edge of facet j joins a and b: k if it runs a -> b, k + 3 if b -> a, -1 if none does."""
     for k in range(3):
         p, q = f[j, k], f[j, (k + 1) % 3]

@@ -10,16 +10,14 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit
 from pipeline.mesh.topology.adjacency import edge_in, facet_neighbours
 
-Ints = NDArray[np.int32]
-
 
 @njit(cache=True)
-def _open_edges(f, neighbours):  # type: ignore[no-untyped-def]
+def _open_edges(f: Ints, neighbours: Ints) -> Mask:
     """(m, 3) edges that can't be crossed: border, non-manifold, or run the same way by both facets."""
     out = np.zeros(f.shape, dtype=np.bool_)
     for i in range(f.shape[0]):
@@ -30,7 +28,7 @@ def _open_edges(f, neighbours):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _trace(f, neighbours, is_open):  # type: ignore[no-untyped-def]
+def _trace(f: Ints, neighbours: Ints, is_open: Mask) -> tuple[Ints, Ints]:
     """Loops of open half-edges, one after another: vertices, and where each loop starts."""
     total = is_open.sum()
     vertices = np.empty(total, dtype=np.int32)

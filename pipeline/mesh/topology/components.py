@@ -8,16 +8,13 @@ whatever the number of threads.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints
 from pipeline.jit import njit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 
 
 @njit(cache=True)
-def _flood(neighbours):  # type: ignore[no-untyped-def]
+def _flood(neighbours: Ints) -> tuple[Ints, int]:
     labels = np.full(neighbours.shape[0], -1, dtype=np.int32)
     stack = np.empty(neighbours.shape[0], dtype=np.int32)
     label = 0
@@ -41,7 +38,7 @@ def _flood(neighbours):  # type: ignore[no-untyped-def]
 
 
 def components(neighbours: Ints) -> Ints:
-    """(m,) number of the connected piece of each facet; 0 is the one with most facets, and so on down."""
+    """(m,) number of the connected component of each facet; 0 is the one with most facets, and so on down."""
     labels, count = _flood(neighbours)
     sizes = np.bincount(labels, minlength=count)
     rank = np.empty(count, dtype=np.int32)
@@ -50,7 +47,7 @@ def components(neighbours: Ints) -> Ints:
 
 
 @njit(cache=True)
-def _compact(f, n):  # type: ignore[no-untyped-def]
+def _compact(f: Ints, n: int) -> tuple[Ints, Ints]:
     new = np.full(n, -1, dtype=np.int32)
     for i in range(f.shape[0]):
         for k in range(3):

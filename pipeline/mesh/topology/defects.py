@@ -10,12 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit
 from pipeline.mesh.topology.adjacency import edge_in, half_edges, pair_half_edges
-
-Ints = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
@@ -37,7 +35,19 @@ class EdgeReport:
 
 
 @njit(cache=True)
-def _edge_counts(f, indptr, edges, neighbours):  # type: ignore[no-untyped-def]
+def _is_first(f: Ints, edges: Ints, low: int, at: int) -> bool:
+    """Whether none of the half-edges edges[low:at], all of one smaller vertex, lies on the edge of edges[at]."""
+    i, k = edges[at] // 3, edges[at] % 3
+    far = max(f[i, k], f[i, (k + 1) % 3])
+    for s in range(low, at):
+        j, q = edges[s] // 3, edges[s] % 3
+        if max(f[j, q], f[j, (q + 1) % 3]) == far:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _edge_counts(f: Ints, indptr: Ints, edges: Ints, neighbours: Ints) -> tuple[int, int, int]:
     border = nonmanifold = inconsistent = 0
     for p in range(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -49,13 +59,7 @@ def _edge_counts(f, indptr, edges, neighbours):  # type: ignore[no-untyped-def]
             if j == -1:
                 border += 1
             elif j == -2:
-                first = True
-                for t in range(indptr[p], s):
-                    g, q = edges[t] // 3, edges[t] % 3
-                    if max(f[g, q], f[g, (q + 1) % 3]) == max(a, b):
-                        first = False
-                if first:
-                    nonmanifold += 1
+                nonmanifold += _is_first(f, edges, indptr[p], s)
             elif j > i and edge_in(f, j, a, b) < 3:
                 inconsistent += 1
     return border, nonmanifold, inconsistent
@@ -69,20 +73,20 @@ def edge_report(f: Ints, n: int) -> EdgeReport:
     return EdgeReport(border, nonmanifold, inconsistent, int(duplicate_facets(f, n).sum()), int(degenerate.sum()))
 
 
-def degenerate_facets(f: Ints) -> NDArray[np.bool_]:
+def degenerate_facets(f: Ints) -> Mask:
     """(m,) facets that name a vertex twice."""
     return (f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0])
 
 
 @njit(cache=True)
-def _sorted_facet(f, i):  # type: ignore[no-untyped-def]
+def _sorted_facet(f: Ints, i: int) -> tuple[int, int, int]:
     a, b, c = f[i, 0], f[i, 1], f[i, 2]
     low, high = min(a, b, c), max(a, b, c)
     return low, a + b + c - low - high, high
 
 
 @njit(cache=True)
-def _duplicates(f, indptr, edges):  # type: ignore[no-untyped-def]
+def _duplicates(f: Ints, indptr: Ints, edges: Ints) -> Mask:
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for p in range(indptr.size - 1):
         for s in range(indptr[p], indptr[p + 1]):
@@ -98,7 +102,7 @@ def _duplicates(f, indptr, edges):  # type: ignore[no-untyped-def]
     return out
 
 
-def duplicate_facets(f: Ints, n: int) -> NDArray[np.bool_]:
+def duplicate_facets(f: Ints, n: int) -> Mask:
     """(m,) facets whose three vertices, in any order, an earlier facet has too; degenerate ones aside."""
     indptr, edges = half_edges(f, n)
     return _duplicates(f, indptr, edges)

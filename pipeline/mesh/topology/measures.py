@@ -8,18 +8,16 @@ whatever the number of threads.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.geometry import Floats, Ints
 from pipeline.jit import njit, prange
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 # Waking the threads of a parallel kernel costs more than it saves below this many facets.
 _FEW = 5_000
 
 
 @njit(cache=True, parallel=True)
-def _facet_vectors(v, f):  # type: ignore[no-untyped-def]
+def _facet_vectors(v: Floats, f: Ints) -> Floats:
     out = np.empty((f.shape[0], 3))
     for i in prange(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -32,7 +30,7 @@ def _facet_vectors(v, f):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def _unit(vectors):  # type: ignore[no-untyped-def]
+def _unit(vectors: Floats) -> Floats:
     for i in prange(vectors.shape[0]):
         x, y, z = vectors[i, 0], vectors[i, 1], vectors[i, 2]
         length = np.sqrt(x * x + y * y + z * z)
@@ -42,7 +40,7 @@ def _unit(vectors):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def _facet_areas(v, f):  # type: ignore[no-untyped-def]
+def _facet_areas(v: Floats, f: Ints) -> Floats:
     out = np.empty(f.shape[0])
     for i in prange(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -54,7 +52,7 @@ def _facet_areas(v, f):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _vertex_sums(v, f):  # type: ignore[no-untyped-def]
+def _vertex_sums(v: Floats, f: Ints) -> Floats:
     out = np.zeros((v.shape[0], 3))
     for i in range(f.shape[0]):
         a, b, c = f[i, 0], f[i, 1], f[i, 2]
@@ -89,7 +87,7 @@ def vertex_normals(v: Floats, f: Ints) -> Floats:
 
 
 @njit(cache=True, parallel=True)
-def _edge_lengths(v, f):  # type: ignore[no-untyped-def]
+def _edge_lengths(v: Floats, f: Ints) -> Floats:
     out = np.empty(f.shape)
     for i in prange(f.shape[0]):
         for k in range(3):

@@ -10,7 +10,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of
 from pipeline.features.datums.designation import Choice, choose, nearest
 from pipeline.features.datums.freedoms import solve
-from pipeline.features.datums.situation_features import Situation, situation
+from pipeline.features.datums.situation_features import Situation, situation, unit
 from pipeline.surfaces import SituationFeature, moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty
@@ -128,7 +128,7 @@ def invariant(s: Situation) -> np.ndarray:
         return np.array([shift(e1), shift(np.cross(d, e1)), turn(d)]).T
     if s.kind == "axis":
         return np.array([shift(d), turn(d)]).T
-    return turn(d)[:, None]
+    return (shift(d) if s.kind == "axis+plane" else turn(d))[:, None]
 
 
 def common(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -150,9 +150,10 @@ def test_freedoms_equal_those_of_the_groups_of_motions() -> None:
     for _ in range(3000):
         three = []
         for _ in range(3):
-            kind = rng.choice(["plane", "axis", "point", "axis+point"])
+            kind = SituationFeature(str(rng.choice(list(SituationFeature))))
             direction = None if kind == "point" else axes[rng.integers(len(axes))]
-            three.append(Situation(SituationFeature(str(kind)), rng.integers(-3, 4, 3) * 0.3, direction))
+            across = unit(np.cross(direction, [0.3, -0.5, 0.8])) if kind == "axis+plane" else None
+            three.append(Situation(kind, rng.integers(-3, 4, 3) * 0.3, direction, across))
         free = np.eye(6)
         want = []
         for s in three:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.features.exclusion.foreign_geometry import propose
 from pipeline.features.exclusion.zones import inside
-from pipeline.job import CleanSettings, Zone, make_job
+from pipeline.job import CleanSettings, Zone, make_job, zone_text
 from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
@@ -42,9 +42,10 @@ def _bore(point: np.ndarray, direction: np.ndarray, radius: float, length: float
 
 
 def _zone(proposal: Proposal) -> Zone:
-    # The text must be a job's section as it stands.
-    job = make_job({"scan": "x.stl", **tomllib.loads(proposal.zone)})
+    # Its text must be a job's section as it stands.
+    job = make_job({"scan": "x.stl", **tomllib.loads(zone_text(proposal.zone))})
     (zone,) = job.clean.exclude
+    assert zone == proposal.zone
     return zone
 
 

@@ -1,7 +1,9 @@
 """The datum file of a run: its figures, and what it does where there is no figure.
 
-Covers `build` and what it is made of: `feature_parts`, `flange_parts`, `audit_parts`, `figures`, `missing`, and
-`records.features` and `records.kinds` with them.
+Covers: pipeline.formats.datum_file.audit_parts, pipeline.formats.datum_file.feature_parts
+Covers: pipeline.formats.datum_file.flange_parts, pipeline.formats.datum_file.figures
+Covers: pipeline.formats.datum_file.missing, pipeline.formats.datum_file.records.features
+Covers: pipeline.formats.datum_file.records.flanges, pipeline.formats.datum_file.records.kinds
 """
 
 from __future__ import annotations

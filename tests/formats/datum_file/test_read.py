@@ -1,4 +1,7 @@
-"""Reading a datum file: what was written comes back, and whatever else is given is answered with one sentence."""
+"""Reading a datum file: what was written comes back, and whatever else is given is answered with one sentence.
+
+Covers: pipeline.formats.datum_file.records.base, pipeline.formats.datum_file.records.file
+"""
 
 from __future__ import annotations
 

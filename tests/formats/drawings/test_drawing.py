@@ -1,7 +1,9 @@
 """DXF and print of a flange: opened again by ezdxf and by a PDF renderer, and measured.
 
 The print is rendered by PDFium (pypdfium2) and, where it is installed, by Poppler (pdftoppm): two engines
-that know nothing of the one that wrote it. Covers `drawing`, `dxf` and `print_sheet`.
+that know nothing of the one that wrote it.
+
+Covers: pipeline.formats.drawings.dxf, pipeline.formats.drawings.print_sheet
 """
 
 from __future__ import annotations

@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy.spatial import Delaunay
 
 from pipeline.formats.step import trims
 
@@ -110,16 +109,6 @@ def test_two_corners_that_touch_do_not_spoil_the_face() -> None:
 def test_nothing_comes_of_nothing() -> None:
     line = np.array([[0.0, 0], [1, 0], [2, 0]])
     assert trims.regions(line, np.array([[0, 1, 2]], np.int32)) == ()
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_contains_agrees_with_a_triangulation(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    corners = rng.uniform(0, 1, (12, 2))
-    hull = corners[Delaunay(corners).convex_hull[:, 0]]
-    hull = hull[np.argsort(np.arctan2(*(hull - hull.mean(0)).T[::-1]))]
-    probes = rng.uniform(-0.2, 1.2, (500, 2))
-    np.testing.assert_array_equal(trims.contains(hull, probes), Delaunay(hull).find_simplex(probes) >= 0)
 
 
 def test_the_axis_of_a_cap_and_of_a_belt() -> None:

@@ -1,4 +1,7 @@
-"""Distances against closed forms."""
+"""Distances against closed forms.
+
+Covers: pipeline.mesh.query.facet_points
+"""
 
 from __future__ import annotations
 
@@ -8,8 +11,9 @@ import numpy as np
 import trimesh
 
 from pipeline.mesh.query.distance import Scene
-from pipeline.mesh.query.facet_points import nearest_on_facet, spread_points, thin_facets
+from pipeline.mesh.query.facet_points import nearest_on_facet, spread_points
 from pipeline.values.surface import Surface
+from tests.needles import thin_facets
 
 
 def _box() -> Surface:
@@ -40,7 +44,7 @@ def test_nearest_point_on_a_facet_against_a_fine_search() -> None:
     steps = np.array([(i, j) for i in range(201) for j in range(201 - i)]) / 200
     for _ in range(40):
         a, b, c, p = rng.normal(size=(4, 3))
-        found = np.array(nearest_on_facet(*p, *a, *b, *c))
+        found = np.array(nearest_on_facet(tuple(p), tuple(a), tuple(b), tuple(c)))
         grid = a + steps[:, :1] * (b - a) + steps[:, 1:] * (c - a)
         best = np.linalg.norm(grid - p, axis=1).min()
         assert np.linalg.norm(found - p) <= best + 1e-12

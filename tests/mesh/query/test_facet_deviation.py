@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import trimesh
 
-from pipeline.mesh.query.facet_deviation import farthest_on_facets
+from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets
 from pipeline.mesh.query.facet_points import grid_points
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.surfaces import ROW
@@ -19,8 +19,11 @@ def _farthest(light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limi
     corner = np.asarray(light.vertices)[faces[:, 0]]
     begin = np.argmin(((corner[:, None] - dense.triangles_center[None]) ** 2).sum(axis=2), axis=1).astype(np.int32)
     return farthest_on_facets(
-        np.array(light.vertices), faces, np.full(len(faces), -1, np.int32), begin, np.array(dense.vertices),
-        dense_faces, facet_neighbours(dense_faces, len(dense.vertices)), np.full(len(dense_faces), -1, np.int32),
+        LightFacets(np.array(light.vertices), faces, np.full(len(faces), -1, np.int32), begin),
+        DenseMesh(
+            np.array(dense.vertices), dense_faces, facet_neighbours(dense_faces, len(dense.vertices)),
+            np.full(len(dense_faces), -1, np.int32),
+        ),
         NOTHING, pitch, limit, most,
     )  # fmt: skip
 

@@ -8,8 +8,8 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.mesh.repair.manifold import one_fan_each, part
-from pipeline.mesh.repair.orientation import inconsistent_edges, minority, turn
+from pipeline.mesh.repair.manifold import split_nonmanifold, split_singular_vertices
+from pipeline.mesh.repair.orientation import inconsistent_edges, inconsistent_facets, reversed_facets
 from pipeline.mesh.topology.adjacency import facet_neighbours, vertex_facets
 from pipeline.mesh.topology.components import components
 from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets, edge_report
@@ -44,8 +44,8 @@ def is_manifold(f: np.ndarray, n: int) -> bool:
 
 def _mend(v: np.ndarray, f: np.ndarray):
     near = facet_neighbours(f, len(v))
-    f, near = turn(f, near, minority(f, near, facet_areas(v, f)))
-    return f, part(v, f, near, components(near))
+    f, near = reversed_facets(f, near, inconsistent_facets(f, near, facet_areas(v, f)))
+    return f, split_nonmanifold(v, f, near, components(near))
 
 
 def _ball(subdivisions: int = 2) -> tuple[np.ndarray, np.ndarray]:
@@ -68,10 +68,10 @@ def test_only_the_vertices_asked_for_are_split() -> None:
     both = np.vstack([f, f + len(v), f + 2 * len(v)]).astype(np.int32)
     both[both == low + len(v)] = top
     both[both == low + 2 * len(v)] = top + len(v)
-    faces, copies = one_fan_each(both, 3 * len(v), np.array([top], np.int32))
+    faces, copies = split_singular_vertices(both, 3 * len(v), np.array([top], np.int32))
     assert copies.tolist() == [top]
     assert not is_manifold(faces, 3 * len(v) + 1)
-    faces, copies = one_fan_each(both, 3 * len(v), np.array([top, top + len(v)], np.int32))
+    faces, copies = split_singular_vertices(both, 3 * len(v), np.array([top, top + len(v)], np.int32))
     assert copies.tolist() == [top, top + len(v)]
     assert is_manifold(faces, 3 * len(v) + 2)
     np.testing.assert_array_equal(np.append(np.arange(3 * len(v)), copies)[faces], both)
@@ -151,9 +151,9 @@ def test_mixed_winding_follows_the_larger_part() -> None:
     some = np.random.default_rng(3).random(len(f)) < 0.3
     spoiled[some] = spoiled[some][:, ::-1]
     near = facet_neighbours(spoiled, len(v))
-    wrong = minority(spoiled, near, facet_areas(v, spoiled))
+    wrong = inconsistent_facets(spoiled, near, facet_areas(v, spoiled))
     np.testing.assert_array_equal(wrong, some)
-    mended, near = turn(spoiled, near, wrong)
+    mended, near = reversed_facets(spoiled, near, wrong)
     np.testing.assert_array_equal(near, facet_neighbours(mended, len(v)))
     assert trimesh.Trimesh(v, mended, process=False).volume == pytest.approx(
         trimesh.Trimesh(v, f, process=False).volume

@@ -1,4 +1,8 @@
-"""Edge collapse: what must not happen to a surface, on shapes known in closed form."""
+"""Edge collapse: what must not happen to a surface, on shapes known in closed form.
+
+Covers: pipeline.mesh.simplify.collapse_mesh, pipeline.mesh.simplify.collapse_rules
+Covers: pipeline.mesh.simplify.reversible_collapse
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,6 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.mesh.query.facet_points import thin_facets
 from pipeline.mesh.query.self_intersections import self_intersections
 from pipeline.mesh.repair.fold_overs import folded_facets, unfold
 from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
@@ -17,6 +20,7 @@ from pipeline.mesh.simplify.reversible_collapse import HeldPoints, ReversibleCol
 from pipeline.mesh.topology.defects import edge_report
 from pipeline.surfaces import ROW, Shape, row_distances, row_of
 from tests.apart import distances_to
+from tests.needles import thin_facets
 
 NOTHING = np.zeros((0, ROW))
 
@@ -166,15 +170,15 @@ def test_whatever_is_asked_the_surface_stays_manifold(seed: int, facets: int, ho
     assert (report.border > 0) == (before.border > 0)
 
 
-def test_a_leash_is_kept() -> None:
+def test_held_points_stay_near() -> None:
     vertices, faces = _noisy_ball(5, 0.0)
     work = _work(vertices, faces, remember=True)
     which = np.arange(len(vertices), dtype=np.int32)
-    trail = ReversibleCollapse(
+    reversible = ReversibleCollapse(
         work, HeldPoints(vertices, faces, which, np.zeros(len(which), bool), np.full(len(which), 0.1), np.inf)
     )
-    exhaust(trail, 4)
-    trail.done()
+    exhaust(reversible, 4)
+    reversible.done()
     assert len(work.faces) < 0.3 * len(faces)
     assert distances_to(vertices, work.points, work.faces).max() <= 0.1 + 1e-6
 
@@ -188,24 +192,26 @@ def test_steps_taken_back_leave_what_was_before(seed: int, share: float) -> None
     held = random.choice(len(vertices), 200, replace=False).astype(np.int32)
     work = _work(vertices, faces, remember=True)
     before = (work.points.copy(), work.faces.copy(), work.quadrics.copy(), work.carriers.copy())
-    trail = ReversibleCollapse(work, HeldPoints(vertices, faces, held, np.zeros(200, bool), np.full(200, 2.0), np.inf))
-    trail.collapse(len(faces) // 3)
+    reversible = ReversibleCollapse(
+        work, HeldPoints(vertices, faces, held, np.zeros(200, bool), np.full(200, 2.0), np.inf)
+    )
+    reversible.collapse(len(faces) // 3)
     # Some steps back and forth again, then all of them back.
-    some = random.choice(trail.alive(), max(1, int(share * trail.facets)), replace=False)
-    left = trail.facets
-    near, stuck = trail.take_back(some, np.zeros(len(some), bool))
-    assert trail.facets > left or len(stuck) == len(some)
-    trail.collapse(len(faces) // 4, near)
-    light = work.points.copy(), work.faces[trail.alive()]
+    some = random.choice(reversible.alive(), max(1, int(share * reversible.facets)), replace=False)
+    left = reversible.facets
+    near, stuck = reversible.take_back(some, np.zeros(len(some), bool))
+    assert reversible.facets > left or len(stuck) == len(some)
+    reversible.collapse(len(faces) // 4, near)
+    light = work.points.copy(), work.faces[reversible.alive()]
     report = edge_report(light[1], len(light[0]))
     assert (report.nonmanifold, report.inconsistent, report.duplicate, report.degenerate) == (0, 0, 0, 0)
     assert distances_to(vertices[held], *light).max() <= 2.0 + 1e-9
     while True:
-        alive = trail.alive()
-        _, stuck = trail.take_back(alive, np.zeros(len(alive), bool))
+        alive = reversible.alive()
+        _, stuck = reversible.take_back(alive, np.zeros(len(alive), bool))
         if len(stuck) == len(alive):
             break
-    assert trail.facets == len(faces)
+    assert reversible.facets == len(faces)
     for was, now in zip(before, (work.points, work.faces, work.quadrics, work.carriers), strict=True):
         np.testing.assert_array_equal(now, was)
 

@@ -1,4 +1,8 @@
-"""Neighbours, rings, loops and measures, held against trimesh, scipy and Euler's formula."""
+"""Neighbours, rings, loops and measures, held against trimesh, scipy and Euler's formula.
+
+Covers: pipeline.mesh.topology.adjacency, pipeline.mesh.topology.boundaries, pipeline.mesh.topology.components
+Covers: pipeline.mesh.topology.defects, pipeline.mesh.topology.measures
+"""
 
 from __future__ import annotations
 

@@ -38,7 +38,9 @@ class SourceRecord(Record):
 class SituationRecord(Record):
     """The plane, axis or point that a datum stands for, part coordinates."""
 
-    kind: Literal["plane", "axis", "point", "axis+point"] = Field(description="What the datum stands for.")
+    kind: Literal["plane", "axis", "point", "axis+point", "axis+plane"] = Field(
+        description="What the datum stands for."
+    )
     point: Vector = Field(description="The point, or one on the plane or axis.")
     direction: Direction | None = Field(description="Normal of the plane, or the axis; null for a point.")
 
