@@ -26,7 +26,9 @@ from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 _LOOKED_AT = np.array([0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98])
 # Sections are asked to be sound with so many times their own bulge, so that they don't graze what they pass.
 _MARGIN = 1.15
-_ROUNDS = 10
+# Of its chord: a section bulges no farther; and no stretch of it is longer than so many times its share of the chord.
+_BULGE, _LEAP = 0.35, 4.0
+_ROUNDS = 12
 # mm: a facet is given to a feature where that moves its free corner by no more.
 _GIVEN = 0.25
 # A facet lies along a feature where the cosine between their normals is at least this.
@@ -83,8 +85,18 @@ def sections(mesh: Bound, borders: Borders, shapes: Sequence[Shape]) -> tuple[Fl
         points[mine] = x.reshape(len(mine), samples, 3)
         good[mine] = (np.abs(off) < 1e-7).reshape(len(mine), samples).all(axis=1)
     length = np.linalg.norm((b - a)[:, 0], axis=1)
+    good &= _steady(np.concatenate([a, points, b], axis=1), (b - a)[:, 0])
     bulge = np.linalg.norm(points - start, axis=2).max(axis=1)
-    return start + _MARGIN * (points - start), good & (bulge < 0.5 * length + 1e-9)
+    return start + _MARGIN * (points - start), good & (bulge < _BULGE * length + 1e-9)
+
+
+def _steady(paths: Floats, chords: Floats) -> NDArray[np.bool_]:
+    """(k,) paths (k, s, 3) that run on along their chords (k, 3) without turning back or leaping."""
+    length = np.maximum(np.linalg.norm(chords, axis=1), 1e-300)[:, None]
+    steps = np.diff(paths, axis=1)
+    ahead = np.einsum("ksd,kd->ks", steps, chords) / length
+    wanted = np.diff(np.concatenate([[0.0], _LOOKED_AT, [1.0]])) * length
+    return np.asarray(((ahead > 0) & (np.linalg.norm(steps, axis=2) < _LEAP * wanted + 1e-9)).all(axis=1))
 
 
 def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[int, int]]:

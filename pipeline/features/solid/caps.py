@@ -16,7 +16,7 @@ from pipeline.features.solid.charts import chart_on
 from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.geometry import FULL_TURN, basis_of
-from pipeline.mesh.fill import flat_patch
+from pipeline.mesh.fill import constrained_delaunay
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.topology import boundary_loops, facet_areas
 from pipeline.surfaces import Shape, kind_of
@@ -145,7 +145,7 @@ def _lid(surface: Surface, loop: Ints) -> _Cap | None:
         return None
     u, v = basis_of(normal / length)
     flat = np.stack([(rim - middle) @ u, (rim - middle) @ v], axis=1)
-    found = flat_patch(flat, (np.arange(len(loop), dtype=np.int32),), np.empty((0, 2)))
+    found = constrained_delaunay(flat, (np.arange(len(loop), dtype=np.int32),), np.empty((0, 2)))
     if found is None:
         return None
     faces = loop[::-1][found[1]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ class _Flip:
     facets: NDArray[np.int64]
     made: Ints
 
-    def some(self, chosen: NDArray) -> _Flip:
+    def some(self, chosen: Any) -> _Flip:
         return _Flip(self.facets[chosen], self.made[chosen])
 
 

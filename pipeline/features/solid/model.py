@@ -13,6 +13,7 @@ from pipeline.features.simplification import Target, lightened_within, noise_rea
 from pipeline.features.solid.borders import fitted_borders
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
+from pipeline.features.solid.pinches import without_pinches
 from pipeline.features.solid.regions import Failure, faces_of
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, bound, outward_of, sharpened
 from pipeline.mesh.repair import denoised
@@ -24,7 +25,7 @@ from pipeline.values import Surface
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
 # A tolerance is given to lighten less this share: what sharp edges and borders take comes on top.
-_TRIES = 8
+_TRIES = 12
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,10 @@ def model_of(
 
 
 def _part(progress: Progress, low: float, high: float) -> Progress:
-    return lambda share, what: progress(low + (high - low) * share, what)
+    def told(fraction: float, text: str = "") -> None:
+        progress(low + (high - low) * fraction, text)
+
+    return told
 
 
 def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[int, int]]:
@@ -126,6 +130,9 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Outline, dict[int, 
             worst = max(left, key=lambda k: left[k])
             fallen[worst] = f"{left[worst]} of its borders on skin run along it"
             mesh = _without(mesh, worst, mesh.labels == worst)
+            continue
+        mesh, pinches = without_pinches(mesh, shapes)
+        if pinches:
             continue
         faces, failures = faces_of(mesh, shapes)
         if not failures:

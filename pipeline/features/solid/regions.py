@@ -62,7 +62,7 @@ class Failure:
 def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]]:
     """Faces of a closed mesh; failures are faces of a feature that have to fall back to facets."""
     region, count = _regions(mesh)
-    first = np.full(count, -1, np.int64)
+    first = np.zeros(count, np.int64)
     order = np.argsort(-facet_areas(mesh.points, mesh.faces), kind="stable")
     first[region[order[::-1]]] = order[::-1]  # the largest facet of each speaks for it
     feature = mesh.labels[first]
@@ -80,20 +80,20 @@ def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]
         by_face.setdefault(face, []).append(loop)
     new_edges: list[tuple[int, int]] = []
     new_points: list[Floats] = []
-    for face in np.flatnonzero(feature >= 0):
-        found = _opened(whole, made, int(face), by_face.get(int(face), []), outward[face])
+    for face in np.flatnonzero(feature >= 0).tolist():
+        found = _opened(whole, made, face, by_face.get(face, []), float(outward[face]))
         if isinstance(found, str):
             failures.append(Failure(int(feature[face]), region == face, found))
             continue
         chart, places = found
-        charts[int(face)] = chart
+        charts[face] = chart
         if places:
             ids = []
             for edge, point in places:
                 ids.append(len(whole.points) + len(new_edges))
                 new_edges.append(edge)
                 new_points.append(point)
-            cuts[int(face)] = (ids[0], ids[1])
+            cuts[face] = (ids[0], ids[1])
     if new_edges:
         whole, cuts = _with_cuts(whole, np.array(new_edges, np.int32), np.array(new_points), cuts)
     return Faces(whole, made, feature.astype(np.int32), outward, charts, cuts, region.astype(np.int32)), failures
@@ -164,11 +164,11 @@ def loops_of(faces: Ints, region: Ints, n: int) -> list[tuple[int, Ints]]:
     seen = np.zeros(faces.size, np.bool_)
     ends = np.flatnonzero(border.ravel())
     start_of = faces.ravel()
-    for h in ends:
+    for h in ends.tolist():
         if seen[h]:
             continue
         walk = []
-        at = int(h)
+        at = h
         while not seen[at]:
             seen[at] = True
             walk.append(int(start_of[at]))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -239,6 +240,7 @@ def _divided(faces: Ints, new: NDArray[np.int64], points: Floats) -> tuple[Ints,
         turn = np.argmax((x >= 0) if number == 1 else (x < 0), axis=1) if number < 3 else np.zeros(len(mine), int)
         i, j, k = (np.take_along_axis(f, ((turn + s) % 3)[:, None], 1)[:, 0] for s in range(3))
         p, q, r = (np.take_along_axis(x, ((turn + s) % 3)[:, None], 1)[:, 0] for s in range(3))
+        children: list[tuple[Any, Any, Any]]
         if number == 1:
             children = [(i, p, k), (p, j, k)]
         elif number == 2:
