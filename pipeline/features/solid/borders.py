@@ -175,6 +175,15 @@ def _mended(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
     return split(mesh, borders.ends[cut], where[cut], carriers)
 
 
+def set_on_feet(mesh: Bound, edges: Sequence[tuple[int, int]], shapes: Sequence[Shape]) -> tuple[Bound, int]:
+    """Skin facets at some borders, told by the ends of their edges, set on a foot; and how many there were."""
+    borders = borders_of(mesh)
+    wanted = {frozenset(edge) for edge in edges}
+    bad = np.array([frozenset(ends) in wanted for ends in borders.ends.tolist()], np.bool_)
+    bad &= np.array([not kind_of(s).flat for s in shapes])[borders.feature]
+    return _footed(mesh, borders, bad, shapes), int(bad.sum())
+
+
 def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape]) -> Bound:
     """Facets that leave their feature too flatly: a small steep facet is put between, on the side to which they leave."""
     rows = np.flatnonzero(bad)

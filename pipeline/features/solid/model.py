@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
 from pipeline.features.simplification import Target, lightened_within, noise_reach, table_of_shapes
-from pipeline.features.solid.borders import fitted_borders
+from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
 from pipeline.features.solid.pinches import without_pinches
@@ -25,7 +25,9 @@ from pipeline.values import Surface
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
 # A tolerance is given to lighten less this share: what sharp edges and borders take comes on top.
-_TRIES = 12
+_TRIES = 16
+# So often steeper facets are put at borders of a feature that have no curve.
+_PATIENCE = 3
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,7 @@ class Model:
     deviation  mm, two-sided, of the coarse skin from the light mesh's noise-free surface
     fallen     feature number -> why (part of) it was left as facets
     left_out   pieces of the mesh that are not the part: how many, and their facets
+    bound      the mesh that the outline was made from
     """
 
     outline: Outline
@@ -44,6 +47,7 @@ class Model:
     deviation: float
     fallen: dict[int, str]
     left_out: tuple[int, int]
+    bound: Bound
 
     @property
     def closed(self) -> bool:
@@ -85,8 +89,28 @@ def model_of(
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")
-    outline, fallen = _outlined(mesh, whole.shapes)
-    return Model(outline, whole, kept.deviation, fallen, left_out)
+    fallen: dict[int, str] = {}
+    mesh, outline = _outlined(mesh, whole.shapes, fallen)
+    return Model(outline, whole, kept.deviation, fallen, left_out, mesh)
+
+
+def without_faces(model: Model, faces: Sequence[int]) -> Model:
+    """The model with some of its faces, which the CAD kernel does not take, made otherwise: exact ones left as facets,
+    skin at the border of a feature set up more steeply."""
+    outline, mesh, fallen = model.outline, model.bound, dict(model.fallen)
+    edges = [
+        outline.edges[e] for f in faces if outline.faces.feature[f] < 0 for walk in outline.walks[f] for e, _ in walk
+    ]
+    mesh_before = mesh
+    for face in faces:
+        feature = int(outline.faces.feature[face])
+        if feature >= 0:
+            fallen[feature] = "the CAD kernel does not take its face"
+            mesh = _without(mesh, feature, outline.faces.facets_of(face))
+    if mesh is mesh_before:
+        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
+    mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
+    return replace(model, outline=outline, fallen=fallen, bound=mesh)
 
 
 def _part(progress: Progress, low: float, high: float) -> Progress:
@@ -121,9 +145,9 @@ def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[in
     return Surface(vertices, faces, surface.origin[mine]), labels[mine], (int((~kept).sum()), int((~mine).sum()))
 
 
-def _outlined(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Outline, dict[int, str]]:
-    """Borders, faces and edges; what can't be drawn exactly falls back to facets, and all is done again."""
-    fallen: dict[int, str] = {}
+def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> tuple[Bound, Outline]:
+    """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again."""
+    patience: dict[int, int] = {}
     for _ in range(_TRIES):
         mesh, left = fitted_borders(mesh, shapes)
         if left:
@@ -138,7 +162,14 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Outline, dict[int, 
         if not failures:
             outline, failures = outline_of(faces)
         if not failures:
-            return outline, fallen
+            return mesh, outline
+        # A border on skin is helped once or twice by a steeper facet before its feature is given up.
+        helped = [f.edge for f in failures if f.edge is not None and patience.get(f.feature, 0) < _PATIENCE]
+        mesh, feet = set_on_feet(mesh, helped, shapes)
+        for feature in {f.feature for f in failures}:
+            patience[feature] = patience.get(feature, 0) + 1
+        if feet:
+            continue
         for failure in failures:
             fallen[failure.feature] = failure.why
             mesh = _fallen_back(mesh, failure)

@@ -132,7 +132,9 @@ def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge
         curve = straight(points[0], points[-1])
         # The feature of the two that is no plane can't be drawn there.
         bad = next(f for f in between if not kind_of(faces.shapes[f]).flat)
-        failure = Failure(int(faces.feature[bad]), faces.facets_of(bad), "a border of it has no exact curve")
+        failure = Failure(
+            int(faces.feature[bad]), faces.facets_of(bad), "a border of it has no exact curve", (path[0], path[-1])
+        )
     return Edge(path[0], path[-1], between, curve), failure
 
 

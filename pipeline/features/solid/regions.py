@@ -52,11 +52,15 @@ class Faces:
 
 @dataclass(frozen=True)
 class Failure:
-    """A face that can't be made of its surface, by its facets (m,) of the mesh before seams were cut, and why."""
+    """A face that can't be made of its surface, by its facets (m,) of the mesh before seams were cut, and why.
+
+    edge  the two ends of the border that is to blame, where it is one between two vertices of that mesh
+    """
 
     feature: int
     facets: NDArray[np.bool_]
     why: str
+    edge: tuple[int, int] | None = None
 
 
 def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]]:

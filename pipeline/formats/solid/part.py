@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of
+from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, checked
@@ -23,6 +23,8 @@ from pipeline.values import FILLED, Surface
 
 NAME = "part.step"
 
+# So often faces that the kernel does not take are made otherwise.
+_AGAIN = 3
 # mm: a solid whose edges need more than this is told.
 _WIDE = 0.01
 # Of the light mesh's volume: what is more has to be explained by chords.
@@ -73,6 +75,12 @@ def make_part(
     body = built(model.outline, model.closed)
     progress(0.88, "checking it")
     verdict = checked(body.shape, body.faces)
+    for _ in range(_AGAIN):
+        if verdict.valid or not verdict.invalid_faces:
+            break
+        model = without_faces(model, verdict.invalid_faces)
+        body = built(model.outline, model.closed)
+        verdict = checked(body.shape, body.faces)
     progress(0.94, "writing it")
     names = _names(model, features)
     write_body(
