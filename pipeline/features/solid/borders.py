@@ -116,6 +116,8 @@ def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[in
 
 def unsound(mesh: Bound, borders: Borders, shapes: Sequence[Shape]) -> NDArray[np.bool_]:
     """(k,) borders whose section does not exist, makes its facet overlap itself, or crosses another on the feature."""
+    if not len(borders.facet):
+        return np.zeros(0, np.bool_)
     points, good = sections(mesh, borders, shapes)
     return ~good | _overlapping(mesh, borders, points) | _crossing(mesh, borders, points, shapes)
 

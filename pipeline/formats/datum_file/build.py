@@ -90,7 +90,6 @@ def build(outcome: Outcome) -> DatumFile:
         ),
         calipers=tuple(_caliper(check) for check in recover.calipers),
         audit=audit_record(audit, frame.matrix, missing),
-        solid=None,
         cautions=(),
     )
     told = dict.fromkeys([*outcome.cautions, *unknown, *missing.sentences(outcome.cautions)])

@@ -172,8 +172,11 @@ def _record(
         skin_held=model.deviation,
         edge_depth=DEPTH,
         largest_tolerance=verdict.tolerance,
-        volume=verdict.volume if model.closed else None,
-        volume_of_light_mesh=volume_of(light.vertices, light.faces) if model.closed else None,
+        **(
+            {"volume": verdict.volume, "volume_of_light_mesh": volume_of(light.vertices, light.faces)}
+            if model.closed
+            else {}
+        ),
         features=tuple(features[k].id for k in drawn),
         as_facets=tuple(
             FallenFeature(feature=features[k].id, why=why)

@@ -13,7 +13,7 @@ from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import checked
 from pipeline.formats.solid.document import Named, read_body, write_body
 from pipeline.progress import silent
-from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, SIDES, WIDTH, pierced_block
+from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, WIDTH, pierced_block
 
 BLOCK = LENGTH * WIDTH * HEIGHT
 
@@ -36,13 +36,6 @@ def test_a_pierced_block_has_its_volume_by_formula(pierced) -> None:
 
 def test_each_face_of_the_block_is_one_face(pierced) -> None:
     assert sorted(pierced.outline.faces.feature.tolist()) == list(range(7))
-
-
-def test_flat_skin_is_merged() -> None:
-    """A side that carries no feature: its coplanar facets are one face."""
-    surface, labels = pierced_block()
-    model = model_of(surface, np.where(labels == SIDES, -1, labels).astype(np.int32), SHAPES, 0.2, 0.0, silent)
-    assert sorted(model.outline.faces.feature.tolist()) == [-1, 0, 1, 2, 4, 5, 6]
 
 
 def test_borders_of_bore_and_face_are_circles(pierced) -> None:
