@@ -14,9 +14,8 @@ from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import zone_text
-from pipeline.report.feature_tables import feature_tables, relation_tables
+from pipeline.report.feature_tables import feature_tables, relation_tables, solid_section
 from pipeline.report.figures import Figures
-from pipeline.report.solid import solid_section
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import Words, prose, safe
 from pipeline.surfaces import kind_of, names_of

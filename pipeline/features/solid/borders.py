@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from pipeline.features.solid.charts import Chart, chart_on
 from pipeline.features.solid.crossings import crossing_edges, simple_polygons
+from pipeline.features.solid.curves import onto
 from pipeline.features.solid.flips import flipped
-from pipeline.features.solid.meeting import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, given, split
 from pipeline.mesh.topology import facet_neighbours, facet_normals
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
@@ -187,7 +187,7 @@ def set_on_feet(mesh: Bound, edges: Sequence[tuple[int, int]], shapes: Sequence[
 
 
 def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape]) -> Bound:
-    """Facets that leave their feature too flatly: a small steep facet is put between, on the side to which they leave."""
+    """Facets that leave their feature too flatly: a small steep one is put between, on the side to which they leave."""
     rows = np.flatnonzero(bad)
     rows = rows[np.unique(borders.facet[rows], return_index=True)[1]]
     if not len(rows):

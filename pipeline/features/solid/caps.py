@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.features.solid.charts import chart_on
-from pipeline.features.solid.meeting import onto
+from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.geometry import FULL_TURN, basis_of
 from pipeline.mesh.fill import constrained_delaunay

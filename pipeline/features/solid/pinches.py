@@ -1,4 +1,4 @@
-"""Places where the border of a feature touches itself in one vertex: one of the two corners there is given up to skin."""
+"""Places where the border of a feature touches itself in one vertex: the skin between is bridged, or a corner cut."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.features.solid.meeting import onto
+from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.mesh.topology import facet_neighbours, facet_normals
 from pipeline.surfaces import Shape, surface_normal

@@ -11,7 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from pipeline.features.solid.charts import Chart, chart_on, frame_about
-from pipeline.features.solid.meeting import onto
+from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.geometry import FULL_TURN, basis_of
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid.meeting import onto, onto_meeting
+from pipeline.features.solid.curves import onto, onto_meeting
 from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import Shape, signed_distance, surface_normal
 

@@ -146,7 +146,8 @@ def _look(what: int | str, features: Sequence[FeatureRecord], colours: dict[str,
 
 
 def _record(
-    model: Model, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord], skin: float, size: int
+    model: Model, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord], skin: float,
+    size: int,
 ) -> SolidRecord:  # fmt: skip
     mesh, light = model.mesh, model.capped.surface
     areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.features.solid.curves import meeting_curve
-from pipeline.features.solid.meeting import onto
+from pipeline.features.solid.curves import meeting_curve, onto
 from pipeline.surfaces import Shape, signed_distance
 
 Z = np.array([0.0, 0.0, 1.0])
