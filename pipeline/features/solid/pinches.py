@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
@@ -133,7 +135,7 @@ def _corner_given_up(mesh: Bound, shapes: Sequence[Shape], vertex: int, label: i
     return _sunk(mesh, shapes[label], vertex, label, corner, where)
 
 
-def _sunk(mesh: Bound, shape: Shape, vertex: int, label: int, corner: Ints, rim: Floats) -> Bound:
+def _sunk(mesh: Bound, shape: Shape, vertex: int, label: int, corner: NDArray[Any], rim: Floats) -> Bound:
     """Facets (c,) round a vertex made skin about a point below the feature."""
     turned = np.stack([np.roll(f, -int(np.argmax(f == vertex))) for f in mesh.faces[corner]])
     first = next(int(a) for a in turned[:, 1] if a not in turned[:, 2])

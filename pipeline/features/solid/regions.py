@@ -312,8 +312,8 @@ def _cut(mesh: Bound, chart: Chart, loops: list[Ints], outward: float) -> tuple[
     for _, loop, turn in sorted(winding, key=lambda w: -w[0]):
         low, high = np.minimum(turn[:-1], turn[1:]), np.maximum(turn[:-1], turn[1:])
         shifted = at + FULL_TURN * np.ceil((low - at) / FULL_TURN)
-        hit = int(np.flatnonzero(shifted <= high)[0])
-        edges.append((int(loop[hit]), int(loop[(hit + 1) % len(loop)])))
+        passed = int(np.flatnonzero(shifted <= high)[0])
+        edges.append((int(loop[passed]), int(loop[(passed + 1) % len(loop)])))
     if winding and winding[0][0] + winding[1][0] != 0:
         return None
     return at, edges
