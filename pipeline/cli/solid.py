@@ -101,7 +101,7 @@ def lines_of(data: DatumFile, report: PartReport, folder: Path) -> list[str]:
         f"part     {state}, {'valid' if made.valid else 'NOT VALID'} by the CAD kernel; {made.faces:,} faces, of which "
         f"{skin:,} skin",
         f"exact    {len(made.features)} of {len(data.features)} features have exact faces, edges within "
-        f"{show.um(made.largest_tolerance)}",
+        f"{1000 * made.largest_tolerance:.3f} um",
         f"skin     within {made.skin_held:.3f} mm of the light mesh ({made.skin:g} asked)",
     ]
     if made.volume is not None and made.volume_of_light_mesh is not None:
