@@ -217,12 +217,16 @@ class LightenSettings(Settings):
 
 
 class AuditSettings(Settings):
-    """The budget, mm (tilt in degrees); None asks nothing."""
+    """The budget, mm (tilt in degrees); None asks nothing.
+
+    second_opinion  have another library measure the distances as well, and say where it doesn't agree
+    """
 
     max_deviation: Positive | None = None
     max_axis_shift: Positive | None = None
     max_radius_change: Positive | None = None
     max_tilt: Positive | None = None
+    second_opinion: bool = False
 
 
 class ExportSettings(Settings):

@@ -415,12 +415,15 @@ def _digest_of(path: Path) -> str:
 
 
 def _code_digest() -> str:
-    """Of this package and the libraries whose figures enter results: a new version makes results anew."""
+    """Of this package, the kinds of surface registered with it, and the libraries whose figures enter results: a new
+    version makes results anew."""
+    from pipeline.surfaces import files_from_outside
+
     root = Path(__file__).parent
     digest = hashlib.sha256(__version__.encode())
-    for path in sorted(root.rglob("*.py")):
-        if "cli" not in path.relative_to(root).parts:
-            digest.update(path.read_bytes())
+    ours = [path for path in sorted(root.rglob("*.py")) if "cli" not in path.relative_to(root).parts]
+    for path in (*ours, *files_from_outside()):
+        digest.update(path.read_bytes())
     for library, version in library_versions().items():
         digest.update(f"{library} {version}".encode())
     return digest.hexdigest()

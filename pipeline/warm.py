@@ -59,12 +59,11 @@ def write_list(variants: Sequence[Variant], path: Path = LIST) -> None:
     path.write_text("[\n" + ",\n".join(lines) + "\n]\n")
 
 
-def compile_all(tell: Callable[[int, int], None]) -> list[str]:
-    """Compile each variant of the list that the cache lacks; the kernels that could not be, with the reason.
+def compile_all(variants: Sequence[Variant], tell: Callable[[int, int], None]) -> list[str]:
+    """Compile each variant that the cache lacks, callees first; the kernels that could not be, with the reason.
 
     tell   called with how many are left, of how many, whenever one is done
     """
-    variants = read_list()
     failed = []
     count = min(_cores(), _MOST_PROCESSES, max(1, len(variants)))
     # Forked workers share what the parent has imported; where there is no fork each imports it for itself.
@@ -152,7 +151,7 @@ def _find(name: str) -> Any:
 
 def _written(numba_type: Any) -> Any:
     """A numba type as it stands in the list."""
-    types = numba.types
+    types: Any = numba.types
     if isinstance(numba_type, types.Array):
         letters = f"{numba_type.dtype} {numba_type.ndim} {numba_type.layout}"
         if not numba_type.aligned or not _SCALAR.fullmatch(str(numba_type.dtype)):
@@ -174,7 +173,7 @@ def _written(numba_type: Any) -> Any:
 
 def _type_of(written: Any) -> Any:
     """The numba type of what `_written` wrote."""
-    types = numba.types
+    types: Any = numba.types
     if isinstance(written, list):
         return types.BaseTuple.from_types([_type_of(t) for t in written])
     if isinstance(written, dict):
@@ -203,7 +202,8 @@ def record(run: Callable[[], None]) -> list[Variant]:
     order: dict[tuple[str, str], int] = {}
     found: list[Variant] = []
     local = threading.local()
-    compile_one = Dispatcher.compile
+    dispatchers: Any = Dispatcher
+    compile_one = dispatchers.compile
 
     def watched(dispatcher: Any, signature: Any) -> Any:
         function = dispatcher.py_func
@@ -225,11 +225,11 @@ def record(run: Callable[[], None]) -> list[Variant]:
             open_calls[-1].add(order[key])
         return entry
 
-    Dispatcher.compile = watched
+    dispatchers.compile = watched
     try:
         run()
     finally:
-        Dispatcher.compile = compile_one
+        dispatchers.compile = compile_one
     return found
 
 
@@ -257,7 +257,7 @@ def main(arguments: list[str]) -> int:
     """Compile what is on the list, once for each state of the code; or with `record` write the list anew."""
     if arguments == ["record"]:
         with tempfile.TemporaryDirectory() as cache:
-            numba.config.CACHE_DIR = os.environ["NUMBA_CACHE_DIR"] = cache
+            sys.modules["numba"].config.CACHE_DIR = os.environ["NUMBA_CACHE_DIR"] = cache
             write_list(record(run_demo))
         return 0
     done = Path(os.environ["NUMBA_CACHE_DIR"]) / _DONE
@@ -265,11 +265,15 @@ def main(arguments: list[str]) -> int:
         return 0
     signal.signal(signal.SIGTERM, _leave)
     try:
-        failed = compile_all(_tell)
+        failed = compile_all(read_list(), _tell)
     except KeyboardInterrupt:
         return 130
-    for line in failed:
-        print(f"not compiled ahead, so the first run takes longer: {line}", file=sys.stderr)
+    if failed:
+        print(
+            f"{len(failed)} kernels of {LIST.name} do not fit the code any more, so the first run takes longer; "
+            f"the first of them is {failed[0]}",
+            file=sys.stderr,
+        )
     done.touch()
     return 0
 

@@ -35,6 +35,7 @@ def budget_options(function: Any) -> Any:
 @click.option("--fit", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first.")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of both files' coordinates.")
 @budget_options
+@click.option("--second-opinion", is_flag=True, help="Have pymeshlab measure the distances as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the audit as one JSON object.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def command(
@@ -46,6 +47,7 @@ def command(
     max_axis_shift: float | None,
     max_radius_change: float | None,
     max_tilt: float | None,
+    second_opinion: bool,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -66,6 +68,7 @@ def command(
         max_axis_shift=max_axis_shift,
         max_radius_change=max_radius_change,
         max_tilt=max_tilt,
+        second_opinion=second_opinion,
     )
     watch = show.stage_progress(quiet or as_json)
     reading = {"units": units} if units else {}
@@ -94,12 +97,18 @@ def as_lines(audit: Audit) -> list[str]:
         f"facets   {audit.facets_before:,} against {audit.facets_after:,}",
         f"scan's own noise {show.um(audit.noise_sigma)}",
     ]
-    for name, d in (
+    ways = [
         ("scan to light, as measured", audit.scan_to_light),
         ("light to scan, as measured", audit.light_to_scan),
         ("scan to light, noise aside", forth),
         ("light to scan, noise aside", back),
-    ):
+    ]
+    if audit.second_opinion is not None:
+        ways += [
+            ("scan to light, second opinion", audit.second_opinion.scan_to_light),
+            ("light to scan, second opinion", audit.second_opinion.light_to_scan),
+        ]
+    for name, d in ways:
         x, y, z = d.where
         lines.append(
             f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "

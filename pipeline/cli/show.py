@@ -105,6 +105,9 @@ def summary_lines(result: Result) -> list[str]:
         f"light    {audit.facets_after:,} facets; scan to light rms {um(audit.scan_to_light.rms)}, "
         f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
     ]
+    if audit.second_opinion is not None:
+        other = audit.second_opinion.scan_to_light
+        lines.append(f"         by pymeshlab: rms {um(other.rms)}, p99 {um(other.p99)}, max {um(other.max)}")
     broken_first = sorted(audit.budget, key=lambda line: line.held)
     for line in broken_first[:4]:
         value = "no figure" if line.value is None else f"{line.value:.4f}"

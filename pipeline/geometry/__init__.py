@@ -17,7 +17,7 @@ from pipeline.geometry.circle import (
     polar_angles,
     turn_between,
 )
-from pipeline.geometry.linear_solve import damped_step, eliminate
+from pipeline.geometry.linear_solve import damped_step, eliminate, solve_columns
 from pipeline.geometry.motion import (
     into_frame,
     rigid,
@@ -92,6 +92,7 @@ __all__ = [
     "signed_area",
     "simplified",
     "small_motion",
+    "solve_columns",
     "steady_pair",
     "step_lengths",
     "transformed",

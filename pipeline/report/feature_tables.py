@@ -68,7 +68,8 @@ def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
     if feature.half_angle is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
     if feature.major_radius is not None:
-        said.append(f"centre circle D {show.length(f'{at}.major_radius', size, 2.0)}")
+        of_what = "centre circle" if kind_of(feature).tubular else "long axis"
+        said.append(f"{of_what} D {show.length(f'{at}.major_radius', size, 2.0)}")
     if feature.confidence != "good":
         said.append("low confidence")
     if not feature.machined:

@@ -14,6 +14,7 @@ from pipeline.features.simplification import (
     best_fit,
     compare_features,
     labels_by_nearness,
+    measured_again,
     moved_by,
     noise_reach,
     target_surface,
@@ -36,6 +37,7 @@ from pipeline.values import (
     LightenResult,
     RecoverResult,
     Removal,
+    SecondOpinion,
     Source,
     Surface,
 )
@@ -52,7 +54,7 @@ def audit(
 ) -> AuditResult:
     """Hold the light mesh against the measured facets of the scan, and each feature against its refit.
 
-    Raises GeometryError when one of the meshes has no facets.
+    Raises GeometryError when one of the meshes has no facets, SettingsError where a second opinion can't be had.
     """
     scan = fill.surface
     progress(0.0, "taking the scan's noise aside")
@@ -60,6 +62,10 @@ def audit(
     progress(0.3, "measuring distances both ways")
     scene = Scene(Surface(target.vertices, scan.faces, scan.origin))
     apart = two_sided(scan, scene, target, lighten.surface, lighten.labels)
+    second = None
+    if settings.second_opinion:
+        progress(0.6, "having them measured by another library")
+        second = measured_again(scan, scene, target, lighten.surface, apart)
     del scene
     progress(0.8, "fitting the features on the light mesh")
     features = compare_features(recover.features, lighten.surface, lighten.labels)
@@ -70,7 +76,7 @@ def audit(
             recover.features, features, apart, settings, source,
             facets_before=source.facets, light=lighten.surface,
             area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
-            area_removed=sum(r.area for r in (*clean_removals, *fill.carved)),
+            area_removed=sum(r.area for r in (*clean_removals, *fill.carved)), second=second,
         ),
         apart.signed,
     )  # fmt: skip
@@ -91,7 +97,8 @@ def compare(
     The mesh is taken as it lies, or with `fitted` after a best fit onto the scan. It brings no labels:
     they are carried over by nearness. What of it lies beyond a border of the scan is compared with nothing.
 
-    Raises GeometryError when one of the two has no facets, or they lie far apart.
+    Raises GeometryError when one of the two has no facets, or they lie far apart, and SettingsError where a second
+    opinion can't be had.
     """
     scan = clean.surface
     progress(0.0, "taking the scan's noise aside")
@@ -107,12 +114,17 @@ def compare(
     labels = labels_by_nearness(scan, target.labels, light, scene)
     border = (facet_neighbours(scan.faces, len(scan.vertices)) == -1).any(axis=1)
     apart = two_sided(scan, scene, target, light, labels, unknown=border)
+    second = None
+    if settings.second_opinion:
+        progress(0.6, "having them measured by another library")
+        second = measured_again(scan, scene, target, light, apart, unknown=border)
     progress(0.8, "fitting the features on the light mesh")
     changes = compare_features(recover.features, light, labels, robust=True)
     areas = facet_areas(scan.vertices, scan.faces)
     found = conclude(
         recover.features, changes, apart, settings, source, facets_before=source.facets, light=light,
         area_measured=float(areas.sum()), area_filled=0.0, area_removed=sum(r.area for r in clean.removals),
+        second=second,
     )  # fmt: skip
     return found, motion
 
@@ -120,7 +132,7 @@ def compare(
 def conclude(
     features: tuple[Feature, ...], changes: list[FeatureAudit], apart: Distances, settings: AuditSettings,
     source: Source, *, facets_before: int, light: Surface, area_measured: float, area_filled: float,
-    area_removed: float,
+    area_removed: float, second: SecondOpinion | None = None,
 ) -> Audit:  # fmt: skip
     """Judge distances and changes against the budget."""
     changes = [replace(c, worst=float(w)) for c, w in zip(changes, apart.worst_of_feature, strict=True)]
@@ -136,10 +148,11 @@ def conclude(
         for j in judged
         if j.verdict == "unknown"
     ]
+    cautions += [] if second is None else second.cautions
     return Audit(
         apart.scan_to_light, apart.light_to_scan, judged, tuple(lines), all(line.held for line in lines),
         facets_before, light.facets, area_measured, area_filled, area_removed, source.noise_sigma,
-        apart.noise_aside[0].rms, tuple(cautions), apart.noise_aside,
+        apart.noise_aside[0].rms, tuple(cautions), apart.noise_aside, second,
     )  # fmt: skip
 
 

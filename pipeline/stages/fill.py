@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import SettingsError
 from pipeline.features.exclusion import propose, without_inside
@@ -25,6 +24,7 @@ from pipeline.features.gaps import (
     ways_to_cap,
     ways_to_close,
 )
+from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
 from pipeline.mesh.query import self_intersections
@@ -130,14 +130,14 @@ def _next_patch(made: _Made) -> _Made:
     return replace(made, patch=patch, note="" if patch is not None else "every patch would cross the surface")
 
 
-def _checked(surface: Surface, made: list[_Made], band: Band, stands_for: NDArray[np.int32]) -> list[_Made]:
+def _checked(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) -> list[_Made]:
     """Replace patches that cross something by the next best, until nothing crosses."""
     while bad := _misfits(surface, made, band, stands_for):
         made = [_next_patch(m) if number in bad else m for number, m in enumerate(made)]
     return made
 
 
-def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: NDArray[np.int32]) -> set[int]:
+def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) -> set[int]:
     """Numbers of the gaps whose patch crosses a facet or uses an edge that is taken."""
     vertices, faces, owner = _joined(surface, made, stands_for)
     old = len(surface.faces)
@@ -158,9 +158,7 @@ def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: NDArra
     return bad
 
 
-def _joined(
-    surface: Surface, made: list[_Made], stands_for: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int64]]:
+def _joined(surface: Surface, made: list[_Made], stands_for: Ints) -> tuple[Floats, Ints, Indices]:
     """Vertices, faces, and for each new facet the number of its gap."""
     vertices, faces, owner = [surface.vertices], [], []
     count = len(surface.vertices)
@@ -184,7 +182,7 @@ def _joined(
 
 
 @njit(cache=True)
-def _welded(faces, stands_for, used):  # type: ignore[no-untyped-def]
+def _welded(faces: Ints, stands_for: Ints, used: Mask) -> Ints:
     """Where a closed gap touches vertices at one place, one of them stands for all."""
     out = faces.copy()
     for t in range(len(faces)):
@@ -197,9 +195,9 @@ def _welded(faces, stands_for, used):  # type: ignore[no-untyped-def]
 
 def _put_together(
     surface: Surface,
-    labels: NDArray[np.int32],
+    labels: Ints,
     made: list[_Made],
-    stands_for: NDArray[np.int32],
+    stands_for: Ints,
     names: tuple[str, ...],
 ) -> FillResult:
     vertices, faces, owner = _joined(surface, made, stands_for)

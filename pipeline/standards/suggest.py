@@ -27,7 +27,13 @@ _CLEARANCE = {"fine": "IT12", "medium": "IT13", "coarse": "IT14", "close": "IT12
 
 
 def suggest(features: Sequence[Feature]) -> tuple[SizeSuggestion, ...]:
-    """Suggestions for every bore, boss and groove, in the order of the features, the nearest of each sort first."""
+    """Suggestions for every bore, boss and groove, in the order of the features, the nearest of each sort first.
+
+    >>> from tests.features.made import bore
+    >>> seat = bore('seat', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0)
+    >>> [s.name for s in suggest([seat]) if 'bearing' in s.what][2]
+    '6206 outer ring (30 x 62 x 16)'
+    """
     out: list[SizeSuggestion] = []
     for feature in features:
         if feature.radius is None or feature.confidence != "good":

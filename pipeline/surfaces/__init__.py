@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import view
 from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature, StepSurface
-from pipeline.surfaces.registry import KINDS, is_bore, kind_of, names_of, register, row_of, unpack
+from pipeline.surfaces.registry import KINDS, files_from_outside, is_bore, kind_of, names_of, register, row_of, unpack
 from pipeline.surfaces.shape import (
     PACKED,
     ROW,
@@ -38,14 +38,17 @@ if TYPE_CHECKING:
         chord_steps,
         distance_gradient,
         gradient,
+        move_onto,
+        row_distances,
         sane,
         start_of,
     )
-    from pipeline.surfaces.intersection import chart_of, height_of, move_onto, row_distances
     from pipeline.surfaces.kernels import (
+        chart_of,
         closed_form,
         distances,
         gradients,
+        height_of,
         jacobian,
         moved,
         normal_equations,
@@ -56,10 +59,13 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "dispatch": (
-        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS begin chord_steps distance_gradient gradient sane start_of"
+        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS "
+        "begin chord_steps distance_gradient gradient move_onto row_distances sane start_of"
     ),
-    "intersection": "chart_of height_of move_onto row_distances",
-    "kernels": "closed_form distances gradients jacobian moved normal_equations refine signed_distance surface_normal",
+    "kernels": (
+        "chart_of closed_form distances gradients height_of jacobian moved normal_equations refine signed_distance "
+        "surface_normal"
+    ),
 }
 
 __all__ = [
@@ -89,6 +95,7 @@ __all__ = [
     "closed_form",
     "distance_gradient",
     "distances",
+    "files_from_outside",
     "gradient",
     "gradients",
     "height_of",

@@ -11,6 +11,7 @@ from pipeline.jit import njit
 from pipeline.surfaces.kind import StepSurface
 from pipeline.surfaces.shape import Shape
 
+_ON_AXIS = 1e-9  # mm: what is no farther from an axis lies in no direction from it
 TINY = 1e-300  # keeps a quotient finite on an axis or a centre, and changes no other one
 
 
@@ -95,7 +96,7 @@ def axes_towards(shape: Shape, near: Floats) -> Floats:
     axis = shape.direction
     away = rejection(near - shape.point, axis)
     size = np.linalg.norm(away)
-    away = basis_of(axis)[0] if size == 0.0 else away / size
+    away = basis_of(axis)[0] if size < _ON_AXIS else away / size
     return np.stack([away, np.cross(axis, away), axis])
 
 

@@ -133,6 +133,64 @@ def distance_gradient(row: Floats, x: float, y: float, z: float) -> tuple[float,
 
 
 @njit(cache=True)
+def move_onto(table: Floats, a: int, b: int, c: int, point: Floats) -> bool:
+    """Move `point` (3,) onto surface `a`, or onto what `a`, `b` (and `c`) have in common; -1 means none.
+
+    table  (k, ROW) of the surfaces
+
+    One surface is met exactly; two and three by Newton steps of least length. False, with the point
+    where it was, where the surfaces run too nearly along each other or do not meet near the point.
+    """
+    if a < 0:
+        return True
+    x, y, z = point[0], point[1], point[2]
+    d1, g1, g2, g3 = distance_gradient(table[a], x, y, z)
+    if b < 0:
+        # Once is exact for all kinds; the second step takes away the rounding of the first.
+        for _ in range(2):
+            d1, g1, g2, g3 = distance_gradient(table[a], x, y, z)
+            x, y, z = x - d1 * g1, y - d1 * g2, z - d1 * g3
+        point[0], point[1], point[2] = x, y, z
+        return True
+    for _ in range(12):
+        d1, g1, g2, g3 = distance_gradient(table[a], x, y, z)
+        d2, h1, h2, h3 = distance_gradient(table[b], x, y, z)
+        gh = g1 * h1 + g2 * h2 + g3 * h3
+        if c < 0:
+            det = 1.0 - gh * gh
+            if det < 0.03:
+                return False
+            s = (d1 - gh * d2) / det
+            t = (d2 - gh * d1) / det
+            sx, sy, sz = s * g1 + t * h1, s * g2 + t * h2, s * g3 + t * h3
+            worst = max(abs(d1), abs(d2))
+        else:
+            d3, k1, k2, k3 = distance_gradient(table[c], x, y, z)
+            mx, my, mz = h2 * k3 - h3 * k2, h3 * k1 - h1 * k3, h1 * k2 - h2 * k1
+            det = g1 * mx + g2 * my + g3 * mz
+            if abs(det) < 0.1:
+                return False
+            sx = (d1 * mx + d2 * (k2 * g3 - k3 * g2) + d3 * (g2 * h3 - g3 * h2)) / det
+            sy = (d1 * my + d2 * (k3 * g1 - k1 * g3) + d3 * (g3 * h1 - g1 * h3)) / det
+            sz = (d1 * mz + d2 * (k1 * g2 - k2 * g1) + d3 * (g1 * h2 - g2 * h1)) / det
+            worst = max(abs(d1), abs(d2), abs(d3))
+        x, y, z = x - sx, y - sy, z - sz
+        if worst < 1e-9:
+            point[0], point[1], point[2] = x, y, z
+            return True
+    return False
+
+
+@njit(cache=True)
+def row_distances(row: Floats, points: Floats) -> Floats:
+    """Signed distance (n,) of points (n, 3) to the surface of a row of a table."""
+    out = np.empty(len(points))
+    for i in range(len(points)):
+        out[i] = distance_gradient(row, points[i, 0], points[i, 1], points[i, 2])[0]
+    return out
+
+
+@njit(cache=True)
 def chord_steps(row: Floats) -> int:
     """Into how many steps the sides of a facet on a row's surface are parted to find its chord error; 0: none."""
     return _CHORD_STEPS[int(row[CODE])]

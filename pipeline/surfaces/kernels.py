@@ -1,21 +1,27 @@
-"""Compiled loops over points for any kind, told by its code; the small solver of the fits; and both for shapes.
+"""Compiled loops over points for any kind, told by its code; the small solver of the fits; and what is asked of shapes.
 
 The solver is Levenberg and Marquardt's, on orthogonal distances (Shakarji 1998, J. Res. NIST 103, 633-641).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from pipeline.geometry import Floats, damped_step
+from pipeline.geometry import Floats, Indices, Mask, damped_step
 from pipeline.jit import njit, prange
 from pipeline.surfaces.dispatch import WIDEST, apply_step, begin, evaluate, fill_rows, gradient
+from pipeline.surfaces.kind import Chart
 from pipeline.surfaces.registry import KINDS, unpack
 from pipeline.surfaces.shape import PACKED, Shape, as_points, pack
 
 _MANY = 40_000  # below that waking the threads costs more than they save
 _CHUNKS = 64  # fixed, so that sums don't depend on the number of threads
 _AT_ONCE = 64  # points whose derivatives lie in the fastest cache
+_FACING = 0.02  # cosine between a line of sight and a normal, under which the surface is seen from the edge
+_REACH = 1.5  # sizes of a surface from its axis or centre, where tracing begins
+_ROUNDS, _CLOSE, _MET = 200, 1e-10, 1e-7  # steps of tracing; mm
 
 
 @njit(cache=True)
@@ -66,7 +72,9 @@ def jacobians(code: int, s: Floats, points: Floats, width: int) -> Floats:
 
 
 @njit(cache=True, fastmath={"reassoc", "contract"})
-def _gather(code, s, points, weights, low, high, width, total):
+def _gather(
+    code: int, s: Floats, points: Floats, weights: Floats, low: int, high: int, width: int, total: Floats
+) -> None:
     """Add the normal matrix, right side and weighted squares of points[low:high] into total, row by row."""
     rows, away = np.empty((WIDEST + 1, _AT_ONCE)), np.empty(_AT_ONCE)
     weighted = np.empty(_AT_ONCE)
@@ -118,7 +126,9 @@ def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, widt
 
 
 @njit(cache=True)
-def refine(code, s, points, weights, slots, free, iterations, tolerance):
+def refine(
+    code: int, s: Floats, points: Floats, weights: Floats, slots: Indices, free: Mask, iterations: int, tolerance: float
+) -> tuple[int, bool]:
     """Levenberg-Marquardt on weighted orthogonal distances, in place; (iterations used, converged).
 
     Converged when no free parameter moves any point by more than `tolerance` mm, by the size of its
@@ -196,3 +206,74 @@ def closed_form(kind: str, points: Floats, normals: Floats) -> Shape | None:
     if len(points) < len(KINDS[kind].parameters) or not begin(KINDS[kind].code, points, normals, packed):
         return None
     return unpack(kind, packed)
+
+
+def height_of(shape: Shape, outward: float, origin: Floats, direction: Floats) -> Callable[[Floats], Floats]:
+    """Where a line of sight meets a fitted surface: feet of lines (n, 3) -> steps (n,) mm along `direction`.
+
+    Of several meetings the one nearest to the plane through `origin` counts; nan where the surface is
+    missed or seen from behind. outward as for `chart_of`.
+    """
+
+    def height(feet: Floats) -> Floats:
+        found = np.full(len(feet), np.nan)
+        for steps in _meetings(shape, feet, direction):
+            with np.errstate(invalid="ignore"):
+                facing = outward * (surface_normal(shape, feet + steps[:, None] * direction) @ direction) > _FACING
+                depth = (feet - origin) @ direction + steps
+                better = ~(np.abs((feet - origin) @ direction + found) <= np.abs(depth))
+            take = facing & better & np.isfinite(steps)
+            found[take] = steps[take]
+        return found
+
+    return height
+
+
+def _meetings(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
+    """Steps along the direction at which lines meet the unbounded surface, nan where they don't."""
+    meet = KINDS[shape.kind].meetings
+    return traced(shape, feet, direction) if meet is None else meet(shape, feet, direction)
+
+
+def traced(shape: Shape, feet: Floats, direction: Floats) -> list[Floats]:
+    """The first meetings from either end of each line, by sphere tracing (Hart 1996): no meeting is stepped over.
+
+    Steps (n,) mm from the feet (n, 3) along the unit direction (3,), nan where there is none. Each step of the tracing
+    is the distance from the surface. It begins beyond the surface's size, on both sides of where a line passes its
+    axis, if the surface is drawn along that, or else its centre.
+    """
+    reach = _REACH * (float(shape.major_radius or 0.0) + float(shape.radius or 0.0))
+    middle = -((feet - shape.point) @ direction)
+    if KINDS[shape.kind].ruled and shape.direction is not None:
+        across = direction - (direction @ shape.direction) * shape.direction
+        square = float(across @ across)
+        if square < 1e-12:
+            return []  # along the axis
+        middle, reach = -((feet - shape.point) @ across) / square, reach / float(np.sqrt(square))
+    out = []
+    for way in (1.0, -1.0):
+        steps = middle - way * reach
+        off = np.full(len(feet), np.inf)
+        for _ in range(_ROUNDS):
+            off = signed_distance(shape, feet + steps[:, None] * direction)
+            # What has arrived stays: inside, its last digits would grow to a step across.
+            steps = steps + way * np.where(np.abs(off) < _CLOSE, 0.0, np.abs(off))
+            if np.all((np.abs(off) < _CLOSE) | (way * (steps - middle) > reach)):
+                break
+        out.append(np.where(np.abs(off) < _MET, steps, np.nan))
+    return out
+
+
+def chart_of(shape: Shape, near: Floats, outward: float) -> Chart:
+    """The chart of a fitted surface.
+
+    near     (3,) point of it that the chart is laid out around
+    outward  1.0 where the geometric normal points out of the material, -1.0 where into it (bores)
+    """
+    chart = KINDS[shape.kind].chart(shape, near)
+    if outward > 0.0:
+        return chart
+    mirror = np.array([-1.0, 1.0])
+    return Chart(
+        lambda points: chart.flatten(points) * mirror, lambda places: chart.lift(places * mirror), chart.period
+    )

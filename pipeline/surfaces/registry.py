@@ -22,7 +22,7 @@ from pipeline.surfaces.kind import Kind
 from pipeline.surfaces.shape import OfAKind, Shape, Sided, pack
 
 _COMPILED = "pipeline.surfaces.dispatch"
-_outside: list[Path] = []  # files of the kinds that were registered
+_from_outside: list[Path] = []
 
 KINDS: dict[str, Kind] = {
     kind.name: replace(kind, code=code)
@@ -59,8 +59,13 @@ def register(kind: Kind) -> None:
     if kind.name in KINDS:
         raise GeometryError(f"There is a kind of surface called {kind.name} already; give the new one another name.")
     KINDS[kind.name] = replace(kind, code=len(KINDS))
-    _outside.append(Path(inspect.getfile(kind.gradient.py_func)))  # type: ignore[attr-defined]
-    kernel_cache.settle(Path(__file__).parents[1], {__name__: _outside})
+    _from_outside.append(Path(inspect.getfile(inspect.unwrap(kind.gradient))))
+    kernel_cache.settle(Path(__file__).parents[1], {__name__: _from_outside})
+
+
+def files_from_outside() -> tuple[Path, ...]:
+    """The files of the kinds that were registered: what is made with them depends on them as on the package's own."""
+    return tuple(_from_outside)
 
 
 def unpack(kind: str, packed: Floats) -> Shape:

@@ -6,7 +6,7 @@ of the read stage) unless a name says otherwise.
 
 from __future__ import annotations
 
-from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit
+from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit, SecondOpinion
 from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Extent, Feature, Form, NoiseModel, Pattern, Rejected, Relation, Source, Uncertainty
 from pipeline.values.gaps import Gap, Proposal, Removal
@@ -61,6 +61,7 @@ __all__ = [
     "Rejected",
     "Relation",
     "Removal",
+    "SecondOpinion",
     "Segment",
     "SizeSuggestion",
     "Source",

@@ -7,11 +7,10 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-Vector = NDArray[np.float64]
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -23,7 +22,7 @@ class Deviation:
     p95: float
     p99: float
     max: float
-    where: Vector
+    where: Floats
     samples: int
 
 
@@ -62,10 +61,19 @@ class BudgetLine:
 
 
 @dataclass(frozen=True)
+class SecondOpinion:
+    """scan_to_light and light_to_scan, against the scan as measured, by another library; and where it doesn't agree."""
+
+    scan_to_light: Deviation
+    light_to_scan: Deviation
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Audit:
     """What lightening cost. scan_to_light and light_to_scan are against the scan as measured; noise_aside
     are the same two against the scan with its noise taken off, and that is what a budget is held against;
-    lightening_rms is the rms of the first of them."""
+    lightening_rms is the rms of the first of them; second_opinion is there where it was asked for."""
 
     scan_to_light: Deviation
     light_to_scan: Deviation
@@ -81,3 +89,4 @@ class Audit:
     lightening_rms: float | None = None
     cautions: tuple[str, ...] = ()
     noise_aside: tuple[Deviation, Deviation] | None = None
+    second_opinion: SecondOpinion | None = None

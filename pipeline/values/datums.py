@@ -7,11 +7,10 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-Vector = NDArray[np.float64]
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -28,11 +27,11 @@ class Frame:
     """matrix (4, 4): scan -> part coordinates. covariance (6, 6): of (tx ty tz rx ry rz), mm and rad,
     small motions of the part frame; None where it can't be vouched for."""
 
-    matrix: NDArray[np.float64]
+    matrix: Floats
     datums: tuple[Datum, ...]
     complete: bool
     reasons: tuple[str, ...] = ()
-    covariance: NDArray[np.float64] | None = None
+    covariance: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -46,11 +45,11 @@ class InPart:
     """
 
     feature: str
-    point: Vector
-    direction: Vector | None
+    point: Floats
+    direction: Floats | None
     position: float | None
     direction_uncertainty: float | None
-    covariance: NDArray[np.float64] | None = None
+    covariance: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,10 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-Vector = NDArray[np.float64]
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -50,8 +49,8 @@ class Uncertainty:
     radius: float | None
     method: str
     names: tuple[str, ...] = ()
-    covariance: NDArray[np.float64] | None = None
-    basis: NDArray[np.float64] | None = None
+    covariance: Floats | None = None
+    basis: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -118,8 +117,8 @@ class Feature:
     id: str
     kind: str
     side: str | None
-    point: Vector
-    direction: Vector | None
+    point: Floats
+    direction: Floats | None
     radius: float | None
     uncertainty: Uncertainty
     form: Form
@@ -131,7 +130,7 @@ class Feature:
     machined: bool = True
     name: str | None = None
     constraint: str | None = None
-    orientation: Vector | None = None
+    orientation: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -142,8 +141,8 @@ class Rejected:
     """
 
     kind: str
-    point: Vector
-    direction: Vector | None
+    point: Floats
+    direction: Floats | None
     radius: float | None
     area: float
     reason: str
@@ -163,9 +162,9 @@ class NoiseModel:
 
     sigma_white: float
     sigma_form: float
-    components: NDArray[np.float64]
+    components: Floats
     method: str
-    freedom: NDArray[np.float64] | None = None
+    freedom: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -188,8 +187,8 @@ class Pattern:
 
     kind: str
     members: tuple[str, ...]
-    centre: Vector | None = None
-    normal: Vector | None = None
+    centre: Floats | None = None
+    normal: Floats | None = None
     diameter: float | None = None
     count: int | None = None
     missing: int | None = None

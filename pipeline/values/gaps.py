@@ -9,13 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
+
 
 if TYPE_CHECKING:
     from pipeline.job import Zone
-
-Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Gap:
 
     id: str
     kind: str
-    centre: Vector
+    centre: Floats
     length: float
     area: float
     rim_edges: int
@@ -55,7 +54,7 @@ class Proposal:
     """A patch that looks as if it were not the part; `zone` is what to leave out, in scan coordinates."""
 
     what: str
-    centre: Vector
+    centre: Floats
     area: float
     reason: str
     zone: Zone

@@ -9,15 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.values.audit import Audit
 from pipeline.values.datums import Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Feature, NoiseModel, Pattern, Rejected, Relation, Source
 from pipeline.values.gaps import Gap, Proposal, Removal
 from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
+
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Ints, Singles
 
 if TYPE_CHECKING:
     from pipeline.job import Job
@@ -43,7 +43,7 @@ class RecoverResult:
     """labels (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface."""
 
     features: tuple[Feature, ...]
-    labels: NDArray[np.int32]
+    labels: Ints
     noise: NoiseModel
     rejected: tuple[Rejected, ...] = ()
     relations: tuple[Relation, ...] = ()
@@ -73,7 +73,7 @@ class FillResult:
     """
 
     surface: Surface
-    labels: NDArray[np.int32]
+    labels: Ints
     gaps: tuple[Gap, ...]
     proposals: tuple[Proposal, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -98,7 +98,7 @@ class LightenResult:
     """Light surface in scan coordinates, its labels, and in words what bound the facet count."""
 
     surface: Surface
-    labels: NDArray[np.int32]
+    labels: Ints
     bound_by: str
     cautions: tuple[str, ...] = ()
 
@@ -108,7 +108,7 @@ class AuditResult:
     """vertex_deviation (n,) float32: signed distance of each light vertex to the scan, mm, for pictures."""
 
     audit: Audit
-    vertex_deviation: NDArray[np.float32]
+    vertex_deviation: Singles
 
 
 @dataclass(frozen=True)

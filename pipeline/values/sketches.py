@@ -7,11 +7,10 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-Vector = NDArray[np.float64]
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -28,12 +27,12 @@ class Segment:
     """
 
     kind: str
-    start: Vector
-    end: Vector
-    centre: Vector | None = None
+    start: Floats
+    end: Floats
+    centre: Floats | None = None
     radius: float | None = None
     ccw: bool = True
-    points: NDArray[np.float64] | None = None
+    points: Floats | None = None
     feature: str | None = None
 
 
@@ -64,7 +63,7 @@ class Hole:
     """
 
     feature: str
-    place: Vector
+    place: Floats
     diameter: float
     depth_seen: float
     tilt: float
@@ -85,14 +84,14 @@ class HolePattern:
 
     kind: str
     members: tuple[str, ...]
-    centre: Vector
+    centre: Floats
     rms: float
     diameter: float | None = None
     count: int | None = None
     missing: int = 0
     phase: float | None = None
     size: tuple[float, float] | None = None
-    gaps_at: NDArray[np.float64] | None = None
+    gaps_at: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -104,7 +103,7 @@ class Flange:
     """
 
     feature: str
-    matrix: NDArray[np.float64]
+    matrix: Floats
     origin_at: str
     outer: Outline | None
     inner: tuple[Outline, ...] = ()

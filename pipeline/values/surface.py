@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Bytes, Floats, Ints
 
 MEASURED = 0
 FILLED = 1
@@ -23,9 +27,9 @@ class Surface:
               moved onto a fitted surface
     """
 
-    vertices: NDArray[np.float64]
-    faces: NDArray[np.int32]
-    origin: NDArray[np.uint8]
+    vertices: Floats
+    faces: Ints
+    origin: Bytes
 
     @staticmethod
     def measured(vertices: NDArray, faces: NDArray) -> Surface:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from pipeline.features.fitting.least_squares import fit
-from pipeline.features.uncertainty.noise import FittedFace, learn_noise, white_sigma
+from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import assess, block
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.job import RecoverSettings
 from pipeline.mesh.topology.measures import facet_areas
 from pipeline.progress import silent

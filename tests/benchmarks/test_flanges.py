@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.features.sketches.flanges import polyline
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.job import CleanSettings, FrameSettings, RecoverSettings
 from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.mesh.topology.measures import mean_edge, vertex_normals
 from tests.scans import demo_scan
 from tests.scorer import Score, score

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.features.simplification.feature_association import noise_reach, target_surface
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.job import CleanSettings, LightenSettings, RecoverSettings
 from pipeline.mesh.query.facet_points import spread_points
 from pipeline.mesh.query.self_intersections import self_intersections

@@ -51,7 +51,27 @@ def test_a_grown_drum_breaks_the_budget(pair: tuple[Path, Path]) -> None:
         feature_audit.validate(feature)
         assert feature["id"]
     assert "in_part_frame" not in found["scan_to_light"]
+    assert "second_opinion" not in found
     np.testing.assert_allclose(found["motion"], np.eye(4), atol=1e-12)
+
+
+def test_a_second_opinion_is_given_where_it_is_asked_for(pair: tuple[Path, Path]) -> None:
+    """Grown by 0.025 mm in radius, its flat ends left where they are; the first run above has no such key."""
+    scan, light = map(str, pair)
+    asked = [scan, light, "--second-opinion"]
+    runs = [
+        CliRunner().invoke(command, [*asked, option], standalone_mode=False, catch_exceptions=False)
+        for option in ("--json", "--quiet")
+    ]
+    found = json.loads(runs[0].stdout)
+    for way in ("scan_to_light", "light_to_scan"):
+        other = found["second_opinion"][way]
+        assert other["max"] == pytest.approx(0.025, abs=2e-3)
+        assert other["rms"] == pytest.approx(found[way]["rms"], rel=0.05)
+    schema = json.loads(schema_text())
+    Draft202012Validator({"$ref": "#/$defs/AuditRecord", "$defs": schema["$defs"]}).validate(found)
+    assert not [caution for caution in found["cautions"] if "second opinion" in caution]
+    assert runs[1].stdout.count("second opinion:") == 2
 
 
 def test_a_mesh_against_itself_holds_everything(pair: tuple[Path, Path]) -> None:

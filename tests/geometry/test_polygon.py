@@ -1,4 +1,7 @@
-"""Polygons against scipy's hulls and scikit-image; triangles against trimesh."""
+"""Polygons against scipy's hulls and scikit-image; triangles against trimesh.
+
+Covers: pipeline.geometry.triangles
+"""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 
 from pipeline.errors import DatumliftError, GeometryError
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.formats.meshes_in import read_mesh
 from pipeline.job import CleanSettings, Zone
 from pipeline.mesh.topology.defects import edge_report

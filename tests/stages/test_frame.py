@@ -1,4 +1,7 @@
-"""The frame stage on made-up features and on a plain mesh."""
+"""The frame stage on made-up features and on a plain mesh.
+
+Covers: pipeline.features.datums.proposals, pipeline.features.datums.orientation_deviation
+"""
 
 from __future__ import annotations
 

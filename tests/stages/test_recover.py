@@ -1,9 +1,12 @@
-"""The recover stage on demo scans and on exact tessellations."""
+"""The recover stage on demo scans and on exact tessellations.
+
+Covers: pipeline.features.segmentation.recovery
+"""
 
 import numpy as np
 import pytest
 
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.job import Caliper, RecoverSettings, Refit
 from pipeline.mesh.topology.components import compact
 from pipeline.mesh.topology.measures import mean_edge

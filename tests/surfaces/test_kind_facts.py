@@ -1,4 +1,8 @@
-"""What each kind declares about itself, against the standards' own words, a CAD kernel and its own distance."""
+"""What each kind declares about itself, against the standards' own words, a CAD kernel and its own distance.
+
+Covers: pipeline.surfaces.kind, pipeline.surfaces.shape, pipeline.surfaces.plane, pipeline.surfaces.cylinder
+Covers: pipeline.surfaces.cone, pipeline.surfaces.sphere, pipeline.surfaces.torus
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""The kinds' formulas against finite differences and against points made from the definitions."""
+"""The kinds' formulas against finite differences and against points made from the definitions.
+
+Covers: pipeline.surfaces.plane, pipeline.surfaces.cylinder, pipeline.surfaces.cone, pipeline.surfaces.sphere
+Covers: pipeline.surfaces.torus, pipeline.surfaces.shape
+"""
 
 import numpy as np
 import pytest

@@ -38,7 +38,12 @@ class Datums:
 
 
 def reach_of(features: Sequence[Feature]) -> float:
-    """Half the size of the box round the features, mm."""
+    """Half the size of the box round the features, mm.
+
+    >>> from tests.features.made import plane
+    >>> reach_of([plane('base', (0.0, 0.0, 0.0), (0.0, 0.0, -1.0)), plane('top', (60.0, 0.0, 80.0), (0.0, 0.0, 1.0))])
+    65.27174151502088
+    """
     if not features:
         return 1.0
     spread = []
@@ -84,7 +89,15 @@ def solve_chosen(datums: Datums, shapes: Mapping[str, Shape], weights: Mapping[s
 
 
 def situations(datums: Datums) -> tuple[Situation, ...]:
-    """The plane, axis or point that each of the chosen datums comes to, in scan coordinates."""
+    """The plane, axis or point that each of the chosen datums comes to, in scan coordinates.
+
+    >>> from tests.features.made import bore
+    >>> from pipeline.features.datums import choose
+    >>> features = (bore('seat', (10.0, 0.0, 5.0), (0.0, 0.0, 1.0), 12.5),)
+    >>> found = situations(Datums((choose('seat', features, {}),), features, reach_of(features)))[0]
+    >>> found.kind.value, found.direction.tolist()
+    ('axis', [0.0, 0.0, 1.0])
+    """
     shapes, weights = datums.shapes(), axis_weights(datums)
     return tuple(situation(c, shapes, weights) for c in datums.choices)
 
@@ -163,7 +176,13 @@ def _moved(shape: Shape, step: Floats, basis: Floats | None) -> Shape:
 
 def motion_between(a: Floats, b: Floats) -> tuple[float, float, bool]:
     """How far apart two frames (scan -> part) are: mm between their origins, rad between their axes, and whether the
-    axes have to be named anew (x called y, and so on) for them to come that near to one another."""
+    axes have to be named anew (x called y, and so on) for them to come that near to one another.
+
+    >>> aside = np.eye(4)
+    >>> aside[0, 3] = 0.25
+    >>> motion_between(np.eye(4), aside)
+    (0.25, 0.0, False)
+    """
     between = b[:3, :3] @ a[:3, :3].T
     origin = undone(b)[:3, 3] - undone(a)[:3, 3]
     named = [np.eye(3), *_quarter_turns()]
@@ -191,6 +210,14 @@ def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Floats], by_id: 
 
     So datum A's own height is exact by definition, and a bore's place carries both its own error and the
     frame's at that distance from the origin.
+
+    >>> from tests.features.made import block
+    >>> from pipeline.features.datums import proposals
+    >>> features = block()
+    >>> frame = proposals(features, ())[0].frame
+    >>> place = in_part(features[0], frame, {}, {f.id: f for f in features})
+    >>> place.feature, place.point.round(9).tolist()
+    ('top', [-2.0, 3.0, 0.0])
     """
     point = transformed(frame.matrix, feature.point)
     direction = None if feature.direction is None else turned(frame.matrix, feature.direction)

@@ -46,6 +46,13 @@ def choose(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> 
     A feature's id; a name from [names]; "bore nearest [x, y, z]" (bore, hole, boss, face or a kind's name; scan
     coordinates); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and
     V and W", "centre of U", "crossing of U and V", "point [x, y, z]". Raises SettingsError with what to write.
+
+    >>> from tests.features.made import bore
+    >>> near, far = (bore(f'bore-{x}', (x, 0.0, 0.0), (0.0, 0.0, 1.0), 5.0) for x in (0, 90))
+    >>> choose('bore nearest [80, 0, 0]', (near, far), {}).members
+    ('bore-90',)
+    >>> choose('foot hole', (near, far), {'foot hole': 'bore-0'}).members
+    ('bore-0',)
     """
     words = text.strip()
     if match := re.fullmatch(r"point\s*(\[.*\])", words, re.I):

@@ -31,6 +31,15 @@ def square_up(datums: Datums) -> tuple[SquareUp, ...]:
 
     A feature that makes the datum itself is left out, and so is one that is neither near to parallel nor near to
     square (5 degrees).
+
+    >>> from tests.features.made import plane
+    >>> from pipeline.features.datums import choose
+    >>> from pipeline.features.datums.datum_system import reach_of
+    >>> leaning = (0.0, np.sin(np.radians(0.5)), np.cos(np.radians(0.5)))
+    >>> features = (plane('base', (0.0, 0.0, 0.0), (0.0, 0.0, -1.0)), plane('top', (0.0, 0.0, 40.0), leaning))
+    >>> found = square_up(Datums((choose('base', features, {}),), features, reach_of(features)))
+    >>> [(row.feature, row.kind, round(float(np.degrees(row.angle)), 3)) for row in found]
+    [('top', 'parallel', 0.5)]
     """
     weights = axis_weights(datums)
     good = usable(datums.features)

@@ -30,6 +30,10 @@ def without_coating(feature: Feature, thickness: float) -> Feature:
     """The feature as it is under a coating of `thickness` mm on every face.
 
     Where no surface of its kind lies under the coating it stays as scanned, of low confidence and unknown uncertainty.
+
+    >>> from tests.features.made import bore
+    >>> round(without_coating(bore('seat', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0), 0.01).radius, 9)
+    31.01
     """
     if thickness == 0.0:
         return feature
@@ -82,6 +86,13 @@ def check_calipers(
     They agree when they differ by no more than 1.96 times their combined standard uncertainty. Two or more
     sizes give the scale and the offset of the scan's faces that would explain them; that is proposed,
     never applied. Raises SettingsError where a caliper names a feature that is not there or has no diameter.
+
+    >>> from tests.features.made import bore
+    >>> (check,), proposal = check_calipers(
+    ...     [Caliper(feature='seat', diameter=62.01)], [bore('seat', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0)]
+    ... )
+    >>> check.scanned, check.agrees, proposal
+    (62.0, True, None)
     """
     checks, pairs = [], []
     for number, caliper in enumerate(calipers, 1):

@@ -40,6 +40,11 @@ def targets(refits: tuple[Refit, ...], features: list[Feature]) -> list[tuple[in
     """Of each refit the places in `features` of its feature and of the one it refers to (None without).
 
     Raises SettingsError where a refit names what is not there, itself, or a feature that has its refit already.
+
+    >>> from tests.features.made import bore, plane
+    >>> base, seat = plane('base', (0, 0, 0), (0, 0, 1)), bore('seat', (9, 0, 0), (0, 0, 1), 5.0)
+    >>> targets((Refit(feature='seat', square_to='base'),), [base, seat])
+    [(1, 0)]
     """
     out: list[tuple[int, int | None]] = []
     for number, refit in enumerate(refits, 1):
@@ -75,6 +80,18 @@ def refitted(
     """Fit a piece again as the refit asks; `free` is the feature of its free fit, `coating` mm on every face.
 
     Raises SettingsError where the free fit is more than 10 degrees off the direction asked for.
+
+    >>> from tests.features.made import plane
+    >>> from pipeline.features.fitting import Piece, fit
+    >>> from pipeline.values import Extent
+    >>> corners = np.array([[x, y, 0.001 * x] for x in range(5) for y in range(5)], dtype=float)
+    >>> found = fit('plane', corners)
+    >>> piece = Piece(found.shape, None, found, corners, Extent(16.0, 32))
+    >>> base = plane('base', (0.0, 0.0, -9.0), (0.0, 0.0, 1.0))
+    >>> face = plane('face', found.shape.point, found.shape.direction)
+    >>> again = refitted(Refit(feature='face', parallel_to='base'), 1, piece, face, base, 0.0)
+    >>> abs(again.piece.shape.direction).tolist(), again.words
+    ([0.0, 0.0, 1.0], 'parallel to base')
     """
     along = across = None
     words, doubts = [], []

@@ -39,6 +39,13 @@ def form_of(
     count against `inliers` and are left out like spikes. `left_by_noise` is the rms, mm, that the scan's
     noise alone leaves in the residuals; `noise_share` is the peak-to-valley to be expected of that on so
     many points of a perfect face.
+
+    >>> from pipeline.surfaces import Shape
+    >>> flat = Shape('plane', np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    >>> corners = np.array([[x, y, 0.01 * (-1) ** (x + y)] for x in range(4) for y in range(4)], dtype=float)
+    >>> form = form_of(flat, corners)
+    >>> form.standard, round(form.rms, 6)
+    ('flatness', 0.01)
     """
     kind = kind_of(shape)
     if residuals is None:

@@ -80,6 +80,13 @@ def fit(
     `tolerance` mm ends the iterations when nothing moves more; default 1e-10 of the points' extent.
 
     Raises GeometryError when there are too few points or they determine no such shape.
+
+    >>> turn = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
+    >>> ring = np.stack([5.0 * np.cos(turn), 5.0 * np.sin(turn), np.zeros(12)], axis=1)
+    >>> both = np.concatenate([ring, ring + [0.0, 0.0, 4.0]])
+    >>> found = fit('cylinder', both, normals=np.concatenate([ring, ring]) / 5.0)
+    >>> round(found.shape.radius, 9), abs(found.shape.direction).round(9).tolist()
+    (5.0, [0.0, 0.0, 1.0])
     """
     model = KINDS[kind]
     points = as_points(points)

@@ -9,20 +9,18 @@ where they are, noise and all; only what is new lies on the smooth surface.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.features.gaps.openings import Band, Opening, Rim
-from pipeline.geometry import arc_lengths, contains, step_lengths, unit
+from pipeline.geometry import Floats, Ints, Longs, Mask, arc_lengths, contains, signed_area, step_lengths, unit
 from pipeline.mesh.fill import (
     Spline,
-    area_of,
     cell_means,
     constrained_delaunay,
     fair_in_space,
@@ -38,10 +36,9 @@ from pipeline.mesh.fill import (
 from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import Shape, chart_of, height_of, signed_distance, surface_normal, view
 
-Array = NDArray[np.float64]
-Indices = NDArray[np.int32]
-Flatten = Callable[[Array], Array]
-Lift = Callable[[Array], Array]
+Flatten = Callable[[Floats], Floats]
+Lift = Callable[[Floats], Floats]
+Raise = Callable[[Floats, Floats], Floats]  # places and heights over them -> points
 
 _CELLS = 150
 # Order of the spline, smoothing, and how much stiffer it is along the grain than across.
@@ -68,10 +65,10 @@ class HolePatch:
     labels (t,) feature of each triangle, -1 none; `how` in words what the patch was made of
     """
 
-    corners: Indices
-    points: Array
-    triangles: Indices
-    labels: Indices
+    corners: Ints
+    points: Floats
+    triangles: Ints
+    labels: Ints
     how: str
 
 
@@ -83,11 +80,11 @@ class Surroundings:
     sigma    mm
     """
 
-    vertices: Array
-    faces: Indices
+    vertices: Floats
+    faces: Ints
     band: Band
     shapes: tuple[Shape, ...]
-    outward: Array
+    outward: Floats
     sigma: float
 
 
@@ -114,7 +111,7 @@ def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
             yield patch
 
 
-def outward_signs(shapes: tuple[Shape, ...], band: Band) -> Array:
+def outward_signs(shapes: tuple[Shape, ...], band: Band) -> Floats:
     """Whether each shape's geometric normal points out of the material, by the facets that carry it."""
     signs = np.ones(len(shapes))
     for number, shape in enumerate(shapes):
@@ -140,17 +137,10 @@ def _skin(opening: Opening, ground: Surroundings) -> HolePatch | None:
     band = ground.band
     near = opening.near[opening.ring <= 3]
     rim_normal = band.normals[band.place[opening.outer.corners]].mean(axis=0)
-    for guess in (band.normals[near].mean(axis=0), rim_normal, opening.outer.normal):
-        size = float(np.linalg.norm(guess))
-        if size < 1e-6:
-            continue
-        direction = guess / size
-        flatten, lift = view(opening.outer.centre, direction)
-        layout = _Layout(opening, ground, flatten)
-        if not layout.good:
-            continue
+    guesses = (band.normals[near].mean(axis=0), rim_normal, opening.outer.normal)
+    for direction, lift, layout in _looks(opening, ground, guesses, 1e-6):
         patch = layout.patch(
-            _raised_skin(opening, ground, flatten, lift, direction),
+            _raised_skin(opening, ground, layout.flatten, lift, direction),
             lambda places: np.full(len(places), -1, np.int32),
             "fair skin",
         )
@@ -159,27 +149,41 @@ def _skin(opening: Opening, ground: Surroundings) -> HolePatch | None:
     return None
 
 
-def _raised_skin(
-    opening: Opening, ground: Surroundings, flatten: Flatten, lift: Callable[[Array, Array], Array], direction: Array
-) -> Lift:
+def _looks(
+    opening: Opening, ground: Surroundings, guesses: Sequence[Floats], least: float
+) -> Iterator[tuple[Floats, Raise, _Layout]]:
+    """Those of some directions, none shorter than `least`, from which a gap lies open: unit direction, how places and
+    heights over the plane across it are lifted, and the gap laid out in that plane."""
+    for guess in guesses:
+        size = float(np.linalg.norm(guess))
+        if size < least:
+            continue
+        direction = guess / size
+        flatten, lift = view(opening.outer.centre, direction)
+        layout = _Layout(opening, ground, flatten)
+        if layout.good:
+            yield direction, lift, layout
+
+
+def _raised_skin(opening: Opening, ground: Surroundings, flatten: Flatten, lift: Raise, direction: Floats) -> Lift:
     """Made only when asked for: a gap of few edges gets no new point, so it needs no surface."""
 
     @cache
-    def height() -> Callable[[Array], Array]:
+    def height() -> Callable[[Floats], Floats]:
         return _fair_height(opening.near, opening.ring, ground, flatten, direction, opening.outer.centre)
 
     return lambda places: lift(places, height()(places))
 
 
 def _fair_height(
-    near: Indices,
-    ring: Indices,
+    near: Ints,
+    ring: Ints,
     ground: Surroundings,
     flatten: Flatten,
-    direction: Array,
-    origin: Array,
+    direction: Floats,
+    origin: Floats,
     tries: tuple[tuple[int, float, float], ...] = _STIFFNESS,
-) -> Callable[[Array], Array]:
+) -> Callable[[Floats], Floats]:
     """Height over the plane of a smooth surface through the surroundings of a gap.
 
     How stiff it is, and how much stiffer along the ridge or fillet that runs through the gap than across,
@@ -216,7 +220,7 @@ def _fair_height(
             spline = _spline(cells[ratio], order, smoothing)
             fitted.setdefault(ratio, []).append((spline, float(share)))
 
-    def height(where: Array) -> Array:
+    def height(where: Floats) -> Floats:
         out = np.zeros(len(where))
         for ratio, members in fitted.items():
             splines, parts = [spline for spline, _ in members], [share for _, share in members]
@@ -226,12 +230,12 @@ def _fair_height(
     return height
 
 
-def _stretched(axes: Array, ratio: float) -> Array:
+def _stretched(axes: Floats, ratio: float) -> Floats:
     """(2, 2) to the right of places: along the grain, shortened by the ratio, and across it."""
     return (axes * np.array([[1.0 / ratio], [1.0]])).T
 
 
-def _grain(places: Array, normals: Array, ring: Indices, flatten: Flatten, direction: Array, origin: Array) -> Array:
+def _grain(places: Floats, normals: Floats, ring: Ints, flatten: Flatten, direction: Floats, origin: Floats) -> Floats:
     """(2, 2) unit rows in the plane: the way along which the normals change least, and the way across."""
     tips = flatten(origin + normals) / np.maximum(normals @ direction, 0.25)[:, None]
     weight = np.exp(-ring / 3.0)
@@ -240,7 +244,7 @@ def _grain(places: Array, normals: Array, ring: Indices, flatten: Flatten, direc
     return ways.T
 
 
-def _cells(places: Array, heights: Array, cells: int) -> tuple[Array, Array, Array]:
+def _cells(places: Floats, heights: Floats, cells: int) -> tuple[Floats, Floats, Floats]:
     """Means in about so many square cells, as `cell_means` gives them."""
     size = 0.6 * np.sqrt(max(float(np.prod(np.ptp(places, axis=0))), 1e-12) / cells)
     centres, means, counts = cell_means(places, heights, size)
@@ -250,12 +254,12 @@ def _cells(places: Array, heights: Array, cells: int) -> tuple[Array, Array, Arr
     return centres, means, counts
 
 
-def _spline(means: tuple[Array, Array, Array], order: int, smoothing: float) -> Spline:
+def _spline(means: tuple[Floats, Floats, Floats], order: int, smoothing: float) -> Spline:
     centres, values, counts = means
     return fit_spline(centres, values, counts, order if len(centres) >= 12 else 2, smoothing)
 
 
-def _spacing(places: Array) -> float:
+def _spacing(places: Floats) -> float:
     return float(np.sqrt(max(np.prod(np.ptp(places, axis=0)), 1e-12) / len(places)))
 
 
@@ -310,19 +314,20 @@ class _Layout:
     def __init__(self, opening: Opening, ground: Surroundings, flatten: Flatten) -> None:
         self.ground = ground
         self.edge = opening.edge
+        self.flatten = flatten
         lines = [rim.corners[::-1] for rim in (opening.outer, *opening.islands)]
         self.corners, index = np.unique(np.concatenate(lines), return_inverse=True)
         self.corners = self.corners.astype(np.int32)
         ends = np.cumsum([len(line) for line in lines])[:-1]
-        self.loops: tuple[Indices, ...] = tuple(part.astype(np.int32) for part in np.split(index, ends))
+        self.loops: tuple[Ints, ...] = tuple(part.astype(np.int32) for part in np.split(index, ends))
         self.flat = flatten(ground.vertices[self.corners])
         self.good = (
-            area_of(self.flat, self.loops[0]) > 0.0
-            and all(area_of(self.flat, island) < 0.0 for island in self.loops[1:])
+            signed_area(self.flat[self.loops[0]]) > 0.0
+            and all(signed_area(self.flat[island]) < 0.0 for island in self.loops[1:])
             and is_simple(self.flat, self.loops)
         )
 
-    def lattice(self, pitch: float, forced: Array) -> Array:
+    def lattice(self, pitch: float, forced: Floats) -> Floats:
         """Inner points (k, 2): the forced ones, and lattice points that keep clear of them and of the rim."""
         start = self.flat[np.concatenate(self.loops)]
         step = self.flat[np.concatenate([np.roll(loop, -1) for loop in self.loops])] - start
@@ -341,7 +346,7 @@ class _Layout:
             inner = inner[cKDTree(forced).query(inner)[0] > _CLEAR * pitch]
         return np.concatenate([forced, inner]) if len(forced) else inner
 
-    def mesh(self, pitch: float, forced: Array) -> tuple[Array, Indices] | None:
+    def mesh(self, pitch: float, forced: Floats) -> tuple[Floats, Ints] | None:
         made = constrained_delaunay(self.flat, self.loops, self.lattice(pitch, forced))
         if made is None:
             return None
@@ -352,15 +357,15 @@ class _Layout:
 
     def pitch(self) -> float:
         """The rim's usual edge, wider where that would mean an absurd number of facets."""
-        area = area_of(self.flat, self.loops[0])
+        area = signed_area(self.flat[self.loops[0]])
         return max(self.edge, float(np.sqrt(area / _MOST_POINTS)))
 
     def patch(
         self,
         lift: Lift,
-        label: Callable[[Array], Indices],
+        label: Callable[[Floats], Ints],
         how: str,
-        forced: Array | None = None,
+        forced: Floats | None = None,
     ) -> HolePatch | None:
         """Fill, lift and label; None where the rim overlaps itself in this plane."""
         if not self.good:
@@ -397,7 +402,7 @@ class _Layout:
         middle = places[triangles].mean(axis=1)
         return HolePatch(self.corners, points[fixed:], triangles, label(middle), how)
 
-    def _lifted(self, places: Array, lift: Lift) -> Array:
+    def _lifted(self, places: Floats, lift: Lift) -> Floats:
         fixed = len(self.corners)
         points = np.empty((len(places), 3))
         points[:fixed] = self.ground.vertices[self.corners]
@@ -406,22 +411,20 @@ class _Layout:
         return points
 
 
-def _inner_edges(triangles: Indices) -> Indices:
+def _inner_edges(triangles: Ints) -> Ints:
     """(k, 2) edges between two triangles, each once."""
     across = half_edge_neighbours(triangles)
     t, k = np.nonzero(across > np.arange(len(triangles))[:, None])
     return np.stack([triangles[t, k], triangles[t, (k + 1) % 3]], axis=1).astype(np.int32)
 
 
-def _long_edges(points: Array, triangles: Indices, limit: float, fixed: int) -> Indices:
+def _long_edges(points: Floats, triangles: Ints, limit: float, fixed: int) -> Ints:
     edges = _inner_edges(triangles)
     edges = edges[(edges >= fixed).any(axis=1)]
     return edges[np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1) > limit]
 
 
-def _without_doubles(
-    corners: Indices, points: Array, triangles: Indices, ground: Surroundings
-) -> tuple[Array, Indices]:
+def _without_doubles(corners: Ints, points: Floats, triangles: Ints, ground: Surroundings) -> tuple[Floats, Ints]:
     """Split inner edges of a patch between two corners that an edge of the surface joins already."""
     edges = _inner_edges(triangles)
     edges = edges[(edges < len(corners)).all(axis=1)]
@@ -438,7 +441,7 @@ def _without_doubles(
 class _Leaf:
     """One surface of those that meet in a gap: height over the plane, nan where it is not seen."""
 
-    height: Callable[[Array], Array]
+    height: Callable[[Floats], Floats]
     label: int
 
 
@@ -448,10 +451,10 @@ class _Roof:
     def __init__(self, leaves: tuple[_Leaf, ...], ops: tuple[bool, ...]) -> None:
         self.leaves, self.ops = leaves, ops
 
-    def heights(self, places: Array) -> Array:
+    def heights(self, places: Floats) -> Floats:
         return np.stack([leaf.height(places) for leaf in self.leaves], axis=1)
 
-    def fold(self, heights: Array) -> tuple[Array, Indices]:
+    def fold(self, heights: Floats) -> tuple[Floats, Ints]:
         """Heights (n, k) of the leaves -> height of the whole, and which leaf it is."""
         height = heights[:, 0].copy()
         active = np.zeros(len(heights), np.int32)
@@ -479,15 +482,9 @@ def _across(opening: Opening, ground: Surroundings) -> HolePatch | None:
         mean = band.normals[here[opening.sides < 0]].mean(axis=0)
         normals.append(mean / (np.linalg.norm(mean) or 1.0))
     total = np.sum(normals, axis=0)
-    for guess in (total, total + opening.outer.normal * len(normals), band.normals[here].mean(axis=0)):
-        size = float(np.linalg.norm(guess))
-        if size < 0.2:
-            continue
-        direction = guess / size
-        flatten, lift = view(opening.outer.centre, direction)
-        layout = _Layout(opening, ground, flatten)
-        if not layout.good:
-            continue
+    guesses = (total, total + opening.outer.normal * len(normals), band.normals[here].mean(axis=0))
+    for direction, lift, layout in _looks(opening, ground, guesses, 0.2):
+        flatten = layout.flatten
         leaves = [
             _Leaf(_above(ground.shapes[n], float(ground.outward[n]), opening.outer.centre, direction, lift), n)
             for n in features
@@ -503,16 +500,14 @@ def _across(opening: Opening, ground: Surroundings) -> HolePatch | None:
     return None
 
 
-def _above(
-    shape: Shape, outward: float, origin: Array, direction: Array, lift: Callable[[Array, Array], Array]
-) -> Callable[[Array], Array]:
+def _above(shape: Shape, outward: float, origin: Floats, direction: Floats, lift: Raise) -> Callable[[Floats], Floats]:
     height = height_of(shape, outward, origin, direction)
     return lambda places: height(lift(places, np.zeros(len(places))))
 
 
 def _skin_height(
-    opening: Opening, ground: Surroundings, flatten: Flatten, direction: Array, features: tuple[int, ...]
-) -> Callable[[Array], Array]:
+    opening: Opening, ground: Surroundings, flatten: Flatten, direction: Floats, features: tuple[int, ...]
+) -> Callable[[Floats], Floats]:
     band = ground.band
     keep = np.ones(len(opening.near), bool)
     for number in features:
@@ -532,7 +527,7 @@ def _skin_height(
 
 
 def _best_roof(
-    opening: Opening, ground: Surroundings, flatten: Flatten, direction: Array, leaves: tuple[_Leaf, ...]
+    opening: Opening, ground: Surroundings, flatten: Flatten, direction: Floats, leaves: tuple[_Leaf, ...]
 ) -> _Roof | None:
     """The nesting of lower and higher that the measured rim agrees with; None if it agrees with none."""
     known = opening.sides >= 0
@@ -555,16 +550,16 @@ def _best_roof(
     return best[1] if best is not None and best[0] < 0.1 else None
 
 
-def _roofed(layout: _Layout, roof: _Roof, lift: Callable[[Array, Array], Array]) -> HolePatch | None:
+def _roofed(layout: _Layout, roof: _Roof, lift: Raise) -> HolePatch | None:
     pitch = layout.pitch()
     labels = np.array([leaf.label for leaf in roof.leaves], np.int32)
 
-    def raised(places: Array) -> Array:
+    def raised(places: Floats) -> Floats:
         return lift(places, roof.fold(roof.heights(places))[0])
 
     lines = _ridge_points(layout, roof, raised, pitch)
 
-    def label(places: Array) -> Indices:
+    def label(places: Floats) -> Ints:
         return labels[roof.fold(roof.heights(places))[1]]
 
     shapes = [layout.ground.shapes[n].kind for n in labels if n >= 0]
@@ -572,7 +567,7 @@ def _roofed(layout: _Layout, roof: _Roof, lift: Callable[[Array, Array], Array])
     return layout.patch(raised, label, how, lines)
 
 
-def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Array:
+def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Floats:
     """(k, 2) points on the lines where the roof changes from one surface to another, from rim to rim.
 
     Steps are even, a pitch at most, and shorter where a line bends, so that its chords stay near it.
@@ -597,7 +592,7 @@ def _ridge_points(layout: _Layout, roof: _Roof, lift: Lift, pitch: float) -> Arr
     return points
 
 
-def _drawn_out(chain: Array, pitch: float) -> Array:
+def _drawn_out(chain: Floats, pitch: float) -> Floats:
     """A run of points made longer at both ends, to beyond the rim; closed where its ends are near each other."""
     if len(chain) < 2:
         return chain
@@ -610,7 +605,7 @@ def _drawn_out(chain: Array, pitch: float) -> Array:
     return np.concatenate([ends[:1], chain, ends[1:]])
 
 
-def _evenly(roof: _Roof, lift: Lift, chain: Array, i: int, j: int, pitch: float) -> tuple[Array, float]:
+def _evenly(roof: _Roof, lift: Lift, chain: Floats, i: int, j: int, pitch: float) -> tuple[Floats, float]:
     """Points at even steps on a line between leaves i and j, and the step, mm."""
     step = pitch
     for _ in range(3):
@@ -627,12 +622,12 @@ def _evenly(roof: _Roof, lift: Lift, chain: Array, i: int, j: int, pitch: float)
     return line[sure], step
 
 
-def _to_ridge(roof: _Roof, places: Array, i: int, j: int, pitch: float) -> tuple[Array, NDArray[np.bool_]]:
+def _to_ridge(roof: _Roof, places: Floats, i: int, j: int, pitch: float) -> tuple[Floats, Mask]:
     """Move points onto the line where leaves i and j are level; and whether each got there."""
     step = 1e-4 * pitch
     first, second = roof.leaves[i].height, roof.leaves[j].height
 
-    def level(x: Array) -> Array:
+    def level(x: Floats) -> Floats:
         return first(x) - second(x)
 
     x = places.copy()
@@ -652,7 +647,7 @@ def _to_ridge(roof: _Roof, places: Array, i: int, j: int, pitch: float) -> tuple
     return x, sure & (np.linalg.norm(x - places, axis=1) < 2.0 * pitch)
 
 
-def _chains(places: Array, pitch: float) -> list[Array]:
+def _chains(places: Floats, pitch: float) -> list[Floats]:
     """Unordered points on lines -> runs of points in order, each from one end to the other."""
     rest = places
     chains = []
@@ -669,7 +664,7 @@ def _chains(places: Array, pitch: float) -> list[Array]:
     return chains
 
 
-def _walk(places: Array, start: int, pitch: float) -> NDArray[np.int64]:
+def _walk(places: Floats, start: int, pitch: float) -> Longs:
     left = np.ones(len(places), bool)
     run = [start]
     left[start] = False
@@ -684,7 +679,7 @@ def _walk(places: Array, start: int, pitch: float) -> NDArray[np.int64]:
     return np.array(run)
 
 
-def _even_steps(chain: Array, pitch: float) -> Array:
+def _even_steps(chain: Floats, pitch: float) -> Floats:
     along = arc_lengths(chain)
     count = max(round(along[-1] / pitch), 1) + 1
     at = np.linspace(0.0, along[-1], count)

@@ -39,6 +39,11 @@ def rings(points: Floats) -> list[Ring]:
 
     Three holes make a ring when they divide the circle evenly, or are three of four places; five or more when they
     lie on a circle at all.
+
+    >>> turn = np.radians(60.0 * np.arange(6))
+    >>> (ring,) = rings(50.0 * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    >>> round(ring.radius, 9), len(ring.members)
+    (50.0, 6)
     """
     left = list(range(len(points)))
     found: list[Ring] = []
@@ -125,7 +130,12 @@ class Rectangle:
 
 
 def rectangles(points: Floats) -> list[Rectangle]:
-    """Rectangles among points (n, 2), largest first; a point belongs to one at most."""
+    """Rectangles among points (n, 2), largest first; a point belongs to one at most.
+
+    >>> (found,) = rectangles(np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]]))
+    >>> [round(float(side), 9) for side in found.size]
+    [60.0, 40.0]
+    """
     found = []
     if len(points) <= 16:
         for four in combinations(range(len(points)), 4):

@@ -49,6 +49,11 @@ def relations(features: Sequence[Feature]) -> tuple[Relation, ...]:
     """The relations worth stating between features that are machined, well seen and of known uncertainty.
 
     Features whose fit was held to something are left out: what they were held to would come back as if measured.
+
+    >>> from tests.features.made import plane
+    >>> two = [plane('top', (0.0, 0.0, 40.0), (0.0, 0.0, 1.0)), plane('base', (0.0, 0.0, 0.0), (0.0, 0.0, -1.0))]
+    >>> [(found.kind, found.value) for found in relations(two)]
+    [('parallel', 0.0), ('distance', 40.0)]
     """
     lines = [line for feature in features if (line := _line(feature)) is not None]
     lines.sort(key=lambda line: (-line.area, line.id))

@@ -24,7 +24,13 @@ PARALLEL = np.radians(1.0)
 
 
 def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
-    """All patterns of a part's machined, well-seen features: coaxial groups, pitch circles, rectangles, mid-planes."""
+    """All patterns of a part's machined, well-seen features: coaxial groups, pitch circles, rectangles, mid-planes.
+
+    >>> from tests.features.made import bore
+    >>> two = [bore('near', (0, 0, 0), (0, 0, 1), 20.0), bore('far', (0, 0, 80), (0, 0, 1), 15.0)]
+    >>> [(pattern.kind, pattern.members) for pattern in find_patterns(two)]
+    [('coaxial', ('near', 'far'))]
+    """
     features = [f for f in features if f.machined and f.confidence == "good"]
     holes = hole_sets(features)
     circles = [circle for group in holes for circle in _pitch_circles(group, features)]

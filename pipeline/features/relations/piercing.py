@@ -19,7 +19,15 @@ def pierced_face(group: Sequence[Feature], features: Sequence[Feature]) -> Featu
 
 def pierces(hole: Feature, face: Feature) -> bool:
     """Whether a round bore starts at a face: square to it, on its material side, no further behind its level than
-    a chamfer or rounding hides (2 mm and a quarter of the radius, 6 mm at most), and within the face's reach."""
+    a chamfer or rounding hides (2 mm and a quarter of the radius, 6 mm at most), and within the face's reach.
+
+    >>> from tests.features.made import bore, plane
+    >>> face = plane('face', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), area=4000.0)
+    >>> pierces(bore('hole', (10.0, 0.0, -10.0), (0.0, 0.0, 1.0), 4.0), face)
+    True
+    >>> pierces(bore('cross', (10.0, 0.0, -10.0), (1.0, 0.0, 0.0), 4.0), face)
+    False
+    """
     assert face.direction is not None
     if not is_bore(hole):
         return False
@@ -43,6 +51,12 @@ def mouth(hole: Feature, point: Floats, normal: Floats, normal_unsure: float) ->
 
     The hole counts as square to the plane unless its tilt stands out of the uncertainties (95 %): a short hole's own
     direction is known far worse than a face's, and would carry its middle astray.
+
+    >>> from tests.features.made import bore
+    >>> hole = bore('hole', (10.0, 0.0, -8.0), (0.0, 0.0, 1.0), 4.0)
+    >>> place, deep = mouth(hole, np.zeros(3), np.array([0.0, 0.0, 1.0]), 1e-5)
+    >>> place.tolist(), deep
+    ([10.0, 0.0, 0.0], 8.0)
     """
     assert hole.direction is not None
     tilt = angle_between_lines(hole.direction, normal)

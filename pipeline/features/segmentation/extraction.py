@@ -119,7 +119,7 @@ def bow(piece: Piece) -> str | None:
     return f"form: bowed by {1e3 * sagitta:.0f} um over {width:.0f} mm"
 
 
-def blend(piece: ScanPiece, share: float) -> str | None:
+def rim_doubt(piece: ScanPiece, share: float) -> str | None:
     """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
 
     A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an

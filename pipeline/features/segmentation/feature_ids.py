@@ -29,6 +29,12 @@ def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, 
 
     Features that fall on the same grid place are told apart by further characters, in the order of their
     points.
+
+    >>> from pipeline.surfaces import Shape
+    >>> seat = Shape('cylinder', np.array([10.0, 0.0, 5.0]), np.array([0.0, 0.0, 1.0]), 31.0)
+    >>> (found,) = ids_for([seat], ['bore'], np.zeros(3), np.full(3, 100.0))
+    >>> found.startswith('bore-'), found == ids_for([seat], ['bore'], np.zeros(3), np.full(3, 100.0))[0]
+    (True, True)
     """
     centre = 0.5 * (np.asarray(low, float) + np.asarray(high, float))
     size = float(np.linalg.norm(np.asarray(high, float) - np.asarray(low, float)))
@@ -54,7 +60,12 @@ def _further(number: int) -> str:
 
 
 def named(features: Sequence[Feature], names: Mapping[str, str]) -> list[Feature]:
-    """The features with the user's names, which may be written as id = name or name = id."""
+    """The features with the user's names, which may be written as id = name or name = id.
+
+    >>> from tests.features.made import bore
+    >>> [f.name for f in named([bore('bore-k7fm', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0)], {'seat A': 'bore-k7fm'})]
+    ['seat A']
+    """
     by_id = {right: left for left, right in names.items()} | dict(names)
     return [replace(f, name=by_id.get(f.id, f.name)) for f in features]
 

@@ -8,10 +8,13 @@ means over that variance; each parameter more has to earn its place.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from pipeline.features.fitting import TUKEY
-from pipeline.features.segmentation.vertex_walks import patch
+from pipeline.features.segmentation.vertex_walks import GATE, Gauge, Mesh, patch
+from pipeline.geometry import Floats, Ints, Longs, Mask
 from pipeline.jit import njit
 from pipeline.surfaces import (
     COUNT,
@@ -32,14 +35,34 @@ CREASE = 0.35  # rad within one ring
 _ITERATIONS = 5  # a round
 _NEAR, _NEAR_SHARE = 8.0, 0.02  # of the noise and of the patch: rms of a closed form that may still come to fit
 COARSE = 4.0  # times the mean square of the best kind, clipped at 9 times the noise's: no likelihood makes up for that
-FREE = np.ones(WIDEST, dtype=np.bool_)
+CLIP = 1.5 * GATE  # times the noise: residuals beyond count as if they were that
+ALL_FREE = np.ones(WIDEST, dtype=np.bool_)  # no parameter of a kind is held
+
+
+class Sample(NamedTuple):
+    """Points (n, 3) of a region, their normals (n, 3), and the edge, mm, of the blocks that they are reckoned in."""
+
+    points: Floats
+    normals: Floats
+    size: float
+
+
+class Effort(NamedTuple):
+    """How a kind is chosen: on at most so many vertices, in so many robust rounds of fitting.
+
+    negligible  of the noise: what a simpler kind may lose against a better one
+    """
+
+    most: int
+    rounds: int
+    negligible: float
 
 
 @njit(cache=True)
-def settle(code, s, points, floor, rounds):
+def settle(code: int, s: Floats, points: Floats, floor: float, rounds: int) -> None:
     """Robust fit in place from the packed start s; `floor` mm is the least scale of the residuals."""
     slots = SLOTS[code, : WIDTHS[code]]
-    free = FREE[: WIDTHS[code]]
+    free = ALL_FREE[: WIDTHS[code]]
     weights = np.ones(len(points))
     refine(code, s, points, weights, slots, free, _ITERATIONS, 0.02 * floor)
     for _ in range(rounds):
@@ -52,7 +75,7 @@ def settle(code, s, points, floor, rounds):
 
 
 @njit(cache=True)
-def clipped_rms(code, s, points, reach):
+def clipped_rms(code: int, s: Floats, points: Floats, reach: float) -> float:
     """Rms of the distances corrected for the kind's parameters, each clipped at `reach`."""
     total = 0.0
     for d in distances(code, s, points):
@@ -61,7 +84,7 @@ def clipped_rms(code, s, points, reach):
 
 
 @njit(cache=True)
-def blocks_of(points, size):
+def blocks_of(points: Floats, size: float) -> tuple[Ints, int]:
     """Number of each point's cube of edge `size` (n,), and how many cubes there are."""
     n = len(points)
     low = np.array([points[:, 0].min(), points[:, 1].min(), points[:, 2].min()])
@@ -82,8 +105,12 @@ def blocks_of(points, size):
 
 
 @njit(cache=True)
-def misfit(code, s, points, blocks, count, reach, white, wave):
-    """Sum over blocks of mean residual squared over its expected variance; residuals clipped at `reach`."""
+def misfit(code: int, s: Floats, points: Floats, blocks: Ints, count: int, gauge: Gauge) -> float:
+    """Sum over blocks of mean residual squared over its expected variance; residuals clipped at CLIP times the noise.
+
+    blocks, count  as `blocks_of` gives them
+    """
+    reach, white, wave = CLIP * gauge.sigma, gauge.white, gauge.wave
     sums, sizes = np.zeros(count), np.zeros(count)
     away = distances(code, s, points)
     for i in range(len(points)):
@@ -97,7 +124,7 @@ def misfit(code, s, points, blocks, count, reach, white, wave):
 
 
 @njit(cache=True)
-def simplest(scores, squares, count, negligible):
+def simplest(scores: Floats, squares: Floats, count: int, negligible: float) -> int:
     """The simplest kind that is as good as the best one; -1 where there is none.
 
     As good: its penalised misfit is no worse, or the mean square that the best one saves is `negligible`:
@@ -122,19 +149,22 @@ def simplest(scores, squares, count, negligible):
 
 
 @njit(cache=True)
-def choose(points, normals, was, held, allowed, size, reach, white, wave, floor, negligible, rounds):
+def choose(
+    sample: Sample, was: int, held: Floats, allowed: Mask, effort: Effort, gauge: Gauge
+) -> tuple[int, float, int]:
     """The kind with the least penalised misfit among those allowed; (code or -1, misfit, freedom).
 
-    A simpler kind may lose `negligible` times `floor` against the best one.
     `held` (packed, of kind `was`, -1 for none) gives starts and receives the chosen shape.
     """
+    points, normals, size = sample
+    white, floor = gauge.white, gauge.sigma
     blocks, count = blocks_of(points, size)
     shapes = np.zeros((COUNT, PACKED))
     scores, squares = np.full(COUNT, np.inf), np.full(COUNT, np.inf)
     extent = 0.0
     for k in range(3):
         extent = max(extent, points[:, k].max() - points[:, k].min())
-    hidden = (negligible * floor) ** 2
+    hidden = (effort.negligible * floor) ** 2
     for code in range(COUNT):
         if not allowed[code]:
             continue
@@ -147,11 +177,11 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
         s = np.zeros(PACKED)
         if not start_of(code, was, held, points, normals, s):
             continue
-        settle(code, s, points, floor, rounds)
+        settle(code, s, points, floor, effort.rounds)
         if not sane(code, s, extent):
             continue
         shapes[code] = s
-        scores[code] = misfit(code, s, points, blocks, count, reach, white, wave)
+        scores[code] = misfit(code, s, points, blocks, count, gauge)
         squares[code] = clipped_rms(code, s, points, 3.0 * floor) ** 2
     # A small hole has both its sides in one block, where the distances from a plane through its axis cancel.
     for code in range(COUNT):
@@ -165,7 +195,9 @@ def choose(points, normals, was, held, allowed, size, reach, white, wave, floor,
 
 
 @njit(cache=True)
-def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
+def fitting_kind(
+    points: Floats, lines: Floats, reach: float, allowed: Mask, sigma: float, bar: float, shape: Floats
+) -> tuple[int, float]:
     """The simplest kind that fits a patch, (code or -1, rms), and its packed shape in `shape`.
 
     A kind fits with an rms under `bar` times sigma, more leniently for few points, and is taken if it does
@@ -187,7 +219,7 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
             found[code] = np.inf
             continue
         if not FLAT[code]:  # whose closed form is the fit
-            slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
+            slots, free = SLOTS[code, : WIDTHS[code]], ALL_FREE[: WIDTHS[code]]
             for iterations in (2, 4):
                 refine(code, s, points, ones, slots, free, iterations, 0.1 * sigma)
                 found[code] = clipped_rms(code, s, points, 1e9)
@@ -209,13 +241,15 @@ def fitting_kind(points, lines, reach, allowed, sigma, bar, shape):
 
 @njit(cache=True, nogil=True)
 def judge_seeds(
-    vertices, normals, indptr, indices, owner, turn, seeds, edge, rings, radius, allowed, sigma, bar, sample
-):
+    mesh: Mesh, seeds: Ints, rings: float, radius: float, allowed: Mask, sigma: float, bar: float, sample: int
+) -> tuple[Longs, Floats, Floats, Floats, Floats]:
     """Fit each kind to the patch around each seed: code (-1: none fits), packed shape, rms, size, crease limit.
 
     The patch has the larger of `radius` mm and `rings` mean edges for its radius. It is cut off at creases, but
-    for a seed that bends so much itself that its surface is a tight curve in long facets.
+    for a seed that bends so much itself that its surface is a tight curve in long facets. Of its vertices some `sample`
+    evenly spread ones are fitted; `sigma`, `bar` as for `fitting_kind`.
     """
+    vertices, normals, edge, turn = mesh.vertices, mesh.normals, mesh.edge, mesh.turn
     n = len(seeds)
     codes = np.full(n, -1, dtype=np.int64)
     shapes = np.zeros((n, PACKED))
@@ -227,7 +261,7 @@ def judge_seeds(
         reaches[c] = max(radius, rings * edge[seeds[c]])
         if turn[seeds[c]] < 0.5 * CREASE:
             limits[c] = CREASE
-        count = patch(vertices, indptr, indices, owner, turn, limits[c], seeds[c], reaches[c], table, out)
+        count = patch(mesh, limits[c], seeds[c], reaches[c], table, out)
         if count < 12:
             continue
         step = max(1, count // sample)

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.features.fitting import Piece
 from pipeline.features.segmentation.extraction import (
     ScanPiece,
-    blend,
     bow,
     breadth,
     piece_of_facets,
+    rim_doubt,
     settled,
     too_little,
 )
@@ -21,15 +20,16 @@ from pipeline.features.segmentation.search import (
     NAMES,
     Region,
     Segmentation,
-    blending,
     carriers,
     find_regions,
     form_doubt,
     grown,
     prepare,
+    smooth_rim_share,
 )
 from pipeline.features.segmentation.tessellation import faces_of
-from pipeline.features.segmentation.vertex_walks import FREE, facet_owners
+from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
+from pipeline.geometry import Ints
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
 from pipeline.values import Rejected, Surface
@@ -39,18 +39,26 @@ _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tess
 
 def faces_of_scan(
     surface: Surface, white: float, kinds: tuple[str, ...], least: float, progress: Progress
-) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
+) -> tuple[list[Piece], Ints, list[Rejected]]:
     """The fitted faces of a noisy scan, largest first; which carries each facet (m,), -1 none; and what was refused.
 
     white  mm, the scan's noise that neighbours don't share
     kinds  those that are looked for
     least  mm2, the smallest area of a face
+
+    >>> from pipeline.progress import silent
+    >>> from tests.features.faces import grid
+    >>> vertices, faces, _ = grid(80, 0.5, lambda x, y: 0.0 * x)
+    >>> rough = vertices + np.random.default_rng(1).normal(0.0, 0.01, (len(vertices), 1)) * [0.0, 0.0, 1.0]
+    >>> (piece,), labels, refused = faces_of_scan(Surface.measured(rough, faces), 0.01, ('plane',), 0.0, silent)
+    >>> piece.shape.kind, round(piece.extent.area), len(refused)
+    ('plane', 1562, 0)
     """
     ground = prepare(surface, white)
     progress(0.15, "looking for surfaces")
     found = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
     for index, region in enumerate(found):
-        ground.owner[region.members] = index
+        ground.label[region.members] = index
     found = [grown(ground, region, index) for index, region in enumerate(found)]
     progress(0.65, "fitting")
     patches, rejected = _sifted(ground, found)
@@ -68,12 +76,20 @@ def faces_of_scan(
 
 def faces_of_tessellation(
     surface: Surface, kinds: tuple[str, ...], least: float
-) -> tuple[list[Piece], NDArray[np.int32], list[Rejected]]:
-    """The same of an exact tessellation, as CAD writes it."""
+) -> tuple[list[Piece], Ints, list[Rejected]]:
+    """The same of an exact tessellation, as CAD writes it.
+
+    >>> import trimesh
+    >>> box = trimesh.creation.box((30.0, 20.0, 10.0))
+    >>> surface = Surface.measured(box.vertices, box.faces)
+    >>> pieces, labels, _ = faces_of_tessellation(surface, ('plane',), 0.0)
+    >>> [round(piece.extent.area, 6) for piece in pieces], np.bincount(labels).tolist()
+    ([600.0, 600.0, 300.0, 300.0, 200.0, 200.0], [2, 2, 2, 2, 2, 2])
+    """
     v, f = surface.vertices, surface.faces
     areas = facet_areas(v, f)
     allowed = np.array([name in kinds for name in NAMES])
-    owner, codes, shapes, signs = faces_of(
+    label, (codes, shapes, signs) = faces_of(
         v,
         f,
         facet_normals(v, f),
@@ -82,8 +98,8 @@ def faces_of_tessellation(
         allowed,
         max(least, _LEAST_FLAT * float(areas.sum())),
     )
-    order = np.argsort(owner, kind="stable")
-    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    order = np.argsort(label, kind="stable")
+    bounds = np.searchsorted(label[order], np.arange(len(codes) + 1))
     made = []
     for index, code in enumerate(codes):
         facets = order[bounds[index] : bounds[index + 1]]
@@ -100,11 +116,11 @@ def faces_of_tessellation(
 def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece], list[tuple[Region, str, bool]]]:
     """The regions that stand, fitted, and the others with the reason and whether that says that they are cast.
 
-    Owners end up those of what stands.
+    Labels end up those of what stands.
     """
     standing: dict[int, ScanPiece] = {}
     rejected = []
-    carried = facet_owners(ground.faces, ground.owner)
+    carried = facet_labels(ground.faces, ground.label)
     areas = facet_areas(ground.vertices, ground.faces)
     whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
     for index, region in enumerate(found):
@@ -115,7 +131,7 @@ def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece],
             reason = too_little(ground, piece, whole[index])
             cast = reason is not None and bow(piece) is not None
         if reason:
-            ground.owner[region.members] = FREE
+            ground.label[region.members] = NO_REGION
             rejected.append((region, reason, cast))
         else:
             standing[index] = piece
@@ -124,21 +140,21 @@ def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece],
     while changed:
         changed = False
         for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            reason = blend(piece, blending(ground, piece.region, index, breadth(piece)))
+            reason = rim_doubt(piece, smooth_rim_share(ground, piece.region, index, breadth(piece)))
             if reason:
-                ground.owner[piece.region.members] = FREE
+                ground.label[piece.region.members] = NO_REGION
                 rejected.append((piece.region, reason, True))
                 del standing[index]
                 changed = True
     return list(standing.values()), rejected
 
 
-def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> NDArray[np.int32]:
+def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> Ints:
     """(m,) the piece that carries each facet, -1 for none."""
-    owner = np.full(len(ground.vertices), FREE, dtype=np.int32)
+    label = np.full(len(ground.vertices), NO_REGION, dtype=np.int32)
     for index, piece in enumerate(pieces):
-        owner[carriers(ground, piece.region)] = index
-    return facet_owners(ground.faces, owner)
+        label[carriers(ground, piece.region)] = index
+    return facet_labels(ground.faces, label)
 
 
 def _rejected(region: Region, reason: str, cast: bool) -> Rejected:

@@ -1,6 +1,6 @@
 """Compiled growth of one seed into a region, apart from all that other seeds do, so that many can grow at once.
 
-A kernel here reads the mesh and the owners and writes nothing but its own scratch arrays.
+A kernel here reads the mesh and the labels and writes nothing but its own scratch arrays.
 """
 
 from __future__ import annotations
@@ -11,11 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.segmentation import model_selection
-from pipeline.features.segmentation.vertex_walks import FREE, grow, patch, rim_outlook
+from pipeline.features.segmentation.model_selection import Effort, Sample
+from pipeline.features.segmentation.vertex_walks import (
+    GATE,
+    NO_REGION,
+    Candidate,
+    Gauge,
+    Mesh,
+    Scratch,
+    count_beyond,
+    grow,
+    patch,
+)
+from pipeline.geometry import Bytes, Floats, Ints, Longs, Mask
 from pipeline.jit import njit
 from pipeline.surfaces import AXIAL, FLAT, gradient
 
-GATE = 4.0  # a region takes vertices within so many standard deviations
 SMALLEST = 24  # vertices
 OPEN = 0.2  # share of the rim beyond which the surface may go on smoothly
 _HOPELESS = 0.5  # of the rim
@@ -27,52 +38,20 @@ _ROUND = 1000, 15  # vertices, and sectors of 10 degrees about the axis
 NEGLIGIBLE = 0.5  # of the noise: what a simpler kind may lose against a better one
 MISFIT = 5.0
 _STEP = 6  # a region may grow by this factor before it is refitted
-_SAMPLE = 300
-_FINAL_SAMPLE = 900
 _ROUNDS = 16
+# While a region grows, where it ends, and where another kind may carry it on.
+_EFFORT, _FINAL_EFFORT, _OTHER_EFFORT = Effort(300, 1, NEGLIGIBLE), Effort(900, 3, NEGLIGIBLE), Effort(300, 1, 0.0)
 _TANGENT = np.cos(np.radians(25.0))
-
-
-class Mesh(NamedTuple):
-    """What growth reads of a mesh, per vertex; see `segmentation.Segmentation`."""
-
-    vertices: NDArray[np.float64]
-    normals: NDArray[np.float64]
-    indptr: NDArray[np.int32]
-    indices: NDArray[np.int32]
-    owner: NDArray[np.int32]
-    turn: NDArray[np.float32]
-    edge: NDArray[np.float32]
-    share: NDArray[np.float32]
-
-
-class Scratch(NamedTuple):
-    """Arrays (n,) that one growth at a time writes; stamp (1,): vertices marked with less are unmarked."""
-
-    mark: NDArray[np.int32]
-    out: NDArray[np.int32]
-    source: NDArray[np.int32]
-    rim: NDArray[np.bool_]
-    stamp: NDArray[np.int32]
-
-
-class Gauge(NamedTuple):
-    """The scan's noise, mm, and the cosine of the angle that a normal may be off."""
-
-    white: float
-    wave: float
-    sigma: float
-    cosine: float
 
 
 class Starts(NamedTuple):
     """Fitted patches to grow from, (k,) each: kind, packed shape (k, .), seed, mm of radius, rad of turn to stop at."""
 
-    code: NDArray[np.int64]
-    packed: NDArray[np.float64]
-    seed: NDArray[np.int32]
-    radius: NDArray[np.float64]
-    crease: NDArray[np.float64]
+    code: Longs
+    packed: Floats
+    seed: Ints
+    radius: Floats
+    crease: Floats
 
 
 class Growth(NamedTuple):
@@ -83,10 +62,10 @@ class Growth(NamedTuple):
     """
 
     code: int
-    packed: NDArray[np.float64]
+    packed: Floats
     sign: float
-    members: NDArray[np.int32]
-    core: NDArray[np.int32]
+    members: Ints
+    core: Ints
     openness: float
     misfit: float
     freedom: int
@@ -116,16 +95,15 @@ def scratch_for(count: int) -> Scratch:
 
 
 @njit(cache=True, nogil=True)
-def spread(code, s, sign, start, limit, mesh, scratch, gauge):
+def spread(
+    on: Candidate, start: Ints, limit: int, mesh: Mesh, scratch: Scratch, gauge: Gauge
+) -> tuple[Ints, Ints, Ints]:
     """Members of a region that spreads from `start`, those inside, and those at its rim.
 
     Members are left marked with the scratch's stamp. Where little would be inside, all members are.
     """
     scratch.stamp[0] += 2
-    count = grow(
-        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, scratch.mark,
-        scratch.stamp[0], start, GATE * gauge.sigma, gauge.cosine, limit, scratch.out, scratch.rim,
-    )  # fmt: skip
+    count = grow(on, start, limit, mesh, scratch, gauge)
     members = scratch.out[:count].copy()
     core, rim = np.empty(count, dtype=np.int32), np.empty(count, dtype=np.int32)
     within = at = 0
@@ -142,7 +120,7 @@ def spread(code, s, sign, start, limit, mesh, scratch, gauge):
 
 
 @njit(cache=True)
-def trimmed(code, s, members, mesh, scratch, gauge):
+def trimmed(code: int, s: Floats, members: Ints, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> Ints:
     """Marked members without those that lead away from the surface: off it, and their rings with them."""
     out = np.empty_like(members)
     count = 0
@@ -167,7 +145,7 @@ def trimmed(code, s, members, mesh, scratch, gauge):
 
 
 @njit(cache=True, nogil=True)
-def facing(code, s, members, mesh):
+def facing(code: int, s: Floats, members: Ints, mesh: Mesh) -> float:
     """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
     agree = 0.0
     for k in range(0, len(members), max(1, len(members) // 200)):
@@ -182,22 +160,21 @@ def facing(code, s, members, mesh):
 
 
 @njit(cache=True, nogil=True)
-def outlook(code, s, sign, rim, own, rings, tangent, mesh, scratch, gauge):
+def beyond_rim(
+    on: Candidate, rim: Ints, own: int, rings: int, tangent: float, mesh: Mesh, scratch: Scratch, gauge: Gauge
+) -> tuple[float, float]:
     """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim.
 
     Members must be those marked with the scratch's stamp, `rim` those of them at the rim at least; `tangent` is a
-    cosine. Surface of other regions is neither.
+    cosine. Surface of regions other than `own` is neither.
     """
-    on, along, total = rim_outlook(
-        code, s, sign, mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.owner, own, rim,
-        rings, gauge.cosine, tangent, scratch.mark, scratch.stamp[0], scratch.out, scratch.source,
-    )  # fmt: skip
+    carried, along, total = count_beyond(on, rim, own, rings, tangent, mesh, scratch, gauge)
     scratch.stamp[0] += 2
-    return on / max(total, 1), along / max(total, 1)
+    return carried / max(total, 1), along / max(total, 1)
 
 
 @njit(cache=True, nogil=True)
-def goes_round(code, s, core, mesh):
+def goes_round(code: int, s: Floats, core: Ints, mesh: Mesh) -> bool:
     """Whether so much of an axial surface goes round its axis that chance can't have made it.
 
     Its rim may then run smoothly into anything: the fillets at a journal's ends are tangent to it.
@@ -209,11 +186,11 @@ def goes_round(code, s, core, mesh):
         x, y, z = mesh.vertices[core[k], 0] - s[0], mesh.vertices[core[k], 1] - s[1], mesh.vertices[core[k], 2] - s[2]
         angle = np.arctan2(x * s[9] + y * s[10] + z * s[11], x * s[6] + y * s[7] + z * s[8])
         seen[int((angle / (2.0 * np.pi) + 0.5) * 36.0) % 36] = True
-    return seen.sum() >= _ROUND[1]
+    return bool(seen.sum() >= _ROUND[1])
 
 
 @njit(cache=True, nogil=True)
-def gathered(values, members, most):
+def gathered(values: Floats, members: Ints, most: int) -> Floats:
     """(at most `most`, 3) rows of values at members evenly spread over all."""
     step = max(1, (len(members) + most - 1) // most)
     count = (len(members) + step - 1) // step
@@ -224,7 +201,7 @@ def gathered(values, members, most):
 
 
 @njit(cache=True, nogil=True)
-def block_size(members, mesh):
+def block_size(members: Ints, mesh: Mesh) -> float:
     """Edge, mm, of the cubes over which residuals of a region are averaged."""
     edge, count, area = 0.0, 0, 0.0
     for k in range(0, len(members), max(1, len(members) // 500)):
@@ -236,39 +213,37 @@ def block_size(members, mesh):
 
 
 @njit(cache=True, nogil=True)
-def choose(core, was, s, allowed, most, rounds, negligible, mesh, gauge):
-    """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape.
-
-    `negligible`: of the noise, what a simpler kind may lose against a better one.
-    """
-    code, misfit, freedom = model_selection.choose(
-        gathered(mesh.vertices, core, most), gathered(mesh.normals, core, most), was, s, allowed,
-        block_size(core, mesh), 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave, gauge.sigma,
-        negligible, rounds,
-    )  # fmt: skip
+def choose(
+    core: Ints, was: int, s: Floats, allowed: Mask, effort: Effort, mesh: Mesh, gauge: Gauge
+) -> tuple[int, float]:
+    """Choose the kind for a region's core, -1 for none, and its misfit per degree of freedom; s receives its shape."""
+    sample = Sample(
+        gathered(mesh.vertices, core, effort.most), gathered(mesh.normals, core, effort.most), block_size(core, mesh)
+    )
+    code, misfit, freedom = model_selection.choose(sample, was, s, allowed, effort, gauge)
     return code, misfit / freedom
 
 
 @njit(cache=True, nogil=True)
-def misfit_of(code, s, core, mesh, gauge):
+def misfit_of(code: int, s: Floats, core: Ints, mesh: Mesh, gauge: Gauge) -> tuple[float, int]:
     """Block misfit per degree of freedom of a shape on all of a region's core, and the degrees of freedom."""
     points = gathered(mesh.vertices, core, 20_000)
     blocks, count = model_selection.blocks_of(points, block_size(core, mesh))
-    total = model_selection.misfit(code, s, points, blocks, count, 1.5 * GATE * gauge.sigma, gauge.white, gauge.wave)
+    total = model_selection.misfit(code, s, points, blocks, count, gauge)
     freedom = max(count - int(model_selection.WIDTHS[code]), 1)
     return total / freedom, freedom
 
 
 @njit(cache=True, nogil=True)
-def _openness(code, s, sign, rim, core, mesh, scratch, gauge):
+def _openness(on: Candidate, rim: Ints, core: Ints, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> float:
     """Share of the rim beyond which the surface goes on, 0 where it doesn't matter; members must be marked."""
-    if goes_round(code, s, core, mesh):
+    if goes_round(on.code, on.packed, core, mesh):
         return 0.0
-    return outlook(code, s, sign, rim, FREE, 3, _TANGENT, mesh, scratch, gauge)[0]
+    return beyond_rim(on, rim, NO_REGION, 3, _TANGENT, mesh, scratch, gauge)[0]
 
 
 @njit(cache=True)
-def picked(waiting, starts, barred, most, mesh, gauge):
+def picked(waiting: Longs, starts: Starts, barred: Mask, most: int, mesh: Mesh, gauge: Gauge) -> Bytes:
     """What to do with each of the starts `waiting`: 0 drop it, 1 grow it now, 2 let it wait; (n,) uint8.
 
     Dropped is what lies in a region or in what is barred. At most `most` grow at once, none of them close to
@@ -282,7 +257,7 @@ def picked(waiting, starts, barred, most, mesh, gauge):
             break
         start = waiting[k]
         i = starts.seed[start]
-        if mesh.owner[i] != FREE or barred[i]:
+        if mesh.label[i] != NO_REGION or barred[i]:
             out[k] = 0
             continue
         x, y, z = mesh.vertices[i, 0], mesh.vertices[i, 1], mesh.vertices[i, 2]
@@ -311,17 +286,21 @@ def picked(waiting, starts, barred, most, mesh, gauge):
 
 
 @njit(cache=True, nogil=True)
-def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
-    """Grow a fitted patch until it stands still.
-
-    Returns (code, packed shape, sign, members, core, openness, misfit, freedom); code -1 where it comes to
-    nothing, misfit infinite where the rim is too open for it to matter.
-    """
-    s = packed.copy()
+def _patch_of(starts: Starts, k: int, mesh: Mesh) -> Ints:
+    """The vertices that start k was fitted to."""
     table = np.full(4096, -1, dtype=np.int32)
-    start = np.empty(2048, dtype=np.int32)
-    count = patch(mesh.vertices, mesh.indptr, mesh.indices, mesh.owner, mesh.turn, crease, seed, radius, table, start)
-    members = start[:count].copy()
+    out = np.empty(2048, dtype=np.int32)
+    count = patch(mesh, starts.crease[k], starts.seed[k], starts.radius[k], table, out)
+    return out[:count].copy()
+
+
+@njit(cache=True, nogil=True)
+def develop(
+    starts: Starts, k: int, allowed: Mask, mesh: Mesh, scratch: Scratch, gauge: Gauge
+) -> tuple[int, Floats, float, Ints, Ints, float, float, int]:
+    """Grow the patch of start k until it stands still; what a `Growth` holds, in its order."""
+    code, s = int(starts.code[k]), starts.packed[k].copy()
+    members = _patch_of(starts, k, mesh)
     core = rim = members
     sign = facing(code, s, members, mesh)
     before, chosen_at, settled, beyond = 0, 0, False, np.nan
@@ -329,7 +308,7 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
     first = (code, s, sign, core, 1.0)
     for _ in range(_ROUNDS):
         limit = _STEP * max(len(members), 60)
-        members, core, rim = spread(code, s, sign, members, limit, mesh, scratch, gauge)
+        members, core, rim = spread(Candidate(code, s, sign), members, limit, mesh, scratch, gauge)
         if len(members) < SMALLEST // 2:
             return -1, s, sign, members, core, 1.0, np.inf, 1
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
@@ -337,40 +316,38 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
         before = len(members)
         beyond = np.nan
         if (creeps or stands) and chosen_at > 0:
-            beyond = _openness(code, s, sign, rim, core, mesh, scratch, gauge)
+            beyond = _openness(Candidate(code, s, sign), rim, core, mesh, scratch, gauge)
         # A surface of the right kind leaps to where it ends; what grows a rim at a time and could go on is skin.
         if (stands and settled) or beyond > _HOPELESS:
             break
-        most, rounds, negligible, among = _SAMPLE, 1, NEGLIGIBLE, allowed
-        if stands and chosen_at > 0:
-            if beyond < OPEN:
-                most, rounds = _FINAL_SAMPLE, 3
-            else:
-                # The surface goes on: of a narrow cone or torus a short stretch can't be told from a cylinder, and a
-                # cylinder spreads no further than that. Another kind may; if none does, it is what it was.
-                if not tried.any():
-                    first = (code, s.copy(), sign, core, beyond)
-                tried[code] = True
-                negligible, among = 0.0, allowed & ~tried
-                if not among.any():
-                    break
-        if stands or len(members) > 3 * chosen_at:
-            settled = stands
-            was = code
-            code, _ = choose(core, was, s, among, most, rounds, negligible, mesh, gauge)
-            if code < 0:
-                if among[was]:
-                    return -1, s, sign, members, core, 1.0, np.inf, 1
+        effort, among = _EFFORT, allowed
+        if stands and chosen_at > 0 and beyond < OPEN:
+            effort = _FINAL_EFFORT
+        elif stands and chosen_at > 0:
+            # The surface goes on: of a narrow cone or torus a short stretch can't be told from a cylinder, and a
+            # cylinder spreads no further than that. Another kind may; if none does, it is what it was.
+            if not tried.any():
+                first = (code, s.copy(), sign, core, beyond)
+            tried[code] = True
+            effort, among = _OTHER_EFFORT, allowed & ~tried
+            if not among.any():
                 break
-            chosen_at = len(members)
-            if code != was:
-                sign = facing(code, s, core, mesh)
-                settled = False
-        else:
+        settled = stands
+        if not stands and len(members) <= 3 * chosen_at:
+            model_selection.settle(code, s, gathered(mesh.vertices, core, effort.most), gauge.sigma, effort.rounds)
+            continue
+        was = code
+        code, _ = choose(core, was, s, among, effort, mesh, gauge)
+        if code < 0:
+            if among[was]:
+                return -1, s, sign, members, core, 1.0, np.inf, 1
+            break
+        chosen_at = len(members)
+        if code != was:
+            sign = facing(code, s, core, mesh)
             settled = False
-            model_selection.settle(code, s, gathered(mesh.vertices, core, most), gauge.sigma, rounds)
     if np.isnan(beyond):
-        beyond = _openness(code, s, sign, rim, core, mesh, scratch, gauge)
+        beyond = _openness(Candidate(code, s, sign), rim, core, mesh, scratch, gauge)
     if beyond >= OPEN or len(members) < SMALLEST:
         if tried.any():
             code, s, sign, core, beyond = first
@@ -380,20 +357,21 @@ def develop(code, packed, seed, radius, crease, allowed, mesh, scratch, gauge):
 
 
 @njit(cache=True, nogil=True)
-def develop_many(which, starts, allowed, mesh, scratch, gauge):
+def develop_many(
+    which: Longs, starts: Starts, allowed: Mask, mesh: Mesh, scratch: Scratch, gauge: Gauge
+) -> tuple[Longs, Floats, Floats, Longs, Ints, Longs, Ints, Floats, Floats, Longs]:
     """`develop` for the starts at `which`, in columns; members and cores lie one after another."""
     n = len(which)
     codes, freedoms = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
     counts, inner = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
     shapes = np.empty((n, starts.packed.shape[1]))
     signs, openness, misfits = np.empty(n), np.empty(n), np.empty(n)
-    members, cores = [], []
+    members: list[Ints] = []
+    cores: list[Ints] = []
     for k in range(n):
-        i = which[k]
         codes[k], shapes[k], signs[k], whole, core, openness[k], misfits[k], freedoms[k] = develop(
-            starts.code[i], starts.packed[i], starts.seed[i], starts.radius[i], starts.crease[i],
-            allowed, mesh, scratch, gauge,
-        )  # fmt: skip
+            starts, which[k], allowed, mesh, scratch, gauge
+        )
         counts[k], inner[k] = len(whole), len(core)
         members.append(whole)
         cores.append(core)
@@ -401,7 +379,8 @@ def develop_many(which, starts, allowed, mesh, scratch, gauge):
 
 
 @njit(cache=True, nogil=True)
-def _strung(arrays):
+def _strung(arrays: list[Ints]) -> Ints:
+    """Arrays one after another."""
     count = 0
     for array in arrays:
         count += len(array)

@@ -16,20 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.segmentation import model_selection, region_growing, vertex_walks
-from pipeline.features.segmentation.region_growing import (
-    GATE,
-    MISFIT,
-    OPEN,
-    SMALLEST,
-    Gauge,
-    Growth,
-    Mesh,
-    Scratch,
-    Starts,
-)
-from pipeline.features.segmentation.vertex_walks import FREE
-from pipeline.features.uncertainty import short_wave
-from pipeline.geometry import box_of
+from pipeline.features.segmentation.model_selection import CLIP, Effort
+from pipeline.features.segmentation.region_growing import MISFIT, NEGLIGIBLE, OPEN, SMALLEST, Growth, Starts
+from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION, Candidate, Gauge, Mesh, Scratch
+from pipeline.features.uncertainty import short_range_sigma
+from pipeline.geometry import Floats, Ints, Mask, Singles, box_of
 from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import COUNT, KINDS, Kind, gradients
@@ -58,26 +49,26 @@ class Segmentation:
     """The mesh as segmentation sees it; arrays per vertex unless said otherwise.
 
     edge (n,) mean edge length, mm; share (n,) mm2 of surface; bend (n,) rad, largest turn of the normal
-    nearby; turn (n,) rad, the same within one ring; owner (n,) index of the region or -1;
+    nearby; turn (n,) rad, the same within one ring; label (n,) index of the region or -1;
     low (3,) mm, least coordinates; cosine: of the angle that a normal may be off; rings in compressed rows.
     """
 
-    vertices: NDArray[np.float64]
-    faces: NDArray[np.int32]
-    normals: NDArray[np.float64]
-    indptr: NDArray[np.int32]
-    indices: NDArray[np.int32]
-    edge: NDArray[np.float32]
-    share: NDArray[np.float32]
-    bend: NDArray[np.float32]
-    turn: NDArray[np.float32]
+    vertices: Floats
+    faces: Ints
+    normals: Floats
+    indptr: Ints
+    indices: Ints
+    edge: Singles
+    share: Singles
+    bend: Singles
+    turn: Singles
     median_edge: float
-    low: NDArray[np.float64]
+    low: Floats
     diagonal: float
     white: float
     wave: float
     cosine: float
-    owner: NDArray[np.int32]
+    label: Ints
     scratch: Scratch
 
     @property
@@ -87,7 +78,7 @@ class Segmentation:
     @property
     def mesh(self) -> Mesh:
         return Mesh(
-            self.vertices, self.normals, self.indptr, self.indices, self.owner, self.turn, self.edge, self.share
+            self.vertices, self.normals, self.indptr, self.indices, self.label, self.turn, self.edge, self.share
         )
 
     @property
@@ -108,20 +99,24 @@ class Region:
     """
 
     code: int
-    packed: NDArray[np.float64]
+    packed: Floats
     sign: float
-    members: NDArray[np.int32]
-    core: NDArray[np.int32]
+    members: Ints
+    core: Ints
     misfit: float
     freedom: int
     area: float
     openness: float
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
+    low: Floats
+    high: Floats
 
     @property
     def kind(self) -> Kind:
         return _KINDS[self.code]
+
+    @property
+    def candidate(self) -> Candidate:
+        return Candidate(self.code, self.packed, self.sign)
 
 
 @dataclass(frozen=True)
@@ -175,15 +170,15 @@ def prepare(surface: Surface, white: float) -> Segmentation:
         low,
         diagonal,
         white,
-        max(WAVE_SHARE * white, short_wave(v, normals, turn, indptr, indices)),
+        max(WAVE_SHARE * white, short_range_sigma(v, normals, turn, indptr, indices)),
         float(np.cos(max(np.radians(12.0), 5.0 * left))),
-        np.full(n, FREE, dtype=np.int32),
+        np.full(n, NO_REGION, dtype=np.int32),
         region_growing.scratch_for(n),
     )
 
 
 def segment(ground: Segmentation, kinds: tuple[str, ...], progress: Progress = silent) -> list[Region]:
-    """Regions found, in the order found; owner holds their indices."""
+    """Regions found, in the order found; label holds their indices."""
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
     ajar: list[Growth] = []
@@ -199,7 +194,7 @@ def segment(ground: Segmentation, kinds: tuple[str, ...], progress: Progress = s
             ahead = aside.submit(unpromising, ground, (radius, rings)) if level + 1 < len(radii) else None
             cell = _CELL * max(radius, rings * ground.median_edge)
             seeds = vertex_walks.spread_seeds(
-                ground.vertices, ground.normals, ground.bend, ground.owner, barred, cell, ground.low
+                ground.vertices, ground.normals, ground.bend, ground.label, barred, cell, ground.low
             )
             _take(ground, _judged(ground, seeds, radius, rings, allowed, crew), allowed, barred, found, ajar, crew)
             if ahead is not None:
@@ -222,11 +217,11 @@ def find_regions(ground: Segmentation, kinds: tuple[str, ...], progress: Progres
         learned(ground, found)
         if last or not shared or ground.sigma < _MORE * before:
             break
-        ground.owner[:] = FREE
+        ground.label[:] = NO_REGION
     return found
 
 
-def unpromising(ground: Segmentation, before: tuple[float, float]) -> NDArray[np.bool_]:
+def unpromising(ground: Segmentation, before: tuple[float, float]) -> Mask:
     """Vertices round which a larger patch lay on one smooth face: there a smaller one has nothing new to find."""
     radius = max(before[0], before[1] * ground.median_edge)
     return ~vertex_walks.near_bends(
@@ -247,16 +242,11 @@ def _radii(ground: Segmentation) -> list[tuple[float, float]]:
     return [(largest * (smallest / largest) ** (k / steps), 10.0 * 0.26 ** (k / steps)) for k in range(steps + 1)]
 
 
-def _judged(
-    ground: Segmentation, seeds: NDArray[np.int32], radius: float, rings: float, allowed: NDArray[np.bool_], crew: _Crew
-) -> Starts:
+def _judged(ground: Segmentation, seeds: Ints, radius: float, rings: float, allowed: Mask, crew: _Crew) -> Starts:
     """The seeds whose patch, `radius` mm or `rings` edges wide, some kind fits: simple kinds first, then the best."""
 
-    def judge(some: NDArray[np.int32]) -> tuple[NDArray[Any], ...]:
-        return model_selection.judge_seeds(
-            ground.vertices, ground.normals, ground.indptr, ground.indices, ground.owner, ground.turn,
-            some, ground.edge, rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE,
-        )  # fmt: skip
+    def judge(some: Ints) -> tuple[NDArray[Any], ...]:
+        return model_selection.judge_seeds(ground.mesh, some, rings, radius, allowed, ground.sigma, 1.3, _SEED_SAMPLE)
 
     shares = crew.shares(seeds)
     codes, shapes, rms, reaches, limits = map(np.concatenate, zip(*crew.pool.map(judge, shares), strict=True))
@@ -269,13 +259,13 @@ def _judged(
 def _take(
     ground: Segmentation,
     starts: Starts,
-    allowed: NDArray[np.bool_],
-    barred: NDArray[np.bool_],
+    allowed: Mask,
+    barred: Mask,
     found: list[Region],
     ajar: list[Growth],
     crew: _Crew,
 ) -> None:
-    """Grow regions from the starts, in their order; those that stand get their owner and are added to `found`.
+    """Grow regions from the starts, in their order; those that stand get their label and are added to `found`.
 
     Stretches of round surface that are refused for their open rims are added to `ajar`.
 
@@ -298,12 +288,12 @@ def _take(
         clashes = []
         for place, k in enumerate(batch):
             result = grown[place % len(grown)][place // len(grown)]
-            if ground.owner[starts.seed[k]] != FREE or (ground.owner[result.members] != FREE).any():
+            if ground.label[starts.seed[k]] != NO_REGION or (ground.label[result.members] != NO_REGION).any():
                 clashes.append(k)
             elif result.code < 0 or barred[starts.seed[k]]:
                 continue
             elif good(result):
-                ground.owner[result.members] = len(found)
+                ground.label[result.members] = len(found)
                 found.append(_measured(ground, *result))
             else:
                 barred[result.members] = True
@@ -321,7 +311,7 @@ def _take_rings(ground: Segmentation, ajar: list[Growth], found: list[Region]) -
     """
     stretches = []
     for growth in ajar:
-        core = growth.core[ground.owner[growth.core] == FREE]
+        core = growth.core[ground.label[growth.core] == NO_REGION]
         if len(core) >= _TINY:
             # None of them stands alone, so that its misfit, which is long to reckon, stays endless.
             stretches.append(_measured(ground, growth.code, growth.packed, growth.sign, core, core, *growth[5:]))
@@ -337,7 +327,7 @@ def _take_rings(ground: Segmentation, ajar: list[Growth], found: list[Region]) -
             if longer is not None:
                 ring, waiting[k], alike = longer, False, _coaxial(longer, rows)
         if good(ring) and region_growing.goes_round(ring.code, ring.packed, ring.core, ground.mesh):
-            ground.owner[ring.members] = len(found)
+            ground.label[ring.members] = len(found)
             found.append(ring)
 
 
@@ -364,10 +354,10 @@ def good(result: Growth | Region) -> bool:
 def region_of(
     ground: Segmentation,
     code: int,
-    s: NDArray[np.float64],
+    s: Floats,
     sign: float,
-    members: NDArray[np.int32],
-    core: NDArray[np.int32],
+    members: Ints,
+    core: Ints,
     openness: float,
 ) -> Region:
     """A region with its measures."""
@@ -377,10 +367,10 @@ def region_of(
 def _measured(
     ground: Segmentation,
     code: int,
-    s: NDArray[np.float64],
+    s: Floats,
     sign: float,
-    members: NDArray[np.int32],
-    core: NDArray[np.int32],
+    members: Ints,
+    core: Ints,
     openness: float,
     misfit: float,
     freedom: int,
@@ -390,46 +380,30 @@ def _measured(
     return Region(code, s, sign, members, core, misfit, freedom, area, openness, *box_of(points))
 
 
-def outlook(
-    ground: Segmentation,
-    code: int,
-    s: NDArray[np.float64],
-    sign: float,
-    members: NDArray[np.int32],
-    own: int,
-    rings: int,
-    tangent: float = 25.0,
-) -> tuple[float, float]:
-    """Shares of what lies beyond a region's rim that carries its surface on, and that is tangent to it at the rim."""
-    marked(ground, members)
-    cosine = float(np.cos(np.radians(tangent)))
-    return region_growing.outlook(code, s, sign, members, own, rings, cosine, ground.mesh, ground.scratch, ground.gauge)
-
-
-def marked(ground: Segmentation, members: NDArray[np.int32]) -> None:
+def marked(ground: Segmentation, members: Ints) -> None:
     """Mark members with a fresh stamp, as if they had just been spread over."""
     ground.scratch.stamp[0] += 2
     ground.scratch.mark[members] = ground.scratch.stamp[0]
 
 
-def facing(ground: Segmentation, code: int, s: NDArray[np.float64], members: NDArray[np.int32]) -> float:
+def facing(ground: Segmentation, code: int, s: Floats, members: Ints) -> float:
     """+1 where the facets' normals agree with the geometric ones, else -1; a plane is turned to agree."""
     return region_growing.facing(code, s, members, ground.mesh)
 
 
 def choose(
     ground: Segmentation,
-    core: NDArray[np.int32],
+    core: Ints,
     was: int,
-    s: NDArray[np.float64],
-    allowed: NDArray[np.bool_],
+    s: Floats,
+    allowed: Mask,
     most: int,
 ) -> tuple[int, float]:
     """Choose the kind for a region's core; s receives its shape."""
-    return region_growing.choose(core, was, s, allowed, most, 3, region_growing.NEGLIGIBLE, ground.mesh, ground.gauge)
+    return region_growing.choose(core, was, s, allowed, Effort(most, 3, NEGLIGIBLE), ground.mesh, ground.gauge)
 
 
-def misfit_of(ground: Segmentation, code: int, s: NDArray[np.float64], core: NDArray[np.int32]) -> tuple[float, int]:
+def misfit_of(ground: Segmentation, code: int, s: Floats, core: Ints) -> tuple[float, int]:
     """Block misfit per degree of freedom of a shape on all of a region's core, and the degrees of freedom."""
     return region_growing.misfit_of(code, s, core, ground.mesh, ground.gauge)
 
@@ -448,7 +422,7 @@ def joined(ground: Segmentation, found: list[Region], kinds: tuple[str, ...]) ->
 def _joined_once(
     ground: Segmentation,
     found: list[Region],
-    allowed: NDArray[np.bool_],
+    allowed: Mask,
     apart: dict[tuple[int, int], tuple[Region, Region]],
 ) -> list[Region]:
     """One pass; `apart` has the pairs that are known to be two surfaces, by what `id` says, and receives more."""
@@ -482,13 +456,13 @@ def _joined_once(
     return out
 
 
-def _rows(ground: Segmentation, found: list[Region]) -> NDArray[np.float64]:
+def _rows(ground: Segmentation, found: list[Region]) -> Floats:
     """(k, 12) of each region what tells which of many may be pieces of one surface; columns by _LOW and so on."""
     rows = [(*r.low, *r.high, _within(ground, r), r.code, *r.packed[3:6], r.packed[12]) for r in found]
     return np.array(rows).reshape(-1, 12)
 
 
-def _coaxial(one: Region, rows: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _coaxial(one: Region, rows: Floats) -> Mask:
     """(k,) which may be stretches of the same round surface as `one` by their direction and radius."""
     if not one.kind.axial:
         return np.zeros(len(rows), dtype=np.bool_)
@@ -503,9 +477,7 @@ def _within(ground: Segmentation, small: Region) -> float:
     return float(0.5 * np.sqrt(small.area) + 4.0 * ground.median_edge)
 
 
-def _together(
-    ground: Segmentation, large: Region, small: Region, allowed: NDArray[np.bool_], halves: bool
-) -> Region | None:
+def _together(ground: Segmentation, large: Region, small: Region, allowed: Mask, halves: bool) -> Region | None:
     """The two, which lie close or are halves of one round surface, as one region; None where they are two surfaces."""
     # Of one groove a slice is a cone that faces inwards, another a cone that faces outwards.
     if large.code == small.code and large.kind.axial and large.kind.drawn and large.sign != small.sign:
@@ -541,9 +513,7 @@ def _together(
     return None
 
 
-def _bent_through(
-    ground: Segmentation, large: Region, small: Region, allowed: NDArray[np.bool_]
-) -> list[tuple[int, NDArray[np.float64]]]:
+def _bent_through(ground: Segmentation, large: Region, small: Region, allowed: Mask) -> list[tuple[int, Floats]]:
     """Kinds and packed shapes that a few vertices of each of two slices hardly stray from."""
     few = np.concatenate([r.core[:: max(1, len(r.core) // _FEW)] for r in (large, small)])
     out = []
@@ -596,23 +566,22 @@ def learned(ground: Segmentation, found: list[Region]) -> None:
 
 def rms_of(ground: Segmentation, region: Region) -> float:
     points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
-    return float(model_selection.clipped_rms(region.code, region.packed, points, 1.5 * GATE * ground.sigma))
+    return float(model_selection.clipped_rms(region.code, region.packed, points, CLIP * ground.sigma))
 
 
 def grown(ground: Segmentation, region: Region, index: int) -> Region:
-    """The region spread once more over what nobody has, with the final shape; owners must be up to date."""
-    ground.owner[region.members] = FREE
+    """The region spread once more over what nobody has, with the final shape; labels must be up to date."""
+    ground.label[region.members] = NO_REGION
     members, core, _ = region_growing.spread(
-        region.code, region.packed, region.sign, region.members, len(ground.vertices), ground.mesh, ground.scratch,
-        ground.gauge,
-    )  # fmt: skip
+        region.candidate, region.members, len(ground.vertices), ground.mesh, ground.scratch, ground.gauge
+    )
     if len(members) < SMALLEST:
         members, core = region.members, region.core
-    ground.owner[members] = index
+    ground.label[members] = index
     return region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
 
 
-def carriers(ground: Segmentation, region: Region) -> NDArray[np.int32]:
+def carriers(ground: Segmentation, region: Region) -> Ints:
     """The members that are said to carry a region: those at its rim that lead away from it are left out.
 
     Whether a region stands is decided with them, because they tell of its form.
@@ -632,8 +601,8 @@ def form_doubt(ground: Segmentation, region: Region) -> str | None:
     return None
 
 
-def blending(ground: Segmentation, region: Region, index: int, breadth: float) -> float:
-    """Share of the rim of a region `breadth` mm wide that runs smoothly into surface of none. Owners: up to date.
+def smooth_rim_share(ground: Segmentation, region: Region, index: int, breadth: float) -> float:
+    """Share of the rim of a region `breadth` mm wide that runs smoothly into surface of none. Labels: up to date.
 
     A patch of a few vertices must end at a sharper edge than a large one: the flats between cast fillets are
     small. The smallest flats must also end sooner. Nothing further off than half its breadth is looked at: on a
@@ -643,4 +612,8 @@ def blending(ground: Segmentation, region: Region, index: int, breadth: float) -
     fewest = 2 if region.kind.flat and len(region.core) < _TINY else 3
     away = min(_ROUNDING, 0.5 * breadth)
     rings = int(np.clip(np.ceil(away / float(ground.edge[region.members].mean())), fewest, 12))
-    return outlook(ground, region.code, region.packed, region.sign, region.members, index, rings, tangent)[1]
+    marked(ground, region.members)
+    cosine = float(np.cos(np.radians(tangent)))
+    return region_growing.beyond_rim(
+        region.candidate, region.members, index, rings, cosine, ground.mesh, ground.scratch, ground.gauge
+    )[1]

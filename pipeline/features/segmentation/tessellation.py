@@ -8,12 +8,14 @@ corners lie on it; what then is left flat is a plane.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.features.segmentation.model_selection import FREE
+from pipeline.features.segmentation.model_selection import ALL_FREE
+from pipeline.features.segmentation.vertex_walks import Candidate
 from pipeline.features.uncertainty import resolution
+from pipeline.geometry import Floats, Ints, Longs, Mask
 from pipeline.jit import njit
 from pipeline.surfaces import AXIAL, COUNT, FLAT, KINDS, PACKED, RULED, SLOTS, WIDTHS, begin, gradient, refine, sane
 
@@ -30,13 +32,48 @@ _PATCHES = (
 # Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
 # and yet come to no face.
 _LARGE, _TRIES = 24, 3
-_PLANE = int(np.flatnonzero(FLAT)[0])
+_FLAT_CODE = int(np.flatnonzero(FLAT)[0])  # of the kind that what is left over is looked for as
 LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
 
+class Tessellation(NamedTuple):
+    """What the search reads of a mesh, and the face, -1 none, that it gives to each facet: `label` (m,), written.
+
+    normals (m, 3) and areas (m,), mm2, of the facets; neighbours (m, 3) as `facet_neighbours` gives them
+    """
+
+    vertices: Floats
+    faces: Ints
+    normals: Floats
+    areas: Floats
+    neighbours: Ints
+    label: Ints
+
+
+class FoundFaces(NamedTuple):
+    """Columns with a row for each face: the kind's code, packed shape (k, PACKED), sign as a `Candidate` has it."""
+
+    codes: Longs
+    shapes: Floats
+    signs: Floats
+
+
+class _Scratch(NamedTuple):
+    """Working memory, by facet: stamps of those looked at, those taken, patches tried in vain; stamp (1,): the last."""
+
+    mark: Ints
+    out: Ints
+    tried: Ints
+    stamp: Longs
+
+
 @njit(cache=True)
-def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, tolerance, out):  # type: ignore[no-untyped-def]
-    """Facets joined to `start` with their corners on a shape and near tangent to it; how many in `out`."""
+def _spread(on: Candidate, start: Ints, tolerance: float, mesh: Tessellation, scratch: _Scratch) -> int:
+    """Facets joined to `start` with their corners on a shape and near tangent to it; how many in the scratch's out."""
+    v, f, normals, neighbours, label = mesh.vertices, mesh.faces, mesh.normals, mesh.neighbours, mesh.label
+    scratch.stamp[0] += 1
+    mark, out, stamp = scratch.mark, scratch.out, scratch.stamp[0]
+    code, s, sign = on
     count = 0
     for k in range(len(start)):
         mark[start[k]] = stamp
@@ -48,7 +85,7 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
         at += 1
         for e in range(3):
             j = neighbours[i, e]
-            if j < 0 or mark[j] == stamp or owner[j] >= 0:
+            if j < 0 or mark[j] == stamp or label[j] >= 0:
                 continue
             mark[j] = stamp
             fits = True
@@ -72,7 +109,11 @@ def _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start,
 
 
 @njit(cache=True)
-def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # type: ignore[no-untyped-def]
+def _patch(seed: int, most: int, blunt: float, mesh: Tessellation, scratch: _Scratch) -> Ints:
+    """At most so many facets of no face, joined to `seed` by edges that turn by less than `blunt`, a cosine, says."""
+    neighbours, normals, label = mesh.neighbours, mesh.normals, mesh.label
+    scratch.stamp[0] += 1
+    mark, out, stamp = scratch.mark, scratch.out, scratch.stamp[0]
     mark[seed] = stamp
     out[0] = seed
     count, at = 1, 0
@@ -81,18 +122,19 @@ def _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out):  # 
         at += 1
         for e in range(3):
             j = neighbours[i, e]
-            if j < 0 or mark[j] == stamp or owner[j] >= 0 or count >= most:
+            if j < 0 or mark[j] == stamp or label[j] >= 0 or count >= most:
                 continue
             turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
             if turn > blunt:
                 mark[j] = stamp
                 out[count] = j
                 count += 1
-    return count
+    return out[:count].copy()
 
 
 @njit(cache=True)
-def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
+def _corners(v: Floats, f: Ints, normals: Floats, facets: Ints) -> tuple[Floats, Floats]:
+    """The corners (3 k, 3) of facets (k,), and for each the facet's normal."""
     points, lines = np.empty((3 * len(facets), 3)), np.empty((3 * len(facets), 3))
     for k in range(len(facets)):
         for e in range(3):
@@ -102,7 +144,7 @@ def _corners(v, f, normals, facets):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _once(v, f, facets):  # type: ignore[no-untyped-def]
+def _once(v: Floats, f: Ints, facets: Ints) -> Floats:
     """The corners of facets, each once."""
     corners = np.unique(f[facets].ravel())
     out = np.empty((len(corners), 3))
@@ -112,7 +154,8 @@ def _once(v, f, facets):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _worst(code, s, points):  # type: ignore[no-untyped-def]
+def _worst(code: int, s: Floats, points: Floats) -> float:
+    """How far, mm, the farthest of points (n, 3) lies from a packed shape."""
     most = 0.0
     for i in range(len(points)):
         most = max(most, abs(gradient(code, s, points[i, 0], points[i, 1], points[i, 2])[0]))
@@ -120,7 +163,7 @@ def _worst(code, s, points):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
+def _turns(normals: Floats, facets: Ints, enough: int) -> int:
     """How many directions, 0.2 degrees or more apart, the facets have, counted up to `enough`."""
     kept = np.empty((enough, 3))
     count = 0
@@ -140,17 +183,20 @@ def _turns(normals, facets, enough):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out):  # type: ignore[no-untyped-def]
-    """Fit a kind to the facets of a patch and spread it: (facets, sign, stamp); no facets where it doesn't fit.
+def _settled(
+    code: int, s: Floats, start: Ints, mesh: Tessellation, scratch: _Scratch, tolerance: float, extent: float
+) -> tuple[Ints, float]:
+    """Fit a kind to the facets of a patch and spread it: (facets, sign); no facets where it doesn't fit.
 
     The sign is 0 where it fits but comes to no curved face: the facets show too few directions, or, on a free form,
     fit no longer as it spreads.
     """
+    v, f, normals = mesh.vertices, mesh.faces, mesh.normals
     none, first = start[:0], start
     points, lines = _corners(v, f, normals, start)
     if not begin(code, points, lines, s):
-        return none, 1.0, stamp
-    slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
+        return none, 1.0
+    slots, free = SLOTS[code, : WIDTHS[code]], ALL_FREE[: WIDTHS[code]]
     once = _once(v, f, start)
     ones = np.ones(len(once))
     reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
@@ -158,83 +204,94 @@ def _settled(code, s, start, v, f, normals, neighbours, owner, mark, stamp, tole
     for steps, share, times in ((3, 0.05, 300.0), (3, 0.002, 30.0), (9, 0.0, 1.0)):
         refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
         if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
-            return none, 1.0, stamp
+            return none, 1.0
     agree = 0.0
     for k in range(len(points)):
         _, gx, gy, gz = gradient(code, s, points[k, 0], points[k, 1], points[k, 2])
         agree += gx * lines[k, 0] + gy * lines[k, 1] + gz * lines[k, 2]
     sign = 1.0 if agree >= 0.0 else -1.0
     for _ in range(4):
-        stamp += 1
         # A few facets fix a shape less well than the tolerance asks far away: refit and go on.
-        size = _spread(code, s, sign, v, f, normals, neighbours, owner, mark, stamp, start, 2.0 * tolerance, out)
-        every, _lines = _corners(v, f, normals, out[:size])
+        size = _spread(Candidate(code, s, sign), start, 2.0 * tolerance, mesh, scratch)
+        every, _lines = _corners(v, f, normals, scratch.out[:size])
         refine(code, s, every, np.ones(len(every)), slots, free, 12, 0.01 * tolerance)
         if size == len(start):
             break
-        start = out[:size].copy()
+        start = scratch.out[:size].copy()
     every, _lines = _corners(v, f, normals, start)
     if not sane(code, s, extent) or _worst(code, s, every) > 2.0 * tolerance:
-        return first, 0.0, stamp
-    return start, sign if _turns(normals, start, LEAST_TURNS) == LEAST_TURNS else 0.0, stamp
+        return first, 0.0
+    return start, sign if _turns(normals, start, LEAST_TURNS) == LEAST_TURNS else 0.0
 
 
 @njit(cache=True)
-def curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs):  # type: ignore[no-untyped-def]
-    """Give the facets of curved faces their face's number in `owner` (-1 before); returns how many faces.
+def _face_from(
+    start: Ints,
+    mesh: Tessellation,
+    scratch: _Scratch,
+    allowed: Mask,
+    tolerance: float,
+    extent: float,
+    found: FoundFaces,
+    number: int,
+) -> bool:
+    """Make a patch the face of that number, with the first kind that comes to one; whether any does."""
+    for code in range(COUNT):
+        if FLAT[code] or not allowed[code]:
+            continue
+        s = np.zeros(PACKED)
+        members, sign = _settled(code, s, start, mesh, scratch, tolerance, extent)
+        if sign == 0.0:
+            for k in range(len(members)):
+                scratch.tried[members[k]] += 1
+        elif len(members) >= min(2 * len(start), LEAST_FACETS):
+            for k in range(len(members)):
+                mesh.label[members[k]] = number
+            found.codes[number], found.signs[number] = code, sign
+            found.shapes[number] = s
+            return True
+    return False
+
+
+@njit(cache=True)
+def curved(mesh: Tessellation, allowed: Mask, tolerance: float, patches: Floats, found: FoundFaces) -> int:
+    """Give the facets of curved faces their face's number for label (-1 before); returns how many faces.
 
     `patches` (k, 2): facets, cosine of the turn.
     """
-    m = len(f)
-    mark = np.zeros(m, dtype=np.int32)
-    out = np.empty(m, dtype=np.int32)
-    stamp = 0
-    found = 0
+    m = len(mesh.faces)
+    scratch = _Scratch(
+        np.zeros(m, dtype=np.int32), np.empty(m, dtype=np.int32), np.zeros(m, dtype=np.int32),
+        np.zeros(1, dtype=np.int64),
+    )  # fmt: skip
+    count = 0
     extent = 0.0
     for k in range(3):
-        extent = max(extent, v[:, k].max() - v[:, k].min())
+        extent = max(extent, mesh.vertices[:, k].max() - mesh.vertices[:, k].min())
     for level in range(len(patches)):
-        tried = np.zeros(m, dtype=np.int32)
+        scratch.tried[:] = 0
+        most, blunt = int(patches[level, 0]), patches[level, 1]
         for seed in range(m):
-            if owner[seed] >= 0 or tried[seed] >= _TRIES or found == len(codes):
+            if mesh.label[seed] >= 0 or scratch.tried[seed] >= _TRIES or count == len(found.codes):
                 continue
-            stamp += 1
-            most, blunt = int(patches[level, 0]), patches[level, 1]
-            count = _patch(seed, most, blunt, neighbours, normals, owner, mark, stamp, out)
-            start = out[:count].copy()
-            if count < LEAST_START or _turns(normals, start, 3) < 3:
+            start = _patch(seed, most, blunt, mesh, scratch)
+            if len(start) < LEAST_START or _turns(mesh.normals, start, 3) < 3:
                 continue
-            for code in range(COUNT):
-                if FLAT[code] or not allowed[code]:
-                    continue
-                s = np.zeros(PACKED)
-                members, sign, stamp = _settled(
-                    code, s, start, v, f, normals, neighbours, owner, mark, stamp, tolerance, extent, out
-                )
-                if sign == 0.0:
-                    for k in range(len(members)):
-                        tried[members[k]] += 1
-                    continue
-                if len(members) < min(2 * count, LEAST_FACETS):
-                    continue
-                for k in range(len(members)):
-                    owner[members[k]] = found
-                codes[found], signs[found] = code, sign
-                shapes[found] = s
-                found += 1
-                break
-            if owner[seed] < 0 and patches[level, 0] > _LARGE:
-                for k in range(count):
-                    tried[start[k]] += 1
-    return found
+            if _face_from(start, mesh, scratch, allowed, tolerance, extent, found, count):
+                count += 1
+            if mesh.label[seed] < 0 and most > _LARGE:
+                for k in range(len(start)):
+                    scratch.tried[start[k]] += 1
+    return count
 
 
 @njit(cache=True)
-def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[no-untyped-def]
+def _blunt_share(mesh: Tessellation, facets: Ints, n: Floats) -> float:
     """Share of the outline of flat facets across which the surface bends on bluntly and no face is known.
 
-    That is a facet of a free form rather than a plane face.
+    That is a facet of a free form rather than a plane face. n (3,) is the normal of the flat facets.
     """
+    v, f, normals, neighbours, label = mesh.vertices, mesh.faces, mesh.normals, mesh.neighbours, mesh.label
     blunt = total = 0.0
     for k in range(len(facets)):
         i = facets[k]
@@ -248,25 +305,26 @@ def _blunt_share(v, f, normals, neighbours, owner, facets, n):  # type: ignore[n
             p, q = v[f[i, e]], v[f[i, (e + 1) % 3]]
             length = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
             total += length
-            if turn > BLUNT and owner[j] < 0:
+            if turn > BLUNT and label[j] < 0:
                 blunt += length
     return blunt / total if total > 0.0 else 0.0
 
 
 @njit(cache=True)
-def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # type: ignore[no-untyped-def]
-    """Free, in `owner`, the facets of faces that are bits of a free form; (faces,) bool: which are left.
+def _without_lone(mesh: Tessellation, codes: Longs, shapes: Floats) -> Mask:
+    """Take their label off the facets of faces that are bits of a free form; (faces,) bool: which are left.
 
     Beyond much of such a bit's outline the surface bends on bluntly and is no face. What leaned on a bit is looked
     at again without it.
     """
+    v, f, normals, areas, neighbours, label = mesh
     count = len(codes)
     left = np.ones(count, dtype=np.bool_)
     mean, area = np.zeros((count, 3)), np.zeros(count)
     for i in range(len(f)):
-        if owner[i] >= 0:
-            area[owner[i]] += areas[i]
-            mean[owner[i]] += areas[i] * normals[i]
+        if label[i] >= 0:
+            area[label[i]] += areas[i]
+            mean[label[i]] += areas[i] * normals[i]
     # More than half a turn round an axis doesn't come about by chance, whatever lies beyond.
     lasting = np.zeros(count, dtype=np.bool_)
     for k in range(count):
@@ -282,39 +340,40 @@ def _without_lone(v, f, normals, areas, neighbours, owner, codes, shapes):  # ty
         changed = False
         lone, total = np.zeros(count), np.zeros(count)
         for i in range(len(f)):
-            own = owner[i]
+            own = label[i]
             if own < 0:
                 continue
             for e in range(3):
                 j = neighbours[i, e]
-                if j < 0 or owner[j] == own:
+                if j < 0 or label[j] == own:
                     continue
                 p, q = v[f[i, e]], v[f[i, (e + 1) % 3]]
                 length = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
                 turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
                 total[own] += length
-                if turn > BLUNT and owner[j] < 0:
+                if turn > BLUNT and label[j] < 0:
                     lone[own] += length
         for k in range(count):
             if left[k] and not lasting[k] and lone[k] > LONE * total[k]:
                 left[k] = False
                 changed = True
         for i in range(len(f)):
-            if owner[i] >= 0 and not left[owner[i]]:
-                owner[i] = -1
+            if label[i] >= 0 and not left[label[i]]:
+                label[i] = -1
     return left
 
 
 @njit(cache=True)
-def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shapes):  # type: ignore[no-untyped-def]
-    """Give joined facets in one plane a number from `first` on, where they have `least` mm2 and a sharp outline."""
+def flat(mesh: Tessellation, tolerance: float, least: float, first: int, shapes: Floats) -> int:
+    """Give joined facets in one plane a label from `first` on, where they have `least` mm2 and a sharp outline."""
+    v, f, normals, areas, neighbours, label = mesh
     m = len(f)
     seen = np.zeros(m, dtype=np.bool_)
     out = np.empty(m, dtype=np.int32)
     found = 0
     order = np.argsort(-areas)
     for seed in order:
-        if owner[seed] >= 0 or seen[seed] or found == len(shapes):
+        if label[seed] >= 0 or seen[seed] or found == len(shapes):
             continue
         seen[seed] = True
         out[0] = seed
@@ -325,7 +384,7 @@ def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shape
             at += 1
             for e in range(3):
                 j = neighbours[i, e]
-                if j < 0 or seen[j] or owner[j] >= 0:
+                if j < 0 or seen[j] or label[j] >= 0:
                     continue
                 away = 0.0
                 for k in range(3):
@@ -337,31 +396,25 @@ def flat(v, f, normals, areas, neighbours, tolerance, least, first, owner, shape
                     out[count] = j
                     count += 1
                     area += areas[j]
-        if area < least or _blunt_share(v, f, normals, neighbours, owner, out[:count], n) > 0.3:
+        if area < least or _blunt_share(mesh, out[:count], n) > 0.3:
             continue
         for k in range(count):
-            owner[out[k]] = first + found
+            label[out[k]] = first + found
         shapes[found, 0:3] = p
         shapes[found, 3:6] = n
         found += 1
     return found
 
 
-def _joined(
-    v: NDArray[np.float64],
-    f: NDArray[np.int32],
-    tolerance: float,
-    owner: NDArray[np.int32],
-    codes: NDArray[np.int64],
-    shapes: NDArray[np.float64],
-    signs: NDArray[np.float64],
-) -> NDArray[np.bool_]:
+def _joined(mesh: Tessellation, found: FoundFaces, tolerance: float) -> Mask:
     """Give the pieces of one ruled surface that lie beside each other round its axis one number.
 
     Which numbers stay, (faces,) bool. Two lengths of one axis stay two faces: they are two seats.
     """
-    order = np.argsort(owner, kind="stable")
-    bounds = np.searchsorted(owner[order], np.arange(len(codes) + 1))
+    codes, shapes, signs = found
+    v, f, label = mesh.vertices, mesh.faces, mesh.label
+    order = np.argsort(label, kind="stable")
+    bounds = np.searchsorted(label[order], np.arange(len(codes) + 1))
     corners = [v[np.unique(f[order[a:b]])] for a, b in pairwise(bounds)]
     left = np.ones(len(codes), dtype=np.bool_)
     for kind in KINDS.values():
@@ -385,47 +438,44 @@ def _joined(
                     continue
                 both = np.concatenate([corners[large], corners[small]])
                 s = shapes[large].copy()
-                slots, free = SLOTS[code, : WIDTHS[code]], FREE[: WIDTHS[code]]
+                slots, free = SLOTS[code, : WIDTHS[code]], ALL_FREE[: WIDTHS[code]]
                 refine(code, s, both, np.ones(len(both)), slots, free, 12, 0.01 * tolerance)
                 if _worst(code, s, both) > 2.0 * tolerance:
                     continue
                 corners[large], shapes[large] = both, s
-                owner[order[bounds[small] : bounds[small + 1]]] = large
+                label[order[bounds[small] : bounds[small + 1]]] = large
                 left[small] = False
     return left
 
 
 def faces_of(
-    v: NDArray[np.float64],
-    f: NDArray[np.int32],
-    normals: NDArray[np.float64],
-    areas: NDArray[np.float64],
-    neighbours: NDArray[np.int32],
-    allowed: NDArray[np.bool_],
-    least: float,
-) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """The faces of an exact tessellation: number per facet (m,) or -1; code, packed shape, sign of each face.
+    vertices: Floats, faces: Ints, normals: Floats, areas: Floats, neighbours: Ints, allowed: Mask, least: float
+) -> tuple[Ints, FoundFaces]:
+    """The faces of an exact tessellation: number per facet (m,) or -1, and what is known of each.
 
-    `least` mm2 is the smallest plane that is wanted.
+    normals, areas, neighbours  as a `Tessellation` has them
+    allowed                     (kinds,) bool by code: those that are looked for
+    least                       mm2, the smallest plane that is wanted
     """
-    tolerance = 3.0 * resolution(v)
-    owner = np.full(len(f), -1, dtype=np.int32)
-    most = max(len(f) // 4, 16)
-    codes = np.full(most, _PLANE)
+    tolerance = 3.0 * resolution(vertices)
+    mesh = Tessellation(vertices, faces, normals, areas, neighbours, np.full(len(faces), -1, dtype=np.int32))
+    most = max(len(faces) // 4, 16)
+    codes = np.full(most, _FLAT_CODE)
     shapes, signs = np.zeros((most, PACKED)), np.ones(most)
     patches = np.array([[facets, np.cos(np.radians(turn))] for facets, turn in _PATCHES])
-    found = curved(v, f, normals, neighbours, allowed, tolerance, patches, owner, codes, shapes, signs)
-    left = _joined(v, f, tolerance, owner, codes[:found], shapes, signs)
-    owner, round_ones = _renumbered(owner, left), int(left.sum())
+    count = curved(mesh, allowed, tolerance, patches, FoundFaces(codes, shapes, signs))
+    left = _joined(mesh, FoundFaces(codes[:count], shapes[:count], signs[:count]), tolerance)
+    mesh, round_ones = mesh._replace(label=_renumbered(mesh.label, left)), int(left.sum())
     for figures in (codes, shapes, signs):
-        figures[:round_ones] = figures[:found][left]
-    codes[round_ones:], signs[round_ones:] = _PLANE, 1.0
+        figures[:round_ones] = figures[:count][left]
+    codes[round_ones:], signs[round_ones:] = _FLAT_CODE, 1.0
     total = round_ones
-    if allowed[_PLANE]:
-        total += flat(v, f, normals, areas, neighbours, tolerance, least, round_ones, owner, shapes[round_ones:])
-    left = _without_lone(v, f, normals, areas, neighbours, owner, codes[:total], shapes[:total])
-    return _renumbered(owner, left), codes[:total][left], shapes[:total][left], signs[:total][left]
+    if allowed[_FLAT_CODE]:
+        total += flat(mesh, tolerance, least, round_ones, shapes[round_ones:])
+    left = _without_lone(mesh, codes[:total], shapes[:total])
+    return _renumbered(mesh.label, left), FoundFaces(codes[:total][left], shapes[:total][left], signs[:total][left])
 
 
-def _renumbered(owner: NDArray[np.int32], left: NDArray[np.bool_]) -> NDArray[np.int32]:
-    return np.append(np.cumsum(left) - 1, -1).astype(np.int32)[owner]
+def _renumbered(label: Ints, left: Mask) -> Ints:
+    """Labels with only the faces that are left, numbered without gaps."""
+    return np.append(np.cumsum(left) - 1, -1).astype(np.int32)[label]

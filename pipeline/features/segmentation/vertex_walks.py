@@ -1,23 +1,71 @@
-"""Compiled walks over the vertices of a mesh: smoothing of normals, patches, growth of a region, its rim.
+"""Compiled walks over the vertices of a mesh: smoothing of normals, patches, growth of a region, what lies beyond it.
 
 A region is an array of vertex ids. Rings are the neighbours of vertices in compressed rows (indptr,
-indices) as mesh/topology makes them.
+indices) as mesh/topology makes them. The longer walks unpack the arrays that they are given in tuples once, and hand
+single ones to what they call for each vertex.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
+from pipeline.geometry import Floats, Ints, Mask, Singles
 from pipeline.jit import njit, prange
 from pipeline.surfaces import FLAT, gradient
 
-FREE = -1  # owner of a vertex that no region has
+NO_REGION = -1  # label of a vertex that no region has
+GATE = 4.0  # a region takes vertices within so many standard deviations
 # A normal turned further than this from that at the rim, within so many rings: an edge lies between, no fillet.
 _EDGE, _SHARP = np.cos(np.radians(25.0)), 2
 
 
+class Mesh(NamedTuple):
+    """What growth reads of a mesh, per vertex; see `segmentation.search.Segmentation`."""
+
+    vertices: Floats
+    normals: Floats
+    indptr: Ints
+    indices: Ints
+    label: Ints
+    turn: Singles
+    edge: Singles
+    share: Singles
+
+
+class Scratch(NamedTuple):
+    """Arrays (n,) that one growth at a time writes; stamp (1,): vertices marked with less are unmarked."""
+
+    mark: Ints
+    out: Ints
+    source: Ints
+    rim: Mask
+    stamp: Ints
+
+
+class Gauge(NamedTuple):
+    """The scan's noise, mm, and the cosine of the angle that a normal may be off."""
+
+    white: float
+    wave: float
+    sigma: float
+    cosine: float
+
+
+class Candidate(NamedTuple):
+    """A surface that a region may be on: the kind's code, the packed shape, and which way the facets face on it.
+
+    sign  +1.0 where their normals agree with the geometric ones, -1.0 where they oppose them
+    """
+
+    code: int
+    packed: Floats
+    sign: float
+
+
 @njit(cache=True, parallel=True)
-def ring_measures(vertices, indptr, indices):
+def ring_measures(vertices: Floats, indptr: Ints, indices: Ints) -> Singles:
     """Mean edge length (n,) at each vertex, float32 mm; 0 for a vertex without ring."""
     edge = np.zeros(len(vertices), dtype=np.float32)
     for i in prange(len(vertices)):
@@ -36,7 +84,7 @@ def ring_measures(vertices, indptr, indices):
 
 
 @njit(cache=True, parallel=True)
-def vertex_shares(vertices, faces, starts, facets):
+def vertex_shares(vertices: Floats, faces: Ints, starts: Ints, facets: Ints) -> Singles:
     """A third of the area of the facets at each vertex (n,), float32 mm2; `starts`, `facets` as vertex_facets."""
     out = np.zeros(len(vertices), dtype=np.float32)
     for i in prange(len(vertices)):
@@ -60,7 +108,7 @@ def vertex_shares(vertices, faces, starts, facets):
 
 
 @njit(cache=True, parallel=True)
-def smoothed(normals, indptr, indices, gate):
+def smoothed(normals: Floats, indptr: Ints, indices: Ints, gate: float) -> Floats:
     """One pass of averaging unit normals (n, 3) over the ring, leaving out those beyond the cosine `gate`.
 
     The gate keeps edges sharp: across them nothing is averaged.
@@ -83,7 +131,7 @@ def smoothed(normals, indptr, indices, gate):
 
 
 @njit(cache=True, parallel=True)
-def bends(normals, indptr, indices):
+def bends(normals: Floats, indptr: Ints, indices: Ints) -> Singles:
     """Largest turn of the normal within the ring (n,), rad, float32; pi without a ring."""
     out = np.empty(len(normals), dtype=np.float32)
     for i in prange(len(normals)):
@@ -99,7 +147,7 @@ def bends(normals, indptr, indices):
 
 
 @njit(cache=True, parallel=True)
-def ring_maximum(values, indptr, indices):
+def ring_maximum(values: Singles, indptr: Ints, indices: Ints) -> Singles:
     """Each value replaced by the largest in its ring and itself."""
     out = values.copy()
     for i in prange(len(values)):
@@ -109,10 +157,12 @@ def ring_maximum(values, indptr, indices):
 
 
 @njit(cache=True, nogil=True)
-def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
+def spread_seeds(
+    vertices: Floats, normals: Floats, bend: Singles, label: Ints, barred: Mask, cell: float, origin: Floats
+) -> Ints:
     """One vertex, that with the smallest bend, of each cube of edge `cell` and main direction of the normal.
 
-    Vertices with an owner or barred are left out. The direction keeps the two sides of a thin wall apart.
+    Vertices of regions and barred ones are left out. The direction keeps the two sides of a thin wall apart.
     """
     n = len(vertices)
     size = 1
@@ -124,7 +174,7 @@ def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
     mask = size - 1
     count = 0
     for i in range(n):
-        if owner[i] != FREE or barred[i]:
+        if label[i] != NO_REGION or barred[i]:
             continue
         side = 0
         for k in range(1, 3):
@@ -156,7 +206,7 @@ def spread_seeds(vertices, normals, bend, owner, barred, cell, origin):
 
 
 @njit(cache=True, nogil=True)
-def near_bends(curl, indptr, indices, edge, sharp, radius):
+def near_bends(curl: Singles, indptr: Ints, indices: Ints, edge: Singles, sharp: float, radius: float) -> Mask:
     """(n,) whether a vertex lies within about `radius` mm, along edges, of one whose `curl` is over `sharp`."""
     n = len(curl)
     left = np.full(n, -1.0, dtype=np.float32)
@@ -182,12 +232,13 @@ def near_bends(curl, indptr, indices, edge, sharp, radius):
 
 
 @njit(cache=True)
-def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out):
-    """Vertices without owner joined to `seed` within `radius`, in rings; returns how many are in `out`.
+def patch(mesh: Mesh, crease: float, seed: int, radius: float, table: Ints, out: Ints) -> int:
+    """Vertices of no region joined to `seed` within `radius`, in rings; returns how many are in `out`.
 
-    Those with a `turn` of the normal over `most` are left out, so that a patch ends at creases.
+    Those with a turn of the normal over `crease` are left out, so that a patch ends at creases.
     `table` is scratch of a power of two in length, all -1 on entry and on return.
     """
+    vertices, indptr, indices, label, turn = mesh.vertices, mesh.indptr, mesh.indices, mesh.label, mesh.turn
     mask = len(table) - 1
     limit = min(len(out), len(table) // 2)
     count = 1
@@ -203,7 +254,7 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
             slot = (j * 40503) & mask
             while table[slot] != -1 and table[slot] != j:
                 slot = (slot + 1) & mask
-            if table[slot] == j or count >= limit or owner[j] != FREE or turn[j] > most:
+            if table[slot] == j or count >= limit or label[j] != NO_REGION or turn[j] > crease:
                 continue
             dx, dy, dz = (
                 vertices[j, 0] - vertices[seed, 0],
@@ -224,27 +275,30 @@ def patch(vertices, indptr, indices, owner, turn, most, seed, radius, table, out
 
 
 @njit(cache=True)
-def _lies_on(code, s, sign, vertices, normals, i, reach, cosine):
+def _lies_on(on: Candidate, vertices: Floats, normals: Floats, i: int, reach: float, cosine: float) -> bool:
     """Whether a vertex lies within `reach` mm of a surface and faces the way it does."""
-    away, gx, gy, gz = gradient(code, s, vertices[i, 0], vertices[i, 1], vertices[i, 2])
-    facing = sign * (gx * normals[i, 0] + gy * normals[i, 1] + gz * normals[i, 2])
-    return abs(away) <= reach and facing >= cosine
+    away, gx, gy, gz = gradient(on.code, on.packed, vertices[i, 0], vertices[i, 1], vertices[i, 2])
+    facing = on.sign * (gx * normals[i, 0] + gy * normals[i, 1] + gz * normals[i, 2])
+    return bool(abs(away) <= reach and facing >= cosine)
 
 
 @njit(cache=True)
-def grow(code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, start, reach, cosine, limit, out, rim):
-    """Spread from `start` over joined vertices without owner that lie on a surface; returns how many in `out`.
+def grow(on: Candidate, start: Ints, limit: int, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> int:
+    """Spread from `start` over joined vertices of no region that lie on a surface; returns how many in scratch.out.
 
-    On the surface: within `reach` mm and with the normal within the angle of `cosine` of its geometric
-    normal times `sign`. Vertices taken get `mark` == stamp, those looked at and left stamp + 1. `rim` (n,) is
+    On the surface: within GATE times the noise and with the normal within the gauge's angle of its geometric normal
+    times the sign. Vertices taken get the stamp for mark, those looked at and left one more. The scratch's `rim` is
     written for vertices taken: whether some of their ring was not.
     """
+    vertices, normals, indptr, indices, label = mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.label
+    mark, out, rim, stamp = scratch.mark, scratch.out, scratch.rim, scratch.stamp[0]
+    reach, cosine = GATE * gauge.sigma, gauge.cosine
     count = 0
     for k in range(len(start)):
         i = start[k]
-        if mark[i] < stamp and owner[i] == FREE:
+        if mark[i] < stamp and label[i] == NO_REGION:
             mark[i] = stamp + 1
-            if _lies_on(code, s, sign, vertices, normals, i, reach, cosine):
+            if _lies_on(on, vertices, normals, i, reach, cosine):
                 mark[i] = stamp
                 out[count] = i
                 count += 1
@@ -255,9 +309,9 @@ def grow(code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, 
         rim[i] = False
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
-            if mark[j] < stamp and owner[j] == FREE:
+            if mark[j] < stamp and label[j] == NO_REGION:
                 mark[j] = stamp + 1
-                if _lies_on(code, s, sign, vertices, normals, j, reach, cosine):
+                if _lies_on(on, vertices, normals, j, reach, cosine):
                     mark[j] = stamp
                     out[count] = j
                     count += 1
@@ -270,56 +324,26 @@ def grow(code, s, sign, vertices, normals, indptr, indices, owner, mark, stamp, 
     return count
 
 
-@njit(cache=True)
-def touching(members, indptr, indices, owner, own, counts):
-    """Add to counts (regions + 1,) how many ring neighbours outside belong to each region; the last one: none."""
-    for k in range(len(members)):
-        i = members[k]
-        for e in range(indptr[i], indptr[i + 1]):
-            other = owner[indices[e]]
-            if other != own:
-                counts[other if other >= 0 else len(counts) - 1] += 1
-
-
 @njit(cache=True, parallel=True)
-def facet_owners(faces, owner):
+def facet_labels(faces: Ints, label: Ints) -> Ints:
     """(m,) the region that all three corners belong to, else -1."""
     out = np.full(len(faces), -1, dtype=np.int32)
     for i in prange(len(faces)):
-        a = owner[faces[i, 0]]
-        if a >= 0 and a == owner[faces[i, 1]] and a == owner[faces[i, 2]]:
+        a = label[faces[i, 0]]
+        if a >= 0 and a == label[faces[i, 1]] and a == label[faces[i, 2]]:
             out[i] = a
     return out
 
 
 @njit(cache=True)
-def rim_outlook(
-    code,
-    s,
-    sign,
-    vertices,
-    normals,
-    indptr,
-    indices,
-    owner,
-    own,
-    rim,
-    rings,
-    cosine,
-    tangent,
-    mark,
-    stamp,
-    out,
-    source,
-):
-    """What lies `rings` rings beyond a region: (carrying on, tangent, all), counts of vertices.
+def _rings_beyond(flat: bool, rim: Ints, own: int, rings: int, mesh: Mesh, scratch: Scratch) -> tuple[int, int]:
+    """Walk out from a region's rim: (first, count), so that scratch.out[first:count] is the outermost of the rings.
 
-    Carrying on: without owner, the normal within the angle of `cosine` of the surface carried on there.
-    Tangent: without owner, the normal within that of `tangent` of the normal at the rim that it was reached
-    from. What lies beyond the edge of a plane is neither, whichever way it faces: on coarse facets a few rings
-    lead over a step onto what is parallel to it. Members have mark == stamp, `rim` are those at the rim at least;
-    the stamp + 2 is used up; `out`, `source` (n,) are scratch. Where the mesh ends nothing is counted.
+    Those walked over stand before it, and in `source` the vertex at the rim that each was reached from, or -1 for what
+    lies beyond the edge of a `flat` one.
     """
+    normals, indptr, indices, label = mesh.normals, mesh.indptr, mesh.indices, mesh.label
+    mark, out, source, stamp = scratch.mark, scratch.out, scratch.source, scratch.stamp[0]
     count = 0
     for k in range(len(rim)):
         i = rim[k]
@@ -331,13 +355,12 @@ def rim_outlook(
                 source[count] = i
                 count += 1
     at = 0
-    flat = FLAT[code]
     for ring in range(rings - 1):
         end = count
         while at < end:
             i, last = out[at], source[at]
             at += 1
-            if owner[i] != FREE and owner[i] != own:
+            if label[i] != NO_REGION and label[i] != own:
                 continue
             if flat and last >= 0 and ring < _SHARP:
                 turn = normals[i, 0] * normals[last, 0] + normals[i, 1] * normals[last, 1]
@@ -350,20 +373,38 @@ def rim_outlook(
                     out[count] = j
                     source[count] = last
                     count += 1
-    on, along, total = 0, 0, 0
+    return at, count
+
+
+@njit(cache=True)
+def count_beyond(
+    on: Candidate, rim: Ints, own: int, rings: int, tangent: float, mesh: Mesh, scratch: Scratch, gauge: Gauge
+) -> tuple[int, int, int]:
+    """What lies `rings` rings beyond a region: (carrying on, tangent, all), counts of vertices.
+
+    Carrying on: of no region, the normal within the gauge's angle of the surface carried on there.
+    Tangent: of no region, the normal within that of the cosine `tangent` of the normal at the rim that it was reached
+    from. What lies beyond the edge of a plane is neither, whichever way it faces: on coarse facets a few rings
+    lead over a step onto what is parallel to it. Members have the stamp for mark, `rim` are those at the rim at least;
+    what has the label `own` counts as of no region. The stamp + 2 is used up. Where the mesh ends nothing is counted.
+    """
+    vertices, normals, label, cosine = mesh.vertices, mesh.normals, mesh.label, gauge.cosine
+    out, source = scratch.out, scratch.source
+    first, count = _rings_beyond(FLAT[on.code], rim, own, rings, mesh, scratch)
+    carried, along, total = 0, 0, 0
     for k in range(count):
         j = out[k]
-        if owner[j] != FREE and owner[j] != own:
+        if label[j] != NO_REGION and label[j] != own:
             total += 1
-        elif k >= at:
+        elif k >= first:
             total += 1
             i = source[k]
             if i < 0:
                 continue
-            _, gx, gy, gz = gradient(code, s, vertices[j, 0], vertices[j, 1], vertices[j, 2])
-            if sign * (gx * normals[j, 0] + gy * normals[j, 1] + gz * normals[j, 2]) > cosine:
-                on += 1
+            _, gx, gy, gz = gradient(on.code, on.packed, vertices[j, 0], vertices[j, 1], vertices[j, 2])
+            if on.sign * (gx * normals[j, 0] + gy * normals[j, 1] + gz * normals[j, 2]) > cosine:
+                carried += 1
             turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
             if turn > tangent:
                 along += 1
-    return on, along, total
+    return carried, along, total

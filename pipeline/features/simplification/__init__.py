@@ -20,6 +20,7 @@ from pipeline.features.simplification.feature_association import (
     table_of_shapes,
     target_surface,
 )
+from pipeline.features.simplification.second_opinion import measured_again
 
 __all__ = [
     "ROUNDING",
@@ -29,6 +30,7 @@ __all__ = [
     "compare_features",
     "labels_by_nearness",
     "lightened_within",
+    "measured_again",
     "moved_by",
     "noise_reach",
     "on_features",

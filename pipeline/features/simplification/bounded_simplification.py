@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.features.simplification.feature_association import Target, distance_to_target
-from pipeline.geometry import Indices, Ints, Mask
+from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.mesh.query import (
     DenseMesh,
@@ -95,25 +95,7 @@ def lightened_within(
         exhaust(reversible, facets)
         progress(0.5 + 0.4 * done, "measuring the distance both ways")
         proof.begin(len(work.faces))
-        given_up = np.empty(0, dtype=np.int32)
-        for mending in range(_MENDINGS):
-            changed = reversible.changed()
-            worst = proof.measure(work, reversible.alive(), changed)
-            far, crossing = proof.bad(), reversible.crossing(changed)
-            wrong = np.union1d(crossing, reversible.folded())
-            bad = np.setdiff1d(np.union1d(far, wrong), given_up)
-            if not len(bad):
-                break
-            closer = proof.dense_round(far)
-            reach[closer] *= _TIGHTER
-            reversible.hold_closer(closer, _TIGHTER)
-            freeze = (work.label[bad] >= 0) | np.isin(bad, wrong) | (mending >= _PATIENCE)
-            near, stuck = reversible.take_back(bad, freeze)
-            given_up = np.union1d(given_up, stuck)
-            reversible.collapse(facets, None if reversible.facets <= facets else near)
-        else:
-            changed = reversible.changed()
-            worst, crossing = proof.measure(work, reversible.alive(), changed), reversible.crossing(changed)
+        worst, crossing, given_up = _mended(work, reversible, proof, reach, facets)
         new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
         reversible.done()
         found = Kept(work, worst, bool(new.any()))
@@ -126,6 +108,33 @@ def lightened_within(
         watched = watched | closer
     assert best is not None
     return best
+
+
+def _mended(
+    work: CollapseMesh, reversible: ReversibleCollapse, proof: _Proof, reach: Floats, facets: int
+) -> tuple[float, Ints, Ints]:
+    """Take back what came too far and go on within a shorter reach (n0,), until nothing is or patience is at its end.
+
+    The measured maximum, mm, the facets that cross, and those with no step left to take back.
+    """
+    given_up = np.empty(0, dtype=np.int32)
+    for mending in range(_MENDINGS):
+        changed = reversible.changed()
+        worst = proof.measure(work, reversible.alive(), changed)
+        far, crossing = proof.bad(), reversible.crossing(changed)
+        wrong = np.union1d(crossing, reversible.folded())
+        bad = np.setdiff1d(np.union1d(far, wrong), given_up)
+        if not len(bad):
+            return worst, crossing, given_up
+        closer = proof.dense_round(far)
+        reach[closer] *= _TIGHTER
+        reversible.hold_closer(closer, _TIGHTER)
+        freeze = (work.label[bad] >= 0) | np.isin(bad, wrong) | (mending >= _PATIENCE)
+        near, stuck = reversible.take_back(bad, freeze)
+        given_up = np.union1d(given_up, stuck)
+        reversible.collapse(facets, None if reversible.facets <= facets else near)
+    changed = reversible.changed()
+    return proof.measure(work, reversible.alive(), changed), reversible.crossing(changed), given_up
 
 
 class _Proof:

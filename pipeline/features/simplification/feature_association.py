@@ -2,7 +2,7 @@
 
 The *target* is what the scan says once its noise is set aside: vertices of a feature's facets lie on
 the fitted surface, those on the edge of two features on their intersection, corners on three; all
-other vertices are smoothed as far as the scan's noise explains (mesh/denoise.py). Light meshes are made
+other vertices are smoothed as far as the scan's noise explains (`mesh.repair.denoised`). Light meshes are made
 from it, and tolerances are held against it.
 """
 

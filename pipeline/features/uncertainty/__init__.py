@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from pipeline.features.uncertainty.noise import FittedFace, learn_noise, resolution, short_wave, white_sigma
+from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
+from pipeline.features.uncertainty.white_noise import resolution, short_range_sigma, white_sigma
 
 __all__ = [
     "SHORT_ARC",
@@ -12,7 +13,7 @@ __all__ = [
     "block",
     "learn_noise",
     "resolution",
-    "short_wave",
+    "short_range_sigma",
     "weighed",
     "white_sigma",
 ]

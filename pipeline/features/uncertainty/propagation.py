@@ -88,6 +88,12 @@ def weighed(
     """What `assess` gives, and the rms (mm) that the noise alone leaves in the residuals, None where unknown.
 
     `held` tells of a fit under constraints; a radius that was given has no uncertainty.
+
+    >>> corners = np.array([[x, y, 0.0] for x in range(40) for y in range(40)], dtype=float)
+    >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
+    >>> flat = Shape('plane', corners.mean(axis=0), np.array([0.0, 0.0, 1.0]))
+    >>> round(weighed(flat, corners, None, white)[0].position, 6)
+    0.00025
     """
     if noise is None:
         return _unknown("not vouched for: the scan shows no face large enough to learn its noise from"), None
@@ -129,15 +135,20 @@ def weighed(
     resolution = 2.0**-25 * float(np.abs(points).max())
     covariance += resolution**2 * (gains.T @ gains)
 
-    if arc is not None and arc < SHORT_ARC:
-        method += f"; only {np.degrees(arc):.0f} degrees of arc seen"
-        tie = _tie(kind.parameters, covariance)
-        if tie is not None:
-            method += f", radius and position are one pair (correlation {tie:.2f})"
+    method += _note_on_arc(arc, kind.parameters, covariance)
     known = summary(shape, kind.parameters, covariance, basis, method)
     if held is not None and "r" in held.names:
         known = replace(known, radius=None)
     return known, float(np.sqrt(left_over))
+
+
+def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) -> str:
+    """What a short arc does to radius and position, in words; nothing for a long one."""
+    if arc is None or arc >= SHORT_ARC:
+        return ""
+    note = f"; only {np.degrees(arc):.0f} degrees of arc seen"
+    tie = _tie(names, covariance)
+    return note if tie is None else f"{note}, radius and position are one pair (correlation {tie:.2f})"
 
 
 def _of_noise(noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:
@@ -189,7 +200,13 @@ def summary(shape: Shape, names: tuple[str, ...], covariance: Floats, basis: Flo
 
 
 def block(uncertainty: Uncertainty, wanted: tuple[str, ...]) -> Floats | None:
-    """The covariance (m, m) of some of the local parameters; None where it isn't known."""
+    """The covariance (m, m) of some of the local parameters; None where it isn't known.
+
+    >>> from pipeline.values import Uncertainty
+    >>> known = Uncertainty(0.01, 1e-4, None, 'example', ('w', 'a', 'b'), np.diag([1e-4, 1e-8, 4e-8]))
+    >>> block(known, ('a', 'b')).tolist()
+    [[1e-08, 0.0], [0.0, 4e-08]]
+    """
     if uncertainty.covariance is None or any(name not in uncertainty.names for name in wanted):
         return None
     index = [uncertainty.names.index(name) for name in wanted]

@@ -24,6 +24,12 @@ from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> AuditRecord:
     """An audit in the file's units. to_part (4, 4): scan -> part coordinates, None where there is no part frame."""
+    second = {}
+    if audit.second_opinion is not None:
+        second["second_opinion"] = BothWays(
+            scan_to_light=_deviation(audit.second_opinion.scan_to_light, to_part),
+            light_to_scan=_deviation(audit.second_opinion.light_to_scan, to_part),
+        )
     return AuditRecord(
         budget=tuple(_budget(line, missing) for line in audit.budget),
         within_budget=audit.within_budget,
@@ -35,6 +41,7 @@ def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> 
             scan_to_light=_deviation(audit.noise_aside[0], to_part),
             light_to_scan=_deviation(audit.noise_aside[1], to_part),
         ),
+        **second,
         facets_before=audit.facets_before,
         facets_after=audit.facets_after,
         area_filled=known(audit.area_filled),

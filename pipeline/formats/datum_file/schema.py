@@ -6,7 +6,6 @@ import json
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
-from pydantic_core import core_schema
 
 from pipeline.formats.datum_file.records import SCHEMA_VERSION, DatumFile
 
@@ -18,10 +17,10 @@ class _Published(GenerateJsonSchema):
     def field_title_should_be_set(self, schema: Any) -> bool:
         return False
 
-    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+    def default_schema(self, schema: Any) -> JsonSchemaValue:
         return self.generate_inner(schema["schema"])
 
-    def tuple_schema(self, schema: core_schema.TupleSchema) -> JsonSchemaValue:
+    def tuple_schema(self, schema: Any) -> JsonSchemaValue:
         made = super().tuple_schema(schema)
         items = made.get("prefixItems")
         if items and all(item == items[0] for item in items):

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.formats.meshes_in.text_numbers import GOOD, line_of, next_line, polygons, rows
+from pipeline.geometry import Bytes, Indices, Ints, Longs
 from pipeline.jit import njit
 
 _TYPES = {
@@ -40,7 +41,7 @@ class _Element:
         return next((i for i, p in enumerate(self.properties) if p.name in names), -1)
 
 
-def read_ply(path: Path) -> tuple[NDArray, NDArray[np.int32]]:
+def read_ply(path: Path) -> tuple[NDArray, Ints]:
     """Points (n, 3) float32 or float64 as in the file, faces (m, 3) into them. Raises InputError."""
     data = np.memmap(path, dtype=np.uint8, mode="r")
     form, elements, start = _header(path, data)
@@ -57,7 +58,7 @@ def read_ply(path: Path) -> tuple[NDArray, NDArray[np.int32]]:
     return _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
 
 
-def _header(path: Path, data: NDArray[np.uint8]) -> tuple[str, list[_Element], int]:
+def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int]:
     head = bytes(data[: 1 << 16])
     mark = head.find(b"end_header")
     if not head.startswith(b"ply"):
@@ -96,9 +97,7 @@ def _declare(words: list[str], elements: list[_Element]) -> None:
         elements.append(_Element(last.name, last.count, (*last.properties, new)))
 
 
-def _text(
-    path: Path, data: NDArray[np.uint8], elements: list[_Element], at: int, columns: NDArray
-) -> tuple[NDArray, NDArray[np.int32]]:
+def _text(path: Path, data: Bytes, elements: list[_Element], at: int, columns: Indices) -> tuple[NDArray, Ints]:
     points = np.empty((0, 3))
     faces = np.empty((0, 3), dtype=np.int32)
     for element in elements:
@@ -131,9 +130,7 @@ def _text(
     return points, faces
 
 
-def _binary(
-    path: Path, data: NDArray[np.uint8], elements: list[_Element], at: int, order: str
-) -> tuple[NDArray, NDArray[np.int32]]:
+def _binary(path: Path, data: Bytes, elements: list[_Element], at: int, order: str) -> tuple[NDArray, Ints]:
     points = np.empty((0, 3), dtype=np.float32)
     faces = np.empty((0, 3), dtype=np.int32)
     for element in elements:
@@ -162,14 +159,14 @@ def _check_length(path: Path, element: _Element, end: int, size: int) -> None:
         )
 
 
-def _lists(data: NDArray[np.uint8], element: _Element, at: int, order: str) -> tuple[NDArray[np.int32], int]:
+def _lists(data: Bytes, element: _Element, at: int, order: str) -> tuple[Ints, int]:
     """Triangles of an element with lists, and where it ends (beyond the data if it is cut short)."""
     place = element.place(*_CORNERS)
     triangles = _triangles(data, element, at, order, place)
     if triangles is not None:
         return triangles
-    sizes = np.array([int(p.type[1]) for p in element.properties])
-    counts = np.array([int(p.count[1]) if p.count else 0 for p in element.properties])
+    sizes = np.array([int(p.type[1]) for p in element.properties], dtype=np.int64)
+    counts = np.array([int(p.count[1]) if p.count else 0 for p in element.properties], dtype=np.int64)
     big = order == ">"
     made, end = _walk(data, at, element.count, sizes, counts, place, big, np.empty((0, 3), dtype=np.int32))
     faces = np.empty((made if end <= len(data) else 0, 3), dtype=np.int32)
@@ -177,9 +174,7 @@ def _lists(data: NDArray[np.uint8], element: _Element, at: int, order: str) -> t
     return faces, end
 
 
-def _triangles(
-    data: NDArray[np.uint8], element: _Element, at: int, order: str, place: int
-) -> tuple[NDArray[np.int32], int] | None:
+def _triangles(data: Bytes, element: _Element, at: int, order: str, place: int) -> tuple[Ints, int] | None:
     """The usual case, records of one size since all facets are triangles; None where that isn't so."""
     if place < 0 or sum(p.count is not None for p in element.properties) != 1:
         return None
@@ -195,18 +190,32 @@ def _triangles(
 
 
 @njit(cache=True)
-def _integer(data, at, size, big):
-    value = np.int64(0)
+def _integer(data: Bytes, at: int, size: int, big: bool) -> int:
+    """The number in so many bytes, the largest part first or last."""
+    value = 0
     for k in range(size):
-        byte = data[at + (k if big else size - 1 - k)]
-        value = value * 256 + np.int64(byte)
+        value = value * 256 + int(data[at + (k if big else size - 1 - k)])
     return value
 
 
 @njit(cache=True)
-def _walk(data, at, count, sizes, counts, place, big, out):
+def _fan(data: Bytes, at: int, size: int, length: int, big: bool, out: Ints, made: int) -> int:
+    """A polygon of so many corners, numbers of `size` bytes, fanned into `out` behind the triangles made before."""
+    for corner in range(2, length):
+        if made < out.shape[0]:
+            out[made, 0] = _integer(data, at, size, big)
+            out[made, 1] = _integer(data, at + (corner - 1) * size, size, big)
+            out[made, 2] = _integer(data, at + corner * size, size, big)
+        made += 1
+    return made
+
+
+@njit(cache=True)
+def _walk(
+    data: Bytes, at: int, count: int, sizes: Longs, counts: Longs, place: int, big: bool, out: Ints
+) -> tuple[int, int]:
     """Fan the polygons of `count` records into `out` as far as it goes; (triangles there are, end)."""
-    made = 0
+    made = int(np.int64(0))
     for _ in range(count):
         for p in range(sizes.size):
             if counts[p] == 0:
@@ -219,11 +228,6 @@ def _walk(data, at, count, sizes, counts, place, big, out):
             if at + length * sizes[p] > data.size:
                 return made, data.size + 1
             if p == place:
-                for corner in range(2, length):
-                    if made < out.shape[0]:
-                        out[made, 0] = _integer(data, at, sizes[p], big)
-                        out[made, 1] = _integer(data, at + (corner - 1) * sizes[p], sizes[p], big)
-                        out[made, 2] = _integer(data, at + corner * sizes[p], sizes[p], big)
-                    made += 1
+                made = _fan(data, at, sizes[p], length, big, out, made)
             at += length * sizes[p]
     return made, at

@@ -10,10 +10,10 @@ import hashlib
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.formats.meshes_in.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
+from pipeline.geometry import Bytes, Floats, Ints
 from pipeline.jit import njit
 from pipeline.mesh.repair import Welder, weld
 from pipeline.progress import Progress
@@ -23,7 +23,7 @@ _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribut
 _CHUNK = 1 << 17
 
 
-def read_stl(path: Path, progress: Progress) -> tuple[NDArray[np.float64], NDArray[np.int32], str | None]:
+def read_stl(path: Path, progress: Progress) -> tuple[Floats, Ints, str | None]:
     """Welded vertices (n, 3), faces (m, 3) in the file's unit, and the file's SHA-256 if it came for free.
 
     Whether the file is binary is told from its length, not from its first word: many binary files start with
@@ -61,7 +61,7 @@ def _is_text(head: bytes) -> bool:
     return b"\0" not in head and sum(b < 9 or 13 < b < 32 for b in head) == 0
 
 
-def _binary(path: Path, facets: int, progress: Progress) -> tuple[NDArray[np.float64], NDArray[np.int32], str]:
+def _binary(path: Path, facets: int, progress: Progress) -> tuple[Floats, Ints, str]:
     digest = hashlib.sha256()
     welder = Welder(3 * facets)
     faces = np.empty((facets, 3), dtype=np.int32)
@@ -90,7 +90,8 @@ _END = np.frombuffer(b"endsolid", dtype=np.uint8)
 
 
 @njit(cache=True)
-def _is_at(text, i, word):
+def _is_at(text: Bytes, i: int, word: Bytes) -> bool:
+    """Whether a word, given in lower case, stands at position i."""
     if i + word.size > text.size:
         return False
     same = 0
@@ -100,7 +101,7 @@ def _is_at(text, i, word):
 
 
 @njit(cache=True)
-def _corners(text, vertex, end, out):
+def _corners(text: Bytes, vertex: Bytes, end: Bytes, out: Floats) -> tuple[int, bool, int, int]:
     """Corners of the text into `out` (k, 3) as far as it goes.
 
     Returns (corners that there are, whether the last solid was ended, position, code).
@@ -129,7 +130,7 @@ def _corners(text, vertex, end, out):
     return count, ended, i, GOOD
 
 
-def _text(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def _text(path: Path) -> tuple[Floats, Ints]:
     text = np.memmap(path, dtype=np.uint8, mode="r")
     # The seven lines of a facet are at least 86 characters; what is not touched costs no memory.
     corners = np.empty((text.size // 20, 3), dtype=np.float64)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.formats.meshes_in.text_numbers import (
@@ -19,10 +18,11 @@ from pipeline.formats.meshes_in.text_numbers import (
     rows,
     skip_blanks,
 )
+from pipeline.geometry import Bytes, Floats, Ints
 from pipeline.jit import njit
 
 
-def read_obj(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def read_obj(path: Path) -> tuple[Floats, Ints]:
     """Points (n, 3) and faces (m, 3) of all groups; materials and texture are passed over. Raises InputError."""
     text = np.memmap(path, dtype=np.uint8, mode="r")
     nothing = np.empty((0, 3)), np.empty((0, 3), dtype=np.int32)
@@ -41,50 +41,68 @@ def read_obj(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
 
 
 @njit(cache=True)
-def _obj(text, points, faces):
+def _vertex(text: Bytes, i: int, points: Floats, row: int) -> tuple[int, int]:
+    """Three coordinates at position i into a row of `points`, if it is there: (position after them, code)."""
+    for k in range(3):
+        value, i, code = number(text, skip_blanks(text, i))
+        if code != GOOD:
+            return i, code
+        if row < points.shape[0]:
+            points[row, k] = value
+    return i, GOOD
+
+
+@njit(cache=True)
+def _facet(text: Bytes, i: int, vertices: int, faces: Ints, triangles: int) -> tuple[int, int, int]:
+    """The corners at position i, fanned, behind so many triangles: (triangles, position after them, code).
+
+    vertices  how many were read so far
+    """
+    i = skip_blanks(text, i)
+    first = previous = np.int32(0)
+    corner = 0
+    while i < text.size and text[i] != 10 and text[i] != 35:
+        value, i, code = number(text, i)
+        if code != GOOD:
+            return triangles, i, code
+        # Numbers count from 1, negative ones back from the vertex read last.
+        index = np.int32(value - 1 if value > 0 else vertices + value)
+        while i < text.size and not is_blank(text[i]) and text[i] != 10:
+            i += 1
+        i = skip_blanks(text, i)
+        if corner == 0:
+            first = index
+        elif corner > 1:
+            if triangles < faces.shape[0]:
+                faces[triangles, 0] = first
+                faces[triangles, 1] = previous
+                faces[triangles, 2] = index
+            triangles += 1
+        previous = index
+        corner += 1
+    return triangles, i, GOOD
+
+
+@njit(cache=True)
+def _obj(text: Bytes, points: Floats, faces: Ints) -> tuple[int, int, int, int]:
     """Vertices and fanned facets into the arrays as far as they go; (vertices, triangles, position, code)."""
-    vertices = triangles = 0
-    i = 0
+    vertices = triangles = i = int(np.int64(0))
     while i < text.size:
         i = skip_blanks(text, i)
         starts = i + 1 < text.size and is_blank(text[i + 1])
+        code = GOOD
         if starts and text[i] == 118:
-            i += 1
-            for k in range(3):
-                value, i, code = number(text, skip_blanks(text, i))
-                if code != GOOD:
-                    return vertices, triangles, i, code
-                if vertices < points.shape[0]:
-                    points[vertices, k] = value
+            i, code = _vertex(text, i + 1, points, vertices)
             vertices += 1
         elif starts and text[i] == 102:
-            i = skip_blanks(text, i + 1)
-            first = previous = np.int32(0)
-            corner = 0
-            while i < text.size and text[i] != 10 and text[i] != 35:
-                value, i, code = number(text, i)
-                if code != GOOD:
-                    return vertices, triangles, i, code
-                # Numbers count from 1, negative ones back from the vertex read last.
-                index = np.int32(value - 1 if value > 0 else vertices + value)
-                while i < text.size and not is_blank(text[i]) and text[i] != 10:
-                    i += 1
-                i = skip_blanks(text, i)
-                if corner == 0:
-                    first = index
-                elif corner > 1:
-                    if triangles < faces.shape[0]:
-                        faces[triangles, 0] = first
-                        faces[triangles, 1] = previous
-                        faces[triangles, 2] = index
-                    triangles += 1
-                previous = index
-                corner += 1
+            triangles, i, code = _facet(text, i + 1, vertices, faces, triangles)
+        if code != GOOD:
+            return vertices, triangles, i, code
         i = next_line(text, i)
     return vertices, triangles, i, GOOD
 
 
-def read_off(path: Path) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+def read_off(path: Path) -> tuple[Floats, Ints]:
     """Points (n, 3) and faces (m, 3); colours and normals are passed over. Raises InputError."""
     text = np.memmap(path, dtype=np.uint8, mode="r")
     at = content(text, 0)

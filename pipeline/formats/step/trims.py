@@ -8,13 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
-from pipeline.geometry import FULL_TURN, contains, gaps_round, signed_area, simplified
+from pipeline.geometry import FULL_TURN, Floats, Ints, contains, gaps_round, signed_area, simplified
 from pipeline.mesh.topology import boundary_loops
-
-Array = NDArray[np.float64]
 
 # A round face seen over more than this is drawn whole: a seam of a few degrees is of no use to anyone.
 _NEARLY_WHOLE = 340.0  # degrees
@@ -35,11 +32,11 @@ class Patch:
 class Region:
     """A flat patch: an outer polygon (n, 2), counter-clockwise, and its openings, clockwise; no corner twice."""
 
-    outer: Array
-    openings: tuple[Array, ...] = ()
+    outer: Floats
+    openings: tuple[Floats, ...] = ()
 
 
-def turn_seen(angles: Array, whole: bool) -> tuple[float, float]:
+def turn_seen(angles: Floats, whole: bool) -> tuple[float, float]:
     """The shortest range (low, high) that holds all angles; high may exceed 2 pi. `whole`: it closes on itself."""
     if whole:
         return 0.0, FULL_TURN
@@ -58,7 +55,7 @@ def is_whole(arc: float | None) -> bool:
     return arc is not None and arc > _NEARLY_WHOLE
 
 
-def symmetry_axis(directions: Array) -> Array:
+def symmetry_axis(directions: Floats) -> Floats:
     """The axis about which unit vectors (n, 3) from a sphere's centre are spread most evenly: of a cap its pole,
     of a belt its axis. It looks to the side where more of them are."""
     values, vectors = np.linalg.eigh(directions.T @ directions)
@@ -70,7 +67,7 @@ def symmetry_axis(directions: Array) -> Array:
     return axis if side > 0 else -axis
 
 
-def ball_patch(turns: Array, heights: Array) -> Patch:
+def ball_patch(turns: Floats, heights: Floats) -> Patch:
     """The patch of a sphere that points at these angles about its axis and above its equator cover."""
     low, high = float(heights.min()), float(heights.max())
     if max(high, -low) < _NEAR_POLE:
@@ -80,7 +77,7 @@ def ball_patch(turns: Array, heights: Array) -> Patch:
     return Patch((0.0, FULL_TURN), (-pole if low < -_NEAR_POLE else low, pole if high > _NEAR_POLE else high))
 
 
-def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
+def regions(points: Floats, faces: Ints) -> tuple[Region, ...]:
     """The flat patches that facets (m, 3) over points (n, 2) cover, largest first, borders straightened.
 
     An opening that touches another border is left out; where an outer border would cross itself, the patch is
@@ -109,7 +106,7 @@ def regions(points: Array, faces: NDArray[np.int32]) -> tuple[Region, ...]:
     return tuple(made)
 
 
-def straightened(loop: Array, slack: float = _SLACK) -> Array:
+def straightened(loop: Floats, slack: float = _SLACK) -> Floats:
     """A closed polygon with only those corners kept that it needs to stay within `slack` mm."""
     far = int(np.argmax(np.linalg.norm(loop - loop[0], axis=1)))
     kept = loop[simplified(np.concatenate([loop, loop[:1]]), [0, far, len(loop)], slack)[:-1]]
@@ -134,14 +131,14 @@ def _untangled(loop: list[int]) -> list[list[int]]:
     return [part for part in (*done, path) if len(part) > 2]
 
 
-def _hull(points: Array) -> tuple[Region, ...]:
+def _hull(points: Floats) -> tuple[Region, ...]:
     try:
         return (Region(points[ConvexHull(points).vertices]),)
     except (QhullError, ValueError):
         return ()
 
 
-def _crosses(loops: list[Array]) -> bool:
+def _crosses(loops: list[Floats]) -> bool:
     """Whether any two edges of closed polygons meet other than as neighbours in their corner."""
     starts = np.concatenate(loops)
     ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
@@ -150,7 +147,7 @@ def _crosses(loops: list[Array]) -> bool:
     which = np.arange(len(starts))
     after = np.concatenate([np.roll(part, -1) for part in np.split(which, np.cumsum([len(p) for p in loops])[:-1])])
 
-    def side(p: Array, q: Array, r: Array) -> Array:
+    def side(p: Floats, q: Floats, r: Floats) -> Floats:
         return (q[:, None, 0] - p[:, None, 0]) * (r[None, :, 1] - p[:, None, 1]) - (q[:, None, 1] - p[:, None, 1]) * (
             r[None, :, 0] - p[:, None, 0]
         )

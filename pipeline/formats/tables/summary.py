@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file import DatumFile, SuggestionRecord
 from pipeline.job import zone_text
+from pipeline.surfaces import kind_of
 from pipeline.units import MM_PER_INCH
 
 BEFORE_USE = (
@@ -135,7 +136,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         if f.half_angle is not None:
             what += f", half angle {f.half_angle:.2f} deg"
         if f.major_radius is not None:
-            what += f", centre circle D{show(2 * f.major_radius)}"
+            what += f", {'centre circle' if kind_of(f).tubular else 'long axis'} D{show(2 * f.major_radius)}"
         what += "" if f.machined else " (cast)"
         what += "" if f.constraint is None else f" (held {f.constraint})"
         radius = f.radius

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pipeline.mesh.fill.fairing import Spline, cell_means, fair_in_space, fit_spline, sum_at
 from pipeline.mesh.fill.triangulation import (
-    area_of,
     constrained_delaunay,
     half_edge_neighbours,
     hexagonal_lattice,
@@ -16,7 +15,6 @@ from pipeline.mesh.fill.triangulation import (
 
 __all__ = [
     "Spline",
-    "area_of",
     "cell_means",
     "constrained_delaunay",
     "fair_in_space",

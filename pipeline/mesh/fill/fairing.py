@@ -15,7 +15,7 @@ import numpy as np
 import scipy.sparse as sparse
 import scipy.sparse.linalg
 
-from pipeline.geometry import Floats, Ints, Mask, box_of
+from pipeline.geometry import Floats, Ints, Mask, area_vectors, box_of, solve_columns
 from pipeline.jit import njit
 
 
@@ -23,7 +23,14 @@ from pipeline.jit import njit
 class Spline:
     """A fitted spline; `at` evaluates it.
 
-    nodes    (k, 2) in scaled parameters, `weights` (k, d), `terms` (3 or 6, d) of the polynomial
+    order    2 or 3, of the derivatives whose square is least
+    centre   (2,) place in the plane of parameters, and `scale` of it, that nodes are moved and divided by
+    nodes    (k, 2) in scaled parameters; `weights` (k, d), `terms` (3 or 6, d) of the polynomial
+
+    >>> places = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    >>> plane = fit_spline(places, places @ [[1.0], [2.0]], np.ones(4), 2, 0.0)
+    >>> plane.at(np.array([[0.5, 0.25]])).round(9).tolist()
+    [[1.0]]
     """
 
     order: int
@@ -39,7 +46,16 @@ class Spline:
 
 
 def sum_at(splines: Sequence[Spline], shares: Sequence[float], places: Floats) -> Floats:
-    """(n, d) the sum, by shares, of splines on the same nodes: one look at the distances serves all."""
+    """(n, d) the sum, by shares, of splines on the same nodes: one look at the distances serves all.
+
+    splines  one at least, all fitted to the same places; `shares` one number each
+    places   (n, 2) parameters
+
+    >>> corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    >>> x, y = (fit_spline(corners, corners[:, k : k + 1], np.ones(4), 2, 0.0) for k in range(2))
+    >>> sum_at((x, y), (0.5, 2.0), np.array([[0.5, 0.25]])).round(9).tolist()
+    [[0.75]]
+    """
     first = splines[0]
     x = np.ascontiguousarray((places - first.centre) / first.scale)
     weights = np.zeros((2, *first.weights.shape))
@@ -54,7 +70,17 @@ def fit_spline(places: Floats, values: Floats, counts: Floats, order: int, smoot
     """Smoothing spline of `values` (n, d) at parameters `places` (n, 2).
 
     counts     (n,) how many measured points each value is the mean of: its weight
+    order      2: least bending (thin plate), 3: least variation of curvature; reproduces polynomials below that degree
     smoothing  weight of the bending energy, in parameters scaled to the unit circle; 0 interpolates
+
+    Method: polyharmonic splines (Duchon 1977). Time goes with n cubed. The places must not lie on one line.
+
+    >>> corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    >>> saddle = np.array([[0.0], [1.0], [0.0], [1.0]])
+    >>> fit_spline(corners, saddle, np.ones(4), 2, 0.0).at(corners).round(6).ravel().tolist()
+    [0.0, 1.0, 0.0, 1.0]
+    >>> np.abs(fit_spline(corners, saddle, np.ones(4), 2, 1e3).at(corners)).round(3).ravel().tolist()
+    [0.5, 0.5, 0.5, 0.5]
     """
     centre = np.mean(box_of(places), axis=0)
     scale = float(np.linalg.norm(places - centre, axis=1).max()) or 1.0
@@ -66,13 +92,21 @@ def fit_spline(places: Floats, values: Floats, counts: Floats, order: int, smoot
     system[np.arange(n), np.arange(n)] += smoothing / counts + 1e-12
     system[:n, n:], system[n:, :n] = base, base.T
     right = np.concatenate([values, np.zeros((k, values.shape[1]))])
-    answer = _solved(system, right)
+    answer = solve_columns(system, right)
     weights, terms = answer[:n], answer[n:]
     return Spline(order, centre, scale, x, np.ascontiguousarray(weights), terms)
 
 
 def cell_means(places: Floats, values: Floats, size: float) -> tuple[Floats, Floats, Floats]:
-    """Means of places and values in square cells of `size`, and how many points each holds."""
+    """Means of places (n, 2) and values (n, d) in square cells of `size`, and how many points each holds.
+
+    Returned are (k, 2), (k, d) and (k,), for the k cells that hold any; size has the unit of the places.
+
+    >>> places = np.array([[0.0, 0.0], [0.5, 0.0], [1.5, 0.0]])
+    >>> centres, means, counts = cell_means(places, np.array([[1.0], [3.0], [5.0]]), 1.0)
+    >>> centres.tolist(), means.tolist(), counts.tolist()
+    ([[0.25, 0.0], [1.5, 0.0]], [[2.0], [5.0]], [2.0, 1.0])
+    """
     cell = np.floor((places - places.min(axis=0)) / size).astype(np.int64)
     _, which = np.unique(cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1], return_inverse=True)
     counts = np.bincount(which).astype(np.float64)
@@ -83,7 +117,18 @@ def cell_means(places: Floats, values: Floats, size: float) -> tuple[Floats, Flo
 def fair_in_space(points: Floats, triangles: Ints, free: Mask) -> Floats:
     """Move the `free` points so that the mesh bends least; the others are its boundary conditions.
 
-    The mesh has to reach at least two rings of triangles past the free points.
+    points     (n, 3) mm; `triangles` (m, 3), `free` (n,) bool
+    Returns the points (n, 3) mm. The mesh has to reach at least two rings of triangles past the free points.
+
+    Method: least squared Laplacian with cotangent weights (Botsch and Kobbelt 2004), three times, the first time with
+    weights that do not depend on where the free points lay.
+
+    >>> points = np.array([*np.ndindex(7, 7, 1)], float)
+    >>> points[24, 2] = 5.0
+    >>> a = np.array([*np.ndindex(6, 6)]) @ [[7], [1]]
+    >>> triangles = np.vstack([a + [0, 7, 8], a + [0, 8, 1]]).astype(np.int32)
+    >>> abs(fair_in_space(points, triangles, np.arange(49) == 24)[24]).round(6).tolist()
+    [3.0, 3.0, 0.0]
     """
     points = points.copy()
     n = len(points)
@@ -118,10 +163,7 @@ def _laplacian(points: Floats, triangles: Ints, uniform: bool) -> tuple[sparse.c
         weights += [weight, weight]
     row, column, weight = np.concatenate(rows), np.concatenate(columns), np.concatenate(weights)
     off = sparse.coo_array((weight, (row, column)), shape=(n, n)).tocsr()
-    size = np.linalg.norm(
-        np.cross(points[triangles[:, 1]] - points[triangles[:, 0]], points[triangles[:, 2]] - points[triangles[:, 0]]),
-        axis=1,
-    )
+    size = np.linalg.norm(area_vectors(points[triangles]), axis=1)
     area: Floats = np.bincount(triangles.ravel(), weights=np.repeat(size / 6.0, 3), minlength=n).astype(np.float64)
     return sparse.diags_array(np.asarray(off.sum(axis=1)).ravel()) - off, area
 
@@ -131,41 +173,6 @@ def _polynomial(x: Floats, order: int) -> Floats:
     if order == 3:
         columns += [x[:, 0] ** 2, x[:, 0] * x[:, 1], x[:, 1] ** 2]
     return np.stack(columns, axis=1)
-
-
-@njit(cache=True)
-def _solved(matrix: Floats, right: Floats) -> Floats:
-    """Gaussian elimination with row pivots, in place, on one thread: starting more costs more than it saves.
-
-    A pivot lost to rounding gives that unknown the value 0.
-    """
-    n = len(matrix)
-    least = 1e-15 * np.abs(matrix).max()
-    for k in range(n):
-        p = k + np.argmax(np.abs(matrix[k:, k]))
-        if p != k:
-            for j in range(n):
-                matrix[k, j], matrix[p, j] = matrix[p, j], matrix[k, j]
-            for j in range(right.shape[1]):
-                right[k, j], right[p, j] = right[p, j], right[k, j]
-        if abs(matrix[k, k]) <= least:
-            continue
-        for i in range(k + 1, n):
-            factor = matrix[i, k] / matrix[k, k]
-            if factor != 0.0:
-                for j in range(k + 1, n):
-                    matrix[i, j] -= factor * matrix[k, j]
-                for j in range(right.shape[1]):
-                    right[i, j] -= factor * right[k, j]
-    for k in range(n - 1, -1, -1):
-        for j in range(right.shape[1]):
-            if abs(matrix[k, k]) <= least:
-                right[k, j] = 0.0
-                continue
-            for i in range(k + 1, n):
-                right[k, j] -= matrix[k, i] * right[i, j]
-            right[k, j] /= matrix[k, k]
-    return right
 
 
 @njit(cache=True)

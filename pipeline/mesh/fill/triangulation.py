@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Point, box_of
+from pipeline.geometry import Floats, Ints, Point, box_of, side_lengths
 from pipeline.jit import njit
 
 _DP_LIMIT = 160
@@ -22,11 +22,18 @@ _DP_LIMIT = 160
 def constrained_delaunay(points: Floats, loops: tuple[Ints, ...], inner: Floats) -> tuple[Floats, Ints] | None:
     """Constrained Delaunay triangulation of a plane region.
 
-    points  (n, 2) corners; loops[0] indices of the outer line, counter-clockwise, loops[1:] islands,
+    points  (n, 2) corners, mm; loops[0] indices of the outer line, counter-clockwise, loops[1:] islands,
             clockwise. A corner may stand in two loops where they touch.
-    inner   (k, 2) further points inside, appended to the corners
+    inner   (k, 2) further points inside, mm, appended to the corners
 
-    Returns all points (n + k, 2) and the triangles, counter-clockwise; None where the lines cross.
+    Returns all points (n + k, 2) and the triangles (m, 3), counter-clockwise; None where the lines cross.
+
+    Method: ears are cut (Meisters 1975), then edges flipped (Lawson 1977) as the inner points are put in.
+
+    >>> square = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]])
+    >>> points, triangles = constrained_delaunay(square, (np.arange(4, dtype=np.int32),), np.array([[1.0, 1.0]]))
+    >>> points[4].tolist(), sorted(sorted(t) for t in triangles.tolist())
+    ([1.0, 1.0], [[0, 1, 4], [0, 3, 4], [1, 2, 4], [2, 3, 4]])
     """
     chain = _one_chain(np.ascontiguousarray(points), loops)
     if chain is None:
@@ -54,12 +61,20 @@ def constrained_delaunay(points: Floats, loops: tuple[Ints, ...], inner: Floats)
 
 
 def least_bending_triangles(corners: Floats, normals: Floats) -> Ints | None:
-    """Ints on one closed line in space, of least bending, then of least area; no point is added.
+    """Triangles (n - 2, 3) on one closed line in space, of least bending, then of least area; no point is added.
 
-    corners  (n, 3) in the order that the patch's own boundary runs
+    corners  (n, 3) mm in the order that the patch's own boundary runs
     normals  (n, 3) unit normal of the facet outside at the edge corner i -> i + 1
 
-    Lines longer than 160 corners are cut in two at their narrowest place first.
+    None with fewer than three corners, or where no triangulation was found. Lines longer than 160 corners are cut in
+    two at their narrowest place first.
+
+    Method: dynamic programming (Barequet and Sharir 1995), the largest dihedral angle before the area (Liepa 2003).
+
+    >>> corners = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [1.0, 0.5, 0.0], [0.0, 2.0, 0.0]])
+    >>> triangles = least_bending_triangles(corners, np.tile([0.0, 0.0, 1.0], (4, 1)))
+    >>> sorted(sorted(t) for t in triangles.tolist())
+    [[0, 1, 2], [0, 2, 3]]
     """
     if len(corners) < 3:
         return None
@@ -82,7 +97,17 @@ def least_bending_triangles(corners: Floats, normals: Floats) -> Ints | None:
 
 
 def refine_in_space(points: Floats, triangles: Ints, edge: float) -> tuple[Floats, Ints]:
-    """Split inner edges longer than 1.4 `edge` (mm) and flip to Delaunay; new points are appended."""
+    """Split inner edges longer than 1.4 `edge` (mm) and flip to Delaunay; new points are appended.
+
+    points, triangles  (n, 3) mm and (m, 3), a manifold
+
+    Returned are the same two of the finer mesh; the rim stays as it is.
+
+    >>> square = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> points, triangles = refine_in_space(square, np.array([[0, 1, 2], [0, 2, 3]], np.int32), 1.0)
+    >>> points[4:].tolist(), len(triangles)
+    ([[0.5, 0.5, 0.0]], 4)
+    """
     limit = (1.4 * edge) ** 2
     for _ in range(24):
         room = 3 * len(triangles) + 8
@@ -103,7 +128,16 @@ def refine_in_space(points: Floats, triangles: Ints, edge: float) -> tuple[Float
 
 
 def split_edges(points: Floats, triangles: Ints, edges: Ints) -> tuple[Floats, Ints]:
-    """Put a point in the middle of each of the inner `edges` (k, 2)."""
+    """Put a point in the middle of each of the inner `edges` (k, 2); points (n + k, 3) mm and triangles (m + 2 k, 3).
+
+    points, triangles  (n, 3) mm and (m, 3), a manifold. No two of the edges may belong to one triangle.
+
+    >>> square = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> triangles = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
+    >>> points, triangles = split_edges(square, triangles, np.array([[0, 2]]))
+    >>> points[4:].tolist(), sorted(sorted(t) for t in triangles.tolist())
+    ([[0.5, 0.5, 0.0]], [[0, 1, 4], [0, 3, 4], [1, 2, 4], [2, 3, 4]])
+    """
     room = len(edges)
     tri = np.empty((len(triangles) + 2 * room, 3), np.int32)
     tri[: len(triangles)] = triangles
@@ -116,7 +150,13 @@ def split_edges(points: Floats, triangles: Ints, edges: Ints) -> tuple[Floats, I
 
 
 def half_edge_neighbours(tri: Ints) -> Ints:
-    """(m, 3) triangle across each edge, -1 at the rim; each edge belongs to at most two triangles."""
+    """(m, 3) triangle across each edge of tri (m, 3), -1 at the rim.
+
+    Each edge belongs to at most two triangles, which run it in opposite directions.
+
+    >>> half_edge_neighbours(np.array([[0, 1, 2], [0, 2, 3]], np.int32)).tolist()
+    [[-1, -1, 1], [0, -1, -1]]
+    """
     m = len(tri)
     start = tri.ravel().astype(np.int64)
     end = np.roll(tri, -1, axis=1).ravel().astype(np.int64)
@@ -132,7 +172,14 @@ def half_edge_neighbours(tri: Ints) -> Ints:
 
 
 def is_simple(points: Floats, loops: tuple[Ints, ...]) -> bool:
-    """True where no two edges of the closed lines cross in the plane; lines may share corners."""
+    """True where no two edges of the closed lines cross in the plane; lines may share corners.
+
+    points  (n, 2) mm; `loops` indices of each line's corners, one line at least
+
+    >>> corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    >>> [is_simple(corners, (np.array(loop, np.int32),)) for loop in ([0, 1, 2, 3], [0, 2, 1, 3])]
+    [True, False]
+    """
     start = np.concatenate(loops)
     end = np.concatenate([np.roll(loop, -1) for loop in loops])
     low = np.minimum(points[start, 0], points[end, 0])
@@ -141,7 +188,14 @@ def is_simple(points: Floats, loops: tuple[Ints, ...]) -> bool:
 
 
 def hexagonal_lattice(points: Floats, loops: tuple[Ints, ...], edge: float) -> Floats:
-    """(k, 2) points of a triangular lattice of pitch `edge` inside the plane region."""
+    """(k, 2) points, mm, of a triangular lattice of pitch `edge` mm inside the plane region.
+
+    points  (n, 2) mm; `loops` indices of the corners of its lines, outer and islands
+
+    >>> corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    >>> hexagonal_lattice(corners, (np.arange(4, dtype=np.int32),), 0.5).round(3).tolist()
+    [[0.5, 0.217], [0.25, 0.65], [0.75, 0.65]]
+    """
     start = points[np.concatenate(loops)]
     end = points[np.concatenate([np.roll(loop, -1) for loop in loops])]
     low, high = box_of(start)
@@ -159,17 +213,10 @@ def hexagonal_lattice(points: Floats, loops: tuple[Ints, ...], edge: float) -> F
     return np.concatenate(rows) if rows else np.empty((0, 2))
 
 
-def area_of(points: Floats, loop: Ints) -> float:
-    """Signed area inside a closed plane line, positive when it runs counter-clockwise."""
-    p = points[loop]
-    q = np.roll(p, -1, axis=0)
-    return float(0.5 * np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
-
-
 def _waist(loop: Floats) -> tuple[int, int]:
     """The pair of corners that are nearest to each other for the rim between them, neither piece tiny."""
     n = len(loop)
-    steps = np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)
+    steps = side_lengths(loop)
     return _narrowest(loop, np.concatenate([[0.0], np.cumsum(steps)]), n // 8)
 
 

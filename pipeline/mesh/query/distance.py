@@ -20,7 +20,17 @@ _CHUNK = 1_000_000
 class Scene:
     """A mesh that can be asked for distances; the tree is built at the first question and kept.
 
-    Takes anything with `vertices` (n, 3) mm and `faces` (m, 3). Memory: about 120 bytes a facet.
+    Takes anything with `vertices` (n, 3) mm and `faces` (m, 3). Memory: about 120 bytes a facet. The search is
+    open3d's, the distances are computed from the facet found, by `nearest_on_facets`.
+
+    >>> from pipeline.values import Surface
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> scene = Scene(square)
+    >>> scene.distance([[0.75, 0.25, 2.0], [4.0, 5.0, 0.0]]).tolist()
+    [2.0, 5.0]
+    >>> distance, facet, near = scene.closest([[0.75, 0.25, 2.0]])
+    >>> distance.tolist(), facet.tolist(), near.tolist()
+    ([2.0], [0], [[0.75, 0.25, 0.0]])
     """
 
     def __init__(self, surface: Any) -> None:
@@ -41,11 +51,11 @@ class Scene:
         return self._scene
 
     def distance(self, points: ArrayLike) -> Floats:
-        """Unsigned distance (n,) mm of points (n, 3) to the surface."""
+        """Unsigned distance (n,) mm of points (n, 3) mm to the surface."""
         return self.closest(points)[0]
 
     def closest(self, points: ArrayLike) -> tuple[Floats, Ints, Floats]:
-        """Distance (n,) mm, facet (n,) and nearest point (n, 3) on the surface for points (n, 3).
+        """Distance (n,) mm, facet (n,) and nearest point (n, 3) mm on the surface for points (n, 3) mm.
 
         The distance is computed in double precision from the facet that the tree found.
         """

@@ -25,10 +25,10 @@ _HIGH = 0.4
 
 
 class LightFacets(NamedTuple):
-    """Facets of a light mesh: points (n, 3) mm, faces (k, 3).
+    """Facets of a light mesh: points (n, 3) mm, faces (k, 3) int32.
 
-    labels  (k,) carrier of each, a row of the table of carriers, -1 none
-    begin   (k,) dense facet near the first corner of each
+    labels  (k,) int32 carrier of each, a row of the table of carriers, -1 none
+    begin   (k,) int32 dense facet near the first corner of each
     """
 
     points: Floats
@@ -38,10 +38,10 @@ class LightFacets(NamedTuple):
 
 
 class DenseMesh(NamedTuple):
-    """The mesh that distances are taken to: vertices (n, 3) mm, faces (m, 3).
+    """The mesh that distances are taken to: vertices (n, 3) mm, faces (m, 3) int32.
 
-    neighbours  (m, 3) facet across each edge, below 0 where there is none
-    labels      (m,) carrier of each facet, a row of the table of carriers, -1 none
+    neighbours  (m, 3) int32 facet across each edge, below 0 where there is none
+    labels      (m,) int32 carrier of each facet, a row of the table of carriers, -1 none
     """
 
     vertices: Floats
@@ -72,7 +72,16 @@ def farthest_on_facets(
            counts if it is smaller
 
     Points lie on a grid of steps no longer than `pitch` mm, half as long where the distance comes near the
-    limit, and finer where distances that rise from both sides would meet above `most` mm between two points.
+    limit mm, and finer where distances that rise from both sides would meet above `most` mm between two points.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> f, free = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.full(2, -1, np.int32)
+    >>> dense = DenseMesh(v, f, np.array([[-1, -1, 1], [0, -1, -1]], np.int32), free)
+    >>> raised = v + [[0, 0, 0.25], [0, 0, 0.5], [0, 0, 0], [0, 0, 0]]
+    >>> light = LightFacets(raised, f, free, np.zeros(2, np.int32))
+    >>> distance, where, steps = farthest_on_facets(light, dense, np.empty((0, 0)), 0.5, 1.0, 1.0)
+    >>> distance.tolist(), where.tolist(), steps.tolist()
+    ([0.5, 0.25], [[1.0, 0.0, 0.5], [0.0, 0.0, 0.25]], [4, 4])
     """
     count = len(light.faces)
     worst = _Worst(np.zeros(count), np.zeros((count, 3)))
@@ -82,25 +91,25 @@ def farthest_on_facets(
 
 
 @njit(cache=True, inline="always")
-def _from_facet(p: Point, dense: DenseMesh, g: int) -> float:
-    return square_distance(p, nearest_on(p, dense.vertices, dense.faces, g))
+def _from_facet(p: Point, vertices: Floats, faces: Ints, g: int) -> float:
+    return square_distance(p, nearest_on(p, vertices, faces, g))
 
 
 @njit(cache=True)
-def _walk(p: Point, g: int, dense: DenseMesh) -> tuple[int, float]:
+def _walk(p: Point, g: int, vertices: Floats, faces: Ints, neighbours: Ints) -> tuple[int, float]:
     """The dense facet that a walk from g ends on, and its squared distance.
 
     Where the nearest point is a corner its other facets are no nearer, but one behind them may be.
     """
-    best = _from_facet(p, dense, g)
+    best = _from_facet(p, vertices, faces, g)
     at, came, level = g, -1, 0
     while level <= _FAN:
         onto, least = -1, np.inf
         for e in range(3):
-            h = dense.neighbours[at, e]
+            h = neighbours[at, e]
             if h < 0 or h == came:
                 continue
-            d2 = _from_facet(p, dense, h)
+            d2 = _from_facet(p, vertices, faces, h)
             if d2 < least:
                 least = d2
                 onto = h
@@ -151,14 +160,12 @@ def _look_on_grid(
     light: LightFacets, dense: DenseMesh, table: Floats, t: int, n: int, limit: float, found: Floats, worst: _Worst
 ) -> None:
     """Distances at the points of a grid of n steps on light facet t, row by row; no further once over the limit."""
-    labels = light.labels
-    a, b, c = (
-        point_at(light.points, light.faces[t, 0]),
-        point_at(light.points, light.faces[t, 1]),
-        point_at(light.points, light.faces[t, 2]),
-    )
+    points, corners, labels, near = light
+    vertices, faces, neighbours, dense_labels = dense
+    distance, where = worst
+    a, b, c = point_at(points, corners[t, 0]), point_at(points, corners[t, 1]), point_at(points, corners[t, 2])
     at = 0
-    begin = light.begin[t]
+    begin = near[t]
     for i in range(n + 1):
         g = begin
         for j in range(n + 1 - i):
@@ -166,27 +173,28 @@ def _look_on_grid(
             x = (1.0 - r - s) * a[0] + r * b[0] + s * c[0]
             y = (1.0 - r - s) * a[1] + r * b[1] + s * c[1]
             z = (1.0 - r - s) * a[2] + r * b[2] + s * c[2]
-            g, d2 = _walk((x, y, z), g, dense)
+            g, d2 = _walk((x, y, z), g, vertices, faces, neighbours)
             d = np.sqrt(d2)
-            if labels[t] >= 0 and dense.labels[g] == labels[t]:
+            if labels[t] >= 0 and dense_labels[g] == labels[t]:
                 d = min(d, abs(distance_gradient(table[labels[t]], x, y, z)[0]))
             if j == 0:
                 begin = g
-            if d > worst.distance[t]:
-                worst.distance[t] = d
-                worst.where[t, 0], worst.where[t, 1], worst.where[t, 2] = x, y, z
+            if d > distance[t]:
+                distance[t] = d
+                where[t, 0], where[t, 1], where[t, 2] = x, y, z
             found[at] = d
             at += 1
-        if worst.distance[t] > limit:
+        if distance[t] > limit:
             break
 
 
 @njit(cache=True)
 def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, bounds: _Bounds, worst: _Worst) -> int:
     """Look at light facet t as finely as it needs; the steps to begin with."""
+    points, faces, distance = light.points, light.faces, worst.distance
     long2 = 0.0
     for k in range(3):
-        p, q = point_at(light.points, light.faces[t, k]), point_at(light.points, light.faces[t, (k + 1) % 3])
+        p, q = point_at(points, faces[t, k]), point_at(points, faces[t, (k + 1) % 3])
         long2 = max(long2, square_distance(p, q))
     begun = min(max(int(np.ceil(np.sqrt(long2) / bounds.pitch)), _FEWEST), _MOST)
     n = begun
@@ -194,9 +202,9 @@ def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, 
     while True:
         found = np.empty((n + 1) * (n + 2) // 2)
         _look_on_grid(light, dense, table, t, n, bounds.limit, found, worst)
-        if worst.distance[t] > bounds.limit or 2 * n > _FINEST:
+        if distance[t] > bounds.limit or 2 * n > _FINEST:
             break
-        if (finer or worst.distance[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
+        if (finer or distance[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
             break
         finer = True
         n *= 2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Longs, Point
+from pipeline.geometry import Floats, Ints, Longs, Point, area_vectors
 from pipeline.jit import njit, prange
 
 
@@ -18,6 +18,12 @@ def nearest_on_facet(p: Point, a: Point, b: Point, c: Point) -> Point:
     """The point of triangle abc that is nearest to p, mm, by the Voronoi regions of its corners and edges.
 
     Method: Ericson, "Real-Time Collision Detection" (2005), 5.1.5, and a facet without area has a nearest point too.
+    Can be called from compiled code.
+
+    >>> nearest_on_facet((0.25, 0.25, 2.0), (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    (0.25, 0.25, 0.0)
+    >>> nearest_on_facet((1.0, 1.0, 0.0), (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    (0.5, 0.5, 0.0)
     """
     px, py, pz = p
     ax, ay, az = a
@@ -57,13 +63,24 @@ def nearest_on_facet(p: Point, a: Point, b: Point, c: Point) -> Point:
 
 @njit(cache=True, inline="always")
 def point_at(points: Floats, i: int) -> Point:
-    """Row i of points (n, 3)."""
+    """Row i of points (n, 3) as three numbers; written out by the compiler where compiled code calls it.
+
+    >>> point_at.py_func(np.array([[1.0, 2.0, 3.0]]), 0) == (1.0, 2.0, 3.0)
+    True
+    """
     return points[i, 0], points[i, 1], points[i, 2]
 
 
 @njit(cache=True)
 def nearest_on(p: Point, vertices: Floats, faces: Ints, f: int) -> Point:
-    """The point of facet f of a mesh that is nearest to p, mm."""
+    """The point, mm, of facet f of a mesh, vertices (n, 3) mm and faces (m, 3), that is nearest to p.
+
+    Can be called from compiled code.
+
+    >>> vertices = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> nearest_on((2.0, -1.0, 0.0), vertices, np.array([[0, 1, 2]], np.int32), np.int32(0))
+    (1.0, 0.0, 0.0)
+    """
     return nearest_on_facet(
         p, point_at(vertices, faces[f, 0]), point_at(vertices, faces[f, 1]), point_at(vertices, faces[f, 2])
     )
@@ -71,13 +88,26 @@ def nearest_on(p: Point, vertices: Floats, faces: Ints, f: int) -> Point:
 
 @njit(cache=True, inline="always")
 def square_distance(p: Point, q: Point) -> float:
-    """Squared distance of two points, mm2."""
+    """Squared distance of two points, mm2; written out by the compiler where compiled code calls it.
+
+    >>> square_distance.py_func((0.0, 0.0, 0.0), (1.0, 2.0, 2.0))
+    9.0
+    """
     return (p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2
 
 
 @njit(cache=True, parallel=True)
 def nearest_on_facets(points: Floats, vertices: Floats, faces: Ints, facet: Ints) -> Floats:
-    """Nearest point (n, 3) mm to points (n, 3), each on its own facet (n,) of the mesh."""
+    """Nearest point (n, 3) mm to points (n, 3) mm, each on its own facet (n,) of the mesh.
+
+    vertices, faces  (k, 3) mm and (m, 3)
+
+    >>> vertices = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> faces = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
+    >>> points = np.array([[0.75, 0.25, 3.0], [0.75, 0.25, 3.0]])
+    >>> nearest_on_facets(points, vertices, faces, np.array([0, 1], np.int32)).tolist()
+    [[0.75, 0.25, 0.0], [0.5, 0.5, 0.0]]
+    """
     out = np.empty((len(points), 3))
     for i in prange(len(points)):
         out[i, 0], out[i, 1], out[i, 2] = nearest_on(point_at(points, i), vertices, faces, facet[i])
@@ -85,12 +115,20 @@ def nearest_on_facets(points: Floats, vertices: Floats, faces: Ints, facet: Ints
 
 
 def spread_points(vertices: Floats, faces: Ints, count: int, seed: int = 0) -> tuple[Floats, Ints]:
-    """About `count` points evenly over the area: (k, 3) mm and the facet of each; same mesh, same points.
+    """About `count` points evenly over the area: (k, 3) mm and the facet (k,) of each; same mesh, same points.
 
-    Systematic sampling of the running sum of areas, so that a facet twice as large gets twice as many.
+    vertices, faces  (n, 3) mm and (m, 3); without area no point is made
+
+    Systematic sampling of the running sum of areas, so that a facet twice as large gets twice as many; within a facet
+    the unit square folded along its diagonal (Turk, "Generating random points in triangles", 1990).
+
+    >>> vertices = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [0.0, 2.0, 0.0], [-1.0, 0.0, 0.0]])
+    >>> points, facet = spread_points(vertices, np.array([[0, 1, 2], [0, 2, 3]], np.int32), 300)
+    >>> np.bincount(facet).tolist(), bool((points[:, 1] >= 0).all()), np.ptp(points[:, 2]).item()
+    ([200, 100], True, 0.0)
     """
     corners = vertices[faces]
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    area = np.linalg.norm(area_vectors(corners), axis=1) / 2
     total = np.cumsum(area)
     if not len(total) or total[-1] <= 0:
         return np.empty((0, 3)), np.empty(0, dtype=np.int32)
@@ -105,9 +143,15 @@ def spread_points(vertices: Floats, faces: Ints, count: int, seed: int = 0) -> t
 
 
 def grid_points(vertices: Floats, faces: Ints, steps: Ints) -> tuple[Floats, Ints]:
-    """Points on a grid over each facet, corners, edges and inside: (k, 3) mm and the facet of each.
+    """Points on a grid over each facet, corners, edges and inside: (k, 3) mm and the facet (k,) of each.
 
-    steps  (m,) along the sides of each facet
+    vertices, faces  (n, 3) mm and (m, 3)
+    steps            (m,) along the sides of each facet, 1 at least
+
+    >>> vertices = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [0.0, 2.0, 0.0]])
+    >>> points, facet = grid_points(vertices, np.array([[0, 1, 2]], np.int32), np.array([2]))
+    >>> points[:, :2].tolist()
+    [[0.0, 2.0], [1.0, 1.0], [2.0, 0.0], [0.0, 1.0], [1.0, 0.0], [0.0, 0.0]]
     """
     along = steps.astype(np.int64)
     return _grid(vertices, faces, along, np.cumsum((along + 1) * (along + 2) // 2))

@@ -33,10 +33,18 @@ class _Tree(NamedTuple):
 def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | Mask | None = None) -> Ints:
     """(k, 2) pairs of facets that cross, smaller index first, sorted.
 
+    vertices, faces  (n, 3) mm and (m, 3)
+    subset           facet indices or (m,) mask: only pairs with at least one of these facets are looked for
+
     Facets that share a corner count when they meet elsewhere too; facets that share an edge when they
     lie folded onto each other. Touching is not crossing.
 
-    subset  facet indices or (m,) mask: only pairs with at least one of these facets are looked for
+    Whether an edge passes through a facet is told by the signed volumes that its ends make with the facet, and that it
+    makes with the facet's sides. Boxes are looked up in a tree over a Morton curve.
+
+    >>> flat, upright = [[0, 0, 0], [4, 0, 0], [0, 4, 0]], [[1, 1, -1], [1, 1, 1], [5, 5, 0]]
+    >>> self_intersections(np.array(flat + upright, float), np.array([[0, 1, 2], [3, 4, 5]], np.int32)).tolist()
+    [[0, 1]]
     """
     vertices = np.ascontiguousarray(vertices, dtype=np.float64)
     faces = np.ascontiguousarray(faces, dtype=np.int32)
@@ -79,7 +87,16 @@ def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | M
 
 
 def vertices_near_new(vertices: Floats, faces: Ints, crossing: Floats) -> Mask:
-    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not."""
+    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not.
+
+    vertices, faces  (n, 3) mm and (m, 3), this mesh
+    crossing         (k, 3, 3) mm, corners of facets of the other
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> crossing = np.array([[[-0.5, -0.5, 0.0], [0.5, 0.0, 0.5], [0.5, 0.5, 0.0]]])
+    >>> vertices_near_new(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32), crossing).tolist()
+    [True, False, False, False]
+    """
     out = np.zeros(len(vertices), dtype=np.bool_)
     for corners in crossing:
         inside = ((vertices >= corners.min(axis=0)) & (vertices <= corners.max(axis=0))).all(axis=1)
@@ -216,8 +233,9 @@ def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, b
     boxes (2, 6) and stack (64,) are working memory.
     """
     box, other = boxes[0], boxes[1]
-    leaves = len(tree.boxes) // 2
-    mine = tree.rank[t]
+    order, rank, nodes = tree
+    leaves = len(nodes) // 2
+    mine = rank[t]
     _box(v, f, t, box)
     found = 0
     stack[0] = 1
@@ -225,15 +243,15 @@ def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, b
     while top > 0:
         top -= 1
         node = stack[top]
-        if _apart(box, tree.boxes, node):
+        if _apart(box, nodes, node):
             continue
         if node < leaves:
             stack[top], stack[top + 1] = 2 * node, 2 * node + 1
             top += 2
             continue
         first = (node - leaves) * _LEAF
-        for j in range(max(first, mine + 1), min(first + _LEAF, len(tree.order))):
-            s = tree.order[j]
+        for j in range(max(first, mine + 1), min(first + _LEAF, len(order))):
+            s = order[j]
             if s == t:
                 continue
             _box(v, f, s, other)

@@ -18,7 +18,18 @@ _CELLS = 128
 
 @dataclass(frozen=True)
 class VisibilityGrid:
-    """`cells` (x, y, z) uint8: 1 where surface passes; `origin` (3,) mm of the first cell's corner, `size` mm."""
+    """What a surface hides from rays.
+
+    cells   (x, y, z) uint8: 1 where surface passes
+    origin  (3,) mm: the first cell's corner; `size` mm of a cell
+
+    A cell is a 128th of the longest side of the surface's box; rays go on in steps of half a cell.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [10.0, 10.0, 0.0], [0.0, 10.0, 0.0]])
+    >>> grid = VisibilityGrid.of(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32))
+    >>> grid.size, grid.hits(np.array([[5.0, 5.0, 3.0]] * 2), np.array([[0.0, 0.0, -1.0], [0.0, 0.0, 1.0]])).tolist()
+    (0.078125, [True, False])
+    """
 
     cells: Bytes
     origin: Floats
@@ -26,7 +37,7 @@ class VisibilityGrid:
 
     @staticmethod
     def of(v: Floats, f: Ints) -> VisibilityGrid:
-        """The cells that the facets `f` pass through."""
+        """The cells that the facets `f` (m, 3) over vertices `v` (n, 3) mm pass through; there has to be a facet."""
         low, high = _bounds(v, f)
         size = float((high - low).max()) / _CELLS
         cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.uint8)
@@ -35,7 +46,10 @@ class VisibilityGrid:
         return VisibilityGrid(cells, origin, size)
 
     def hits(self, points: Floats, directions: Floats) -> Mask:
-        """(n,) whether the ray from each point meets surface more than two cells away from it."""
+        """(n,) whether the ray from each point (n, 3) mm along its unit direction (n, 3) meets surface.
+
+        Surface within two cells of the point does not count: it would be the point's own.
+        """
         return _march(self.cells, self.origin, self.size, points, directions)
 
 

@@ -17,7 +17,11 @@ _WAYS /= np.linalg.norm(_WAYS, axis=1, keepdims=True)
 
 
 def facets_by_component(labels: Ints) -> list[Indices]:
-    """The facets of each connected component, by its number; labels (m,) as `components` gives them."""
+    """The facets of each connected component, by its number; labels (m,) as `components` gives them.
+
+    >>> [facets.tolist() for facets in facets_by_component(np.array([1, 0, 0], np.int32))]
+    [[1, 2], [0]]
+    """
     # The first component is nearly all: only the rest is worth sorting.
     rest = np.flatnonzero(labels > 0)
     if len(rest) == 0:
@@ -43,9 +47,20 @@ def small_components(
 ) -> SmallComponents:
     """Sort out the connected components that are smaller than `share` of the whole area.
 
+    v, f        vertices (n, 3) mm and faces (m, 3)
+    neighbours  (m, 3) facet across each edge; labels (m,) component of each facet, areas (m,) mm2
+    share       0..1; the largest component is never small
+
     A small one is an island of the part if it is an open sheet and either continues the surface across a gap or
     lies in an opening (most ways out of there meet the part): a hole's bottom, seen apart from its walls. All
     else is debris.
+
+    >>> v = np.array([[0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0], [0, 0, 5], [0.1, 0, 5], [0, 0.1, 5]], float)
+    >>> f, labels = np.array([[0, 1, 2], [0, 2, 3], [4, 5, 6]], np.int32), np.array([0, 0, 1], np.int32)
+    >>> neighbours = np.array([[-1, -1, 1], [0, -1, -1], [-1, -1, -1]], np.int32)
+    >>> found = small_components(v, f, neighbours, labels, np.array([50.0, 50.0, 0.005]), 0.01)
+    >>> found.debris.tolist(), found.debris_count, found.distance, found.islands
+    ([False, False, True], 1, 5.0, 0)
     """
     sizes = np.bincount(labels, weights=areas)
     small = sizes < share * sizes.sum()

@@ -83,15 +83,29 @@ def _zero_area_facets(v: Floats, f: Ints) -> Mask:
 
 
 def zero_area_facets(v: Floats, f: Ints) -> Mask:
-    """(m,) facets without area."""
+    """(m,) facets of v (n, 3) mm and f (m, 3) without area: their height is under 1e-7 of their longest side.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, -1.0, 0.0]])
+    >>> zero_area_facets(v, np.array([[0, 1, 2], [1, 0, 3]], np.int32)).tolist()
+    [True, False]
+    """
     return _zero_area_facets(v, f)
 
 
 def flip_zero_area(v: Floats, f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Mask]:
     """Give facets without area a share of the facet on their longest side, by turning that side.
 
-    The mesh must be an oriented manifold and stays one: (faces, neighbours, facets that changed). A facet with a
-    border there, or whose turned side is there already, stays as it is. The surface stays the same set of points.
+    v, f        vertices (n, 3) mm and faces (m, 3), an oriented manifold, which it stays
+    neighbours  (m, 3) facet across each edge
+
+    Returns faces (m, 3), neighbours (m, 3) and which facets changed (m,). A facet with a border there, or whose turned
+    side is there already, stays as it is. The surface stays the same set of points.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, -1.0, 0.0]])
+    >>> f, neighbours = np.array([[0, 1, 2], [1, 0, 3]], np.int32), np.array([[1, -1, -1], [0, -1, -1]], np.int32)
+    >>> faces, _, changed = flip_zero_area(v, f, neighbours)
+    >>> faces.tolist(), changed.tolist()
+    ([[0, 3, 2], [3, 1, 2]], [True, True])
     """
     f, neighbours = f.copy(), neighbours.copy()
     changed = np.zeros(len(f), dtype=bool)

@@ -54,11 +54,17 @@ def _near_other_components(v: Floats, f: Ints, labels: Ints) -> Mask:
 def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Mask:
     """(m,) facets of a component over which, within the noise or half an edge, lies a larger one facing the same way.
 
+    v, f    vertices (n, 3) mm and faces (m, 3)
     labels  (m,) number of each facet's connected component, the largest first
     sigma   mm, the noise
 
     No solid has two surfaces facing the same way that near to each other. Components of which under a fifth is
     covered touch by chance and are left alone.
+
+    >>> square = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> v, f = np.vstack([10 * square, 5 * square + [0.0, 0.0, 0.01]]), np.array([[0, 1, 2], [0, 2, 3]], np.int32)
+    >>> duplicate_layer_facets(v, np.vstack([f, f + np.int32(4)]), np.array([0, 0, 1, 1], np.int32), 0.01).tolist()
+    [False, False, True, True]
     """
     found = np.zeros(len(f), dtype=bool)
     if labels.max() == 0:
@@ -70,8 +76,8 @@ def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Ma
     corners: Ints = np.empty((len(near), 3), dtype=np.int32)
     corners[:] = inverse.reshape(-1, 3)
     points = v[used]
-    piece = np.zeros(len(used), dtype=np.int32)
-    piece[corners] = labels[near][:, None]
+    component = np.zeros(len(used), dtype=np.int32)
+    component[corners] = labels[near][:, None]
     normals = vertex_normals(points, corners)
     reach = np.zeros(len(used))
     np.maximum.at(reach, corners, edge_lengths(points, corners).max(axis=1)[:, None])
@@ -85,7 +91,7 @@ def duplicate_layer_facets(v: Floats, f: Ints, labels: Ints, sigma: float) -> Ma
     for distances, hits in zip(np.atleast_2d(distance.T), np.atleast_2d(nearest.T), strict=True):
         offset = np.abs(np.einsum("ij,ij->i", centres - points[hits], normals[hits]))
         covered |= (
-            (piece[hits] < own)
+            (component[hits] < own)
             & (distances < reach[hits] + offset)
             & (offset < np.maximum(10 * sigma, 0.5 * reach[hits]))
             & (np.einsum("ij,ij->i", facing, normals[hits]) > 0.7)

@@ -14,7 +14,15 @@ from pipeline.mesh.topology import edge_lengths, facet_neighbours, facet_normals
 
 
 def folded_facets(points: Floats, faces: Ints, neighbours: Ints | None = None) -> Mask:
-    """Facets (m,) that face against those round them, weighted by the edges they share."""
+    """Facets (m,) that face against those round them, weighted by the edges they share.
+
+    points, faces  (n, 3) mm and (m, 3)
+    neighbours     (m, 3) facet across each edge, if it is known already
+
+    >>> points = np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [1.0, 2.0, 0.0], [1.0, -0.5, 0.0]])
+    >>> folded_facets(points, np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]], np.int32)).tolist()
+    [True, False, False]
+    """
     if neighbours is None:
         neighbours = facet_neighbours(faces, len(points))
     normals = facet_normals(points, faces)
@@ -24,9 +32,19 @@ def folded_facets(points: Floats, faces: Ints, neighbours: Ints | None = None) -
 
 
 def unfold(points: Floats, faces: Ints, kind: Shorts) -> None:
-    """Flip the longest edge of each thin folded facet, in place, where both facets are of the same kind >= 0 (m,).
+    """Flip the longest edge of each thin folded facet, in place, where both facets are of the same kind >= 0.
 
-    A corner that slipped over the opposite edge lies right again once that edge runs from it to the corner beyond.
+    points, faces  (n, 3) mm and (m, 3)
+    kind           (m,) int16; facets below 0 are left alone
+
+    A corner that slipped over the opposite edge lies right again once that edge runs from it to the corner beyond
+    (an edge flip: Lawson 1977).
+
+    >>> points = np.array([[0, 0, 0], [2, 0, 0], [1, 2, 0], [1, -0.5, 0], [1, -2, 0]], float)
+    >>> faces = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3], [1, 0, 4]], np.int32)
+    >>> unfold(points, faces, np.zeros(4, np.int16))
+    >>> faces.tolist()
+    [[3, 0, 4], [1, 2, 3], [2, 0, 3], [4, 1, 3]]
     """
     neighbours = facet_neighbours(faces, len(points))
     normals = facet_normals(points, faces)
@@ -86,7 +104,16 @@ def _normal_sums(f: Ints, normals: Floats, n: int) -> Floats:
 
 
 def fold_overs(v: Floats, f: Ints, neighbours: Ints) -> Mask:
-    """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them."""
+    """(m,) facets that are turned by more than 120 degrees against the facets round them and one beside them.
+
+    v, f        vertices (n, 3) mm and faces (m, 3)
+    neighbours  (m, 3) facet across each edge
+
+    >>> v = np.array([[0, 0, 0], [2, 0, 0], [1, 2, 0], [1, -0.5, 0], [1, -2, 0]], float)
+    >>> f = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3], [1, 0, 4]], np.int32)
+    >>> fold_overs(v, f, facet_neighbours(f, 5)).tolist()
+    [True, False, False, False]
+    """
     normals = facet_normals(v, f)
     return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), -0.5)
 

@@ -51,8 +51,17 @@ def _crowded(v: Floats, f: Ints, areas: Floats, low: Floats, size: float, area: 
 def intersecting_facets(v: Floats, f: Ints, neighbours: Ints, areas: Floats, edge: float) -> Mask:
     """(m,) facets that pass through another facet.
 
-    edge  mm, mean edge length. Looked at are facets where the surface is creased, and those in cells of a few edges
-    that hold more surface than one sheet could have; two sheets that cross show in such cells.
+    v, f        vertices (n, 3) mm and faces (m, 3)
+    neighbours  (m, 3) facet across each edge; areas (m,) mm2
+    edge        mm, mean edge length
+
+    Looked at are facets where the surface is creased, and those in cells of a few edges that hold more surface than one
+    sheet could have; two sheets that cross show in such cells.
+
+    >>> v = np.array([[0, 0, 0], [4, 0, 0], [0, 4, 0], [1, 1, -1], [1, 1, 1], [5, 5, 0]], float)
+    >>> f, apart = np.array([[0, 1, 2], [3, 4, 5]], np.int32), np.full((2, 3), -1, np.int32)
+    >>> intersecting_facets(v, f, apart, np.array([8.0, 5.657]), 0.25).tolist()
+    [True, True]
     """
     low, high = box_of(v)
     size = max(_EDGES_A_CELL * edge, float((high - low).max()) / _MOST_CELLS)

@@ -158,7 +158,18 @@ def _groups(f: Ints, neighbours: Ints) -> tuple[Ints, Ints, Ints]:
 def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> ManifoldMesh:
     """Make consistently oriented facets (as far as they can be), none degenerate, an oriented 2-manifold.
 
-    labels (m,): facets with the same number stay together before others do.
+    v, f        vertices (n, 3) mm and faces (m, 3)
+    neighbours  (m, 3) as `facet_neighbours` gives them
+    labels      (m,): facets with the same number stay together before others do
+
+    Method: the cutting of Gueziec et al. (2001). Returned is a `ManifoldMesh`. Below, three pages share an edge: the
+    two that lie flat keep it.
+
+    >>> v = np.array([[0, 0, 0], [0, 0, 1], [1, 0, 0.5], [-1, 0, 0.5], [0, 1, 0.5]], float)
+    >>> f = np.array([[0, 1, 2], [1, 0, 3], [0, 1, 4]], np.int32)
+    >>> parted = split_nonmanifold(v, f, facet_neighbours(f, 5), np.zeros(3, np.int32))
+    >>> parted.faces.tolist(), parted.source.tolist(), parted.edges, parted.vertices_split
+    ([[0, 1, 2], [1, 0, 3], [5, 6, 4]], [0, 1, 2, 3, 4, 0, 1], 1, 2)
     """
     kept = np.arange(len(f), dtype=np.int32)
     source = np.arange(len(v), dtype=np.int32)
@@ -190,8 +201,15 @@ def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Man
 def split_singular_vertices(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
     """Split singular vertices of a mesh whose edges are manifold, so that each has one fan of facets.
 
-    at  vertices, of n, that are looked at. Returns the faces, and for each new vertex, from number n on, the one
-    that it was; no facet is lost and no other vertex changed.
+    f   (m, 3) faces over n vertices
+    at  (k,) vertices that are looked at
+
+    Returns the faces (m, 3), and for each new vertex, from number n on, the one that it was; no facet is lost and no
+    other vertex changed.
+
+    >>> faces, copied = split_singular_vertices(np.array([[0, 1, 2], [0, 3, 4]], np.int32), 5, np.array([0]))
+    >>> faces.tolist(), copied.tolist()
+    ([[0, 1, 2], [5, 3, 4]], [0])
     """
     looked_at = np.zeros(n, dtype=bool)
     looked_at[at] = True

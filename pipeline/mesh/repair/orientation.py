@@ -48,13 +48,26 @@ def _against_their_component(f: Ints, neighbours: Ints, areas: Floats) -> Mask:
 def inconsistent_facets(f: Ints, neighbours: Ints, areas: Floats) -> Mask:
     """(m,) facets that run against the larger part, by area, of the connected component they belong to.
 
+    f           (m, 3) faces
+    neighbours  (m, 3) facet across each edge; areas (m,) mm2
+
     One that has no orientation (a Moebius strip) keeps edges that its facets run the same way.
+
+    >>> f, neighbours = np.array([[0, 1, 2], [0, 3, 2]], np.int32), np.array([[-1, -1, 1], [-1, -1, 0]], np.int32)
+    >>> inconsistent_facets(f, neighbours, np.array([2.0, 1.0])).tolist()
+    [False, True]
     """
     return _against_their_component(f, neighbours, areas)
 
 
 def reversed_facets(f: Ints, neighbours: Ints, mask: Mask) -> tuple[Ints, Ints]:
-    """Faces and neighbours with the facets of `mask` (m,) the other way round."""
+    """Faces (m, 3) and neighbours (m, 3) with the facets of `mask` (m,) the other way round.
+
+    >>> f, neighbours = np.array([[0, 1, 2], [0, 3, 2]], np.int32), np.array([[-1, -1, 1], [-1, -1, 0]], np.int32)
+    >>> faces, across = reversed_facets(f, neighbours, np.array([False, True]))
+    >>> faces.tolist(), across.tolist()
+    ([[0, 1, 2], [0, 2, 3]], [[-1, -1, 1], [0, -1, -1]])
+    """
     f, neighbours = f.copy(), neighbours.copy()
     # (a, b, c) becomes (a, c, b): the first edge and the last change places.
     f[mask] = f[mask][:, [0, 2, 1]]
@@ -74,7 +87,12 @@ def _inconsistent(f: Ints, neighbours: Ints) -> int:
 
 
 def inconsistent_edges(f: Ints, neighbours: Ints) -> int:
-    """How many edges two facets run in the same direction."""
+    """How many edges two facets of f (m, 3) run in the same direction; neighbours (m, 3) facet across each edge.
+
+    >>> f, neighbours = np.array([[0, 1, 2], [0, 3, 2]], np.int32), np.array([[-1, -1, 1], [-1, -1, 0]], np.int32)
+    >>> inconsistent_edges(f, neighbours)
+    1
+    """
     return int(_inconsistent(f, neighbours))
 
 
@@ -128,7 +146,20 @@ def _sums(v: Floats, f: Ints, centre: Floats) -> tuple[Floats, float, float]:
 
 
 def component_orientation(v: Floats, f: Ints, grid: VisibilityGrid) -> ComponentOrientation:
-    """Look at one connected component, facets (k, 3), from both sides; `grid` of the whole surface."""
+    """Look at one connected component from both sides.
+
+    v, f  vertices (n, 3) mm and the component's facets (k, 3), one at least
+    grid  of the whole surface
+
+    The volume is the sum of the cones from its facets to its centroid; the rays go from some 4,000 facets' middles.
+    Returned is a `ComponentOrientation`. Below, a tetrahedron of volume 1/6 mm3.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    >>> f = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32)
+    >>> found = component_orientation(v, f, VisibilityGrid.of(v, f))
+    >>> round(found.openness, 9), round(found.volume, 4), found.inward
+    (0.0, 0.1667, False)
+    """
     centre = v[f[:: max(len(f) // 100_000, 1)]].mean(axis=(0, 1))
     total, area, volume = _sums(v, f, centre)
     some = f[:: max(len(f) // 4000, 1)]

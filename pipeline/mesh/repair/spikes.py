@@ -55,6 +55,14 @@ def _spike_heights(v: Floats, f: Ints, indptr: Ints, facets: Ints) -> Floats:
 
 
 def spikes(v: Floats, f: Ints, least: float) -> Mask:
-    """(m,) facets round a single vertex that stands over its ring by `least` mm and twice the ring's radius."""
+    """(m,) facets round a single vertex that stands over its ring by `least` mm and twice the ring's radius.
+
+    v, f  vertices (n, 3) mm and faces (m, 3)
+
+    >>> v = np.array([[0, 0, 9], [1, 0, 0], [0, 1, 0], [-1, 0, 0], [0, -1, 0], [1, 1, 0]], float)
+    >>> f = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1], [2, 1, 5]], np.int32)
+    >>> spikes(v, f, 5.0).tolist()
+    [True, True, True, True, False]
+    """
     high = _spike_heights(v, f, *vertex_facets(f, len(v))) > least
     return high[f[:, 0]] | high[f[:, 1]] | high[f[:, 2]]

@@ -71,6 +71,14 @@ class Welder:
 
     points      how many points will come in all, for the first size of the store; more or fewer do no harm
     dtype       float32 or float64: what the points are compared as
+
+    >>> welder = Welder(6)
+    >>> welder.add(np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]], np.float32)).tolist()
+    [0, 1, 2]
+    >>> welder.add(np.array([[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [-0.0, 1.0, 0.0]], np.float32)).tolist()
+    [1, 3, 2]
+    >>> welder.vertices().shape
+    (4, 3)
     """
 
     def __init__(self, points: int, dtype: type = np.float32) -> None:
@@ -83,7 +91,7 @@ class Welder:
         self._count = 0
 
     def add(self, points: Floats | Singles) -> Ints:
-        """The vertex number of each of `points` (n, 3)."""
+        """The vertex number (n,) of each of `points` (n, 3)."""
         # Adding zero makes -0.0 and 0.0 the same bits.
         bits = (np.asarray(points, dtype=self._dtype) + self._dtype.type(0)).view(self._bits)
         index = np.empty(len(bits) + 1, dtype=np.int32)
@@ -110,7 +118,14 @@ class Welder:
 
 
 def weld_points(points: Floats | Singles) -> tuple[Floats, Ints]:
-    """Points (n, 3) to unique points (k, 3) and the index (n,) of each point among them."""
+    """Points (n, 3) to unique points (k, 3) and the index (n,) of each point among them.
+
+    Unique are points that differ in any bit; float32 points are compared as float32. Order is that of first appearance.
+
+    >>> points, index = weld_points(np.array([[2.0, 0.0, 0.0], [1.0, 0.0, 0.0], [2.0, 0.0, 0.0]]))
+    >>> points[:, 0].tolist(), index.tolist()
+    ([2.0, 1.0], [0, 1, 0])
+    """
     dtype = np.float32 if np.asarray(points).dtype == np.float32 else np.float64
     welder = Welder(len(points) * 5, dtype)
     index = np.empty(len(points), dtype=np.int32)
@@ -122,7 +137,12 @@ def weld_points(points: Floats | Singles) -> tuple[Floats, Ints]:
 def weld(corners: Floats | Singles) -> tuple[Floats, Ints]:
     """Corners (m, 3, 3) of loose triangles to vertices (n, 3) and faces (m, 3).
 
-    float32 corners are compared as float32.
+    float32 corners are compared as float32. Nothing is moved: corners weld that are equal to the last bit.
+
+    >>> corners = [[[0, 0, 0], [1, 0, 0], [1, 1, 0]], [[0, 0, 0], [1, 1, 0], [0, 1, 0]]]
+    >>> vertices, faces = weld(np.array(corners, np.float32))
+    >>> vertices.shape, faces.tolist()
+    ((4, 3), [[0, 1, 2], [0, 2, 3]])
     """
     dtype = np.float32 if corners.dtype == np.float32 else np.float64
     welder = Welder(3 * len(corners), dtype)

@@ -22,7 +22,7 @@ import numpy as np
 
 from pipeline.geometry import Bytes, Floats, Ints, Point, Shorts
 from pipeline.jit import njit
-from pipeline.mesh.simplify.collapse_mesh import CollapseArrays
+from pipeline.mesh.simplify.collapse_mesh import CollapseArrays, Vertices
 from pipeline.surfaces import chord_steps, distance_gradient, move_onto
 
 # cos of the largest turn of a facet in one collapse.
@@ -77,12 +77,12 @@ def _error(q: Floats, dx: float, dy: float, dz: float) -> float:
 
 
 @njit(cache=True)
-def collapse_cost(mesh: CollapseArrays, u: int, v: int, exact: bool, x: Floats) -> tuple[float, float]:
+def collapse_cost(vertices: Vertices, table: Floats, u: int, v: int, exact: bool, x: Floats) -> tuple[float, float]:
     """Where the vertex of edge uv goes (into x) and what that costs: (price, summed square distance).
 
     Price inf where the edge may not go. `exact` puts x on the carriers, which takes longer.
     """
-    points, q, carriers, border, table = mesh.points, mesh.quadrics, mesh.carriers, mesh.border, mesh.table
+    points, q, carriers, border = vertices
     ok, c0, c1, c2 = _union(carriers, u, v)
     if not ok:
         return np.inf, np.inf
@@ -169,12 +169,15 @@ def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> 
 
 
 @njit(cache=True)
-def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Floats, sag: float) -> bool:
-    """Whether every one of the facets that has only one of u, v keeps its side, shape and carrier."""
-    points, table = mesh.points, mesh.table
-    for s in range(len(facets)):
-        f = facets[s]
-        i, j, k = moving_first(mesh.faces, f, u, v)
+def facets_stay_valid(
+    points: Floats, faces: Ints, label: Ints, table: Floats, edge: Edge, x: Floats, sag: float
+) -> bool:
+    """Whether every facet that has only one end of the edge keeps its side, shape and carrier when that goes to x."""
+    u, v, of_u, of_v = edge
+    nu = len(of_u)
+    for s in range(nu + len(of_v)):
+        f = of_u[s] if s < nu else of_v[s - nu]
+        i, j, k = moving_first(faces, f, u, v)
         if i < 0:
             continue
         bx, by, bz = points[j, 0], points[j, 1], points[j, 2]
@@ -194,7 +197,7 @@ def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Flo
             if new2 <= 1e-24 * long2 * long2 or new2 * was2 * was2 < old2 * long2 * long2:
                 return False
         turn = onx * tnx + ony * tny + onz * tnz
-        row = mesh.label[f]
+        row = label[f]
         if row < 0:
             if turn < _TURN * np.sqrt(old2 * new2):
                 return False
@@ -211,12 +214,11 @@ def facets_stay_valid(mesh: CollapseArrays, facets: Ints, u: int, v: int, x: Flo
 
 
 @njit(cache=True)
-def link_condition_holds(mesh: CollapseArrays, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
+def link_condition_holds(faces: Ints, border: Bytes, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
     """The link condition of an edge (Dey et al. 1999), and that both ends are proper (half) discs.
 
     degree (n,) facets round each vertex; stamp (n,) working memory, which gets the marks mark to mark + 2.
     """
-    faces, border = mesh.faces, mesh.border
     u, v, of_u, of_v = edge
     nu, nv = len(of_u), len(of_v)
     ring = 0
@@ -265,9 +267,9 @@ def link_condition_holds(mesh: CollapseArrays, degree: Ints, edge: Edge, stamp: 
 
 
 @njit(cache=True)
-def merge_vertices(mesh: CollapseArrays, u: int, v: int, x: Floats) -> None:
+def merge_vertices(vertices: Vertices, u: int, v: int, x: Floats) -> None:
     """Let v take over from u at x: place, quadric, carriers and border."""
-    points, q, carriers, border = mesh.points, mesh.quadrics, mesh.carriers, mesh.border
+    points, q, carriers, border = vertices
     _, c0, c1, c2 = _union(carriers, u, v)
     for end in range(2):
         w = u if end == 0 else v
@@ -288,19 +290,20 @@ def merge_vertices(mesh: CollapseArrays, u: int, v: int, x: Floats) -> None:
 @njit(cache=True)
 def merge_facets(faces: Ints, degree: Ints, edge: Edge) -> int:
     """Give u's facets v for a corner, take those away that had both, keep the degrees (n,); how many went."""
+    u, v, of_u, _ = edge
     gone = 0
-    for s in range(len(edge.of_u)):
-        f = edge.of_u[s]
-        if faces[f, 0] == edge.v or faces[f, 1] == edge.v or faces[f, 2] == edge.v:
+    for s in range(len(of_u)):
+        f = of_u[s]
+        if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
             for k in range(3):
                 degree[faces[f, k]] -= 1
             faces[f, 0] = ~faces[f, 0]
             gone += 1
         else:
             for k in range(3):
-                if faces[f, k] == edge.u:
-                    faces[f, k] = edge.v
-    degree[edge.v] += degree[edge.u]
+                if faces[f, k] == u:
+                    faces[f, k] = v
+    degree[v] += degree[u]
     return gone
 
 
@@ -314,8 +317,8 @@ def close_ranks(
     into    (n,) the vertex that took over from each since the last time, below 0 none
     parent  (n0,) vertex that stands for each one of the start, kept up to date; empty where nobody asks
     """
-    points, faces, q, carriers = mesh.points, mesh.faces, mesh.quadrics, mesh.carriers
-    border, label = mesh.border, mesh.label
+    points, q, carriers, border = mesh.vertices
+    faces, label = mesh.faces, mesh.label
     used = np.zeros(n, dtype=np.uint8)
     facets = 0
     for f in range(m):
@@ -328,19 +331,19 @@ def close_ranks(
         origin[facets] = origin[f]
         facets += 1
     index = np.full(n, -1, dtype=np.int32)
-    vertices = 0
+    kept = 0
     for i in range(n):
         if not used[i]:
             continue
-        index[i] = vertices
+        index[i] = kept
         for k in range(3):
-            points[vertices, k] = points[i, k]
-            carriers[vertices, k] = carriers[i, k]
+            points[kept, k] = points[i, k]
+            carriers[kept, k] = carriers[i, k]
         for k in range(10):
-            q[vertices, k] = q[i, k]
-        border[vertices] = border[i]
-        still[vertices] = still[i]
-        vertices += 1
+            q[kept, k] = q[i, k]
+        border[kept] = border[i]
+        still[kept] = still[i]
+        kept += 1
     for f in range(facets):
         for k in range(3):
             faces[f, k] = index[faces[f, k]]
@@ -350,4 +353,4 @@ def close_ranks(
             if into[p] >= 0:
                 p = into[p]
             parent[i] = index[p]
-    return vertices, facets
+    return kept, facets

@@ -49,7 +49,7 @@ class HeldPoints:
     """Points of a dense mesh that the surface may not leave.
 
     vertices, faces  the dense mesh, (n0, 3) mm and (m0, 3)
-    which            (k,) its vertices that are held
+    which            (k,) int32: its vertices that are held
     inner            (k,) bool: those inside a carrier's face, round which labelled facets need no proof
     reach            (k,) mm: how far each may come to lie from the surface, and the surface from the
                      dense facets round it
@@ -147,6 +147,21 @@ class ReversibleCollapse:
     """Steps over a work, forth and back. The work's arrays are in disorder until `done`.
 
     Held points need a work that remembers parents and was swept within their reach.
+
+    >>> from pipeline.mesh.simplify import start_collapse
+    >>> v = np.array([*np.ndindex(5, 5, 1)], float)
+    >>> a = np.array([*np.ndindex(4, 4)]) @ [[5], [1]]
+    >>> f = np.vstack([a + [0, 5, 6], a + [0, 6, 1]]).astype(np.int32)
+    >>> free, none = np.full((25, 3), -1, np.int16), np.empty((0, 0))
+    >>> work = start_collapse(v, f, np.full(32, -1, np.int32), np.zeros(32, np.uint8), free, none)
+    >>> steps = ReversibleCollapse(work)
+    >>> steps.collapse(30)
+    >>> near, stuck = steps.take_back(steps.alive()[:0], np.empty(0, bool))
+    >>> steps.facets, near.any().item(), len(stuck), len(steps.crossing(steps.changed()))
+    (30, False, 0, 0)
+    >>> steps.done()
+    >>> len(work.faces)
+    30
     """
 
     def __init__(self, work: CollapseMesh, points: HeldPoints | None = None) -> None:
@@ -322,16 +337,17 @@ def _chains(at: Ints, m: int) -> tuple[Ints, Ints]:
 @njit(cache=True)
 def _round(faces: Ints, rings: _Rings, v: int, out: Ints) -> int:
     """Facets of v by its chain of corners; dead ones are taken out on the way. -1: more than fit."""
+    head, following = rings.head, rings.following
     count = 0
     previous = -1
-    c = rings.head[v]
+    c = head[v]
     while c >= 0:
-        after = rings.following[c]
+        after = following[c]
         if faces[c // 3, 0] < 0:
             if previous < 0:
-                rings.head[v] = after
+                head[v] = after
             else:
-                rings.following[previous] = after
+                following[previous] = after
         else:
             if count == len(out):
                 return -1
@@ -345,19 +361,20 @@ def _round(faces: Ints, rings: _Rings, v: int, out: Ints) -> int:
 @njit(cache=True)
 def _new_facets(mesh: CollapseArrays, edge: Edge, scratch: _Scratch) -> int:
     """The facets that a step will change, with their new corners; how many."""
-    points, corner, x = mesh.points, scratch.corner, scratch.x
+    points, faces, corner, who, x = mesh.vertices.points, mesh.faces, scratch.corner, scratch.who, scratch.x
+    u, v = edge.u, edge.v
     kept = 0
     for part in range(2):
         ring = edge.of_u if part == 0 else edge.of_v
         for s in range(len(ring)):
-            i, j, k = moving_first(mesh.faces, ring[s], edge.u, edge.v)
+            i, j, k = moving_first(faces, ring[s], u, v)
             if i < 0:
                 continue
             for d in range(3):
                 corner[kept, d] = x[d]
                 corner[kept, 3 + d] = points[j, d]
                 corner[kept, 6 + d] = points[k, d]
-            scratch.who[kept] = ring[s]
+            who[kept] = ring[s]
             kept += 1
     return kept
 
@@ -382,42 +399,46 @@ def _nearest_new(q: Point, corner: Floats, kept: int, enough: float) -> tuple[fl
 def _points_stay_near(faces: Ints, held: _Held, edge: Edge, kept: int, scratch: _Scratch) -> int:
     """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far."""
     count = 0
-    u = edge.u
+    u, _, of_u, of_v = edge
+    dense, which, reach2 = held.dense, held.which, held.reach2
+    first_point, next_point = held.first_point, held.next_point
+    corner, who, moved, onto = scratch.corner, scratch.who, scratch.moved, scratch.onto
     for part in range(2):
-        ring = edge.of_u if part == 0 else edge.of_v
+        ring = of_u if part == 0 else of_v
         for s in range(len(ring)):
             f = ring[s]
             if part == 1 and (faces[f, 0] == u or faces[f, 1] == u or faces[f, 2] == u):
                 continue
-            p = held.first_point[f]
+            p = first_point[f]
             while p >= 0:
-                q = point_at(held.dense, held.which[p])
-                best, where = _nearest_new(q, scratch.corner, kept, 0.05 * held.reach2[p])
-                if best > held.reach2[p]:
+                q = point_at(dense, which[p])
+                best, where = _nearest_new(q, corner, kept, 0.05 * reach2[p])
+                if best > reach2[p]:
                     return -1
-                scratch.moved[count] = p
-                scratch.onto[count] = scratch.who[where]
+                moved[count] = p
+                onto[count] = who[where]
                 count += 1
-                p = held.next_point[p]
+                p = next_point[p]
     return count
 
 
 @njit(cache=True)
 def _near_dense(q: Point, on_carrier: bool, held: _Held, moved: Ints, hanging: int) -> bool:
     """Whether a point is within reach of the dense facets round the held point that is nearest to it."""
+    dense, which, reach2 = held.dense, held.which, held.reach2
+    faces, first, facets = held.dense_faces, held.dense_first, held.dense_facets
     best = np.inf
     p = -1
     for s in range(hanging):
-        d2 = square_distance(q, point_at(held.dense, held.which[moved[s]]))
+        d2 = square_distance(q, point_at(dense, which[moved[s]]))
         if d2 < best:
             best = d2
             p = moved[s]
-    if best <= held.reach2[p] or (on_carrier and held.inner[p]):
+    if best <= reach2[p] or (on_carrier and held.inner[p]):
         return True
-    w = held.which[p]
-    for s in range(held.dense_first[w], held.dense_first[w + 1]):
-        near = nearest_on(q, held.dense, held.dense_faces, held.dense_facets[s])
-        if square_distance(q, near) <= held.reach2[p]:
+    w = which[p]
+    for s in range(first[w], first[w + 1]):
+        if square_distance(q, nearest_on(q, dense, faces, facets[s])) <= reach2[p]:
             return True
     return False
 
@@ -428,15 +449,16 @@ def _facets_stay_near(label: Ints, held: _Held, scratch: _Scratch, kept: int, ha
 
     The extent of a carrier is not bounded, so a labelled facet too must be where the dense face is.
     """
+    corner, who, moved = scratch.corner, scratch.who, scratch.moved
     for t in range(kept):
-        c = scratch.corner[t]
-        on_carrier = label[scratch.who[t]] >= 0
+        c = corner[t]
+        on_carrier = label[who[t]] >= 0
         for s in range(0 if t == 0 else 1, len(_PLACES)):
             g, h, k = _PLACES[s, 0], _PLACES[s, 1], _PLACES[s, 2]
             x = g * c[0] + h * c[3] + k * c[6]
             y = g * c[1] + h * c[4] + k * c[7]
             z = g * c[2] + h * c[5] + k * c[8]
-            if not _near_dense((x, y, z), on_carrier, held, scratch.moved, hanging):
+            if not _near_dense((x, y, z), on_carrier, held, moved, hanging):
                 return False
     return True
 
@@ -466,21 +488,21 @@ def _hang_anew(held: _Held, edge: Edge, scratch: _Scratch, hanging: int) -> None
 @njit(cache=True)
 def _fill(mesh: CollapseArrays, rings: _Rings, chosen: Mask, heap: Heap, counts: Longs) -> None:
     """Put all edges with a chosen end (n,) into the heap."""
+    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
+    border, frozen, version = vertices.border, rings.frozen, rings.version
+    cost, a, b, when = heap
     x = np.empty(3)
     size = 0
-    for f in range(len(mesh.faces)):
-        if mesh.faces[f, 0] < 0:
+    for f in range(len(faces)):
+        if faces[f, 0] < 0:
             continue
         for k in range(3):
-            u, v = mesh.faces[f, k], mesh.faces[f, (k + 1) % 3]
-            if (u > v and not (mesh.border[u] and mesh.border[v])) or not (chosen[u] or chosen[v]):
+            u, v = faces[f, k], faces[f, (k + 1) % 3]
+            if (u > v and not (border[u] and border[v])) or not (chosen[u] or chosen[v]) or frozen[u] or frozen[v]:
                 continue
-            if rings.frozen[u] or rings.frozen[v]:
-                continue
-            price, _ = collapse_cost(mesh, u, v, True, x)
+            price, _ = collapse_cost(vertices, table, u, v, True, x)
             if price < np.inf:
-                heap.cost[size], heap.a[size], heap.b[size] = price, u, v
-                heap.when[size] = rings.version[u] + rings.version[v]
+                cost[size], a[size], b[size], when[size] = price, u, v, version[u] + version[v]
                 size += 1
     counts[_SIZE] = size
     heapify(heap, counts[_SIZE])
@@ -489,11 +511,11 @@ def _fill(mesh: CollapseArrays, rings: _Rings, chosen: Mask, heap: Heap, counts:
 @njit(cache=True)
 def _without_stale(heap: Heap, version: Ints, size: int) -> int:
     """Take entries out that were priced before one of their ends moved; the new size. No heap is left."""
+    cost, a, b, when = heap
     valid = 0
     for i in range(size):
-        a, b, when = heap.a[i], heap.b[i], heap.when[i]
-        if version[a] + version[b] == when:
-            heap.cost[valid], heap.a[valid], heap.b[valid], heap.when[valid] = heap.cost[i], a, b, when
+        if version[a[i]] + version[b[i]] == when[i]:
+            cost[valid], a[valid], b[valid], when[valid] = cost[i], a[i], b[i], when[i]
             valid += 1
     return valid
 
@@ -503,17 +525,18 @@ def _price_round(
     mesh: CollapseArrays, version: Ints, heap: Heap, size: int, v: int, facets: Ints, scratch: _Scratch, mark: int
 ) -> int:
     """Put the edges of v, round which these facets lie, into the heap; the new size."""
+    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
     stamp, x = scratch.stamp, scratch.x
+    cost, a, b, when = heap
     for s in range(len(facets)):
         for k in range(3):
-            w = mesh.faces[facets[s], k]
+            w = faces[facets[s], k]
             if w == v or stamp[w] == mark:
                 continue
             stamp[w] = mark
-            price, _ = collapse_cost(mesh, v, w, True, x)
-            if price < np.inf and size < len(heap.cost):
-                heap.cost[size], heap.a[size], heap.b[size] = price, v, w
-                heap.when[size] = version[v] + version[w]
+            price, _ = collapse_cost(vertices, table, v, w, True, x)
+            if price < np.inf and size < len(cost):
+                cost[size], a[size], b[size], when[size] = price, v, w, version[v] + version[w]
                 sift_up(heap, size)
                 size += 1
     return size
@@ -522,14 +545,15 @@ def _price_round(
 @njit(cache=True)
 def _join_chains(rings: _Rings, u: int, v: int) -> None:
     """Hang u's corners behind v's."""
-    c = rings.head[v]
+    head, following = rings.head, rings.following
+    c = head[v]
     if c < 0:
-        rings.head[v] = rings.head[u]
+        head[v] = head[u]
     else:
-        while rings.following[c] >= 0:
-            c = rings.following[c]
-        rings.following[c] = rings.head[u]
-    rings.head[u] = -1
+        while following[c] >= 0:
+            c = following[c]
+        following[c] = head[u]
+    head[u] = -1
     rings.version[u] += 1
     rings.version[v] += 1
 
@@ -542,12 +566,15 @@ def _run(
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
     tracked = len(held.which) > 0
-    room, points = (2 * MOST if tracked else 1), max(len(held.which), 1)
+    room, count = (2 * MOST if tracked else 1), max(len(held.which), 1)
     x = np.empty(3)
     scratch = _Scratch(
-        np.zeros(len(mesh.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
-        np.empty(points, dtype=np.int32), np.empty(points, dtype=np.int32),
+        np.zeros(len(mesh.vertices.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
+        np.empty(count, dtype=np.int32), np.empty(count, dtype=np.int32),
     )  # fmt: skip
+    vertices, faces, label, table = mesh
+    points, border = vertices.points, vertices.border
+    degree, version, frozen, stamp = rings.degree, rings.version, rings.frozen, scratch.stamp
     mark = 1
     size = counts[_SIZE]
     while size > 0 and counts[_ALIVE] > target:
@@ -557,36 +584,36 @@ def _run(
             return False
         u, v, then = heap.a[0], heap.b[0], heap.when[0]
         size = pop(heap, size)
-        if rings.version[u] + rings.version[v] != then or rings.frozen[u] or rings.frozen[v]:
+        if version[u] + version[v] != then or frozen[u] or frozen[v]:
             continue
-        nu, nv = _round(mesh.faces, rings, u, of_u), _round(mesh.faces, rings, v, of_v)
+        nu, nv = _round(faces, rings, u, of_u), _round(faces, rings, v, of_v)
         if nu <= 0 or nv <= 0:
             continue
         edge = Edge(u, v, of_u[:nu], of_v[:nv])
         mark += 3
-        if not link_condition_holds(mesh, rings.degree, edge, scratch.stamp, mark):
+        if not link_condition_holds(faces, border, degree, edge, stamp, mark):
             continue
-        collapse_cost(mesh, u, v, True, x)
-        if not facets_stay_valid(mesh, edge.of_u, u, v, x, sag) or not facets_stay_valid(mesh, edge.of_v, u, v, x, sag):
+        collapse_cost(vertices, table, u, v, True, x)
+        if not facets_stay_valid(points, faces, label, table, edge, x, sag):
             continue
         hanging = _stays_near(mesh, held, edge, scratch) if tracked else 0
         if hanging < 0:
             continue
         _write_down(mesh, rings, steps, step, edge)
         counts[_STEPS] += 1
-        merge_vertices(mesh, u, v, x)
+        merge_vertices(vertices, u, v, x)
         if tracked:
             _hang_anew(held, edge, scratch, hanging)
-        counts[_ALIVE] -= merge_facets(mesh.faces, rings.degree, edge)
+        counts[_ALIVE] -= merge_facets(faces, degree, edge)
         _join_chains(rings, u, v)
-        nv = _round(mesh.faces, rings, v, of_v)
+        nv = _round(faces, rings, v, of_v)
         if nv < 0:
             continue
         if size + 2 * nv + 2 >= len(heap.cost):
-            size = _without_stale(heap, rings.version, size)
+            size = _without_stale(heap, version, size)
             heapify(heap, size)
         mark += 3
-        size = _price_round(mesh, rings.version, heap, size, v, of_v[:nv], scratch, mark)
+        size = _price_round(mesh, version, heap, size, v, of_v[:nv], scratch, mark)
     counts[_SIZE] = 0
     return True
 
@@ -597,13 +624,13 @@ def _write_down(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int, e
     u, v, of_u, of_v = edge
     nu, nv = len(of_u), len(of_v)
     steps.u[step], steps.v[step], steps.of_u[step] = u, v, nu
-    steps.border[step] = mesh.border[v]
+    steps.border[step] = mesh.vertices.border[v]
     for k in range(3):
-        steps.point[step, k] = mesh.points[v, k]
-        steps.carriers[step, k] = mesh.carriers[v, k]
+        steps.point[step, k] = mesh.vertices.points[v, k]
+        steps.carriers[step, k] = mesh.vertices.carriers[v, k]
     for k in range(10):
-        steps.quadric_u[step, k] = mesh.quadrics[u, k]
-        steps.quadric_v[step, k] = mesh.quadrics[v, k]
+        steps.quadric_u[step, k] = mesh.vertices.quadrics[u, k]
+        steps.quadric_v[step, k] = mesh.vertices.quadrics[v, k]
     at = steps.ends[step]
     for s in range(nu + nv):
         f = of_u[s] if s < nu else of_v[s - nu]
@@ -699,12 +726,12 @@ def _undo_facets(faces: Ints, rings: _Rings, steps: _Steps, step: int) -> int:
 def _undo_vertices(mesh: CollapseArrays, rings: _Rings, steps: _Steps, step: int) -> None:
     u, v = steps.u[step], steps.v[step]
     for k in range(3):
-        mesh.points[v, k] = steps.point[step, k]
-        mesh.carriers[v, k] = steps.carriers[step, k]
+        mesh.vertices.points[v, k] = steps.point[step, k]
+        mesh.vertices.carriers[v, k] = steps.carriers[step, k]
     for k in range(10):
-        mesh.quadrics[u, k] = steps.quadric_u[step, k]
-        mesh.quadrics[v, k] = steps.quadric_v[step, k]
-    mesh.border[v] = steps.border[step]
+        mesh.vertices.quadrics[u, k] = steps.quadric_u[step, k]
+        mesh.vertices.quadrics[v, k] = steps.quadric_v[step, k]
+    mesh.vertices.border[v] = steps.border[step]
     rings.version[u] += 1
     rings.version[v] += 1
 
@@ -739,7 +766,7 @@ def _hang_back(mesh: CollapseArrays, held: _Held, steps: _Steps, step: int, move
         where = -1
         for s in range(steps.ends[step], steps.ends[step + 1]):
             f = steps.facets[s]
-            d2 = square_distance(q, nearest_on(q, mesh.points, mesh.faces, f))
+            d2 = square_distance(q, nearest_on(q, mesh.vertices.points, mesh.faces, f))
             if d2 < best:
                 best = d2
                 where = f

@@ -1,4 +1,4 @@
-"""Who neighbours whom on a triangle mesh, its rims, its pieces, its simple measures and its defects."""
+"""Who neighbours whom on a triangle mesh, its rims, its connected components, its simple measures and its defects."""
 
 from __future__ import annotations
 

@@ -39,7 +39,15 @@ def _vertex_facets(f: Ints, indptr: Ints) -> Ints:
 
 
 def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
-    """The facets of each vertex in compressed rows: those of vertex p are facets[indptr[p]:indptr[p + 1]]."""
+    """The facets of each vertex in compressed rows: those of vertex p are facets[indptr[p]:indptr[p + 1]].
+
+    f  (m, 3) faces over n vertices. Returns indptr (n + 1,) and facets (3 m,), ascending within a row; a facet that
+    names a vertex twice stands twice in its row.
+
+    >>> indptr, facets = vertex_facets(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4)
+    >>> indptr.tolist(), facets.tolist()
+    ([0, 2, 3, 5, 6], [0, 1, 0, 0, 1, 1])
+    """
     indptr = _corner_counts(f, n)
     return indptr, _vertex_facets(f, indptr)
 
@@ -90,8 +98,15 @@ def pair_half_edges(f: Ints, indptr: Ints, edges: Ints) -> Ints:
 def facet_neighbours(f: Ints, n: int) -> Ints:
     """(m, 3) the facet across each edge; -1 on a border, -2 where more than two facets share the edge.
 
+    f  (m, 3) faces over n vertices
+
     Whether the two facets run the edge in opposite directions, as they should, is not looked at. An edge
     from a vertex to itself counts as border. 24 bytes a facet besides the result.
+
+    Raises ValueError where the half-edges are too many for 32 bits.
+
+    >>> facet_neighbours(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4).tolist()
+    [[-1, -1, 1], [0, -1, -1]]
     """
     if 3 * len(f) > np.iinfo(np.int32).max:
         raise ValueError("more than 715 million facets can't be numbered in 32 bits")
@@ -117,7 +132,15 @@ def _without(neighbours: Ints, gone: Mask, count: int) -> Ints:
 
 
 def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
-    """The neighbours that are left without the facets of the mask (m,), on a mesh without non-manifold edges."""
+    """The neighbours (k, 3) that are left without the facets of the mask, on a mesh without non-manifold edges.
+
+    neighbours  (m, 3) as `facet_neighbours` gives them
+    gone        (m,) bool; the k others are numbered anew, in their order
+
+    >>> strip = np.array([[-1, -1, 1], [0, -1, 2], [1, -1, -1]], np.int32)
+    >>> neighbours_without(strip, np.array([True, False, False])).tolist()
+    [[-1, -1, 1], [0, -1, -1]]
+    """
     return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
 
 
@@ -162,7 +185,14 @@ def _ring_fill(f: Ints, indptr: Ints, facets: Ints, starts: Ints, indices: Ints)
 
 
 def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
-    """The vertices joined to each vertex by an edge, ascending, in compressed rows (indptr, indices)."""
+    """The vertices joined to each vertex by an edge, in compressed rows: indices[indptr[p]:indptr[p + 1]], ascending.
+
+    f  (m, 3) faces over n vertices. Returns indptr (n + 1,) and indices, two for each edge.
+
+    >>> indptr, indices = vertex_ring(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4)
+    >>> [ring.tolist() for ring in np.split(indices, indptr[1:-1])]
+    [[1, 2, 3], [0, 2], [0, 1, 3], [0, 2]]
+    """
     indptr, facets = vertex_facets(f, n)
     starts = np.cumsum(_ring_counts(f, indptr, facets), dtype=np.int32)
     indices = np.empty(starts[-1], dtype=np.int32)
@@ -172,7 +202,14 @@ def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 @njit(cache=True)
 def edge_in(f: Ints, j: int, a: int, b: int) -> int:
-    """Which edge of facet j joins a and b: k if it runs a -> b, k + 3 if b -> a, -1 if none does."""
+    """Which edge of facet j joins a and b: k if it runs a -> b, k + 3 if b -> a, -1 if none does.
+
+    f  (m, 3) faces. Can be called from compiled code.
+
+    >>> f, j = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.int32(1)
+    >>> [edge_in(f, j, a, b) for a, b in np.array([[0, 2], [2, 0], [1, 2]], np.int32)]
+    [0, 3, -1]
+    """
     for k in range(3):
         p, q = f[j, k], f[j, (k + 1) % 3]
         if p == a and q == b:

@@ -61,9 +61,15 @@ def _trace(f: Ints, neighbours: Ints, is_open: Mask) -> tuple[Ints, Ints]:
 def boundary_loops(f: Ints, n: int, neighbours: Ints | None = None) -> tuple[Ints, ...]:
     """Closed loops of vertex ids along the border, in the direction in which its facets run their edges.
 
+    f           (m, 3) faces over n vertices
+    neighbours  (m, 3) of the facets, if they are known already
+
     So the facets lie on the left, seen from outside. Where two holes touch in one vertex the loop goes round both
     and passes that vertex twice, as if it were split between the two fans of facets. Edges of more than two facets,
     and those that two facets run the same way, count as border. Loops come in the order of their first facet.
+
+    >>> [loop.tolist() for loop in boundary_loops(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4)]
+    [[0, 1, 2, 3]]
     """
     if neighbours is None:
         neighbours = facet_neighbours(f, n)

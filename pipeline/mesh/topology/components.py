@@ -38,7 +38,13 @@ def _flood(neighbours: Ints) -> tuple[Ints, int]:
 
 
 def components(neighbours: Ints) -> Ints:
-    """(m,) number of the connected component of each facet; 0 is the one with most facets, and so on down."""
+    """(m,) number of the connected component of each facet; 0 is the one with most facets, and so on down.
+
+    neighbours  (m, 3) as `facet_neighbours` gives them; facets that share a vertex only are not connected
+
+    >>> components(np.array([[-1, -1, -1], [-1, -1, 2], [1, -1, -1]], np.int32)).tolist()
+    [1, 0, 0]
+    """
     labels, count = _flood(neighbours)
     sizes = np.bincount(labels, minlength=count)
     rank = np.empty(count, dtype=np.int32)
@@ -69,6 +75,16 @@ def _compact(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
-    """Leave out vertices that no facet uses: vertices, faces, and the old index of each vertex kept."""
+    """Leave out vertices that no facet uses.
+
+    v, f  vertices (n, 3) mm and faces (m, 3)
+
+    Returns vertices (k, 3) mm, faces (m, 3), and the old index (k,) of each vertex kept.
+
+    >>> v = np.array([[9.0, 9.0, 9.0], [0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    >>> vertices, faces, kept = compact(v, np.array([[1, 2, 3]], np.int32))
+    >>> vertices[0].tolist(), faces.tolist(), kept.tolist()
+    ([0.0, 0.0, 0.0], [[0, 1, 2]], [1, 2, 3])
+    """
     faces, kept = _compact(f, len(v))
     return (v if len(kept) == len(v) else v[kept]), faces, kept

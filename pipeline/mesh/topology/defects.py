@@ -74,7 +74,11 @@ def edge_report(f: Ints, n: int) -> EdgeReport:
 
 
 def degenerate_facets(f: Ints) -> Mask:
-    """(m,) facets that name a vertex twice."""
+    """(m,) facets, of faces (m, 3), that name a vertex twice.
+
+    >>> degenerate_facets(np.array([[0, 1, 2], [0, 2, 2]], np.int32)).tolist()
+    [False, True]
+    """
     return (f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0])
 
 
@@ -103,6 +107,12 @@ def _duplicates(f: Ints, indptr: Ints, edges: Ints) -> Mask:
 
 
 def duplicate_facets(f: Ints, n: int) -> Mask:
-    """(m,) facets whose three vertices, in any order, an earlier facet has too; degenerate ones aside."""
+    """(m,) facets whose three vertices, in any order, an earlier facet has too; degenerate ones aside.
+
+    f  (m, 3) faces over n vertices
+
+    >>> duplicate_facets(np.array([[0, 1, 2], [0, 2, 3], [2, 1, 0]], np.int32), 4).tolist()
+    [False, False, True]
+    """
     indptr, edges = half_edges(f, n)
     return _duplicates(f, indptr, edges)

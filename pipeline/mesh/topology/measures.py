@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Ints, area_vectors
 from pipeline.jit import njit, prange
 
 # Waking the threads of a parallel kernel costs more than it saves below this many facets.
@@ -67,22 +67,39 @@ def _vertex_sums(v: Floats, f: Ints) -> Floats:
 
 
 def facet_normals(v: Floats, f: Ints) -> Floats:
-    """(m, 3) unit normals; zero for a facet without area."""
+    """(m, 3) unit normals of the facets of v (n, 3) mm and f (m, 3); zero for a facet without area.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0]])
+    >>> facet_normals(v, np.array([[0, 1, 2], [0, 2, 1], [0, 1, 1]], np.int32)).tolist()
+    [[0.0, 0.0, 1.0], [0.0, 0.0, -1.0], [0.0, 0.0, 0.0]]
+    """
     if len(f) >= _FEW:
         return _unit(_facet_vectors(v, f))
     corners = v[f]
-    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    vectors = area_vectors(corners)
     size = np.linalg.norm(vectors, axis=1, keepdims=True)
     return np.divide(vectors, size, out=vectors, where=size > 0)
 
 
 def facet_areas(v: Floats, f: Ints) -> Floats:
-    """(m,) areas in mm2."""
+    """(m,) areas in mm2 of the facets of v (n, 3) mm and f (m, 3).
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0]])
+    >>> facet_areas(v, np.array([[0, 1, 2]], np.int32)).tolist()
+    [6.0]
+    """
     return _facet_areas(v, f)
 
 
 def vertex_normals(v: Floats, f: Ints) -> Floats:
-    """(n, 3) unit normals, the facets' weighted by area; zero for a vertex without facets."""
+    """(n, 3) unit normals, the facets' weighted by area; zero for a vertex without facets.
+
+    v, f  vertices (n, 3) mm and faces (m, 3)
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0], [0.0, 0.0, 4.0]])
+    >>> vertex_normals(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32)).round(3)[:2].tolist()
+    [[0.707, 0.0, 0.707], [0.0, 0.0, 1.0]]
+    """
     return _unit(_vertex_sums(v, f))
 
 
@@ -98,7 +115,12 @@ def _edge_lengths(v: Floats, f: Ints) -> Floats:
 
 
 def edge_lengths(v: Floats, f: Ints) -> Floats:
-    """(m, 3) length in mm of each facet's edges."""
+    """(m, 3) length in mm of the edges of each facet of v (n, 3) mm and f (m, 3), in the order of its corners.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0]])
+    >>> edge_lengths(v, np.array([[0, 1, 2]], np.int32)).tolist()
+    [[4.0, 5.0, 3.0]]
+    """
     return _edge_lengths(v, f)
 
 
@@ -108,10 +130,24 @@ def _some(f: Ints) -> Ints:
 
 
 def mean_edge(v: Floats, f: Ints) -> float:
-    """Mean edge length in mm, from an even sample of the facets."""
+    """Mean edge length in mm of v (n, 3) mm and f (m, 3), from an even sample of the facets; 0 without facets.
+
+    An edge between two facets counts for both.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [5.0, 0.0, 0.0], [0.0, 12.0, 0.0]])
+    >>> mean_edge(v, np.array([[0, 1, 2]], np.int32))
+    10.0
+    """
     return float(_edge_lengths(v, _some(f)).mean()) if len(f) else 0.0
 
 
 def median_edge(v: Floats, f: Ints) -> float:
-    """Median edge length in mm, from an even sample of the facets."""
+    """Median edge length in mm of v (n, 3) mm and f (m, 3), from an even sample of the facets; 0 without facets.
+
+    An edge between two facets counts for both.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [5.0, 0.0, 0.0], [0.0, 12.0, 0.0]])
+    >>> median_edge(v, np.array([[0, 1, 2]], np.int32))
+    12.0
+    """
     return float(np.median(_edge_lengths(v, _some(f)))) if len(f) else 0.0

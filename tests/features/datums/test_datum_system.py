@@ -1,4 +1,8 @@
-"""Frames by the rules of ISO 5459:2011: situation features (clause 6), what they lock, their order."""
+"""Frames by the rules of ISO 5459:2011: situation features (clause 6), what they lock, their order.
+
+Covers: pipeline.features.datums.designation, pipeline.features.datums.freedoms
+Covers: pipeline.features.datums.situation_features
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,8 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of
 from pipeline.features.datums.designation import Choice, choose, nearest
 from pipeline.features.datums.freedoms import solve
-from pipeline.features.datums.situation_features import Situation, situation, unit
+from pipeline.features.datums.situation_features import Situation, situation
+from pipeline.geometry import unit
 from pipeline.surfaces import SituationFeature, moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty

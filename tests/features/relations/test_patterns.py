@@ -1,4 +1,7 @@
-"""Circles and patterns of holes against worked values and exact constructions."""
+"""Circles and patterns of holes against worked values and exact constructions.
+
+Covers: pipeline.features.relations.hole_layouts, pipeline.features.relations.coaxial_groups
+"""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from pipeline.features.segmentation.vertex_walks import bends
-from pipeline.features.uncertainty.noise import short_wave, white_sigma
+from pipeline.features.uncertainty.white_noise import short_range_sigma, white_sigma
 from pipeline.mesh.topology.adjacency import vertex_ring
 from pipeline.mesh.topology.measures import vertex_normals
 from pipeline.surfaces import signed_distance
@@ -81,7 +81,7 @@ def test_noise_that_neighbours_share(length):
     vertices = vertices + off[:, None] * normals
     ring = vertex_ring(faces, len(vertices))
     normals = vertex_normals(vertices, faces)
-    seen = short_wave(vertices, normals, bends(normals, *ring), *ring)
+    seen = short_range_sigma(vertices, normals, bends(normals, *ring), *ring)
     white = white_sigma(vertices, faces)
     if length == 0.0:
         assert white == pytest.approx(0.01, rel=0.03)

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.features.segmentation import model_selection, region_growing, search
-from pipeline.features.uncertainty.noise import white_sigma
+from pipeline.features.uncertainty.white_noise import white_sigma
+from pipeline.surfaces import KINDS
 from pipeline.values.surface import Surface
 from tests.features.faces import grid, revolved
 from tests.scans import demo_scan
@@ -28,7 +29,7 @@ def test_smoothed_normals_come_near_the_true_ones(scan, ground):
 
 
 def test_regions_are_whole_faces(scan, ground):
-    ground.owner[:] = -1
+    ground.label[:] = -1
     found = search.segment(ground, search.NAMES)
     label = np.zeros(len(scan.vertices), dtype=int)
     for corner in range(3):
@@ -39,15 +40,15 @@ def test_regions_are_whole_faces(scan, ground):
     for region in big:
         values, counts = np.unique(label[region.core], return_counts=True)
         assert counts.max() > 0.99 * len(region.core), name.get(values[counts.argmax()])
-    # No vertex has two owners.
+    # No vertex is of two regions.
     members = np.concatenate([region.members for region in found])
     assert len(members) == len(np.unique(members))
 
 
 def test_only_the_kinds_asked_for(ground):
-    ground.owner[:] = -1
+    ground.label[:] = -1
     found = search.segment(ground, ("plane",))
-    assert {region.kind for region in found} == {"plane"}
+    assert {region.kind.name for region in found} == {"plane"}
 
 
 def test_a_hole_of_few_vertices_is_no_plane_through_its_axis():
@@ -74,14 +75,14 @@ def test_a_stretch_of_tube_bends_to_its_torus():
     tube, ring = np.zeros(model_selection.PACKED), np.zeros(model_selection.PACKED)
     tube[0:3], tube[3:6] = (major - 0.03, 0.0, 0.0), (0.0, 1.0, 0.0)
     tube[6:9], tube[9:12], tube[12] = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), minor
-    assert model_selection.bent(tube, points, ring)
+    assert KINDS["torus"].turned(tube, points, ring)
     assert ring[12] == pytest.approx(minor, rel=0.02)
     assert ring[15] == pytest.approx(major, rel=0.1)
     assert abs(ring[5]) > 0.999
     straight = points.copy()
     straight[:, 0] = major + minor * np.cos(across)
     straight[:, 1] = major * along
-    assert not model_selection.bent(tube, straight, ring) or ring[15] > 1e6
+    assert not KINDS["torus"].turned(tube, straight, ring) or ring[15] > 1e6
 
 
 @pytest.mark.parametrize("stops", [0, 2])
@@ -99,7 +100,7 @@ def test_a_groove_round_a_journal_is_one_torus(stops):
     vertices, faces = revolved(outline, np.arange(27) * 0.6, 540)
     ground = search.prepare(Surface.measured(vertices, faces), 0.012)
     found = search.joined(ground, search.segment(ground, search.NAMES), search.NAMES)
-    rings = [region for region in found if region.kind == "torus"]
+    rings = [region for region in found if region.kind.name == "torus"]
     assert len(rings) == 1
     assert rings[0].packed[12] == pytest.approx(2.4, abs=0.01)
     assert rings[0].packed[15] == pytest.approx(52.0, abs=0.01)

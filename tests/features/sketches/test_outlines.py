@@ -1,4 +1,8 @@
-"""Outlines of a flat face against the exact outline of the plate they were made from."""
+"""Outlines of a flat face against the exact outline of the plate they were made from.
+
+Covers: pipeline.features.sketches.borders, pipeline.features.sketches.curves, pipeline.features.sketches.flanges
+Covers: pipeline.features.sketches.ground, pipeline.features.sketches.sharp_edges
+"""
 
 from __future__ import annotations
 

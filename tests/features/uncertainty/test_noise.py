@@ -1,10 +1,16 @@
+"""What is learnt of a scan's noise, against noise that was put in.
+
+Covers: pipeline.features.uncertainty.white_noise, pipeline.features.uncertainty.noise_model
+"""
+
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
 from pipeline.features.fitting.least_squares import fit
-from pipeline.features.uncertainty.noise import FittedFace, learn_noise, white_sigma
+from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
+from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.surfaces.shape import Shape
 from pipeline.values import NoiseModel
 from tests.features.faces import grid, points_on, scanned, unit, waves

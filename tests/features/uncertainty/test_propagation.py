@@ -1,3 +1,8 @@
+"""Standard uncertainties against many fits of simulated scans and against whole matrices.
+
+Covers: pipeline.features.uncertainty.correlated_noise
+"""
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -7,7 +12,7 @@ import pytest
 
 from pipeline.features.fitting.least_squares import fit
 from pipeline.features.uncertainty.correlated_noise import propagated
-from pipeline.features.uncertainty.propagation import assess, block, weighed, wider
+from pipeline.features.uncertainty.propagation import assess, block, student_widening, weighed
 from pipeline.geometry import basis_of
 from pipeline.surfaces import jacobian as derivatives
 from pipeline.surfaces.shape import Shape
@@ -107,7 +112,7 @@ def test_widening_is_that_of_the_guide():
     # JCGM 100:2008 H.1: parts of 25, 9.7, 2.9 and 16.6 nm with 18, 25.6, 50 and 2 degrees of freedom make
     # 1002 nm^2 with 16.7; its table G.2 has t = 2.12 for 16 and 2.11 for 17 degrees at 95 %.
     doubt = 25.0**4 / 18 + 9.7**4 / 25.6 + 2.9**4 / 50 + 16.6**4 / 2
-    factor = wider(np.array([1002.0, 1002.0]), np.array([doubt, 0.0]))
+    factor = student_widening(np.array([1002.0, 1002.0]), np.array([doubt, 0.0]))
     assert 2.105 < 1.96 * factor[0] < 2.125
     assert factor[1] == pytest.approx(1.0, abs=1e-6)
 

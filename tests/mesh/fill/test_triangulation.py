@@ -7,8 +7,8 @@ import pytest
 import trimesh
 from scipy.spatial import Delaunay
 
+from pipeline.geometry import signed_area
 from pipeline.mesh.fill.triangulation import (
-    area_of,
     constrained_delaunay,
     half_edge_neighbours,
     hexagonal_lattice,
@@ -54,7 +54,7 @@ def test_a_ring_with_an_island_keeps_both_rims() -> None:
     made = constrained_delaunay(points, loops, hexagonal_lattice(points, loops, 1.5))
     assert made is not None
     points, triangles = made
-    assert _area(points, triangles) == pytest.approx(area_of(points, loops[0]) + area_of(points, loops[1]))
+    assert _area(points, triangles) == pytest.approx(signed_area(points[loops[0]]) + signed_area(points[loops[1]]))
     t, k = np.nonzero(half_edge_neighbours(triangles) < 0)
     border = {(int(triangles[i, e]), int(triangles[i, (e + 1) % 3])) for i, e in zip(t, k, strict=True)}
     assert border == {(int(a), int(b)) for loop in loops for a, b in zip(loop, np.roll(loop, -1), strict=True)}
@@ -111,7 +111,7 @@ def test_a_long_rim_is_filled_in_pieces() -> None:
     found = least_bending_triangles(rim, np.tile([0.0, 0.0, 1.0], (n, 1)))
     assert found is not None
     assert len(found) == n - 2
-    assert _area(rim, found) == pytest.approx(area_of(rim[:, :2], np.arange(n)))
+    assert _area(rim, found) == pytest.approx(signed_area(rim[:, :2]))
 
 
 def test_refining_and_splitting_keep_the_area_and_shorten_the_edges() -> None:

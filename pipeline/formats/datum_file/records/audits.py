@@ -78,6 +78,9 @@ class AuditRecord(Record):
     noise_aside: BothWays | None = Field(
         None, description="The same two with the scan's noise taken off: what a budget is held against."
     )
+    second_opinion: LeftOut[BothWays] = Field(
+        None, description="The distances against the scan as measured, by another library, where that was asked for."
+    )
     facets_before: Count = Field(description="Of the scan.")
     facets_after: Count = Field(description="Of the light mesh.")
     area_filled: float = Field(description="Of the light mesh, mm2: never measured.")

@@ -20,7 +20,6 @@ from pydantic import (
     model_validator,
 )
 from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema
 
 _T = TypeVar("_T")
 
@@ -33,7 +32,7 @@ def _nine_figures(value: float) -> float:
 class _MayLack:
     """Marks a field that the file may lack but that is never null in it."""
 
-    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+    def __get_pydantic_json_schema__(self, core: Any, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         (given, _) = handler(core)["anyOf"]
         return given
 
