@@ -17,6 +17,7 @@ from pipeline.features.simplification.feature_association import (
     noise_reach,
     on_features,
     snapping_reach,
+    table_of_shapes,
     target_surface,
 )
 from pipeline.features.simplification.second_opinion import measured_again
@@ -34,6 +35,7 @@ __all__ = [
     "noise_reach",
     "on_features",
     "snapping_reach",
+    "table_of_shapes",
     "target_surface",
     "two_sided",
 ]

@@ -61,11 +61,14 @@ class Kept:
     crossing: bool
 
 
-def lightened_within(surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress) -> Kept:
+def lightened_within(
+    surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *, starts: int = _STARTS
+) -> Kept:
     """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
 
     surface    the scan; `target` the noise-free surface with its facets; `progress` is told how far it is
     tolerance  mm, of the two-sided distance to the target
+    starts     so often all is done again, closer, where mending did not suffice
 
     The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
 
@@ -91,8 +94,8 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
     reach = np.full(len(watched), _SHARE * tolerance)
     proof = _Proof(surface, target, _CLEAR * tolerance, _PITCH * float(np.sqrt(typical)))
     best: Kept | None = None
-    for start in range(_STARTS):
-        done = start / _STARTS
+    for start in range(starts):
+        done = start / starts
         progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
         work = start_collapse(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table,

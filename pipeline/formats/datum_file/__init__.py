@@ -12,10 +12,13 @@ from pipeline.formats.datum_file.build import build
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
+    FaceShare,
+    FallenFeature,
     FeatureRecord,
     FlangeRecord,
     HolePatternRecord,
     OutlineRecord,
+    SolidRecord,
     SuggestionRecord,
 )
 from pipeline.formats.datum_file.schema import schema_text
@@ -23,10 +26,13 @@ from pipeline.formats.datum_file.text import plain_data, text_of
 
 __all__ = [
     "DatumFile",
+    "FaceShare",
+    "FallenFeature",
     "FeatureRecord",
     "FlangeRecord",
     "HolePatternRecord",
     "OutlineRecord",
+    "SolidRecord",
     "SuggestionRecord",
     "build",
     "comparison_record",

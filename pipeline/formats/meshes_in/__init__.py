@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.formats.meshes_in.light import read_light
 from pipeline.formats.meshes_in.reader import read_mesh
 
-__all__ = ["read_mesh"]
+__all__ = ["read_light", "read_mesh"]

@@ -55,6 +55,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -68,6 +69,8 @@ __all__ = [
     "DatumRecord",
     "DeviationRecord",
     "ExtentRecord",
+    "FaceShare",
+    "FallenFeature",
     "FeatureAuditRecord",
     "FeatureRecord",
     "FitChange",
@@ -94,6 +97,7 @@ __all__ = [
     "RemovalRecord",
     "SegmentRecord",
     "SituationRecord",
+    "SolidRecord",
     "SourceRecord",
     "SquareUpRecord",
     "SuggestionRecord",

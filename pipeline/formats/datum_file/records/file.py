@@ -16,6 +16,7 @@ from pipeline.formats.datum_file.records.features import (
     SourceRecord,
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
+from pipeline.formats.datum_file.records.solid import SolidRecord
 from pipeline.job import Zone, zone_of, zone_text
 
 SCHEMA_VERSION = "1.0"
@@ -164,6 +165,7 @@ class DatumFile(Record):
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
     audit: AuditRecord = Field(description="What lightening cost.")
+    solid: LeftOut[SolidRecord] = Field(default=None, description="The solid, where one was made.")
     cautions: tuple[str, ...] = Field(description="What is not to be relied on, in sentences.")
     files: LeftOut[tuple[str, ...]] = Field(default=None, description="Names of all files of this output folder.")
 

@@ -1,0 +1,200 @@
+"""From a light mesh with labels to the outline of a solid: the way through this room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import GeometryError
+from pipeline.features.simplification import Target, lightened_within, noise_reach, table_of_shapes
+from pipeline.features.solid.borders import fitted_borders, set_on_feet
+from pipeline.features.solid.caps import Capped, capped
+from pipeline.features.solid.outline import Outline, outline_of
+from pipeline.features.solid.pinches import without_pinches
+from pipeline.features.solid.regions import Failure, faces_of
+from pipeline.features.solid.sharpening import Bound, Floats, Ints, bound, outward_of, sharpened
+from pipeline.mesh.repair import denoised
+from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
+from pipeline.progress import Progress
+from pipeline.surfaces import Shape
+from pipeline.values import Surface
+
+# Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
+_SNAP_SHARE = 0.1
+# A tolerance is given to lighten less this share: what sharp edges and borders take comes on top.
+_TRIES = 16
+# So often steeper facets are put at borders of a feature that have no curve.
+_PATIENCE = 3
+
+
+@dataclass(frozen=True)
+class Model:
+    """What a solid is made from.
+
+    outline    edges and faces
+    capped     the light mesh with its openings closed
+    deviation  mm, two-sided, of the coarse skin from the light mesh's noise-free surface
+    fallen     feature number -> why (part of) it was left as facets
+    left_out   pieces of the mesh that are not the part: how many, and their facets
+    bound      the mesh that the outline was made from
+    """
+
+    outline: Outline
+    capped: Capped
+    deviation: float
+    fallen: dict[int, str]
+    left_out: tuple[int, int]
+    bound: Bound
+
+    @property
+    def closed(self) -> bool:
+        return not self.capped.left
+
+    @property
+    def mesh(self) -> Bound:
+        return self.outline.faces.mesh
+
+
+def model_of(
+    surface: Surface, labels: Ints, shapes: Sequence[Shape], skin: float, sigma: float, progress: Progress
+) -> Model:
+    """The outline of the solid of a light mesh.
+
+    surface, labels  the light mesh in part coordinates and the shape of each facet, -1 none
+    skin             mm: how far the solid's skin may be from it
+    sigma            mm: noise of the scan
+
+    Raises GeometryError where the mesh has an edge of more than two facets, or no facet.
+    """
+    surface, labels, left_out = _main_piece(surface, labels)
+    progress(0.02, "closing openings")
+    whole = capped(surface, labels, shapes)
+    progress(0.1, "making edges sharp")
+    reach = noise_reach(sigma, _SNAP_SHARE * skin)
+    start = bound(
+        whole.surface.vertices, whole.surface.faces, whole.labels, whole.surface.origin, whole.shapes, reach
+    )  # fmt: skip
+    sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0))
+    points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
+    progress(0.2, "as few facets as the tolerance allows")
+    target = Target(points, sharp.labels, sharp.carriers, table_of_shapes(whole.shapes))
+    dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
+    kept = lightened_within(dense, target, skin, 4, told, starts=1)
+    if kept.crossing or kept.deviation > skin:
+        kept = lightened_within(dense, target, skin, 4, told)
+    work = kept.work
+    outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
+    mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)
+    progress(0.8, "borders on exact curves")
+    fallen: dict[int, str] = {}
+    mesh, outline = _outlined(mesh, whole.shapes, fallen)
+    return Model(outline, whole, kept.deviation, fallen, left_out, mesh)
+
+
+def without_faces(model: Model, faces: Sequence[int]) -> Model:
+    """The model with some of its faces, which the CAD kernel does not take, made otherwise: exact ones left as facets,
+    skin at the border of a feature set up more steeply."""
+    outline, mesh, fallen = model.outline, model.bound, dict(model.fallen)
+    edges = [
+        outline.edges[e] for f in faces if outline.faces.feature[f] < 0 for walk in outline.walks[f] for e, _ in walk
+    ]
+    mesh_before = mesh
+    for face in faces:
+        feature = int(outline.faces.feature[face])
+        if feature >= 0:
+            fallen[feature] = "the CAD kernel does not take its face"
+            mesh = _without(mesh, feature, outline.faces.facets_of(face))
+    if mesh is mesh_before:
+        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
+    mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
+    return replace(model, outline=outline, fallen=fallen, bound=mesh)
+
+
+def _part(progress: Progress, low: float, high: float) -> Progress:
+    def told(fraction: float, text: str = "") -> None:
+        progress(low + (high - low) * fraction, text)
+
+    return told
+
+
+def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[int, int]]:
+    """The piece with most facets, and the closed pieces inside out that are voids in it; how many others there are."""
+    if not surface.facets:
+        raise GeometryError("The light mesh has no facets, so there is no solid to be made of it.")
+    neighbours = facet_neighbours(surface.faces, len(surface.vertices))
+    if (neighbours == NONMANIFOLD).any():
+        raise GeometryError(
+            "The light mesh has an edge with more than two facets, so it bounds no solid; "
+            "run the scan again with another number of facets."
+        )
+    piece = components(neighbours)
+    count = np.bincount(piece)
+    if len(count) == 1:
+        return surface, labels, (0, 0)
+    corners = surface.vertices[surface.faces]
+    volume = np.bincount(piece, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6)
+    rims = np.zeros(len(count), np.bool_)
+    rims[piece[(neighbours < 0).any(axis=1)]] = True
+    kept = (volume < 0) & ~rims
+    kept[0] = True
+    mine = kept[piece]
+    vertices, faces, _ = compact(surface.vertices, surface.faces[mine])
+    return Surface(vertices, faces, surface.origin[mine]), labels[mine], (int((~kept).sum()), int((~mine).sum()))
+
+
+def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> tuple[Bound, Outline]:
+    """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again."""
+    patience: dict[int, int] = {}
+    for _ in range(_TRIES):
+        mesh, left = fitted_borders(mesh, shapes)
+        if left:
+            worst = max(left, key=lambda k: left[k])
+            fallen[worst] = f"{left[worst]} of its borders on skin run along it"
+            mesh = _without(mesh, worst, mesh.labels == worst)
+            continue
+        mesh, pinches = without_pinches(mesh, shapes)
+        if pinches:
+            continue
+        faces, failures = faces_of(mesh, shapes)
+        if not failures:
+            outline, failures = outline_of(faces)
+        if not failures:
+            return mesh, outline
+        # A border on skin is helped once or twice by a steeper facet before its feature is given up.
+        helped = [f.edge for f in failures if f.edge is not None and patience.get(f.feature, 0) < _PATIENCE]
+        mesh, feet = set_on_feet(mesh, helped, shapes)
+        for feature in {f.feature for f in failures}:
+            patience[feature] = patience.get(feature, 0) + 1
+        if feet:
+            continue
+        for failure in failures:
+            fallen[failure.feature] = failure.why
+            mesh = _fallen_back(mesh, failure)
+    raise GeometryError(
+        "The borders of the recovered faces could not be drawn as exact curves; try another --skin, "
+        "or run the scan with more facets."
+    )
+
+
+def _fallen_back(mesh: Bound, failure: Failure) -> Bound:
+    """A face left as facets. Its facets are told by their corners: the outline's mesh may have more than this one."""
+    return _without(mesh, failure.feature, failure.facets[: len(mesh.faces)])
+
+
+def _without(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
+    labels = np.where(facets & (mesh.labels == feature), -1, mesh.labels).astype(np.int32)
+    still = np.zeros(len(mesh.points), np.bool_)
+    still[mesh.faces[labels == feature]] = True
+    gone = (mesh.carriers == feature) & ~still[:, None]
+    carriers = np.where(gone, -1, mesh.carriers)
+    order = np.argsort(carriers < 0, axis=1, kind="stable")
+    return replace(mesh, labels=labels, carriers=np.take_along_axis(carriers, order, axis=1).astype(np.int16))
+
+
+def volume_of(points: Floats, faces: Ints) -> float:
+    """mm3 inside a closed mesh."""
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
