@@ -62,13 +62,15 @@ class Kept:
 
 
 def lightened_within(
-    surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *, starts: int = _STARTS
-) -> Kept:
+    surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *,
+    starts: int = _STARTS, enough: float | None = None,
+) -> Kept:  # fmt: skip
     """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
 
     surface    the scan; `target` the noise-free surface with its facets; `progress` is told how far it is
     tolerance  mm, of the two-sided distance to the target
-    starts     so often all is done again, closer, where mending did not suffice
+    starts     so often all is done anew, closer, where mending did not suffice
+    enough     mm: a maximum that is not worth another start; a little less than the tolerance unless it is given
 
     The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
 
@@ -115,7 +117,7 @@ def lightened_within(
         found = Kept(work, worst, bool(new.any()))
         if best is None or (found.crossing, worst) < (best.crossing, best.deviation):
             best = found
-        if worst <= _CLEAR * tolerance and not new.any():
+        if worst <= (_CLEAR * tolerance if enough is None else enough) and not new.any():
             break
         closer = new | proof.dense_round(given_up)
         still |= _grown(surface.faces, closer)

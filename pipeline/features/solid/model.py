@@ -24,7 +24,8 @@ from pipeline.values import Surface
 
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
-# A tolerance is given to lighten less this share: what sharp edges and borders take comes on top.
+# So often the skin is lightened anew where it could not be held at first; more gains little for its time.
+_STARTS = 2
 _TRIES = 16
 # So often steeper facets are put at borders of a feature that have no curve.
 _PATIENCE = 3
@@ -82,9 +83,7 @@ def model_of(
     progress(0.2, "as few facets as the tolerance allows")
     target = Target(points, sharp.labels, sharp.carriers, table_of_shapes(whole.shapes))
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
-    kept = lightened_within(dense, target, skin, 4, told, starts=1)
-    if kept.crossing or kept.deviation > skin:
-        kept = lightened_within(dense, target, skin, 4, told)
+    kept = lightened_within(dense, target, skin, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)

@@ -102,7 +102,10 @@ def _stops(faces: Faces, loops: list[tuple[int, Ints]]) -> NDArray[np.bool_]:
     off = np.linalg.norm(np.cross(q - p, way), axis=1) / length
     bent = (off > _COLLINEAR) | (np.einsum("ij,ij->i", q - p, r - q) <= 0)
     stops[starts[bent & ~curved[starts]]] = True
-    i, k = np.nonzero(facet_neighbours(mesh.faces, n) < 0)
+    neighbours = facet_neighbours(mesh.faces, n)
+    feature = np.where(mesh.labels >= 0, faces.feature[mesh.labels], -1)
+    within = (feature[neighbours] == feature[:, None]) & (mesh.labels[neighbours] != mesh.labels[:, None])
+    i, k = np.nonzero((neighbours < 0) | (within & (feature >= 0)[:, None]))
     stops[mesh.faces[i, k]] = stops[mesh.faces[i, (k + 1) % 3]] = True
     # Every loop needs a vertex; between planes at least two, or its edge would have no length.
     for _, loop in loops:
@@ -120,8 +123,9 @@ def _opposite(faces: Ints, region: Ints) -> dict[Ends, int]:
 def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge, Failure | None]:
     points = faces.mesh.points[path]
     one, other = (faces.shapes[f] for f in between)
-    if between[0] == between[1]:
-        # The rim of an open mesh: the section of its face by the plane that holds the edge and stands on the face.
+    if one is other:
+        # The rim of an open mesh, or an edge between pieces of one face: the section of the surface by the plane that
+        # holds the edge and stands on the surface.
         upright = np.cross(points[-1] - points[0], surface_normal(one, points.mean(axis=0)[None])[0])
         other = Shape("plane", points[0], upright / max(float(np.linalg.norm(upright)), 1e-300))
     curve: Curve | None = straight(points[0], points[-1])

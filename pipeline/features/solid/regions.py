@@ -22,6 +22,9 @@ _FLAT = 1e-7
 _ANGLES = 1440
 # Share of a step of those angles that a cut stays away from every vertex.
 _CLEAR = np.radians(0.15)
+# A face without a straight cut is divided into so many sectors; so many angles for the first are looked at.
+_SECTORS = 3
+_BEGINNINGS = 12
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,25 @@ class Failure:
 
 
 def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]]:
-    """Faces of a closed mesh; failures are faces of a feature that have to fall back to facets."""
+    """Faces of a closed mesh; failures are faces of a feature that have to fall back to facets.
+
+    A face that can't be opened by one straight cut is divided into pieces, each a face of the same surface.
+    """
     region, count = _regions(mesh)
+    faces, failures = _faces_from(mesh, shapes, region, count)
+    divided = False
+    for failure in failures:
+        pieces = _pieces(mesh, shapes[failure.feature], failure.facets)
+        if pieces is not None:
+            region = np.where(failure.facets, np.where(pieces > 0, count + pieces - 1, region), region)
+            count += int(pieces.max())
+            divided = True
+    return _faces_from(mesh, shapes, region, count) if divided else (faces, failures)
+
+
+def _faces_from(
+    mesh: Bound, shapes: Sequence[Shape], region: NDArray[np.int64], count: int
+) -> tuple[Faces, list[Failure]]:
     first = np.zeros(count, np.int64)
     order = np.argsort(-facet_areas(mesh.points, mesh.faces), kind="stable")
     first[region[order[::-1]]] = order[::-1]  # the largest facet of each speaks for it
@@ -101,6 +121,40 @@ def faces_of(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Faces, list[Failure]
     if new_edges:
         whole, cuts = _with_cuts(whole, np.array(new_edges, np.int32), np.array(new_points), cuts)
     return Faces(whole, made, feature.astype(np.int32), outward, charts, cuts, region.astype(np.int32)), failures
+
+
+def _pieces(mesh: Bound, shape: Shape, facets: NDArray[np.bool_]) -> NDArray[np.int64] | None:
+    """(m,) of a face's facets the piece that each falls to, from 0, cut along edges of the mesh into sectors; the
+    sectors begin where fewest pieces come of it and none touches itself. None where there is no second piece."""
+    mine = np.flatnonzero(facets)
+    corners = mesh.faces[mine]
+    chart = chart_on(shape, mesh.points[corners].reshape(-1, 3))
+    middles = chart.parameters(mesh.points[corners].mean(axis=1))
+    neighbours = facet_neighbours(corners, len(mesh.points))
+    i, k = np.nonzero(neighbours >= 0)
+    j = neighbours[i, k]
+    best: tuple[int, int, int] | None = None
+    chosen = None
+    for begin in np.arange(_BEGINNINGS) * FULL_TURN / (_SECTORS * _BEGINNINGS):
+        sector = np.zeros(len(mine), np.int64)
+        for axis in (0, 1):
+            if chart.turns[axis]:
+                at = np.floor(np.mod(middles[:, axis] - begin, FULL_TURN) * _SECTORS / FULL_TURN).astype(np.int64)
+                sector = _SECTORS * sector + at.clip(max=_SECTORS - 1)
+        joined = sector[i] == sector[j]
+        links = coo_matrix((np.ones(joined.sum()), (i[joined], j[joined])), shape=(len(mine), len(mine)))
+        count, piece = connected_components(links, directed=False)
+        border = (neighbours < 0) | (piece[neighbours] != piece[:, None])
+        a, b = np.nonzero(border)
+        passes = np.unique(np.stack([corners[a, b], piece[a]], axis=1), axis=0, return_counts=True)[1]
+        found = (int((passes > 1).sum()), count, int((~joined).sum()))
+        if count > 1 and (best is None or found < best):
+            best, chosen = found, piece
+    if chosen is None:
+        return None
+    out = np.zeros(len(mesh.faces), np.int64)
+    out[mine] = chosen
+    return out
 
 
 def _with_cuts(

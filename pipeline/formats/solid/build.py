@@ -14,8 +14,12 @@ from pipeline.features.solid import Outline, chart_on, laid_out
 from pipeline.formats.solid import shapes
 from pipeline.surfaces import kind_of
 
-# mm: the kernel's own confusion, which every edge and vertex has at least.
+# mm: the kernel's own confusion.
 CONFUSION = 1e-7
+# mm: the least tolerance of an edge or vertex. Readers make parameter curves anew and need some room for it.
+_ROOM = 5e-7
+# The kernel looks at a curve elsewhere than where it was found to be off.
+_MARGIN = 2.0
 _HERE = TopLoc_Location()
 
 
@@ -69,7 +73,7 @@ def _edges(builder: BRep_Builder, outline: Outline) -> list[TopoDS_Edge]:
     for edge in outline.edges:
         out = TopoDS_Edge()
         curve = edge.curve
-        builder.MakeEdge(out, shapes.curve(curve), max(CONFUSION, 1.2 * curve.off))
+        builder.MakeEdge(out, shapes.curve(curve), max(_ROOM, _MARGIN * curve.off))
         first, last = vertices[edge.start], vertices[edge.end]
         builder.Add(out, first.Oriented(forward))
         builder.Add(out, last.Oriented(backward))
@@ -78,7 +82,7 @@ def _edges(builder: BRep_Builder, outline: Outline) -> list[TopoDS_Edge]:
         builder.SameRange(out, True)
         off = max(np.linalg.norm(curve.at(curve.t[[0, -1]]) - points[[edge.start, edge.end]], axis=1))
         for vertex in (first, last):
-            builder.UpdateVertex(vertex, float(max(CONFUSION, 1.2 * curve.off, 1.2 * off)))
+            builder.UpdateVertex(vertex, float(max(_ROOM, _MARGIN * curve.off, _MARGIN * off)))
         made.append(out)
     return made
 
