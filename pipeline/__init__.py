@@ -14,7 +14,7 @@ scan, and gives a `Result`. A second run makes anew only what has changed. What 
 
 What to do differently is said in a job, either in a file, read by `load_job`, or in the script:
 
-    job = pipeline.Job(scan="scan.stl", lighten={"tolerance": 0.05}, frame={"A": "plane-1"})
+    job = pipeline.Job(scan="scan.stl", lighten={"tolerance": 0.05}, frame={"A": "F1"})
     result = pipeline.run(job, out="found")
     if not result.audit.within_budget:
         print(*result.cautions, sep="\n")

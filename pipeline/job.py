@@ -185,7 +185,7 @@ class FillSettings(Settings):
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
-    A, B, C  a feature's id, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
+    A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
              kind's name; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
              "pitch circle of U and V and W", "centre of U", "crossing of U and V", "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
@@ -257,7 +257,7 @@ class Job(Settings):
     recover  what is looked for
     caliper  sizes measured on the real part, to hold the scan's against
     refit    features to be fitted again under what the user vouches for
-    names    a feature's id and the user's name for it, either way round
+    names    a feature's number and the user's name for it, either way round
     fill     what to do with gaps
     frame    the datums
     lighten  how far to thin out
@@ -267,7 +267,7 @@ class Job(Settings):
     Lengths in mm, angles in degrees. Jobs are frozen: `model_copy(update=...)` makes another. A wrong key or value
     raises pydantic's ValidationError here, and SettingsError from a file (`load_job`).
 
-    >>> job = Job(scan="housing.stl", lighten={"tolerance": 0.05}, names={"cylinder-1": "main bore"})
+    >>> job = Job(scan="housing.stl", lighten={"tolerance": 0.05}, names={"H1": "main bore"})
     >>> job.lighten.tolerance, job.lighten.facets, job.frame.A, job.export.units
     (0.05, None, None, 'mm')
     """

@@ -2,9 +2,13 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `path`, `progress`. What
-it asks for is also what its result's key is made of: the keys of those results, those settings, the
-scan's content, the code and the libraries. A result whose key is on disk already is not made again.
+its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `path`, `book`
+(the numbers that earlier runs into the folder gave), `progress`. What it asks for is also what its result's key is made
+of: the keys of those results, those settings, the scan's content, the code and the libraries. A result whose key is on
+disk already is not made again.
+
+The file of names is read and written by the same run. A result was made from what stood in it before; the manifest
+says what that was, and what stood in it after, so that a second run, which finds the latter, knows the result for made.
 """
 
 from __future__ import annotations
@@ -24,6 +28,7 @@ from typing import Any
 from pipeline import __version__, artefacts
 from pipeline.errors import InputError, OutputError, SettingsError
 from pipeline.files import write_whole
+from pipeline.formats.names_file import NAMES_FILE, names_text, read_names
 from pipeline.job import Job, load_job, make_job
 from pipeline.meter import Meter
 from pipeline.progress import Progress, silent
@@ -49,6 +54,7 @@ OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.*", "light-scan.*", "reference.step", "part.step", "flange-*.*", "pictures",
 )  # fmt: skip
+NUMBERS = "recover"  # the stage that writes the file of names
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
@@ -246,6 +252,7 @@ def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
     with watch(name) as progress:
         meter = Meter()
         progress(0.0)
+        shelf.begin(name)
         result = shelf.stage(name)(**shelf.arguments(name, progress))
         shelf.put(name, result)
         progress(1.0)
@@ -272,7 +279,9 @@ class _Shelf:
         self._held: dict[str, Any] = {}
         self._content = _digest_of(job.scan)
         self._code = _code_digest()
-        self._made: dict[str, str] = {} if fresh else self._manifest()
+        self._made, (before, after) = ({}, ("", "none")) if fresh else self._manifest()
+        self._book, self._book_now = read_names(out / NAMES_FILE), self._names_digest()
+        self._book_before = before if after == self._book_now else None
 
     def stage(self, name: str) -> Callable[..., Any]:
         return getattr(importlib.import_module(f"pipeline.stages.{name}"), name)
@@ -296,6 +305,8 @@ class _Shelf:
                     made_of["scan"] = [self._content, self._job.scan.name]
                 elif parameter == "ladder":
                     made_of["ladder"] = self._ladder()
+                elif parameter == "book":
+                    made_of["book"] = self._book_now if self._book_before is None else self._book_before
                 elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
@@ -315,6 +326,8 @@ class _Shelf:
                 values[parameter] = self._keep
             elif parameter == "ladder":
                 values[parameter] = self._ladder()
+            elif parameter == "book":
+                values[parameter] = self._book
             elif parameter == "sha256":
                 values[parameter] = self._content
             elif parameter == "progress":
@@ -324,7 +337,7 @@ class _Shelf:
         return values
 
     def has(self, name: str) -> bool:
-        if self._made.get(name) != self.key(name):
+        if self._made.get(name) != self.key(name) or (name == NUMBERS and self._book_before is None):
             return False
         if name in self._held:
             return True
@@ -353,7 +366,17 @@ class _Shelf:
         artefacts.store(result, self._file(name))
         self._held[name] = result
         self._made[name] = self.key(name)
-        write_whole(self._work / "manifest.json", json.dumps({"stages": self._made}, indent=1))
+        if name == NUMBERS and (result.book.features or result.book.gaps):
+            write_whole(self._out / NAMES_FILE, names_text(result.book))
+        manifest: dict[str, Any] = {"stages": self._made}
+        if self._book_before is not None:
+            manifest["names"] = {"before": self._book_before, "after": self._names_digest()}
+        write_whole(self._work / "manifest.json", json.dumps(manifest, indent=1))
+
+    def begin(self, name: str) -> None:
+        """What is made now is made from the file of names as it stands."""
+        if name == NUMBERS:
+            self._book_before, self._keys = self._book_now, {}
 
     def put_down(self, keep: set[str]) -> None:
         """Forget in memory what no later stage needs; it stays on disk."""
@@ -381,12 +404,21 @@ class _Shelf:
     def _file(self, name: str) -> Path:
         return self._work / f"{name}.npz"
 
-    def _manifest(self) -> dict[str, str]:
+    def _manifest(self) -> tuple[dict[str, str], tuple[str, str]]:
+        """The keys of what was made, and digests of the file of names before and after."""
         try:
-            stages = json.loads((self._work / "manifest.json").read_text(encoding="utf-8"))["stages"]
-            return {str(name): str(key) for name, key in stages.items()}
+            told = json.loads((self._work / "manifest.json").read_text(encoding="utf-8"))
+            names = told.get("names", {"before": "", "after": "none"})
+            stages = {str(name): str(key) for name, key in told["stages"].items()}
+            return stages, (str(names["before"]), str(names["after"]))
         except (OSError, ValueError, KeyError, AttributeError, TypeError):
-            return {}
+            return {}, ("", "none")
+
+    def _names_digest(self) -> str:
+        try:
+            return hashlib.sha256((self._out / NAMES_FILE).read_bytes()).hexdigest()
+        except OSError:
+            return ""
 
 
 @contextlib.contextmanager

@@ -7,14 +7,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import pipeline
 from pipeline import runner
 from pipeline.errors import InputError, OutputError, SettingsError
+from pipeline.formats.names_file import read_names
 from pipeline.job import CleanSettings, RecoverSettings, make_job
 from pipeline.progress import Progress
-from pipeline.values import ReadResult, Source
+from pipeline.values import NameBook, NoiseModel, NumberedFeature, ReadResult, RecoverResult, Source
 
 MADE: list[str] = []
 SOURCE = Source("a.stl", "0", 1, 3, "mm", 1.0, 0.01, 0.5, ((0.0, 0.0, 0.0), (1.0, 1.0, 1.0)))
@@ -31,12 +33,16 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> tupl
 
 
 def recover(
-    clean: tuple[str, float], source: Source, settings: RecoverSettings, progress: Progress
-) -> tuple[str, float]:
+    clean: tuple[str, float], source: Source, settings: RecoverSettings, progress: Progress, book: NameBook
+) -> RecoverResult:
+    """With one number more each time that it finds numbers."""
     MADE.append("recover")
     if settings.min_area == 13:
         raise KeyboardInterrupt
-    return clean
+    more = NumberedFeature(f"F{len(book.features) + 1}", "plane", None)
+    noise = NoiseModel(0.01, 0.01, np.zeros((1, 2)), "made up")
+    book = NameBook(source.sha256, (*book.features, more))
+    return RecoverResult((), np.zeros(0, np.int32), noise, cautions=(clean[0],), book=book)
 
 
 STAGES = {"read": read, "clean": clean, "recover": recover}
@@ -86,7 +92,7 @@ def test_a_changed_setting_makes_only_what_hangs_on_it(place: Place) -> None:
 def test_changed_content_under_the_same_name_makes_everything_anew(place: Place) -> None:
     place.run()
     place.scan.write_text("other")
-    assert place.run().recover[0] == "other"
+    assert place.run().recover.cautions[0] == "other"
     assert MADE == ["read", "clean", "recover"]
 
 
@@ -101,6 +107,54 @@ def test_a_stopped_run_goes_on_where_it_was(place: Place) -> None:
         place.run(recover={"min_area": 13})
     place.run()
     assert MADE == ["recover"]
+
+
+def given(place: Place) -> list[str]:
+    return [feature.id for feature in read_names(place.out / "names.json").features]
+
+
+def test_the_file_of_names_that_a_run_wrote_makes_nothing_anew(place: Place) -> None:
+    place.run()
+    assert given(place) == ["F1"]
+    for _ in range(2):
+        place.run()
+        assert (MADE, given(place)) == ([], ["F1"])
+
+
+def test_what_is_made_anew_is_made_from_the_file_as_it_stands(place: Place) -> None:
+    place.run()
+    place.run(recover={"min_area": 2})
+    assert (MADE, given(place)) == (["recover"], ["F1", "F2"])
+    place.run(recover={"min_area": 2})
+    assert (MADE, given(place)) == ([], ["F1", "F2"])
+    place.run(fresh=True)
+    assert given(place) == ["F1", "F2", "F3"]
+    place.run()
+    assert (MADE, given(place)) == ([], ["F1", "F2", "F3"])
+
+
+def test_a_file_of_names_that_was_changed_or_taken_away_is_heeded(place: Place) -> None:
+    place.run()
+    before = (place.out / "names.json").read_text(encoding="utf-8")
+    (place.out / "names.json").unlink()
+    place.run()
+    assert (MADE, given(place)) == (["recover"], ["F1"])
+    place.run(recover={"min_area": 2})
+    (place.out / "names.json").write_text(before, encoding="utf-8")
+    place.run(recover={"min_area": 2})
+    assert (MADE, given(place)) == (["recover"], ["F1", "F2"])
+    (place.out / "names.json").write_text("{", encoding="utf-8")
+    with pytest.raises(InputError, match="not one"):
+        place.run()
+    assert (place.out / "names.json").read_text(encoding="utf-8") == "{"
+
+
+def test_a_run_that_was_stopped_leaves_the_file_of_names(place: Place) -> None:
+    place.run()
+    with pytest.raises(KeyboardInterrupt):
+        place.run(recover={"min_area": 13})
+    place.run()
+    assert (MADE, given(place)) == ([], ["F1"])
 
 
 def test_damaged_work_is_made_again(place: Place) -> None:

@@ -8,20 +8,23 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
+from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns, relations
-from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation, ids_for, named
+from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
 from pipeline.job import Caliper, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
     Feature,
+    NameBook,
     NoiseModel,
     RecoverResult,
     Source,
     Uncertainty,
 )
 
+NO_NAMES = NameBook()
 _LOOSE = np.radians(1.0)  # standard uncertainty: at 95 % two degrees, which lines nothing up
 
 
@@ -33,11 +36,13 @@ def recover(
     progress: Progress,
     names: Mapping[str, str] | None = None,
     refits: tuple[Refit, ...] = (),
+    book: NameBook = NO_NAMES,
 ) -> RecoverResult:
     """Find planes, cylinders, cones, spheres and tori on the measured facets and fit them.
 
     Features come in the order of their area, largest first. Patches that were looked at and refused are
-    listed apart, with the reason.
+    listed apart, with the reason. book: the numbers that an earlier run into the same folder gave, which are carried
+    over to this scan of the part.
     """
     surface = clean.surface
     if source.noise_sigma > 0.0:
@@ -48,12 +53,15 @@ def recover(
         pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
     model = learn_noise([FittedFace(p.shape, p.points) for p in pieces], source.noise_sigma, source.mean_edge)
-    ids = ids_for([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
     features = []
-    for done, (piece, name) in enumerate(zip(pieces, ids, strict=True)):
+    for done, piece in enumerate(pieces):
         progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
-        features.append(without_coating(_feature(piece, name, model), settings.coating_thickness))
-    features = named(features, names or {})
+        features.append(without_coating(_feature(piece, "", model), settings.coating_thickness))
+    old = old_ids([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
+    progress(1.0, "numbers")
+    numbering = carried_over(book, features, [p.points for p in pieces], source.sha256)
+    features = [replace(f, id=i, old_id=o) for f, i, o in zip(features, numbering.ids, old, strict=True)]
+    features = named(features, names or {}, [f.id for f in book.features])
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
@@ -68,7 +76,8 @@ def recover(
         relations(features),
         find_patterns(features),
         checks,
-        (*_cautions(features, model), *([] if proposal is None else [proposal])),
+        (*_cautions(features, model), *numbering.cautions, *([] if proposal is None else [proposal])),
+        numbering.book,
     )
 
 
@@ -101,7 +110,12 @@ def _held(again: Refitted, free: Feature, model: NoiseModel | None, coating: flo
     if again.doubt is not None:
         reasons = (*reasons, f"held {again.words}, which the scan contradicts: {again.doubt}")
     return replace(
-        made, name=free.name, constraint=again.words, reasons=reasons, confidence="low" if reasons else "good"
+        made,
+        name=free.name,
+        old_id=free.old_id,
+        constraint=again.words,
+        reasons=reasons,
+        confidence="low" if reasons else "good",
     )
 
 

@@ -207,6 +207,6 @@ KIND = Kind(
     one_size=False,
     refit_radius=False,
     seat=True,
-    noun="cone",
+    letters={"cone": "T"},
     looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

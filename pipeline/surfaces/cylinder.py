@@ -144,7 +144,7 @@ KIND = Kind(
     one_size=True,
     refit_radius=True,
     seat=True,
-    noun="cylinder",
+    letters={"bore": "H", "boss": "S"},
     by_side=True,
     looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},
 )

@@ -134,8 +134,9 @@ class Kind:
     one_size     whether a diameter measured on the part is its size: 2 "r"
     refit_radius whether a fit can be held to a radius "r" that the user gives
     seat         whether something sits on such faces, so that they are proposed as datums
-    noun         its word in ids
     by_side      whether it goes by "bore" and "boss" instead of its name
+    letters      what its features' numbers begin with, capital letters that no other kind has: by "bore" and "boss"
+                 where it goes by these, else by its name
     also         further words for it in job files
     looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
     code         its number in the compiled kernels, given by its place in the registry
@@ -171,9 +172,9 @@ class Kind:
     one_size: bool
     refit_radius: bool
     seat: bool
-    noun: str
     by_side: bool = False
     also: tuple[str, ...] = ()
+    letters: Mapping[str, str]
     looks: Mapping[str, Look]
     code: int = -1
 
@@ -191,6 +192,11 @@ class Kind:
         wanted = {"bore", "boss"} if self.by_side else {self.name}
         if set(self.looks) != wanted:
             raise ValueError(f"The kind {self.name!r} needs a look for {' and for '.join(sorted(wanted))}.")
+        if set(self.letters) != wanted:
+            raise ValueError(f"The kind {self.name!r} needs a letter for {' and for '.join(sorted(wanted))}.")
+        for letter in self.letters.values():
+            if not (letter.isascii() and letter.isalpha() and letter.isupper()):
+                raise ValueError(f"The kind {self.name!r} is numbered with {letter!r}, which is no capital letter.")
 
     @property
     def flat(self) -> bool:
@@ -251,9 +257,9 @@ class Kind:
         """What a surface of it is called whose material lies on `side`."""
         return side if self.by_side and side else self.name
 
-    def id_word(self, side: str | None) -> str:
-        """The first part of its ids."""
-        return side if self.by_side and side else self.noun
+    def letter(self, side: str | None) -> str:
+        """What the numbers of its features begin with, whose material lies on `side`: "H" of H1."""
+        return self.letters[self.called(side)]
 
     @property
     def slots(self) -> NDArray[np.int64]:

@@ -98,7 +98,7 @@ KIND = Kind(
     one_size=False,
     refit_radius=False,
     seat=True,
-    noun="plane",
+    letters={"plane": "F"},
     also=("face",),
     looks={"plane": Look(0.88, 0.060, 95.0, "none")},
 )

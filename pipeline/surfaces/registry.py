@@ -68,7 +68,7 @@ def register(kind: Kind) -> None:
 
     The kernels are made for all kinds there are, and kept in a cache of their own for this set of kinds.
 
-    Raises GeometryError where the kernels are loaded already, or where the name is taken.
+    Raises GeometryError where the kernels are loaded already, or where the name or a letter is taken.
 
     >>> from pipeline.surfaces import sane  # loads the kernels
     >>> register(replace(KINDS["cylinder"], name="pipe"))
@@ -79,6 +79,10 @@ def register(kind: Kind) -> None:
         raise GeometryError(f"The kernels are made already without {kind.name}; register it before they are used.")
     if kind.name in KINDS:
         raise GeometryError(f"There is a kind of surface called {kind.name} already; give the new one another name.")
+    letters = {letter: other.name for other in KINDS.values() for letter in other.letters.values()}
+    for letter in kind.letters.values():
+        if letter in letters:
+            raise GeometryError(f"{letter} stands for a {letters[letter]} already; give {kind.name} another letter.")
     KINDS[kind.name] = replace(kind, code=len(KINDS))
     _from_outside.append(Path(inspect.getfile(inspect.unwrap(kind.gradient))))
     kernel_cache.settle(Path(__file__).parents[1], {__name__: _from_outside})

@@ -119,6 +119,6 @@ KIND = Kind(
     one_size=True,
     refit_radius=True,
     seat=True,
-    noun="sphere",
+    letters={"sphere": "B"},
     looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
 )

@@ -226,6 +226,6 @@ KIND = Kind(
     one_size=False,
     refit_radius=True,
     seat=False,
-    noun="ring",
+    letters={"torus": "G"},
     looks={"torus": Look(0.58, 0.115, 28.0, "level")},
 )

@@ -10,6 +10,7 @@ from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit, Se
 from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Extent, Feature, Form, NoiseModel, Pattern, Rejected, Relation, Source, Uncertainty
 from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     AuditResult,
     CaliperCheck,
@@ -51,7 +52,10 @@ __all__ = [
     "HolePattern",
     "InPart",
     "LightenResult",
+    "NameBook",
     "NoiseModel",
+    "NumberedFeature",
+    "NumberedGap",
     "Outcome",
     "Outline",
     "Pattern",

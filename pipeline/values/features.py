@@ -108,7 +108,8 @@ class Extent:
 class Feature:
     """A recovered surface. mm and rad, scan coordinates.
 
-    id          short and stable: the same scan and settings give the same ids
+    id          its short number, as H1: the same scan and settings give the same one, and the file of names carries it
+                over to another scan of the part
     kind        "plane" | "cylinder" | "cone" | "sphere" | "torus"
     side        "bore" | "boss" (material outside | inside); None for a plane
     point       (3,) plane: centroid of the support, on the plane; axial kinds: on the axis at mid-length;
@@ -121,6 +122,7 @@ class Feature:
     extent      what of it was seen
     half_angle  rad, cone only
     major_radius mm, torus only
+    old_id      what it was called by version 0.1.0, which job files may still say
     orientation unit, square to `direction`: how a surface that isn't one of revolution is turned about its axis; None
                 where it looks the same from all sides
     confidence  "good" | "low"; `reasons` says why it is low
@@ -131,7 +133,7 @@ class Feature:
     >>> up = np.array([0.0, 0.0, 1.0])
     >>> doubt, form = Uncertainty(0.002, 4e-5, 0.001, "made up"), Form(0.01, 0.05, 1.0, "cylindricity")
     >>> seen = Extent(area=7540.0, facets=4000, length=60.0, arc=2 * np.pi, along=(-30.0, 30.0))
-    >>> bore = Feature("cylinder-1", "cylinder", "bore", np.zeros(3), up, 20.0, doubt, form, seen)
+    >>> bore = Feature("H1", "cylinder", "bore", np.zeros(3), up, 20.0, doubt, form, seen)
     >>> 2 * bore.radius, 2 * 2 * bore.uncertainty.radius  # the diameter, and its uncertainty with k = 2
     (40.0, 0.004)
     """
@@ -153,6 +155,11 @@ class Feature:
     name: str | None = None
     constraint: str | None = None
     orientation: Floats | None = None
+    old_id: str | None = None
+
+    def goes_by(self, text: str | None) -> bool:
+        """Whether a text of the user's means this feature: its number, their name for it, its id of version 0.1.0."""
+        return text is not None and text in (self.id, self.name, self.old_id)
 
 
 @dataclass(frozen=True)

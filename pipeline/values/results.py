@@ -13,6 +13,7 @@ from pipeline.values.audit import Audit
 from pipeline.values.datums import Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Feature, NoiseModel, Pattern, Rejected, Relation, Source
 from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.names import NameBook
 from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
 
@@ -65,6 +66,7 @@ class RecoverResult:
     patterns   of several
     calipers   sizes measured on the real part against the scan's
     cautions   in sentences
+    book       the numbers that were given, as the next run needs them
     """
 
     features: tuple[Feature, ...]
@@ -75,6 +77,7 @@ class RecoverResult:
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
     cautions: tuple[str, ...] = ()
+    book: NameBook = field(default_factory=NameBook)
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,7 @@ class FillResult:
     proposals  patches that look as if they were not the part
     cautions   in sentences
     carved     what was taken out inside bores before the gaps were looked for
+    book       that of the recover stage, with the gaps' numbers
     """
 
     surface: Surface
@@ -115,6 +119,7 @@ class FillResult:
     proposals: tuple[Proposal, ...] = ()
     cautions: tuple[str, ...] = ()
     carved: tuple[Removal, ...] = ()
+    book: NameBook = field(default_factory=NameBook)
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.features.naming.carrying import entry_of
 from pipeline.geometry import basis_of
 from pipeline.surfaces import KINDS
-from pipeline.values import Extent, Feature, Form, NoiseModel, RecoverResult, Uncertainty
+from pipeline.values import Extent, Feature, Form, NoiseModel, NumberedFeature, RecoverResult, Uncertainty
 
 SIGMAS = {"u": 0.003, "v": 0.004, "w": 0.002, "a": 4e-5, "b": 6e-5, "r": 0.002, "h": 2e-4, "R": 0.003, "t": 2e-4}
 
@@ -108,3 +109,32 @@ def block() -> list[Feature]:
         bore("coax", (0, 0, -42), (0, 0, -1), 15, 6),
         feature("ball", "sphere", (40, 25, 5), None, 7, "bore", 300),
     ]
+
+
+def spots(features) -> list[np.ndarray]:
+    """Of each feature points (n, 3) as they would be seen of it, on its surface."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    round_, steps = np.c_[np.cos(turn), np.sin(turn)], np.linspace(-0.5, 0.5, 5)
+    out = []
+    for f in features:
+        u, v = basis_of(f.direction)
+        if f.kind == "plane":
+            reach = np.sqrt(f.extent.area / np.pi) * np.array([0.3, 0.7, 1.0])
+            made = [f.point + r * round_ @ np.stack([u, v]) for r in reach]
+        elif f.kind == "sphere":
+            w = np.cross(u, v)
+            lean = np.linspace(-1.2, 1.2, 5)
+            made = [f.point + f.radius * (np.cos(t) * round_ @ np.stack([u, v]) + np.sin(t) * w) for t in lean]
+        else:
+            along = steps * (f.extent.length or 0.0)
+            radii = f.radius + along * np.tan(f.half_angle or 0.0)
+            made = [
+                f.point + s * f.direction + r * round_ @ np.stack([u, v]) for s, r in zip(along, radii, strict=True)
+            ]
+        out.append(np.concatenate(made))
+    return out
+
+
+def numbered(features) -> tuple[NumberedFeature, ...]:
+    """The features as a file of names has them."""
+    return tuple(entry_of(f, points) for f, points in zip(features, spots(features), strict=True))

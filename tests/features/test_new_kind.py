@@ -13,9 +13,10 @@ from pipeline.features.datums.datum_system import Datums, frame_of
 from pipeline.features.datums.designation import Choice, choose
 from pipeline.features.datums.proposals import main_bore, usable
 from pipeline.features.fitting import check_calipers, targets, without_coating
+from pipeline.features.naming import old_ids
+from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.relations import find_patterns, pierces
 from pipeline.features.relations.coaxial_groups import coaxial_groups
-from pipeline.features.segmentation import ids_for
 from pipeline.features.simplification.audit import difference
 from pipeline.job import Caliper, Refit, make_job
 from pipeline.report.colours import feature_looks, look_colour, look_of
@@ -42,7 +43,7 @@ def oval(monkeypatch: pytest.MonkeyPatch) -> Kind:
         parallel=None,
         one_size=False,
         refit_radius=False,
-        noun="oval",
+        letters={"oval": "O"},
         by_side=False,
         looks={"oval": Look(0.64, 0.110, 190.0, "level")},
     )
@@ -57,7 +58,8 @@ def made(turn: float = 0.3) -> Feature:
 
 def test_ids_words_and_looks_are_its_own() -> None:
     shape = shape_of(made())
-    assert ids_for([shape], ["bore"], np.zeros(3), np.full(3, 100.0))[0].startswith("oval-")
+    assert numbers_for([made()]) == ["O1"]
+    assert old_ids([shape], ["bore"], np.zeros(3), np.full(3, 100.0))[0].startswith("oval-")
     assert feature_looks()[-1] == "oval" == look_of(made())
     assert look_colour("oval") != look_colour("bore")
     assert choose("oval nearest [30, 0, 0]", [made(), bore("b", (0, 0, 0), UP, 5.0)], {}) == Choice(

@@ -93,7 +93,7 @@ def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
     centres = scan.vertices[scan.faces].mean(axis=1)
     kept = scan.faces[np.linalg.norm(centres - hole.point, axis=1) > 25.0]
     vertices, faces, _ = compact(scan.vertices, kept)
-    without = recovered(vertices, faces, bounds=(scan.vertices.min(axis=0), scan.vertices.max(axis=0)))
+    without = recovered(vertices, faces, bounds=(scan.vertices.min(axis=0), scan.vertices.max(axis=0)), book=result.book)
     before = {f.id for f in result.features}
     gone = before - {f.id for f in without.features}
     assert hole.id in gone

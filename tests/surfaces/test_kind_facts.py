@@ -181,14 +181,14 @@ def test_surfaces_equally_far_from_it_differ_by_the_parameter_it_names(kind: str
     assert np.allclose(further, signed_distance(shape, points) - 0.4, atol=1e-9)
 
 
-def test_ids_and_words() -> None:
-    words = {(name, side): (kind.id_word(side), kind.called(side)) for name, kind in KINDS.items() for side in SIDES}
+def test_letters_and_words() -> None:
+    words = {(name, side): (kind.letter(side), kind.called(side)) for name, kind in KINDS.items() for side in SIDES}
     assert words == {
-        ("plane", "bore"): ("plane", "plane"), ("plane", "boss"): ("plane", "plane"),
-        ("cylinder", "bore"): ("bore", "bore"), ("cylinder", "boss"): ("boss", "boss"),
-        ("cone", "bore"): ("cone", "cone"), ("cone", "boss"): ("cone", "cone"),
-        ("sphere", "bore"): ("sphere", "sphere"), ("sphere", "boss"): ("sphere", "sphere"),
-        ("torus", "bore"): ("ring", "torus"), ("torus", "boss"): ("ring", "torus"),
+        ("plane", "bore"): ("F", "plane"), ("plane", "boss"): ("F", "plane"),
+        ("cylinder", "bore"): ("H", "bore"), ("cylinder", "boss"): ("S", "boss"),
+        ("cone", "bore"): ("T", "cone"), ("cone", "boss"): ("T", "cone"),
+        ("sphere", "bore"): ("B", "sphere"), ("sphere", "boss"): ("B", "sphere"),
+        ("torus", "bore"): ("G", "torus"), ("torus", "boss"): ("G", "torus"),
     }  # fmt: skip
 
 
@@ -204,6 +204,11 @@ def test_sizes_in_words() -> None:
         "sphere": "D30.000",
         "torus": "D40.000 R5.000",
     }
+
+
+def test_no_two_kinds_share_a_letter() -> None:
+    letters = [letter for kind in KINDS.values() for letter in kind.letters.values()]
+    assert len(set(letters)) == len(letters)
 
 
 def test_bores() -> None:
@@ -222,6 +227,8 @@ def test_bores() -> None:
         ({"parameters": ("w", "a", "b", "z")}, "parameter 'z'"),
         ({"looks": {"face": Look(0.5, 0.1, 0.0, "none")}}, "a look for plane"),
         ({"by_side": True}, "a look for bore and for boss"),
+        ({"letters": {"face": "F"}}, "a letter for plane"),
+        ({"letters": {"plane": "f"}}, "no capital letter"),
     ],
 )
 def test_what_is_declared_has_to_fit_together(change: dict[str, object], why: str) -> None:

@@ -210,7 +210,7 @@ KIND = Kind(
     refit_radius=False,
     seat=False,
     supple=True,
-    noun="ellipse",
+    letters={"elliptic_cylinder": "E"},
     looks={"elliptic_cylinder": Look(0.64, 0.110, 190.0, "level")},
 )
 
@@ -371,12 +371,16 @@ def refused(kind):
     except GeometryError as error:
         return str(error)
 print(refused(KIND))
+def other(letter):
+    return replace(KIND, name="other", letters={"other": letter}, looks={"other": KIND.looks["elliptic_cylinder"]})
+print(refused(other("H")))
 import pipeline.surfaces.dispatch
-print(refused(replace(KIND, name="other", looks={"other": KIND.looks["elliptic_cylinder"]})))
+print(refused(other("O")))
 """
     )
-    first, second = told.splitlines()
+    first, letter, second = told.splitlines()
     assert "already" in first
+    assert "H stands for a cylinder already" in letter
     assert "before they are used" in second
 
 

@@ -48,11 +48,11 @@ def choose(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> 
     V and W", "centre of U", "crossing of U and V", "point [x, y, z]". Raises SettingsError with what to write.
 
     >>> from tests.features.made import bore
-    >>> near, far = (bore(f'bore-{x}', (x, 0.0, 0.0), (0.0, 0.0, 1.0), 5.0) for x in (0, 90))
+    >>> near, far = (bore(f'H{n}', (90.0 * n - 90.0, 0.0, 0.0), (0.0, 0.0, 1.0), 5.0) for n in (1, 2))
     >>> choose('bore nearest [80, 0, 0]', (near, far), {}).members
-    ('bore-90',)
-    >>> choose('foot hole', (near, far), {'foot hole': 'bore-0'}).members
-    ('bore-0',)
+    ('H2',)
+    >>> choose('foot hole', (near, far), {'foot hole': 'H1'}).members
+    ('H1',)
     """
     words = text.strip()
     if match := re.fullmatch(r"point\s*(\[.*\])", words, re.I):
@@ -68,22 +68,21 @@ def choose(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> 
 
 def _one(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Feature:
     text = text.strip()
-    by_id = {f.id: f for f in features}
-    if text in by_id:
-        return by_id[text]
     for feature in features:
-        if feature.name is not None and feature.name == text:
+        if feature.goes_by(text):
             return feature
     if text in names:
         if names[text] == text:
             raise SettingsError(f"The name {text!r} stands for itself; write a feature id beside it in [names].")
         return _one(names[text], features, {})
     for ident, name in names.items():
-        if name == text and ident in by_id:
-            return by_id[ident]
+        if name == text:
+            for feature in features:
+                if feature.goes_by(ident):
+                    return feature
     if match := re.fullmatch(r"(?:the\s+)?(\w+)\s+nearest\s*(?:to\s*)?(\[.*\])", text, re.I):
         return nearest(match[1].lower(), _place(match[2], text), features)
-    some = ", ".join(list(by_id)[:8])
+    some = ", ".join([f.id for f in features][:8])
     raise SettingsError(
         f"There is no feature {text!r} in this scan; write an id ({some} ...), a name from [names], "
         'or "bore nearest [x, y, z]".'

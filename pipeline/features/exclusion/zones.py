@@ -63,7 +63,7 @@ def _cylindrical(points: Floats, start: Floats, direction: Floats) -> tuple[Floa
 
 
 def _inside_bore(zone: Zone, points: Floats, features: Sequence[Feature]) -> Mask:
-    feature = next((f for f in features if zone.feature in (f.id, f.name)), None)
+    feature = next((f for f in features if f.goes_by(zone.feature)), None)
     if feature is None:
         known = ", ".join(f.id for f in features if is_bore(f)) or "none was found"
         raise SettingsError(f"A zone lies inside {zone.feature!r}, but there is no such feature; bores here: {known}.")

@@ -130,7 +130,7 @@ class _Pair(NamedTuple):
 def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> Feature:
     sized = [f for f in features if kind_of(f).one_size]
     if caliper.feature is not None:
-        named = [f for f in features if caliper.feature in (f.id, f.name)]
+        named = [f for f in features if f.goes_by(caliper.feature)]
         if not named:
             known = ", ".join(sorted(f.id for f in sized)) or "none"
             raise SettingsError(

@@ -68,7 +68,7 @@ def targets(refits: tuple[Refit, ...], features: list[Feature]) -> list[tuple[in
 
 def _index(text: str, number: int, features: list[Feature]) -> int:
     for index, feature in enumerate(features):
-        if text in (feature.id, feature.name):
+        if feature.goes_by(text):
             return index
     known = ", ".join(f.id for f in features[:12]) or "none"
     raise SettingsError(f"refit {number}: there is no feature {text!r}; those found are {known}.")

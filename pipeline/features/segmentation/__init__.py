@@ -1,13 +1,10 @@
-"""Finding machined faces: seeds, region growing, model selection, exact tessellations, the ids of features."""
+"""Finding machined faces: seeds, region growing, model selection, exact tessellations."""
 
 from __future__ import annotations
 
-from pipeline.features.segmentation.feature_ids import ids_for, named
 from pipeline.features.segmentation.recovery import faces_of_scan, faces_of_tessellation
 
 __all__ = [
     "faces_of_scan",
     "faces_of_tessellation",
-    "ids_for",
-    "named",
 ]

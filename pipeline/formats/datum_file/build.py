@@ -31,6 +31,7 @@ from pipeline.formats.datum_file.records import (
     Units,
 )
 from pipeline.geometry import transformed, turned, unit_rows
+from pipeline.job import dump_job
 from pipeline.values import (
     CaliperCheck,
     Datum,
@@ -59,7 +60,6 @@ def build(outcome: Outcome) -> DatumFile:
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
     audits = {a.feature: a for a in audit.features}
     in_part = {place.feature: place for place in outcome.frame.in_part}
-    names, unknown = _names(outcome)
     made = DatumFile(
         schema_version=SCHEMA_VERSION,
         made_by=MadeBy(program="datumlift", version=__version__, libraries=library_versions()),
@@ -68,8 +68,7 @@ def build(outcome: Outcome) -> DatumFile:
         source=_source(outcome.source, missing),
         frame=_frame(outcome, missing),
         features=tuple(
-            feature_record(f, names.get(f.id, f.name), frame.matrix, audits.get(f.id), in_part.get(f.id), missing)
-            for f in recover.features
+            feature_record(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features
         ),
         patterns=tuple(pattern_record(p, frame.matrix) for p in recover.patterns),
         relations=tuple(relation_record(r, missing) for r in recover.relations),
@@ -98,7 +97,7 @@ def build(outcome: Outcome) -> DatumFile:
         audit=audit_record(audit, frame.matrix, missing),
         cautions=(),
     )
-    told = dict.fromkeys([*outcome.cautions, *unknown, *missing.sentences(outcome.cautions)])
+    told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *missing.sentences(outcome.cautions)])
     return made.model_copy(update={"cautions": tuple(told)})
 
 
@@ -156,18 +155,20 @@ def _situation(datum: Datum, features: tuple[Feature, ...], to_part: np.ndarray)
     )
 
 
-def _names(outcome: Outcome) -> tuple[dict[str, str], list[str]]:
-    """The job's names by feature id, whichever way round they were written; and cautions on those that fit nothing."""
-    ids = {f.id for f in outcome.recover.features}
-    names, cautions = {}, []
-    for left, right in outcome.job.names.items():
-        if left in ids:
-            names[left] = right
-        elif right in ids:
-            names[right] = left
-        else:
-            cautions.append(f"The job names {left!r} {right!r}, but no such feature was found.")
-    return names, cautions
+def _on_names(outcome: Outcome) -> list[str]:
+    """Cautions on names of the job that fit nothing, and on ids of an earlier version."""
+    from pipeline.features.naming import nameless
+
+    features = outcome.recover.features
+    out = [
+        f"The job names {left!r} {right!r}, but no such feature was found."
+        for left, right in nameless(features, outcome.job.names)
+    ]
+    job = dump_job(outcome.job)
+    old = [f"{f.old_id} is {f.id} now" for f in features if f.old_id is not None and f.old_id in job]
+    if old:
+        out.append(f"The job has ids of version 0.1.0, which the next version won't read any more: {', '.join(old)}.")
+    return out
 
 
 def _suggestion(s: SizeSuggestion) -> SuggestionRecord:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from pipeline.formats.datum_file.audit_parts import feature_audit
@@ -27,7 +29,6 @@ _ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
 
 def feature_record(
     feature: Feature,
-    name: str | None,
     matrix: np.ndarray,
     audit: FeatureAudit | None,
     in_part: InPart | None,
@@ -37,13 +38,16 @@ def feature_record(
     form, extent = feature.form, feature.extent
     why = "; ".join(feature.reasons) or feature.uncertainty.method
     way = None if feature.direction is None else unit_rows(turned(matrix, feature.direction))
-    own, placed = {}, {}
+    own: dict[str, Any] = {}
+    placed = {}
+    if feature.old_id is not None:
+        own["old_id"] = feature.old_id
     if feature.orientation is not None:
         own["orientation"] = known_vector(feature.orientation)
         placed["orientation"] = known_vector(unit_rows(turned(matrix, feature.orientation)))
     return FeatureRecord(
         id=feature.id,
-        name=name,
+        name=feature.name,
         kind=feature.kind,
         side=feature.side,  # type: ignore[arg-type]  # held by the record
         machined=feature.machined,

@@ -133,10 +133,21 @@ def test_no_uncertainty_of_the_frame_leaves_none_in_part_coordinates() -> None:
     assert feature(build(made), "plane-1").in_part_frame.uncertainty.position == 0.0025
 
 
-def test_names_of_the_job_go_with_their_features_either_way_round() -> None:
+def test_a_name_of_the_job_that_fits_nothing_is_told() -> None:
     made = outcome()
     first, second = (f.id for f in made.recover.features[:2])
     job = made.job.model_copy(update={"names": {first: "seal bore", "foot": second, "ghost": "nothing"}})
-    named = build(dataclasses.replace(made, job=job))
-    assert [f.name for f in named.features[:2]] == ["seal bore", "foot"]
-    assert any("'ghost'" in caution for caution in named.cautions)
+    told = [caution for caution in build(dataclasses.replace(made, job=job)).cautions if "The job names" in caution]
+    assert told == ["The job names 'ghost' 'nothing', but no such feature was found."]
+
+
+def test_old_ids_are_kept_and_a_job_that_says_them_is_told_the_new_ones() -> None:
+    made = outcome()
+    first, *others = made.recover.features
+    was = dataclasses.replace(first, old_id="plane-k7fm")
+    recover = dataclasses.replace(made.recover, features=(was, *others))
+    job = made.job.model_copy(update={"names": {"plane-k7fm": "foot"}})
+    data = build(dataclasses.replace(made, recover=recover, job=job))
+    assert (data.features[0].id, data.features[0].old_id) == (first.id, "plane-k7fm")
+    assert any(f"plane-k7fm is {first.id} now" in caution for caution in data.cautions)
+    assert not any("now" in caution for caution in build(dataclasses.replace(made, recover=recover)).cautions)

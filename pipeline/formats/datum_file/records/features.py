@@ -145,7 +145,14 @@ class FeatureRecord(Record):
 
     model_config = ConfigDict(json_schema_extra=kinds_schema)
 
-    id: str = Field(min_length=1, description="Short and stable: the same scan and settings give the same ids.")
+    id: str = Field(
+        min_length=1,
+        description="Its short number, as H1: the same scan and settings give the same one, and the file of names in "
+        "the output folder carries it over to another scan of the part.",
+    )
+    old_id: LeftOut[str] = Field(
+        default=None, description="What version 0.1.0 called it; job files may say it for one version more."
+    )
     name: str | None = Field(None, description="The user's name for it, if any.")
     kind: str = Field(description="What surface it is.")
     side: Literal["bore", "boss"] | None = Field(

@@ -1,15 +1,14 @@
-"""Short ids that depend on a feature alone, not on which others were found.
+"""The ids that version 0.1.0 gave: they depend on a feature alone, not on which others were found.
 
-An id is a word for what the feature is and four characters drawn from its geometry on a coarse grid laid
-over the scan as it was read: "bore-k7fm". Well-determined figures go in finely (where the unbounded surface
-lies), the middle of what was seen coarsely, since that moves when a part of the feature is left out.
+Job files may still say them. An id is a word for what the feature is and four characters drawn from its geometry on a
+coarse grid laid over the scan as it was read: "bore-k7fm". Well-determined figures go in finely (where the unbounded
+surface lies), the middle of what was seen coarsely, since that moves when a part of the feature is left out.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -17,30 +16,27 @@ from numpy.typing import NDArray
 
 from pipeline.geometry import basis_of, unit
 from pipeline.surfaces import Shape, kind_of
-from pipeline.values import Feature
 
 # Without vowels, so that no words come up, and without characters that look alike.
 _ALPHABET = "23456789bcdfghjkmnpqrstvwxz"
 _TURN = 8.0  # grid steps per unit of a direction's component
 
 
-def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, high: NDArray) -> list[str]:
-    """An id for each shape, points as features have them; `low`, `high` are the corners of the scan as read.
+def old_ids(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, high: NDArray) -> list[str]:
+    """The old id of each shape, points as features have them; `low`, `high` are the corners of the scan as read.
 
     Features that fall on the same grid place are told apart by further characters, in the order of their
     points.
 
     >>> from pipeline.surfaces import Shape
     >>> seat = Shape('cylinder', np.array([10.0, 0.0, 5.0]), np.array([0.0, 0.0, 1.0]), 31.0)
-    >>> (found,) = ids_for([seat], ['bore'], np.zeros(3), np.full(3, 100.0))
-    >>> found.startswith('bore-'), found == ids_for([seat], ['bore'], np.zeros(3), np.full(3, 100.0))[0]
+    >>> (found,) = old_ids([seat], ['bore'], np.zeros(3), np.full(3, 100.0))
+    >>> found.startswith('bore-'), found == old_ids([seat], ['bore'], np.zeros(3), np.full(3, 100.0))[0]
     (True, True)
     """
     centre = 0.5 * (np.asarray(low, float) + np.asarray(high, float))
     size = float(np.linalg.norm(np.asarray(high, float) - np.asarray(low, float)))
-    names = [
-        f"{kind_of(s).id_word(side)}-{_code(_place(s, centre, size))}" for s, side in zip(shapes, sides, strict=True)
-    ]
+    names = [f"{_word(s, side)}-{_code(_place(s, centre, size))}" for s, side in zip(shapes, sides, strict=True)]
     order = sorted(range(len(names)), key=lambda i: (names[i], tuple(np.round(shapes[i].point, 3))))
     out = list(names)
     alike = 0
@@ -50,6 +46,10 @@ def ids_for(shapes: Sequence[Shape], sides: Sequence[str | None], low: NDArray, 
     return out
 
 
+def _word(shape: Shape, side: str | None) -> str:
+    return {"torus": "ring"}.get(shape.kind, kind_of(shape).called(side))
+
+
 def _further(number: int) -> str:
     """Characters for the `number`th further feature of one place: none, one, then two and more."""
     out = ""
@@ -57,17 +57,6 @@ def _further(number: int) -> str:
         number, rest = divmod(number - 1, len(_ALPHABET))
         out = _ALPHABET[rest] + out
     return out
-
-
-def named(features: Sequence[Feature], names: Mapping[str, str]) -> list[Feature]:
-    """The features with the user's names, which may be written as id = name or name = id.
-
-    >>> from tests.features.made import bore
-    >>> [f.name for f in named([bore('bore-k7fm', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0)], {'seat A': 'bore-k7fm'})]
-    ['seat A']
-    """
-    by_id = {right: left for left, right in names.items()} | dict(names)
-    return [replace(f, name=by_id.get(f.id, f.name)) for f in features]
 
 
 def _place(shape: Shape, centre: NDArray, size: float) -> tuple[int, ...]:

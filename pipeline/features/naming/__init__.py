@@ -1,0 +1,14 @@
+"""What features are called: short numbers, carried over to another scan of the part; the user's names; old ids."""
+
+from __future__ import annotations
+
+from pipeline.features.naming.carrying import carried_over
+from pipeline.features.naming.old_ids import old_ids
+from pipeline.features.naming.user_names import named, nameless
+
+__all__ = [
+    "carried_over",
+    "named",
+    "nameless",
+    "old_ids",
+]
