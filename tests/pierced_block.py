@@ -20,8 +20,12 @@ SHAPES = (
 )
 
 
-def pierced_block(depth: float | None = None, around: int = 48) -> tuple[Surface, np.ndarray]:
-    """The block and the shape of each facet. depth: of a blind bore whose floor is missing."""
+def pierced_block(depth: float | None = None, around: int = 48, rings: int = 1) -> tuple[Surface, np.ndarray]:
+    """The block and the shape of each facet.
+
+    depth  of a blind bore whose floor is missing
+    rings  of its wall's facets, whose far end are the `around` vertices from (rings + 1) * around on
+    """
     turn = np.arange(around) * 2 * np.pi / around
     unit = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     # Rays to the rectangle's rim; with this many of them some go to its corners.
@@ -31,8 +35,9 @@ def pierced_block(depth: float | None = None, around: int = 48) -> tuple[Surface
         square[np.argmin(np.linalg.norm(square - corner, axis=1))] = corner
     circle = RADIUS * unit
     end = 0.0 if depth is None else HEIGHT - depth
-    rings = [(square, HEIGHT), (circle, HEIGHT), (circle, end), (square, 0.0)]
-    points = [np.column_stack([ring, np.full(around, z)]) for ring, z in rings]
+    walls = [(circle, float(z)) for z in np.linspace(HEIGHT, end, rings + 1)]
+    points = [np.column_stack([ring, np.full(around, z)]) for ring, z in [(square, HEIGHT), *walls, (square, 0.0)]]
+    floor = rings + 2
     vertices = np.concatenate([*points, [[0.0, 0.0, 0.0]]])
     faces, labels = [], []
 
@@ -44,14 +49,16 @@ def pierced_block(depth: float | None = None, around: int = 48) -> tuple[Surface
         labels.append(np.full(2 * around, label))
 
     strip(0, 1, TOP)
-    strip(1, 2, BORE)
+    for ring in range(rings):
+        strip(1 + ring, 2 + ring, BORE)
     if depth is None:
-        strip(2, 3, BOTTOM)
+        strip(floor - 1, floor, BOTTOM)
     else:
         a = np.arange(around)
-        faces.append(np.stack([3 * around + (a + 1) % around, 3 * around + a, np.full(around, 4 * around)], axis=1))
+        first, middle = floor * around, (floor + 1) * around
+        faces.append(np.stack([first + (a + 1) % around, first + a, np.full(around, middle)], axis=1))
         labels.append(np.full(around, BOTTOM))
-    strip(3, 0, -1)
+    strip(floor, 0, -1)
     joined = np.concatenate(faces)
     told = np.concatenate(labels).astype(np.int32)
     middles = vertices[joined].mean(axis=1) / np.array([LENGTH, WIDTH, HEIGHT])

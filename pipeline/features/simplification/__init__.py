@@ -17,7 +17,6 @@ from pipeline.features.simplification.feature_association import (
     noise_reach,
     on_features,
     snapping_reach,
-    table_of_shapes,
     target_surface,
 )
 from pipeline.features.simplification.second_opinion import measured_again
@@ -35,7 +34,6 @@ __all__ = [
     "noise_reach",
     "on_features",
     "snapping_reach",
-    "table_of_shapes",
     "target_surface",
     "two_sided",
 ]

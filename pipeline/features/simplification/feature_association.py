@@ -8,7 +8,6 @@ from it, and tolerances are held against it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,7 +17,7 @@ from pipeline.geometry import Floats, Ints, Shorts
 from pipeline.jit import njit
 from pipeline.mesh.query import Scene
 from pipeline.mesh.repair import denoised
-from pipeline.surfaces import ROW, Shape, distance_gradient, move_onto, row_distances, row_of, shape_of
+from pipeline.surfaces import ROW, distance_gradient, move_onto, row_distances, row_of, shape_of
 from pipeline.values import Feature
 
 # A scanner rounds edges by some tenths of a millimetre: what is farther than this from where the two
@@ -46,14 +45,9 @@ class Target:
     table: Floats
 
 
-def table_of_shapes(shapes: Sequence[Shape]) -> Floats:
-    """(k, ROW) rows of all shapes."""
-    return np.array([row_of(shape) for shape in shapes]).reshape(-1, ROW)
-
-
 def table_of(features: tuple[Feature, ...]) -> Floats:
     """(k, ROW) rows of all features."""
-    return table_of_shapes([shape_of(f) for f in features])
+    return np.array([row_of(shape_of(f)) for f in features]).reshape(-1, ROW)
 
 
 def on_features(

@@ -99,14 +99,14 @@ def _steady(paths: Floats, chords: Floats) -> NDArray[np.bool_]:
     return np.asarray(((ahead > 0) & (np.linalg.norm(steps, axis=2) < _LEAP * wanted + 1e-9)).all(axis=1))
 
 
-def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[int, int]]:
-    """Borders mended until every section is sound; and how many unsound ones are left on which feature."""
+def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[int, Ints]]:
+    """Borders mended until every section is sound; and the ends (k, 2) of the unsound ones left, by feature."""
     mesh = given(mesh, shapes)
-    left: dict[int, int] = {}
+    left: dict[int, Ints] = {}
     for turn in range(_ROUNDS):
         borders = borders_of(mesh)
         bad = unsound(mesh, borders, shapes)
-        left = {int(k): int(n) for k, n in zip(*np.unique(borders.feature[bad], return_counts=True), strict=True)}
+        left = {int(k): borders.ends[bad & (borders.feature == k)] for k in np.unique(borders.feature[bad])}
         if not bad.any():
             break
         mesh = _mended(mesh, borders, bad, shapes, turn)

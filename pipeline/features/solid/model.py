@@ -9,24 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.simplification import Target, lightened_within, noise_reach, table_of_shapes
+from pipeline.features.simplification import Target, lightened_within, noise_reach
 from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
-from pipeline.features.solid.pinches import without_pinches
-from pipeline.features.solid.regions import Failure, faces_of
-from pipeline.features.solid.sharpening import Bound, Floats, Ints, bound, outward_of, sharpened
+from pipeline.features.solid.pinches import without_pinched_rims, without_pinches
+from pipeline.features.solid.regions import faces_of
+from pipeline.features.solid.sharpening import Bound, Floats, Ints, bound, left_to_skin, outward_of, sharpened
 from pipeline.mesh.repair import denoised
 from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
 from pipeline.progress import Progress
-from pipeline.surfaces import Shape
+from pipeline.surfaces import ROW, Shape, row_of
 from pipeline.values import Surface
 
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
 # So often the skin is lightened anew where it could not be held at first; more gains little for its time.
 _STARTS = 2
-_TRIES = 16
+_TRIES = 24
 # So often steeper facets are put at borders of a feature that have no curve.
 _PATIENCE = 3
 
@@ -81,7 +81,8 @@ def model_of(
     sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0))
     points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
     progress(0.2, "as few facets as the tolerance allows")
-    target = Target(points, sharp.labels, sharp.carriers, table_of_shapes(whole.shapes))
+    table = np.array([row_of(shape) for shape in whole.shapes]).reshape(-1, ROW)
+    target = Target(points, sharp.labels, sharp.carriers, table)
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
     kept = lightened_within(dense, target, skin, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
@@ -93,20 +94,27 @@ def model_of(
     return Model(outline, whole, kept.deviation, fallen, left_out, mesh)
 
 
-def without_faces(model: Model, faces: Sequence[int]) -> Model:
+def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) -> Model:
     """The model with some of its faces, which the CAD kernel does not take, made otherwise: exact ones left as facets,
-    skin at the border of a feature set up more steeply."""
+    skin at the border of a feature set up more steeply.
+
+    thorough  the features beside such skin are left as facets too, as far as they touch it
+    """
     outline, mesh, fallen = model.outline, model.bound, dict(model.fallen)
-    edges = [
-        outline.edges[e] for f in faces if outline.faces.feature[f] < 0 for walk in outline.walks[f] for e, _ in walk
-    ]
-    mesh_before = mesh
+    flat = [f for f in faces if outline.faces.feature[f] < 0]
+    edges = [outline.edges[e] for f in flat for walk in outline.walks[f] for e, _ in walk]
     for face in faces:
-        feature = int(outline.faces.feature[face])
+        feature, facets = int(outline.faces.feature[face]), outline.faces.facets_of(face)
         if feature >= 0:
-            fallen[feature] = "the CAD kernel does not take its face"
-            mesh = _without(mesh, feature, outline.faces.facets_of(face))
-    if mesh is mesh_before:
+            fallen[feature] = f"the CAD kernel does not take its face{_about(mesh, facets)}"
+            mesh = left_to_skin(mesh, feature, facets)
+    if thorough:
+        for edge in edges:
+            beside = np.asarray(np.isin(mesh.faces, (edge.start, edge.end)).any(axis=1))
+            for feature in np.unique(mesh.labels[beside & (mesh.labels >= 0)]).tolist():
+                fallen[feature] = f"the CAD kernel does not take the skin along its border{_about(mesh, beside)}"
+                mesh = left_to_skin(mesh, feature, beside)
+    elif len(flat) == len(faces):
         mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
     mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
     return replace(model, outline=outline, fallen=fallen, bound=mesh)
@@ -145,16 +153,23 @@ def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[in
 
 
 def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> tuple[Bound, Outline]:
-    """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again."""
+    """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again.
+
+    From the middle of its tries on it gives up more at once, so that it comes to an end.
+    """
     patience: dict[int, int] = {}
-    for _ in range(_TRIES):
+    for attempt in range(_TRIES):
+        late = attempt >= _TRIES // 2
         mesh, left = fitted_borders(mesh, shapes)
         if left:
-            worst = max(left, key=lambda k: left[k])
-            fallen[worst] = f"{left[worst]} of its borders on skin run along it"
-            mesh = _without(mesh, worst, mesh.labels == worst)
+            for k in left if late else [max(left, key=lambda k: len(left[k]))]:
+                mesh = _given_up(mesh, k, left[k], patience, fallen)
             continue
-        mesh, pinches = without_pinches(mesh, shapes)
+        pinches = 0
+        if late:
+            mesh, pinches = without_pinched_rims(mesh)
+        else:
+            mesh, pinches = without_pinches(mesh, shapes)
         if pinches:
             continue
         faces, failures = faces_of(mesh, shapes)
@@ -170,27 +185,30 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> t
         if feet:
             continue
         for failure in failures:
-            fallen[failure.feature] = failure.why
-            mesh = _fallen_back(mesh, failure)
+            fallen[failure.feature] = failure.why + _about(mesh, failure.facets)
+            mesh = left_to_skin(mesh, failure.feature, failure.facets)
     raise GeometryError(
         "The borders of the recovered faces could not be drawn as exact curves; try another --skin, "
         "or run the scan with more facets."
     )
 
 
-def _fallen_back(mesh: Bound, failure: Failure) -> Bound:
-    """A face left as facets. Its facets are told by their corners: the outline's mesh may have more than this one."""
-    return _without(mesh, failure.feature, failure.facets[: len(mesh.faces)])
+def _given_up(mesh: Bound, feature: int, ends: Ints, patience: dict[int, int], fallen: dict[int, str]) -> Bound:
+    """The rim of a feature at some of its borders left to the skin; after a few times all of it, which is noted."""
+    mine = mesh.labels == feature
+    patience[feature] = patience.get(feature, 0) + 1
+    rim = mine & np.isin(mesh.faces, ends).any(axis=1)
+    if patience[feature] > _PATIENCE or not (mine & ~rim).any():
+        x, y, z = mesh.points[ends].reshape(-1, 3).mean(axis=0)
+        fallen[feature] = f"{len(ends)} of its borders on skin run along it, about ({x:.1f}, {y:.1f}, {z:.1f}) mm"
+        return left_to_skin(mesh, feature, mine)
+    return left_to_skin(mesh, feature, rim)
 
 
-def _without(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
-    labels = np.where(facets & (mesh.labels == feature), -1, mesh.labels).astype(np.int32)
-    still = np.zeros(len(mesh.points), np.bool_)
-    still[mesh.faces[labels == feature]] = True
-    gone = (mesh.carriers == feature) & ~still[:, None]
-    carriers = np.where(gone, -1, mesh.carriers)
-    order = np.argsort(carriers < 0, axis=1, kind="stable")
-    return replace(mesh, labels=labels, carriers=np.take_along_axis(carriers, order, axis=1).astype(np.int16))
+def _about(mesh: Bound, facets: NDArray[np.bool_]) -> str:
+    """Where some facets are, as the end of a sentence."""
+    x, y, z = mesh.points[mesh.faces[facets]].reshape(-1, 3).mean(axis=0)
+    return f", about ({x:.1f}, {y:.1f}, {z:.1f}) mm"
 
 
 def volume_of(points: Floats, faces: Ints) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.solid.curves import onto
-from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
+from pipeline.features.solid.sharpening import Bound, Floats, Ints, left_to_skin, split
 from pipeline.mesh.topology import facet_neighbours, facet_normals
 from pipeline.surfaces import Shape, surface_normal
 
@@ -34,6 +34,15 @@ def without_pinches(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, int]:
             continue
         for fan in _fans(mesh, vertex, label)[1:]:
             mesh = _corner_given_up(mesh, shapes, vertex, label, fan)
+    return mesh, len(pinches)
+
+
+def without_pinched_rims(mesh: Bound) -> tuple[Bound, int]:
+    """The mesh with a feature's facets round each such vertex left to the skin, which always comes to an end; and how
+    many vertices there were."""
+    pinches = _pinched(mesh)
+    for vertex, label in pinches:
+        mesh = left_to_skin(mesh, label, (mesh.faces == vertex).any(axis=1))
     return mesh, len(pinches)
 
 

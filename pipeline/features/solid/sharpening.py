@@ -253,6 +253,17 @@ def _divided(faces: Ints, new: NDArray[np.int64], points: Floats) -> tuple[Ints,
     return np.concatenate(parts).astype(np.int32), np.concatenate(parents)
 
 
+def left_to_skin(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
+    """Some facets (m,) of a feature made skin; vertices that no other of its facets has don't lie on it any more."""
+    labels = np.where(facets & (mesh.labels == feature), -1, mesh.labels).astype(np.int32)
+    still = np.zeros(len(mesh.points), np.bool_)
+    still[mesh.faces[labels == feature]] = True
+    gone = (mesh.carriers == feature) & ~still[:, None]
+    carriers = np.where(gone, -1, mesh.carriers)
+    order = np.argsort(carriers < 0, axis=1, kind="stable")
+    return replace(mesh, labels=labels, carriers=np.take_along_axis(carriers, order, axis=1).astype(np.int16))
+
+
 def given(mesh: Bound, shapes: Sequence[Shape], facing: float = _FACING) -> Bound:
     """Skin facets whose corners all lie on one feature, and which face as it does, given to it."""
     skin = np.flatnonzero(mesh.labels < 0)

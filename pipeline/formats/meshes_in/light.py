@@ -18,6 +18,17 @@ def read_light(path: Path) -> tuple[Surface, NDArray[np.int32], tuple[str, ...]]
     """A light mesh as `write_ply` wrote it: surface, feature of each facet, and the ids that these count into.
 
     Raises InputError where there is none, or where it was not written so.
+
+    >>> from tempfile import TemporaryDirectory
+    >>> from pipeline.formats.meshes_out import write_ply
+    >>> points, facet = np.eye(3), np.array([[0, 1, 2]], np.int32)
+    >>> order = "feature counts into: H1 F1; -1 none"
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "light.ply"
+    ...     write_ply(path, points, facet, np.array([1], np.int32), np.array([0], np.uint8), (order,))
+    ...     light, labels, ids = read_light(path)
+    >>> light.facets, labels.tolist(), ids
+    (1, [1], ('H1', 'F1'))
     """
     try:
         head, mark, body = path.read_bytes().partition(b"end_header\n")

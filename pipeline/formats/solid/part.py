@@ -24,7 +24,7 @@ from pipeline.values import FILLED, Surface
 NAME = "part.step"
 
 # So often faces that the kernel does not take are made otherwise.
-_AGAIN = 3
+_AGAIN = 6
 # mm: a solid whose edges need more than this is told.
 _WIDE = 0.01
 # Of the light mesh's volume: what is more has to be explained by chords.
@@ -75,10 +75,10 @@ def make_part(
     body = built(model.outline, model.closed)
     progress(0.88, "checking it")
     verdict = checked(body.shape, body.faces)
-    for _ in range(_AGAIN):
+    for attempt in range(_AGAIN):
         if verdict.valid or not verdict.invalid_faces:
             break
-        model = without_faces(model, verdict.invalid_faces)
+        model = without_faces(model, verdict.invalid_faces, thorough=attempt >= _AGAIN // 2)
         body = built(model.outline, model.closed)
         verdict = checked(body.shape, body.faces)
     progress(0.94, "writing it")

@@ -1,4 +1,9 @@
-"""A solid with exact faces of a labelled mesh: volumes by formula, read again by the kernel and by a plain reader."""
+"""A solid with exact faces of a labelled mesh: volumes by formula, read again by the kernel and by a plain reader.
+
+Covers: pipeline.features.solid.model, pipeline.features.solid.outline, pipeline.features.solid.charts
+Covers: pipeline.features.solid.parameter_curves, pipeline.formats.solid.build, pipeline.formats.solid.checks
+Covers: pipeline.formats.solid.document, pipeline.formats.solid.shapes
+"""
 
 from __future__ import annotations
 
