@@ -67,7 +67,9 @@ def test_a_run_that_asks_for_it_writes_a_valid_closed_solid(folder: Path) -> Non
 
 def test_the_command_makes_it_again_with_another_skin(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = read_datums(folder / "datums.json")
-    main(["solid", str(folder), "--skin", "2", "--schema", "AP214", "--json"])
+    with pytest.raises(SystemExit) as left:
+        main(["solid", str(folder), "--skin", "2", "--schema", "AP214", "--json"])
+    assert left.value.code == 0
     told = json.loads(capsys.readouterr().out)
     data = read_datums(folder / "datums.json")
     assert data.solid is not None

@@ -51,14 +51,27 @@ class Chart:
 
 
 def step_of(shape: Shape, points: Floats) -> StepSurface | None:
-    """What ISO 10303-42 calls a surface near some points; None where it has no such face, or none known here."""
+    """What ISO 10303-42 calls a surface near some points (n, 3); None where it has no such face, or none known here.
+
+    >>> bore = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 8.0)
+    >>> step_of(bore, np.array([[8.0, 0.0, 3.0]])).entity
+    'CYLINDRICAL_SURFACE'
+    """
     told = KINDS[shape.kind].step
     step = None if told is None else told(shape, points)
     return step if step is not None and step.entity in _PARAMETERS else None
 
 
 def chart_on(shape: Shape, points: Floats, frame: Floats | None = None) -> Chart:
-    """The chart of a shape for points near it; frame (3, 3) where the shape leaves a choice, z along its axis."""
+    """The chart of a shape for points (n, 3) near it, mm; frame (3, 3), z along its axis, where the shape leaves a
+    choice.
+
+    >>> bore = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 8.0)
+    >>> points = np.array([[8.0, 0.0, 3.0], [0.0, 8.0, 5.0]])
+    >>> chart = chart_on(bore, points, np.eye(3))
+    >>> chart.parameters(points).round(4).tolist()
+    [[0.0, 3.0], [1.5708, 5.0]]
+    """
     step = step_of(shape, points)
     assert step is not None
     if frame is None:

@@ -41,6 +41,9 @@ class Model:
     fallen     feature number -> why (part of) it was left as facets
     left_out   pieces of the mesh that are not the part: how many, and their facets
     bound      the mesh that the outline was made from
+    closed     whether it is the outline of a closed solid; mesh: that of the outline, its labels numbers of faces
+
+    `model_of` makes it.
     """
 
     outline: Outline
@@ -52,10 +55,12 @@ class Model:
 
     @property
     def closed(self) -> bool:
+        """Whether no opening is left."""
         return not self.capped.left
 
     @property
     def mesh(self) -> Bound:
+        """The mesh of the outline, its labels numbers of faces."""
         return self.outline.faces.mesh
 
 
@@ -69,6 +74,19 @@ def model_of(
     sigma            mm: noise of the scan
 
     Raises GeometryError where the mesh has an edge of more than two facets, or no facet.
+
+    Method: the borders of the light mesh drawn on the surfaces' own intersections. Below, a cube whose top is
+    a feature.
+
+    >>> from pipeline.progress import silent
+    >>> corners = 10.0 * np.array([*np.ndindex(2, 2, 2)])
+    >>> sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [1, 5, 7, 3], [0, 2, 6, 4]]
+    >>> cube = Surface.measured(corners, [[s[0], s[k], s[k + 1]] for s in sides for k in (1, 2)])
+    >>> labels = np.repeat(np.array([-1, -1, -1, -1, 0, -1], np.int32), 2)
+    >>> top = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
+    >>> model = model_of(cube, labels, (top,), 0.5, 0.01, silent)
+    >>> model.closed, len(model.outline.edges), sorted(model.outline.faces.feature.tolist())
+    (True, 12, [-1, -1, -1, -1, -1, 0])
     """
     surface, labels, left_out = _main_piece(surface, labels)
     progress(0.02, "closing openings")
@@ -99,6 +117,20 @@ def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) ->
     skin at the border of a feature set up more steeply.
 
     thorough  the features beside such skin are left as facets too, as far as they touch it
+
+    Below, the cube of `model_of` without its feature.
+
+    >>> from pipeline.progress import silent
+    >>> corners = 10.0 * np.array([*np.ndindex(2, 2, 2)])
+    >>> sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [1, 5, 7, 3], [0, 2, 6, 4]]
+    >>> cube = Surface.measured(corners, [[s[0], s[k], s[k + 1]] for s in sides for k in (1, 2)])
+    >>> labels = np.repeat(np.array([-1, -1, -1, -1, 0, -1], np.int32), 2)
+    >>> top = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
+    >>> model = model_of(cube, labels, (top,), 0.5, 0.01, silent)
+    >>> face = model.outline.faces.feature.tolist().index(0)
+    >>> left = without_faces(model, [face])
+    >>> int(left.outline.faces.feature.max()), left.fallen
+    (-1, {0: 'the CAD kernel does not take its face, about (5.0, 5.0, 10.0) mm'})
     """
     outline, mesh, fallen = model.outline, model.bound, dict(model.fallen)
     flat = [f for f in faces if outline.faces.feature[f] < 0]
@@ -212,6 +244,13 @@ def _about(mesh: Bound, facets: NDArray[np.bool_]) -> str:
 
 
 def volume_of(points: Floats, faces: Ints) -> float:
-    """mm3 inside a closed mesh."""
+    """mm3 inside a closed mesh: points (n, 3) mm and faces (m, 3), counter-clockwise from outside.
+
+    Method: the divergence theorem.
+
+    >>> corner = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 2.0, 0.0], [0.0, 0.0, 1.0]])
+    >>> volume_of(corner, np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32))
+    1.0
+    """
     a, b, c = (points[faces[:, k]] for k in range(3))
     return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)

@@ -73,7 +73,21 @@ def _unwound(chart: Chart, points: Floats) -> Floats:
 def laid_out(outline: Outline, face: int) -> tuple[list[tuple[Walk, list[ParameterCurve]]], float]:
     """The walks of a face with the parameters of each of their edges, joined end to end; and the largest gap, mm.
 
-    Turns run from 0, where the face is cut open, to a whole turn.
+    Turns run from 0, where the face is cut open, to a whole turn. Below, the top of a cube of 10 mm.
+
+    >>> from pipeline.features.solid import model_of
+    >>> from pipeline.progress import silent
+    >>> from pipeline.surfaces import Shape
+    >>> from pipeline.values import Surface
+    >>> corners = 10.0 * np.array([*np.ndindex(2, 2, 2)])
+    >>> sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [1, 5, 7, 3], [0, 2, 6, 4]]
+    >>> cube = Surface.measured(corners, [[s[0], s[k], s[k + 1]] for s in sides for k in (1, 2)])
+    >>> labels = np.repeat(np.array([-1, -1, -1, -1, 0, -1], np.int32), 2)
+    >>> top = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
+    >>> outline = model_of(cube, labels, (top,), 0.5, 0.01, silent).outline
+    >>> walks, gap = laid_out(outline, outline.faces.feature.tolist().index(0))
+    >>> [len(laid) for walk, laid in walks], gap < 1e-9
+    ([4], True)
     """
     chart = outline.faces.charts[face]
     known: dict[int, tuple[ParameterCurve, float]] = {}

@@ -1,4 +1,8 @@
-"""part.step: a closed solid whose recovered faces are exact and whose skin is coarse."""
+"""part.step: a closed solid whose recovered faces are exact and whose skin is coarse.
+
+It needs the CAD kernel, so import this room only where a solid is wanted. `cuts` reads the solid again with the names
+of its faces, and takes a tool's shape from it exactly.
+"""
 
 from __future__ import annotations
 

@@ -14,9 +14,12 @@ from OCP.Message import Message
 from OCP.Quantity import Quantity_Color, Quantity_TOC_sRGB
 from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Reader
+from OCP.StepShape import StepShape_AdvancedFace
 from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
 from OCP.TDataStd import TDataStd_Name
 from OCP.TDocStd import TDocStd_Document
+from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopExp import TopExp_Explorer
 from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
@@ -83,9 +86,27 @@ def _colour(colour: Colour) -> Quantity_Color:
 
 def read_body(path: Path) -> Any:
     """The one shape of a STEP file. Raises OSError when it can't be read."""
+    return _read(path).OneShape()
+
+
+def read_named(path: Path) -> tuple[Any, tuple[Named, ...]]:
+    """The one shape of a STEP file and its faces with the names that stand in it. Raises OSError as `read_body`."""
+    reader = _read(path)
+    shape, transfer = reader.OneShape(), reader.WS().TransferReader()
+    found = []
+    walk = TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_FACE)
+    while walk.More():
+        entity = transfer.EntityFromShapeResult(walk.Current(), 1)
+        name = entity.Name().ToCString() if isinstance(entity, StepShape_AdvancedFace) else ""
+        found.append(Named(walk.Current(), name, None))
+        walk.Next()
+    return shape, tuple(found)
+
+
+def _read(path: Path) -> STEPControl_Reader:
     Message.DefaultMessenger_s().ChangePrinters().Clear()
     reader = STEPControl_Reader()
     if reader.ReadFile(str(path)) != IFSelect_RetDone:
         raise OSError(5, f"the CAD kernel could not read {path.name}")
     reader.TransferRoots()
-    return reader.OneShape()
+    return reader
