@@ -9,15 +9,25 @@ from __future__ import annotations
 import difflib
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import tomlkit
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SerializerFunctionWrapHandler,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
 from tomlkit.items import Table
 
 from pipeline.errors import InputError, SettingsError
+from pipeline.places import Place, Point, in_words
 
-Point = tuple[float, float, float]
+_MINUS = "\u2212"
 Row = tuple[float, float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -39,10 +49,19 @@ class Zone(Settings):
     shape box: `low`, `high`; cylinder: `start`, `end`, `radius`; sphere: `centre`, `radius`;
     half-space: `point`, `direction` (what lies on the side that `direction` points to is left out);
     inside: `feature`, `beyond` (what lies inside that bore, more than `beyond` mm from its mouth).
+
+    Points and the direction are in part coordinates, or all of them "scan: [x, y, z]" (`coordinates` = "scan" says the
+    same of all at once). part_frame: which part coordinates, the four rows of `frame.matrix` of a datums.json; None
+    takes those of the last run.
+
+    >>> Zone.model_validate({"shape": "sphere", "centre": "scan: [0, 1.5, -2]", "radius": 3}).coordinates
+    'scan'
     """
 
+    POINTS: ClassVar = ("low", "high", "start", "end", "centre", "point", "direction")
+
     shape: Literal["box", "cylinder", "sphere", "half-space", "inside"]
-    coordinates: Literal["scan", "part"] = "scan"
+    coordinates: Literal["scan", "part"] = "part"
     low: Point | None = None
     high: Point | None = None
     start: Point | None = None
@@ -53,6 +72,25 @@ class Zone(Settings):
     direction: Point | None = None
     feature: str | None = None
     beyond: NotNegative | None = None
+    part_frame: tuple[Row, Row, Row, Row] | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _placed(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        marked = {k: Place.model_validate(data[k]) for k in cls.POINTS if isinstance(data.get(k), str)}
+        if any(place.coordinates == "scan" for place in marked.values()):
+            given = [k for k in cls.POINTS if data.get(k) is not None]
+            plain = [k for k in given if k not in marked or marked[k].coordinates != "scan"]
+            if data.get("coordinates") == "part" or plain:
+                raise ValueError(f'points of a zone are all "scan: [x, y, z]" or none is: look at {", ".join(given)}')
+            data = {**data, "coordinates": "scan"}
+        elif "direction" in marked:
+            raise ValueError("a direction has no unit; write it as [x, y, z]")
+        elif marked:
+            data = {**data, "coordinates": "part"}
+        return {**data, **{k: place.at for k, place in marked.items()}}
 
     @model_validator(mode="after")
     def _complete(self) -> Zone:
@@ -70,29 +108,41 @@ class Zone(Settings):
             raise ValueError("a zone of shape 'cylinder' needs a length: start and end are the same point")
         if self.shape == "half-space" and not any(self.direction or ()):
             raise ValueError("a zone of shape 'half-space' needs a direction other than [0, 0, 0]")
+        if self.part_frame is not None and not _is_rigid(self.part_frame):
+            raise ValueError("part_frame must be frame.matrix of a datums.json: a rotation and a shift")
         return self
+
+    @model_serializer(mode="wrap")
+    def _marked(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        made = {key: value for key, value in handler(self).items() if key != "coordinates"}
+        points = {k: list(made[k]) for k in self.POINTS if made.get(k) is not None}
+        if self.coordinates == "scan":
+            return made | {k: f"scan: {point}" for k, point in points.items()}
+        return made | ({"coordinates": "part"} if points else {})
+
+    @property
+    def open_points(self) -> tuple[Point, ...]:
+        """Its points that are in part coordinates of the last run, mm; directions are none."""
+        if self.coordinates == "scan" or self.part_frame is not None:
+            return ()
+        return tuple(v for k in self.POINTS if k != "direction" and (v := getattr(self, k)) is not None)
 
 
 class CleanSettings(Settings):
-    """debris_share: loose pieces smaller than this share of the whole area are removed as debris.
-
-    part_frame: what zones in part coordinates refer to, the four rows of `frame.matrix` from the datums.json of
-    an earlier run.
-    """
+    """debris_share: loose pieces smaller than this share of the whole area are removed as debris."""
 
     debris_share: Annotated[float, Field(ge=0, le=0.5)] = 0.005
     exclude: tuple[Zone, ...] = ()
-    part_frame: tuple[Row, Row, Row, Row] | None = None
 
-    @model_validator(mode="after")
-    def _placed(self) -> CleanSettings:
-        if self.part_frame is not None and not _is_rigid(self.part_frame):
-            raise ValueError("part_frame must be frame.matrix of a datums.json: a rotation and a shift")
-        if self.part_frame is None and any(zone.coordinates == "part" for zone in self.exclude):
+    @model_validator(mode="before")
+    @classmethod
+    def _moved(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("part_frame") is not None:
             raise ValueError(
-                "a zone in part coordinates needs part_frame: frame.matrix in the datums.json of an earlier run"
+                "part_frame stands in each zone now, and only where a zone is not in part coordinates of the last run; "
+                'move it there, and mark the points of zones in scan coordinates "scan: [x, y, z]"'
             )
-        return self
+        return data
 
 
 def _is_rigid(rows: tuple[Row, ...]) -> bool:
@@ -131,11 +181,11 @@ class RecoverSettings(Settings):
 class Caliper(Settings):
     """A size that the user measured on the real part: the feature by id or name, or the one nearest to a point.
 
-    near is in scan coordinates, mm; uncertainty is the caliper's own, standard (k = 1), mm.
+    uncertainty is the caliper's own, standard (k = 1), mm.
     """
 
     feature: str | None = None
-    near: Point | None = None
+    near: Place | None = None
     diameter: Positive
     uncertainty: Positive = 0.01
 
@@ -182,18 +232,26 @@ class FillSettings(Settings):
     gaps: tuple[GapChoice, ...] = ()
 
 
+def _words(text: str) -> str:
+    return in_words(text, lambda place: place)
+
+
+Words = Annotated[str, AfterValidator(_words)]
+
+
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
     A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
-             kind's name; scan coordinates); or made of such: "middle of U and V", "common axis of U and V",
-             "pitch circle of U and V and W", "centre of U", "crossing of U and V", "point [x, y, z]"
+             kind's name; a place as in `Place`, "bore nearest scan: [x, y, z]"); or made of such: "middle of U and V",
+             "common axis of U and V", "pitch circle of U and V and W", "centre of U", "crossing of U and V",
+             "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
     """
 
-    A: str | None = None
-    B: str | None = None
-    C: str | None = None
+    A: Words | None = None
+    B: Words | None = None
+    C: Words | None = None
     x: str | None = None
     z: str | None = None
 
@@ -264,8 +322,9 @@ class Job(Settings):
     audit    the budget
     export   what to write
 
-    Lengths in mm, angles in degrees. Jobs are frozen: `model_copy(update=...)` makes another. A wrong key or value
-    raises pydantic's ValidationError here, and SettingsError from a file (`load_job`).
+    Lengths in mm, angles in degrees, places in part coordinates of the last run in the output folder unless they are
+    marked as `Place` says. Jobs are frozen: `model_copy(update=...)` makes another. A wrong key or value raises
+    pydantic's ValidationError here, and SettingsError from a file (`load_job`).
 
     >>> job = Job(scan="housing.stl", lighten={"tolerance": 0.05}, names={"H1": "main bore"})
     >>> job.lighten.tolerance, job.lighten.facets, job.frame.A, job.export.units
@@ -311,7 +370,7 @@ def load_job(path: str | Path) -> Job:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = _toml(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError(f"There is no job file {path}; check the name, or make one with: datumlift new SCAN") from None
     except (OSError, UnicodeDecodeError) as error:
@@ -324,6 +383,16 @@ def load_job(path: str | Path) -> Job:
     if job.out is not None:
         updates["out"] = base / job.out
     return job.model_copy(update=updates)
+
+
+def _toml(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        if _MINUS not in text:
+            raise
+    # Figures copied from a report have the minus that is printed.
+    return tomllib.loads(text.replace(_MINUS, "-"))
 
 
 def make_job(data: dict[str, Any], where: str = "the settings") -> Job:
@@ -384,10 +453,10 @@ def dump_job(job: Job) -> str:
 def zone_text(zone: Zone) -> str:
     """A zone as the table that is pasted into a job file.
 
-    >>> print(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0)), end="")
+    >>> print(zone_text(Zone(shape="sphere", coordinates="scan", centre=(0.0, 1.5, -2.0), radius=3.0)), end="")
     [[clean.exclude]]
     shape = "sphere"
-    centre = [0.0, 1.5, -2.0]
+    centre = "scan: [0.0, 1.5, -2.0]"
     radius = 3.0
     """
     document = tomlkit.document()
@@ -396,7 +465,8 @@ def zone_text(zone: Zone) -> str:
 
 
 def zone_of(text: str) -> Zone:
-    """The zone that `zone_text` wrote. Raises ValueError where the text is not one such table.
+    """The zone that `zone_text` wrote; one from before places could be marked is in scan coordinates. Raises ValueError
+    where the text is not one such table.
 
     >>> zone_of(zone_text(Zone(shape="sphere", centre=(0.0, 1.5, -2.0), radius=3.0))).radius
     3.0
@@ -405,6 +475,9 @@ def zone_of(text: str) -> Zone:
         (found,) = tomllib.loads(text)["clean"]["exclude"]
     except (KeyError, TypeError, ValueError):
         raise ValueError("it is not one [[clean.exclude]] table of a job file") from None
+    bare = isinstance(found, dict) and "part_frame" not in found and "coordinates" not in found
+    if bare and any(isinstance(found.get(k), list) for k in Zone.POINTS):
+        found["coordinates"] = "scan"
     return Zone.model_validate(found)
 
 

@@ -2,13 +2,15 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `path`, `book`
+its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
 (the numbers that earlier runs into the folder gave), `progress`. What it asks for is also what its result's key is made
 of: the keys of those results, those settings, the scan's content, the code and the libraries. A result whose key is on
-disk already is not made again.
+disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
+stage, and no key, knows others.
 
-The file of names is read and written by the same run. A result was made from what stood in it before; the manifest
-says what that was, and what stood in it after, so that a second run, which finds the latter, knows the result for made.
+`filed` is the file of names as the stage before left it. That file is read and written by the same run. A result was
+made from what stood in it before; the manifest says what that was, and what stood in it after, so that a second run,
+which finds the latter, knows the result for made.
 """
 
 from __future__ import annotations
@@ -18,9 +20,10 @@ import hashlib
 import importlib
 import inspect
 import json
+import os
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -31,6 +34,7 @@ from pipeline.files import write_whole
 from pipeline.formats.names_file import NAMES_FILE, names_text, read_names
 from pipeline.job import Job, load_job, make_job
 from pipeline.meter import Meter
+from pipeline.part_frame import Placed, ReadPlace, placed
 from pipeline.progress import Progress, silent
 from pipeline.values import (
     Audit,
@@ -54,7 +58,7 @@ OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.*", "light-scan.*", "reference.step", "part.step", "flange-*.*", "pictures",
 )  # fmt: skip
-NUMBERS = "recover"  # the stage that writes the file of names
+NUMBERS = ("recover", "fill")  # the stages that write the file of names, of features and of gaps
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
@@ -141,6 +145,11 @@ class Result:
     def audit_result(self) -> AuditResult:
         """The audit, and how far each light vertex is from the scan."""
         return self._shelf.get("audit")
+
+    @property
+    def places(self) -> tuple[ReadPlace, ...]:
+        """The points of the job as they were read."""
+        return self._shelf.placed.places
 
     @cached_property
     def files(self) -> tuple[Path, ...]:
@@ -229,9 +238,11 @@ def run(
         reports = []
         for number, name in enumerate(steps):
             reports.append(_step(shelf, name, watch))
+            if name == "read":
+                shelf.place(_job_name(job_file, folder))
             later = {need for other in steps[number + 1 :] for need in shelf.holds(other)}
             shelf.put_down(later)
-    return Result(folder, job, tuple(reports), shelf)
+    return Result(folder, shelf.placed.job, tuple(reports), shelf)
 
 
 def job_of(path: str | Path) -> Job:
@@ -244,6 +255,16 @@ def default_out(scan: Path) -> Path:
     """A folder beside the scan, named after it."""
     named = scan.resolve().with_suffix("")
     return named if named != scan.resolve() else named.with_name(named.name + "-lifted")
+
+
+def _job_name(job_file: Path | None, out: Path) -> str:
+    """What a job's places are kept under; the two can be moved together."""
+    if job_file is None:
+        return ""
+    try:
+        return Path(os.path.relpath(job_file.resolve(), out.resolve())).as_posix()
+    except ValueError:  # another drive
+        return job_file.resolve().as_posix()
 
 
 def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
@@ -274,6 +295,7 @@ class _Shelf:
         self._out = out
         self._work = out / "work"
         self._job = job
+        self.placed = Placed(job)
         self._keep = keep
         self._keys: dict[str, str] = {}
         self._held: dict[str, Any] = {}
@@ -282,6 +304,14 @@ class _Shelf:
         self._made, (before, after) = ({}, ("", "none")) if fresh else self._manifest()
         self._book, self._book_now = read_names(out / NAMES_FILE), self._names_digest()
         self._book_before = before if after == self._book_now else None
+
+    def place(self, name: str) -> None:
+        """Put all places of the job into scan coordinates, now that the scan's unit is known."""
+        from pipeline.formats.datum_file import last_run
+
+        unit = self.get("read", "source").unit_factor
+        self.placed = placed(self._job, name, self._out, last_run(self._out), self._content, unit)
+        self._job = self.placed.job
 
     def stage(self, name: str) -> Callable[..., Any]:
         return getattr(importlib.import_module(f"pipeline.stages.{name}"), name)
@@ -305,6 +335,8 @@ class _Shelf:
                     made_of["scan"] = [self._content, self._job.scan.name]
                 elif parameter == "ladder":
                     made_of["ladder"] = self._ladder()
+                elif parameter == "placed":
+                    made_of["placed"] = [asdict(place) for place in (*self.placed.places, *self.placed.others)]
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
                 elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
@@ -326,8 +358,12 @@ class _Shelf:
                 values[parameter] = self._keep
             elif parameter == "ladder":
                 values[parameter] = self._ladder()
+            elif parameter == "placed":
+                values[parameter] = self.placed
             elif parameter == "book":
                 values[parameter] = self._book
+            elif parameter == "filed":
+                values[parameter] = read_names(self._out / NAMES_FILE)
             elif parameter == "sha256":
                 values[parameter] = self._content
             elif parameter == "progress":
@@ -337,7 +373,7 @@ class _Shelf:
         return values
 
     def has(self, name: str) -> bool:
-        if self._made.get(name) != self.key(name) or (name == NUMBERS and self._book_before is None):
+        if self._made.get(name) != self.key(name) or (name in NUMBERS and self._book_before is None):
             return False
         if name in self._held:
             return True
@@ -366,7 +402,7 @@ class _Shelf:
         artefacts.store(result, self._file(name))
         self._held[name] = result
         self._made[name] = self.key(name)
-        if name == NUMBERS and (result.book.features or result.book.gaps):
+        if name in NUMBERS and (result.book.features or result.book.gaps):
             write_whole(self._out / NAMES_FILE, names_text(result.book))
         manifest: dict[str, Any] = {"stages": self._made}
         if self._book_before is not None:
@@ -375,8 +411,10 @@ class _Shelf:
 
     def begin(self, name: str) -> None:
         """What is made now is made from the file of names as it stands."""
-        if name == NUMBERS:
+        if name == NUMBERS[0]:
             self._book_before, self._keys = self._book_now, {}
+            for other in NUMBERS:
+                self._made.pop(other, None)
 
     def put_down(self, keep: set[str]) -> None:
         """Forget in memory what no later stage needs; it stays on disk."""

@@ -292,12 +292,6 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
         labels,
         NoiseModel(0.012, 0.013, np.array([[0.012, 0.0], [0.005, 2.5]]), "made up for the tests"),
         rejected=(Rejected("plane", placed[0], normal, None, 80.0, "bowed by 0.4 mm: a cast face"),),
-        relations=(
-            Relation("perpendicular", ("plane-1", "cylinder-1"), 2e-5, 3e-5),
-            Relation("parallel", ("plane-1", "plane-2"), 1e-5, None),
-            Relation("coaxial", ("cylinder-1", "cone-1"), 0.002, 0.003),
-            Relation("distance", ("plane-1", "plane-2"), HEIGHT, 0.002),
-        ),
         patterns=(
             Pattern("pitch_circle", bolts, centre, normal, 2 * PITCH, HOLES, 0, 0.1, 0.004),
             Pattern("coaxial", ("cylinder-1", "cone-1"), back[:3, 3], normal, rms=0.002, note="two steps"),
@@ -344,7 +338,17 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             in_part=tuple(
                 InPart(f.id, f.point, f.direction, 0.0025 if f.uncertainty.position else None, 3e-5) for f in found
             ),
-            square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0),),
+            square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0, p=0.8, p_adjusted=1.0),),
+            relations=(
+                Relation("perpendicular", ("plane-1", "cylinder-1"), 2e-5, 3e-5, 1.0),
+                Relation("parallel", ("plane-1", "plane-2"), 1e-5, None),
+                Relation("coaxial", ("cylinder-1", "cone-1"), 0.002, 0.003, 0.8),
+                Relation(
+                    "distance", ("plane-3", "cylinder-1"), WIDTH / 2, 0.003, None, (WIDTH / 2 - 0.2, WIDTH / 2 + 0.2)
+                ),
+                Relation("distance", ("plane-1", "plane-2"), HEIGHT, 0.002),
+            ),
+            tests=3,
         ),
         LightenResult(Surface(placed, faces, origin), labels, "the facet count"),
         AuditResult(audit, np.zeros(len(placed), np.float32)),

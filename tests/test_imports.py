@@ -33,6 +33,8 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "meter",
+    "part_frame",
+    "places",
     "progress",
     "values",
     "versions",

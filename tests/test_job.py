@@ -23,7 +23,21 @@ from pipeline.job import Zone, dump_job, load_job, make_job, zone_of, zone_text
         {"caliper": [{"feature": "a", "diameter": 1e-7}], "refit": [{"feature": "b", "radius": 3}]},
         {"names": {"left.right": "a", "bore 1": "\u0001\t'''", "": "none"}},
         {"fill": {"gaps": [{"id": "gap-1", "do": "cap"}, {"id": "gap-2", "do": "leave"}]}},
-        {"clean": {"part_frame": [[1, 0, 0, 5], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]}},
+        {"caliper": [{"near": "scan: [0, 0, 1]", "diameter": 62.0}, {"near": "in: [0, 0, 1]", "diameter": 6}]},
+        {"frame": {"A": "face nearest [0, 0, 1]", "B": "bore nearest scan: [0, 0, 1]"}},
+        {
+            "clean": {
+                "exclude": [
+                    {"shape": "box", "low": "scan: [0, 1, 2]", "high": "scan: [3, 4, 5]"},
+                    {
+                        "shape": "half-space",
+                        "point": [0, 1, 2],
+                        "direction": [0, 0, 1],
+                        "part_frame": [[1, 0, 0, 5], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]],
+                    },
+                ]
+            }
+        },
     ],
 )
 def test_every_default_spelled_out_reads_back_as_the_same_job(settings: dict) -> None:
@@ -45,6 +59,7 @@ def test_what_is_not_set_stands_as_a_comment() -> None:
     [
         Zone(shape="box", low=(0.0, -1.5, 2.0), high=(1.0, 2.0, 3.0)),
         Zone(shape="cylinder", start=(0.0, 0.0, 0.0), end=(0.0, 0.0, 1e-5), radius=4.25),
+        Zone(shape="box", coordinates="scan", low=(0.0, -1.5, 2.0), high=(1.0, 2.0, 3.0)),
         Zone(shape="half-space", coordinates="part", point=(0.0, 0.0, 0.0), direction=(0.0, 0.0, 1.0)),
         Zone(shape="inside", feature='bore "A"', beyond=3.0),
     ],
@@ -73,6 +88,15 @@ def test_what_is_no_zone_is_refused(text: str) -> None:
         ('scan = "a.stl"\n[[clean.exclude]]\nshape = "box"', "needs low, high"),
         ('scan = "a.stl"\n[lighten]\nfacets = "many"', "valid integer"),
         ('scan = "a.stl"\n[audit]\nmax_deviation = nan', "finite"),
+        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = "part: [1, 2, 3]"', "as [x, y, z] or"),
+        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = [1, 2]', "three numbers"),
+        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = [1, 2, nan]', "finite"),
+        ('scan = "a.stl"\n[frame]\nA = "bore nearest [0, 0]"', "three numbers"),
+        (
+            'scan = "a.stl"\n[[clean.exclude]]\nshape = "box"\nlow = "scan: [0, 0, 0]"\nhigh = [1, 1, 1]',
+            'all "scan: [x, y, z]" or none',
+        ),
+        ('scan = "a.stl"\n[clean]\npart_frame = [[1, 0, 0, 5]]', "stands in each zone now"),
         ("[lighten]\nfacets = 3000", "'scan' is missing"),
         ('scan = "a.stl', "not valid TOML"),
     ],

@@ -14,7 +14,7 @@ from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
 
 if TYPE_CHECKING:
-    from pipeline.values import Audit
+    from pipeline.values import Audit, BudgetLine
 
 
 def budget_options(function: Any) -> Any:
@@ -112,20 +112,22 @@ def as_lines(audit: Audit) -> list[str]:
         x, y, z = d.where
         lines.append(
             f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "
-            f"at ({x:.2f}, {y:.2f}, {z:.2f})"
+            f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
         )
     noted = [f for f in audit.features if f.verdict != "ok"]
     lines.append(f"features {len(audit.features)}, of which {len(noted)} changed or can't be vouched for")
     lines += [f"  {f.feature} [{f.verdict}] {f.note}" for f in noted]
     for b in audit.budget:
-        value = "no figure" if b.value is None else show_value(b.value, b.unit)
-        limit = show_value(b.limit, b.unit)
-        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({b.where})")
+        value = "no figure" if b.value is None else show.budgeted(b.value, b.unit)
+        limit = show.budgeted(b.limit, b.unit)
+        lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({_where(b)})")
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")
     return lines + [f"caution  {text}" for text in audit.cautions]
 
 
-def show_value(value: float, unit: str) -> str:
-    """Lengths in mm, angles in degrees."""
-    return f"{math.degrees(value):.4f} deg" if unit == "rad" else f"{value:.4f} {unit}"
+def _where(line: BudgetLine) -> str:
+    if line.place is None:
+        return line.where
+    x, y, z = line.place
+    return f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"

@@ -69,8 +69,11 @@ def _uncertainty(frame: Frame) -> list[str]:
 
 def square_lines(result: Result) -> list[str]:
     """How far faces and bores are from square, parallel and coaxial to the datums."""
-    lines = ["Square-up figures (95 % intervals; * stands out of them)"]
-    for s in result.frame_result.square_up:
+    made = result.frame_result
+    lines = [
+        f"Square-up figures (95 % intervals; * stands out at 95 % of all {made.tests} deviations together, Holm 1979)"
+    ]
+    for s in made.square_up:
         spread = "unknown" if s.angle_uncertainty is None else f"{2 * math.degrees(s.angle_uncertainty):.4f}"
         text = f"  {s.feature:<14} {s.kind:<9} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
         text += f", {1e3 * s.over:.0f} um over {s.length:.0f} mm"

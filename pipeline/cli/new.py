@@ -26,6 +26,8 @@ units = {unit}                           # mm, cm, m, in; auto: what the file st
 debris_share = 0.005                    # shells under this share of the whole area are removed
 # What is not the part: facets in these zones are left out. Shapes: box (low, high), cylinder (start,
 # end, radius), sphere (centre, radius), half-space (point, direction), inside (feature, beyond).
+# Points in this file are in part coordinates, as the report of the last run shows them; before there is
+# one, or for the scan's own coordinates, write "scan: [x, y, z]".
 # [[clean.exclude]]
 # shape = "sphere"
 # centre = [0.0, 0.0, 0.0]
@@ -34,7 +36,8 @@ debris_share = 0.005                    # shells under this share of the whole a
 [recover]
 coating_thickness = 0.0                 # matting spray on every face: bores measure small, bosses big
 
-# A size measured on the real part: the run says whether scan and measurement agree.
+# A size measured on the real part: the run says whether scan and measurement agree, and refuses a size
+# that can't be that feature's.
 # [[caliper]]
 # near = [0.0, 0.0, 0.0]                # or feature = "its id in datums.json"
 # diameter = 50.0
@@ -54,7 +57,7 @@ close = "safe"                          # "none" leaves every gap open
 watertight = false                      # true caps even real openings, flat and marked
 
 # [frame]                               # default: proposed from the largest machined faces and bores
-# A = "primary: a feature's id from datums.json"
+# A = "bore nearest [0.0, 0.0, 0.0]"    # primary: so, or a feature's id from datums.json
 # B = "secondary"
 # C = "tertiary"
 
@@ -138,7 +141,8 @@ def gap_lines(surface: Surface) -> list[str]:
         return ["no gaps: the surface is closed"]
     found.sort(key=lambda gap: -gap[0])
     lines = ["1 gap or border:" if len(found) == 1 else f"{len(found)} gaps or borders:"]
-    lines += [f"  rim {length:.1f} mm round ({c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f})" for length, c in found[:SHOWN_GAPS]]
+    for length, c in found[:SHOWN_GAPS]:
+        lines.append(f"  rim {length:.1f} mm round scan: [{c[0]:.1f}, {c[1]:.1f}, {c[2]:.1f}]")
     if len(found) > SHOWN_GAPS:
         lines.append(f"  and {len(found) - SHOWN_GAPS} smaller ones")
     return lines

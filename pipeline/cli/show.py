@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+MOST_PLACES = 4
 
 
 def stage_progress(quiet: bool) -> StageProgress:
@@ -110,10 +111,9 @@ def summary_lines(result: Result) -> list[str]:
         lines.append(f"         by pymeshlab: rms {um(other.rms)}, p99 {um(other.p99)}, max {um(other.max)}")
     broken_first = sorted(audit.budget, key=lambda line: line.held)
     for line in broken_first[:4]:
-        value = "no figure" if line.value is None else f"{line.value:.4f}"
-        lines.append(
-            f"budget   {line.what}: {value} of {line.limit:.4f} {line.unit} {'held' if line.held else 'NOT HELD'}"
-        )
+        value = "no figure" if line.value is None else budgeted(line.value, line.unit)
+        limit = budgeted(line.limit, line.unit)
+        lines.append(f"budget   {line.what}: {value} of {limit} {'held' if line.held else 'NOT HELD'}")
     for datum in frame.datums[:4]:
         feature = features.get(datum.feature)
         lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
@@ -127,6 +127,7 @@ def summary_lines(result: Result) -> list[str]:
         f"invented {audit.area_filled:,.0f} mm2 filled of {whole:,.0f} mm2; gaps closed: {closed}, "
         f"left open: {len(gaps) - closed}"
     )
+    lines += _places(result)
     lines.append(f"by hand  {_to_measure(result)}")
     # The cautions take what room is left, one line kept for where the outputs are.
     room = MOST_LINES - len(lines) - 1
@@ -148,6 +149,14 @@ def _kinds(features: Iterable[Any]) -> str:
         name = kind_of(feature).called(feature.side)
         kinds[name] = kinds.get(name, 0) + 1
     return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
+
+
+def _places(result: Result) -> list[str]:
+    """What was taken for the points of the job, a line each."""
+    taken = [*result._shelf.get("recover", "taken"), *result._shelf.get("frame", "taken")]
+    lines = [f"place    {t.setting}: {t.feature}, {t.distance:.2f} mm from the point" for t in taken]
+    more = len(lines) - MOST_PLACES
+    return lines if more <= 0 else [*lines[:MOST_PLACES], f"place    {more} more, see summary.md"]
 
 
 def _to_measure(result: Result) -> str:
@@ -192,3 +201,8 @@ def described(feature: Any) -> str:
 
 def um(value: float) -> str:
     return f"{1000 * value:.1f} um"
+
+
+def budgeted(value: float, unit: str) -> str:
+    """A limit of the budget, or what was held against it: lengths in mm, angles in degrees."""
+    return f"{math.degrees(value):.4f} deg" if unit == "rad" else f"{value:.4f} {unit}"

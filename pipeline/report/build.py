@@ -95,7 +95,7 @@ def write_report(
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
-        for name, picture in draw_all(part, marks_of(data), unit).items():
+        for name, picture in draw_all(part, marks_of(data), unit, numbers=_numbers(data)).items():
             views[name] = _kept(_flat(picture), beside / f"{_view_file(name)}.png")
         for number, close in enumerate(draw_closeups(part, shown.suspects, unit), 1):
             path = beside / f"not-the-part-{number}.png"
@@ -129,13 +129,22 @@ def marks_of(data: DatumFile) -> list[Mark]:
     for datum in data.frame.datums:
         if datum.feature not in places:
             continue
-        index = places[datum.feature]
-        feature = data.features[index]
-        at, along = feature.in_part_frame, feature.extent.along
-        direction = None if at.direction is None else np.array(at.direction)
-        stretch = None if along is None else (float(along[0]), float(along[1]))
-        marks.append(Mark(datum.letter, index, np.array(at.point), direction, feature.radius, stretch))
+        marks.append(_mark(datum.letter, places[datum.feature], data))
     return marks
+
+
+def _numbers(data: DatumFile) -> list[Mark]:
+    """The number of each feature, those of which the least was seen last."""
+    order = sorted(range(len(data.features)), key=lambda i: -data.features[i].extent.area)
+    return [_mark(data.features[i].id, i, data) for i in order]
+
+
+def _mark(text: str, index: int, data: DatumFile) -> Mark:
+    feature = data.features[index]
+    at, along = feature.in_part_frame, feature.extent.along
+    direction = None if at.direction is None else np.array(at.direction)
+    stretch = None if along is None else (float(along[0]), float(along[1]))
+    return Mark(text, index, np.array(at.point), direction, feature.radius, stretch)
 
 
 def _text(name: str) -> str:

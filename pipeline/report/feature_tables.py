@@ -134,6 +134,21 @@ def _patterns(show: Figures) -> str:
     return table("Patterns", head, rows)
 
 
+def place_table(show: Figures) -> str:
+    """Points of the job, and what was taken for each."""
+    rows = [
+        cell(p.setting, "id")
+        + "".join(figure(show.length(f"places.{i}.in_part_frame.point.{axis}")) for axis in range(3))
+        + cell(named(show.data, p.feature) if p.feature else "the point itself")
+        + figure(show.length(f"places.{i}.distance"))
+        for i, p in enumerate(show.data.places or ())
+    ]
+    unit = show.words.unit
+    head = ["in the job", f"#x {unit}", f"#y {unit}", f"#z {unit}", "taken", f"#off {unit}"]
+    note = "Part coordinates of this run. Off: of the point from what was taken, its surface or axis."
+    return table("Points of the job, and what was taken for them", head, rows, note)
+
+
 def _square_up(show: Figures) -> str:
     rows = []
     for i, s in enumerate(show.data.square_up):
@@ -148,15 +163,26 @@ def _square_up(show: Figures) -> str:
             + figure(show.length(f"{at}.length", 0.5))
             + figure(show.small(f"{at}.offset"))
             + figure(show.small(f"{at}.offset_uncertainty"))
-            + (cell("yes", "out") if s.significant else cell("no"))
+            + (cell("yes", "out") if s.significant else cell(NONE if s.angle_uncertainty is None else "no"))
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [
         "feature", "should be", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
         f"#axes apart {small}", f"#± {small}", "stands out",
     ]  # fmt: skip
-    note = "Stands out: more than the scan's own doubt explains (95 %)."
-    return table("How far from square, parallel and coaxial", head, rows, note)
+    return table("How far from square, parallel and coaxial", head, rows, _judged(show))
+
+
+def _judged(show: Figures) -> str:
+    note = "Stands out: more than the scan's own doubt explains"
+    tests = show.data.tests
+    if tests is None:
+        return f"{note}."
+    level = f"{100 * (1 - tests.level):.0f} %"
+    return (
+        f"{note}, at {level} for all {tests.count} deviations that are looked at here and among the relations together "
+        f"({tests.correction})."
+    )
 
 
 def _relations(show: Figures) -> str:
@@ -169,8 +195,17 @@ def _relations(show: Figures) -> str:
             value, doubt = show.length(f"{at}.value", spread), show.length(f"{at}.uncertainty", spread)
             unit = show.words.unit
         between = " and ".join(named(show.data, ident) for ident in r.between)
-        rows.append(cell(r.kind) + cell(between) + figure(value) + figure(doubt) + cell(unit))
-    return table("Relations that the uncertainty supports", ["relation", "between", "#value", "#±", "unit"], rows)
+        over = NONE
+        if r.over is not None:
+            over = f"{show.length(f'{at}.over.0', spread)} to {show.length(f'{at}.over.1', spread)}"
+        rows.append(cell(r.kind) + cell(between) + figure(value) + figure(doubt) + cell(unit) + figure(over))
+    note = (
+        "Parallel, perpendicular: how far from it; coaxial, distance: at the middle of the second feature; "
+        "intersecting: how far the axes pass each other. Where the two are not parallel, a distance is another one "
+        "elsewhere: the last column has the least and the largest over what was seen of the second."
+    )
+    head = ["relation", "between", "#value", "#±", "unit", "#from, to"]
+    return table("Relations that the uncertainty supports", head, rows, note)
 
 
 def _suggestions(show: Figures) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import zone_text
-from pipeline.report.feature_tables import feature_tables, relation_tables, solid_section
+from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import Words, prose, safe
@@ -114,9 +114,9 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
         "Features found": f"{len(data.features)}",
         "Datums": ", ".join(safe(f"{d.letter} {named(data, d.feature)}") for d in data.frame.datums) or "none",
-        "Cautions of this run": f'<a href="#cautions">{len(data.cautions)}</a>' if data.cautions else "none",
+        "Cautions of this run": _to_cautions(len(data.cautions)),
     }
-    kind, strong, rest = _verdict(data)
+    kind, strong, rest = _verdict(data, unit)
     made = f"{data.made_by.program} {data.made_by.version}"
     lead = (
         f"Datums, light mesh and audit of {data.source.file}, made by {made}. Coordinates are those of the part "
@@ -147,7 +147,7 @@ def _corner_in_words(data: DatumFile) -> str:
     return f"The part seen from a corner; datums: {datums or 'none'}"
 
 
-def _verdict(data: DatumFile) -> tuple[str, str, str]:
+def _verdict(data: DatumFile, unit: str) -> tuple[str, str, str]:
     """Its look, the verdict, and what to make of it."""
     audit = data.audit
     failed = [named(data, check.feature) for check in data.calipers if check.agrees is False]
@@ -156,7 +156,7 @@ def _verdict(data: DatumFile) -> tuple[str, str, str]:
         rest = f"Sizes measured on the part don't fit the scan at {', '.join(failed)}: find out why before you build."
         return "broken", "The scan and the part disagree.", rest
     if broken:
-        names = "; ".join(f"{line.what} {line.where}".strip() for line in broken)
+        names = "; ".join(f"{line.what} {line.where_in(unit)}".strip() for line in broken)
         return "broken", "Not within budget.", f"Don't build on the light mesh before you have looked at: {names}."
     if audit.budget:
         rest = (
@@ -211,7 +211,9 @@ def _budget(show: Figures) -> str:
         )
         held = '<td class="yes">held</td>' if line.held else '<td class="no">NOT HELD</td>'
         unit = show.words.small_unit if small else line.unit
-        rows.append(cell(line.what) + figure(limit) + figure(value) + cell(unit) + held + cell(line.where))
+        rows.append(
+            cell(line.what) + figure(limit) + figure(value) + cell(unit) + held + cell(line.where_in(show.words.unit))
+        )
     return table("The promises of the job", ["promise", "#limit", "#measured", "unit", "held?", "where"], rows)
 
 
@@ -255,10 +257,12 @@ def _datums(show: Figures, pictures: Pictures) -> str:
         parts.append(f'<h3>Six views</h3>{_keys(pictures)}<div class="views">{views}</div>')
     parts.append(feature_tables(show))
     parts.append(relation_tables(show))
+    parts.append(place_table(show))
     return _section("datums-title", "Where are my datums?", parts)
 
 
-def _proposed(data: DatumFile, closeups: Sequence[str]) -> str:
+def _proposed(show: Figures, closeups: Sequence[str]) -> str:
+    data = show.data
     if not data.proposals:
         return ""
     parts = [
@@ -266,7 +270,7 @@ def _proposed(data: DatumFile, closeups: Sequence[str]) -> str:
         "job file and run again.</p>"
     ]
     for number, p in enumerate(data.proposals):
-        parts.append(f"<p>{safe(p.what)}: {safe(p.reason)}</p>")
+        parts.append(f"<p>{safe(p.what)}{_at(show, number)}: {safe(p.reason)}</p>")
         if number < len(closeups) and closeups[number]:
             parts.append(
                 f'<figure><img src="{closeups[number]}" alt="Close-up: {safe(p.what)}, marked by colour and lines">'
@@ -274,6 +278,13 @@ def _proposed(data: DatumFile, closeups: Sequence[str]) -> str:
             )
         parts.append(f"<pre>{safe(zone_text(p.zone).strip())}</pre>")
     return "".join(parts)
+
+
+def _at(show: Figures, number: int) -> str:
+    if show.data.proposals[number].in_part_frame is None:
+        return ""
+    place = ", ".join(show.length(f"proposals.{number}.in_part_frame.point.{axis}") for axis in range(3))
+    return f" at [{place}] {show.words.unit}"
 
 
 def _invented(show: Figures, pictures: Pictures) -> str:
@@ -301,7 +312,7 @@ def _invented(show: Figures, pictures: Pictures) -> str:
         "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
-    return _section("invented", "What was invented?", [said, gaps, _proposed(data, pictures.proposals)])
+    return _section("invented", "What was invented?", [said, gaps, _proposed(show, pictures.proposals)])
 
 
 def _by_hand(show: Figures) -> str:
@@ -362,6 +373,12 @@ def _calipers(show: Figures) -> str:
     unit, small = show.words.unit, show.words.small_unit
     head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
     return table("Sizes measured on the part against the scan", head, rows)
+
+
+def _to_cautions(count: int) -> str:
+    """A link says where it leads by its own words: a reader may hear nothing else of it."""
+    words = "read the one caution" if count == 1 else f"read all {count} cautions"
+    return f'<a href="#cautions">{words}</a>' if count else "none"
 
 
 def _cautions(data: DatumFile) -> str:

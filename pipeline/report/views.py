@@ -1,7 +1,8 @@
 """Six views of the part in its frame, and one from a corner, drawn without a screen.
 
 Datum letters stand as ISO 5459 has them: a filled triangle on the surface, or on the rim of a round one, a leader,
-and the letter in a square. A datum that is turned away or hidden in a view is not drawn there.
+and the letter in a square. A datum that is turned away or hidden in a view is not drawn there. Features' numbers stand
+on what is seen of them, or beside it with a leader.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ _SLANTED = [
 ]
 SUPERSAMPLE = 2
 INK = (38, 38, 38)
+_NUMBER_SIZE = 13  # px of a picture
+_LEAST_SEEN = 12  # of every fourth pixel, for a number to stand there
+_INTO = 0.9  # cosine of an axis to the line of sight, from which on one looks into a bore
 WHITE = (255, 255, 255)
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
@@ -54,8 +58,9 @@ class Part:
 
 @dataclass(frozen=True)
 class Mark:
-    """A datum letter and its feature: index among the labels, point (3,) and direction (3,) or None in part
-    coordinates, radius mm or None, and the stretch (low, high) mm along the axis, None of what has none."""
+    """A datum letter, or a feature's number, and the feature: index among the labels, point (3,) and direction (3,) or
+    None in part coordinates, radius mm or None, and the stretch (low, high) mm along the axis, None of what has none.
+    """
 
     letter: str
     index: int
@@ -66,9 +71,17 @@ class Mark:
 
 
 def draw_all(
-    part: Part, marks: Sequence[Mark], unit: str = "mm", width: int = 900, height: int = 700
+    part: Part,
+    marks: Sequence[Mark],
+    unit: str = "mm",
+    width: int = 900,
+    height: int = 700,
+    numbers: Sequence[Mark] = (),
 ) -> dict[str, Picture.Image]:
-    """The six views by name, all at one scale, and the one from a corner; unit "mm" | "in": of the scale bar."""
+    """The six views by name, all at one scale, and the one from a corner; unit "mm" | "in": of the scale bar.
+
+    marks are datum letters, numbers those of features, the ones that matter most first.
+    """
     low, high = box_of(part.vertices)
     views = {name: _fitted(right, up, low, high, width, height) for name, (right, up) in DIRECTIONS.items()}
     scale = min(view.scale for view in views.values())
@@ -78,7 +91,9 @@ def draw_all(
     }
     same[CORNER_NAME] = _fitted(*CORNER, low, high, width, height, margin=60)
     pen = _Painter.of(part)
-    return {name: pen.draw(marks, view, unit, "" if name == CORNER_NAME else name) for name, view in same.items()}
+    return {
+        name: pen.draw(marks, view, unit, "" if name == CORNER_NAME else name, numbers) for name, view in same.items()
+    }
 
 
 def draw_closeups(
@@ -133,8 +148,10 @@ class _Painter:
         normals = raster.corner_normals(part.vertices, part.faces)
         return _Painter(part, normals, look.astype(np.int32).reshape(-1), colours, patterns)
 
-    def draw(self, marks: Sequence[Mark], view: raster.View, unit: str, title: str) -> Picture.Image:
-        """One view with its title, datum letters, the axes of the frame and a scale bar."""
+    def draw(
+        self, marks: Sequence[Mark], view: raster.View, unit: str, title: str, numbers: Sequence[Mark] = ()
+    ) -> Picture.Image:
+        """One view with its title, datum letters, features' numbers, the axes of the frame and a scale bar."""
         image = raster.render(self.part.vertices, self.part.faces, view)
         raw = raster.paint(image, view, self.normals, self.look, self.colours, self.patterns, SUPERSAMPLE)
         sheet = _Sheet(Picture.fromarray(raw), view, image, self.part.labels)
@@ -143,6 +160,8 @@ class _Painter:
         sheet.axes()
         for mark in marks:
             sheet.mark(mark)
+        for number in numbers:
+            sheet.number(number)
         return sheet.picture.reduce(SUPERSAMPLE)
 
 
@@ -209,6 +228,68 @@ class _Sheet:
         self._pen.rectangle([*(box - half), *(box + half)], fill=WHITE, outline=INK, width=SUPERSAMPLE + 1)
         self._pen.text(tuple(box), mark.letter, fill=INK, font=self._font, anchor="mm")
         self._taken.append((*(box - half), *(box + half)))
+
+    def number(self, mark: Mark) -> None:
+        """A feature's number, where it can be seen and there is room for it."""
+        foot = self._to_point_at(mark)
+        if foot is None:
+            return
+        font: Font = ImageFont.load_default(_NUMBER_SIZE * SUPERSAMPLE)
+        left, top, right, bottom = self._pen.textbbox((0, 0), mark.letter, font=font, anchor="mm")
+        half = np.array([right - left, bottom - top]) / 2 + 2 * SUPERSAMPLE
+        for place in self._places_round(foot, float(half[1])):
+            if self._free_of_others(place, half):
+                break
+        else:
+            return
+        if (abs(place - foot) > half).any():
+            self._line(tuple(foot), tuple(place), WHITE, 3 * SUPERSAMPLE)
+            self._line(tuple(foot), tuple(place))
+            dot = 1.5 * SUPERSAMPLE
+            self._pen.ellipse([*(foot - dot), *(foot + dot)], fill=INK)
+        self._pen.text(
+            (place[0], place[1]), mark.letter, fill=INK, font=font, anchor="mm", stroke_width=2 * SUPERSAMPLE,
+            stroke_fill=WHITE,
+        )  # fmt: skip
+        self._taken.append((*(place - half), *(place + half)))
+
+    def _to_point_at(self, mark: Mark) -> NDArray | None:
+        """A pixel that shows the feature, well inside what is seen of it; the middle of a mouth that is looked into."""
+        if mark.direction is not None and mark.along is not None and mark.radius is not None:
+            axis = mark.direction
+            if abs(axis @ self._view.towards) > _INTO:
+                mouths = mark.point + np.outer(sorted(mark.along), axis)
+                mouth = mouths[int(np.argmax(self._view.project(mouths)[:, 2]))]
+                rim = mouth + 0.97 * mark.radius * np.array([*basis_of(axis), *-basis_of(axis)])
+                seen = self._in_sight(rim)
+                if seen.sum() < 3:
+                    return None
+                turn = np.radians(-40.0)
+                across = np.array([np.cos(turn), np.sin(turn)])
+                middle = self._view.project(mouth[None])[0, :2]
+                return middle + mark.radius * self._view.scale * across
+        seen = np.pad(self._seen(mark), 1)
+        if seen.sum() < _LEAST_SEEN:
+            return None
+        room = distance_transform_edt(seen)
+        row, column = np.unravel_index(int(np.argmax(room)), room.shape)
+        return 4.0 * np.array([column - 1.0, row - 1.0])
+
+    @staticmethod
+    def _places_round(foot: NDArray, high: float) -> Iterator[NDArray]:
+        yield foot
+        for far in (2.2, 3.2, 4.5, 6.0, 8.0):
+            for turn in np.radians([-40, -140, 40, 140, -75, -105, 0, 180, 75, 105]):
+                yield foot + far * high * np.array([1.3 * np.cos(turn), np.sin(turn)])
+
+    def _free_of_others(self, place: NDArray, half: NDArray) -> bool:
+        low, high = place - half, place + half
+        if (low < 0).any() or high[0] > self._view.width or high[1] > self._view.height:
+            return False
+        return not any(
+            high[0] > left and low[0] < right and high[1] > top and low[1] < bottom
+            for left, top, right, bottom in self._taken
+        )
 
     def _on_face(self, mark: Mark) -> tuple[NDArray, NDArray] | None:
         view = self._view

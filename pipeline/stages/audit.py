@@ -30,7 +30,6 @@ from pipeline.values import (
     AuditResult,
     BudgetLine,
     CleanResult,
-    Deviation,
     Feature,
     FeatureAudit,
     FillResult,
@@ -162,7 +161,7 @@ def _deviation_lines(changes: list[FeatureAudit], apart: Distances, limit: float
         return []
     forth, back = apart.noise_aside
     worst = forth if forth.max >= back.max else back
-    lines = [BudgetLine("deviation", limit, worst.max, "mm", worst.max <= limit, _place(worst))]
+    lines = [BudgetLine("deviation", limit, worst.max, "mm", worst.max <= limit, place=worst.where)]
     for change in changes:
         if change.worst is not None and change.worst > limit:
             lines.append(BudgetLine("deviation of a feature", limit, change.worst, "mm", False, change.feature))
@@ -213,8 +212,3 @@ def _words(feature: Feature, change: FeatureAudit) -> str:
     if change.worst is not None:
         parts.append(f"scan up to {change.worst * 1e3:.3g} um from the light mesh")
     return "; ".join(parts)
-
-
-def _place(worst: Deviation) -> str:
-    x, y, z = np.round(worst.where, 2)
-    return f"at ({x:g}, {y:g}, {z:g}) mm in the scan"

@@ -115,10 +115,9 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
 
 def _exclude(bench: _Bench, settings: CleanSettings) -> None:
     zones = [(i, zone) for i, zone in enumerate(settings.exclude, 1) if zone.shape != "inside"]
-    matrix = None if settings.part_frame is None else np.array(settings.part_frame)
     for number, zone in zones:
         centroids = bench.v[bench.f].mean(axis=1)
-        if not bench.remove(inside(zone, centroids, matrix), f"excluded by zone {number}", zone.shape):
+        if not bench.remove(inside(zone, centroids), f"excluded by zone {number}", zone.shape):
             bench.cautions.append(
                 f"Exclusion zone {number} ({zone.shape}) holds nothing of the scan; check its place and coordinates."
             )

@@ -16,9 +16,11 @@ from pipeline.errors import GeometryError, OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, transformed
 from pipeline.job import Job, dump_job
+from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
@@ -54,6 +56,7 @@ def export(
     lighten: LightenResult,
     audit: AuditResult,
     ladder: str | None,
+    placed: Placed,
     out: Path,
     keep: tuple[str, ...],
     progress: Progress,
@@ -85,6 +88,8 @@ def export(
         tuple(dict.fromkeys(cautions)),
         clean_surface,
         ladder,
+        placed.places,
+        placed.others,
     )
     return write_outputs(outcome, out, keep, progress)
 
@@ -97,7 +102,8 @@ def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: 
         try:
             cautions = _write_all(outcome, partial, out, keep, progress)
             names = _files_in(partial)
-            _move(partial, out, names, keep)
+            # The file of names was written when features were found, and outlives every run.
+            _move(partial, out, names, (*keep, NAMES_FILE))
         finally:
             shutil.rmtree(partial, ignore_errors=True)
     except OSError as error:
@@ -132,7 +138,8 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     if settings.report:
         progress(0.92, "report")
         _write_report(outcome, data, job, folder)
-    files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md"]))
+    names = [NAMES_FILE] if (out / NAMES_FILE).is_file() else []
+    files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md", *names]))
     _write(folder / "summary.md", summary_md(data, files, settings.units))
     _write(folder / "datums.json", text_of(data.model_copy(update={"files": files})))
     return tuple(text for text in data.cautions if text not in outcome.cautions)

@@ -24,6 +24,7 @@ from pipeline.features.gaps import (
     ways_to_cap,
     ways_to_close,
 )
+from pipeline.features.naming import number_gaps
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
@@ -32,8 +33,10 @@ from pipeline.mesh.repair import split_singular_vertices
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import shape_of
-from pipeline.values import FILLED, CleanResult, FillResult, Gap, RecoverResult, Source, Surface
+from pipeline.values import FILLED, CleanResult, FillResult, Gap, NameBook, NumberedGap, RecoverResult, Source, Surface
 
+NO_NAMES = NameBook()
+_TINY = 16  # edges of a rim
 _DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
 
 
@@ -55,6 +58,7 @@ def fill(
     settings: FillSettings,
     progress: Progress = silent,
     exclude: tuple[Zone, ...] = (),
+    filed: NameBook = NO_NAMES,
 ) -> FillResult:
     """Close the gaps of the cleaned surface.
 
@@ -63,7 +67,7 @@ def fill(
     holes, real openings, the scan's border. A patch that would cross the surface or join it in a
     non-manifold way is not used; its gap is left open and says so. Proposals of what is probably not the
     part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first,
-    now that the bores are known.
+    now that the bores are known. filed: the file of names as the recover stage left it, for the numbers of gaps.
 
     Raises SettingsError where the job names a gap, or a zone a feature, that there is not.
     """
@@ -78,11 +82,12 @@ def fill(
     del neighbours
     if not rims:
         _refuse_unknown(settings, ())
-        return FillResult(surface, recover.labels, (), proposals, told, carved)
+        return FillResult(surface, recover.labels, (), proposals, told, carved, filed)
     progress(0.2, "telling gaps apart")
     shapes = tuple(shape_of(feature) for feature in recover.features)
     band = band_of(surface, rims, recover.labels)
     openings = name_gaps(surface, rims, band, shapes, source.noise_sigma)
+    openings, settings, book, missed = _numbered(openings, settings, filed, source.sha256)
     _refuse_unknown(settings, openings)
     ground = Surroundings(
         surface.vertices, surface.faces, band, shapes, outward_signs(shapes, band), source.noise_sigma
@@ -96,7 +101,39 @@ def fill(
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
     result = _put_together(surface, recover.labels, made, stands_for, names)
-    return replace(result, proposals=proposals, cautions=(*told, *result.cautions), carved=carved)
+    cautions = (*told, *missed, *result.cautions)
+    return replace(result, proposals=proposals, cautions=cautions, carved=carved, book=book)
+
+
+def _numbered(
+    openings: tuple[Opening, ...], settings: FillSettings, filed: NameBook, scan: str
+) -> tuple[tuple[Opening, ...], FillSettings, NameBook, list[str]]:
+    """The gaps by their numbers, and the job's choices likewise; cautions on choices whose gap this scan doesn't have.
+
+    A gap of a few edges in a face is no more than a hole in the noise, and not to be found in another scan: its number
+    goes no further than this one.
+    """
+    places = [NumberedGap("", opening.outer.centre, opening.outer.length) for opening in openings]
+    ids, book = number_gaps(filed, places, scan)
+    known = {gap.id for gap in filed.gaps}
+    passing = {
+        ident
+        for ident, opening in zip(ids, openings, strict=True)
+        if opening.safe and len(opening.outer.corners) <= _TINY and ident not in known
+    }
+    book = replace(book, gaps=tuple(gap for gap in book.gaps if gap.id not in passing))
+    now = {opening.id: ident for opening, ident in zip(openings, ids, strict=True)}
+    given = known - set(ids)
+    gone = [choice.id for choice in settings.gaps if choice.id in given]
+    # The ids of version 0.1.0 are read as well.
+    choices = tuple(
+        choice.model_copy(update={"id": now.get(choice.id, choice.id)})
+        for choice in settings.gaps
+        if choice.id not in given
+    )
+    told = [f"The job says what to do with {ident}, which this scan doesn't have." for ident in gone]
+    renumbered = tuple(replace(opening, id=now[opening.id]) for opening in openings)
+    return renumbered, settings.model_copy(update={"gaps": choices}), book, told
 
 
 def _refuse_unknown(settings: FillSettings, openings: tuple[Opening, ...]) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums import Choice, DatumProposal, choose, complete, in_part, proposals, reason, square_up
+from pipeline.features.datums import Choice, DatumProposal, choose, complete, exactness, in_part, proposals, reason
 from pipeline.features.sketches import flanges_of, prepare
 from pipeline.job import FrameSettings
 from pipeline.progress import Progress, silent
@@ -45,14 +45,18 @@ def frame(
     ground = prepare(fill.surface, fill.labels, features, recover.noise.sigma_form)
     flanges = flanges_of(ground, chosen.frame.matrix)
     progress(0.9, "square-up figures and standard sizes")
+    found = exactness(chosen.datums)
     return FrameResult(
         _reasoned(chosen),
         tuple(_reasoned(p) for p in offered),
         cautions=tuple(_cautions(chosen, offered, len(given), by_id)),
         flanges=flanges,
         suggestions=suggest(features),
-        square_up=square_up(chosen.datums),
+        square_up=found.square_up,
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
+        relations=found.relations,
+        tests=found.tests,
+        taken=tuple(taken for choice in given for taken in choice.taken),
     )
 
 
@@ -63,7 +67,11 @@ def _given(settings: FrameSettings, features: tuple[Feature, ...], names: Mappin
             raise SettingsError(
                 f"Datum {letter} is chosen but {before} is not; choose {before} too, or leave out both."
             )
-    return [choose(text, features, names) for text in texts if text is not None]
+    return [
+        choose(text, features, names, f"frame.{letter}")
+        for letter, text in zip("ABC", texts, strict=True)
+        if text is not None
+    ]
 
 
 def _reasoned(proposal: DatumProposal) -> Frame:

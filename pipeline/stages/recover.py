@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
 from pipeline.features.naming import carried_over, named, old_ids
-from pipeline.features.relations import find_patterns, relations
+from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
 from pipeline.job import Caliper, RecoverSettings, Refit
@@ -66,18 +66,18 @@ def recover(
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
-    checks, proposal = check_calipers(calipers, features)
+    checks, proposal, taken = check_calipers(calipers, features)
     progress(1.0)
     return RecoverResult(
         tuple(features),
         labels,
         model or _unlearnt(source.noise_sigma),
         tuple(rejected),
-        relations(features),
         find_patterns(features),
         checks,
         (*_cautions(features, model), *numbering.cautions, *([] if proposal is None else [proposal])),
         numbering.book,
+        taken,
     )
 
 

@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from pipeline.standards.suggest import suggest
+from pipeline.standards.tables import angle_of
 
-__all__ = ["suggest"]
+__all__ = ["angle_of", "suggest"]

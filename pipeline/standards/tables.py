@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-MM = {"mm": 1.0, "in": 25.4, "um": 0.001}
+MM = {"mm": 1.0, "in": 25.4, "um": 0.001, "deg": 1.0}
 TABLES = (
+    "angular_tolerances",
     "bearings",
     "clearance_inch",
     "clearance_metric",
@@ -25,7 +26,7 @@ TABLES = (
 
 @dataclass(frozen=True)
 class Table:
-    """rows as dictionaries by column; `to_mm` turns the table's unit into mm."""
+    """rows as dictionaries by column; `to_mm` turns the table's unit into mm; 1 where that is degrees."""
 
     title: str
     source: tuple[str, ...]
@@ -56,6 +57,18 @@ def zone(name: str, size: float) -> tuple[float, float] | None:
     row = next(r for r in table("tolerance_zones").rows if r["zone"] == name)
     low, width = _banded("tolerance_zones", "zone", name, size), grade(row["grade"], size)
     return None if low is None or width is None else (low, low + width)
+
+
+def angle_of(name: str, length: float) -> float:
+    """General tolerance, degrees either way, of an angle whose shorter side is `length` mm; class "v" of ISO 2768-1.
+
+    >>> angle_of("v", 80.0)
+    1.0
+    """
+    within = _banded("angular_tolerances", "class", name, length)
+    if within is not None:
+        return within
+    return float(next(r for r in table("angular_tolerances").rows if r["class"] == name)["beyond"])
 
 
 def _banded(name: str, key: str, wanted: str, size: float) -> float | None:

@@ -8,7 +8,18 @@ from __future__ import annotations
 
 from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit, SecondOpinion
 from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
-from pipeline.values.features import Extent, Feature, Form, NoiseModel, Pattern, Rejected, Relation, Source, Uncertainty
+from pipeline.values.features import (
+    Carried,
+    Extent,
+    Feature,
+    Form,
+    NoiseModel,
+    Pattern,
+    Rejected,
+    Relation,
+    Source,
+    Uncertainty,
+)
 from pipeline.values.gaps import Gap, Proposal, Removal
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
@@ -22,6 +33,7 @@ from pipeline.values.results import (
     Outcome,
     ReadResult,
     RecoverResult,
+    Taken,
 )
 from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
@@ -35,6 +47,7 @@ __all__ = [
     "AuditResult",
     "BudgetLine",
     "CaliperCheck",
+    "Carried",
     "CleanResult",
     "Datum",
     "Deviation",
@@ -71,5 +84,6 @@ __all__ = [
     "Source",
     "SquareUp",
     "Surface",
+    "Taken",
     "Uncertainty",
 ]

@@ -69,7 +69,8 @@ class BudgetLine:
     limit, value  in `unit`: the most that was allowed, and what it came to; value None where there is no such figure
     unit          "mm" | "rad"
     held          whether the value is within the limit
-    where         the feature or place of the value, in words
+    where         the feature of the value, in words
+    place         (3,) mm, where the value is; None where it is that of a feature
     """
 
     what: str
@@ -78,6 +79,7 @@ class BudgetLine:
     unit: str
     held: bool
     where: str = ""
+    place: Floats | None = None
 
 
 @dataclass(frozen=True)

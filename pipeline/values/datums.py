@@ -107,7 +107,9 @@ class SquareUp:
     angle        rad from the ideal direction; `angle_uncertainty` k = 1
     over         mm that the angle comes to across `length` mm of the feature itself
     offset       mm, coaxial only: distance of the axes at the feature's middle; `offset_uncertainty` k = 1
-    significant  the deviation stands out of its uncertainty (95 %)
+    significant  the deviation stands out of its uncertainty, among all that are looked at (95 %)
+    p            how often noise alone makes it this large or larger; `p_adjusted` the same among all that are looked
+                 at; None where the uncertainty isn't known
     """
 
     feature: str
@@ -120,3 +122,5 @@ class SquareUp:
     offset: float | None = None
     offset_uncertainty: float | None = None
     significant: bool = False
+    p: float | None = None
+    p_adjusted: float | None = None

@@ -39,6 +39,20 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Carried:
+    """What a fit takes its parameters from, in cells of some width, mm: that neighbours share the scan's long waves.
+
+    places  (c, 3) mm, of the cells; gains (c, k) sums of how the local parameters change with the noise there
+    waves   (m, 2) standard deviation and correlation length, mm, of the scan's waves
+    """
+
+    width: float
+    places: Floats
+    gains: Floats
+    waves: Floats
+
+
+@dataclass(frozen=True)
 class Uncertainty:
     """Standard uncertainty (k = 1).
 
@@ -52,6 +66,10 @@ class Uncertainty:
                 "w" shift along `direction`, "r" radius, "h" half angle, "R" major radius, "t" turn of
                 `orientation` about `direction`
     method      one sentence: how it was computed
+    parts       (c, k, k) what the covariance is the sum of before it was widened by Student's t, and
+    freedom     (c,) the degrees of freedom that each part's size was seen with, infinite where it is known; None: all
+                of the covariance is taken as known
+    carried     by what of the scan; None where nothing is said of how errors of neighbours go together
     """
 
     position: float | None
@@ -61,6 +79,9 @@ class Uncertainty:
     names: tuple[str, ...] = ()
     covariance: Floats | None = None
     basis: Floats | None = None
+    parts: Floats | None = None
+    freedom: Floats | None = None
+    carried: Carried | None = None
 
 
 @dataclass(frozen=True)
@@ -95,6 +116,7 @@ class Extent:
     arc     rad of the circle covered; None for a plane
     facets  how many measured facets carry it
     along   (low, high) mm from `point` along `direction` that the support covers; None for plane, sphere
+    corners (4, 3) mm from `point`, of a rectangle in a plane that holds its support; None for other kinds
     """
 
     area: float
@@ -102,6 +124,7 @@ class Extent:
     length: float | None = None
     arc: float | None = None
     along: tuple[float, float] | None = None
+    corners: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -210,12 +233,18 @@ class Relation:
     between      ids of the two
     value, uncertainty  rad for angles (parallel, perpendicular: the deviation), mm for coaxial (offset), intersecting
                  (gap of the axes) and distance; uncertainty k = 1, None where it can't be vouched for
+    p_adjusted   of what could have been meant to be exact: how often noise alone makes a deviation of this size or more
+                 stand out among all that are looked at; None where there is no such idea
+    over         mm, of a distance between what isn't parallel: the least and the largest over what was seen of the
+                 second; `value` is that at its middle
     """
 
     kind: str
     between: tuple[str, str]
     value: float
     uncertainty: float | None
+    p_adjusted: float | None = None
+    over: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,11 @@ from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Ints, Singles
+    from pipeline.geometry import Floats, Ints, Singles
 
 if TYPE_CHECKING:
     from pipeline.job import Job
+    from pipeline.part_frame import ReadPlace
 
 
 @dataclass(frozen=True)
@@ -55,29 +56,45 @@ class CleanResult:
 
 
 @dataclass(frozen=True)
+class Taken:
+    """What was taken for a place that the job names.
+
+    setting   where the place stands in the job: "caliper 1", "frame.A"
+    place     (3,) mm
+    feature   id of the feature, or of the gap, that was taken
+    distance  mm of the place from its surface or axis
+    """
+
+    setting: str
+    place: Floats
+    feature: str
+    distance: float
+
+
+@dataclass(frozen=True)
 class RecoverResult:
-    """The features of the cleaned surface, and what holds between them.
+    """The features of the cleaned surface, and their patterns.
 
     features   in the order that labels refer to
     labels     (m,) int32: index into `features` of the facet, -1 none; facets of the cleaned surface
     noise      what the scan's large faces say about its noise
     rejected   patches that were looked at and not made features
-    relations  of two features each
     patterns   of several
     calipers   sizes measured on the real part against the scan's
     cautions   in sentences
     book       the numbers that were given, as the next run needs them
+    taken      for places in the job's calipers
     """
 
     features: tuple[Feature, ...]
     labels: Ints
     noise: NoiseModel
     rejected: tuple[Rejected, ...] = ()
-    relations: tuple[Relation, ...] = ()
     patterns: tuple[Pattern, ...] = ()
     calipers: tuple[CaliperCheck, ...] = ()
     cautions: tuple[str, ...] = ()
     book: NameBook = field(default_factory=NameBook)
+    taken: tuple[Taken, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -133,6 +150,9 @@ class FrameResult:
     suggestions  standard sizes near measured ones
     square_up    how far features are from parallel, square or coaxial to the datums
     in_part      each feature in part coordinates
+    taken        for places in the job's datums
+    relations    of two features each
+    tests        how many deviations were held against nothing, in square_up and relations together
     """
 
     frame: Frame
@@ -142,6 +162,9 @@ class FrameResult:
     suggestions: tuple[SizeSuggestion, ...] = ()
     square_up: tuple[SquareUp, ...] = ()
     in_part: tuple[InPart, ...] = ()
+    taken: tuple[Taken, ...] = ()
+    relations: tuple[Relation, ...] = ()
+    tests: int = 0
 
 
 @dataclass(frozen=True)
@@ -192,6 +215,7 @@ class Outcome:
     source, removals, area_in, recover, gaps, proposals, frame, lighten, audit  of the stages' results
     cautions   of all stages in their order, each once
     measured   the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
+    places     points of the job as they were read; kept_places: those of other jobs, for later runs
     ladder     the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     """
 
@@ -208,3 +232,5 @@ class Outcome:
     cautions: tuple[str, ...] = ()
     measured: Surface | None = None
     ladder: str | None = None
+    places: tuple[ReadPlace, ...] = ()
+    kept_places: tuple[ReadPlace, ...] = ()

@@ -62,7 +62,7 @@ def test_ids_words_and_looks_are_its_own() -> None:
     assert old_ids([shape], ["bore"], np.zeros(3), np.full(3, 100.0))[0].startswith("oval-")
     assert feature_looks()[-1] == "oval" == look_of(made())
     assert look_colour("oval") != look_colour("bore")
-    assert choose("oval nearest [30, 0, 0]", [made(), bore("b", (0, 0, 0), UP, 5.0)], {}) == Choice(
+    assert choose("oval nearest scan: [30, 0, 0]", [made(), bore("b", (0, 0, 0), UP, 5.0)], {}) == Choice(
         "feature", ("oval-1",)
     )
 

@@ -188,11 +188,12 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
             made.recover,
             features=(),
             labels=np.full_like(made.recover.labels, -1),
-            relations=(),
             patterns=(),
             calipers=(),
         ),
-        frame=dataclasses.replace(made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=()),
+        frame=dataclasses.replace(
+            made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=(), relations=()
+        ),
         lighten=dataclasses.replace(made.lighten, labels=np.full_like(made.lighten.labels, -1)),
         gaps=(),
     )
@@ -200,3 +201,12 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
     assert "No feature was recovered." in text
     assert "nothing was invented" in text
     assert "The frame is incomplete" in text
+
+
+def test_the_link_to_the_cautions_says_where_it_leads(tmp_path: Path) -> None:
+    # Of a link's text, WCAG 2.2, 2.4.4 asks that its purpose be clear; "3" is no purpose.
+    data, text = report_of(outcome(), tmp_path)
+    count = len(data["cautions"])
+    words = "read the one caution" if count == 1 else f"read all {count} cautions"
+    assert count > 0
+    assert f'<a href="#cautions">{words}</a>' in text

@@ -104,6 +104,34 @@ def test_letters_stand_in_the_views_that_show_their_feature() -> None:
     assert set(DIRECTIONS) == set(changed) - {"from a corner"}
 
 
+def test_numbers_stand_where_their_features_are_seen() -> None:
+    """A face from its front, a bore from both its ends, where its wall itself shows no pixel."""
+    vertices, faces, labels = part_mesh()
+    part, up = Part(vertices, faces, np.full(len(faces), "plane"), labels), np.array([0.0, 0, 1])
+    plain = draw_all(part, [], "mm", 450, 350)
+    shown = {}
+    for mark in (
+        Mark("F1", 0, np.array([0.0, 0, HEIGHT]), up, None, None),
+        Mark("H1", 6, np.array([0.0, 0, 14.0]), up, 20.0, (-14.0, 14.0)),
+    ):
+        drawn = draw_all(part, [], "mm", 450, 350, numbers=[mark])
+        shown[mark.letter] = {n for n in drawn if (np.asarray(drawn[n]) != np.asarray(plain[n])).any()}
+    assert shown == {"F1": {"from +Z", "from a corner"}, "H1": {"from +Z", "from -Z", "from a corner"}}
+
+
+def test_numbers_of_one_place_stand_beside_each_other() -> None:
+    vertices, faces, labels = part_mesh()
+    part, up = Part(vertices, faces, np.full(len(faces), "plane"), labels), np.array([0.0, 0, 1])
+    marks = [Mark(f"F{n}", 0, np.array([0.0, 0, HEIGHT]), up, None, None) for n in (1, 2, 3)]
+    plain = np.asarray(draw_all(part, [], "mm", 450, 350)["from +Z"]).astype(int)
+    changed = []
+    for count in (1, 2, 3):
+        drawn = np.asarray(draw_all(part, [], "mm", 450, 350, numbers=marks[:count])["from +Z"]).astype(int)
+        changed.append(int((abs(drawn - plain).sum(axis=2) > 0).sum()))
+    assert changed[1] > 1.5 * changed[0]
+    assert changed[2] > 2.2 * changed[0]
+
+
 def test_no_letter_covers_another() -> None:
     """Three letters on one face: three white boxes with their frames, none cut."""
     vertices, faces, labels = part_mesh()

@@ -227,24 +227,24 @@ def test_crossing_surfaces_are_said_when_they_are_many() -> None:
 
 def test_zones_take_what_lies_in_them() -> None:
     v, f = _casting()
-    zone = Zone(shape="half-space", point=(0, 0, 10), direction=(0, 0, 1))
+    zone = Zone(shape="half-space", coordinates="scan", point=(0, 0, 10), direction=(0, 0, 1))
     result = _clean(v, f, exclude=(zone,))
     centres = v[f].mean(axis=1)
     assert _count(result, "excluded by zone 1") == (centres[:, 2] >= 10).sum()
     assert len(result.surface.faces) == (centres[:, 2] < 10).sum()
 
     matrix = ((0.0, -1.0, 0.0, 0.0), (1.0, 0.0, 0.0, 0.0), (0.0, 0.0, 1.0, 100.0), (0.0, 0.0, 0.0, 1.0))
-    moved = Zone(shape="half-space", coordinates="part", point=(0, 0, 110), direction=(0, 0, 1))
-    again = _clean(v, f, exclude=(moved,), part_frame=matrix)
+    moved = Zone(shape="half-space", point=(0, 0, 110), direction=(0, 0, 1), part_frame=matrix)
+    again = _clean(v, f, exclude=(moved,))
     np.testing.assert_array_equal(again.surface.faces, result.surface.faces)
 
 
 def test_a_zone_beside_the_part_is_said_and_one_round_it_refused() -> None:
     v, f = _casting()
-    result = _clean(v, f, exclude=(Zone(shape="sphere", centre=(500, 0, 0), radius=10),))
+    result = _clean(v, f, exclude=(Zone(shape="sphere", coordinates="scan", centre=(500, 0, 0), radius=10),))
     assert any("zone 1 (sphere) holds nothing" in c for c in result.cautions)
     with pytest.raises(GeometryError, match="Nothing is left"):
-        _clean(v, f, exclude=(Zone(shape="sphere", centre=(0, 0, 0), radius=500),))
+        _clean(v, f, exclude=(Zone(shape="sphere", coordinates="scan", centre=(0, 0, 0), radius=500),))
 
 
 def test_facets_without_area_are_shared_out() -> None:

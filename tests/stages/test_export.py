@@ -110,6 +110,18 @@ def test_what_a_run_no_longer_writes_is_taken_away(scan: Path, tmp_path: Path) -
     assert (out / "notes.txt").read_text() == "mine"
 
 
+def test_the_file_of_names_is_listed_and_left_alone(scan: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "names.json").write_text("kept", encoding="utf-8")
+    for _ in range(2):
+        result = write(scan, out)
+        assert "names.json" not in result.files  # which are those that the stage wrote
+        assert set(json.loads((out / "datums.json").read_text())["files"]) == {*ALWAYS, "names.json"}
+        assert "`names.json`: the numbers" in (out / "summary.md").read_text(encoding="utf-8")
+        assert (out / "names.json").read_text(encoding="utf-8") == "kept"
+
+
 def test_a_list_of_files_that_leads_elsewhere_does_no_harm(scan: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
@@ -171,7 +183,14 @@ def test_the_stage_asks_only_for_what_the_runner_can_give() -> None:
     from pipeline import runner
 
     for parameter in inspect.signature(stage.export).parameters:
-        known = runner._asked(parameter) is not None or parameter in ("job", "out", "keep", "ladder", "progress")
+        known = runner._asked(parameter) is not None or parameter in (
+            "job",
+            "out",
+            "keep",
+            "ladder",
+            "placed",
+            "progress",
+        )
         assert known, parameter
 
 
@@ -179,7 +198,7 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
     made = outcome(scan, export={"report": False})
     audit = replace(made.audit.audit, features=())
     frame = Frame(np.eye(4), (), False, ("no feature was recovered",))
-    recover = replace(made.recover, features=(), relations=(), patterns=(), calipers=())
+    recover = replace(made.recover, features=(), patterns=(), calipers=())
     labels = np.full_like(made.lighten.labels, -1)
     made = replace(
         made,

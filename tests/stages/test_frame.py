@@ -38,11 +38,14 @@ def test_proposes_largest_face_main_bore_and_a_third() -> None:
 def test_the_users_choice() -> None:
     matrix = pose(2)
     place = matrix[:3, :3] @ [25, 0, -20] + matrix[:3, 3]
-    nearest = f"bore nearest [{place[0]}, {place[1]}, {place[2]}]"
+    nearest = f"bore nearest scan: [{place[0]}, {place[1]}, {place[2]}]"
     result = run(
         posed(block(), matrix), A="top", B=nearest, C="wall", x="out of C", z="out of A", names={"wall": "left"}
     )
     assert [d.feature for d in result.frame.datums] == ["top", "main", "left"]
+    (taken,) = result.taken
+    assert (taken.setting, taken.feature) == ("frame.B", "main")
+    assert taken.distance == pytest.approx(0.0, abs=1e-9)
     part = result.frame.matrix @ matrix
     np.testing.assert_allclose(part[:3, 3], 0.0, atol=1e-9)
     np.testing.assert_allclose(part[0, :3], [-1, 0, 0], atol=1e-9)

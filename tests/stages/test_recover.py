@@ -85,7 +85,7 @@ def test_a_feature_says_what_is_known_of_it(result):
     assert all(rejected.reason for rejected in result.rejected)
     known = {feature.id for feature in result.features}
     assert len(known) == len(result.features)
-    assert all(set(relation.between) <= known for relation in result.relations)
+    assert all(set(pattern.members) <= known for pattern in result.patterns)
 
 
 def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
@@ -93,7 +93,9 @@ def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
     centres = scan.vertices[scan.faces].mean(axis=1)
     kept = scan.faces[np.linalg.norm(centres - hole.point, axis=1) > 25.0]
     vertices, faces, _ = compact(scan.vertices, kept)
-    without = recovered(vertices, faces, bounds=(scan.vertices.min(axis=0), scan.vertices.max(axis=0)), book=result.book)
+    without = recovered(
+        vertices, faces, bounds=(scan.vertices.min(axis=0), scan.vertices.max(axis=0)), book=result.book
+    )
     before = {f.id for f in result.features}
     gone = before - {f.id for f in without.features}
     assert hole.id in gone

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.features.datums.datum_system import Datums, in_part, motion_between, reach_of, situations
 from pipeline.features.datums.designation import Choice, choose
-from pipeline.features.datums.orientation_deviation import square_up
+from pipeline.features.datums.exactness import exactness
 from pipeline.features.datums.proposals import DatumProposal, complete, proposals, reason
 
 __all__ = [
@@ -13,11 +13,11 @@ __all__ = [
     "Datums",
     "choose",
     "complete",
+    "exactness",
     "in_part",
     "motion_between",
     "proposals",
     "reach_of",
     "reason",
     "situations",
-    "square_up",
 ]

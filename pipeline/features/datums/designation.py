@@ -1,21 +1,22 @@
 """Datum designation: which features make a datum, as the user writes it.
 
 A datum is a feature, or is made of some: the plane midway between two faces, the common axis of two bores, the
-axis of a bolt circle, the point where an axis meets a face. Points are in scan coordinates, mm.
+axis of a bolt circle, the point where an axis meets a face. Places are in scan coordinates by the time they come here.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.geometry import Floats, rejection
-from pipeline.surfaces import KINDS, kind_of, names_of, shape_of, signed_distance
-from pipeline.values import Feature
+from pipeline.features.pointing import Pointed, is_far, meant, ranked
+from pipeline.places import Place
+from pipeline.surfaces import KINDS, kind_of, names_of
+from pipeline.values import Feature, Taken
 
 
 @dataclass(frozen=True)
@@ -25,48 +26,63 @@ class Choice:
     make    "feature" | "middle" (plane midway between two) | "common axis" | "pitch circle" (axis through the
             middle of a ring of holes) | "centre" (its point alone) | "crossing" (of an axis and a plane) |
             "point" (a typed place)
+    taken   what was taken for each place in the words
     """
 
     make: str
     members: tuple[str, ...] = ()
     place: tuple[float, float, float] | None = None
+    taken: tuple[Taken, ...] = field(default=(), compare=False)
 
     @property
     def label(self) -> str:
         if self.make == "feature":
             return self.members[0]
         if self.make == "point":
-            return f"point {list(self.place or ())}"
+            return f"point scan: {list(self.place or ())}"
         return f"{self.make} of {' and '.join(self.members)}"
 
 
-def choose(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Choice:
-    """The datum that a text of the job file means.
+def choose(text: str, features: Sequence[Feature], names: Mapping[str, str], setting: str = "") -> Choice:
+    """The datum that a text of the job file means; `setting` is where it stands there.
 
-    A feature's id; a name from [names]; "bore nearest [x, y, z]" (bore, hole, boss, face or a kind's name; scan
-    coordinates); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and
-    V and W", "centre of U", "crossing of U and V", "point [x, y, z]". Raises SettingsError with what to write.
+    A feature's id; a name from [names]; "bore nearest scan: [x, y, z]" (bore, hole, boss, face or a kind's name; mm);
+    or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and V and W", "centre of U",
+    "crossing of U and V", "point scan: [x, y, z]". Raises SettingsError with what to write, also for a place that is in
+    part coordinates still.
 
     >>> from tests.features.made import bore
     >>> near, far = (bore(f'H{n}', (90.0 * n - 90.0, 0.0, 0.0), (0.0, 0.0, 1.0), 5.0) for n in (1, 2))
-    >>> choose('bore nearest [80, 0, 0]', (near, far), {}).members
+    >>> choose('bore nearest scan: [80, 0, 0]', (near, far), {}).members
     ('H2',)
     >>> choose('foot hole', (near, far), {'foot hole': 'H1'}).members
     ('H1',)
     """
-    words = text.strip()
-    if match := re.fullmatch(r"point\s*(\[.*\])", words, re.I):
+    words, taken = text.strip(), []
+
+    def one(part: str) -> str:
+        found = _one(part, features, names, setting)
+        if isinstance(found, Feature):
+            return found.id
+        feature, distance, _ = found[1]
+        taken.append(Taken(setting, np.array(found[0]), feature.id, distance))
+        return feature.id
+
+    if match := re.fullmatch(rf"point\s*({_PLACE})", words, re.I):
         return Choice("point", (), _place(match[1], text))
     if match := re.fullmatch(r"(middle|common axis|pitch circle|centre|center|crossing)\s+of\s+(.+)", words, re.I):
         make = match[1].lower().replace("center", "centre")
-        members = tuple(_one(part, features, names).id for part in re.split(r"\s+and\s+", match[2]))
-        choice = Choice(make, members)
+        members = tuple(one(part) for part in re.split(r"\s+and\s+", match[2]))
+        choice = Choice(make, members, taken=tuple(taken))
         _check_members(choice, {f.id: f for f in features}, text)
         return choice
-    return Choice("feature", (_one(words, features, names).id,))
+    return Choice("feature", (one(words),), taken=tuple(taken))
 
 
-def _one(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Feature:
+def _one(
+    text: str, features: Sequence[Feature], names: Mapping[str, str], setting: str
+) -> Feature | tuple[tuple[float, float, float], Pointed]:
+    """The feature that words name, or the place in them and what it points at."""
     text = text.strip()
     for feature in features:
         if feature.goes_by(text):
@@ -74,14 +90,15 @@ def _one(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Fe
     if text in names:
         if names[text] == text:
             raise SettingsError(f"The name {text!r} stands for itself; write a feature id beside it in [names].")
-        return _one(names[text], features, {})
+        return _one(names[text], features, {}, setting)
     for ident, name in names.items():
         if name == text:
             for feature in features:
                 if feature.goes_by(ident):
                     return feature
-    if match := re.fullmatch(r"(?:the\s+)?(\w+)\s+nearest\s*(?:to\s*)?(\[.*\])", text, re.I):
-        return nearest(match[1].lower(), _place(match[2], text), features)
+    if match := re.fullmatch(rf"(?:the\s+)?(\w+)\s+nearest\s*(?:to\s*)?({_PLACE})", text, re.I):
+        place = _place(match[2], text)
+        return place, nearest(match[1].lower(), place, features, setting)
     some = ", ".join([f.id for f in features][:8])
     raise SettingsError(
         f"There is no feature {text!r} in this scan; write an id ({some} ...), a name from [names], "
@@ -89,14 +106,16 @@ def _one(text: str, features: Sequence[Feature], names: Mapping[str, str]) -> Fe
     )
 
 
+# A place, its numbers not looked at.
+_PLACE = r"(?:\w+\s*:\s*)?\[[^\[\]]*\]"
+
+
 def _place(text: str, whole: str) -> tuple[float, float, float]:
     try:
-        numbers = tuple(float(part) for part in text.strip("[] ").split(","))
+        found = Place.model_validate(text)
     except ValueError:
-        numbers = ()
-    if len(numbers) != 3 or not np.all(np.isfinite(numbers)):
-        raise SettingsError(f"{whole!r} needs a place of three numbers in scan coordinates, as [x, y, z].")
-    return numbers
+        raise SettingsError(f"{whole!r} needs a place of three numbers, as [x, y, z] or scan: [x, y, z].") from None
+    return found.in_scan
 
 
 _SIDES = {"bore": "bore", "hole": "bore", "boss": "boss"}
@@ -108,10 +127,11 @@ def _words() -> dict[str, tuple[tuple[str, ...], str | None]]:
     return {**sided, **{word: ((kind.name,), None) for kind in KINDS.values() for word in (kind.name, *kind.also)}}
 
 
-def nearest(word: str, place: tuple[float, float, float], features: Sequence[Feature]) -> Feature:
-    """The feature of a kind that lies nearest to a place on its surface or on its axis.
+def nearest(word: str, place: tuple[float, float, float], features: Sequence[Feature], setting: str = "") -> Pointed:
+    """The feature of a kind that a place in scan coordinates, mm, means; `setting` is where it stands in the job.
 
-    Raises SettingsError when the word is unknown, there is none of that kind, or two are equally near.
+    Raises SettingsError when the word is unknown, there is none of that kind, the nearest is too far away to be meant,
+    or two are nearly as near.
     """
     words = _words()
     if word not in words:
@@ -120,31 +140,17 @@ def nearest(word: str, place: tuple[float, float, float], features: Sequence[Fea
     fitting = [f for f in features if f.kind in kinds and side in (None, f.side)]
     if not fitting:
         raise SettingsError(f"This scan has no {word}; choose another datum.")
-    away = np.array([_away(f, np.array(place)) for f in fitting])
-    order = np.argsort(away)
-    if len(order) > 1 and away[order[1]] - away[order[0]] < 0.05:
-        a, b = fitting[order[0]].id, fitting[order[1]].id
-        raise SettingsError(f"{list(place)} is as near to {a} as to {b}; give another place, or the id.")
-    return fitting[order[0]]
-
-
-def _away(feature: Feature, place: Floats) -> float:
-    """Distance of a place from what was seen of a feature, or from its axis: people point at either."""
-    shape = shape_of(feature)
-    off = place - shape.point
-    surface = abs(float(signed_distance(shape, place[None])[0]))
-    if shape.direction is None:
-        return min(surface, float(np.linalg.norm(off)))
-    along = float(off @ shape.direction)
-    across = float(np.linalg.norm(rejection(off, shape.direction)))
-    if kind_of(feature).flat:
-        return float(np.hypot(surface, max(0.0, across - np.sqrt(feature.extent.area / np.pi))))
-    low, high = feature.extent.along or (
-        -0.5 * (feature.extent.length or 0.0),
-        0.5 * (feature.extent.length or 0.0),
-    )
-    beyond = max(low - along, along - high, 0.0)
-    return float(np.hypot(min(surface, across), beyond))
+    found = meant(ranked(place, fitting))
+    what = f"{setting}: {word} nearest" if setting else f"{word} nearest"
+    if is_far(found[0]):
+        raise SettingsError(
+            f"{what} [...]: the nearest one is {found[0].feature.id}, {found[0].distance:.1f} mm from that place, "
+            "which is too far to be meant; check the place and its coordinates, or write the id."
+        )
+    if len(found) > 1:
+        which = " or ".join(f"{p.feature.id} ({p.distance:.2f} mm away)" for p in found[:3])
+        raise SettingsError(f"{what} [...] could mean {which}; give a place that is nearer to one, or write its id.")
+    return found[0]
 
 
 def _check_members(choice: Choice, by_id: Mapping[str, Feature], text: str) -> None:

@@ -16,21 +16,21 @@ from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.datums.proposals import usable
 from pipeline.features.datums.situation_features import SNAP, Situation, situation
+from pipeline.features.relations import Idea, meant, near, span_of
+from pipeline.features.uncertainty import chance
 from pipeline.geometry import Floats, angle_between_lines, steady_pair
 from pipeline.surfaces import Shape, kind_of, moved, shape_of
 from pipeline.values import Feature, SquareUp
 
 FACES, ROUNDS = 12, 16  # the largest that are worth a line
-COAXIAL = 1.0  # mm between two axes that were meant to be one
-PAIR, SINGLE = 5.99, 3.84  # 95 % of chi-squared, for two freedoms and for one
 STEP = 1e-6
 
 
-def square_up(datums: Datums) -> tuple[SquareUp, ...]:
-    """The main faces and bores against each datum that has a direction, in the datums' order.
+def square_up(datums: Datums) -> tuple[tuple[SquareUp, Idea], ...]:
+    """The main faces and bores against each datum that has a direction, in the datums' order, each with its idea.
 
-    A feature that makes the datum itself is left out, and so is one that is neither near to parallel nor near to
-    square (5 degrees).
+    A feature that makes the datum itself is left out, and so is one that is so far from parallel and square that it
+    can't have been meant to be either. What stands out is judged elsewhere, among all that is looked at.
 
     >>> from tests.features.made import plane
     >>> from pipeline.features.datums import choose
@@ -38,7 +38,7 @@ def square_up(datums: Datums) -> tuple[SquareUp, ...]:
     >>> leaning = (0.0, np.sin(np.radians(0.5)), np.cos(np.radians(0.5)))
     >>> features = (plane('base', (0.0, 0.0, 0.0), (0.0, 0.0, -1.0)), plane('top', (0.0, 0.0, 40.0), leaning))
     >>> found = square_up(Datums((choose('base', features, {}),), features, reach_of(features)))
-    >>> [(row.feature, row.kind, round(float(np.degrees(row.angle)), 3)) for row in found]
+    >>> [(row.feature, row.kind, round(float(np.degrees(row.angle)), 3)) for row, _ in found]
     [('top', 'parallel', 0.5)]
     """
     weights = axis_weights(datums)
@@ -59,7 +59,7 @@ def square_up(datums: Datums) -> tuple[SquareUp, ...]:
 
 def _against(
     letter: str, choice: Choice, feature: Feature, by_id: Mapping[str, Feature], weights: Mapping[str, Floats]
-) -> SquareUp | None:
+) -> tuple[SquareUp, Idea] | None:
     members = [by_id[m] for m in choice.members]
     shapes = {m.id: shape_of(m) for m in members}
     datum = situation(choice, shapes, weights)
@@ -75,30 +75,31 @@ def _against(
     mixed = datum.flat != flat
     kind = "parallel" if along != mixed else "square"
     deviation, offset = _figures(datum, feature, along)
-    jacobians, covariance = [], []
     known = all(f.uncertainty.covariance is not None for f in [feature, *members])
+    gains = [_gain(f, feature, choice, shapes, weights, along) for f in [feature, *members]] if known else []
+    spread = np.zeros((4, 4))
+    for f, gain in zip([feature, *members], gains, strict=False):
+        spread += gain @ np.asarray(f.uncertainty.covariance) @ gain.T
+    sigma = _sigma_along(deviation, spread[:2, :2], along)
+    size, length = float(np.linalg.norm(deviation)), span_of(feature)
+    if not meant(size, sigma, length, max(span_of(m) for m in members)):
+        return None
+    off = offset_sigma = None
+    tested = range(2 if along else 1)
+    apart = float(np.linalg.norm(offset))
+    if round_to_round and along and near(apart, _sigma_along(offset, spread[2:, 2:], True)):
+        kind, off = "coaxial", apart
+        offset_sigma = _sigma_along(offset, spread[2:, 2:], True) if known else None
+        tested = range(4)
+    p = None
     if known:
-        for f in [feature, *members]:
-            jacobians.append(_gain(f, feature, choice, shapes, weights, along))
-            covariance.append(f.uncertainty.covariance)
-    spread = sum((j @ np.asarray(c) @ j.T for j, c in zip(jacobians, covariance, strict=True)), np.zeros((4, 4)))
-    turn, place = spread[:2, :2], spread[2:, 2:]
-    size = float(np.linalg.norm(deviation))
-    length = feature.extent.length or 2.0 * float(np.sqrt(feature.extent.area / np.pi))
-    significant = False
-    sigma = offset_sigma = None
-    if known:
-        sigma = _sigma_along(deviation, turn, along)
-        significant = _stands_out(deviation, turn, along)
-    off = None
-    if round_to_round and along and float(np.linalg.norm(offset)) < COAXIAL:
-        kind, off = "coaxial", float(np.linalg.norm(offset))
-        if known:
-            offset_sigma = _sigma_along(offset, place, True)
-            significant = significant or _stands_out(offset, place, True)
-    return SquareUp(
-        feature.id, letter, kind, size, sigma, float(np.tan(size)) * length, length, off, offset_sigma, significant
-    )
+        sources = [(g[tested], f.uncertainty) for f, g in zip([feature, *members], gains, strict=True)]
+        p = chance(np.concatenate([deviation, offset])[tested], sources)
+    row = SquareUp(
+        feature.id, letter, kind, size, sigma if known else None, float(np.tan(size)) * length, length, off,
+        offset_sigma, p=p,
+    )  # fmt: skip
+    return row, Idea("line" if kind == "coaxial" else "direction", frozenset((choice.label, feature.id)))
 
 
 def _figures(datum: Situation, feature: Feature, along: bool) -> tuple[Floats, Floats]:
@@ -150,13 +151,7 @@ def _sigma_along(deviation: Floats, spread: Floats, pair: bool) -> float:
         return float(np.sqrt(max(float(spread[0, 0]), 0.0)))
     size = float(np.linalg.norm(deviation))
     worst = float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
-    if size < worst:
+    if size <= worst:
         return worst
     e = deviation / size
     return float(np.sqrt(max(float(e @ spread @ e), 0.0)))
-
-
-def _stands_out(deviation: Floats, spread: Floats, pair: bool) -> bool:
-    if not pair:
-        return bool(deviation[0] ** 2 > SINGLE * spread[0, 0])
-    return bool(deviation @ np.linalg.pinv(spread) @ deviation > PAIR)

@@ -74,7 +74,7 @@ def _zone(shape: Literal["box", "cylinder"], **values: Floats | float) -> Zone:
         key: tuple(round(float(x), 3) for x in value) if isinstance(value, np.ndarray) else round(float(value), 3)
         for key, value in values.items()
     }
-    return Zone.model_validate({"shape": shape, **plain})
+    return Zone.model_validate({"shape": shape, "coordinates": "scan", **plain})
 
 
 @njit(cache=True)

@@ -16,31 +16,30 @@ from pipeline.values import Feature
 _WALL_SHARE = 0.03
 
 
-def inside(zone: Zone, points: Floats, matrix: Floats | None = None, features: Sequence[Feature] = ()) -> Mask:
+def inside(zone: Zone, points: Floats, features: Sequence[Feature] = ()) -> Mask:
     """(n,) which of the points (n, 3) mm, in scan coordinates, lie in the zone; its surface counts, but for a bore's.
 
-    matrix    (4, 4) scan -> part coordinates; needed by a zone in part coordinates
     features  needed by a zone inside a feature. `points` should then be those of the whole surface: they tell
               which end of the bore is its mouth
 
     Raises SettingsError where what the zone needs is not there.
 
     >>> points = np.array([[1.0, 2.0, 3.0], [1.0, 2.0, 3.5]])
-    >>> inside(Zone(shape="box", low=(0, 0, 0), high=(3, 3, 3)), points).tolist()
+    >>> inside(Zone(shape="box", coordinates="scan", low=(0, 0, 0), high=(3, 3, 3)), points).tolist()
     [True, False]
-    >>> shifted = np.array([[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, -3.5], [0, 0, 0, 1]])
-    >>> inside(Zone(shape="sphere", coordinates="part", centre=(1, 2, 0), radius=0.4), points, shifted).tolist()
+    >>> shifted = ((1, 0, 0, 0), (0, 1, 0, 0), (0, 0, 1, -3.5), (0, 0, 0, 1))
+    >>> inside(Zone(shape="sphere", part_frame=shifted, centre=(1, 2, 0), radius=0.4), points).tolist()
     [False, True]
     """
     if zone.shape == "inside":
         return _inside_bore(zone, points, features)
     if zone.coordinates == "part":
-        if matrix is None:
+        if zone.part_frame is None:
             raise SettingsError(
-                "A zone in part coordinates needs to know them: set clean.part_frame to frame.matrix from the "
-                "datums.json of an earlier run, or give the zone in scan coordinates."
+                "A zone is in part coordinates, which only a run after another one knows; mark its points "
+                '"scan: [x, y, z]" for scan coordinates.'
             )
-        points = transformed(np.asarray(matrix), points)
+        points = transformed(np.array(zone.part_frame), points)
     if zone.shape == "box":
         ends = np.sort([zone.low, zone.high], axis=0)
         return ((points >= ends[0]) & (points <= ends[1])).all(axis=1)

@@ -14,16 +14,23 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.geometry import Floats, rejection
+from pipeline.features.pointing import Pointed, is_far, meant, ranked
+from pipeline.geometry import Floats
 from pipeline.job import Caliper
 from pipeline.surfaces import kind_of, names_of
-from pipeline.values import CaliperCheck, Feature, Uncertainty
+from pipeline.values import CaliperCheck, Feature, Taken, Uncertainty
 
 COATING_DOUBT = 0.2
 COVER = 1.96
 # Beyond these a solved scale or offset says nothing about the scan.
 LOOSEST_SCALE = 1e-3
 LOOSEST_OFFSET = 0.02
+# A measured size is of another feature, or wrong, when it differs by more than either of these (the smaller counts, so
+# that it holds for small holes and large bores alike) and by more than chance does: common practice, no source.
+_OFF_SHARE = 0.05
+_OFF_MOST = 3.0
+_OFF_SIGMAS = 3.0
+_SHOWN_FITTING = 3
 
 
 def without_coating(feature: Feature, thickness: float) -> Feature:
@@ -80,23 +87,27 @@ def _widened(known: Uncertainty, name: str, doubt: float, note: str) -> Uncertai
 
 def check_calipers(
     calipers: Sequence[Caliper], features: Sequence[Feature]
-) -> tuple[tuple[CaliperCheck, ...], str | None]:
-    """Each size measured on the part against the scan's, and a scale and offset worth considering, in words.
+) -> tuple[tuple[CaliperCheck, ...], str | None, tuple[Taken, ...]]:
+    """Each size measured on the part against the scan's; a scale and offset worth considering, in words; and what was
+    taken for each place that stands for a feature.
 
     They agree when they differ by no more than 1.96 times their combined standard uncertainty. Two or more
     sizes give the scale and the offset of the scan's faces that would explain them; that is proposed,
-    never applied. Raises SettingsError where a caliper names a feature that is not there or has no diameter.
+    never applied. Raises SettingsError where a caliper names a feature that is not there or has no diameter, where its
+    place could mean several or none, and where its size is so far off that it was measured elsewhere.
 
     >>> from tests.features.made import bore
-    >>> (check,), proposal = check_calipers(
+    >>> (check,), proposal, taken = check_calipers(
     ...     [Caliper(feature='seat', diameter=62.01)], [bore('seat', (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 31.0)]
     ... )
     >>> check.scanned, check.agrees, proposal
     (62.0, True, None)
     """
-    checks, pairs = [], []
+    checks, pairs, taken = [], [], []
     for number, caliper in enumerate(calipers, 1):
-        feature = _feature_of(caliper, number, features)
+        feature, distance = _feature_of(caliper, number, features)
+        if caliper.near is not None:
+            taken.append(Taken(f"caliper {number}", np.array(caliper.near.in_scan), feature.id, distance))
         scanned = 2.0 * (feature.radius or 0.0)
         known = feature.uncertainty.radius
         if known is None:
@@ -115,7 +126,7 @@ def check_calipers(
             CaliperCheck(feature.id, caliper.diameter, caliper.uncertainty, scanned, 2.0 * known, bool(agrees), note)
         )
         pairs.append(_Pair(scanned, caliper.diameter, combined, 1.0 if feature.side == "bore" else -1.0))
-    return tuple(checks), _proposal(pairs)
+    return tuple(checks), _proposal(pairs), tuple(taken)
 
 
 class _Pair(NamedTuple):
@@ -127,7 +138,8 @@ class _Pair(NamedTuple):
     side: float
 
 
-def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> Feature:
+def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> tuple[Feature, float]:
+    """The feature that was measured, and its distance from the caliper's place."""
     sized = [f for f in features if kind_of(f).one_size]
     if caliper.feature is not None:
         named = [f for f in features if f.goes_by(caliper.feature)]
@@ -142,24 +154,52 @@ def _feature_of(caliper: Caliper, number: int, features: Sequence[Feature]) -> F
                 f"caliper {number}: {caliper.feature!r} is a {named[0].kind}, which has no one diameter; "
                 f"choose {others}."
             )
-        return named[0]
+        if not _fits(named[0], caliper):
+            raise SettingsError(_measured_elsewhere(caliper, number, named[0], ranked(named[0].point, sized)))
+        return named[0], 0.0
+    assert caliper.near is not None
     if not sized:
         wanted = " or ".join(names_of(lambda kind: kind.one_size))
-        raise SettingsError(f"caliper {number}: no {wanted} was found near {caliper.near}; leave it out.")
-    place = np.array(caliper.near, dtype=float)
-    return min(sized, key=lambda f: (_reach(f, place), f.id))
+        raise SettingsError(f"caliper {number}: no {wanted} was found in this scan; leave it out.")
+    order = ranked(caliper.near.in_scan, sized)
+    found = meant(order)
+    # On a common axis the size tells which of them was measured.
+    fitting = [p for p in found if _fits(p.feature, caliper)]
+    if not fitting:
+        raise SettingsError(_measured_elsewhere(caliper, number, found[0].feature, order))
+    if is_far(fitting[0]):
+        raise SettingsError(
+            f"caliper {number}: the nearest is {_sized(fitting[0].feature)}, {fitting[0].distance:.1f} mm from its "
+            'place, which is too far to be meant; check the place and its coordinates, or write feature = "id".'
+        )
+    if len(fitting) > 1:
+        which = " or ".join(f"{_sized(p.feature)}, {p.distance:.2f} mm away" for p in fitting[:_SHOWN_FITTING])
+        raise SettingsError(
+            f'caliper {number}: its place could mean {which}; give one that is nearer to one, or feature = "id".'
+        )
+    return fitting[0].feature, fitting[0].distance
 
 
-def _reach(feature: Feature, place: Floats) -> float:
-    """Distance, mm, of a place from the seen stretch of a cylinder or from a sphere."""
-    assert feature.radius is not None
-    away = place - feature.point
-    if feature.direction is None or feature.extent.along is None:
-        return abs(float(np.linalg.norm(away)) - feature.radius)
-    along = float(away @ feature.direction)
-    across = float(np.linalg.norm(rejection(away, feature.direction)))
-    low, high = feature.extent.along
-    return float(np.hypot(across - feature.radius, max(low - along, along - high, 0.0)))
+def _fits(feature: Feature, caliper: Caliper) -> bool:
+    """Whether a size can have been measured on a feature, in earnest or a little wrong."""
+    off = abs(2.0 * (feature.radius or 0.0) - caliper.diameter)
+    chance = _OFF_SIGMAS * float(np.hypot(2.0 * (feature.uncertainty.radius or 0.0), caliper.uncertainty))
+    return off <= max(min(_OFF_SHARE * caliper.diameter, _OFF_MOST), chance)
+
+
+def _measured_elsewhere(caliper: Caliper, number: int, found: Feature, order: Sequence[Pointed]) -> str:
+    fitting = [p for p in order if _fits(p.feature, caliper)][:_SHOWN_FITTING]
+    there = ", ".join(f"{_sized(p.feature)} ({p.distance:.1f} mm away)" for p in fitting)
+    return (
+        f"caliper {number}: {caliper.diameter:g} mm was measured, but {_sized(found)} is what the scan has there, "
+        "too far off to be the same; "
+        + (f"of that size are {there}" if there else "nothing of that size was found")
+        + ": check the place, the size and the scan's unit."
+    )
+
+
+def _sized(feature: Feature) -> str:
+    return f"{feature.id} D{2 * (feature.radius or 0):.3f}"
 
 
 def _proposal(pairs: Sequence[_Pair]) -> str | None:

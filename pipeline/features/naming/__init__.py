@@ -1,8 +1,9 @@
-"""What features are called: short numbers, carried over to another scan of the part; the user's names; old ids."""
+"""What features and gaps are called: short numbers, carried over to another scan; the user's names; old ids."""
 
 from __future__ import annotations
 
 from pipeline.features.naming.carrying import carried_over
+from pipeline.features.naming.gap_numbers import number_gaps
 from pipeline.features.naming.old_ids import old_ids
 from pipeline.features.naming.user_names import named, nameless
 
@@ -10,5 +11,6 @@ __all__ = [
     "carried_over",
     "named",
     "nameless",
+    "number_gaps",
     "old_ids",
 ]

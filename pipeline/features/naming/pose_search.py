@@ -42,13 +42,15 @@ ANGLE_APART = np.radians(2.0)  # directions under a turn, and half angles
 SAME_CLASS = np.radians(2.0)
 LEAST_ANGLE = np.radians(10.0)  # between directions that give a turn
 LEAST_OFFSET = 2.0  # mm between parallel axes that give a turn
+OFFSET_APART = 1.0  # mm by which such offsets may differ
 SUPPORT = 2.5  # standard deviations of what was seen, by which the middles of two views of it may be apart
 ROUGH = 6.0  # times as far apart, before refining
 UNSURE = 0.3  # what a feature of low confidence weighs
 MARGIN = 0.6  # a pose that explains less by this much is no match for the best one
 FREE = 1e-3  # share of the largest singular value under which a motion is free
 ENOUGH = 0.5  # share of the features, of the scan that has fewer, that a pose has to explain
-MOST_TURNS, MOST_POSES = 400, 80
+# Enough of each for any part; fewer than a plate with hundreds of like holes could give.
+MOST_AXES, MOST_TURNS, MOST_POSES, MOST_PAIRS = 12, 400, 80, 3000
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,11 @@ class Scene:
     @cached_property
     def seen(self) -> list[Floats]:
         return [np.asarray(f.seen, dtype=float) for f in self.features]
+
+    @cached_property
+    def points(self) -> Floats:
+        """(n, 3) as of the shapes."""
+        return np.array([shape.point for shape in self.shapes]).reshape(-1, 3)
 
     @cached_property
     def directions(self) -> Floats:
@@ -266,32 +273,31 @@ def _by_parallel_axes(before: Scene, now: Scene, fits: Mask) -> Iterator[Floats]
     """Two parallel axes, or an axis and a centre beside it, give the turn about themselves."""
     for one in before.classes[:3]:
         a = before.directions[one[0]]
-        lines = [i for i in range(len(before.features)) if _is_line(before, i, a)]
-        pairs = [
-            (i, k)
-            for i, k in combinations(lines, 2)
-            if np.linalg.norm(rejection(before.shapes[k].point - before.shapes[i].point, a)) > LEAST_OFFSET
-        ]
+        lines = np.flatnonzero(_are_lines(before, a))
+        first, second = np.triu_indices(len(lines), 1)
+        i, k = lines[first], lines[second]
+        offsets = rejection(before.points[k] - before.points[i], a)
         # Those first that have the fewest counterparts.
-        pairs.sort(key=lambda pair: fits[pair[0]].sum() * fits[pair[1]].sum())
-        for i, k in pairs[:12]:
-            offset = rejection(before.shapes[k].point - before.shapes[i].point, a)
+        order = np.argsort(fits.sum(axis=1)[i] * fits.sum(axis=1)[k], kind="stable")
+        order = order[np.linalg.norm(offsets[order], axis=1) > LEAST_OFFSET]
+        for pair in order[:MOST_AXES]:
+            offset = offsets[pair]
             for other in now.classes[:4]:
                 b = now.directions[other[0]]
-                for j, m in product(np.flatnonzero(fits[i]).tolist(), np.flatnonzero(fits[k]).tolist()):
-                    if j == m or not (_is_line(now, j, b) and _is_line(now, m, b)):
-                        continue
-                    there = rejection(now.shapes[m].point - now.shapes[j].point, b)
-                    if abs(np.linalg.norm(there) - np.linalg.norm(offset)) < 1.0:
-                        for sense in (1.0, -1.0):
-                            yield _onto(a, offset, sense * b, there)
+                there = _are_lines(now, b)
+                j, m = np.flatnonzero(fits[i[pair]] & there), np.flatnonzero(fits[k[pair]] & there)
+                steps = rejection((now.points[m][None] - now.points[j][:, None]).reshape(-1, 3), b)
+                alike = abs(np.linalg.norm(steps, axis=1) - np.linalg.norm(offset)) < OFFSET_APART
+                for step in steps[alike]:
+                    for sense in (1.0, -1.0):
+                        yield _onto(a, offset, sense * b, step)
 
 
-def _is_line(scene: Scene, index: int, direction: Floats) -> bool:
-    if kind_of(scene.shapes[index]).flat:
-        return False
-    mine = scene.directions[index]
-    return not mine.any() or abs(float(mine @ direction)) > np.cos(SAME_CLASS)
+def _are_lines(scene: Scene, direction: Floats) -> Mask:
+    """(n,) which features are axes along a direction, or centres."""
+    flat = np.array([kind_of(shape).flat for shape in scene.shapes], dtype=bool)
+    along = abs(scene.directions @ direction) > np.cos(SAME_CLASS)
+    return np.asarray(~flat & (along | (scene.directions == 0.0).all(axis=1)))
 
 
 def _shifts(turn: Floats, before: Scene, now: Scene, fits: Mask, apart: float) -> list[tuple[float, Floats]]:
@@ -304,13 +310,13 @@ def _shifts(turn: Floats, before: Scene, now: Scene, fits: Mask, apart: float) -
         return []
     # Those first that have the fewest counterparts: the true shift is made of a few of them already.
     count = np.bincount(i, minlength=len(fits))[i] * np.bincount(j, minlength=fits.shape[1])[j]
-    order = np.lexsort((j, i, count))
+    order = np.lexsort((j, i, count))[:MOST_PAIRS]
     i, j = i[order], j[order]
     anchors = now.anchors[j]
-    starts = np.array([before.shapes[k].point for k in i]) @ turn.T
-    wanted = np.einsum("nij,nj->ni", anchors, np.array([now.shapes[k].point for k in j]) - starts)
+    wanted = np.einsum("nij,nj->ni", anchors, now.points[j] - before.points[i] @ turn.T)
     between = now.middles[j] - before.middles[i] @ turn.T
     shifts = _candidates(i, j, anchors, wanted, between)
+    shifts = shifts[np.unique(np.round(shifts / (0.25 * apart)), axis=0, return_index=True)[1]]
     if not len(shifts):
         return []
     reach = np.sqrt(np.trace(before.spreads, axis1=1, axis2=2))[i] + np.sqrt(np.trace(now.spreads, axis1=1, axis2=2))[j]
@@ -431,18 +437,17 @@ def _matched(
     cosine = np.where(before.oriented[:, None], cosine, abs(cosine))
     near = fits & ((cosine > np.cos(2.0 * ANGLE_APART)) | (before.directions == 0.0).all(axis=1)[:, None])
     value, choice = np.zeros(fits.shape), np.zeros(fits.shape)
-    for i, j in zip(*np.nonzero(near), strict=True):
-        away = now.middles[j] - middles[i]
-        spread = 0.5 * (spreads[i] + now.spreads[j]) + apart**2 * np.eye(3)
-        off = float(np.sqrt(away @ np.linalg.solve(spread, away))) / SUPPORT
-        if off > 1.0:
-            continue
-        there = signed_distance(now.shapes[j], transformed(motion, before.seen[i]))
-        here = signed_distance(before.shapes[i], transformed(back, now.seen[j]))
+    i, j = np.nonzero(near)
+    away = now.middles[j] - middles[i]
+    spread = 0.5 * (spreads[i] + now.spreads[j]) + apart**2 * np.eye(3)
+    off = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / SUPPORT**2
+    for a, b, square in zip(i[off < 1.0], j[off < 1.0], off[off < 1.0], strict=True):
+        there = signed_distance(now.shapes[b], transformed(motion, before.seen[a]))
+        here = signed_distance(before.shapes[a], transformed(back, now.seen[b]))
         lies = 1.0 - (there @ there / len(there) + here @ here / len(here)) / (2.0 * apart**2)
         if lies > 0.0:
-            value[i, j] = lies * min(before.weights[i], now.weights[j])
-            choice[i, j] = lies * (1.0 - 0.5 * off**2)
+            value[a, b] = lies * min(before.weights[a], now.weights[b])
+            choice[a, b] = lies * (1.0 - 0.5 * square)
     rows, columns = linear_sum_assignment(-choice)
     kept = [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if choice[i, j] > 0.0]
     return tuple(kept), float(sum(value[i, j] for i, j in kept))

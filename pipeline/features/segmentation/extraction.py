@@ -162,11 +162,21 @@ def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) 
     if shape.direction is None:
         return Extent(area, 0, arc=_cap(points, shape))
     if kind_of(shape).flat:
-        return Extent(area, 0)
+        return Extent(area, 0, corners=_corners(points - shape.point, shape.direction))
     offset = points - shape.point
     along = offset @ shape.direction
     low, high = float(along.min()), float(along.max())
     return Extent(area, 0, high - low, arc_of(offset, shape.direction, gap), (low, high))
+
+
+def _corners(offset: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(4, 3) mm, of a rectangle in the plane through zero round points (n, 3), along their principal axes."""
+    basis = basis_of(normal)
+    flat = offset @ basis.T
+    _, axes = np.linalg.eigh(np.cov(flat.T))
+    places = flat @ axes
+    (x0, y0), (x1, y1) = places.min(axis=0), places.max(axis=0)
+    return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) @ axes.T @ basis
 
 
 def arc_of(offset: NDArray[np.float64], axis: NDArray[np.float64], gap: float) -> float:

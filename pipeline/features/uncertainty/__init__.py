@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
+from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
 from pipeline.features.uncertainty.white_noise import resolution, short_range_sigma, white_sigma
 
 __all__ = [
+    "CORRECTION",
+    "LEVEL",
     "SHORT_ARC",
     "FittedFace",
     "Held",
     "block",
+    "chance",
+    "holm",
     "learn_noise",
     "resolution",
     "short_range_sigma",

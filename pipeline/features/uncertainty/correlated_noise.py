@@ -70,6 +70,14 @@ def propagated(
     return parts
 
 
+def gathered(gains: Floats, points: Floats, width: float) -> tuple[Floats, Floats]:
+    """Mean places (c, 3) of the points (n, 3) in each occupied cell of that width, mm, and the sums (c, k) of gains."""
+    low, high = box_of(points)
+    shape = np.floor((high - low) / width).astype(np.int64) + 1
+    cells = _gather_in_cells(points, gains, low, np.full(3, width), shape)
+    return cells.centres, cells.sums
+
+
 def cell_covariance(centres: Floats, length: float, cell: float) -> Floats:
     """Covariance (g, g) of cell means of one component with unit variance; cells of width `cell` mm."""
     share = length**2 / (length**2 + cell**2 / 6.0)

@@ -22,15 +22,16 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from pipeline.features.uncertainty.correlated_noise import propagated
+from pipeline.features.uncertainty.correlated_noise import gathered, propagated
 from pipeline.geometry import Floats, Mask, basis_of, cross
 from pipeline.surfaces import KINDS, Shape, jacobian, kind_of, signed_distance
-from pipeline.values import NoiseModel, Uncertainty
+from pipeline.values import Carried, NoiseModel, Uncertainty
 
 # Beyond these the linear propagation is no longer true.
 MAX_TURN = 0.1
 MAX_RADIUS_SHARE = 0.2
 EXCESS = 1.15
+CELLS_ACROSS = 16  # of a feature, for what it shares with others: waves are long against it
 SHORT_ARC = np.radians(120.0)
 
 METHOD = (
@@ -116,30 +117,44 @@ def weighed(
     gains[:, free] = weighted[:, free] @ cofactor
     seen = _seen(shape, points, basis)
     finest = _finest(shape, seen)
-    covariance, left_over = _of_noise(noise, rows, gains, seen, finest)
+    parts, freedom, left_over = _of_noise(noise, rows, gains, seen, finest)
     method = METHOD
+    residuals = signed_distance(shape, points)
+    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
+    if variance > EXCESS**2 * left_over:
+        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
+        form = float(np.sqrt(variance - left_over))
+        parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
+        method += f", and {1e3 * form:.0f} um of form that it doesn't explain"
+    # Coordinates come as float32: no figure is better than their last bit.
+    resolution = 2.0**-25 * float(np.abs(points).max())
+    parts[0] += resolution**2 * (gains.T @ gains)
+    covariance = parts.sum(axis=0)
+    more = student_widening(np.diag(covariance), np.diagonal(parts, axis1=1, axis2=2), freedom)
+    covariance *= np.outer(more, more)
     if held is not None:
         method += f"; the fit was held {held.words}"
         of_held = _of_held(held, kind.parameters, free, gains, rows)
         if of_held is None:
             return _unknown(f"not vouched for: the fit was held {held.words}, whose uncertainty isn't known"), None
         covariance += of_held
-    residuals = signed_distance(shape, points)
-    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
-    if variance > EXCESS**2 * left_over:
-        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
-        form = float(np.sqrt(variance - left_over))
-        covariance += propagated(gains, seen.places, [(form, length)], finest)[0]
-        method += f", and {1e3 * form:.0f} um of form that it doesn't explain"
-    # Coordinates come as float32: no figure is better than their last bit.
-    resolution = 2.0**-25 * float(np.abs(points).max())
-    covariance += resolution**2 * (gains.T @ gains)
+        parts[0] += of_held
 
     method += _note_on_arc(arc, kind.parameters, covariance)
+    carried = _carried(shape, basis, seen, gains, noise)
     known = summary(shape, kind.parameters, covariance, basis, method)
+    known = replace(known, parts=parts, freedom=freedom, carried=carried)
     if held is not None and "r" in held.names:
         known = replace(known, radius=None)
     return known, float(np.sqrt(left_over))
+
+
+def _carried(shape: Shape, basis: Floats, seen: Seen, gains: Floats, noise: NoiseModel) -> Carried:
+    width = max(float(np.ptp(seen.places, axis=0).max()) / CELLS_ACROSS, 1e-6)
+    centres, sums = gathered(gains, seen.places, width)
+    along = cross(basis[0], basis[1]) if shape.direction is None else shape.direction
+    places = centres @ np.array([basis[0], basis[1], along]) + shape.point
+    return Carried(width, places, sums, np.array(_components(noise)[0]).reshape(-1, 2))
 
 
 def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) -> str:
@@ -151,26 +166,24 @@ def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) 
     return note if tie is None else f"{note}, radius and position are one pair (correlation {tie:.2f})"
 
 
-def _of_noise(noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats) -> tuple[Floats, float]:
-    """Covariance (k, k) that the noise leaves in the parameters, and the mean square, mm2, in the residuals.
+def _of_noise(
+    noise: NoiseModel, rows: Floats, gains: Floats, seen: Seen, finest: Floats
+) -> tuple[Floats, Floats, float]:
+    """Parts (c, k, k) of the covariance that the noise leaves in the parameters, the white noise's first; the degrees
+    of freedom (c,) of each; and the mean square, mm2, that the noise leaves in the residuals.
 
     rows, gains  (n, k) derivatives of the distances by the parameters, and of the parameters by the distances
     """
     count, parameters = rows.shape
-    covariance = noise.sigma_white**2 * (gains.T @ gains)
     # What the noise leaves in the residuals is what it holds less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - parameters / count)
     mean_square = rows.T @ rows / count
     components, freedom = _components(noise)
-    doubt = np.zeros(len(covariance))
     parts = propagated(gains, seen.places, components, finest)
-    for (sigma, _), patches, part in zip(components, freedom, parts, strict=True):
-        covariance += part
-        doubt += np.diag(part) ** 2 / patches
+    for (sigma, _), part in zip(components, parts, strict=True):
         left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
-    more = student_widening(np.diag(covariance), doubt)
-    covariance *= np.outer(more, more)
-    return covariance, left_over
+    white = noise.sigma_white**2 * (gains.T @ gains)
+    return np.array([white, *parts]), np.array([np.inf, *freedom]), left_over
 
 
 def _of_held(held: Held, parameters: tuple[str, ...], free: Mask, gains: Floats, rows: Floats) -> Floats | None:
@@ -239,14 +252,16 @@ def _components(noise: NoiseModel) -> tuple[list[tuple[float, float]], Floats]:
     return [(float(s), float(length)) for s, length in noise.components[there]], freedom[there]
 
 
-def student_widening(variance: Floats, doubt: Floats) -> Floats:
-    """(k,) by how much Student's t exceeds the normal for variances (k,) made of parts that were seen a few times only.
+def student_widening(variance: Floats, parts: Floats, freedom: Floats) -> Floats:
+    """(k,) by how much Student's t exceeds the normal, at 95 %, for variances (k,) made of parts (c, k) that were seen
+    with (c,) degrees of freedom.
 
-    `doubt` (k,) is the sum over the parts of their square over their degrees of freedom: Welch and Satterthwaite's
-    effective degrees of freedom are variance^2 over that (JCGM 100:2008, G.4).
+    Welch and Satterthwaite's effective degrees of freedom are the variance's square over the sum of the parts' squares
+    over theirs (JCGM 100:2008, G.4).
     """
-    freedom = np.divide(variance**2, doubt, out=np.full(len(variance), np.inf), where=doubt > 0.0)
-    return stdtrit(np.minimum(freedom, 1e9), 0.975) / ndtri(0.975)
+    doubt = np.sum(parts**2 / freedom[:, None], axis=0)
+    effective = np.divide(variance**2, doubt, out=np.full(len(variance), np.inf), where=doubt > 0.0)
+    return stdtrit(np.minimum(effective, 1e9), 0.975) / ndtri(0.975)
 
 
 def _seen(shape: Shape, points: Floats, basis: Floats) -> Seen:

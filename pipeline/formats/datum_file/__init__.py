@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from pipeline.formats.datum_file.audit_parts import comparison_record
 from pipeline.formats.datum_file.build import build
+from pipeline.formats.datum_file.job_places import last_run
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
@@ -18,6 +19,7 @@ from pipeline.formats.datum_file.records import (
     FlangeRecord,
     HolePatternRecord,
     OutlineRecord,
+    ProposalRecord,
     SolidRecord,
     SuggestionRecord,
 )
@@ -32,10 +34,12 @@ __all__ = [
     "FlangeRecord",
     "HolePatternRecord",
     "OutlineRecord",
+    "ProposalRecord",
     "SolidRecord",
     "SuggestionRecord",
     "build",
     "comparison_record",
+    "last_run",
     "plain_data",
     "read_datums",
     "schema_text",

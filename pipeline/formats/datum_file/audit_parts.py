@@ -31,7 +31,7 @@ def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> 
             light_to_scan=_deviation(audit.second_opinion.light_to_scan, to_part),
         )
     return AuditRecord(
-        budget=tuple(_budget(line, missing) for line in audit.budget),
+        budget=tuple(_budget(line, to_part, missing) for line in audit.budget),
         within_budget=audit.within_budget,
         scan_to_light=_deviation(audit.scan_to_light, to_part),
         light_to_scan=_deviation(audit.light_to_scan, to_part),
@@ -109,14 +109,23 @@ def _changes(audit: FeatureAudit) -> FeatureAuditRecord:
     )
 
 
-def _budget(line: BudgetLine, missing: Missing) -> BudgetRecord:
+def _budget(line: BudgetLine, to_part: np.ndarray | None, missing: Missing) -> BudgetRecord:
+    where, placed = line.where, {}
+    if line.place is not None:
+        place = line.place if to_part is None else transformed(to_part, line.place)
+        where = f"at {'scan: ' if to_part is None else ''}[{', '.join(f'{v:z.2f}' for v in place)}]"
+        if to_part is not None:
+            placed["in_part_frame"] = PeakPlace(where=vector(place))
+    degrees = line.unit == "rad"
+    why = where or "no figure"
     return BudgetRecord(
         what=line.what,
-        limit=known(line.limit),
-        value=missing.figure(line.value, f"budget figure {line.what!r}", line.where or "no figure"),
-        unit=line.unit,
+        limit=known(line.limit, degrees),
+        value=missing.figure(line.value, f"budget figure {line.what!r}", why, degrees=degrees),
+        unit="deg" if degrees else line.unit,
         held=line.held,
-        where=line.where,
+        where=where,
+        **placed,
     )
 
 

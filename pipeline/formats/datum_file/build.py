@@ -11,6 +11,7 @@ from pipeline.formats.datum_file.audit_parts import audit_record
 from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
 from pipeline.formats.datum_file.flange_parts import flange_record
+from pipeline.formats.datum_file.job_places import job_places, kept_places
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
     SCHEMA_VERSION,
@@ -21,6 +22,7 @@ from pipeline.formats.datum_file.records import (
     FrameUncertainty,
     GapRecord,
     MadeBy,
+    PointRecord,
     ProposalRecord,
     RejectedRecord,
     RemovalRecord,
@@ -28,6 +30,7 @@ from pipeline.formats.datum_file.records import (
     SourceRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.geometry import transformed, turned, unit_rows
@@ -60,6 +63,7 @@ def build(outcome: Outcome) -> DatumFile:
     recover, frame, audit = outcome.recover, outcome.frame.frame, outcome.audit.audit
     audits = {a.feature: a for a in audit.features}
     in_part = {place.feature: place for place in outcome.frame.in_part}
+    places, moved = job_places(outcome)
     made = DatumFile(
         schema_version=SCHEMA_VERSION,
         made_by=MadeBy(program="datumlift", version=__version__, libraries=library_versions()),
@@ -71,13 +75,21 @@ def build(outcome: Outcome) -> DatumFile:
             feature_record(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features
         ),
         patterns=tuple(pattern_record(p, frame.matrix) for p in recover.patterns),
-        relations=tuple(relation_record(r, missing) for r in recover.relations),
+        relations=tuple(relation_record(r, missing) for r in outcome.frame.relations),
         flanges=tuple(flange_record(flange) for flange in outcome.frame.flanges),
         suggestions=tuple(_suggestion(s) for s in outcome.frame.suggestions),
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
+        tests=_tests(outcome.frame.tests),
         gaps=tuple(_gap(gap) for gap in outcome.gaps),
         proposals=tuple(
-            ProposalRecord(what=p.what, centre=known_vector(p.centre), area=known(p.area), reason=p.reason, zone=p.zone)
+            ProposalRecord(
+                what=p.what,
+                centre=known_vector(p.centre),
+                in_part_frame=_in_part(p.centre, frame.matrix),
+                area=known(p.area),
+                reason=p.reason,
+                zone=p.zone,
+            )
             for p in outcome.proposals
         ),
         removals=tuple(
@@ -94,11 +106,17 @@ def build(outcome: Outcome) -> DatumFile:
             for patch in recover.rejected
         ),
         calipers=tuple(_caliper(check) for check in recover.calipers),
+        places=places,
+        places_kept=kept_places(outcome.kept_places),
         audit=audit_record(audit, frame.matrix, missing),
         cautions=(),
     )
-    told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *missing.sentences(outcome.cautions)])
+    told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *moved, *missing.sentences(outcome.cautions)])
     return made.model_copy(update={"cautions": tuple(told)})
+
+
+def _in_part(point: np.ndarray, to_part: np.ndarray) -> PointRecord:
+    return PointRecord(point=known_vector(transformed(to_part, point)))
 
 
 def _source(source: Source, missing: Missing) -> SourceRecord:
@@ -196,7 +214,14 @@ def _square_up(s: SquareUp) -> SquareUpRecord:
         offset=plain(s.offset),
         offset_uncertainty=plain(s.offset_uncertainty),
         significant=s.significant,
+        **{} if s.p is None or s.p_adjusted is None else {"p": known(s.p), "p_adjusted": known(s.p_adjusted)},
     )
+
+
+def _tests(count: int) -> TestsRecord:
+    from pipeline.features.uncertainty import CORRECTION, LEVEL
+
+    return TestsRecord(correction=CORRECTION, level=LEVEL, count=count)
 
 
 def _gap(gap: Gap) -> GapRecord:

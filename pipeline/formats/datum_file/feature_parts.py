@@ -136,6 +136,11 @@ def relation_record(relation: Relation, missing: Missing) -> RelationRecord:
     """A relation in the file's units; what it lacks is noted in `missing`."""
     degrees = relation.kind in _ANGLE_RELATIONS
     pair = " and ".join(relation.between)
+    more: dict[str, Any] = {}
+    if relation.p_adjusted is not None:
+        more["p_adjusted"] = known(relation.p_adjusted)
+    if relation.over is not None:
+        more["over"] = place(relation.over)
     what = f"uncertainty of the relation {relation.kind!r}"
     why = "it was not assessed for one of the two"
     return RelationRecord(
@@ -144,4 +149,5 @@ def relation_record(relation: Relation, missing: Missing) -> RelationRecord:
         value=missing.figure(relation.value, f"value of the relation {relation.kind!r}", why, pair, degrees),
         uncertainty=missing.figure(relation.uncertainty, what, why, pair, degrees),
         unit="deg" if degrees else "mm",
+        **more,
     )

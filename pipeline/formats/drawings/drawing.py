@@ -10,6 +10,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, OutlineRecord
 from pipeline.geometry import MM_PER_INCH
@@ -79,17 +80,17 @@ def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
     >>> from tests.outcomes import outcome
     >>> top = build(outcome()).flanges[0]  # a plate 120 x 80 with a bore and six holes D9 on a pitch circle
     >>> items = drawing_of(top)
-    >>> sum(item.layer == HOLES for item in items), sum(getattr(item, "text", "") == "D9.000" for item in items)
+    >>> sum(item.layer == HOLES for item in items), sum(getattr(item, "text", "").endswith(" D9.000") for item in items)
     (6, 6)
     """
     items: list[Item] = []
-    rounds: list[tuple[Place, float]] = []
+    rounds: list[_Round] = []
     drilled = {hole.feature for hole in flange.holes}
     if flange.outer is not None:
         items += _pieces(flange.outer, OUTLINE)
         outer = flange.outer.segments
         if len(outer) == 1 and outer[0].kind == "circle":
-            rounds.append(outer[0].round)
+            rounds.append(_Round(*outer[0].round, outer[0].feature))
     for inner in flange.inner:
         segments = inner.segments
         circular = len(segments) == 1 and segments[0].kind == "circle"
@@ -98,12 +99,12 @@ def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
             continue
         items += _pieces(inner, OPENINGS)
         if circular:
-            rounds.append(segments[0].round)
+            rounds.append(_Round(*segments[0].round, segments[0].feature))
     for hole in flange.holes:
-        rounds.append((hole.place, hole.diameter / 2))
-        items.append(Circle(HOLES, *rounds[-1]))
-    for centre, radius in rounds:
-        items += _centre_mark(centre, radius)
+        rounds.append(_Round(hole.place, hole.diameter / 2, hole.feature))
+        items.append(Circle(HOLES, hole.place, hole.diameter / 2))
+    for one in rounds:
+        items += _centre_mark(one.centre, one.radius)
     for pattern in flange.patterns:
         items += _pattern(pattern)
     return (*items, *_sizes(rounds, unit))
@@ -202,11 +203,19 @@ def _centre_mark(centre: Place, radius: float) -> tuple[Item, ...]:
     return Line(CENTRE, (x - out, y), (x + out, y)), Line(CENTRE, (x, y - out), (x, y + out))
 
 
-def _sizes(rounds: Sequence[tuple[Place, float]], unit: str) -> tuple[Text, ...]:
-    """The diameter beside each circle, at the first angle at which it covers no other diameter."""
+class _Round(NamedTuple):
+    """A circle of the drawing, and the feature that it is an edge of."""
+
+    centre: Place
+    radius: float
+    feature: str | None
+
+
+def _sizes(rounds: Sequence[_Round], unit: str) -> tuple[Text, ...]:
+    """Number and diameter beside each circle, at the first angle at which they cover no others."""
     placed: list[Text] = []
-    for (x, y), radius in rounds:
-        text = f"D{sized(2 * radius, unit)}"
+    for (x, y), radius, feature in rounds:
+        text = f"{feature or ''} D{sized(2 * radius, unit)}".strip()
         tried = []
         for angle in map(math.radians, _TEXT_ANGLES):
             reach = radius + 0.6

@@ -64,19 +64,24 @@ def features_csv(data: DatumFile, unit: str = "mm") -> str:
 def relations_csv(data: DatumFile, unit: str = "mm") -> str:
     """One row a relation of a datum file; `unit` ("mm" | "in", or "deg" of angles) is written beside each value.
 
+    least, largest  of a distance between what isn't parallel, over what was seen of the second
+
     >>> from pipeline.formats.datum_file import build
     >>> from tests.outcomes import outcome
     >>> relations_csv(build(outcome()), "in").splitlines()[-1]  # 30 mm apart
-    'distance,plane-1,plane-2,1.181102362,7.874e-05,in'
+    'distance,plane-1,plane-2,1.181102362,7.874e-05,in,,,'
     """
     scale = 1.0 if unit == "mm" else 1.0 / MM_PER_INCH
     rows = []
     for relation in data.relations:
         angle = relation.unit == "deg"
         factor = 1.0 if angle else scale
-        figures = [None if v is None else v * factor for v in (relation.value, relation.uncertainty)]
-        rows.append([relation.kind, *relation.between, *figures, "deg" if angle else unit])
-    return _table(("kind", "first", "second", "value", "uncertainty", "unit"), rows)
+        over = relation.over or (None, None)
+        figures = [None if v is None else v * factor for v in (relation.value, relation.uncertainty, *over)]
+        ends = ["deg" if angle else unit, relation.p_adjusted, *figures[2:]]
+        rows.append([relation.kind, *relation.between, *figures[:2], *ends])
+    head = ("kind", "first", "second", "value", "uncertainty", "unit", "p_adjusted", "least", "largest")
+    return _table(head, rows)
 
 
 def _against_frame(feature: FeatureRecord) -> tuple[float | None, float | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import DatumFile, SuggestionRecord
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, SuggestionRecord
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import zone_text
 from pipeline.surfaces import kind_of
@@ -41,6 +41,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _patterns(data, show),
         _square_up(data, show),
         _suggestions(data, show),
+        _places(data, show),
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
@@ -191,19 +192,29 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         "",
         "## Square-up",
         "",
-        f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.",
+        f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.{_judged(data)}",
         "",
         f"| feature | to datum | should be | off by deg | +- | that is {show.small_unit} | over {show.unit} "
-        f"| axes apart {show.small_unit} | out of uncertainty |",
+        f"| axes apart {show.small_unit} | stands out |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for s in sorted(rows, key=lambda s: (main.index(s.feature), s.datum)):
         spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
+        out = "yes" if s.significant else "-" if s.angle_uncertainty is None else "no"
         lines.append(
             f"| {s.feature} | {s.datum} | {s.kind} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
-            f"| {show(s.length, 1)} | {show.small(s.offset)} | {'yes' if s.significant else 'no'} |"
+            f"| {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
         )
     return lines
+
+
+def _judged(data: DatumFile) -> str:
+    if data.tests is None:
+        return ""
+    return (
+        f" What stands out does so at {100 * (1 - data.tests.level):.0f} % for all {data.tests.count} deviations "
+        f"together ({data.tests.correction})."
+    )
 
 
 def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
@@ -225,6 +236,21 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
         sigmas = "-" if found[0].sigmas is None else f"{found[0].sigmas:.1f}"
         names = "; ".join(s.name for s in found)
         lines.append(f"| {feature} | {what} | {show(size)} | {show.small(found[0].off)} | {sigmas} | {names} |")
+    return lines
+
+
+def _places(data: DatumFile, show: _Lengths) -> list[str]:
+    if not data.places:
+        return []
+    lines = ["", "## Points of the job, and what was taken for them", ""]
+    lines.append(f"Points in part coordinates of this run, {show.unit}.")
+    lines.append("")
+    for p in data.places:
+        at = f"[{', '.join(show(v) for v in p.in_part_frame.point)}]"
+        if p.feature is None:
+            lines.append(f"- {p.setting}: {at}")
+        else:
+            lines.append(f"- {p.setting}: {at}, {p.feature} at {show(p.distance)} {show.unit} from it")
     return lines
 
 
@@ -252,7 +278,7 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
         for b in audit.budget:
             value = "no figure" if b.value is None else f"{b.value:.4f}"
             held = "yes" if b.held else "**NO**"
-            lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where} |")
+            lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where_in(show.unit)} |")
     for check in data.calipers:
         scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
         verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
@@ -278,6 +304,7 @@ _FILES = {
     "datums.schema.json": "the JSON Schema of datums.json",
     "features.csv": "features as a table, part coordinates",
     "relations.csv": "how features lie to each other",
+    "names.json": "the numbers of features and gaps, for the next scan of the part; keep it",
     "job.toml": "this job with every default spelled out",
     "light.stl": "light mesh, part coordinates, {unit} (the file itself states no unit)",
     "light.ply": "light mesh, part coordinates, {unit}, with `feature` and `origin` of each facet",
@@ -305,13 +332,18 @@ def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
         for p in data.proposals:
             lines += [
                 "",
-                f"{p.what}, {show.area(p.area)}: {p.reason}",
+                f"{p.what}, {show.area(p.area)}{_at(p, show)}: {p.reason}",
                 "",
                 "```toml",
                 zone_text(p.zone).strip(),
                 "```",
             ]
     return lines
+
+
+def _at(proposal: ProposalRecord, show: _Lengths) -> str:
+    place = proposal.in_part_frame
+    return "" if place is None else f" at [{', '.join(show(v, 2) for v in place.point)}]"
 
 
 def _what(name: str, unit: str) -> str:

@@ -225,20 +225,22 @@ def test_words_for_a_datum() -> None:
     features = block()
     assert choose("main", features, {}).members == ("main",)
     assert choose("seat", features, {"seat": "main"}).members == ("main",)
-    assert choose("bore nearest [25, 0, -20]", features, {}).members == ("main",)
-    assert choose("the hole nearest [45.5, 0, -14]", features, {}).members == ("far",)
-    assert choose("plane nearest [0, 0, -44]", features, {}).members == ("bottom",)
-    assert choose("sphere nearest [0, 0, 0]", features, {}).members == ("ball",)
+    assert choose("bore nearest scan: [25, 0, -20]", features, {}).members == ("main",)
+    assert choose("the hole nearest scan: [45.5, 0, -14]", features, {}).members == ("far",)
+    assert choose("plane nearest scan: [0, 0, -44]", features, {}).members == ("bottom",)
+    assert choose("sphere nearest scan: [40, 25, 10]", features, {}).members == ("ball",)
     for text, why in [
         ("bore-1", "no feature 'bore-1'"),
-        ("slot nearest [0, 0, 0]", "no kind of feature"),
-        ("cone nearest [0, 0, 0]", "has no cone"),
-        ("bore nearest [0, 0]", "three numbers"),
-        ("bore nearest [0, 0, nan]", "three numbers"),
+        ("slot nearest scan: [0, 0, 0]", "no kind of feature"),
+        ("cone nearest scan: [0, 0, 0]", "has no cone"),
+        ("bore nearest [0, 0, -20]", "in part coordinates"),
+        ("bore nearest scan: [0, 0, -90]", "too far to be meant"),
+        ("bore nearest scan: [0, 0]", "three numbers"),
+        ("bore nearest scan: [0, 0, nan]", "three numbers"),
     ]:
         with pytest.raises(SettingsError, match=why):
             choose(text, features, {})
-    with pytest.raises(SettingsError, match="as near"):
+    with pytest.raises(SettingsError, match=r"could mean a .3.00 mm away. or b"):
         nearest("bore", (5, 0, 0), [bore("a", (0, 0, 0), (0, 0, 1), 2), bore("b", (10, 0, 0), (0, 0, 1), 2)])
 
 

@@ -32,23 +32,23 @@ def _bore(point, direction, radius: float, along: tuple[float, float]) -> Featur
 
 
 def test_shapes_hold_what_trimesh_says_they_hold() -> None:
-    box = Zone(shape="box", low=(10, -5, -20), high=(-10, 15, 5))
+    box = Zone(shape="box", coordinates="scan", low=(10, -5, -20), high=(-10, 15, 5))
     x, y, z = POINTS.T
     expected = (np.abs(x) <= 10) & (np.abs(y - 5) <= 10) & (np.abs(z + 7.5) <= 12.5)
     np.testing.assert_array_equal(inside(box, POINTS), expected)
 
-    ball = Zone(shape="sphere", centre=(5, 5, 5), radius=12)
+    ball = Zone(shape="sphere", coordinates="scan", centre=(5, 5, 5), radius=12)
     np.testing.assert_array_equal(inside(ball, POINTS), np.linalg.norm(POINTS - 5, axis=1) < 12)
 
     start, end = np.array([-10.0, 0, 5]), np.array([10.0, 12, -8])
-    rod = Zone(shape="cylinder", start=tuple(start), end=tuple(end), radius=9)
+    rod = Zone(shape="cylinder", coordinates="scan", start=tuple(start), end=tuple(end), radius=9)
     solid = trimesh.creation.cylinder(9, segment=[start, end], sections=360)
     hull = ConvexHull(solid.vertices)
     held = (POINTS @ hull.equations[:, :3].T + hull.equations[:, 3] <= 0).all(axis=1)
     # The solid is a prism of 360 sides: only points on its skin may differ.
     assert (inside(rod, POINTS) != held).sum() <= 4
 
-    half = Zone(shape="half-space", point=(0, 0, 7), direction=(0, 0, -3))
+    half = Zone(shape="half-space", coordinates="scan", point=(0, 0, 7), direction=(0, 0, -3))
     np.testing.assert_array_equal(inside(half, POINTS), POINTS[:, 2] <= 7)
 
 
@@ -56,27 +56,27 @@ def test_part_coordinates_go_through_the_matrix() -> None:
     matrix = np.eye(4)
     matrix[:3, :3] = Rotation.from_euler("xyz", [20, -50, 130], degrees=True).as_matrix()
     matrix[:3, 3] = [5, -40, 12]
-    zone = Zone(shape="box", coordinates="part", low=(0, -60, 0), high=(30, -20, 30))
+    zone = Zone(shape="box", low=(0, -60, 0), high=(30, -20, 30), part_frame=tuple(map(tuple, matrix.tolist())))
     in_part = trimesh.transform_points(POINTS, matrix)
     np.testing.assert_array_equal(
-        inside(zone, POINTS, matrix), inside(zone.model_copy(update={"coordinates": "scan"}), in_part)
+        inside(zone, POINTS), inside(zone.model_copy(update={"coordinates": "scan"}), in_part)
     )
-    assert inside(zone, POINTS, matrix).any()
-    with pytest.raises(SettingsError, match="part_frame"):
-        inside(zone, POINTS)
+    assert inside(zone, POINTS).any()
+    with pytest.raises(SettingsError, match="scan: "):
+        inside(zone.model_copy(update={"part_frame": None}), POINTS)
 
 
-def test_a_job_with_zones_in_part_coordinates_needs_the_frame() -> None:
-    zone = {"shape": "sphere", "coordinates": "part", "centre": [0, 0, 0], "radius": 5}
-    with pytest.raises(SettingsError, match=r"needs part_frame"):
-        make_job({"scan": "x.stl", "clean": {"exclude": [zone]}})
+def test_the_frame_of_a_zone_is_a_rigid_motion() -> None:
+    zone = {"shape": "sphere", "centre": [0, 0, 0], "radius": 5}
     skewed = [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 2, 0], [0, 0, 0, 1]]
     mirrored = [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, -1, 0], [0, 0, 0, 1]]
     for wrong in (skewed, mirrored):
         with pytest.raises(SettingsError, match="a rotation and a shift"):
-            make_job({"scan": "x.stl", "clean": {"exclude": [zone], "part_frame": wrong}})
+            make_job({"scan": "x.stl", "clean": {"exclude": [zone | {"part_frame": wrong}]}})
     turned = [[0, -1, 0, 5], [1, 0, 0, 6], [0, 0, 1, 7], [0, 0, 0, 1]]
-    assert make_job({"scan": "x.stl", "clean": {"exclude": [zone], "part_frame": turned}}).clean.part_frame
+    assert (
+        make_job({"scan": "x.stl", "clean": {"exclude": [zone | {"part_frame": turned}]}}).clean.exclude[0].part_frame
+    )
 
 
 @pytest.mark.parametrize(

@@ -52,10 +52,10 @@ def test_coating_adds_its_own_doubt():
 def test_agreement_within_the_combined_uncertainty():
     features = [bore("main", (0, 0, 0), (0, 0, 1), 25.0), bore("small", (50, 0, 0), (0, 0, 1), 6.0)]
     combined = np.hypot(SIGMA, 0.003)
-    checks, proposal = check_calipers(
+    checks, proposal, _ = check_calipers(
         [
             Caliper(feature="main", diameter=50.0 + 1.9 * combined, uncertainty=0.003),
-            Caliper(near=(51, 0, 3), diameter=12.0 - 2.0 * combined, uncertainty=0.003),
+            Caliper(near="scan: [51, 0, 3]", diameter=12.0 - 2.0 * combined, uncertainty=0.003),
         ],
         features,
     )
@@ -70,13 +70,13 @@ def test_one_size_proposes_nothing():
     assert (
         check_calipers([Caliper(feature="main", diameter=50.0)], [bore("main", (0, 0, 0), (0, 0, 1), 25.0)])[1] is None
     )
-    assert check_calipers([], []) == ((), None)
+    assert check_calipers([], []) == ((), None, ())
 
 
 def test_nearest_looks_at_the_surface_seen():
     # The place is nearer to the far bore's axis, but on the wall of the main one.
     features = [bore("main", (0, 0, 0), (0, 0, 1), 25.0, 40), bore("far", (40, 0, 0), (0, 0, 1), 6.0, 40)]
-    assert check_calipers([Caliper(near=(24.5, 0, 5), diameter=50.0)], features)[0][0].feature == "main"
+    assert check_calipers([Caliper(near="scan: [24.5, 0, 5]", diameter=50.0)], features)[0][0].feature == "main"
 
 
 def test_a_coating_is_proposed_from_a_bore_and_a_boss():
@@ -91,7 +91,7 @@ def test_a_coating_is_proposed_from_a_bore_and_a_boss():
         Caliper(feature="small", diameter=30.0, uncertainty=0.002),
         Caliper(feature="post", diameter=40.0, uncertainty=0.002),
     ]
-    checks, proposal = check_calipers(calipers, features)
+    checks, proposal, _ = check_calipers(calipers, features)
     assert [c.agrees for c in checks] == [False, False, False]
     assert "coating_thickness = 0.015" in proposal
     assert "scale" not in proposal
@@ -131,7 +131,7 @@ def test_what_does_not_fit_together_is_said():
     [
         (Caliper(feature="bore-9", diameter=5.0), [bore("bore-1", (0, 0, 0), (0, 0, 1), 5.0)], "bore-1"),
         (Caliper(feature="top", diameter=5.0), [plane("top", (0, 0, 0), (0, 0, 1))], "no one diameter"),
-        (Caliper(near=(0, 0, 0), diameter=5.0), [plane("top", (0, 0, 0), (0, 0, 1))], "leave it out"),
+        (Caliper(near="scan: [0, 0, 0]", diameter=5.0), [plane("top", (0, 0, 0), (0, 0, 1))], "leave it out"),
     ],
 )
 def test_a_caliper_that_belongs_to_nothing(caliper, features, text):

@@ -136,6 +136,15 @@ def test_another_part_takes_no_number_and_leaves_the_book_alone() -> None:
     assert again(found, block(), 2, "third").ids == before.ids
 
 
+def test_a_plate_of_many_like_holes() -> None:
+    """Each shift by a step of the grid lays most holes on others; all of them lie right in one pose only."""
+    grid = [bore("", (20.0 * x, 20.0 * y, -10), UP, 4.5, 20.0) for x in range(7) for y in range(6)]
+    part = [plane("", (60, 50, 0), UP, 24000), plane("", (60, 50, -20), (0, 0, -1), 24000), *grid]
+    part += [plane("", (-20, 50, -10), (-1, 0, 0), 3000), bore("", (30, 10, -10), UP, 4.5, 20.0)]
+    before = first(part)
+    assert again(before, part).ids == before.ids
+
+
 def test_the_same_scan_needs_no_search() -> None:
     """Fewer or other features of the very scan, as other settings find them, also where its pose could not be found."""
     before = first(flange(6))

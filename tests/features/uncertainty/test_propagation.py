@@ -111,8 +111,8 @@ def test_a_short_arc_says_so_and_ties_radius_to_position():
 def test_widening_is_that_of_the_guide():
     # JCGM 100:2008 H.1: parts of 25, 9.7, 2.9 and 16.6 nm with 18, 25.6, 50 and 2 degrees of freedom make
     # 1002 nm^2 with 16.7; its table G.2 has t = 2.12 for 16 and 2.11 for 17 degrees at 95 %.
-    doubt = 25.0**4 / 18 + 9.7**4 / 25.6 + 2.9**4 / 50 + 16.6**4 / 2
-    factor = student_widening(np.array([1002.0, 1002.0]), np.array([doubt, 0.0]))
+    parts = np.array([25.0, 9.7, 2.9, 16.6])[:, None] ** 2 * [1.0, 0.0]
+    factor = student_widening(np.array([1002.0, 1002.0]), parts, np.array([18.0, 25.6, 50.0, 2.0]))
     assert 2.105 < 1.96 * factor[0] < 2.125
     assert factor[1] == pytest.approx(1.0, abs=1e-6)
 

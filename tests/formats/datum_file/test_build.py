@@ -17,7 +17,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, build, schema_text, text_of
-from pipeline.values import Datum
+from pipeline.values import BudgetLine, Datum
 from tests.outcomes import BORE, POSE, outcome
 
 
@@ -39,6 +39,14 @@ def test_angles_are_degrees_and_lengths_mm(data: DatumFile) -> None:
     units = {r.kind: r.unit for r in data.relations}
     assert units == {"perpendicular": "deg", "parallel": "deg", "coaxial": "mm", "distance": "mm"}
     assert data.relations[0].value == pytest.approx(math.degrees(2e-5))
+
+
+def test_a_budget_for_tilt_is_in_degrees_as_all_angles_are() -> None:
+    made = outcome()
+    line = BudgetLine("tilt", math.radians(0.02), math.radians(0.05), "rad", False, "plane-1")
+    audit = dataclasses.replace(made.audit.audit, budget=(line,))
+    kept = build(dataclasses.replace(made, audit=dataclasses.replace(made.audit, audit=audit))).audit.budget[0]
+    assert (kept.unit, kept.limit, kept.value) == ("deg", pytest.approx(0.02), pytest.approx(0.05))
 
 
 def test_part_coordinates_are_the_matrix_times_scan_coordinates(data: DatumFile) -> None:

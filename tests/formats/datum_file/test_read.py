@@ -47,14 +47,18 @@ def test_what_was_written_comes_back(tmp_path: Path) -> None:
 
 
 def test_a_zone_comes_back_as_one(tmp_path: Path) -> None:
-    zone = Zone(shape="cylinder", start=(0.0, 0.0, 1.5), end=(0.0, 0.0, 9.0), radius=4.25)
+    zone = Zone(shape="cylinder", coordinates="scan", start=(0.0, 0.0, 1.5), end=(0.0, 0.0, 9.0), radius=4.25)
     proposal = Proposal("plug", outcome().gaps[0].centre, 50.0, "it looks so", zone)
     made = build(dataclasses.replace(outcome(), proposals=(proposal,)))
     text = json.loads(text_of(made))["proposals"][0]["zone"]
-    assert (
-        text == '[[clean.exclude]]\nshape = "cylinder"\nstart = [0.0, 0.0, 1.5]\nend = [0.0, 0.0, 9.0]\nradius = 4.25\n'
+    assert text == (
+        '[[clean.exclude]]\nshape = "cylinder"\nstart = "scan: [0.0, 0.0, 1.5]"\nend = "scan: [0.0, 0.0, 9.0]"\n'
+        "radius = 4.25\n"
     )
     assert pipeline.read_datums(file(tmp_path, text_of(made))).proposals[0].zone == zone
+    older = plain_data(made)  # from when all places were in scan coordinates
+    older["proposals"][0]["zone"] = text.replace('"scan: ', "").replace(']"', "]")
+    assert pipeline.read_datums(file(tmp_path, json.dumps(older))).proposals[0].zone == zone
     broken = plain_data(made)
     broken["proposals"][0]["zone"] = "shape = box"
     with pytest.raises(InputError, match=r"proposals\[0\]\.zone"):

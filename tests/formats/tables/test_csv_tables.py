@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.formats.datum_file import build
 from pipeline.formats.tables import features_csv, relations_csv
-from tests.outcomes import BORE, HEIGHT, outcome
+from tests.outcomes import BORE, HEIGHT, WIDTH, outcome
 
 DATA = build(outcome())
 
@@ -43,8 +43,12 @@ def test_inches_are_exact_and_named() -> None:
 
 def test_relations_carry_their_unit() -> None:
     table = rows(relations_csv(DATA, "in"))
-    distance = next(r for r in table if r["kind"] == "distance")
+    along, distance = (r for r in table if r["kind"] == "distance")
     assert (distance["first"], distance["second"], distance["unit"]) == ("plane-1", "plane-2", "in")
     assert float(distance["value"]) == pytest.approx(HEIGHT / 25.4, abs=1e-9)
+    assert (distance["least"], distance["largest"], distance["p_adjusted"]) == ("", "", "")
+    # Between what isn't parallel: WIDTH / 2 give or take 0.2 mm.
+    assert float(along["least"]) == pytest.approx((WIDTH / 2 - 0.2) / 25.4, abs=1e-9)
+    assert float(along["largest"]) == pytest.approx((WIDTH / 2 + 0.2) / 25.4, abs=1e-9)
     parallel = next(r for r in table if r["kind"] == "parallel")
     assert (parallel["unit"], parallel["uncertainty"]) == ("deg", "")

@@ -17,7 +17,7 @@ from pipeline.formats.datum_file.records.audits import (
     FitChange,
     PeakPlace,
 )
-from pipeline.formats.datum_file.records.base import Matrix, Place, Record, Vector
+from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     ExtentRecord,
@@ -29,6 +29,7 @@ from pipeline.formats.datum_file.records.features import (
     PatternRecord,
     PlaceRecord,
     PlaceUncertainty,
+    PointRecord,
     RelationRecord,
     SituationRecord,
     SourceRecord,
@@ -39,12 +40,15 @@ from pipeline.formats.datum_file.records.file import (
     CaliperRecord,
     DatumFile,
     GapRecord,
+    JobPlaceRecord,
+    KeptPlaceRecord,
     MadeBy,
     ProposalRecord,
     RejectedRecord,
     RemovalRecord,
     SquareUpRecord,
     SuggestionRecord,
+    TestsRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -81,6 +85,9 @@ __all__ = [
     "GapRecord",
     "HolePatternRecord",
     "HoleRecord",
+    "JobPlaceRecord",
+    "KeptPlaceRecord",
+    "LeftOut",
     "MadeBy",
     "Matrix",
     "OutlineRecord",
@@ -90,6 +97,7 @@ __all__ = [
     "Place",
     "PlaceRecord",
     "PlaceUncertainty",
+    "PointRecord",
     "ProposalRecord",
     "Record",
     "RejectedRecord",
@@ -101,6 +109,7 @@ __all__ = [
     "SourceRecord",
     "SquareUpRecord",
     "SuggestionRecord",
+    "TestsRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from pipeline.formats.datum_file.records.base import Count, LeftOut, Matrix, NotNegative, Record, Vector
+from pipeline.geometry import MM_PER_INCH
 
 
 class PeakPlace(Record):
@@ -39,9 +40,26 @@ class BudgetRecord(Record):
     what: str = Field(description="What was promised.")
     limit: float = Field(description="In `unit`.")
     value: float | None = Field(description="In `unit`; null where there is no such figure.")
-    unit: str = Field(description="Of limit and value.")
+    unit: str = Field(description="Of limit and value: mm or deg.")
     held: bool = Field(description="Whether the value is within the limit.")
-    where: str = Field(description="The feature or place of the value.")
+    where: str = Field(description="The feature or place of the value; a place in part coordinates, mm.")
+    in_part_frame: LeftOut[PeakPlace] = Field(None, description="The place of the value, if it is not a feature's.")
+
+    def where_in(self, unit: str) -> str:
+        """The feature or place of the value in words; the place in "mm" | "in", as it may be copied.
+
+        >>> place = PeakPlace(where=(25.4, 0.0, -50.8))
+        >>> line = BudgetRecord(
+        ...     what="deviation", limit=0.1, value=0.09, unit="mm", held=True, where="", in_part_frame=place
+        ... )
+        >>> line.where_in("mm"), line.where_in("in")
+        ('at [25.40, 0.00, -50.80]', 'at [1.000, 0.000, -2.000]')
+        """
+        place = None if self.in_part_frame is None else self.in_part_frame.where
+        if place is None:
+            return self.where
+        scale, digits = (1.0, 2) if unit == "mm" else (1.0 / MM_PER_INCH, 3)
+        return f"at [{', '.join(f'{v * scale:z.{digits}f}' for v in place)}]"
 
 
 class FitChange(Record):

@@ -45,6 +45,7 @@ NotNegative = Annotated[float, Field(ge=0)]
 Count = Annotated[int, Field(ge=0)]
 # A standard uncertainty (k = 1), or a figure made with one.
 Doubt = Annotated[float, Field(ge=0), AfterValidator(_nine_figures)]
+Chance = Annotated[float, Field(ge=0, le=1), AfterValidator(_nine_figures)]
 
 Place = tuple[float, float]
 """(2,) in a flange's sketch, mm; or a lower and an upper end."""

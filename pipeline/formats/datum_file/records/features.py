@@ -8,6 +8,7 @@ from pydantic import ConfigDict, Field, model_validator
 
 from pipeline.formats.datum_file.records.audits import FeatureAuditRecord
 from pipeline.formats.datum_file.records.base import (
+    Chance,
     Count,
     Direction,
     Doubt,
@@ -77,6 +78,12 @@ class FrameRecord(Record):
     uncertainty: FrameUncertainty | None = Field(
         None, description="Standard uncertainty of the part frame about its own axes."
     )
+
+
+class PointRecord(Record):
+    """A point in part coordinates."""
+
+    point: Vector = Field(description="Moved by frame.matrix.")
 
 
 class PlaceUncertainty(Record):
@@ -253,3 +260,13 @@ class RelationRecord(Record):
     value: float | None = Field(description="In `unit`.")
     uncertainty: Doubt | None = Field(description="Standard uncertainty (k = 1), in `unit`.")
     unit: Literal["mm", "deg"] = Field(description="Of value and uncertainty.")
+    p_adjusted: LeftOut[Chance] = Field(
+        None,
+        description="Of what could have been meant to be parallel, perpendicular, coaxial or intersecting: how often "
+        "noise alone makes it this large or larger, as that counts among all `tests`.",
+    )
+    over: LeftOut[Place] = Field(
+        None,
+        description="Of a distance between what isn't parallel: the least and the largest over what was seen of the "
+        "second; `value` is that at its middle.",
+    )

@@ -7,11 +7,12 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
 from pipeline.formats.datum_file.records.audits import AuditRecord
-from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Record, Vector
+from pipeline.formats.datum_file.records.base import Chance, Count, Doubt, LeftOut, Matrix, NotNegative, Record, Vector
 from pipeline.formats.datum_file.records.features import (
     FeatureRecord,
     FrameRecord,
     PatternRecord,
+    PointRecord,
     RelationRecord,
     SourceRecord,
 )
@@ -65,14 +66,27 @@ class SquareUpRecord(Record):
 
     feature: str = Field(description="Id of the feature.")
     datum: str = Field(description="Letter of the datum.")
-    kind: str = Field(description="parallel, square or coaxial.")
+    kind: str = Field(description="parallel, square or coaxial: what it is near enough to to have been meant.")
     angle: float = Field(description="Degrees off the ideal direction.")
     angle_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the angle.")
     over: LeftOut[float] = Field(None, description="mm that the angle comes to across `length` mm of the feature.")
     length: LeftOut[float] = Field(None, description="Of the feature.")
     offset: float | None = Field(None, description="Distance of the axes at the feature's middle, coaxial only.")
     offset_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the offset.")
-    significant: bool = Field(False, description="It stands out of its uncertainty (95 %).")
+    significant: bool = Field(
+        False, description="It stands out of its uncertainty, among all of them: p_adjusted is at most tests.level."
+    )
+    p: LeftOut[Chance] = Field(None, description="How often noise alone makes it this large or larger.")
+    p_adjusted: LeftOut[Chance] = Field(None, description="The same as it counts among all `tests`.")
+
+
+class TestsRecord(Record):
+    """How it is judged what stands out in square_up and relations: all deviations from exactly parallel, square,
+    coaxial and intersecting are one family."""
+
+    correction: str = Field(description="For the number of tests; Holm 1979: Scand. J. Statist. 6, 65-70.")
+    level: float = Field(description="The chance that anything of an exact part stands out falsely.")
+    count: Count = Field(description="How many tests there were.")
 
 
 class GapRecord(Record):
@@ -94,6 +108,7 @@ class ProposalRecord(Record):
 
     what: str = Field(description="plug, post or loose piece.")
     centre: Vector = Field(description="Scan coordinates.")
+    in_part_frame: LeftOut[PointRecord] = Field(None, description="The centre, moved by frame.matrix.")
     area: float = Field(description="Of the patch, mm2.")
     reason: str = Field(description="Why it looks so.")
     zone: ZoneField = Field(description="A table ready to paste into a job file.")
@@ -134,6 +149,26 @@ class CaliperRecord(Record):
     note: str = Field(description="Why, in words.")
 
 
+class KeptPlaceRecord(Record):
+    """A point that a job has, and the part frame that it was read in: it is read in that one until it is changed."""
+
+    job: str = Field(description="The job file as seen from the output folder; empty for none.")
+    setting: str = Field(description="Where it stands in the job.")
+    at: Vector = Field(description="As the job has it, mm.")
+    part_frame: Matrix | None = Field(
+        description="4x4, row-major, scan -> part coordinates: the frame that it was read in; null: scan coordinates."
+    )
+
+
+class JobPlaceRecord(KeptPlaceRecord):
+    """A point that the job of this run has, and what was taken for it."""
+
+    point: Vector = Field(description="Scan coordinates.")
+    in_part_frame: PointRecord = Field(description="The same point, moved by frame.matrix.")
+    feature: str | None = Field(None, description="Id of the feature or gap that was taken; null: the point itself.")
+    distance: NotNegative | None = Field(None, description="Of the point from its surface or axis.")
+
+
 class DatumFile(Record):
     """Features, datum reference frame, relations and audit of one scan. Lengths in mm, angles in degrees, directions
     of length 1. Readers should refuse another major schema_version and ignore keys they don't know. Null: no figure
@@ -155,6 +190,7 @@ class DatumFile(Record):
     square_up: tuple[SquareUpRecord, ...] = Field(
         (), description="How far from parallel, square or coaxial to a datum."
     )
+    tests: LeftOut[TestsRecord] = Field(None, description="How it is judged what stands out.")
     gaps: tuple[GapRecord, ...] = Field((), description="Boundary loops of the scan and what was done with them.")
     proposals: tuple[ProposalRecord, ...] = Field(
         (),
@@ -164,6 +200,12 @@ class DatumFile(Record):
     removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning took away or mended.")
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
+    places: LeftOut[tuple[JobPlaceRecord, ...]] = Field(
+        default=None, description="Points of the job, and what was taken for them."
+    )
+    places_kept: tuple[KeptPlaceRecord, ...] = Field(
+        (), description="Points of other jobs that were run into this folder, and the frames that they are read in."
+    )
     audit: AuditRecord = Field(description="What lightening cost.")
     solid: LeftOut[SolidRecord] = Field(default=None, description="The solid, where one was made.")
     cautions: tuple[str, ...] = Field(description="What is not to be relied on, in sentences.")

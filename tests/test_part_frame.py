@@ -1,0 +1,211 @@
+"""Which part frame the places of a job are read in, and that they don't move with it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.errors import SettingsError
+from pipeline.job import Job, make_job
+from pipeline.part_frame import Frame, LastRun, Placed, placed
+from tests.features.made import pose
+
+OUT = Path("made")
+AT = (-18.0, 0.5, -98.25)
+
+
+def frame(seed: int) -> Frame:
+    return tuple(map(tuple, pose(seed).tolist()))  # type: ignore[return-value]
+
+
+FIRST = LastRun(frame(1), "ab", 1.0, ())
+
+
+def job(**settings: Any) -> Job:
+    return make_job({"scan": "a.stl", **settings})
+
+
+def caliper(*at: float, diameter: float = 62.0) -> dict[str, Any]:
+    return {"near": list(at), "diameter": diameter}
+
+
+def read(made: Job, last: LastRun | None, name: str = "a.toml", sha256: str = "ab", factor: float = 1.0) -> Placed:
+    return placed(made, name, OUT, last, sha256, factor)
+
+
+def then(last: LastRun, done: Placed, seed: int) -> LastRun:
+    """The run is over and has left another frame."""
+    return replace(last, frame=frame(seed), places=(*done.places, *done.others))
+
+
+def in_scan(seed: int, at: tuple[float, ...]) -> np.ndarray:
+    return (np.linalg.inv(pose(seed)) @ [*at, 1.0])[:3]
+
+
+def near(done: Placed, number: int = 0) -> tuple[float, ...]:
+    place = done.job.caliper[number].near
+    assert place is not None
+    return place.in_scan
+
+
+def test_places_are_those_of_the_last_run() -> None:
+    done = read(job(caliper=[caliper(*AT)], frame={"A": f"bore nearest {list(AT)}"}), FIRST)
+    assert near(done) == pytest.approx(in_scan(1, AT), abs=1e-9)
+    words = done.job.frame.A
+    assert words is not None
+    assert words.startswith("bore nearest scan: [")
+    assert [p.setting for p in done.places] == ["caliper 1", "frame.A"]
+    assert done.places[1].in_scan == pytest.approx(in_scan(1, AT), abs=1e-9)
+
+
+def test_a_place_does_not_move_with_the_frame_that_its_job_moves() -> None:
+    """The trap: A is chosen by a place, so the next run's frame is another one, and the same numbers mean another
+    feature there."""
+    made = job(caliper=[caliper(*AT)], frame={"A": f"bore nearest {list(AT)}"})
+    first = read(made, FIRST)
+    second = read(made, then(FIRST, first, 2))
+    third = read(made, then(then(FIRST, first, 2), second, 3))
+    assert first.job == second.job == third.job
+    assert first.places == second.places == third.places
+
+
+def test_another_entry_before_it_and_another_caliper_size_change_nothing() -> None:
+    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    after = then(FIRST, first, 2)
+    done = read(job(caliper=[caliper(1, 2, 3), caliper(*AT, diameter=61.0)]), after)
+    assert near(done, 1) == near(first)
+    assert near(done, 0) == pytest.approx(in_scan(2, (1, 2, 3)), abs=1e-9)
+
+
+def test_a_changed_place_is_read_in_the_new_frame() -> None:
+    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    changed = (AT[0] + 0.01, *AT[1:])
+    assert near(read(job(caliper=[caliper(*changed)]), then(FIRST, first, 2))) == pytest.approx(
+        in_scan(2, changed), abs=1e-9
+    )
+
+
+def test_a_run_without_the_job_in_between_forgets_nothing() -> None:
+    made = job(caliper=[caliper(*AT)])
+    first = read(made, FIRST)
+    bare = read(job(), then(FIRST, first, 2), name="")
+    assert bare.others == first.places
+    again = read(made, then(FIRST, bare, 3))
+    assert again.job == first.job
+
+
+def test_numbers_that_could_be_of_two_frames_are_refused() -> None:
+    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    after = then(FIRST, first, 2)
+    twice = job(caliper=[caliper(*AT), caliper(*AT, diameter=10.0)])
+    with pytest.raises(SettingsError, match=r"caliper 1: \[-18.0, 0.5, -98.25\] may be meant in") as caught:
+        read(twice, after)
+    for seed in (1, 2):  # both readings are given, ready to paste
+        text = str([round(float(v), 3) for v in in_scan(seed, AT)])
+        assert f'"scan: {text}"' in str(caught.value)
+    with pytest.raises(SettingsError, match=r"caliper 1 of a\.toml"):
+        read(job(caliper=[caliper(*AT)]), after, name="b.toml")
+    # While the frame stays there is nothing to tell apart.
+    assert near(read(twice, then(FIRST, first, 1)), 1) == pytest.approx(near(first), abs=1e-9)
+
+
+def test_scan_coordinates_need_no_run() -> None:
+    made = job(
+        caliper=[{"near": f"scan: {list(AT)}", "diameter": 5.0}],
+        frame={"A": f"bore nearest scan: {list(AT)}"},
+        clean={"exclude": [{"shape": "sphere", "centre": f"scan: {list(AT)}", "radius": 5}]},
+    )
+    done = read(made, None)
+    assert done.job == made
+    assert near(done) == AT
+
+
+@pytest.mark.parametrize(
+    ("last", "sha256", "factor", "why"),
+    [
+        (None, "ab", 1.0, "has no finished run"),
+        (FIRST, "cd", 1.0, "of another scan"),
+        (FIRST, "ab", 25.4, "of another scan or unit"),
+        (replace(FIRST, places=None), "ab", 1.0, "took places in scan coordinates"),
+    ],
+)
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"caliper": [caliper(*AT)]},
+        {"frame": {"A": "plane-1", "B": f"face nearest {list(AT)}"}},
+        {"frame": {"A": f"point {list(AT)}"}},
+        {"clean": {"exclude": [{"shape": "sphere", "centre": list(AT), "radius": 5}]}},
+    ],
+)
+def test_what_can_not_be_known_is_one_sentence(
+    settings: dict[str, Any], last: LastRun | None, sha256: str, factor: float, why: str
+) -> None:
+    with pytest.raises(SettingsError, match=why) as caught:
+        read(job(**settings), last, sha256=sha256, factor=factor)
+    assert "run once without it" in str(caught.value)
+    assert f'"scan: {list(AT)}"' in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_frames_of_another_scan_are_not_kept() -> None:
+    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    assert read(job(), then(FIRST, first, 2), name="b.toml", sha256="cd").others == ()
+
+
+def test_a_zone_keeps_its_frame() -> None:
+    zones = {"exclude": [{"shape": "box", "low": [0, 0, 0], "high": [5, 6, 7]}]}
+    first = read(job(clean=zones), FIRST)
+    assert first.job.clean.exclude[0].part_frame == FIRST.frame
+    assert len(first.places) == 2
+    again = read(job(clean=zones), then(FIRST, first, 2))
+    assert again.job == first.job
+    moved = {"exclude": [{"shape": "box", "low": [0, 0, 1], "high": [5, 6, 7]}]}
+    with pytest.raises(SettingsError, match="some points of this zone"):
+        read(job(clean=moved), then(FIRST, first, 2))
+    assert read(job(clean=moved), then(FIRST, first, 1)).job.clean.exclude[0].part_frame == FIRST.frame
+    kept = {"exclude": [{**zones["exclude"][0], "part_frame": frame(5)}]}
+    assert read(job(clean=kept), None).job.clean.exclude[0].part_frame == frame(5)
+    inside = {"exclude": [{"shape": "inside", "feature": "bore-1", "beyond": 1.0}]}
+    assert read(job(clean=inside), None).places == ()
+
+
+def test_inches_are_said() -> None:
+    """Outputs in inches and a job in millimetres: a bare place could be either."""
+    inches = {"units": "in"}
+    for settings in (
+        {"caliper": [caliper(*AT)]},
+        {"frame": {"A": f"bore nearest {list(AT)}"}},
+        {"clean": {"exclude": [{"shape": "sphere", "centre": list(AT), "radius": 5}]}},
+    ):
+        with pytest.raises(SettingsError, match=r'"in: \[-18.0, 0.5, -98.25\]" for a place copied'):
+            read(job(export=inches, **settings), FIRST)
+    said = job(
+        export=inches,
+        caliper=[{"near": "in: [1, 2, 3]", "diameter": 5.0}],
+        frame={"A": "bore nearest mm: [1, 2, 3]"},
+        clean={"exclude": [{"shape": "sphere", "centre": "in: [1, 2, 3]", "radius": 5}]},
+    )
+    done = read(said, FIRST)
+    assert near(done) == pytest.approx(in_scan(1, (25.4, 50.8, 76.2)), abs=1e-9)
+    assert {p.setting: p.at for p in done.places}["frame.A"] == (1.0, 2.0, 3.0)
+    assert done.job.clean.exclude[0].centre == pytest.approx((25.4, 50.8, 76.2))
+
+
+def test_the_job_as_run_needs_no_frame() -> None:
+    import tomllib
+
+    from pipeline.job import dump_job
+
+    made = job(
+        caliper=[caliper(*AT)],
+        frame={"A": f"bore nearest {list(AT)}"},
+        clean={"exclude": [{"shape": "half-space", "point": [0, 0, 1], "direction": [0, 0, 1]}]},
+    )
+    done = read(made, FIRST)
+    again = make_job(tomllib.loads(dump_job(done.job)))
+    assert read(again, None).job == done.job
