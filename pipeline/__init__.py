@@ -20,7 +20,8 @@ What to do differently is said in a job, either in a file, read by `load_job`, o
         print(*result.cautions, sep="\n")
 
 Lengths are mm. Angles are radians in values and degrees in jobs and files. Points are in scan coordinates unless a name
-says otherwise; `Frame.matrix` leads to part coordinates. Arrays are float64, facets int32 and counter-clockwise from
+says otherwise; `Frame.matrix` leads to part coordinates, which places in a job are in, unless they say "scan: [x, y,
+z]". Arrays are float64, facets int32 and counter-clockwise from
 outside the material. No figure that couldn't be vouched for is given: it is None, and the cautions say why.
 
 Whatever goes wrong on the way is a `DatumliftError` that says in one sentence what, where and what to do.

@@ -169,13 +169,31 @@ def _known_kind(name: str) -> str:
     return name
 
 
+KindName = Annotated[str, AfterValidator(_known_kind)]
+
+
+class Accept(Settings):
+    """A refused surface that is to be a feature all the same, of low confidence: where it is, and what kind it is.
+
+    near: a point on it, mm, as the report gives it beside its number. radius: mm, within 5 %, where surfaces of one
+    kind lie close together.
+    """
+
+    near: Place
+    kind: KindName
+    radius: Positive | None = None
+
+
 class RecoverSettings(Settings):
     """kinds that are looked for, by default all; coating_thickness mm on every scanned face; min_area mm2 below which
-    no feature is looked for."""
+    no feature is looked for; list_refused mm2 from which on a refused surface is listed in report and summary; accept
+    makes features of refused surfaces."""
 
-    kinds: tuple[Annotated[str, AfterValidator(_known_kind)], ...] = Field(default_factory=_all_kinds)
+    kinds: tuple[KindName, ...] = Field(default_factory=_all_kinds)
     coating_thickness: NotNegative = 0.0
     min_area: NotNegative = 0.0
+    list_refused: NotNegative = 60.0
+    accept: tuple[Accept, ...] = ()
 
 
 class Caliper(Settings):
@@ -461,6 +479,19 @@ def zone_text(zone: Zone) -> str:
     """
     document = tomlkit.document()
     _fill(document, {"clean": {"exclude": [zone.model_dump(mode="json", exclude_defaults=True)]}})
+    return tomlkit.dumps(document).lstrip()
+
+
+def accept_text(accept: Accept) -> str:
+    """An accepted surface as the table that is pasted into a job file.
+
+    >>> print(accept_text(Accept(near=(12.5, 0.0, -3.0), kind="plane")), end="")
+    [[recover.accept]]
+    near = [12.5, 0.0, -3.0]
+    kind = "plane"
+    """
+    document = tomlkit.document()
+    _fill(document, {"recover": {"accept": [accept.model_dump(mode="json", exclude_defaults=True)]}})
     return tomlkit.dumps(document).lstrip()
 
 

@@ -24,9 +24,11 @@ _M = TypeVar("_M", bound=Settings)
 Frame = tuple[Row, Row, Row, Row]
 """(4, 4), row-major: scan -> part coordinates, a rigid motion; mm."""
 
-# Two frames that put a place within this of each other, mm, and axes within this many radians, mean the same.
+# Two frames that put a place within this of each other, mm, and a zone's axes within this many radians, mean the same.
 _SAME = 0.1
 _SAME_TURN = 1e-3
+# Numbers within this of others, mm, may be the same ones with other decimals.
+_RETYPED = 0.2
 
 
 @dataclass(frozen=True)
@@ -161,8 +163,8 @@ class _Reader:
             return zone
         if self.job.export.units == "in" and "coordinates" not in zone.model_fields_set:
             raise SettingsError(self._unit_unsaid(setting, points[0]))
-        frames = [self._frame_of(point, setting) for point in points]
-        if not all(_alike(frame, frames[0], point) for frame in frames for point in points):
+        frames = [self._frame_of(point, setting, zone=True) for point in points]
+        if not all(_alike(frame, frames[0], point, zone=True) for frame in frames for point in points):
             raise SettingsError(
                 f"{setting}: some points of this zone were written before the part frame changed, others after; "
                 'copy all of them anew from the last report, or mark all of them "scan: [x, y, z]".'
@@ -184,16 +186,17 @@ class _Reader:
         self.found.append(read)
         return Place(at=read.in_scan, coordinates="scan")
 
-    def _frame_of(self, at: Point, setting: str) -> Frame:
-        """The frame that a place is to be read in."""
+    def _frame_of(self, at: Point, setting: str, zone: bool = False) -> Frame:
+        """The frame that a place is to be read in; `zone`: its axes count as well."""
         last = self.last
         if last is None or not self.same or last.places is None:
             raise SettingsError(self._unknown(at, setting))
         ours = [p.frame for p in self.known if p.job == self.name and p.at == at and p.frame is not None]
-        if ours and len(ours) >= self.written[at] and all(_alike(frame, ours[0], at) for frame in ours):
+        if ours and len(ours) >= self.written[at] and all(_alike(frame, ours[0], at, zone) for frame in ours):
             return ours[0]
         for before in self.known:
-            if before.at == at and before.frame is not None and not _alike(before.frame, last.frame, at):
+            near = max(abs(p - q) for p, q in zip(before.at, at, strict=True)) <= _RETYPED
+            if near and before.frame is not None and not _alike(before.frame, last.frame, at, zone):
                 now, then = (Place(at=_rounded(_back(f, at)), coordinates="scan") for f in (last.frame, before.frame))
                 raise SettingsError(
                     f"{setting}: {list(at)} may be meant in the part frame of the last run or in an earlier one, where "
@@ -221,10 +224,10 @@ class _Reader:
         )
 
 
-def _alike(one: Frame, other: Frame, at: Point) -> bool:
-    """Whether a place, and directions there, come to the same in two frames."""
+def _alike(one: Frame, other: Frame, at: Point, zone: bool = False) -> bool:
+    """Whether a place, and for a zone the directions there, come to the same in two frames."""
     apart = max(abs(p - q) for p, q in zip(_back(one, at), _back(other, at), strict=True))
-    turned = max(abs(one[i][k] - other[i][k]) for i in range(3) for k in range(3))
+    turned = max(abs(one[i][k] - other[i][k]) for i in range(3) for k in range(3)) if zone else 0.0
     return apart <= _SAME and turned <= _SAME_TURN
 
 

@@ -233,6 +233,7 @@ def run(
     job = job.model_copy(update={"out": folder})
     watch = progress or _no_show
     with _prepared(folder, writes=until == "export"), _locked(folder):
+        _sweep(folder / "work")
         shelf = _Shelf(folder, job, fresh, _kept(folder, job_file))
         steps = ORDER[: ORDER.index(until) + 1]
         reports = []
@@ -523,6 +524,13 @@ def _locked(out: Path) -> Iterator[None]:
         except OSError:
             raise OutputError(f"Another run is writing {out} just now; wait for it, or choose another --out.") from None
         yield
+
+
+def _sweep(work: Path) -> None:
+    """Take away what a run that was killed had begun to write; none is running now."""
+    for path in work.glob(".*.part"):
+        with contextlib.suppress(OSError):
+            path.unlink()
 
 
 @contextlib.contextmanager

@@ -1,6 +1,6 @@
 """The main job on the demo scan, as a user runs it: from the command line, held against the part's exact truth.
 
-Covers: pipeline.cli.demo
+Covers: pipeline.cli.demo, pipeline.formats.datum_file.run_parts
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from tests.scorer import Score, score
 
@@ -87,6 +88,23 @@ def test_a_second_run_makes_nothing_anew(demo: Path) -> None:
     summary = json.loads(done.stdout)
     assert all(stage["reused"] for stage in summary["stages"])
     assert summary["facets_after"] <= 100_000 < summary["facets_before"]
+
+
+def test_what_json_holds_is_what_the_datum_file_holds(demo: Path, datums: dict[str, Any]) -> None:
+    printed = json.loads(datumlift("run", *demo.glob("*scan.*"), "--out", outputs(demo), "--json").stdout)
+    Draft202012Validator(json.loads(datumlift("schema", "run").stdout)).validate(printed)
+    for part in ("features", "frame", "gaps", "source", "calipers", "cautions"):
+        assert printed[part] == datums[part], part
+    assert printed["budget"] == []
+    assert "within_budget" not in printed
+
+
+def test_a_job_file_from_this_run_keeps_its_frame_and_runs(demo: Path, datums: dict[str, Any], tmp_path: Path) -> None:
+    (scan,) = demo.glob("*scan.*")
+    made = datumlift("new", scan, "--job", tmp_path / "job.toml")
+    assert made.returncode == 0, made.stderr
+    told = json.loads(datumlift("run", tmp_path / "job.toml", "--out", outputs(demo), "--json").stdout)
+    assert [d["feature"] for d in told["frame"]["datums"]] == [d["feature"] for d in datums["frame"]["datums"]]
 
 
 def test_the_job_as_run_gives_the_same_bytes_again(demo: Path, tmp_path: Path) -> None:

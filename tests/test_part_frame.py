@@ -83,10 +83,24 @@ def test_another_entry_before_it_and_another_caliper_size_change_nothing() -> No
 
 def test_a_changed_place_is_read_in_the_new_frame() -> None:
     first = read(job(caliper=[caliper(*AT)]), FIRST)
-    changed = (AT[0] + 0.01, *AT[1:])
-    assert near(read(job(caliper=[caliper(*changed)]), then(FIRST, first, 2))) == pytest.approx(
-        in_scan(2, changed), abs=1e-9
-    )
+    changed = (AT[0] + 0.5, *AT[1:])
+    after = then(FIRST, first, 2)
+    assert near(read(job(caliper=[caliper(*changed)]), after)) == pytest.approx(in_scan(2, changed), abs=1e-9)
+    retyped = (AT[0] + 0.003, *AT[1:])  # the same once more, from a table with more decimals: of which run?
+    with pytest.raises(SettingsError, match="may be meant in"):
+        read(job(caliper=[caliper(*retyped)]), after)
+
+
+def test_a_point_that_a_turn_leaves_where_it_is_means_one_thing() -> None:
+    """The frame turns about the point: for a feature there that is nothing, for a zone all."""
+    turned = tuple(map(tuple, (np.diag([-1.0, -1.0, 1.0, 1.0]) @ pose(1)).tolist()))
+    first = read(job(caliper=[caliper(0, 0, 7)]), FIRST)
+    after = replace(then(FIRST, first, 1), frame=turned)
+    twice = read(job(caliper=[caliper(0, 0, 7), caliper(0, 0, 7)]), after)
+    assert near(twice, 1) == pytest.approx(near(first), abs=1e-9)
+    half = {"exclude": [{"shape": "half-space", "point": [0, 0, 7], "direction": [1, 0, 0]}]}
+    with pytest.raises(SettingsError, match="may be meant in"):
+        read(job(caliper=[caliper(0, 0, 7)], clean=half), after)
 
 
 def test_a_run_without_the_job_in_between_forgets_nothing() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
 
 if TYPE_CHECKING:
+    from pipeline.geometry import Floats
     from pipeline.values import Audit, BudgetLine
 
 
@@ -32,8 +34,10 @@ def budget_options(function: Any) -> Any:
 @click.command(short_help="Audit any two meshes against each other.")
 @click.argument("scan", type=click.Path(path_type=Path), metavar="SCAN")
 @click.argument("light", type=click.Path(path_type=Path), metavar="LIGHT")
-@click.option("--fit", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first.")
-@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of both files' coordinates.")
+@click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first, and print its 4x4 motion.")
+@click.option(
+    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of SCAN; LIGHT's, if it states none."
+)
 @budget_options
 @click.option("--second-opinion", is_flag=True, help="Have pymeshlab measure the distances as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the audit as one JSON object.")
@@ -41,7 +45,7 @@ def budget_options(function: Any) -> Any:
 def command(
     scan: Path,
     light: Path,
-    fit: bool,
+    align: bool,
     units: str | None,
     max_deviation: float | None,
     max_axis_shift: float | None,
@@ -54,14 +58,15 @@ def command(
     """Find the features of SCAN, fit each anew on LIGHT, and measure the distance both ways.
 
     LIGHT may come from anywhere; it brings no labels, so its facets are matched to SCAN's features by
-    nearness. Exit status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
+    nearness. Of a PLY that a run wrote, as SCAN or as LIGHT, only the measured facets are judged: how far the
+    filled ones of LIGHT lie from SCAN is told apart. Coordinates are SCAN's; a light mesh in part coordinates
+    wants --align. Exit status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
     """
     from pipeline.formats.datum_file import comparison_record, plain_data
-    from pipeline.geometry import rotation_angle
-    from pipeline.job import AuditSettings, ReadSettings, make_job
+    from pipeline.job import AuditSettings, make_job
     from pipeline.runner import run
     from pipeline.stages.audit import compare
-    from pipeline.stages.read import read
+    from pipeline.stages.read import read_in_mm
 
     settings = AuditSettings(
         max_deviation=max_deviation,
@@ -73,20 +78,19 @@ def command(
     watch = show.stage_progress(quiet or as_json)
     reading = {"units": units} if units else {}
     with watch("light") as progress:
-        other = read(light, ReadSettings.model_validate(reading), progress).surface
+        other = read_in_mm(light, units, progress)
     with tempfile.TemporaryDirectory(prefix="datumlift-") as folder:
         known = run(make_job({"scan": scan, "read": reading}), out=folder, until="recover", progress=watch)
         with watch("compare") as progress:
             audit, motion = compare(
-                known.clean, known.recover, known.source, other, settings, fitted=fit, progress=progress
+                known.clean, known.recover, known.source, other, settings, aligned=align, progress=progress
             )
+        cautions = tuple(dict.fromkeys([*known.cautions, *audit.cautions]))
+    audit = replace(audit, cautions=cautions)
     if as_json:
         click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
     else:
-        click.echo("\n".join(as_lines(audit)))
-        if fit:
-            turn = math.degrees(rotation_angle(motion[:3, :3]))
-            click.echo(f"LIGHT was turned by {turn:.4f} deg to fit, and its origin moved to {motion[:3, 3].round(4)}")
+        click.echo("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]))
     return 0 if audit.within_budget else EXIT_BUDGET
 
 
@@ -114,6 +118,11 @@ def as_lines(audit: Audit) -> list[str]:
             f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "
             f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
         )
+    if audit.filled is not None:
+        lines.append(
+            f"filled   {audit.area_filled:,.0f} mm2 of LIGHT were never measured, so not judged; "
+            f"they lie up to {show.um(audit.filled.max)} from SCAN"
+        )
     noted = [f for f in audit.features if f.verdict != "ok"]
     lines.append(f"features {len(audit.features)}, of which {len(noted)} changed or can't be vouched for")
     lines += [f"  {f.feature} [{f.verdict}] {f.note}" for f in noted]
@@ -124,6 +133,18 @@ def as_lines(audit: Audit) -> list[str]:
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")
     return lines + [f"caution  {text}" for text in audit.cautions]
+
+
+def motion_lines(motion: Floats) -> list[str]:
+    """The motion (4, 4) that LIGHT was moved by: in words, and its rows to paste elsewhere."""
+    from pipeline.geometry import rotation_angle
+
+    turn = math.degrees(rotation_angle(motion[:3, :3]))
+    far = float((motion[:3, 3] ** 2).sum()) ** 0.5
+    rows = "".join("\n  " + " ".join(f"{value + 0.0:16.10f}" for value in row) for row in motion)
+    return [
+        f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {far:.4f} mm; scan = motion * light:" + rows
+    ]
 
 
 def _where(line: BudgetLine) -> str:

@@ -9,44 +9,31 @@ from types import ModuleType
 
 import click
 
-from pipeline.cli.run import finish
+from pipeline.cli.run import Count, finish
 from pipeline.errors import InputError
-
-
-class _Count(click.ParamType):
-    """A whole number that may be written 4e6 or 4_000_000."""
-
-    name = "number"
-
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        try:
-            count = float(str(value).replace("_", "").replace(",", ""))
-        except ValueError:
-            self.fail(f"{value!r} is not a number; write it like 200000 or 4e6.", param, ctx)
-        if not 20_000 <= count <= 40_000_000:
-            self.fail(f"{value} is out of reach; the demo scan can have 2e4 to 4e7 facets.", param, ctx)
-        return round(count)
 
 
 @click.command(short_help="The whole job on the demo part's scan.")
 @click.option(
     "--facets",
-    type=_Count(),
-    help="Make a scan of about this many facets, e.g. 4e6; default: the sample that comes along.",
+    type=Count(20_000, 40_000_000),
+    default=200_000,
+    show_default=True,
+    help="Make a scan of about this many facets, e.g. 4e6.",
 )
 @click.option(
     "--seed",
     type=int,
     default=1,
     show_default=True,
-    help="Of the noise, the pose and the gaps, when a scan is made.",
+    help="Of the noise, the pose and the gaps.",
 )
 @click.option(
     "--units",
     type=click.Choice(["mm", "in"]),
     default="mm",
     show_default=True,
-    help="Unit of a scan that is made.",
+    help="Unit of the scan's coordinates.",
 )
 @click.option(
     "--out",
@@ -57,20 +44,20 @@ class _Count(click.ParamType):
 )
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
-def command(facets: int | None, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool) -> int:
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object; see README.")
+def command(facets: int, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool) -> int:
     """Scan the demo part (the bearing housing of a reclaimed pump, on its way to a small hydro turbine)
     in the computer, with noise, gaps, a plug and debris, and run the whole job on it."""
     from pipeline.job import make_job
 
     if not quiet and not as_json:
-        click.echo("making the demo scan ..." if facets else "using the demo scan that comes along", err=True)
+        click.echo(f"making a demo scan of about {facets:,} facets in {out} ...", err=True)
     scan = _scan(out, facets, seed, units)
-    job = make_job({"scan": scan, "read": {"units": units if facets else "mm"}})
+    job = make_job({"scan": scan, "read": {"units": units}})
     return finish(job, None, out / scan.stem, fresh, quiet, as_json)
 
 
-def _scan(out: Path, facets: int | None, seed: int, units: str) -> Path:
+def _scan(out: Path, facets: int, seed: int, units: str) -> Path:
     maker = _sample_meshes()
     try:
         out.mkdir(parents=True, exist_ok=True)

@@ -13,6 +13,7 @@ import click
 
 from pipeline.cli import show
 from pipeline.cli.compare import budget_options
+from pipeline.cli.run import Count
 from pipeline.errors import SettingsError
 from pipeline.files import write_whole
 
@@ -42,13 +43,7 @@ class _Counts(click.ParamType):
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, ...]:
         if isinstance(value, tuple):
             return value
-        try:
-            counts = tuple(sorted({round(float(part)) for part in str(value).split(",")}))
-        except ValueError:
-            self.fail(f"{value!r} is not a list of numbers; write it like 20000,50000,1e5.", param, ctx)
-        if counts[0] < 100:
-            self.fail("a count must be 100 facets or more.", param, ctx)
-        return counts
+        return tuple(sorted({Count(100).convert(part, param, ctx) for part in str(value).split(",")}))
 
 
 @click.command(short_help="Try several facet counts and show what each costs.")

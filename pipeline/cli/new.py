@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import os
+import shlex
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from pipeline.cli.show import stage_progress
-from pipeline.errors import OutputError
+from pipeline.errors import InputError, OutputError
 from pipeline.files import write_whole
 
 if TYPE_CHECKING:
+    from pipeline.formats.datum_file import DatumFile, GapRecord
     from pipeline.values import ReadResult, Surface
 
 SHOWN_GAPS = 12
+SHOWN_NAMES = 60
 
 # What can be set, each with a line on what it does.
 _SETTINGS = """\
@@ -28,10 +32,7 @@ debris_share = 0.005                    # shells under this share of the whole a
 # end, radius), sphere (centre, radius), half-space (point, direction), inside (feature, beyond).
 # Points in this file are in part coordinates, as the report of the last run shows them; before there is
 # one, or for the scan's own coordinates, write "scan: [x, y, z]".
-# [[clean.exclude]]
-# shape = "sphere"
-# centre = [0.0, 0.0, 0.0]
-# radius = 10.0
+{zones}
 
 [recover]
 coating_thickness = 0.0                 # matting spray on every face: bores measure small, bosses big
@@ -39,27 +40,24 @@ coating_thickness = 0.0                 # matting spray on every face: bores mea
 # A size measured on the real part: the run says whether scan and measurement agree, and refuses a size
 # that can't be that feature's.
 # [[caliper]]
-# near = [0.0, 0.0, 0.0]                # or feature = "its id in datums.json"
+# feature = "{feature}"
 # diameter = 50.0
 # uncertainty = 0.01
 
 # A feature fitted again with what you vouch for; the run says where the scan contradicts it.
 # [[refit]]
-# feature = "its id in datums.json"
-# square_to = "another feature's id"    # or parallel_to
+# feature = "{feature}"
+# square_to = "{other}"    # or parallel_to
 # radius = 25.0                         # instead, or besides
 
-# [names]                               # what the outputs call a feature
-# "a feature's id from datums.json" = "seal bore"
+{names}
 
 [fill]
 close = "safe"                          # "none" leaves every gap open
 watertight = false                      # true caps even real openings, flat and marked
+{gaps}
 
-# [frame]                               # default: proposed from the largest machined faces and bores
-# A = "bore nearest [0.0, 0.0, 0.0]"    # primary: so, or a feature's id from datums.json
-# B = "secondary"
-# C = "tertiary"
+{frame}
 
 [lighten]
 facets = 100000                         # to a count ...
@@ -70,6 +68,28 @@ facets = 100000                         # to a count ...
 # max_axis_shift = 0.005
 # max_radius_change = 0.005
 """
+# What stands there as long as no run has told.
+_UNSEEN = {
+    "feature": "its number in the report",
+    "other": "another feature's number",
+    "zones": """\
+# [[clean.exclude]]
+# shape = "sphere"
+# centre = [0.0, 0.0, 0.0]
+# radius = 10.0""",
+    "names": """\
+# [names]                               # what the outputs call a feature
+# "a feature's number" = "seal bore\"""",
+    "gaps": """\
+# [[fill.gaps]]
+# id = "a gap's id from the report"
+# do = "leave"                          # or "close", "cap\"""",
+    "frame": """\
+# [frame]                               # default: proposed from the largest machined faces and bores
+# A = "bore nearest [0.0, 0.0, 0.0]"    # primary: so, or a feature's number from the report
+# B = "secondary"
+# C = "tertiary\"""",
+}
 
 
 @click.command(short_help="A commented job file for a scan.")
@@ -81,9 +101,14 @@ facets = 100000                         # to a count ...
     type=click.Path(path_type=Path),
     help="Where to write; default: SCAN's name with .toml.",
 )
+@click.option("--out", type=click.Path(path_type=Path), help="Output folder of an earlier run; default: run's own.")
 @click.option("--quiet", is_flag=True, help="No progress; errors only.")
-def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -> int:
-    """Look at SCAN and write a commented job file with what was seen: unit, size, facets, noise, gaps."""
+def command(scan: Path, units: str | None, job_file: Path | None, out: Path | None, quiet: bool) -> int:
+    """Look at SCAN and write a commented job file with what was seen: unit, size, facets, noise, gaps.
+
+    Where an earlier run of the scan has left its outputs, the features to name, what may not be the part, the gaps
+    and the datums are filled in from there.
+    """
     from pipeline.job import ReadSettings
     from pipeline.stages.read import read
 
@@ -93,38 +118,150 @@ def command(scan: Path, units: str | None, job_file: Path | None, quiet: bool) -
     settings = ReadSettings.model_validate({"units": units or "auto"})
     with stage_progress(quiet)("read") as progress:
         seen = read(scan, settings, progress)
-    write_whole(target, job_text(scan, target, seen), "choose another place with --job")
+    known = _known_from(scan, out, seen)
+    write_whole(target, job_text(scan, target, seen, known, out), "choose another place with --job")
     if not quiet:
         for caution in seen.cautions:
             click.echo(f"caution  {caution}")
-        click.echo(f"wrote {target}; look through it, then: datumlift run {target}")
+        told = "with what the last run found; " if known else ""
+        click.echo(f"wrote    {target}, {told}the lines with # are choices that are yours")
+        click.echo(f"next     edit it, then: datumlift run {shlex.quote(str(target))}")
+        if not known:
+            scanned = shlex.quote(str(scan))
+            click.echo(
+                f"         (after a datumlift run {scanned}, new would fill in all that there is to choose from)"
+            )
     return 0
 
 
-def job_text(scan: Path, target: Path, seen: ReadResult) -> str:
-    """The job file's text: settings that can be changed, each with a line on what it does."""
+def _known_from(scan: Path, out: Path | None, seen: ReadResult) -> DatumFile | None:
+    """What a run of this very scan has found; None where there is none, an error where one was asked for."""
+    from pipeline.formats.datum_file import read_datums
+    from pipeline.runner import default_out
+
+    path = (out or default_out(scan)) / "datums.json"
+    if out is None and not path.is_file():
+        return None
+    found = read_datums(path)
+    if found.source.sha256 != seen.source.sha256:
+        if out is None:
+            return None
+        raise InputError(f"{path} is of another scan, {found.source.file}; give the folder of a run of {scan}.")
+    return found
+
+
+def job_text(
+    scan: Path, target: Path, seen: ReadResult, known: DatumFile | None = None, out: Path | None = None
+) -> str:
+    """The job file's text: settings that can be changed, each with a line on what it does.
+
+    known  what a run of the scan found; `out` its folder where that isn't the usual one
+    """
     import tomlkit
 
     source = seen.source
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
     unit = source.unit if source.unit in ("mm", "cm", "m", "in") else "auto"
-    place = Path(os.path.relpath(scan.resolve(), target.resolve().parent)).as_posix()
-    gaps = "\n".join(f"#   {line}" for line in gap_lines(seen.surface))
-    cautions = "".join(f"# CAUTION: {text}\n" for text in seen.cautions)
-    return f"""\
-# Job for datumlift. Lengths in mm, angles in degrees. A line that starts with # is not read.
-#
-# Seen in {scan.name}:
-#   {source.facets:,} facets, {source.vertices:,} vertices
-#   {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm when its unit is taken as {source.unit}
-#   noise about {1000 * source.noise_sigma:.0f} um, mean edge {source.mean_edge:.3f} mm
-{gaps}
-{cautions}
-scan = {tomlkit.item(place).as_string()}
-# out = "where the outputs go"          # default: beside the scan, named after it
-# title = "what stands on the report"
+    base = target.resolve().parent
+    place, folder = (Path(os.path.relpath(p.resolve(), base)).as_posix() for p in (scan, out or scan))
+    gaps = [] if known else [f"#   {line}" for line in gap_lines(seen.surface)]
+    cautions = [f"# CAUTION: {text}" for text in seen.cautions]
+    goes = (
+        f"out = {tomlkit.item(folder).as_string()}"
+        if out
+        else '# out = "where the outputs go"          # default: beside the scan, named after it'
+    )
+    head = [
+        "# Job for datumlift. Lengths in mm, angles in degrees. A line that starts with # is not read.",
+        "#",
+        f"# Seen in {scan.name}:",
+        f"#   {source.facets:,} facets, {source.vertices:,} vertices",
+        f"#   {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm when its unit is taken as {source.unit}",
+        f"#   noise about {1000 * source.noise_sigma:.0f} um, mean edge {source.mean_edge:.3f} mm",
+        *gaps,
+        *cautions,
+        "",
+        f"scan = {tomlkit.item(place).as_string()}",
+        goes,
+        '# title = "what stands on the report"',
+        "",
+    ]
+    parts = _UNSEEN if known is None else {**_UNSEEN, **found_parts(known)}
+    return "\n".join([*head, _SETTINGS.format(unit=tomlkit.item(unit).as_string(), **parts)])
 
-""" + _SETTINGS.format(unit=tomlkit.item(unit).as_string())
+
+def found_parts(known: DatumFile) -> dict[str, str]:
+    """What a run found, as the parts of a job file; all but the frame as comments, so that nothing is decided yet."""
+    from pipeline.job import zone_text
+
+    parts = {"names": _names(known), "frame": _frame(known)}
+    sure = [f.id for f in known.features if f.radius and f.confidence == "good"]
+    if len(sure) > 1:
+        parts["feature"], parts["other"] = sure[:2]
+    if known.proposals:
+        parts["zones"] = "\n".join(
+            f"# {p.what}, {p.area:,.0f} mm2: {p.reason}\n" + _commented(zone_text(p.zone)) for p in known.proposals
+        )
+    if known.gaps:
+        parts["gaps"] = "\n".join(
+            f"# {g.kind}, now {g.done}{_at(g)}{'; ' + g.note if g.note else ''}\n# [[fill.gaps]]\n"
+            f'# id = "{g.id}"\n# do = "{"leave" if g.done == "closed" else "cap"}"'
+            for g in known.gaps
+        )
+    return parts
+
+
+def _at(gap: GapRecord) -> str:
+    return f", rim {gap.length:.1f} mm" if gap.length is not None else ""
+
+
+def _commented(text: str) -> str:
+    return "\n".join(f"# {line}" for line in text.strip().splitlines())
+
+
+def _names(known: DatumFile) -> str:
+    """Every feature that can be relied on, with what it is and where: a name to be put in."""
+    import tomlkit
+
+    named = {f.id: f.name for f in known.features if f.name}
+    sure = [f for f in known.features if f.id not in named and f.confidence == "good"]
+    lines = [f"{'' if named else '# '}[names]                               # what the outputs call a feature"]
+    lines += [f"{tomlkit.item(i).as_string()} = {tomlkit.item(name).as_string()}" for i, name in named.items()]
+    for f in sure[:SHOWN_NAMES]:
+        x, y, z = f.in_part_frame.point
+        what = f.kind if f.side is None else f"{f.kind}, {f.side}"
+        size = f" D{2 * f.radius:.2f}" if f.radius else f" {f.extent.area:,.0f} mm2"
+        lines.append(f'# "{f.id}" = "..."  # {what}{size} at part {x:z.1f}, {y:z.1f}, {z:z.1f}')
+    if len(sure) > SHOWN_NAMES:
+        lines.append(f"# and {len(sure) - SHOWN_NAMES} more, see features.csv")
+    return "\n".join(lines)
+
+
+def _frame(known: DatumFile) -> str:
+    """The frame as it was, so that a change elsewhere doesn't move it, and the best one that the part offers."""
+    import tomlkit
+
+    def table(datums: Iterable[tuple[str, str]], mark: str = "") -> list[str]:
+        return [f"{mark}{letter} = {tomlkit.item(feature).as_string()}" for letter, feature in datums]
+
+    frame = known.frame
+    if not frame.datums:
+        return _UNSEEN["frame"]
+    lines = ["[frame]                                 # that of the last run" + _puts(frame.error)]
+    lines += table((d.letter, d.feature) for d in frame.datums[:3])
+    better = [c for c in frame.others or () if c.complete and c.error is not None]
+    if better and frame.error is not None:
+        best = min(better, key=lambda c: c.error or 0.0)
+        if _puts(best.error) != _puts(frame.error) and (best.error or 0.0) < frame.error:
+            lines.append(
+                "# Another choice moves all part coordinates; the best that the part offers" + _puts(best.error)
+            )
+            lines += table(best.datums.items(), "# ")
+    return "\n".join(lines)
+
+
+def _puts(error: float | None) -> str:
+    return "" if error is None else f": puts {1000 * error:.0f} um (k = 1, mean over the features) into places"
 
 
 def gap_lines(surface: Surface) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -10,15 +11,33 @@ from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
 
 
+class Count(click.ParamType):
+    """A whole number from `low` to `high` that may be written 200000, 4e6 or 4_000_000."""
+
+    name = "number"
+
+    def __init__(self, low: int, high: int = 10**9) -> None:
+        self._low, self._high = low, high
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        try:
+            count = float(str(value).replace("_", "").replace(",", ""))
+        except ValueError:
+            self.fail(f"{value!r} is not a number; write it like 200000 or 4e6.", param, ctx)
+        if not self._low <= count <= self._high:
+            self.fail(f"{value} is out of reach: from {self._low:,} to {self._high:,}.", param, ctx)
+        return round(count)
+
+
 @click.command(short_help="The whole job on a scan or a job file.")
 @click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
-@click.option("--facets", type=click.IntRange(min=100), help="Lighten to this many facets.")
+@click.option("--facets", type=Count(100), help="Lighten to this many facets, e.g. 1e5.")
 @click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object; see README.")
 def command(
     scan_or_job: Path,
     out: Path | None,
@@ -52,6 +71,18 @@ def with_options(path: Path, facets: int | None, tolerance: float | None, units:
     return job
 
 
+def _next_step(result, job_file: Path | None) -> str:  # type: ignore[no-untyped-def]
+    """What comes after reading the report."""
+    from pipeline.runner import default_out
+
+    if job_file is not None and job_file.suffix.lower() == ".toml":
+        return f"read the report, edit {job_file}, and give the same command again: only what changed is made anew"
+    scan, out = result.job.scan, result.out
+    beside = "" if out.resolve() == default_out(scan) else f" --out {shlex.quote(str(out))}"
+    ask = f"datumlift new {shlex.quote(str(scan))}{beside}"
+    return f"read the report, then: {ask}  (makes a job file with these features, gaps and datums to edit and run)"
+
+
 def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: bool, as_json: bool) -> int:  # type: ignore[no-untyped-def]
     """Run a job and print what it came to; the exit status."""
     from pipeline.runner import run
@@ -61,5 +92,5 @@ def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: boo
     if as_json:
         click.echo(show.summary_json(result))
     elif not quiet:
-        click.echo("\n".join(show.summary_lines(result)))
+        click.echo("\n".join(show.summary_lines(result, _next_step(result, job_file))))
     return 0 if show.within_budget(result) else EXIT_BUDGET

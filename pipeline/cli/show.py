@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 
 MOST_LINES = 20
 MOST_PLACES = 4
+MOST_LETTERS = 300
+# Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
+_BAR = 30
+_LEAST_BAR = 6
+_TEXT = 37
 
 
 def stage_progress(quiet: bool) -> StageProgress:
@@ -45,47 +50,56 @@ def _lines(name: str) -> Iterator[Progress]:
 @contextlib.contextmanager
 def _bars(name: str) -> Iterator[Progress]:
     from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bars
+    from rich.live import Live
+    from rich.text import Text
 
-    columns = (
-        TextColumn("{task.fields[stage]:<8}"),
-        BarColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.description}"),
-    )
-    with Bars(*columns, console=Console(stderr=True)) as bars:
-        task = bars.add_task("", stage=name, total=1.0)
+    console, started = Console(stderr=True), time.perf_counter()
+    done, what = 0.0, ""
 
-        def show(fraction: float, text: str = "") -> None:
-            bars.update(task, completed=fraction, description=text)
+    def line() -> Text:
+        text = progress_line(name, done, time.perf_counter() - started, what, console.width)
+        return Text(text, no_wrap=True, overflow="crop", end="")
 
+    def show(fraction: float, text: str = "") -> None:
+        nonlocal done, what
+        done, what = fraction, text
+
+    with Live(get_renderable=line, console=console, refresh_per_second=8):
         yield show
-        bars.update(task, completed=1.0, description="")
+        done, what = 1.0, ""
+
+
+def progress_line(name: str, fraction: float, seconds: float, text: str, width: int) -> str:
+    """One line of at most `width` columns: stage, bar, per cent, time, and what comes next.
+
+    There is a bar where it leaves room for most texts; a text that doesn't fit is cut between words.
+
+    >>> progress_line("lighten", 0.25, 83.0, "putting vertices on their features", 80)
+    'lighten  [####-------------]  25 %   1:23  putting vertices on their features'
+    >>> progress_line("lighten", 0.25, 83.0, "putting vertices on their features", 40)
+    'lighten   25 %   1:23  putting ...'
+    """
+    share = min(max(fraction, 0.0), 1.0)
+    minutes, rest = divmod(int(seconds), 60)
+    head, figures = f"{name:<8} ", f"{100 * share:3.0f} % {minutes:3d}:{rest:02d}"
+    bar = min(_BAR, width - len(head) - len(figures) - _TEXT - 5)
+    if bar >= _LEAST_BAR:
+        head += f"[{'#' * round(share * bar):-<{bar}}] "
+    room = width - len(head) - len(figures) - 2
+    if len(text) > room:
+        while len(text) > room - 4 and " " in text:
+            text = text.rpartition(" ")[0].rstrip(",")
+        text += " ..."
+    return f"{head}{figures}  {text}".rstrip()[:width]
 
 
 def summary_json(result: Result) -> str:
-    """The one JSON object that --json prints."""
-    audit = result.audit
-    return json.dumps(
-        {
-            "out": str(result.out),
-            "facets_before": audit.facets_before,
-            "facets_after": audit.facets_after,
-            "features": len(result.features),
-            "within_budget": within_budget(result),
-            "stages": [
-                {
-                    "name": s.name,
-                    "seconds": round(s.seconds, 3),
-                    "peak_mb": None if s.peak_mb is None else round(s.peak_mb, 1),
-                    "reused": s.reused,
-                }
-                for s in result.stages
-            ],
-            "cautions": list(result.cautions),
-        }
-    )
+    """The one JSON object that --json prints; `datumlift schema run` is its schema."""
+    from pipeline.formats.datum_file import plain_data, read_datums, run_record
+
+    stages = [(s.name, s.seconds, s.peak_mb, s.reused) for s in result.stages]
+    record = run_record(read_datums(result.out / "datums.json"), str(result.out), result.cautions, stages)
+    return json.dumps(plain_data(record))
 
 
 def within_budget(result: Result) -> bool:
@@ -94,16 +108,18 @@ def within_budget(result: Result) -> bool:
     return result.audit.within_budget and all(check.agrees is not False for check in calipers)
 
 
-def summary_lines(result: Result) -> list[str]:
-    """What the run came to, in at most `MOST_LINES` lines and in the order of the report."""
+def summary_lines(result: Result, then: str = "") -> list[str]:
+    """What the run came to, in at most `MOST_LINES` lines and in the order of the report; `then` is what to do next."""
     audit, source, frame = result.audit, result.source, result.frame
+    scanned = source.noise_sigma > 0
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
     features = {feature.id: feature for feature in result.features}
     lines = [
         verdict(result),
         f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, "
-        f"noise {1000 * source.noise_sigma:.0f} um, edges {source.mean_edge:.2f} mm",
-        f"light    {audit.facets_after:,} facets; scan to light rms {um(audit.scan_to_light.rms)}, "
+        + (f"noise {1000 * source.noise_sigma:.0f} um" if scanned else "no noise: a tessellation, no scan")
+        + f", edges {source.mean_edge:.2f} mm",
+        f"light    {audit.facets_after:,} facets{_hardly(result)}; scan to light rms {um(audit.scan_to_light.rms)}, "
         f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
     ]
     if audit.second_opinion is not None:
@@ -116,7 +132,7 @@ def summary_lines(result: Result) -> list[str]:
         lines.append(f"budget   {line.what}: {value} of {limit} {'held' if line.held else 'NOT HELD'}")
     for datum in frame.datums[:4]:
         feature = features.get(datum.feature)
-        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature)}" if feature else ""))
+        lines.append(f"datum {datum.letter}  {datum.feature}" + (f"  {described(feature, scanned)}" if feature else ""))
     if not frame.complete:
         lines.append("frame    incomplete: " + ("; ".join(frame.reasons) or "too few datums"))
     lines.append(f"features {_kinds(features.values())}")
@@ -129,16 +145,31 @@ def summary_lines(result: Result) -> list[str]:
     )
     lines += _places(result)
     lines.append(f"by hand  {_to_measure(result)}")
-    # The cautions take what room is left, one line kept for where the outputs are.
-    room = MOST_LINES - len(lines) - 1
+    first = "; open report.html" if result.job.export.report else ""
+    last = [f"outputs  {result.out}{first}", *([f"next     {then}"] if then else [])]
+    # The cautions take what room is left.
+    room = MOST_LINES - len(lines) - len(last)
     cautions = result.cautions
     shown = cautions if len(cautions) <= room else cautions[: room - 1]
-    lines += [f"caution  {text}" for text in shown]
+    lines += [f"caution  {_short(text)}" for text in shown]
     if len(cautions) > len(shown):
         lines.append(f"caution  {len(cautions) - len(shown)} more, see summary.md")
-    first = "; open report.html" if result.job.export.report else ""
-    lines.append(f"outputs  {result.out}{first}")
-    return lines
+    return lines + last
+
+
+def _hardly(result: Result) -> str:
+    """Where the scan had no more facets than were asked for: nothing was lightened, and how to have it so."""
+    goal, source = result.job.lighten, result.source
+    if goal.tolerance is None and goal.facets is not None and source.facets <= goal.facets:
+        return f", as many as there were: {goal.facets:,} were asked for, --facets or --tolerance asks for less"
+    return ""
+
+
+def _short(text: str) -> str:
+    """A caution that names very many features, cut between words; summary.md has all of it."""
+    return (
+        text if len(text) <= MOST_LETTERS else text[:MOST_LETTERS].rpartition(" ")[0].rstrip(",") + " ... (summary.md)"
+    )
 
 
 def _kinds(features: Iterable[Any]) -> str:
@@ -182,8 +213,8 @@ def verdict(result: Result) -> str:
     return "Done; no budget was set, so judge the deviations yourself"
 
 
-def described(feature: Any) -> str:
-    """One feature in a few words, millimetres and degrees."""
+def described(feature: Any, scanned: bool = True) -> str:
+    """One feature in a few words, millimetres and degrees; a tessellation's uncertainties are none of a part."""
     from pipeline.surfaces import kind_of, shape_of
 
     kind = kind_of(feature)
@@ -194,13 +225,14 @@ def described(feature: Any) -> str:
     else:
         size = f"{feature.side} D{2 * feature.radius:.3f}"
     spread = feature.uncertainty.direction
-    if spread is not None:
+    if spread is not None and scanned:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"
     return size
 
 
 def um(value: float) -> str:
-    return f"{1000 * value:.1f} um"
+    """A distance in micrometres, from a millimetre on in millimetres."""
+    return f"{1000 * value:.1f} um" if value < 1.0 else f"{value:.2f} mm"
 
 
 def budgeted(value: float, unit: str) -> str:

@@ -22,7 +22,15 @@ from pipeline.report.colours import LINED, diverging, feature_looks, lined, look
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
-from pipeline.report.views import CORNER_NAME, DIRECTIONS, Mark, Part, draw_all, draw_closeups, hatch_tile
+from pipeline.report.views import (
+    CORNER_NAME,
+    DIRECTIONS,
+    Mark,
+    Part,
+    draw_all,
+    draw_closeups,
+    hatch_tile,
+)
 from pipeline.report.words import Words
 from pipeline.values import FILLED
 
@@ -44,6 +52,7 @@ class Shown:
     deviation  (n,) signed distance from the scan in mm, not-a-number where there is none
     thinned    it has fewer facets than the light mesh
     suspects   for each proposal of what is not the part, (m,) its facets
+    refused    (m,) number of the listed refused surface that a facet lies on, 0 none; None: none is listed
     """
 
     vertices: NDArray[np.float64]
@@ -53,6 +62,7 @@ class Shown:
     deviation: NDArray[np.float32]
     thinned: bool = False
     suspects: tuple[NDArray[np.bool_], ...] = ()
+    refused: NDArray[np.int32] | None = None
 
 
 def write_report(
@@ -92,6 +102,7 @@ def write_report(
     keys: dict[str, str] = {}
     curve = ""
     closeups: list[str] = []
+    refused: dict[str, str] = {}
     if len(shown.faces):
         looks = _looks(data, shown)
         part = Part(shown.vertices, shown.faces, looks, shown.labels)
@@ -100,6 +111,12 @@ def write_report(
         for number, close in enumerate(draw_closeups(part, shown.suspects, unit), 1):
             path = beside / f"not-the-part-{number}.png"
             closeups.append("" if close is None else _kept(_flat(close), path))
+        if shown.refused is not None:
+            marked = np.where(shown.refused > 0, "suspect", "none")
+            numbered = draw_all(
+                Part(shown.vertices, shown.faces, marked, shown.refused), (), unit, numbers=_refused_numbers(data)
+            )
+            refused = {n: _kept(_flat(p), beside / f"refused-{_view_file(n)}.png") for n, p in numbered.items()}
         present = set(looks.tolist())
         keys = {text: _url(_png(_key(name))) for name, text in _key_words().items() if name in present}
         curve = _histogram(data, shown, limit, words, beside)
@@ -116,7 +133,7 @@ def write_report(
     corner = views.pop(CORNER_NAME, "")
     more = len(maps) - len(unrolled)
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
-    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, tuple(closeups))
+    pictures = Pictures(corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, tuple(closeups), refused)
     scene = scene_of(data, shown, limit, unit)
     html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
@@ -147,6 +164,12 @@ def _mark(text: str, index: int, data: DatumFile) -> Mark:
     return Mark(text, index, np.array(at.point), direction, feature.radius, stretch)
 
 
+def _refused_numbers(data: DatumFile) -> list[Mark]:
+    """Numbers of the refused surfaces that are listed, in their order."""
+    listed = sorted((r.number, r.place) for r in data.rejected if r.number is not None and r.place is not None)
+    return [Mark(f"X{number}", number, np.array(place), None, None, None) for number, place in listed]
+
+
 def _text(name: str) -> str:
     return importlib.resources.files("pipeline.report").joinpath(name).read_text("utf-8")
 
@@ -174,8 +197,11 @@ def _histogram(data: DatumFile, shown: Shown, limit: float, words: Words, beside
     """The chart as SVG text; a picture of it stands beside the report."""
     measured = shown.origin != FILLED
     faces = shown.faces[measured]
-    values = shown.deviation[faces].mean(axis=1)
-    bars = charts.bars_of(values, facet_areas(shown.vertices, faces), _budget_limit(data), limit)
+    # Each corner stands for a third of its facet: means over facets would hide what lies far off.
+    values, areas = shown.deviation[faces].ravel(), np.repeat(facet_areas(shown.vertices, faces) / 3, 3)
+    ways = (data.audit.scan_to_light.max, data.audit.light_to_scan.max)
+    largest = max((way for way in ways if way is not None), default=None)
+    bars = charts.bars_of(values, areas, _budget_limit(data), limit, largest)
     _kept(_flat(charts.histogram_picture(bars, words)), beside / "deviation.png")
     return charts.histogram_svg(bars, words)
 

@@ -31,37 +31,48 @@ def round_up(value: float) -> float:
 class Bars:
     """share (k,) per cent of the area by signed deviation, edges (k + 1,) mm; what lies beyond is in the end bars.
 
-    beyond: per cent beyond the budget, or beyond `limit` where there is none."""
+    beyond   per cent beyond the budget, or beyond `limit` where there is none
+    largest  mm, the largest distance that was found at any place; None where it isn't known
+    """
 
     share: NDArray[np.float64]
     edges: NDArray[np.float64]
     budget: float | None
     limit: float
     beyond: float
+    largest: float | None = None
 
     @property
     def reach(self) -> float:
         return float(self.edges[-1])
 
 
-def bars_of(values: NDArray, areas: NDArray, budget: float | None, limit: float) -> Bars:
-    """values (m,) mm of facets and their areas (m,); not-a-numbers are left out."""
+def bars_of(values: NDArray, areas: NDArray, budget: float | None, limit: float, largest: float | None = None) -> Bars:
+    """values (m,) mm and the areas (m,) that they stand for; not-a-numbers are left out."""
     known = np.isfinite(values)
     values, areas = values[known], areas[known]
     reach = REACH * limit
     total, edges = np.histogram(np.clip(values, -reach, reach), bins=BINS, range=(-reach, reach), weights=areas)
     whole = max(float(areas.sum()), 1e-12)
     beyond = 100 * float(areas[np.abs(values) > (budget or limit)].sum()) / whole
-    return Bars(100 * total / whole, edges, budget, limit, beyond)
+    return Bars(100 * total / whole, edges, budget, limit, beyond, largest)
 
 
 def in_words(bars: Bars, words: Words) -> str:
-    within = f"{words.small(bars.budget or bars.limit)} {words.small_unit}"
-    what = "the budget of " if bars.budget is not None else ""
-    return (
-        f"Share of the measured area by distance of the light mesh from the scan: {100 - bars.beyond:.2f} % lie within "
-        f"{what}{within}, {bars.beyond:.2f} % beyond."
+    """What lies within and beyond; all of it only where the largest distance that was found anywhere says so too."""
+    bound = bars.budget or bars.limit
+    within = f"{'the budget of ' if bars.budget is not None else ''}{words.small(bound)} {words.small_unit}"
+    said = "Share of the measured area by distance of the light mesh from the scan"
+    if bars.largest is not None and bars.largest <= bound and not bars.beyond:
+        return f"{said}: all of it lies within {within}."
+    largest = (
+        "" if bars.largest is None else f"; the largest distance is {words.small(bars.largest)} {words.small_unit}"
     )
+    # Upwards, so that what lies beyond is never rounded away.
+    beyond = math.ceil(100 * bars.beyond) / 100
+    if beyond <= 0.01:
+        return f"{said}: more than 99.99 % lie within {within}, less than 0.01 % beyond{largest}."
+    return f"{said}: {100 - beyond:.2f} % lie within {within}, {beyond:.2f} % beyond{largest}."
 
 
 def _layout(bars: Bars) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, plain_data
@@ -41,7 +41,8 @@ class Pictures:
     """Images as data URLs: corner the hero view, views the six by name, maps by feature id with what their sides are,
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
-    proposals: a close-up of each thing that is probably not the part, "" where it can't be shown."""
+    proposals: a close-up of each thing that is probably not the part, "" where it can't be shown.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -54,6 +55,7 @@ class Pictures:
     more_maps: int
     ladder: str = ""
     proposals: tuple[str, ...] = ()
+    refused: dict[str, str] = field(default_factory=dict)
 
 
 def page(
@@ -66,6 +68,7 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
+        _refused(show, pictures),
         _invented(show, pictures),
         solid_section(show) if data.solid else "",
         _by_hand(show),
@@ -133,7 +136,8 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         f"<header><h1>{safe(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
         f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
         f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
-        f'<aside class="cautions" aria-label="Before you use this">{_list(map(safe, CAUTIONS))}</aside>'
+        f'<aside class="cautions" aria-label="Before you use this"><b>Before you use this</b>'
+        f"{_list(map(safe, CAUTIONS))}</aside>"
     )
 
 
@@ -197,7 +201,9 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
             "folder.</figcaption></figure>"
         )
     return _section(
-        "trust", "May I trust this?", [_budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)]
+        "trust",
+        "May I trust this?",
+        [_cautions(show.data), _budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)],
     )
 
 
@@ -259,6 +265,65 @@ def _datums(show: Figures, pictures: Pictures) -> str:
     parts.append(relation_tables(show))
     parts.append(place_table(show))
     return _section("datums-title", "Where are my datums?", parts)
+
+
+def _refused(show: Figures, pictures: Pictures) -> str:
+    """What was looked at and refused, from the area on that the job says."""
+    data, unit = show.data, show.words.unit
+    listed = sorted((r.number, i) for i, r in enumerate(data.rejected) if r.number is not None)
+    if not listed:
+        return ""
+    fits: list[str] = []
+    rough: list[str] = []
+    for number, i in listed:
+        r = data.rejected[i]
+        place = ", ".join(show.length(f"rejected.{i}.in_part_frame.point.{axis}") for axis in range(3))
+        row = (
+            cell(f"X{number}", "id")
+            + cell(r.kind if r.side is None else f"{r.kind}, {r.side}")
+            + figure(show.length(f"rejected.{i}.radius", times=2.0))
+            + figure(show.area(f"rejected.{i}.area"))
+            + figure(show.number(f"rejected.{i}.arc"))
+            + figure(place)
+            + cell(r.reason)
+        )
+        (fits if r.fits else rough).append(row)
+    head = [
+        "no.",
+        "what",
+        f"#D {unit}",
+        f"#area {show.words.area_unit}",
+        "#arc °",
+        f"#on it: x, y, z {unit}",
+        "why not",
+    ]
+    told = (
+        f"<p>{len(listed)} surfaces were looked at and not made features: too little of them was seen, they pass "
+        "smoothly into cast skin, or they aren't as even as the noise explains. If one is a machined face all the "
+        "same, accept it by a point on it and its kind; it then is a feature of low confidence, and others are as they "
+        f"were.</p><pre>{safe(data.rejected[listed[0][1]].acceptance(unit).strip())}</pre>"
+    )
+    views = "".join(
+        f'<figure><img src="{url}" alt="Refused surfaces, numbered, {safe(name)}">'
+        f"<figcaption>{safe(name)}</figcaption></figure>"
+        for name, url in pictures.refused.items()
+    )
+    return _section(
+        "refused",
+        "What was refused?",
+        [
+            told,
+            f'<div class="views">{views}</div>' if views else "",
+            table("Refused though they fit within the noise", head, fits),
+            _folded(
+                f"{len(rough)} that aren't as even as the noise explains", table("Refused for their form", head, rough)
+            ),
+        ],
+    )
+
+
+def _folded(title: str, inner: str) -> str:
+    return f"<details><summary>{safe(title)}</summary>{inner}</details>" if inner else ""
 
 
 def _proposed(show: Figures, closeups: Sequence[str]) -> str:
@@ -347,7 +412,6 @@ def _by_hand(show: Figures) -> str:
     parts = [
         _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
         _calipers(show),
-        _cautions(data),
     ]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
 

@@ -99,7 +99,10 @@ def draw_all(
 def draw_closeups(
     part: Part, shown: Sequence[NDArray[np.bool_]], unit: str = "mm", width: int = 450, height: int = 350
 ) -> list[Picture.Image | None]:
-    """For each mask (m,) its facets and what is round them, seen from where most of them are seen; None of none."""
+    """For each mask (m,) its facets and what is round them, seen from where most of them are seen; None of none.
+
+    What metal hides from all sides is shown with all that lies before it cut away.
+    """
     out: list[Picture.Image | None] = []
     ways = [*DIRECTIONS.values(), *_SLANTED]
     for mask in shown:
@@ -111,14 +114,29 @@ def draw_closeups(
         room = 0.7 * float((high - low).max())
         views = [_fitted(right, up, low - room, high + room, width, height, 8) for right, up in ways]
         small = [raster.View(v.right, v.up, v.centre, v.scale / 8, v.width // 8, v.height // 8) for v in views]
-        seen = []
-        for view in small:
-            owner = raster.render(part.vertices, part.faces, view).owner
-            seen.append(int(np.count_nonzero(mask[owner[owner >= 0]])))
         looks = np.where(mask, "suspect", "none")
-        pen = _Painter.of(Part(part.vertices, part.faces, looks, part.labels))
-        out.append(pen.draw((), views[int(np.argmax(seen))], unit, ""))
+        whole = Part(part.vertices, part.faces, looks, part.labels)
+        seen = [_suspects_seen(whole, view) for view in small]
+        best, title = int(np.argmax(seen)), ""
+        if not seen[best]:
+            opened = [_cut_open(whole, mask, view) for view in small]
+            best = int(np.argmax([_suspects_seen(cut, view) for cut, view in zip(opened, small, strict=True)]))
+            whole, title = opened[best], "cut open"
+        out.append(_Painter.of(whole).draw((), views[best], unit, title))
     return out
+
+
+def _suspects_seen(part: Part, view: raster.View) -> int:
+    """How many pixels of a view show what may not be the part."""
+    owner = raster.render(part.vertices, part.faces, view).owner
+    return int(np.count_nonzero((part.looks == "suspect")[owner[owner >= 0]]))
+
+
+def _cut_open(part: Part, mask: NDArray[np.bool_], view: raster.View) -> Part:
+    """Without the facets that reach nearer to the viewer than those of the mask (m,)."""
+    depth = (part.vertices @ view.towards)[part.faces]
+    kept = mask | (depth.max(axis=1) <= depth[mask].max())
+    return Part(part.vertices, part.faces[kept], part.looks[kept], part.labels[kept])
 
 
 def _fitted(
@@ -268,12 +286,14 @@ class _Sheet:
                 across = np.array([np.cos(turn), np.sin(turn)])
                 middle = self._view.project(mouth[None])[0, :2]
                 return middle + mark.radius * self._view.scale * across
-        seen = np.pad(self._seen(mark), 1)
+        seen = self._seen(mark)
         if seen.sum() < _LEAST_SEEN:
             return None
-        room = distance_transform_edt(seen)
+        rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+        top, left = int(rows[0]), int(columns[0])
+        room = distance_transform_edt(np.pad(seen[top : rows[-1] + 1, left : columns[-1] + 1], 1))
         row, column = np.unravel_index(int(np.argmax(room)), room.shape)
-        return 4.0 * np.array([column - 1.0, row - 1.0])
+        return 4.0 * np.array([left + column - 1.0, top + row - 1.0])
 
     @staticmethod
     def _places_round(foot: NDArray, high: float) -> Iterator[NDArray]:

@@ -13,6 +13,7 @@ from pipeline.features.simplification import (
     Target,
     best_fit,
     compare_features,
+    filled_apart,
     labels_by_nearness,
     measured_again,
     moved_by,
@@ -89,12 +90,13 @@ def _noise_aside(scan: Surface, labels: NDArray[np.int32], features: tuple[Featu
 
 def compare(
     clean: CleanResult, recover: RecoverResult, source: Source, light: Surface, settings: AuditSettings, *,
-    fitted: bool = False, progress: Progress = silent,
+    aligned: bool = False, progress: Progress = silent,
 ) -> tuple[Audit, np.ndarray]:  # fmt: skip
     """Audit a mesh from anywhere against a scan whose features are known: (audit, motion (4, 4) of the mesh).
 
-    The mesh is taken as it lies, or with `fitted` after a best fit onto the scan. It brings no labels:
-    they are carried over by nearness. What of it lies beyond a border of the scan is compared with nothing.
+    The mesh is taken as it lies, or with `aligned` after a best fit onto the scan. It brings no labels:
+    they are carried over by nearness. What of it lies beyond a border of the scan is compared with nothing, and
+    neither are its filled facets, whose distances are told apart.
 
     Raises GeometryError when one of the two has no facets, or they lie far apart, and SettingsError where a second
     opinion can't be had.
@@ -105,12 +107,13 @@ def compare(
     noise_free = Surface(target.vertices, scan.faces, scan.origin)
     scene = Scene(noise_free)
     motion = np.eye(4)
-    if fitted:
+    if aligned:
         progress(0.2, "laying one mesh onto the other")
         motion = best_fit(light, noise_free, scene)
         light = moved_by(motion, light)
     progress(0.4, "measuring distances both ways")
-    labels = labels_by_nearness(scan, target.labels, light, scene)
+    filled = light.origin == FILLED
+    labels = np.where(filled, np.int32(-1), labels_by_nearness(scan, target.labels, light, scene))
     border = (facet_neighbours(scan.faces, len(scan.vertices)) == -1).any(axis=1)
     apart = two_sided(scan, scene, target, light, labels, unknown=border)
     second = None
@@ -119,13 +122,13 @@ def compare(
         second = measured_again(scan, scene, target, light, apart, unknown=border)
     progress(0.8, "fitting the features on the light mesh")
     changes = compare_features(recover.features, light, labels, robust=True)
-    areas = facet_areas(scan.vertices, scan.faces)
+    areas = facet_areas(light.vertices, light.faces)
     found = conclude(
         recover.features, changes, apart, settings, source, facets_before=source.facets, light=light,
-        area_measured=float(areas.sum()), area_filled=0.0, area_removed=sum(r.area for r in clean.removals),
-        second=second,
+        area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
+        area_removed=sum(r.area for r in clean.removals), second=second,
     )  # fmt: skip
-    return found, motion
+    return replace(found, filled=filled_apart(light, scene)), motion
 
 
 def conclude(
@@ -142,10 +145,12 @@ def conclude(
     lines += _feature_lines(changes, "tilt", "rad", tilt, lambda c: c.tilt)
     over = {line.where for line in lines if not line.held}
     judged = tuple(_judge(f, c, f.id in over) for f, c in zip(features, changes, strict=True))
+    unknown: dict[str, list[str]] = {}
+    for j in judged:
+        if j.verdict == "unknown":
+            unknown.setdefault(j.note, []).append(j.feature)
     cautions = [
-        f"{j.feature}: {j.note}; what lightening did to it can't be vouched for"
-        for j in judged
-        if j.verdict == "unknown"
+        f"What lightening did to {', '.join(ids)} can't be vouched for: {note}." for note, ids in unknown.items()
     ]
     cautions += [] if second is None else second.cautions
     return Audit(

@@ -40,7 +40,7 @@ from pipeline.mesh.topology import (
     neighbours_without,
 )
 from pipeline.progress import Progress
-from pipeline.values import CleanResult, ReadResult, Removal, Surface
+from pipeline.values import FILLED, CleanResult, ReadResult, Removal, Surface
 
 # A vertex further than this many times the noise out of its ring is no noise.
 _SPIKE_SIGMAS = 10.0
@@ -84,6 +84,7 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
     v, f = read.surface.vertices, read.surface.faces
     bench = _Bench(v, f, facet_areas(v, f))
     area_in = float(bench.areas.sum())
+    bench.remove(read.surface.origin == FILLED, "facets that a run had filled", "marked as never measured in the file")
     _exclude(bench, settings)
     progress(0.1, "broken facets")
     bench.remove(degenerate_facets(bench.f), "degenerate facets", "two corners in one point")

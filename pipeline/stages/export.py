@@ -1,7 +1,7 @@
 """The export stage: every output file, written whole or not at all.
 
-All files are first written into a hidden folder beside their places, and moved there one by one when the
-last of them is done.
+All files are first written into a folder in the work folder, and moved to their places one by one when the last of
+them is done.
 """
 
 from __future__ import annotations
@@ -12,19 +12,20 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import GeometryError, OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
-from pipeline.formats.meshes_out import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import MM_PER_INCH, transformed
+from pipeline.geometry import MM_PER_INCH, Ints, transformed
 from pipeline.job import Job, dump_job
 from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
-    ORIGIN_NAMES,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -37,6 +38,9 @@ from pipeline.values import (
     Source,
     Surface,
 )
+
+# Mean edges between the middle of a facet shown and that of one of the patch that it lies on.
+_ON_IT = 1.5
 
 
 def export(
@@ -96,8 +100,9 @@ def export(
 
 def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: Progress) -> ExportResult:
     """Write what an outcome says; see `export`."""
-    partial = out / f".partial-{os.getpid()}"
+    partial = out / "work" / ".partial"
     try:
+        shutil.rmtree(partial, ignore_errors=True)  # what a run that was killed left
         partial.mkdir(parents=True)
         try:
             cautions = _write_all(outcome, partial, out, keep, progress)
@@ -162,11 +167,11 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     sized = in_part if unit == "mm" else in_part / MM_PER_INCH
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
-    origin = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
+    of_part, of_scan = UNIT_COMMENTS
     write_stl(folder / "light.stl", sized, surface.faces, unit)
-    comments = (f"part coordinates, unit {unit}", order, origin)
+    comments = (f"{of_part}{unit}", order)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
-    comments = ("scan coordinates, unit mm", order, origin)
+    comments = (f"{of_scan}mm", order)
     write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
     if "obj" in settings.meshes:
         names = [f.id for f in features]
@@ -230,9 +235,31 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
     thinned = seen.surface.facets < light.surface.facets
     centroids = seen.surface.vertices[seen.surface.faces].mean(axis=1)
     suspects = tuple(inside(proposal.zone, centroids) for proposal in outcome.proposals)
-    shown = Shown(in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects)
+    refused = None if measured is None else _refused_on(seen.surface, seen.labels, recover, measured, outcome.source)
+    shown = Shown(
+        in_part, seen.surface.faces, seen.labels, seen.surface.origin, seen.deviation, thinned, suspects, refused
+    )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
     write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+
+
+def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: Surface, source: Source) -> Ints | None:
+    """(m,) number of the listed refused surface that a facet lies on, 0 none; None where none is listed."""
+    from scipy.spatial import cKDTree
+
+    listed = [r for r in recover.rejected if r.number is not None and r.facets is not None and len(r.facets)]
+    if not listed:
+        return None
+    facets = np.concatenate([r.facets for r in listed if r.facets is not None])
+    numbers = np.concatenate([np.full(len(r.facets), r.number) for r in listed if r.facets is not None])
+    out = np.zeros(shown.facets, dtype=np.int32)
+    free = np.flatnonzero((labels < 0) & (shown.origin != FILLED))
+    centres = shown.vertices[shown.faces[free]].mean(axis=1)
+    tree = cKDTree(measured.vertices[measured.faces[facets]].mean(axis=1))
+    away, nearest = tree.query(centres, distance_upper_bound=_ON_IT * source.mean_edge)
+    near = np.isfinite(away)
+    out[free[near]] = numbers[nearest[near]]
+    return out
 
 
 def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -76,7 +77,8 @@ def _given(settings: FrameSettings, features: tuple[Feature, ...], names: Mappin
 
 def _reasoned(proposal: DatumProposal) -> Frame:
     made = proposal.frame
-    return Frame(made.matrix, made.datums, made.complete, (*reason(proposal), *made.reasons), made.covariance)
+    error = proposal.merit if np.isfinite(proposal.merit) else None
+    return replace(made, reasons=(*reason(proposal), *made.reasons), error=error)
 
 
 def _cautions(

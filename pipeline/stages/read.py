@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.features.uncertainty import white_sigma
-from pipeline.formats.meshes_in import read_mesh
+from pipeline.formats.meshes_in import MeshFile, read_mesh
 from pipeline.geometry import box_of
 from pipeline.job import ReadSettings
 from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge
-from pipeline.progress import Progress
+from pipeline.progress import Progress, silent
 from pipeline.values import ReadResult, Source, Surface
 
 MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
@@ -25,6 +25,11 @@ _NAMES = {
     "in": "inches",
     "ft": "feet",
 }
+
+TESSELLATION = (
+    "This mesh has no noise at all: it is a tessellation, as CAD exports, and no scan. Its uncertainties and form "
+    "errors say how exactly its facets were drawn, and nothing of a real part."
+)
 
 # A machined casting that someone scans is larger than a matchbox and smaller than a car: common practice,
 # no source. Outside of it the unit is more likely wrong than the part odd.
@@ -58,7 +63,25 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
     progress(1.0)
-    return ReadResult(Surface.measured(vertices, mesh.faces), source, _cautions(settings, mesh.unit, unit, high - low))
+    cautions = _cautions(settings, mesh.unit, unit, high - low)
+    if source.noise_sigma == 0:
+        cautions = (TESSELLATION, *cautions)
+    return ReadResult(_surface(mesh, vertices), source, cautions)
+
+
+def read_in_mm(path: Path, otherwise: str | None, progress: Progress = silent) -> Surface:
+    """A mesh that is compared with a scan, welded and in mm; `otherwise` is its unit where the file states none.
+
+    Raises InputError with one sentence where the file is not a usable mesh.
+    """
+    mesh = read_mesh(path, progress)
+    return _surface(mesh, mesh.vertices * MM_PER_UNIT[mesh.unit or otherwise or "mm"])
+
+
+def _surface(mesh: MeshFile, vertices: NDArray[np.float64]) -> Surface:
+    """With what the file tells of its facets; what doesn't tell was measured."""
+    surface = Surface.measured(vertices, mesh.faces)
+    return surface if mesh.origin is None else Surface(surface.vertices, surface.faces, mesh.origin)
 
 
 def _noise(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> float:

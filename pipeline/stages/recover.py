@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.errors import SettingsError
 from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
 from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
-from pipeline.job import Caliper, RecoverSettings, Refit
+from pipeline.job import Accept, Caliper, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -21,6 +22,7 @@ from pipeline.values import (
     NoiseModel,
     RecoverResult,
     Source,
+    Taken,
     Uncertainty,
 )
 
@@ -47,8 +49,16 @@ def recover(
     surface = clean.surface
     if source.noise_sigma > 0.0:
         pieces, labels, rejected = faces_of_scan(
-            surface, source.noise_sigma, settings.kinds, settings.min_area, progress
+            surface,
+            source.noise_sigma,
+            settings.kinds,
+            settings.min_area,
+            progress,
+            settings.list_refused,
+            settings.accept,
         )
+    elif settings.accept:
+        raise SettingsError("recover.accept 1: of an exact tessellation nothing is refused; leave it out.")
     else:
         pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
@@ -62,11 +72,18 @@ def recover(
     numbering = carried_over(book, features, [p.points for p in pieces], source.sha256)
     features = [replace(f, id=i, old_id=o) for f, i, o in zip(features, numbering.ids, old, strict=True)]
     features = named(features, names or {}, [f.id for f in book.features])
+    against = []
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
+        if again.doubt is not None:
+            against.append(
+                f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
+                f"contradicts it: {again.doubt}."
+            )
     checks, proposal, taken = check_calipers(calipers, features)
+    taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
     return RecoverResult(
         tuple(features),
@@ -75,10 +92,21 @@ def recover(
         tuple(rejected),
         find_patterns(features),
         checks,
-        (*_cautions(features, model), *numbering.cautions, *([] if proposal is None else [proposal])),
+        (*_cautions(features, model), *numbering.cautions, *against, *([] if proposal is None else [proposal])),
         numbering.book,
         taken,
     )
+
+
+def _accepted(wishes: Sequence[Accept], pieces: Sequence[Piece], features: Sequence[Feature]) -> list[Taken]:
+    """What was taken for the places of accepted surfaces."""
+    out = []
+    for piece, feature in zip(pieces, features, strict=True):
+        if piece.accepted is not None:
+            place = np.array(wishes[piece.accepted - 1].near.in_scan)
+            distance = float(np.linalg.norm(piece.points - place, axis=1).min())
+            out.append(Taken(f"recover.accept {piece.accepted}", place, feature.id, distance))
+    return sorted(out, key=lambda taken: taken.setting)
 
 
 def _feature(piece: Piece, name: str, model: NoiseModel | None, held: Held | None = None) -> Feature:
@@ -120,7 +148,7 @@ def _held(again: Refitted, free: Feature, model: NoiseModel | None, coating: flo
 
 
 def _doubts(piece: Piece, uncertainty: Uncertainty) -> tuple[str, ...]:
-    out = []
+    out = list(piece.doubts)
     arc = piece.extent.arc
     if piece.extent.length is not None and arc is not None and arc < SHORT_ARC:
         out.append(f"only {np.degrees(arc):.0f} degrees of arc seen: radius and position go together")
@@ -137,7 +165,6 @@ def _cautions(features: Sequence[Feature], model: NoiseModel | None) -> tuple[st
         out.append("No machined surface was recognised: check the units, and whether the scan is smoothed or coarse.")
     elif model is None:
         out.append("No face is large enough to learn the scan's noise from: no uncertainty is given for any feature.")
-    out += [f"{f.name or f.id}: {f.reasons[-1]}" for f in features if f.constraint and f.confidence == "low"]
     return tuple(out)
 
 

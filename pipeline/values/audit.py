@@ -111,6 +111,8 @@ class Audit:
     lightening_rms   mm, the rms of the first of noise_aside; None where that is not known
     cautions         what the figures don't say by themselves, in sentences
     second_opinion   there where it was asked for
+    filled           mm, from the light mesh's filled facets to the nearest of the scan: told, never judged; of a
+                     comparison only, and only where there are such facets
     """
 
     scan_to_light: Deviation
@@ -128,3 +130,4 @@ class Audit:
     cautions: tuple[str, ...] = ()
     noise_aside: tuple[Deviation, Deviation] | None = None
     second_opinion: SecondOpinion | None = None
+    filled: Deviation | None = None

@@ -37,6 +37,7 @@ class Frame:
     reasons     why the frame is what it is, in sentences
     covariance  (6, 6): of (tx ty tz rx ry rz), mm and rad, small motions of the part frame; None where it can't be
                 vouched for
+    error       mm, k = 1: mean over the part's features of what the frame puts into their places; None: not known
 
     >>> down = np.eye(4)
     >>> down[2, 3] = -50.0
@@ -51,6 +52,7 @@ class Frame:
     complete: bool
     reasons: tuple[str, ...] = ()
     covariance: Floats | None = None
+    error: float | None = None
 
 
 @dataclass(frozen=True)

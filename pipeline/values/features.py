@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Floats
+    from pipeline.geometry import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -195,6 +195,15 @@ class Rejected:
     area       mm2 of the patch
     reason     why not, in words
     cast       its form against the noise, or its smooth passage into skin, says that it is a cast face (drafted, bowed)
+    side       "bore" | "boss"; None for a plane
+    arc        rad of the circle covered, and length, mm along the axis; None where it has none
+    fits       its form is hidden in the noise: what speaks against it is something else
+
+    Of those large enough to be listed, else None:
+
+    number     from 1, those that fit first, then by size
+    place      (3,) mm, in the middle of the patch and on it
+    facets     (k,) int32 of the cleaned surface
     """
 
     kind: str
@@ -204,6 +213,13 @@ class Rejected:
     area: float
     reason: str
     cast: bool = False
+    side: str | None = None
+    arc: float | None = None
+    length: float | None = None
+    fits: bool = True
+    number: int | None = None
+    place: Floats | None = None
+    facets: Ints | None = None
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,7 @@ def moved_face(base: Ground, k: int) -> tuple[str, np.ndarray]:
         span = 2.0 * np.sqrt(area / np.pi)
         if shape.kind == "cylinder":
             span = float(np.ptp(places @ shape.direction))
-        if shape.kind in ("plane", "cylinder") and span >= 15.0:
+        if shape.kind in ("plane", "cylinder") and span >= (15.0 if shape.kind == "cylinder" else 40.0):
             long[name] = (shape, mine)
     shaft = [name for name in sorted(long) if name.startswith(("bearing seat", "seal bore", "step bore"))]
     name = str(rng.choice(shaft if k % 2 == 0 else sorted(long)))

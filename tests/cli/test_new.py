@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,11 @@ import trimesh
 from click.testing import CliRunner
 
 from pipeline.cli.new import command
-from pipeline.job import load_job, make_job
+from pipeline.errors import InputError
+from pipeline.formats.datum_file import build, read_datums, text_of
+from pipeline.formats.datum_file.records import FrameChoice, ProposalRecord
+from pipeline.job import Zone, load_job, make_job
+from tests.outcomes import outcome
 
 
 @pytest.fixture
@@ -51,3 +56,80 @@ def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path)
     assert job.frame.A
     assert job.lighten.tolerance
     assert job.audit.max_deviation
+
+
+def _settings_of(path: Path) -> Path:
+    """The job file with every setting that stands in it as a comment taken up."""
+    lines = [line.removeprefix("# ") for line in path.read_text().splitlines()]
+    kept = [line for line in lines if line.startswith(("[", '"')) or line.split(" =")[0].isidentifier()]
+    made = path.with_name("all.toml")
+    made.write_text("\n".join(kept))
+    return made
+
+
+@pytest.fixture
+def run_before(scan: Path) -> Path:
+    """The scan with a datum file beside it as a run leaves it: of a plate, made up, but of this scan by its digest."""
+    known = build(outcome())
+    here = known.source.model_copy(update={"sha256": hashlib.sha256(scan.read_bytes()).hexdigest()})
+    best = FrameChoice(datums={"A": "plane-2", "B": "cylinder-1"}, complete=True, error=0.002)
+    frame = known.frame.model_copy(update={"error": 0.1, "others": (best,)})
+    zone = Zone(shape="sphere", centre=(1.0, 2.0, 3.0), radius=4.0)
+    plug = ProposalRecord(what="plug", centre=(1.0, 2.0, 3.0), area=12.0, reason="it is rough", zone=zone)
+    folder = scan.with_suffix("")
+    folder.mkdir()
+    (folder / "datums.json").write_text(
+        text_of(known.model_copy(update={"source": here, "frame": frame, "proposals": (plug,)}))
+    )
+    return folder
+
+
+def test_after_a_run_what_it_found_is_filled_in(scan: Path, run_before: Path) -> None:
+    done = CliRunner().invoke(command, [str(scan)])
+    assert done.exit_code == 0, done.output
+    assert "with what the last run found" in done.output
+    assert done.output.splitlines()[-1].startswith("next     edit it, then: datumlift run ")
+    known, job = read_datums(run_before / "datums.json"), load_job(scan.with_suffix(".toml"))
+    # The frame is held as it was, and so are the names that there were; all else is to be decided.
+    assert [d.feature for d in known.frame.datums] == [job.frame.A, job.frame.B, job.frame.C]
+    assert job.names == {f.id: f.name for f in known.features if f.name}
+    assert not job.fill.gaps
+    assert not job.clean.exclude
+    text = scan.with_suffix(".toml").read_text()
+    for feature in known.features:
+        assert (f'"{feature.id}"' in text) == (feature.confidence == "good")
+    assert "that of the last run: puts 100 um" in text
+    assert "the best that the part offers: puts 2 um" in text
+    assert '# A = "plane-2"' in text
+
+
+def test_every_choice_after_a_run_is_one_that_can_be_taken(scan: Path, run_before: Path) -> None:
+    CliRunner().invoke(command, [str(scan)])
+    known, path = read_datums(run_before / "datums.json"), scan.with_suffix(".toml")
+    # The two frames are either this or that.
+    kept, _, other = path.read_text().partition("# Another choice")
+    path.write_text(kept + other[other.index("[lighten]") :])
+    job = load_job(_settings_of(path))
+    assert [choice.id for choice in job.fill.gaps] == [gap.id for gap in known.gaps]
+    assert [choice.do for choice in job.fill.gaps] == ["leave" if g.done == "closed" else "cap" for g in known.gaps]
+    assert list(job.clean.exclude) == [proposal.zone for proposal in known.proposals]
+    assert job.caliper[0].feature in {f.id for f in known.features}
+
+
+def test_a_run_of_another_scan_is_not_taken_for_this_one_s(scan: Path, run_before: Path) -> None:
+    path = run_before / "datums.json"
+    path.write_text(path.read_text().replace('"sha256": "', '"sha256": "0'))
+    done = CliRunner().invoke(command, [str(scan)])
+    assert done.exit_code == 0
+    assert "with what the last run found" not in done.output
+    scan.with_suffix(".toml").unlink()
+    with pytest.raises(InputError, match="of another scan"):
+        CliRunner().invoke(command, [str(scan), "--out", str(run_before)], catch_exceptions=False)
+    assert not scan.with_suffix(".toml").exists()
+
+
+def test_an_output_folder_elsewhere_is_named_in_the_job(scan: Path, run_before: Path) -> None:
+    elsewhere = run_before.rename(scan.with_name("else where"))
+    done = CliRunner().invoke(command, [str(scan), "--out", str(elsewhere)], catch_exceptions=False)
+    assert "with what the last run found" in done.output
+    assert load_job(scan.with_suffix(".toml")).out == elsewhere

@@ -179,6 +179,31 @@ def test_pictures_stand_beside(tmp_path: Path) -> None:
     assert names == views | {"corner.png", "deviation.png"} | {f"residuals-{cells.feature}.png" for cells in maps}
 
 
+def test_refused_surfaces_are_numbered_in_tables_and_pictures(tmp_path: Path) -> None:
+    made = outcome()
+    light = made.lighten.surface
+    refused = np.zeros(light.facets, dtype=np.int32)
+    for patch in made.recover.rejected:
+        if patch.number is not None:
+            refused[patch.facets] = patch.number
+    in_part = transformed(made.frame.frame.matrix, light.vertices)
+    bare = np.full(light.facets, -1, dtype=np.int32)
+    shown = Shown(in_part, light.faces, bare, light.origin, made.audit.vertex_deviation, refused=refused)
+    write_report(build(made), shown, (), dump_job(made.job), tmp_path, "mm")
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    section = text.split('id="refused"')[1].split("</section>")[0]
+    fits, rough = section.split("<details>")
+    assert "only 40 degrees of arc seen" in fits
+    assert "X1" in fits
+    assert "bowed by 400 µm" in rough
+    assert "X2" in rough
+    assert "0.9 mm wide" not in section  # too small to be listed
+    assert "[[recover.accept]]" in fits
+    drawn = sorted(path.name for path in (tmp_path / "pictures").glob("refused-*.png"))
+    assert "refused-corner.png" in drawn
+    assert len(drawn) == section.count("data:image/png") == 7
+
+
 def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
     made = outcome()
     frame = dataclasses.replace(made.frame.frame, datums=(), complete=False, covariance=None)

@@ -15,11 +15,12 @@ import pytest
 import trimesh
 
 from pipeline.report import raster
-from pipeline.report.charts import bars_of, round_up
+from pipeline.report.charts import bars_of, in_words, round_up
 from pipeline.report.colours import diverging, feature_looks, lined, look_colour, look_hatch
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
+from pipeline.report.words import Words
 from pipeline.surfaces.shape import shape_of
 from pipeline.values.surface import Surface
 from tests.outcomes import BORE, HEIGHT, HOLE, HOLES, LENGTH, WIDTH, features, part_mesh
@@ -189,6 +190,23 @@ def test_the_histogram_counts_area_and_tells_what_lies_beyond() -> None:
     assert bars.share[30] == pytest.approx(50)
 
 
+def test_what_lies_beyond_is_never_rounded_away() -> None:
+    """1e-5 of the area, 0.001 %, lies at 0.2 mm: neither 100 % within nor 0.00 % beyond may be said of it."""
+    words = Words()
+    few = bars_of(np.array([0.0, 0.2]), np.array([1.0, 1e-5]), None, 0.05, 0.2)
+    assert "more than 99.99 % lie within 50 µm, less than 0.01 % beyond; the largest distance is 200 µm" in in_words(
+        few, words
+    )
+    # None of the vertices is far, but a point of the scan is.
+    none = bars_of(np.array([0.0, 0.01]), np.array([1.0, 1.0]), None, 0.06, 0.177)
+    assert "more than 99.99 %" in in_words(none, words)
+    assert "177 µm" in in_words(none, words)
+    some = bars_of(np.array([0.0, 0.2]), np.array([999.6, 0.4]), None, 0.05, 0.2)
+    assert "99.96 % lie within 50 µm, 0.04 % beyond" in in_words(some, words)
+    all_of_it = bars_of(np.array([0.0, 0.01]), np.array([1.0, 1.0]), 0.05, 0.05, 0.012)
+    assert in_words(all_of_it, words).endswith("all of it lies within the budget of 50 µm.")
+
+
 def test_a_large_light_mesh_is_thinned_for_the_view_and_keeps_its_features() -> None:
     vertices, faces, labels = part_mesh()
     off = np.linspace(0, 1, len(vertices)).astype(np.float32)
@@ -251,4 +269,15 @@ def test_a_close_up_looks_from_where_the_thing_is_seen() -> None:
     shown = np.asarray(picture).astype(int)
     red, green, blue = np.moveaxis(shown, -1, 0)
     # The stub is a fourth of the frame or so wide; its colour is red, all else of the picture is grey.
+    assert 0.04 < np.mean((red > green + 25) & (red > blue + 25)) < 0.6
+
+
+def test_a_close_up_of_what_metal_hides_is_cut_open() -> None:
+    """A plug in a closed box can be seen from nowhere, so what lies before it is left out of its picture."""
+    box, plug = trimesh.creation.box((40, 40, 40)), trimesh.creation.cylinder(4, 12)
+    both = trimesh.util.concatenate(box, plug)
+    mine = np.arange(len(both.faces)) >= len(box.faces)
+    part = Part(both.vertices, both.faces.astype(np.int32), np.full(len(mine), "plane"), np.full(len(mine), -1, "i4"))
+    (picture,) = draw_closeups(part, [mine])
+    red, green, blue = np.moveaxis(np.asarray(picture).astype(int), -1, 0)
     assert 0.04 < np.mean((red > green + 25) & (red > blue + 25)) < 0.6

@@ -128,11 +128,11 @@ def test_a_mesh_without_labels_is_judged_by_nearness(part: Known, light: Lighten
     np.testing.assert_array_equal(motion, np.eye(4))
 
 
-def test_a_mesh_in_another_place_is_fitted_first(part: Known, light: LightenResult) -> None:
+def test_a_mesh_in_another_place_is_laid_onto_the_scan_first(part: Known, light: LightenResult) -> None:
     turn = Rotation.from_rotvec((0.4, -1.1, 0.7)).as_matrix()
     shift = np.array([30.0, -80.0, 12.0])
     moved = replace(light.surface, vertices=light.surface.vertices @ turn.T + shift)
-    found, motion = compare(part.clean, part.recover, part.source, moved, BUDGET, fitted=True)
+    found, motion = compare(part.clean, part.recover, part.source, moved, BUDGET, aligned=True)
     np.testing.assert_allclose(motion[:3, :3] @ turn, np.eye(3), atol=5e-5)
     np.testing.assert_allclose(motion[:3, :3] @ shift + motion[:3, 3], 0.0, atol=0.02)
     assert found.within_budget, [line for line in found.budget if not line.held]

@@ -19,7 +19,7 @@ from pipeline.mesh.topology.defects import edge_report
 from pipeline.mesh.topology.measures import facet_areas, mean_edge
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
-from pipeline.values import CleanResult, ReadResult, Source
+from pipeline.values import FILLED, CleanResult, ReadResult, Source
 from pipeline.values.surface import Surface
 from tests.mesh.repair.test_manifold import is_manifold
 from tests.scans import demo_scan, open_part_path
@@ -245,6 +245,19 @@ def test_a_zone_beside_the_part_is_said_and_one_round_it_refused() -> None:
     assert any("zone 1 (sphere) holds nothing" in c for c in result.cautions)
     with pytest.raises(GeometryError, match="Nothing is left"):
         _clean(v, f, exclude=(Zone(shape="sphere", coordinates="scan", centre=(0, 0, 0), radius=500),))
+
+
+def test_what_a_run_filled_is_no_part_of_the_scan() -> None:
+    """The lid of a box, two triangles of 30 x 20 mm together, is marked as filled."""
+    box = trimesh.creation.box((30, 20, 10))
+    lid = box.face_normals[:, 2] > 0.9
+    surface = Surface(np.array(box.vertices), box.faces.astype(np.int32), np.where(lid, FILLED, 0).astype(np.uint8))
+    source = Source("light.ply", "", 12, 8, "mm", 1.0, 0.0, 10.0, ((0.0, 0.0, 0.0), (1.0, 1.0, 1.0)))
+    result = clean(ReadResult(surface, source), CleanSettings(), silent)
+    (gone,) = [r for r in result.removals if "filled" in r.what]
+    assert (gone.count, gone.area) == (2, pytest.approx(600.0))
+    assert result.surface.facets == 10
+    assert edge_report(result.surface.faces, len(result.surface.vertices)).border == 4
 
 
 def test_facets_without_area_are_shared_out() -> None:

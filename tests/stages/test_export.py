@@ -88,7 +88,16 @@ def test_a_failure_leaves_everything_as_it_was(scan: Path, tmp_path: Path, monke
     with pytest.raises(OutputError, match="No space left"):
         write(scan, out, units="in")
     assert content(out) == before
-    assert not list(out.glob(".partial*"))
+    assert not list(out.rglob(".partial*"))
+
+
+def test_what_a_run_that_was_killed_left_is_taken_away(scan: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    (out / "work" / ".partial" / "pictures").mkdir(parents=True)
+    (out / "work" / ".partial" / "pictures" / "half.png").write_bytes(b"half")
+    write(scan, out)
+    assert not list(out.rglob(".partial*"))
+    assert not list(out.rglob("half.png"))
 
 
 def test_a_file_of_someone_else_is_not_overwritten(scan: Path, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import trimesh
 from pipeline.errors import InputError
 from pipeline.job import ReadSettings
 from pipeline.progress import silent
-from pipeline.stages.read import read
+from pipeline.stages.read import TESSELLATION, read
 
 
 def _block(path: Path, scale: float, noise: float = 0.0) -> Path:
@@ -34,13 +34,14 @@ def test_every_unit_ends_as_millimetres(tmp_path: Path, units: str, factor: floa
     assert result.source.unit_factor == factor
     assert result.source.unit == units
     assert np.array(result.source.bounds) == pytest.approx(np.array([[-100, -60, -40], [100, 60, 40]]), rel=1e-6)
-    assert result.cautions == ()
+    assert result.cautions == (TESSELLATION,)  # a block drawn exactly
 
 
 @pytest.mark.parametrize(("scale", "word"), [(1 / 25.4, "inches"), (0.001, "metres"), (0.1, "centimetres"), (1000, "")])
 def test_a_wrong_looking_unit_is_said(tmp_path: Path, scale: float, word: str) -> None:
     result = read(_block(tmp_path / "block.stl", scale), ReadSettings(), silent)
-    (caution,) = result.cautions
+    told, caution = result.cautions
+    assert told == TESSELLATION
     assert "unusual size" in caution
     assert word in caution
     assert "--units" in caution
@@ -49,7 +50,7 @@ def test_a_wrong_looking_unit_is_said(tmp_path: Path, scale: float, word: str) -
 def test_the_unit_of_the_file_is_followed_and_a_contradiction_said(tmp_path: Path) -> None:
     path = _block(tmp_path / "block.glb", 0.001)
     result = read(path, ReadSettings(), silent)
-    assert (result.source.unit, result.source.unit_factor, result.cautions) == ("m", 1000.0, ())
+    assert (result.source.unit, result.source.unit_factor, result.cautions) == ("m", 1000.0, (TESSELLATION,))
     assert np.ptp(result.surface.vertices, axis=0) == pytest.approx([200, 120, 80], rel=1e-6)
     contrary = read(path, ReadSettings(units="in"), silent)
     assert contrary.source.unit_factor == 25.4

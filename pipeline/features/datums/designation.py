@@ -46,8 +46,8 @@ class Choice:
 def choose(text: str, features: Sequence[Feature], names: Mapping[str, str], setting: str = "") -> Choice:
     """The datum that a text of the job file means; `setting` is where it stands there.
 
-    A feature's id; a name from [names]; "bore nearest scan: [x, y, z]" (bore, hole, boss, face or a kind's name; mm);
-    or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and V and W", "centre of U",
+    A feature's number; a name from [names]; "bore nearest scan: [x, y, z]" (bore, hole, boss, face or a kind's name;
+    mm); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and V and W", "centre of U",
     "crossing of U and V", "point scan: [x, y, z]". Raises SettingsError with what to write, also for a place that is in
     part coordinates still.
 
@@ -89,7 +89,7 @@ def _one(
             return feature
     if text in names:
         if names[text] == text:
-            raise SettingsError(f"The name {text!r} stands for itself; write a feature id beside it in [names].")
+            raise SettingsError(f"The name {text!r} stands for itself; write a feature's number beside it in [names].")
         return _one(names[text], features, {}, setting)
     for ident, name in names.items():
         if name == text:

@@ -106,7 +106,7 @@ def refitted(
     radius = None
     if refit.radius is not None:
         radius = refit.radius - outward_shift(free, coating)
-        words.append(f"radius {refit.radius:.4g} mm given")
+        words.append(f"to a given radius of {refit.radius:.7g} mm")
     try:
         fit = fit_constrained(
             free.kind, piece.points, piece.shape, parallel_to=along, perpendicular_to=across, radius=radius

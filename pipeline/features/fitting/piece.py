@@ -12,10 +12,16 @@ from pipeline.values import Extent
 
 @dataclass(frozen=True)
 class Piece:
-    """A fitted region on its way to becoming a feature; points (n, 3) are those of the fit."""
+    """A fitted region on its way to becoming a feature; points (n, 3) are those of the fit.
+
+    doubts    what speaks against relying on it, in words
+    accepted  number of the job's [[recover.accept]] that points at it
+    """
 
     shape: Shape
     side: str | None
     fit: Fit
     points: Floats
     extent: Extent
+    doubts: tuple[str, ...] = ()
+    accepted: int | None = None

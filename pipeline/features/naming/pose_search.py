@@ -46,7 +46,8 @@ OFFSET_APART = 1.0  # mm by which such offsets may differ
 SUPPORT = 2.5  # standard deviations of what was seen, by which the middles of two views of it may be apart
 ROUGH = 6.0  # times as far apart, before refining
 UNSURE = 0.3  # what a feature of low confidence weighs
-MARGIN = 0.6  # a pose that explains less by this much is no match for the best one
+MARGIN = 0.6  # features that must speak for a pose against another one to leave that out
+LITTLE = 0.12  # what a feature of a pattern says of that
 FREE = 1e-3  # share of the largest singular value under which a motion is free
 ENOUGH = 0.5  # share of the features, of the scan that has fewer, that a pose has to explain
 # Enough of each for any part; fewer than a plate with hundreds of like holes could give.
@@ -186,8 +187,44 @@ def poses(before: Scene, now: Scene) -> list[Pose]:
     best = max((pose.score for pose in found), default=0.0)
     if best < ENOUGH * min(before.weights.sum(), now.weights.sum()):
         return []
-    found = sorted((pose for pose in found if pose.score > best - MARGIN), key=lambda pose: -pose.score)
-    return list({pose.pairs: pose for pose in reversed(found)}.values())[::-1]
+    found.sort(key=lambda pose: -pose.score)
+    different: list[Pose] = []
+    for pose in found:
+        if pose.score < ENOUGH * best:
+            break
+        if all(_far(pose.motion @ undone(other.motion), now.middles) > 2.0 * apart for other in different):
+            different.append(pose)
+    first = different[0]
+    lies_on = dict(first.pairs)
+    patterned = {i for pose in different for i, j in pose.pairs if lies_on.get(i, j) != j}
+    out = [
+        pose
+        for pose in different
+        if _speaks_for(first, pose, before, patterned) - _speaks_for(pose, first, before, patterned) < MARGIN
+    ]
+    return list({pose.pairs: pose for pose in reversed(out)}.values())[::-1]
+
+
+def _far(motion: Floats, points: Floats) -> float:
+    """mm, how far a motion takes any of the points."""
+    return float(np.linalg.norm(transformed(motion, points) - points, axis=1).max())
+
+
+def _speaks_for(pose: Pose, other: Pose, before: Scene, patterned: set[int]) -> float:
+    """How many features speak for one pose and against another.
+
+    One that lies on its counterpart in the one pose, while in the other both lie where there is none, speaks for the
+    one: so does the pin's hole that breaks the symmetry of a flange. A hole of the circle itself says little: each scan
+    may lack another one of them, and the circle then lies best where one lack lies on the other. patterned are the
+    features of before that lie on others of their sort in some pose, as those of a circle do.
+    """
+    there = dict(other.pairs)
+    right = set(there.values())
+    total = 0.0
+    for i, j in pose.pairs:
+        missing = (i not in there) + (j not in right)
+        total += float(before.weights[i]) * (1.0 if missing == 2 and i not in patterned else LITTLE * missing)
+    return total
 
 
 def at(motion: Floats, before: Scene, now: Scene) -> Pose:

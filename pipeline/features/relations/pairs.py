@@ -9,13 +9,14 @@ A distance holds at the middle of the second feature; where the two aren't paral
 over what was seen of the second stand beside it.
 
 So that the list stays of use, not every pair is in it: features that point the same way are held against
-the largest of them, and the largest of each way against one another.
+the largest of them, those on one line also against the next along it, and the largest of each way against one another.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -119,6 +120,9 @@ def _pairs(features: Sequence[Feature]) -> list[_Pair]:
         for group in groups:
             reference = _reference(group)
             out += [_Pair("line", reference, other) for other in group if other is not reference]
+            # Far from the reference its lever hides what is plain beside the next feature along the axis.
+            in_turn = sorted(group, key=lambda line: float(line.point @ reference.direction))
+            out += [_Pair("line", a, b) for a, b in pairwise(in_turn) if a is not reference and b is not reference]
         out += [_Pair("distance", _surest(groups[0], group[0]), group[0]) for group in groups[1:]]
     for k, way in enumerate(ways):
         # The first way is held against all others, so that each has at least one angle.

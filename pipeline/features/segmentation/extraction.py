@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,7 @@ _GAP = 4.0  # edges without a vertex make a hole in an arc
 class ScanPiece(Piece):
     """A piece found on a scan."""
 
-    region: Region
+    region: Region = field(kw_only=True)
 
 
 def settled(ground: Segmentation, region: Region) -> ScanPiece:
@@ -42,7 +42,8 @@ def settled(ground: Segmentation, region: Region) -> ScanPiece:
     result = fit(region.kind.name, points, region.kind.unpack(region.packed), tolerance=1e-4 * ground.sigma)
     shape = turned(result.shape, region.sign)
     extent = seen(ground, region, shape)
-    return ScanPiece(shape, side_of(shape, region.sign), replace(result, shape=shape), points, extent, region)
+    side = side_of(shape, region.sign)
+    return ScanPiece(shape, side, replace(result, shape=shape), points, extent, region=region)
 
 
 def side_of(shape: Shape, sign: float) -> str | None:
@@ -76,19 +77,20 @@ def too_little(ground: Segmentation, piece: ScanPiece, whole: float) -> str | No
     if whole < (NET_RULED if kind.ruled else NET_BENT) * extent.area:
         return f"scattered: only {100 * whole / extent.area:.0f} % of its area in whole facets"
     if kind.flat:
-        spread = np.cov(ground.vertices[piece.region.members].T)
-        width = float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
-        return f"a strip of {width / edge:.1f} edges' width" if width < NARROW * edge else None
+        width = _flat_width(ground, piece)
+        narrow = width < NARROW * edge
+        return f"a strip {width:.1f} mm wide, which is {width / edge:.1f} of the scan's edges" if narrow else None
     if extent.arc is not None and extent.arc < LEAST_ARC:
         return bow(piece) or f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
     ring = _ring_width(piece)
     if ring is not None and extent.length is not None and extent.arc is not None:
         if ring < NARROW_RING * edge:
-            return f"a ring of {ring / edge:.1f} edges' width"
+            return f"a ring {ring:.1f} mm wide, which is {ring / edge:.1f} of the scan's edges"
         # The scanner rounds every edge over: seen finely enough, that is a cylinder along the edge.
         across = extent.area / max(extent.length, edge)
         if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
-            return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {across / edge:.1f} edges wide"
+            wide = f"{across:.1f} mm wide, which is {across / edge:.1f} of the scan's edges"
+            return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {wide}"
     return None
 
 
@@ -97,6 +99,20 @@ def breadth(piece: Piece) -> float:
     square = float(np.sqrt(piece.extent.area))
     width = _ring_width(piece)
     return square if width is None else min(width, square)
+
+
+def narrowest(ground: Segmentation, piece: ScanPiece) -> float:
+    """The lesser, mm, of a piece's two sizes: its length and what it measures round its axis, or a plane's sides."""
+    if kind_of(piece.shape).flat:
+        return _flat_width(ground, piece)
+    round_it = piece.extent.area / piece.extent.length if piece.extent.length else np.inf
+    return float(min(breadth(piece), round_it))
+
+
+def _flat_width(ground: Segmentation, piece: ScanPiece) -> float:
+    """Width, mm, of a plane's vertices, as if they filled a rectangle."""
+    spread = np.cov(ground.vertices[piece.region.members].T)
+    return float(np.sqrt(12.0 * max(np.linalg.eigvalsh(spread)[1], 0.0)))
 
 
 def _ring_width(piece: Piece) -> float | None:
@@ -119,23 +135,8 @@ def bow(piece: Piece) -> str | None:
     return f"form: bowed by {1e3 * sagitta:.0f} um over {width:.0f} mm"
 
 
-def rim_doubt(piece: ScanPiece, share: float) -> str | None:
-    """Why a rim that runs into skin over `share` of its length speaks against a piece; None where it doesn't.
-
-    A patch of a few vertices lies on some surface by chance, so it has to end all round; half a turn of an
-    axial surface hardly comes about by chance, and one without a hole of a third of a turn, on many vertices, not
-    at all: a journal between two fillets, whole or slit by ribs.
-    """
-    arc = piece.extent.arc
-    most = 0.12 if len(piece.region.core) < 300 else 0.4
-    if kind_of(piece.shape).axial and arc is not None and arc > np.pi:
-        most = 0.55
-    if share <= most or _all_round(piece):
-        return None
-    return f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
-
-
-def _all_round(piece: ScanPiece) -> bool:
+def all_round(piece: ScanPiece) -> bool:
+    """Whether so much of a surface goes round its axis, on many vertices, that chance can't have made it."""
     arc, axis = piece.extent.arc, piece.shape.direction
     if axis is None or arc is None or arc < SHORT_ARC or len(piece.region.core) < MANY:
         return False

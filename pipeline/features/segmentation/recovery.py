@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +11,12 @@ from pipeline.features.fitting import Piece
 from pipeline.features.segmentation.extraction import (
     ScanPiece,
     bow,
-    breadth,
     piece_of_facets,
-    rim_doubt,
     settled,
     too_little,
 )
+from pipeline.features.segmentation.refusals import Refusal, overruled, refused
+from pipeline.features.segmentation.rims import broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
     NAMES,
     Region,
@@ -25,11 +26,11 @@ from pipeline.features.segmentation.search import (
     form_doubt,
     grown,
     prepare,
-    smooth_rim_share,
 )
 from pipeline.features.segmentation.tessellation import faces_of
 from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
 from pipeline.geometry import Ints
+from pipeline.job import Accept
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
 from pipeline.values import Rejected, Surface
@@ -38,13 +39,23 @@ _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tess
 
 
 def faces_of_scan(
-    surface: Surface, white: float, kinds: tuple[str, ...], least: float, progress: Progress
+    surface: Surface,
+    white: float,
+    kinds: tuple[str, ...],
+    least: float,
+    progress: Progress,
+    listed: float = np.inf,
+    accepted: Sequence[Accept] = (),
 ) -> tuple[list[Piece], Ints, list[Rejected]]:
     """The fitted faces of a noisy scan, largest first; which carries each facet (m,), -1 none; and what was refused.
 
-    white  mm, the scan's noise that neighbours don't share
-    kinds  those that are looked for
-    least  mm2, the smallest area of a face
+    white     mm, the scan's noise that neighbours don't share
+    kinds     those that are looked for
+    least     mm2, the smallest area of a face
+    listed    mm2 from which on what was refused is numbered and has its place and facets
+    accepted  what of the refused is to stand all the same
+
+    Raises SettingsError where an accepted surface is neither found nor refused.
 
     >>> from pipeline.progress import silent
     >>> from tests.features.faces import grid
@@ -56,22 +67,26 @@ def faces_of_scan(
     """
     ground = prepare(surface, white)
     progress(0.15, "looking for surfaces")
-    found = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
+    found, ajar = find_regions(ground, kinds, lambda fraction, text="": progress(0.15 + 0.45 * fraction, text))
     for index, region in enumerate(found):
         ground.label[region.members] = index
+    broad, open_ones = broad_ones(ground, ajar, len(found))
+    found += broad
     found = [grown(ground, region, index) for index, region in enumerate(found)]
     progress(0.65, "fitting")
     patches, rejected = _sifted(ground, found)
+    rejected += open_ones
+    for number, wish in enumerate(accepted, 1):
+        overruled(ground, number, wish, patches, rejected)
     small = [p for p in patches if p.extent.area < least]
-    rejected += [(p.region, "smaller than the least area asked for", False) for p in small]
+    rejected += [Refusal(p.region, "smaller than the least area asked for") for p in small]
     patches = sorted((p for p in patches if p.extent.area >= least), key=lambda p: -p.extent.area)
     labels = _labels(ground, patches)
     counts = np.bincount(labels[labels >= 0], minlength=len(patches))
     pieces: list[Piece] = [
         replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
     ]
-    rejected.sort(key=lambda row: -row[0].area)
-    return pieces, labels, [_rejected(*row) for row in rejected]
+    return pieces, labels, refused(ground, rejected, listed)
 
 
 def faces_of_tessellation(
@@ -113,11 +128,8 @@ def faces_of_tessellation(
     return [piece for _, piece in made], labels, []
 
 
-def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece], list[tuple[Region, str, bool]]]:
-    """The regions that stand, fitted, and the others with the reason and whether that says that they are cast.
-
-    Labels end up those of what stands.
-    """
+def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece], list[Refusal]]:
+    """The regions that stand, fitted, and the others with the reason. Labels end up those of what stands."""
     standing: dict[int, ScanPiece] = {}
     rejected = []
     carried = facet_labels(ground.faces, ground.label)
@@ -125,14 +137,14 @@ def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece],
     whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
     for index, region in enumerate(found):
         reason = form_doubt(ground, region)
-        cast = reason is not None
+        fits = reason is None
         if not reason:
             piece = settled(ground, region)
             reason = too_little(ground, piece, whole[index])
-            cast = reason is not None and bow(piece) is not None
+            fits = bow(piece) is None
         if reason:
             ground.label[region.members] = NO_REGION
-            rejected.append((region, reason, cast))
+            rejected.append(Refusal(region, reason, cast=not fits, fits=fits))
         else:
             standing[index] = piece
     # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
@@ -140,12 +152,14 @@ def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece],
     while changed:
         changed = False
         for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            reason = rim_doubt(piece, smooth_rim_share(ground, piece.region, index, breadth(piece)))
-            if reason:
+            verdict = judged_by_rim(ground, piece, index)
+            if verdict.refused:
                 ground.label[piece.region.members] = NO_REGION
-                rejected.append((piece.region, reason, True))
+                rejected.append(Refusal(piece.region, verdict.refused, cast=True))
                 del standing[index]
                 changed = True
+            else:
+                standing[index] = replace(piece, doubts=() if verdict.doubt is None else (verdict.doubt,))
     return list(standing.values()), rejected
 
 
@@ -155,8 +169,3 @@ def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> Ints:
     for index, piece in enumerate(pieces):
         label[carriers(ground, piece.region)] = index
     return facet_labels(ground.faces, label)
-
-
-def _rejected(region: Region, reason: str, cast: bool) -> Rejected:
-    shape = region.kind.unpack(region.packed)
-    return Rejected(shape.kind, shape.point, shape.direction, shape.radius, region.area, reason, cast)

@@ -177,8 +177,10 @@ def prepare(surface: Surface, white: float) -> Segmentation:
     )
 
 
-def segment(ground: Segmentation, kinds: tuple[str, ...], progress: Progress = silent) -> list[Region]:
-    """Regions found, in the order found; label holds their indices."""
+def segment(
+    ground: Segmentation, kinds: tuple[str, ...], progress: Progress = silent
+) -> tuple[list[Region], list[Growth]]:
+    """Regions found, in the order found, label holds their indices; and what was refused for its open rim alone."""
     allowed = np.array([name in kinds for name in NAMES])
     found: list[Region] = []
     ajar: list[Growth] = []
@@ -201,24 +203,28 @@ def segment(ground: Segmentation, kinds: tuple[str, ...], progress: Progress = s
                 barred = ahead.result()
     _take_rings(ground, ajar, found)
     progress(1.0)
-    return found
+    return found, ajar
 
 
-def find_regions(ground: Segmentation, kinds: tuple[str, ...], progress: Progress = silent) -> list[Region]:
+def find_regions(
+    ground: Segmentation, kinds: tuple[str, ...], progress: Progress = silent
+) -> tuple[list[Region], list[Growth]]:
     """Regions found, joined, and the noise learned from them; looked for once more where it turns out larger.
 
-    Of noise that neighbours share, as in smoothed meshes, the first patches show a part only; where they show none
-    what is learned is a correction that the search need not know.
+    The second list is what was refused for its open rim alone. Of noise that neighbours share, as in smoothed meshes,
+    the first patches show a part only; where they show none what is learned is a correction that the search need not
+    know.
     """
     shared = ground.wave > WAVE_SHARE * ground.white
     for last in (False, False, True):
         before = ground.sigma
-        found = joined(ground, segment(ground, kinds, progress), kinds)
+        found, ajar = segment(ground, kinds, progress)
+        found = joined(ground, found, kinds)
         learned(ground, found)
         if last or not shared or ground.sigma < _MORE * before:
             break
         ground.label[:] = NO_REGION
-    return found
+    return found, ajar
 
 
 def unpromising(ground: Segmentation, before: tuple[float, float]) -> Mask:
@@ -267,7 +273,7 @@ def _take(
 ) -> None:
     """Grow regions from the starts, in their order; those that stand get their label and are added to `found`.
 
-    Stretches of round surface that are refused for their open rims are added to `ajar`.
+    What is refused for its open rim alone is added to `ajar`.
 
     Many seeds grow at once, as if each were alone; one that has run into a region that was taken before it is
     grown anew. How many do so follows from how often that happens, never from the machine, so that the same
@@ -297,7 +303,7 @@ def _take(
                 found.append(_measured(ground, *result))
             else:
                 barred[result.members] = True
-                if result.openness >= OPEN and _KINDS[result.code].axial and _KINDS[result.code].ruled:
+                if result.openness >= OPEN and len(result.core) >= _TINY:
                     ajar.append(result)
         waiting = np.concatenate([np.array(clashes, dtype=waiting.dtype), waiting])
         many = max(many // 2, _FEWEST) if clashes else min(2 * many, _MOST)
@@ -312,7 +318,7 @@ def _take_rings(ground: Segmentation, ajar: list[Growth], found: list[Region]) -
     stretches = []
     for growth in ajar:
         core = growth.core[ground.label[growth.core] == NO_REGION]
-        if len(core) >= _TINY:
+        if len(core) >= _TINY and _KINDS[growth.code].axial and _KINDS[growth.code].ruled:
             # None of them stands alone, so that its misfit, which is long to reckon, stays endless.
             stretches.append(_measured(ground, growth.code, growth.packed, growth.sign, core, core, *growth[5:]))
     stretches.sort(key=lambda stretch: -len(stretch.core))

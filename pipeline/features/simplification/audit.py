@@ -62,7 +62,7 @@ def two_sided(
     unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
 
     From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
-    vertices, the middles of facets and edges, and some 300,000 points spread evenly; those nearest to a
+    vertices, the middles of facets and edges, and some 300,000 points spread evenly; those on or nearest to a
     filled facet are left out. Maxima are over these points; the means are weighted by area. The
     distance back to the scan as measured is that to the facet that is nearest with its noise taken off.
 
@@ -93,7 +93,9 @@ def two_sided(
     points = np.vstack([spread, light.vertices, corners.mean(axis=1), edges])
     mine = np.concatenate([labels[of_facet], np.full(len(light.vertices), -1), labels, np.repeat(labels, 3)])
     back, facet = distance_to_target(scene, target, points, mine)
-    ours = measured[facet] if unknown is None else measured[facet] & ~unknown[facet]
+    seen = light.origin != FILLED
+    ours = np.concatenate([seen[of_facet], _corners_of(light, seen), seen, np.repeat(seen, 3)])
+    ours &= measured[facet] if unknown is None else measured[facet] & ~unknown[facet]
     if not ours.any():
         raise GeometryError("No part of the light mesh lies near a measured facet; are the two in the same frame?")
     near = nearest_on_facets(points, scan.vertices, scan.faces, facet)
@@ -106,6 +108,33 @@ def two_sided(
     across = np.einsum("ij,ij->i", points[own] - near[own], facet_normals(scan.vertices, scan.faces[facet[own]]))
     signed = np.copysign(d[own], across).astype(np.float32)
     return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
+
+
+def _corners_of(surface: Surface, mask: Mask) -> Mask:
+    """(n,) the vertices that a facet of the mask (m,) has."""
+    out = np.zeros(len(surface.vertices), dtype=bool)
+    out[surface.faces[mask]] = True
+    return out
+
+
+def filled_apart(light: Surface, scene: Scene) -> Deviation | None:
+    """How far the filled facets of a light mesh lie from the scan's, mm, by area; None where it has none.
+
+    Taken at their corners and middles and at points spread over them. `scene` of the scan.
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> light = Surface(square.vertices + [0.0, 0.0, 0.5], square.faces, np.array([0, FILLED], np.uint8))
+    >>> round(filled_apart(light, Scene(square)).max, 6), filled_apart(square, Scene(square))
+    (0.5, None)
+    """
+    filled = light.faces[light.origin == FILLED]
+    if not len(filled):
+        return None
+    spread, _ = spread_points(light.vertices, filled, _SPREAD)
+    points = np.vstack([spread, light.vertices[np.unique(filled)], light.vertices[filled].mean(axis=1)])
+    evenly = np.zeros(len(points))
+    evenly[: len(spread)] = 1.0
+    return deviation(scene.distance(points), evenly, points)
 
 
 def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.features.simplification.facet_lattice import lattice_points
 from pipeline.features.simplification.feature_association import Target, distance_to_target
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
@@ -115,9 +116,10 @@ def lightened_within(
         new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
         reversible.done()
         found = Kept(work, worst, bool(new.any()))
-        if best is None or (found.crossing, worst) < (best.crossing, best.deviation):
-            best = found
-        if worst <= (_CLEAR * tolerance if enough is None else enough) and not new.any():
+        better = best is None or (found.crossing, worst) < (best.crossing, best.deviation)
+        best = found if better else best
+        # What another start doesn't better, such as facets that are too coarse as they came, no start will.
+        if not found.crossing and (worst <= (_CLEAR * tolerance if enough is None else enough) or not better):
             break
         closer = new | proof.dense_round(given_up)
         still |= _grown(surface.faces, closer)
@@ -169,8 +171,7 @@ class _Proof:
         # Vertices say enough where facets are small.
         longest = edge_lengths(target.vertices, surface.faces).reshape(-1, 3).max(axis=1)
         long = np.flatnonzero(longest > _LONG * pitch)
-        steps = np.minimum(np.ceil(longest[long] / pitch), _STEPS)
-        between, _ = grid_points(target.vertices, surface.faces[long], steps)
+        between = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
         self._points = np.vstack([target.vertices, between])
 
     def begin(self, facets: int) -> None:

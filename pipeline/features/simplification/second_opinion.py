@@ -52,7 +52,8 @@ def measured_again(
     weight = vertex_areas(scan.vertices, scan.faces[measured])
     used = np.flatnonzero(weight > 0)
     forth = deviation(distances_of(scan.vertices[used], light.vertices, light.faces), weight[used], scan.vertices[used])
-    points, d = spread_distances(light, scan, _SPREAD)
+    seen = light.faces[light.origin != FILLED]
+    points, d = spread_distances(Surface.measured(light.vertices, seen), scan, _SPREAD)
     counts = measured if unknown is None else measured & ~unknown
     near = counts[scene.closest(points)[1]]
     if not near.any():
@@ -61,7 +62,7 @@ def measured_again(
     size = float(max(np.linalg.norm(np.diff(box_of(s.vertices), axis=0)) for s in (scan, light)))
     moved = np.linalg.norm(target.vertices - scan.vertices, axis=1)
     rounding = _ROUNDING * size
-    area = float(facet_areas(light.vertices, light.faces).sum())
+    area = float(facet_areas(light.vertices, seen).sum())
     cautions = [
         *_differences("scan to light", "rms", ours.scan_to_light.rms, forth.rms, rounding, rounding),
         *_differences("scan to light", "max", ours.scan_to_light.max, forth.max, rounding, rounding),

@@ -103,6 +103,9 @@ def _chance(deviation: Floats, spread: _Spread, shared: Floats) -> float:
     if share < _LEAST:
         return float(chdtrc(q, square))
     doubtful, by_freedom = (float(np.sum(inverse * (part / across))) for part in spread[1:])
+    # Nothing doubtful of its own, as in a mesh without noise: what is shared comes to what is known.
+    if by_freedom <= 0.0:
+        return float(chdtrc(q, square))
     sizes, weights = _sizes(round(doubtful / by_freedom, 3))
     return float(weights @ chdtrc(q, square / (1.0 - min(share, 1.0) + min(share, 1.0) * sizes)))
 

@@ -1,8 +1,8 @@
 """datums.json: what a run found, as a file that any program can read.
 
 `build` makes it of a run's outcome, `text_of` its text, `schema_text` the JSON Schema that it fulfils, and
-`read_datums` reads it again; `comparison_record` is the audit of two meshes in the same words. `records` has the
-types of what stands in it.
+`read_datums` reads it again; `run_record` is what a run prints and `comparison_record` the audit of two meshes, in
+the same words. `records` has the types of what stands in it.
 """
 
 from __future__ import annotations
@@ -17,21 +17,25 @@ from pipeline.formats.datum_file.records import (
     FallenFeature,
     FeatureRecord,
     FlangeRecord,
+    GapRecord,
     HolePatternRecord,
     OutlineRecord,
     ProposalRecord,
     SolidRecord,
     SuggestionRecord,
 )
-from pipeline.formats.datum_file.schema import schema_text
+from pipeline.formats.datum_file.run_parts import run_record
+from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
 from pipeline.formats.datum_file.text import plain_data, text_of
 
 __all__ = [
+    "SCHEMAS",
     "DatumFile",
     "FaceShare",
     "FallenFeature",
     "FeatureRecord",
     "FlangeRecord",
+    "GapRecord",
     "HolePatternRecord",
     "OutlineRecord",
     "ProposalRecord",
@@ -42,6 +46,7 @@ __all__ = [
     "last_run",
     "plain_data",
     "read_datums",
+    "run_record",
     "schema_text",
     "text_of",
 ]

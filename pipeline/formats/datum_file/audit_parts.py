@@ -68,8 +68,13 @@ def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
     (0.09, 1000, (1.0, 0.0, 0.0, 0.0))
     """
     made = audit_record(audit, None, Missing())
+    told = {name: value for name, value in made if name in made.model_fields_set}
+    if not audit.budget:
+        del told["within_budget"]
+    if audit.filled is not None:
+        told["filled"] = _deviation(audit.filled, None)
     return ComparisonRecord(
-        **{name: value for name, value in made if name in made.model_fields_set},
+        **told,
         features=tuple(
             ComparedFeature(**dict(_changes(f)), id=f.feature, light_vertices=f.light_vertices) for f in audit.features
         ),

@@ -18,6 +18,7 @@ from pipeline.formats.datum_file.records import (
     CaliperRecord,
     DatumFile,
     DatumRecord,
+    FrameChoice,
     FrameRecord,
     FrameUncertainty,
     GapRecord,
@@ -33,7 +34,7 @@ from pipeline.formats.datum_file.records import (
     TestsRecord,
     Units,
 )
-from pipeline.geometry import transformed, turned, unit_rows
+from pipeline.geometry import Floats, transformed, turned, unit_rows
 from pipeline.job import dump_job
 from pipeline.values import (
     CaliperCheck,
@@ -41,6 +42,7 @@ from pipeline.values import (
     Feature,
     Gap,
     Outcome,
+    Rejected,
     SizeSuggestion,
     Source,
     SquareUp,
@@ -80,7 +82,7 @@ def build(outcome: Outcome) -> DatumFile:
         suggestions=tuple(_suggestion(s) for s in outcome.frame.suggestions),
         square_up=tuple(_square_up(s) for s in outcome.frame.square_up),
         tests=_tests(outcome.frame.tests),
-        gaps=tuple(_gap(gap) for gap in outcome.gaps),
+        gaps=tuple(_gap(gap, frame.matrix) for gap in outcome.gaps),
         proposals=tuple(
             ProposalRecord(
                 what=p.what,
@@ -95,16 +97,7 @@ def build(outcome: Outcome) -> DatumFile:
         removals=tuple(
             RemovalRecord(what=r.what, count=int(r.count), area=known(r.area), note=r.note) for r in outcome.removals
         ),
-        rejected=tuple(
-            RejectedRecord(
-                kind=patch.kind,
-                point=known_vector(patch.point),
-                area=known(patch.area),
-                reason=patch.reason,
-                cast=patch.cast,
-            )
-            for patch in recover.rejected
-        ),
+        rejected=tuple(_rejected(patch, frame.matrix) for patch in recover.rejected),
         calipers=tuple(_caliper(check) for check in recover.calipers),
         places=places,
         places_kept=kept_places(outcome.kept_places),
@@ -133,6 +126,28 @@ def _source(source: Source, missing: Missing) -> SourceRecord:
     )
 
 
+def _rejected(patch: Rejected, to_part: Floats) -> RejectedRecord:
+    told = {
+        "side": patch.side,
+        "direction": None if patch.direction is None else known_vector(patch.direction),
+        "radius": None if patch.radius is None else known(patch.radius),
+        "arc": None if patch.arc is None else known(np.degrees(patch.arc)),
+        "length": None if patch.length is None else known(patch.length),
+        "fits": patch.fits,
+        "number": patch.number,
+        "place": None if patch.place is None else known_vector(patch.place),
+        "in_part_frame": None if patch.place is None else _in_part(patch.place, to_part),
+    }
+    return RejectedRecord(
+        kind=patch.kind,
+        point=known_vector(patch.point),
+        area=known(patch.area),
+        reason=patch.reason,
+        cast=patch.cast,
+        **{name: value for name, value in told.items() if value is not None},  # type: ignore[arg-type]
+    )
+
+
 def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
     frame = outcome.frame.frame
     spread: np.ndarray | None = None
@@ -140,6 +155,7 @@ def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
         spread = np.sqrt(np.maximum(np.diag(frame.covariance), 0.0))
     else:
         missing.note("uncertainty of the part frame", "; ".join(frame.reasons) or "that of a datum is not known")
+    known_error = {} if plain(frame.error) is None else {"error": frame.error}
     return FrameRecord(
         matrix=matrix(frame.matrix),
         datums=tuple(
@@ -156,6 +172,13 @@ def _frame(outcome: Outcome, missing: Missing) -> FrameRecord:
         uncertainty=None
         if spread is None
         else FrameUncertainty(translation=known_vector(spread[:3]), rotation=known_vector(np.degrees(spread[3:]))),
+        **known_error,
+        others=tuple(
+            FrameChoice(
+                datums={d.letter: d.feature for d in other.datums}, complete=other.complete, error=plain(other.error)
+            )
+            for other in outcome.frame.proposals
+        ),
     )
 
 
@@ -224,12 +247,13 @@ def _tests(count: int) -> TestsRecord:
     return TestsRecord(correction=CORRECTION, level=LEVEL, count=count)
 
 
-def _gap(gap: Gap) -> GapRecord:
+def _gap(gap: Gap, to_part: np.ndarray) -> GapRecord:
     return GapRecord(
         id=gap.id,
         kind=gap.kind,
         done=gap.done,
         centre=known_vector(gap.centre),
+        in_part_frame=_in_part(gap.centre, to_part),
         length=known(gap.length),
         area=known(gap.area),
         area_filled=known(gap.area_filled),

@@ -1,4 +1,4 @@
-"""The JSON Schema (draft 2020-12) of the datum file, made from its records."""
+"""The JSON Schemas (draft 2020-12) of the datum file and of what commands print, made from their records."""
 
 from __future__ import annotations
 
@@ -7,7 +7,15 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
-from pipeline.formats.datum_file.records import SCHEMA_VERSION, DatumFile
+from pipeline.formats.datum_file.records import SCHEMA_VERSION, ComparisonRecord, DatumFile, Record, RunRecord
+
+# What can be asked for, its record, and its title.
+_PUBLISHED: dict[str, tuple[type[Record], str]] = {
+    "datums": (DatumFile, "datumlift datum file"),
+    "run": (RunRecord, "what datumlift run --json prints"),
+    "compare": (ComparisonRecord, "what datumlift compare --json prints"),
+}
+SCHEMAS = tuple(_PUBLISHED)
 
 
 class _Published(GenerateJsonSchema):
@@ -29,14 +37,17 @@ class _Published(GenerateJsonSchema):
         return made
 
 
-def schema_text() -> str:
+def schema_text(of: str = "datums") -> str:
     """The published JSON Schema (draft 2020-12) of the datum file, as text. The same version gives the same bytes.
+
+    of  "datums", or "run" | "compare": what that command prints with --json
 
     >>> import json
     >>> schema = json.loads(schema_text())
     >>> schema["title"], schema["properties"]["cautions"]["items"]
     ('datumlift datum file', {'type': 'string'})
     """
-    head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"urn:datumlift:datums:{SCHEMA_VERSION}"}
-    made = DatumFile.model_json_schema(schema_generator=_Published)
-    return json.dumps(head | made | {"title": "datumlift datum file"}, indent=2, ensure_ascii=False) + "\n"
+    record, title = _PUBLISHED[of]
+    head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"urn:datumlift:{of}:{SCHEMA_VERSION}"}
+    made = record.model_json_schema(schema_generator=_Published)
+    return json.dumps(head | made | {"title": title}, indent=2, ensure_ascii=False) + "\n"

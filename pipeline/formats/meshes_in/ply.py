@@ -41,10 +41,21 @@ class _Element:
         return next((i for i, p in enumerate(self.properties) if p.name in names), -1)
 
 
-def read_ply(path: Path) -> tuple[NDArray, Ints]:
-    """Points (n, 3) float32 or float64 as in the file, faces (m, 3) into them. Raises InputError."""
+@dataclass(frozen=True)
+class PlyMesh:
+    """points (n, 3) float32 or float64 as in the file, faces (m, 3) into them, the header's comments, and what stands
+    beside the facets as uchar `origin`, (m,); None where nothing does, or not all facets were written as triangles."""
+
+    points: NDArray
+    faces: Ints
+    comments: tuple[str, ...]
+    origin: Bytes | None
+
+
+def read_ply(path: Path) -> PlyMesh:
+    """The mesh of a PLY file. Raises InputError."""
     data = np.memmap(path, dtype=np.uint8, mode="r")
-    form, elements, start = _header(path, data)
+    form, elements, start, comments = _header(path, data)
     vertex = next((e for e in elements if e.name == "vertex"), None)
     face = next((e for e in elements if e.name == "face"), None)
     if vertex is None or -1 in (columns := [vertex.place(axis) for axis in "xyz"]):
@@ -54,11 +65,12 @@ def read_ply(path: Path) -> tuple[NDArray, Ints]:
             f"{path} holds {vertex.count:,} points but no facets; make a mesh of the points first and give that."
         )
     if form == "ascii":
-        return _text(path, data, elements, start, np.array(columns))
-    return _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
+        return PlyMesh(*_text(path, data, elements, start, np.array(columns)), comments, None)
+    points, faces, origin = _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
+    return PlyMesh(points, faces, comments, origin)
 
 
-def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int]:
+def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int, tuple[str, ...]]:
     head = bytes(data[: 1 << 16])
     mark = head.find(b"end_header")
     if not head.startswith(b"ply"):
@@ -70,11 +82,14 @@ def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int]:
     start = after + (2 if head[after : after + 2] == b"\r\n" else 1)
     form = ""
     elements: list[_Element] = []
+    comments = []
     for line in head[:mark].decode("ascii", "replace").splitlines():
         words = line.split()
         try:
             if words[:1] == ["format"]:
                 form = words[1]
+            elif words[:1] == ["comment"]:
+                comments.append(line.strip().removeprefix("comment "))
             else:
                 _declare(words, elements)
         except (IndexError, KeyError, ValueError):
@@ -83,7 +98,7 @@ def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int]:
             ) from None
     if form not in ("ascii", "binary_little_endian", "binary_big_endian"):
         raise InputError(f"{path}: its PLY header names the form {form!r}, which does not exist; export it again.")
-    return form, elements, start
+    return form, elements, start, tuple(comments)
 
 
 def _declare(words: list[str], elements: list[_Element]) -> None:
@@ -130,9 +145,12 @@ def _text(path: Path, data: Bytes, elements: list[_Element], at: int, columns: I
     return points, faces
 
 
-def _binary(path: Path, data: Bytes, elements: list[_Element], at: int, order: str) -> tuple[NDArray, Ints]:
+def _binary(
+    path: Path, data: Bytes, elements: list[_Element], at: int, order: str
+) -> tuple[NDArray, Ints, Bytes | None]:
     points = np.empty((0, 3), dtype=np.float32)
     faces = np.empty((0, 3), dtype=np.int32)
+    origin = None
     for element in elements:
         if not any(p.count for p in element.properties):
             record = np.dtype([(f"{i}", order + p.type) for i, p in enumerate(element.properties)])
@@ -143,12 +161,12 @@ def _binary(path: Path, data: Bytes, elements: list[_Element], at: int, order: s
                 axes = [table[f"{element.place(axis)}"] for axis in "xyz"]
                 points = np.stack(axes, axis=1).astype(np.result_type(*axes, np.float32).newbyteorder("="))
         else:
-            faces_here, end = _lists(data, element, at, order)
+            faces_here, origin_here, end = _lists(data, element, at, order)
             _check_length(path, element, end, len(data))
             if element.name == "face":
-                faces = faces_here
+                faces, origin = faces_here, origin_here
         at = end
-    return points, faces
+    return points, faces, origin
 
 
 def _check_length(path: Path, element: _Element, end: int, size: int) -> None:
@@ -159,8 +177,9 @@ def _check_length(path: Path, element: _Element, end: int, size: int) -> None:
         )
 
 
-def _lists(data: Bytes, element: _Element, at: int, order: str) -> tuple[Ints, int]:
-    """Triangles of an element with lists, and where it ends (beyond the data if it is cut short)."""
+def _lists(data: Bytes, element: _Element, at: int, order: str) -> tuple[Ints, Bytes | None, int]:
+    """Triangles of an element with lists, their origin where all were written as such, and where it ends (beyond the
+    data if it is cut short)."""
     place = element.place(*_CORNERS)
     triangles = _triangles(data, element, at, order, place)
     if triangles is not None:
@@ -171,10 +190,12 @@ def _lists(data: Bytes, element: _Element, at: int, order: str) -> tuple[Ints, i
     made, end = _walk(data, at, element.count, sizes, counts, place, big, np.empty((0, 3), dtype=np.int32))
     faces = np.empty((made if end <= len(data) else 0, 3), dtype=np.int32)
     _walk(data, at, element.count, sizes, counts, place, big, faces)
-    return faces, end
+    return faces, None, end
 
 
-def _triangles(data: Bytes, element: _Element, at: int, order: str, place: int) -> tuple[Ints, int] | None:
+def _triangles(
+    data: Bytes, element: _Element, at: int, order: str, place: int
+) -> tuple[Ints, Bytes | None, int] | None:
     """The usual case, records of one size since all facets are triangles; None where that isn't so."""
     if place < 0 or sum(p.count is not None for p in element.properties) != 1:
         return None
@@ -186,7 +207,11 @@ def _triangles(data: Bytes, element: _Element, at: int, order: str, place: int) 
     if end > len(data):
         return None
     table = data[at:end].view(record)
-    return (table["faces"].astype(np.int32), end) if (table["corners"] == 3).all() else None
+    if not (table["corners"] == 3).all():
+        return None
+    told = element.place("origin")
+    known = told >= 0 and element.properties[told].type == "u1"
+    return table["faces"].astype(np.int32), table[f"{told}"].copy() if known else None, end
 
 
 @njit(cache=True)

@@ -5,12 +5,18 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.formats.meshes_out import ORIGIN_COMMENT, UNIT_COMMENTS
 from pipeline.progress import Progress, silent
+from pipeline.values import ORIGIN_NAMES
+
+if TYPE_CHECKING:  # the readers, and the compiler with them, are brought along by the files that need them
+    from pipeline.formats.meshes_in.ply import PlyMesh
 
 FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf")
 
@@ -23,12 +29,14 @@ class MeshFile:
     faces     (m, 3) int32, as many as the file has
     unit      what the file states: "mm" | "cm" | "m" | "in" | "um" | "ft"; None for forms that state none
     sha256    of the file's bytes
+    origin    (m,) uint8 as in `Surface`, of a PLY file that a run wrote; None for all others
     """
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     unit: str | None
     sha256: str
+    origin: NDArray[np.uint8] | None = None
 
 
 def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
@@ -74,13 +82,13 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
 
 
 def _read(path: Path, form: str, progress: Progress) -> MeshFile:
-    unit = digest = None
+    unit = digest = origin = None
     if form == ".stl":
         from pipeline.formats.meshes_in.stl import read_stl
 
         vertices, faces, digest = read_stl(path, progress)
     else:
-        points, faces, unit = _indexed(path, form)
+        points, faces, unit, origin = _indexed(path, form)
         vertices, faces = _checked_and_welded(path, points, faces)
     progress(0.95, "checking")
     if digest is None:
@@ -91,21 +99,34 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
-    return MeshFile(vertices, faces, unit, digest)
+    return MeshFile(vertices, faces, unit, digest, origin)
 
 
-def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None]:
+def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None, NDArray[np.uint8] | None]:
     if form == ".ply":
         from pipeline.formats.meshes_in.ply import read_ply
 
-        return *read_ply(path), None
+        return _told_by_us(path, read_ply(path))
     if form in (".obj", ".off"):
         from pipeline.formats.meshes_in.text_meshes import read_obj, read_off
 
-        return *(read_obj(path) if form == ".obj" else read_off(path)), None
+        return *(read_obj(path) if form == ".obj" else read_off(path)), None, None
     from pipeline.formats.meshes_in.scenes import read_scene
 
-    return read_scene(path)
+    return *read_scene(path), None
+
+
+def _told_by_us(path: Path, mesh: PlyMesh) -> tuple[NDArray, NDArray[np.int32], str | None, NDArray[np.uint8] | None]:
+    """Of a PLY file that a run wrote also its unit, and which of its facets were measured."""
+    if ORIGIN_COMMENT not in mesh.comments:
+        return mesh.points, mesh.faces, None, None
+    if mesh.origin is None or len(mesh.origin) != len(mesh.faces) or (mesh.origin >= len(ORIGIN_NAMES)).any():
+        raise InputError(
+            f"{path}: its header says that its facets tell whether they were measured or filled, but they don't; give "
+            "the file as datumlift wrote it."
+        )
+    stated = [text.rpartition(" ")[2] for text in mesh.comments if text.startswith(UNIT_COMMENTS)]
+    return mesh.points, mesh.faces, next((unit for unit in stated if unit in ("mm", "in")), None), mesh.origin
 
 
 def _checked_and_welded(

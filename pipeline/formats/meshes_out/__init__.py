@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
-from pipeline.formats.meshes_out.writers import write_3mf, write_glb, write_obj, write_ply, write_stl
+from pipeline.formats.meshes_out.writers import (
+    ORIGIN_COMMENT,
+    UNIT_COMMENTS,
+    write_3mf,
+    write_glb,
+    write_obj,
+    write_ply,
+    write_stl,
+)
 
-__all__ = ["write_3mf", "write_glb", "write_obj", "write_ply", "write_stl"]
+__all__ = ["ORIGIN_COMMENT", "UNIT_COMMENTS", "write_3mf", "write_glb", "write_obj", "write_ply", "write_stl"]

@@ -14,6 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry import area_vectors
+from pipeline.values import ORIGIN_NAMES
+
+# By these lines in its header a PLY of ours is known: what its facets tell, and whose coordinates it has, in what unit.
+ORIGIN_COMMENT = "origin: " + ", ".join(f"{number} {name}" for number, name in enumerate(ORIGIN_NAMES))
+UNIT_COMMENTS = ("part coordinates, unit ", "scan coordinates, unit ")
 
 _UNIT_NAMES = {"mm": "millimeter", "in": "inch"}
 _CORE_3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -59,7 +64,7 @@ def write_ply(
 
     vertices         (n, 3) and faces (m, 3)
     feature, origin  (m,): index of the feature or -1, origin as in `Surface`
-    comments         lines for the header; what isn't ASCII becomes "?"
+    comments         further lines for the header; what isn't ASCII becomes "?"
 
     Raises OSError when the place can't be written.
 
@@ -67,8 +72,8 @@ def write_ply(
     >>> path = Path(tempfile.mkdtemp()) / "facet.ply"
     >>> corners, faces = np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32)
     >>> write_ply(path, corners, faces, np.array([-1]), np.array([0]), ["unit mm"])
-    >>> path.read_bytes().split(b"\n")[:4]
-    [b'ply', b'format binary_little_endian 1.0', b'comment unit mm', b'element vertex 3']
+    >>> path.read_bytes().split(b"\n")[2:4]
+    [b'comment unit mm', b'comment origin: 0 measured, 1 filled, 2 snapped']
     """
     facet = np.dtype([("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")])
     rows = np.empty(len(faces), facet)
@@ -76,7 +81,7 @@ def write_ply(
     header = [
         "ply",
         "format binary_little_endian 1.0",
-        *(f"comment {_ascii(text)}" for text in comments),
+        *(f"comment {_ascii(text)}" for text in (*comments, ORIGIN_COMMENT)),
         f"element vertex {len(vertices)}",
         *(f"property double {axis}" for axis in "xyz"),
         f"element face {len(faces)}",

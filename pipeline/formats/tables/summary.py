@@ -20,6 +20,7 @@ BEFORE_USE = (
 
 
 _MAIN_FEATURES = 12
+_MOST_REFUSED = 40
 
 
 def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str:
@@ -38,6 +39,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _scan(data, show),
         _frame(data, show),
         _features(data, show),
+        _refused(data, show, files),
         _patterns(data, show),
         _square_up(data, show),
         _suggestions(data, show),
@@ -163,6 +165,46 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
             for f in data.features
             if f.confidence != "good"
         ]
+    return lines
+
+
+def _refused(data: DatumFile, show: _Lengths, files: tuple[str, ...]) -> list[str]:
+    listed = sorted((r for r in data.rejected if r.number is not None), key=lambda r: r.number or 0)
+    if not listed:
+        return []
+    told = [r for r in listed if r.fits]
+    cast = len(listed) - len(told)
+    drawn = any(name.startswith("pictures/refused-") for name in files)
+    shown = "; `pictures/refused-*.png` show where the numbers are" if drawn else ""
+    lines = [
+        "",
+        f"## Refused surfaces ({len(listed)})",
+        "",
+        f"Looked at and not made features{shown}. If one is a machined face all the same, accept it in the job file by "
+        "a point on it and its kind; it is then of low confidence:",
+        "",
+        "```toml",
+        listed[0].acceptance(show.unit).strip(),
+        "```",
+        "",
+    ]
+    if told:
+        lines += [
+            f"| no. | what | D {show.unit} | size | on it: x, y, z {show.unit} | why not |",
+            "| --- | --- | --- | --- | --- | --- |",
+        ]
+    for r in told[:_MOST_REFUSED]:
+        place = "-" if r.in_part_frame is None else ", ".join(show(v, 2) for v in r.in_part_frame.point)
+        size = show.area(r.area) + ("" if r.arc is None else f", {r.arc:.0f} deg")
+        lines.append(
+            f"| X{r.number} | {r.kind if r.side is None else f'{r.kind}, {r.side}'} "
+            f"| {show(None if r.radius is None else 2 * r.radius)} | {size} | {place} | {_cell(r.reason)} |"
+        )
+    more = len(told) - _MOST_REFUSED
+    if more > 0:
+        lines += ["", f"{more} more stand in the report."]
+    if cast:
+        lines += ["", f"{cast} more {'is' if cast == 1 else 'are'} not as even as the noise explains; see the report."]
     return lines
 
 

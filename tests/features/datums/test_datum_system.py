@@ -6,6 +6,11 @@ Covers: pipeline.features.datums.situation_features
 
 from __future__ import annotations
 
+import re
+import textwrap
+import tomllib
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.stats import chi2
@@ -14,11 +19,15 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of
 from pipeline.features.datums.designation import Choice, choose, nearest
 from pipeline.features.datums.freedoms import solve
+from pipeline.features.datums.proposals import complete
 from pipeline.features.datums.situation_features import Situation, situation
 from pipeline.geometry import unit
+from pipeline.job import FrameSettings
 from pipeline.surfaces import SituationFeature, moved
 from pipeline.surfaces.shape import shape_of
 from tests.features.made import block, bore, feature, plane, pose, posed, uncertainty
+
+README = Path(__file__).resolve().parents[3] / "README.md"
 
 
 def choice(*members: str) -> tuple[Choice, ...]:
@@ -344,3 +353,42 @@ def test_nearly_square_datums_are_taken_as_square() -> None:
     frame, _ = solved(choice("top", "front", "left"), features)
     # At the height of the middle of what was seen, not where the tilted face would meet A.
     np.testing.assert_allclose(np.linalg.inv(frame.matrix)[:3, 3], [-60, -40, 0], atol=1e-9)
+
+
+def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
+    """Each of the table's first column, and each of its two examples, on a part that has such features."""
+    text = README.read_text(encoding="utf-8")
+    section = text[text.index("### Words for a datum") :].split("\n### ")[0]
+    up, along = (0.0, 0.0, 1.0), (1.0, 0.0, 0.0)
+    part = [
+        plane("F1", (0, 0, 0), up),
+        plane("F2", (-30, 0, 0), (-1.0, 0.0, 0.0)),
+        plane("F3", (30, 0, 0), along),
+        plane("F4", (0, 0, -98), (0.0, 0.0, -1.0)),
+        bore("H1", (0, 0, 10), up, 20.0),
+        feature("S1", "cylinder", (0, 0, 40), up, 30.0, "boss"),
+        *(bore(f"H{n}", (25 * np.cos(n), 25 * np.sin(n), 0), up, 4.0) for n in range(3, 9)),
+        feature("B1", "sphere", (5, 6, 7), None, 8.0, "boss"),
+        feature("T1", "cone", (0, 0, 200), up, 8.0, "bore", half_angle=0.3),
+        feature("G1", "torus", (0, 0, 400), up, 2.0, "bore", major_radius=20.0),
+    ]
+    names = {"H1": "seat A"}
+    rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    words = [word.replace("[x, y, z]", "scan: [0, 20, 10]") for row in rows for word in re.findall(r'"([^"]+)"', row)]
+    made = {choose(word, part, names).make for word in words}
+    assert made == {"feature", "middle", "common axis", "pitch circle", "centre", "crossing", "point"}
+    sorts = re.findall(r"`(\w+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
+    assert len(sorts) >= 9
+    near = {sort: [0, 20, 10] for sort in ("bore", "hole", "cylinder")} | {"face": [10, 10, 0], "plane": [10, 10, 0]}
+    near |= {"boss": [0, 30, 40], "cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
+    for sort in sorts:
+        assert choose(f"{sort} nearest scan: {near[sort]}", part, names).make == "feature"
+    blocks = re.findall(r"    \[frame\]\n(?:    .+\n)+", section)
+    # Here no run has told yet where part coordinates are.
+    blocks = [textwrap.dedent(lines).replace("nearest [", "nearest scan: [") for lines in blocks]
+    examples = [tomllib.loads(lines) for lines in blocks]
+    assert len(examples) == 2
+    for example in examples:
+        chosen = FrameSettings.model_validate(example["frame"])
+        choices = [choose(word, part, names) for word in (chosen.A, chosen.B, chosen.C) if word]
+        assert complete(choices, part, (), chosen.z, chosen.x).frame.complete

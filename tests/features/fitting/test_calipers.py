@@ -137,3 +137,67 @@ def test_what_does_not_fit_together_is_said():
 def test_a_caliper_that_belongs_to_nothing(caliper, features, text):
     with pytest.raises(SettingsError, match=text):
         check_calipers([caliper], features)
+
+
+def stepped():
+    """A bearing seat D62 inside a spigot D114 on one axis, two bolt holes beside them, and a large bore."""
+    return [
+        bore("seat", (0, 0, 0), (0, 0, 1), 31.0, 30),
+        boss("spigot", (0, 0, 2), 57.0),
+        bore("hole-1", (40, 0, 0), (0, 0, 1), 3.0),
+        bore("hole-2", (0, 40, 0), (0, 0, 1), 4.0),
+        bore("large", (300, 0, 0), (0, 0, 1), 100.0, 40),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("caliper", "found", "fits"),
+    [
+        # On the spigot's wall: a seat's size would have proposed a scale of 0.54.
+        ({"near": "scan: [57, 0, 2]", "diameter": 62.1}, "spigot D114.000", "seat D62.000"),
+        ({"feature": "spigot", "diameter": 62.1}, "spigot D114.000", "seat D62.000"),
+        # A bolt hole: 2 mm are less than 3 mm, but a third of the hole.
+        ({"near": "scan: [40, 0, 0]", "diameter": 8.0}, "hole-1 D6.000", "hole-2 D8.000"),
+        ({"near": "scan: [40, 0, 0]", "diameter": 6.4}, "hole-1 D6.000", "nothing of that size"),
+        # A large bore: 4 mm are less than 5 %, but more than 3 mm.
+        ({"feature": "large", "diameter": 204.0}, "large D200.000", "nothing of that size"),
+    ],
+)
+def test_a_size_measured_elsewhere_is_refused_with_what_was_found(caliper, found, fits):
+    with pytest.raises(SettingsError, match=f"{found} is what the scan has there") as caught:
+        check_calipers([Caliper.model_validate(caliper)], stepped())
+    assert fits in str(caught.value)
+    assert str(caught.value).startswith("caliper 1: ")
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("caliper", "feature"),
+    [
+        ({"near": "scan: [0, 0, 5]", "diameter": 62.1}, "seat"),  # on the axis of both: the size says which
+        ({"near": "scan: [0, 0, 5]", "diameter": 113.9}, "spigot"),
+        ({"near": "scan: [0, 0, 2]", "diameter": 113.9}, "spigot"),  # its own point, as the report has it
+        ({"near": "scan: [40, 0, 0]", "diameter": 5.8}, "hole-1"),
+        ({"feature": "large", "diameter": 202.9}, "large"),
+        # Off by more than 5 %, but by no more than such a rough measurement explains.
+        ({"feature": "hole-1", "diameter": 6.5, "uncertainty": 0.3}, "hole-1"),
+    ],
+)
+def test_a_size_that_can_be_the_features_is_taken(caliper, feature):
+    checks, _, taken = check_calipers([Caliper.model_validate(caliper)], stepped())
+    assert checks[0].feature == feature
+    assert [t.feature for t in taken] == ([feature] if "near" in caliper else [])
+
+
+@pytest.mark.parametrize(("place", "diameter"), [((0, 0, 60), 62.0), ((40, 0, 60), 6.0)])
+def test_a_place_near_to_nothing_is_refused(place, diameter):
+    with pytest.raises(SettingsError, match="too far to be meant"):
+        check_calipers([Caliper(near=f"scan: {list(place)}", diameter=diameter)], stepped())
+    nearer = Caliper(near="scan: [5, 0, 40]", diameter=62.0)  # 25 mm beyond the seat's end, less than half its size
+    assert check_calipers([nearer], stepped())[0][0].feature == "seat"
+
+
+def test_a_place_between_two_of_one_size_is_refused():
+    pair = [bore("a", (0, 0, 0), (0, 0, 1), 3.0), bore("b", (10, 0, 0), (0, 0, 1), 3.0)]
+    with pytest.raises(SettingsError, match=r"could mean b D6\.000, 1\.95 mm away or a D6\.000"):
+        check_calipers([Caliper(near="scan: [5.05, 0, 0]", diameter=6.0)], pair[::-1])

@@ -115,7 +115,7 @@ def test_a_given_radius_is_not_said_to_be_measured():
     again = refitted(Refit(feature="bore-1", radius=12.0), 1, piece, free, None, 0.0)
     known, _ = weighed(again.piece.shape, piece.points, again.piece.fit.weights, NOISE, held=again.held)
     assert known.radius is None
-    assert "radius 12 mm given" in known.method
+    assert "to a given radius of 12 mm" in known.method
     assert known.position < 0.5 * free.uncertainty.position
     # Under a coating the scan shows the bore smaller than it is.
     coated = refitted(Refit(feature="bore-1", radius=12.0), 1, piece, free, None, 0.02)

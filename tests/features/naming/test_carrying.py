@@ -110,6 +110,14 @@ def test_what_can_not_be_told_apart_has_new_numbers_and_that_is_told(count: int)
     assert not set(later.ids[4:]) & {*before.ids, *found.ids}
 
 
+def test_a_hole_that_each_scan_lacks_is_no_mark() -> None:
+    """The circle lies best where one lack lies on the other, and there each hole would have another's number."""
+    holes = [k for k in range(len(flange(6))) if k > 3]
+    before = first([f for k, f in enumerate(flange(6)) if k != holes[1]])
+    found = again(before, [f for k, f in enumerate(flange(6)) if k != holes[4]])
+    assert not set(found.ids[4:]) & set(before.ids)
+
+
 def test_a_turned_part_keeps_its_numbers() -> None:
     before = first(bush())
     assert again(before, bush()).ids == before.ids

@@ -220,3 +220,17 @@ def test_chances_of_exact_pairs_are_uniform():
     assert {idea.what for idea in drawings[0]} == {"direction", "line", "meeting"}
     for idea in drawings[0]:
         assert kstest([chances[idea] for chances in drawings], "uniform").pvalue > 1e-3, idea
+
+
+def test_a_step_aside_of_its_neighbour_is_told_though_the_lever_to_the_reference_hides_it():
+    up = np.array([0.0, 0.0, 1.0])
+    # The seat's axis is known to 0.3 mrad, 0.06 mm at the far end; that of the far seat, a step away, ten times better.
+    features = [
+        bore("seat", (0, 0, 0), up, 30, 40, uncertainty=uncertainty("cylinder", up, 5.0)),
+        bore("far seat", (0, 0, 200), up, 30, 20, uncertainty=uncertainty("cylinder", up)),
+        bore("step", (0.1, 0, 215), up, 20, 8, uncertainty=uncertainty("cylinder", up)),
+    ]
+    found = stated(features)
+    assert "coaxial" in found["far seat", "seat"]
+    assert found["far seat", "step"]["distance"].value == pytest.approx(0.1)
+    assert found["far seat", "step"]["distance"].p_adjusted < 0.05

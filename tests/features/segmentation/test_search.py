@@ -30,7 +30,7 @@ def test_smoothed_normals_come_near_the_true_ones(scan, ground):
 
 def test_regions_are_whole_faces(scan, ground):
     ground.label[:] = -1
-    found = search.segment(ground, search.NAMES)
+    found, _ = search.segment(ground, search.NAMES)
     label = np.zeros(len(scan.vertices), dtype=int)
     for corner in range(3):
         label[scan.faces[:, corner]] = scan.label
@@ -47,7 +47,7 @@ def test_regions_are_whole_faces(scan, ground):
 
 def test_only_the_kinds_asked_for(ground):
     ground.label[:] = -1
-    found = search.segment(ground, ("plane",))
+    found, _ = search.segment(ground, ("plane",))
     assert {region.kind.name for region in found} == {"plane"}
 
 
@@ -99,7 +99,7 @@ def test_a_groove_round_a_journal_is_one_torus(stops):
 
     vertices, faces = revolved(outline, np.arange(27) * 0.6, 540)
     ground = search.prepare(Surface.measured(vertices, faces), 0.012)
-    found = search.joined(ground, search.segment(ground, search.NAMES), search.NAMES)
+    found = search.joined(ground, search.segment(ground, search.NAMES)[0], search.NAMES)
     rings = [region for region in found if region.kind.name == "torus"]
     assert len(rings) == 1
     assert rings[0].packed[12] == pytest.approx(2.4, abs=0.01)

@@ -18,6 +18,7 @@ import trimesh
 from pipeline.errors import InputError
 from pipeline.formats.meshes_in import read_mesh
 from pipeline.formats.meshes_in.text_numbers import GOOD, NO_NUMBER, number
+from pipeline.formats.meshes_out import ORIGIN_COMMENT, write_ply
 
 BALL = trimesh.creation.icosphere(2, radius=30.0)
 
@@ -244,3 +245,27 @@ def test_the_path_may_have_any_letters(tmp_path: Path) -> None:
     path = tmp_path / "Gehäuse №1 (neu).STL"
     path.write_bytes(stl_bytes(BALL.triangles))
     _same_ball(path)
+
+
+def test_a_run_s_own_ply_tells_what_was_measured_and_its_unit(tmp_path: Path) -> None:
+    path, faces = tmp_path / "light.ply", BALL.faces.astype(np.int32)
+    origin = (np.arange(len(faces)) % 3).astype(np.uint8)
+    write_ply(path, BALL.vertices, faces, np.full(len(faces), -1, np.int32), origin, ["part coordinates, unit in"])
+    mesh = read_mesh(path)
+    assert mesh.unit == "in"
+    assert mesh.origin is not None
+    assert mesh.origin.tolist() == origin.tolist()
+    # The same bytes without the line that says so are anyone's, whatever its facets carry.
+    other = tmp_path / "other.ply"
+    other.write_bytes(path.read_bytes().replace(b"origin: 0", b"origin is"))
+    assert read_mesh(other).origin is None
+    assert read_mesh(other).unit is None
+
+
+def test_a_run_s_own_ply_that_lost_what_it_promises_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "light.ply"
+    BALL.export(path, encoding="ascii")
+    text = path.read_text()
+    path.write_text(text.replace("element vertex", f"comment {ORIGIN_COMMENT}\nelement vertex", 1))
+    with pytest.raises(InputError, match="measured or filled"):
+        read_mesh(path)

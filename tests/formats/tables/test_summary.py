@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import tomllib
+
 from pipeline.formats.datum_file import build
 from pipeline.formats.tables import summary_md
+from pipeline.job import make_job
 from tests.outcomes import outcome
 
 DATA = build(outcome())
@@ -53,3 +56,32 @@ def test_the_square_up_sheet() -> None:
     (row,) = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| cylinder-1 | A |")]
     cells = [cell.strip() for cell in row.strip("|").split("|")]
     assert cells == ["cylinder-1", "A", "square", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
+
+
+def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -> None:
+    data = build(outcome())
+    text = summary_md(data, ("pictures/refused-corner.png",))
+    part = text.split("## Refused surfaces (2)")[1].split("\n## ")[0]
+    (bore,) = (r for r in data.rejected if r.number == 1)
+    x, y, z = bore.in_part_frame.point
+    assert f"| X1 | cylinder, bore | 18.000 | 64 mm2, 40 deg | {x:z.2f}, {y:z.2f}, {z:z.2f} |" in part
+    assert "only 40 degrees of arc seen" in part
+    assert "pictures/refused-*.png" in part
+    # What is not as even as the noise explains is counted here and stands in the report.
+    assert "X2" not in part
+    assert "1 more is not as even as the noise explains" in part
+    wish = tomllib.loads(part.split("```toml")[1].split("```")[0])["recover"]["accept"][0]
+    assert wish == {"near": [round(v, 2) for v in (x, y, z)], "kind": "cylinder"}
+    assert make_job({"scan": "a.stl", "recover": {"accept": [wish]}}).recover.accept[0].kind == "cylinder"
+
+
+def test_a_place_copied_from_a_summary_in_inches_says_its_unit() -> None:
+    text = summary_md(build(outcome()), (), "in")
+    wish = tomllib.loads(text.split("```toml")[1].split("```")[0])["recover"]["accept"][0]
+    assert wish["near"].startswith("mm: [")
+
+
+def test_nothing_is_said_of_refused_surfaces_where_none_is_listed() -> None:
+    data = build(outcome())
+    bare = tuple(r.model_copy(update={"number": None}) for r in data.rejected)
+    assert "Refused" not in summary_md(data.model_copy(update={"rejected": bare}), ())

@@ -23,6 +23,7 @@ from pipeline.formats.datum_file.records.features import (
     ExtentRecord,
     FeatureRecord,
     FormRecord,
+    FrameChoice,
     FrameRecord,
     FrameUncertainty,
     PatternPlace,
@@ -59,6 +60,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
 __all__ = [
@@ -80,6 +82,7 @@ __all__ = [
     "FitChange",
     "FlangeRecord",
     "FormRecord",
+    "FrameChoice",
     "FrameRecord",
     "FrameUncertainty",
     "GapRecord",
@@ -103,11 +106,13 @@ __all__ = [
     "RejectedRecord",
     "RelationRecord",
     "RemovalRecord",
+    "RunRecord",
     "SegmentRecord",
     "SituationRecord",
     "SolidRecord",
     "SourceRecord",
     "SquareUpRecord",
+    "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
     "UncertaintyRecord",

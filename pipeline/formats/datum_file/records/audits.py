@@ -86,11 +86,10 @@ class FeatureAuditRecord(Record):
     note: str = Field("", description="Why, in words.")
 
 
-class AuditRecord(Record):
-    """What lightening cost, against the scan as measured."""
+class AuditFigures(Record):
+    """What an audit measured, and each promise."""
 
     budget: tuple[BudgetRecord, ...] = Field(description="The promises of the job.")
-    within_budget: bool = Field(description="Whether all of them held.")
     scan_to_light: DeviationRecord = Field(description="From points of the scan to the light mesh.")
     light_to_scan: DeviationRecord = Field(description="From points of the light mesh to the scan.")
     noise_aside: BothWays | None = Field(
@@ -108,6 +107,12 @@ class AuditRecord(Record):
     lightening_rms: float | None = Field(None, description="rms of scan_to_light, noise aside.")
 
 
+class AuditRecord(AuditFigures):
+    """What lightening cost, against the scan as measured."""
+
+    within_budget: bool = Field(description="Whether all promises held; true where there was none.")
+
+
 class ComparedFeature(FeatureAuditRecord):
     """A feature of the first mesh, fitted again on the second."""
 
@@ -115,9 +120,15 @@ class ComparedFeature(FeatureAuditRecord):
     light_vertices: Count = Field(description="Vertices of the second mesh that carry it.")
 
 
-class ComparisonRecord(AuditRecord):
+class ComparisonRecord(AuditFigures):
     """Two meshes audited against each other; coordinates are those of the first mesh."""
 
+    within_budget: LeftOut[bool] = Field(None, description="Whether all promises held; left out where there was none.")
     features: tuple[ComparedFeature, ...] = Field(description="The first mesh's features.")
     cautions: tuple[str, ...] = Field(description="What the figures don't say by themselves.")
+    filled: LeftOut[DeviationRecord] = Field(
+        None,
+        description="From the second mesh's filled facets to the nearest of the first: no part of any other figure; "
+        "where it has some.",
+    )
     motion: Matrix = Field(description="4x4, row-major: what was applied to the second mesh first.")

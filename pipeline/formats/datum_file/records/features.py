@@ -66,6 +66,14 @@ class FrameUncertainty(Record):
     rotation: tuple[Doubt, Doubt, Doubt] = Field(description="About x, y, z.")
 
 
+class FrameChoice(Record):
+    """Another frame that the part offers."""
+
+    datums: dict[str, str] = Field(description="Letter to feature, as a job's [frame] takes them.")
+    complete: bool = Field(description="As that of the frame itself.")
+    error: Doubt | None = Field(description="As that of the frame itself.")
+
+
 class FrameRecord(Record):
     """The datum reference frame (ISO 5459)."""
 
@@ -78,6 +86,10 @@ class FrameRecord(Record):
     uncertainty: FrameUncertainty | None = Field(
         None, description="Standard uncertainty of the part frame about its own axes."
     )
+    error: LeftOut[Doubt] = Field(
+        None, description="Mean over the features of the standard uncertainty that the frame puts into their places."
+    )
+    others: LeftOut[tuple[FrameChoice, ...]] = Field(None, description="Other frames that the part offers.")
 
 
 class PointRecord(Record):

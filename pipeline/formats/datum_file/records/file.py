@@ -7,7 +7,18 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
 from pipeline.formats.datum_file.records.audits import AuditRecord
-from pipeline.formats.datum_file.records.base import Chance, Count, Doubt, LeftOut, Matrix, NotNegative, Record, Vector
+from pipeline.formats.datum_file.records.base import (
+    Chance,
+    Count,
+    Direction,
+    Doubt,
+    LeftOut,
+    Matrix,
+    NotNegative,
+    Positive,
+    Record,
+    Vector,
+)
 from pipeline.formats.datum_file.records.features import (
     FeatureRecord,
     FrameRecord,
@@ -18,7 +29,8 @@ from pipeline.formats.datum_file.records.features import (
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
 from pipeline.formats.datum_file.records.solid import SolidRecord
-from pipeline.job import Zone, zone_of, zone_text
+from pipeline.job import Accept, Zone, accept_text, zone_of, zone_text
+from pipeline.places import Place
 
 SCHEMA_VERSION = "1.0"
 """Of the files that are written; the first number moves when a reader would break."""
@@ -96,6 +108,7 @@ class GapRecord(Record):
     kind: str = Field(description="What it was taken for: face, edge, blind, opening or border.")
     done: str = Field(description="closed, left open or capped.")
     centre: LeftOut[Vector] = Field(None, description="Scan coordinates.")
+    in_part_frame: LeftOut[PointRecord] = Field(None, description="The centre, moved by frame.matrix.")
     length: LeftOut[float] = Field(None, description="Of its rim.")
     area: LeftOut[float] = Field(None, description="That it spans, mm2.")
     area_filled: LeftOut[float] = Field(None, description="Of what was put in, mm2.")
@@ -135,6 +148,33 @@ class RejectedRecord(Record):
         description="True where the form against the noise, or a rim that runs smoothly into skin, says that this is "
         "a cast face.",
     )
+    side: LeftOut[Literal["bore", "boss"]] = Field(
+        None, description="bore: material outside; boss: material inside; not of a plane."
+    )
+    direction: LeftOut[Direction] = Field(
+        None, description="Scan coordinates. Outward normal of a plane; axis of the others; not of a sphere."
+    )
+    radius: LeftOut[Positive] = Field(None, description="Not of a plane. Cone: at `point`. Torus: of the tube.")
+    arc: LeftOut[NotNegative] = Field(None, description="Angle about the axis that was seen, degrees.")
+    length: LeftOut[NotNegative] = Field(None, description="Along the axis.")
+    fits: LeftOut[bool] = Field(
+        None, description="True where its form is hidden in the noise, so that something else speaks against it."
+    )
+    number: LeftOut[Count] = Field(None, description="In report, summary and pictures; only of those listed there.")
+    place: LeftOut[Vector] = Field(None, description="Scan coordinates. A point on the patch, in its middle.")
+    in_part_frame: LeftOut[PointRecord] = Field(None, description="`place`, moved by frame.matrix.")
+
+    def acceptance(self, unit: str) -> str:
+        """The table of a job file that makes a feature of it, "" where it isn't listed; unit "mm" | "in" of outputs.
+
+        >>> told = {"kind": "plane", "point": (0.0, 0.0, 0.0), "area": 80.0, "reason": "strip"}
+        >>> RejectedRecord(**told, number=1, in_part_frame={"point": (0.0, 2.5, -3.0)}).acceptance("mm").splitlines()[1]
+        'near = [0.0, 2.5, -3.0]'
+        """
+        if self.in_part_frame is None:
+            return ""
+        x, y, z = (round(v, 2) for v in self.in_part_frame.point)
+        return accept_text(Accept(near=Place(at=(x, y, z), unit_said=unit == "in"), kind=self.kind))
 
 
 class CaliperRecord(Record):

@@ -1,0 +1,171 @@
+"""How a surface ends where its rim runs smoothly on: into a fillet, or into more of the skin that it is a patch of.
+
+Smooth skin passes for a plane, a cone or a cylinder as far as its sag hides in the noise. A patch of it is therefore
+about as broad as skin that bends as it does just beyond the patch can be within the noise; a machined face is many
+times as broad as what the fillet beyond its rim would leave. The ratio of the two needs no length of its own: it goes
+with the noise, whatever the size of the part and the density of the scan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.features.segmentation.extraction import ScanPiece, all_round, breadth, narrowest, settled
+from pipeline.features.segmentation.model_selection import clipped_rms
+from pipeline.features.segmentation.refusals import Refusal
+from pipeline.features.segmentation.region_growing import Growth
+from pipeline.features.segmentation.search import Region, Segmentation, marked, region_of, rms_of, smooth_rim_share
+from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
+from pipeline.geometry import Floats, Ints
+from pipeline.surfaces import kind_of, signed_distance
+
+_OPEN, _OPEN_FEW, _OPEN_HALF = 0.4, 0.12, 0.55  # of the rim: in general, on few vertices, of half a turn
+_FEW = 300  # vertices
+_SAMPLES = 100  # vertices from which form can be told from noise
+_ROUGH = 1.2  # times the noise: rms that so many hardly ever show by chance
+_FIRM, _SOME = 25.0, 0.1  # times as bent beyond the rim as what hides in the noise, but for some of the rim
+_SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
+_RUNS_ON = 0.3  # of the rim
+_AWAY, _MOST_RINGS = 1.2, 12  # mm beyond the rim that are looked at, as far as that is so many rings
+_STEEP = 0.5  # of the way from the rim: further off its surface lies what is beyond a sharp edge
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a rim says of a piece: why it is refused, or what is to be told of one that stands; None for nothing."""
+
+    refused: str | None = None
+    doubt: str | None = None
+
+
+def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict:
+    """What the rim of a piece says of it; labels must be up to date, `index` is the piece's.
+
+    A patch of a few vertices lies on some surface by chance, so it has to end all round. Half a turn of an axial
+    surface hardly comes about by chance, and one without a hole of a third of a turn, on many vertices, not at all: a
+    journal between two fillets, whole or slit by ribs. What is broad, fits at the noise and bends away hard all along
+    its rim stands as well, with that told of it; what goes round an axis and hardly bends away is a strip of a dome.
+    """
+    share = smooth_rim_share(ground, piece.region, index, breadth(piece))
+    closed = ends(piece, share)
+    if closed and not (kind_of(piece.shape).axial and share > _RUNS_ON):
+        return Verdict()
+    bent, radius = _bends(ground, piece, index)
+    if closed:
+        free = bent[np.isfinite(bent)]
+        return Verdict(_strip(ground, piece, radius) if len(free) and np.median(free) < _SKIN else None)
+    runs = f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
+    if not _firm(bent) or not _fits(ground, piece.region):
+        return Verdict(runs)
+    return Verdict(doubt=f"{runs}, bending away there with a radius of about {radius:.2g} mm, as a fillet does")
+
+
+def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tuple[list[Region], list[Refusal]]:
+    """Of what was refused for its open rim: what is broad, fits and bends away hard there, and what only fits.
+
+    count  of the regions there are: what stands is labelled from there on
+    """
+    standing: list[Region] = []
+    others: list[Refusal] = []
+    refused = np.zeros(len(ground.vertices), dtype=np.bool_)
+    for growth in sorted(ajar, key=lambda growth: -len(growth.core)):
+        core = growth.core[(ground.label[growth.core] == NO_REGION) & ~refused[growth.core]]
+        if len(core) < max(_SAMPLES, 0.5 * len(growth.core)):
+            continue
+        some = ground.vertices[core[:: max(1, len(core) // _SAMPLES)]]
+        if clipped_rms(growth.code, growth.packed, some, GATE * ground.sigma) > _ROUGH * ground.sigma:
+            continue
+        index = count + len(standing)
+        region = region_of(ground, growth.code, growth.packed, growth.sign, core, core, growth.openness)
+        if not _fits(ground, region):
+            continue
+        bent, _ = _bends(ground, settled(ground, region), index)
+        if not _firm(bent):
+            refused[core] = True
+            share = (
+                f"{100 * growth.openness:.0f} % of its rim is carried on smoothly by skin that is no machined surface"
+            )
+            others.append(Refusal(region, share, cast=True))
+            continue
+        members = growth.members[ground.label[growth.members] == NO_REGION]
+        ground.label[members] = index
+        standing.append(region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness))
+    return standing, others
+
+
+def ends(piece: ScanPiece, share: float) -> bool:
+    """Whether a piece ends at its rim, of which `share` runs smoothly into skin, as a machined face does."""
+    most = _OPEN_FEW if len(piece.region.core) < _FEW else _OPEN
+    if kind_of(piece.shape).axial and piece.extent.arc is not None and piece.extent.arc > np.pi:
+        most = _OPEN_HALF
+    return share <= most or all_round(piece)
+
+
+def _firm(bent: Floats) -> bool:
+    """Whether a surface bends away hard all along its rim, but for a little of it."""
+    return float(np.sort(bent)[int(_SOME * len(bent))]) >= _FIRM
+
+
+def _fits(ground: Segmentation, region: Region) -> bool:
+    """Whether a region shows no form beyond the noise, on vertices enough to tell."""
+    count = len(region.core)
+    waves = 1.5 + 3.0 * np.sqrt(2.0 / region.freedom)
+    level = (1.0 + 1.0 / np.sqrt(2.0 * count)) * ground.sigma
+    return count >= _SAMPLES and region.misfit < waves and rms_of(ground, region) < level
+
+
+def _strip(ground: Segmentation, piece: ScanPiece, radius: float) -> str:
+    return (
+        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it that goes "
+        f"on bending with a radius of about {radius:.2g} mm, and so much of that hides in the noise"
+    )
+
+
+def _bends(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Floats, float]:
+    """How many times as strongly what lies beyond a rim bends away as hides in the noise over the piece's breadth.
+
+    (k,) of the vertices a little beyond the rim, infinite where another region begins; and the radius, mm, in the
+    middle of those that no edge parts from it.
+    """
+    beyond, source, ended = _walked_out(ground, piece, index)
+    points, rim = ground.vertices[beyond], ground.vertices[source]
+    away = np.abs(signed_distance(piece.shape, points))
+    before = np.minimum(np.abs(signed_distance(piece.shape, rim)), away)
+    along = np.maximum(np.linalg.norm(points - rim, axis=1), 1e-9)
+    # Off a circle that touches the surface d = s^2 / 2 R: from the one distance to the other it is `along`.
+    curved = 2.0 * ((np.sqrt(away) - np.sqrt(before)) / along) ** 2
+    hidden = 8.0 * GATE * ground.sigma / narrowest(ground, piece) ** 2
+    near = away < _STEEP * along
+    radius = 1.0 / max(float(np.median(curved[near])), 1e-9) if near.any() else 0.0
+    return np.concatenate([curved / hidden, np.full(max(ended, int(not len(beyond))), np.inf)]), radius
+
+
+def _walked_out(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Ints, Ints, int]:
+    """The vertices some rings beyond a rim, those at the rim that they were reached from, and how many were in the way.
+
+    In the way is what another region has; nothing beyond it is looked at.
+    """
+    members, scratch = piece.region.members, ground.scratch
+    rings = int(np.clip(np.ceil(_AWAY / float(ground.edge[members].mean())), 3, _MOST_RINGS))
+    marked(ground, members)
+    seen = scratch.stamp[0] + 2
+    front = source = members
+    ended = 0
+    for _ in range(rings):
+        starts = ground.indptr[front]
+        counts = ground.indptr[front + 1] - starts
+        firsts = np.cumsum(counts) - counts
+        found = ground.indices[np.repeat(starts - firsts, counts) + np.arange(counts.sum())]
+        reached = np.repeat(source, counts)
+        fresh = (scratch.mark[found] != seen - 2) & (scratch.mark[found] != seen)
+        front, at = np.unique(found[fresh], return_index=True)
+        source = reached[fresh][at]
+        scratch.mark[front] = seen
+        own = (ground.label[front] == NO_REGION) | (ground.label[front] == index)
+        ended += int((~own).sum())
+        front, source = front[own], source[own]
+    scratch.stamp[0] += 2
+    return front, source, ended

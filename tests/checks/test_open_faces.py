@@ -1,0 +1,136 @@
+"""Open CAD parts made into scans: every plane and cylinder found, or refused with its place and reason; none is false.
+
+The parts are those of tests/checks/test_open_parts.py, which says where they come from. Wanted is every plane over
+60 mm2 as drawn and every cylinder over R 1 and 120 degrees (2 mm long, as there). A plane is found when features that
+lie on it within a degree and 0.1 mm carry half of it at least; it is listed when what was refused does. A feature is
+false where it is none of the drawn planes and cylinders of any size and the exact surface strays from it by more than
+half the noise under more than a fifth of its facets: at its rim even a true one has some that lead into a fillet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from pipeline.surfaces import signed_distance
+from pipeline.surfaces.shape import shape_of
+from tests.checks.test_open_parts import LEAST_ARC, LEAST_LENGTH, SCANS, SIGMA, found
+from tests.open_planes import lying_on, planes_of
+from tests.scans import open_part, scan_like
+from tests.stages.test_recover import recovered
+
+LEAST_AREA, LEAST_RADIUS = 60.0, 1.0
+TURN, OFF = np.cos(np.radians(1.0)), 0.1
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Of a part's planes or cylinders: how many are wanted, found, refused and listed; and what is missing."""
+
+    wanted: int
+    found: int
+    listed: int
+    missing: tuple[str, ...]
+
+
+def on_it(normal, point, direction, place):
+    return direction @ normal > TURN and abs(float((place - point) @ normal)) < OFF
+
+
+def plane_tally(part, exact, result, faces):
+    planes = planes_of(part, LEAST_AREA)
+    owner = lying_on(planes, exact)
+    whole = np.bincount(owner[owner >= 0], minlength=len(planes))
+    turn, shift = exact.to_scan[:3, :3], exact.to_scan[:3, 3]
+    hits, listed, missing = 0, 0, []
+    for index, plane in enumerate(planes):
+        normal, point = turn @ plane.direction, turn @ plane.point + shift
+        carried = np.zeros(len(owner), bool)
+        for k, f in enumerate(result.features):
+            if f.kind == "plane" and on_it(normal, point, f.direction, f.point):
+                carried[faces[result.labels == k]] = True
+        told = carried.copy()
+        for r in result.rejected:
+            if r.number is not None and r.kind == "plane" and on_it(normal, point, r.direction, r.place):
+                told[faces[r.facets]] = True
+        mine = owner == index
+        if carried[mine].sum() > 0.5 * whole[index]:
+            hits += 1
+        elif told[mine].sum() > 0.5 * whole[index]:
+            listed += 1
+        else:
+            share = max(carried[mine].mean(), told[mine].mean()) if whole[index] else 0.0
+            missing.append(f"plane {plane.area:.0f} mm2 at {plane.point.round(1)}, {100 * share:.0f} % seen")
+    return Tally(len(planes), hits, listed, tuple(missing))
+
+
+def cylinder_tally(exact, result):
+    wanted = [c for c in exact.cylinders if c.arc > LEAST_ARC and c.length > LEAST_LENGTH and c.radius > LEAST_RADIUS]
+    hits, listed, missing = 0, 0, []
+    for cylinder in wanted:
+        if found(cylinder, result.features) is not None:
+            hits += 1
+        elif found(cylinder, [r for r in result.rejected if r.number is not None]) is not None:
+            listed += 1
+        else:
+            missing.append(f"{cylinder.side} R{cylinder.radius:.3f}, {cylinder.length:.1f} long")
+    return Tally(len(wanted), hits, listed, tuple(missing))
+
+
+def strays(part, result, exact, faces):
+    """Ids of the false features, good and low."""
+    planes = planes_of(part, 1.0)
+    owner = lying_on(planes, exact)
+    turn, shift = exact.to_scan[:3, :3], exact.to_scan[:3, 3]
+    drawn = {hit.id for c in exact.cylinders if (hit := found(c, result.features)) is not None}
+    good, low = [], []
+    for index, feature in enumerate(result.features):
+        corners = np.unique(faces[result.labels == index])
+        if feature.kind == "plane":
+            most = np.bincount(owner[corners] + 1, minlength=len(planes) + 1)[1:].argmax()
+            plane = planes[most]
+            on = on_it(turn @ plane.direction, turn @ plane.point + shift, feature.direction, feature.point)
+            if on and (owner[corners] == most).mean() > 0.5:
+                continue
+        off = signed_distance(shape_of(feature), exact.vertices[corners])
+        if feature.id not in drawn and np.quantile(np.abs(off), 0.8) > SIGMA / 2:
+            (good if feature.confidence == "good" else low).append(f"{feature.id} {feature.extent.area:.0f} mm2")
+    return good, low
+
+
+def counted(name, scale, edge, seed=1):
+    """Tally of the planes, of the cylinders, and the false features, good and low, of a part made dense."""
+    part = open_part(name, scale)
+    scan, exact = scan_like(part, edge, SIGMA, seed), scan_like(part, edge, 0.0, seed)
+    result = recovered(scan.vertices, scan.faces)
+    return (
+        plane_tally(part, exact, result, scan.faces),
+        cylinder_tally(exact, result),
+        strays(part, result, exact, scan.faces),
+    )
+
+
+def check(name, scale, edge, seed=1):
+    planes, cylinders, (good, low) = counted(name, scale, edge, seed)
+    print(f"{name} at {edge} mm: {planes}, {cylinders}, false good {good}, false low {low}")
+    assert good == []
+    assert planes.missing == cylinders.missing == ()
+    for tally in (planes, cylinders):
+        assert tally.found >= 0.95 * tally.wanted
+
+
+def test_planes_and_cylinders_of_the_bracket():
+    check("nema-17-bracket.step", 1.0, 0.4)
+
+
+# The bell housing's scan is coarse: many of its small planes have some 30 vertices, and three of 300-600 mm2 are missed.
+COARSE = pytest.mark.xfail(reason="with edges of 1.6 mm 122 of 164 planes are found and 12 refused and listed")
+PARTS = [pytest.param(*scan, marks=COARSE if scan[0].startswith("TR12J") else ()) for scan in SCANS]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "scale", "edge"), PARTS)
+def test_planes_and_cylinders_of_open_parts(name, scale, edge):
+    check(name, scale, edge)

@@ -1,0 +1,75 @@
+"""What was refused, where it is, and how the user has it stand all the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.errors import SettingsError
+from pipeline.job import RecoverSettings
+from tests.scans import demo_scan
+from tests.stages.test_recover import recovered
+
+
+@pytest.fixture(scope="module")
+def scan():
+    made = demo_scan(200_000, 1)
+    return made.vertices, made.faces
+
+
+@pytest.fixture(scope="module")
+def result(scan):
+    return recovered(*scan)
+
+
+def near(patch):
+    return {"near": f"scan: {[round(float(x), 1) for x in patch.place]}", "kind": patch.kind}
+
+
+def test_what_was_refused_is_numbered_with_its_place_and_facets(scan, result):
+    vertices, faces = scan
+    listed = [r for r in result.rejected if r.number is not None]
+    assert [r.area for r in result.rejected] == sorted((r.area for r in result.rejected), reverse=True)
+    assert listed
+    assert sorted(r.number for r in listed) == list(range(1, len(listed) + 1))
+    assert all(r.area >= 60.0 for r in listed)
+    assert all(r.number is None and r.place is None for r in result.rejected if r.area < 60.0)
+    taken = np.concatenate([r.facets for r in listed])
+    assert len(np.unique(taken)) == len(taken)
+    assert (result.labels[taken] == -1).all()
+    for patch in listed:
+        corners = vertices[np.unique(faces[patch.facets])]
+        assert np.linalg.norm(corners - patch.place, axis=1).min() < 5.0  # three edges: nets have few whole facets
+    ranks = [(not r.fits, -r.area) for r in sorted(listed, key=lambda r: r.number)]
+    assert ranks == sorted(ranks)
+
+
+def test_nothing_is_listed_below_the_area_asked_for(scan):
+    nothing = recovered(*scan, RecoverSettings(list_refused=1e6))
+    assert all(r.number is None for r in nothing.rejected)
+
+
+def test_an_accepted_surface_is_a_feature_of_low_confidence(scan, result):
+    patch = next(r for r in result.rejected if r.number is not None)
+    more = recovered(*scan, RecoverSettings(accept=(near(patch),)))
+    (new,) = (f for f in more.features if any("accepted by the user" in reason for reason in f.reasons))
+    assert (new.kind, new.confidence) == (patch.kind, "low")
+    assert patch.reason in new.reasons[0]
+    assert new.extent.area == pytest.approx(patch.area)
+    assert len(more.features) == len(result.features) + 1
+    assert len(more.rejected) == len(result.rejected) - 1
+    # Others are as they were.
+    assert {f.id for f in result.features} <= {f.id for f in more.features}
+
+
+def test_accepting_what_stands_already_changes_nothing(scan, result):
+    patch = next(r for r in result.rejected if r.number is not None)
+    once, twice = (recovered(*scan, RecoverSettings(accept=(near(patch),) * times)) for times in (1, 2))
+    assert [f.id for f in once.features] == [f.id for f in twice.features]
+
+
+@pytest.mark.parametrize("more", [{"near": "scan: [500, 0, 0]"}, {"kind": "torus"}, {"radius": 3.0}])
+def test_accepting_what_is_not_there_is_refused(scan, result, more):
+    patch = next(r for r in result.rejected if r.number is not None and r.kind == "cylinder")
+    with pytest.raises(SettingsError, match=r"recover\.accept 1: no .* copy the place from the last report"):
+        recovered(*scan, RecoverSettings(accept=(near(patch) | more,)))

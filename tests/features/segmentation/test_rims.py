@@ -1,0 +1,100 @@
+"""Rims that run smoothly on: into fillets, which a machined face may have, or into the skin that it would be a bit of.
+
+What is exact here is drawn: planes and circles whose radii say how far skin of that bend stays within the noise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.features.segmentation import rims, search
+from pipeline.surfaces.shape import Shape, pack
+from tests.features.faces import grid, revolved
+from tests.features.segmentation.test_extraction import Z, settled, tube
+from tests.stages.test_recover import recovered
+
+SIGMA = 0.012
+
+
+def table(flat, fillet, edge=0.5, size=64.0):
+    """A round flat of so many mm across that falls off all round over a fillet of that radius, to 45 degrees."""
+    count = int(size / edge)
+    rng = np.random.default_rng(5)
+
+    def height(x, y):
+        out = np.maximum(np.hypot(x - size / 2, y - size / 2) - flat / 2, 0.0)
+        round_it = np.minimum(out, fillet * np.sqrt(0.5))
+        return np.sqrt(fillet**2 - round_it**2) - fillet - (out - round_it)
+
+    vertices, faces, normals = grid(count, edge, height)
+    return vertices + rng.normal(0, SIGMA, (len(vertices), 1)) * normals, faces
+
+
+@pytest.mark.parametrize(("flat", "fillet"), [(40.0, 4.0), (40.0, 10.0), (30.0, 6.0)])
+def test_a_broad_flat_between_fillets_is_a_plane_of_low_confidence(flat, fillet):
+    result = recovered(*table(flat, fillet))
+    (top,) = (f for f in result.features if f.kind == "plane" and f.direction @ Z > 0.9999)
+    assert top.confidence == "low"
+    assert "of its rim runs smoothly" in top.reasons[0]
+    assert "as a fillet does" in top.reasons[0]
+    # As much of the fillet as hides in 4 sigma may be reckoned to it all round, and a row of facets be lost.
+    around = np.sqrt(2 * fillet * 4 * SIGMA)
+    assert math.pi * (flat / 2 - 1.0) ** 2 < top.extent.area < math.pi * (flat / 2 + around + 0.5) ** 2
+    assert abs(top.point @ Z) < 3 * top.uncertainty.position
+
+
+def test_a_flat_that_such_skin_would_hide_stays_refused():
+    """Of a dome of R 200 skin 2 sqrt(2 R 4 sigma) = 8.8 mm across lies within 4 sigma: one of 10 mm tells nothing."""
+    result = recovered(*table(10.0, 200.0))
+    assert not any(f.kind == "plane" and f.direction @ Z > 0.999 for f in result.features)
+
+
+def test_a_strip_of_a_dome_is_no_cone():
+    """Of a dome whose meridian has R 300 a band 2 sqrt(2 R 4 sigma) = 10.7 mm wide lies within 4 sigma of a cone."""
+    rng = np.random.default_rng(3)
+    meridian = 300.0
+    heights = np.arange(0.0, 90.0, 0.6)
+    vertices, faces = revolved(
+        lambda angle, z: 60.0 + np.sqrt(meridian**2 - z**2) - meridian + rng.normal(0, SIGMA, z.shape), heights, 400
+    )
+    # The cone that touches it half way up.
+    middle = 45.0
+    slope = -middle / np.sqrt(meridian**2 - middle**2)
+    radius = 60.0 + np.sqrt(meridian**2 - middle**2) - meridian
+    cone = Shape("cone", np.array([0.0, 0.0, middle]), -Z, radius, half_angle=math.atan(-slope))
+    half = np.sqrt(2 * meridian * 4 * SIGMA)
+    members = np.flatnonzero(np.abs(vertices[:, 2] - middle) < half).astype(np.int32)
+    ground, piece = settled(vertices, faces, "cone", pack(cone), 1.0, members)
+    ground.label[members] = 0
+    verdict = rims.judged_by_rim(ground, piece, 0)
+    assert verdict.refused is not None
+    assert "curves both ways" in verdict.refused
+    assert 0.7 * meridian < float(verdict.refused.split("radius of about ")[1].split()[0]) < 1.5 * meridian
+
+
+def test_what_of_a_rim_may_run_into_skin():
+    vertices, faces, packed, members = tube(np.arange(30) * 0.5, 250, arc=120.0)
+    _, piece = settled(vertices, faces, "cylinder", packed, 1.0, members)
+    assert len(piece.region.core) > 300
+    assert rims.ends(piece, 0.39)
+    assert not rims.ends(piece, 0.41)
+    more = replace(piece, extent=replace(piece.extent, arc=1.01 * math.pi))  # more than half a turn
+    assert rims.ends(more, 0.5)
+    few = replace(piece, region=replace(piece.region, core=piece.region.core[:200]))
+    assert not rims.ends(few, 0.13)
+    vertices, faces, packed, _ = tube(np.arange(30) * 0.5, 250)
+    _, whole = settled(vertices, faces, "cylinder", packed, 1.0)
+    assert rims.ends(whole, 1.0)  # a journal between two fillets
+
+
+def test_what_was_left_for_its_open_rim_is_looked_at_again():
+    """Beyond a fillet of R 40 the normals are within the angle of growth: the search alone leaves the flat out."""
+    vertices, faces = table(44.0, 40.0, size=90.0)
+    result = recovered(vertices, faces)
+    (top,) = (f for f in result.features if f.kind == "plane" and f.direction @ Z > 0.9999)
+    assert top.confidence == "low"
+    assert search.NAMES[0] == "plane"
