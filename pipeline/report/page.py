@@ -203,8 +203,39 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     return _section(
         "trust",
         "May I trust this?",
-        [_cautions(show.data), _budget(show), distances, moved, curve, ladder, _view(show, pictures, thinned)],
+        [
+            _cautions(show.data),
+            _budget(show),
+            distances,
+            moved,
+            _surface(show),
+            curve,
+            ladder,
+            _view(show, pictures, thinned),
+        ],
     )
+
+
+def _surface(show: Figures) -> str:
+    """What became of the surface as such, and of edges that were made sharp."""
+    audit, unit, at = show.data.audit, show.words.small_unit, "audit.sharp_edges"
+    out = ""
+    if audit.sharp_edges is not None:
+        out += (
+            f"<p>Edges were made sharp on request, on {show.area(f'{at}.area')} {show.words.area_unit} of the scan. "
+            f"There the scan as measured is up to {show.small(f'{at}.from_scan')} {unit} from the light mesh, and the "
+            f"features' own surfaces up to {show.small(f'{at}.from_features')} {unit}: the budget is held against "
+            "these.</p>"
+        )
+    if audit.soundness is not None:
+        edges, crossing = "audit.soundness.open_edges", "audit.soundness.crossing_facets"
+        out += (
+            f"<p>Open edges: {show.number(f'{edges}.light')} in the light mesh, {show.number(f'{edges}.scan')} in the "
+            "scan with its gaps filled. Facets that pass through others: "
+            f"{show.number(f'{crossing}.light')} in the light mesh, {show.number(f'{crossing}.scan')} near them in the "
+            "scan.</p>"
+        )
+    return out
 
 
 def _budget(show: Figures) -> str:

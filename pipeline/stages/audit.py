@@ -18,8 +18,11 @@ from pipeline.features.simplification import (
     measured_again,
     moved_by,
     noise_reach,
+    snapping_reach,
+    soundness,
     target_surface,
     two_sided,
+    with_sharp_edges,
 )
 from pipeline.job import AuditSettings
 from pipeline.mesh.query import Scene
@@ -38,6 +41,8 @@ from pipeline.values import (
     RecoverResult,
     Removal,
     SecondOpinion,
+    SharpEdges,
+    Soundness,
     Source,
     Surface,
 )
@@ -54,14 +59,24 @@ def audit(
 ) -> AuditResult:
     """Hold the light mesh against the measured facets of the scan, and each feature against its refit.
 
+    Where rounded edges were made sharp on request it is held against the features up to where they meet; what that
+    leaves of the scan is told apart.
+
     Raises GeometryError when one of the meshes has no facets, SettingsError where a second opinion can't be had.
     """
     scan = fill.surface
     progress(0.0, "taking the scan's noise aside")
     target = _noise_aside(scan, fill.labels, recover.features, source)
+    rounded = None
+    if lighten.sharp:
+        left = np.asarray(lighten.left, dtype=np.int32)
+        reach = snapping_reach(source.noise_sigma, source.mean_edge)
+        target, rounded = with_sharp_edges(
+            target, scan.vertices, scan.faces, fill.labels, recover.features, reach, left
+        )
     progress(0.3, "measuring distances both ways")
     scene = Scene(Surface(target.vertices, scan.faces, scan.origin))
-    apart = two_sided(scan, scene, target, lighten.surface, lighten.labels)
+    apart = two_sided(scan, scene, target, lighten.surface, lighten.labels, rounded=rounded)
     second = None
     if settings.second_opinion:
         progress(0.6, "having them measured by another library")
@@ -71,12 +86,17 @@ def audit(
     features = compare_features(recover.features, lighten.surface, lighten.labels)
     areas = facet_areas(scan.vertices, scan.faces)
     filled = scan.origin == FILLED
+    sharp = None
+    if rounded is not None and apart.rounded is not None:
+        area = float(areas[rounded[scan.faces].all(axis=1) & ~filled].sum())
+        sharp = SharpEdges(area, *apart.rounded, len(lighten.left))
     return AuditResult(
         conclude(
             recover.features, features, apart, settings, source,
             facets_before=source.facets, light=lighten.surface,
             area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
             area_removed=sum(r.area for r in (*clean_removals, *fill.carved)), second=second,
+            sharp=sharp, sound=soundness(scan, lighten.surface),
         ),
         apart.signed,
     )  # fmt: skip
@@ -134,7 +154,8 @@ def compare(
 def conclude(
     features: tuple[Feature, ...], changes: list[FeatureAudit], apart: Distances, settings: AuditSettings,
     source: Source, *, facets_before: int, light: Surface, area_measured: float, area_filled: float,
-    area_removed: float, second: SecondOpinion | None = None,
+    area_removed: float, second: SecondOpinion | None = None, sharp: SharpEdges | None = None,
+    sound: Soundness | None = None,
 ) -> Audit:  # fmt: skip
     """Judge distances and changes against the budget."""
     changes = [replace(c, worst=float(w)) for c, w in zip(changes, apart.worst_of_feature, strict=True)]
@@ -156,7 +177,7 @@ def conclude(
     return Audit(
         apart.scan_to_light, apart.light_to_scan, judged, tuple(lines), all(line.held for line in lines),
         facets_before, light.facets, area_measured, area_filled, area_removed, source.noise_sigma,
-        apart.noise_aside[0].rms, tuple(cautions), apart.noise_aside, second,
+        apart.noise_aside[0].rms, tuple(cautions), apart.noise_aside, second, sharp, sound,
     )  # fmt: skip
 
 

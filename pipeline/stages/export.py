@@ -20,12 +20,15 @@ from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import MM_PER_INCH, Ints, transformed
+from pipeline.geometry import MM_PER_INCH, Floats, Ints, transformed
 from pipeline.job import Job, dump_job
+from pipeline.mesh.query import self_intersections
+from pipeline.mesh.repair import weld, zero_area_facets
 from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
+    Audit,
     AuditResult,
     ExportResult,
     FrameResult,
@@ -123,8 +126,8 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     """Write every file into `folder`; the cautions that come up in doing so."""
     settings = outcome.job.export
     progress(0.0, "light meshes")
-    _write_meshes(outcome, folder)
-    data = build(outcome)
+    worse = _write_meshes(outcome, folder)
+    data = _with_cautions(build(outcome), worse)
     if settings.step != "none":
         progress(0.3, "STEP")
         data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
@@ -159,7 +162,24 @@ def _write(path: Path, text: str) -> None:
     path.write_bytes(text.encode("utf-8"))
 
 
-def _write_meshes(outcome: Outcome, folder: Path) -> None:
+def _worse_in_stl(vertices: Floats, surface: Surface, audit: Audit) -> list[str]:
+    """A caution where single precision, which is all that STL has, spoils the light mesh at vertices (n, 3)."""
+    welded, faces = weld(vertices.astype(np.float32)[surface.faces])
+    crossing = len(np.unique(self_intersections(welded, faces)))
+    known = 0 if audit.soundness is None else audit.soundness.crossing[1]
+    harm = [
+        (len(np.unique(surface.faces)) - len(welded), "vertices fall together"),
+        (int(zero_area_facets(welded, faces).sum()), "facets have no area"),
+        (crossing - known, "more facets pass through others"),
+    ]
+    told = [f"{count:,} {what}" for count, what in harm if count > 0]
+    if not told:
+        return []
+    return [f"In the single precision of light.stl {', '.join(told)}; take light.ply, which has double precision."]
+
+
+def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
+    """Write the light mesh in all its formats; cautions."""
     surface, labels = outcome.lighten.surface, outcome.lighten.labels
     features = outcome.recover.features
     settings = outcome.job.export
@@ -169,6 +189,7 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
     order = f"feature counts into: {' '.join(f.id for f in features)}; -1 none"
     of_part, of_scan = UNIT_COMMENTS
     write_stl(folder / "light.stl", sized, surface.faces, unit)
+    worse = _worse_in_stl(sized, surface, outcome.audit.audit)
     comments = (f"{of_part}{unit}", order)
     write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
     comments = (f"{of_scan}mm", order)
@@ -180,6 +201,7 @@ def _write_meshes(outcome: Outcome, folder: Path) -> None:
         write_3mf(folder / "light.3mf", sized, surface.faces, unit)
     if "glb" in settings.meshes:
         write_glb(folder / "light.glb", in_part, surface.faces)
+    return worse
 
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:

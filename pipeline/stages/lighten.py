@@ -2,26 +2,39 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from functools import partial
+
 import numpy as np
 
 from pipeline.features.simplification import (
     ROUNDING,
+    Target,
     lightened_within,
     noise_reach,
     on_features,
     snapping_reach,
+    tangled,
     target_surface,
 )
+from pipeline.geometry import Floats, Indices, Mask
 from pipeline.job import LightenSettings
-from pipeline.mesh.query import vertices_near_new
-from pipeline.mesh.simplify import finish_collapse, start_collapse, sweep_down
+from pipeline.mesh.query import Scene, self_intersections, vertices_near_new
+from pipeline.mesh.simplify import (
+    CollapseMesh,
+    finish_collapse,
+    least_height,
+    start_collapse,
+    sweep_down,
+    take_out_slivers,
+)
 from pipeline.progress import Progress, silent
 from pipeline.values import FillResult, LightenResult, RecoverResult, Source, Surface
 
 # Sweeps stop at this many times the count; from there on the cheapest edge goes first.
 _LAST_STRETCH = 1.5
 # So often all is done again where facets that pass through each other can't be mended.
-_STARTS = 4
+_STARTS = 8
 # Of the tolerance: so far vertices may be moved onto their features even where that is more than noise.
 _SNAP_SHARE = 0.1
 _CROSSING = "The light mesh passes through itself in places where the scan does not; give it more facets."
@@ -44,7 +57,9 @@ def lighten(
         f"Edges between features were made sharp on request: there the light mesh leaves the scan's rounded edges, "
         f"by up to {ROUNDING:g} mm."
     )
-    return LightenResult(light.surface, light.labels, light.bound_by, (*light.cautions, caution))
+    if len(light.left):
+        caution += " In some places they are as scanned, where facets would have crossed or the surfaces hardly meet."
+    return replace(light, cautions=(*light.cautions, caution), sharp=True)
 
 
 def _to_count(
@@ -53,32 +68,45 @@ def _to_count(
     surface = fill.surface
     goal = settings.facets or 4
     reach = snapping_reach(source.noise_sigma, source.mean_edge)
-    still = None
+    sharp = settings.edges == "sharp"
+    place = partial(on_features, surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=sharp)
+    still = leave = np.zeros(len(surface.vertices), dtype=np.bool_)
+    best: _Made | None = None
     for _ in range(_STARTS):
-        target = on_features(
-            surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=settings.edges == "sharp"
-        )
+        target = place(leave=leave)
         work = start_collapse(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table, still=still
         )
+        # Made again where it is needed: the collapse is what takes memory.
         del target
         progress(0.1, "collapsing edges")
         sweep_down(work, int(_LAST_STRETCH * goal))
         progress(0.8, "collapsing the cheapest edges first")
-        # What passes through itself since the sweeps is kept out of them.
-        near = vertices_near_new(surface.vertices, surface.faces, finish_collapse(work, goal))
-        if not near.any():
+        crossing, turned = finish_collapse(work, goal)
+        found = _finished(surface, work, crossing, turned, leave, sharp)
+        if best is None or found.new < best.new:
+            best = found
+        if not sharp and not found.near.any():
             break
-        still = near if still is None else still | near
-    light = Surface(work.points, work.faces, work.origin)
-    bound = f"the count: {light.facets:,} facets"
-    cautions = [_CROSSING] if near.any() else []
-    if light.facets > goal:
+        target = place(leave=leave)
+        more = _let_go(surface, target, found.near, leave)
+        if sharp:
+            more[_blunt(Surface(work.points, work.faces, work.origin), surface, target, reach)] = True
+        del target
+        if not (found.near & ~still).any() and not (more & ~leave).any():
+            break
+        # What passes through itself since the sweeps is kept out of them, and off its features where it did so on them;
+        # so are edges that could not be made sharp.
+        still, leave = still | found.near, leave | more
+    assert best is not None
+    facets = len(best.work.faces)
+    cautions = []
+    if facets > goal:
         cautions.append(
-            f"{goal:,} facets could not be reached without breaking the surface or its features; "
-            f"{light.facets:,} are left."
+            f"{goal:,} facets could not be reached without breaking the surface or its features; {facets:,} are left."
         )
-    return LightenResult(light, work.label, bound, tuple(cautions))
+    made = _result(best, f"the count: {facets:,} facets", cautions)
+    return _told_blunt(made, surface, place(leave=best.leave), reach) if sharp else made
 
 
 def _to_tolerance(
@@ -87,26 +115,105 @@ def _to_tolerance(
     assert settings.tolerance is not None
     surface, tolerance = fill.surface, settings.tolerance
     reach = noise_reach(source.noise_sigma, _SNAP_SHARE * tolerance)
-    target = target_surface(
-        surface.vertices, surface.faces, fill.labels, recover.features, reach, source.noise_sigma,
-        sharp=settings.edges == "sharp",
-    )  # fmt: skip
-    # What vertices were moved beyond their noise is part of what the light mesh may deviate; what edges were
-    # moved on request is not.
-    carried = target.carriers[:, 0] >= 0
-    moved = np.linalg.norm(target.vertices[carried] - surface.vertices[carried], axis=1).max(initial=0.0)
-    spent = max(0.0, min(float(moved), reach) - noise_reach(source.noise_sigma, 0.0))
-    found = lightened_within(surface, target, tolerance - spent, settings.facets or 4, progress)
-    deviation = found.deviation + spent
-    light = Surface(found.work.points, found.work.faces, found.work.origin)
-    used = f"{light.facets:,} facets, {deviation:.4f} mm of {tolerance:g} mm used"
-    by_count = settings.facets is not None and light.facets <= settings.facets
-    bound = f"the count: {used}" if by_count else f"the tolerance: {used}"
-    cautions = [_CROSSING] if found.crossing else []
+    sharp = settings.edges == "sharp"
+    leave = np.zeros(len(surface.vertices), dtype=np.bool_)
+    for _ in range(_STARTS):
+        target = target_surface(
+            surface.vertices, surface.faces, fill.labels, recover.features, reach, source.noise_sigma,
+            sharp=sharp, leave=leave,
+        )  # fmt: skip
+        # What vertices were moved beyond their noise is part of what the light mesh may deviate; what edges were
+        # moved on request is not.
+        carried = target.carriers[:, 0] >= 0
+        moved = np.linalg.norm(target.vertices[carried] - surface.vertices[carried], axis=1).max(initial=0.0)
+        spent = max(0.0, min(float(moved), reach) - noise_reach(source.noise_sigma, 0.0))
+        kept = lightened_within(surface, target, tolerance - spent, settings.facets or 4, progress)
+        found = _finished(surface, kept.work, kept.crossing, kept.crossing[:0], leave, sharp)
+        more = _let_go(surface, target, found.near, leave)
+        if not (more & ~leave).any():
+            break
+        leave = leave | more
+    deviation = kept.deviation + spent
+    facets = len(found.work.faces)
+    used = f"{facets:,} facets, {deviation:.4f} mm of {tolerance:g} mm used"
+    by_count = settings.facets is not None and facets <= settings.facets
+    cautions = []
     if deviation > tolerance:
-        cautions.insert(
-            0,
+        cautions.append(
             f"The tolerance of {tolerance:g} mm could not be met everywhere: the light mesh is up to "
-            f"{deviation:.4f} mm from the noise-free surface.",
+            f"{deviation:.4f} mm from the noise-free surface."
         )
-    return LightenResult(light, found.work.label, bound, tuple(cautions))
+    made = _result(found, f"the count: {used}" if by_count else f"the tolerance: {used}", cautions)
+    return _told_blunt(made, surface, target, reach) if sharp else made
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A light mesh, and where it passes through itself.
+
+    new    how many facets cross, or are about to, in places where the scan's don't
+    near   (n,) vertices of the scan there
+    leave  (n,) vertices of the scan that were left as they were
+    """
+
+    work: CollapseMesh
+    new: int
+    near: Mask
+    leave: Mask
+
+
+def _finished(
+    surface: Surface, work: CollapseMesh, crossing: Floats, turned: Floats, leave: Mask, sharp: bool
+) -> _Made:
+    """Take slivers out of a light mesh, and see where it crosses itself and the scan does not.
+
+    crossing, turned  (k, 3, 3) mm, corners of its facets that cross, and of those that lie turned over on features
+    """
+    changed = take_out_slivers(work, least_height(work.points))
+    if sharp:
+        # Sheets that were made to meet may touch: rounded as in a file, they cross.
+        changed[:] = True
+    if changed.any():
+        rounded = work.points.astype(np.float32).astype(np.float64)
+        again = np.unique(self_intersections(rounded, work.faces, changed))
+        crossing = np.vstack([crossing, work.points[work.faces[again]]])
+    near, _ = vertices_near_new(surface.vertices, surface.faces, crossing)
+    new = len(np.unique(crossing, axis=0)) if near.any() else 0
+    if sharp and len(turned):
+        near = near | vertices_near_new(surface.vertices, surface.faces, turned)[0]
+    return _Made(work, new, near, leave)
+
+
+def _let_go(surface: Surface, target: Target, near: Mask, leave: Mask) -> Mask:
+    """Vertices (n,) of the scan, `near` a place, whose facets came to cross when they were put onto features.
+
+    Where there are none but those that are let go already, those on edges of features.
+    """
+    wrong = tangled(surface.vertices, surface.faces, target, near)
+    if not (wrong & ~leave).any():
+        wrong = near & (target.carriers[:, 1] >= 0)
+    return wrong
+
+
+def _blunt(light: Surface, surface: Surface, target: Target, reach: float) -> Indices:
+    """Vertices of the scan where the light mesh did not follow an edge that was made sharp.
+
+    There it is nearer to the scan than to where the features meet, and that by more than `reach` mm away.
+    """
+    moved = np.flatnonzero(np.linalg.norm(target.vertices - surface.vertices, axis=1) > reach)
+    scene = Scene(light)
+    sharp, scanned = scene.distance(target.vertices[moved]), scene.distance(surface.vertices[moved])
+    return moved[(sharp > scanned) & (sharp > reach)]
+
+
+def _told_blunt(made: LightenResult, surface: Surface, target: Target, reach: float) -> LightenResult:
+    """With the vertices of edges that stayed blunt among those that were left."""
+    return replace(made, left=np.union1d(made.left, _blunt(made.surface, surface, target, reach)).astype(np.int32))
+
+
+def _result(made: _Made, bound: str, cautions: list[str]) -> LightenResult:
+    work = made.work
+    if made.new:
+        cautions = [_CROSSING, *cautions]
+    light = Surface(work.points, work.faces, work.origin)
+    return LightenResult(light, work.label, bound, tuple(cautions), np.flatnonzero(made.leave).astype(np.int32))

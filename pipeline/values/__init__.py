@@ -6,7 +6,15 @@ of the read stage) unless a name says otherwise.
 
 from __future__ import annotations
 
-from pipeline.values.audit import Audit, BudgetLine, Deviation, FeatureAudit, SecondOpinion
+from pipeline.values.audit import (
+    Audit,
+    BudgetLine,
+    Deviation,
+    FeatureAudit,
+    SecondOpinion,
+    SharpEdges,
+    Soundness,
+)
 from pipeline.values.datums import Datum, Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import (
     Carried,
@@ -80,7 +88,9 @@ __all__ = [
     "Removal",
     "SecondOpinion",
     "Segment",
+    "SharpEdges",
     "SizeSuggestion",
+    "Soundness",
     "Source",
     "SquareUp",
     "Surface",

@@ -96,6 +96,34 @@ class SecondOpinion:
 
 
 @dataclass(frozen=True)
+class SharpEdges:
+    """What edges that were made sharp on request cost where the scanner had rounded them.
+
+    area           mm2, of the scan's facets there
+    from_scan      mm, how far the scan as measured comes to lie from the light mesh there
+    from_features  mm, the same of the features' own surfaces, up to where they meet: what a budget is held against
+    left           how many vertices of the scan were left as they were, lest facets cross
+    """
+
+    area: float
+    from_scan: float
+    from_features: float
+    left: int
+
+
+@dataclass(frozen=True)
+class Soundness:
+    """Whether the surfaces are closed and pass through themselves: scan with its gaps filled, and light mesh.
+
+    open_edges  edges with one facet, of the scan and of the light mesh
+    crossing    facets that pass through another one, of the scan (those near the light mesh's) and of the light mesh
+    """
+
+    open_edges: tuple[int, int]
+    crossing: tuple[int, int]
+
+
+@dataclass(frozen=True)
 class Audit:
     """What lightening cost: distances both ways between scan and light mesh, and each feature fitted on both.
 
@@ -111,6 +139,8 @@ class Audit:
     lightening_rms   mm, the rms of the first of noise_aside; None where that is not known
     cautions         what the figures don't say by themselves, in sentences
     second_opinion   there where it was asked for
+    sharp_edges      there where it was asked for, and some were made
+    soundness        of scan and light mesh; None where it was not looked at
     filled           mm, from the light mesh's filled facets to the nearest of the scan: told, never judged; of a
                      comparison only, and only where there are such facets
     """
@@ -130,4 +160,6 @@ class Audit:
     cautions: tuple[str, ...] = ()
     noise_aside: tuple[Deviation, Deviation] | None = None
     second_opinion: SecondOpinion | None = None
+    sharp_edges: SharpEdges | None = None
+    soundness: Soundness | None = None
     filled: Deviation | None = None

@@ -175,12 +175,16 @@ class LightenResult:
     labels    (m,) int32: index of the feature that a facet lies on, -1 none
     bound_by  what bound the facet count, in words
     cautions  in sentences
+    left      (k,) int32: vertices of the filled scan that were not put onto their features, lest facets cross
+    sharp     whether rounded edges between features were made sharp
     """
 
     surface: Surface
     labels: Ints
     bound_by: str
     cautions: tuple[str, ...] = ()
+    left: Ints | tuple[()] = ()
+    sharp: bool = False
 
 
 @dataclass(frozen=True)

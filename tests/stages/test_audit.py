@@ -136,3 +136,47 @@ def test_a_mesh_in_another_place_is_laid_onto_the_scan_first(part: Known, light:
     np.testing.assert_allclose(motion[:3, :3] @ turn, np.eye(3), atol=5e-5)
     np.testing.assert_allclose(motion[:3, :3] @ shift + motion[:3, 3], 0.0, atol=0.02)
     assert found.within_budget, [line for line in found.budget if not line.held]
+
+
+def test_edges_made_sharp_on_request_keep_the_budget(part: Known) -> None:
+    rounded = lighten(part.fill, part.recover, part.source, LightenSettings(facets=60_000))
+    sharp = lighten(part.fill, part.recover, part.source, LightenSettings(facets=60_000, edges="sharp"))
+    asked = AuditSettings(max_deviation=0.25)
+    plain, found = (
+        audit(part.clean.removals, part.recover, part.fill, light, part.source, asked).audit
+        for light in (rounded, sharp)
+    )
+    assert plain.sharp_edges is None
+    assert found.sharp_edges is not None
+    assert found.noise_aside is not None
+    # The scanner's radius r at a right angle leaves (sqrt(2) - 1) r of metal out, some noise aside.
+    corner = (np.sqrt(2.0) - 1.0) * part.scan.truth["edge_radius"]  # type: ignore[operator]
+    assert found.sharp_edges.from_scan > 0.9 * corner
+    assert found.sharp_edges.from_features == pytest.approx(0.0, abs=0.12)
+    assert found.within_budget, found.budget
+    # Where an edge is not where the features meet, the sharp surface says so.
+    aside = replace(sharp, surface=replace(sharp.surface, vertices=sharp.surface.vertices + 0.2))
+    moved = _audit(part, aside).sharp_edges
+    assert moved is not None
+    assert moved.from_features > 0.2
+
+
+def test_open_edges_and_crossings_are_counted(part: Known, light: LightenResult) -> None:
+    whole = _audit(part, light).soundness
+    assert whole is not None
+    assert whole.open_edges == (0, 0)
+    assert whole.crossing == (0, 0)
+    # One facet less; and one corner far on the other side of the part.
+    less = replace(
+        light, surface=replace(light.surface, faces=light.surface.faces[1:], origin=light.surface.origin[1:])
+    )
+    found = _audit(part, replace(less, labels=light.labels[1:])).soundness
+    assert found is not None
+    assert found.open_edges == (0, 3)
+    middle = light.surface.vertices.mean(axis=0)
+    far = light.surface.vertices.copy()
+    far[0] = 2.0 * middle - far[0]
+    crossed = _audit(part, replace(light, surface=replace(light.surface, vertices=far))).soundness
+    assert crossed is not None
+    assert crossed.crossing[1] > 0
+    assert crossed.crossing[0] == 0

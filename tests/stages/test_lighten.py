@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pymeshlab
 import pytest
 import trimesh
 
@@ -139,3 +140,53 @@ def test_without_features_it_still_works(part: Known) -> None:
     made = lighten(fill, none, part.source, LightenSettings(facets=5_000))
     assert 4_999 <= made.surface.facets <= 5_000
     assert (made.labels == -1).all()
+
+
+def _crossing(vertices: np.ndarray, faces: np.ndarray) -> int:
+    """Facets that pass through others, by pymeshlab, as a file in single precision has them."""
+    meshes = pymeshlab.MeshSet()
+    meshes.add_mesh(pymeshlab.Mesh(vertices.astype(np.float32).astype(float), faces))
+    meshes.compute_selection_by_self_intersections_per_face()
+    return meshes.current_mesh().selected_face_number()
+
+
+@pytest.fixture(scope="module", params=["even", "cubes"])
+def sharp(request: pytest.FixtureRequest) -> tuple[Known, LightenResult]:
+    part = known(demo_scan(100_000, 5, 3, gaps=0, unseen_depths=False, plug=False, debris=0, meshing=request.param))
+    return part, lighten(part.fill, part.recover, part.source, LightenSettings(facets=20_000, edges="sharp"))
+
+
+def test_edges_made_sharp_leave_a_sound_surface(sharp: tuple[Known, LightenResult]) -> None:
+    part, made = sharp
+    light, scan = made.surface, part.fill.surface
+    assert _crossing(scan.vertices, scan.faces) == 0
+    assert _crossing(light.vertices, light.faces) == 0
+    # What STL holds, read by another library that welds what is equal.
+    read = trimesh.Trimesh(
+        light.vertices.astype(np.float32)[light.faces].reshape(-1, 3),
+        np.arange(3 * light.facets).reshape(-1, 3),
+        process=True,
+    )
+    assert len(read.faces) == light.facets
+    assert read.is_watertight
+    assert read.is_winding_consistent
+    assert (read.area_faces > 0).all()
+    assert not any("passes through itself" in text for text in made.cautions)
+
+
+def test_edges_made_sharp_are_where_features_meet(sharp: tuple[Known, LightenResult]) -> None:
+    part, made = sharp
+    rounded = lighten(part.fill, part.recover, part.source, LightenSettings(facets=20_000))
+    shared = [_on_two(part, light) for light in (rounded, made)]
+    # A coarse scan has few facets across its rounded edges, and so few that can be told to be edges.
+    assert shared[1] > shared[0] + 30
+
+
+def _on_two(part: Known, light: LightenResult) -> int:
+    """How many vertices have facets of two features; each lies on both."""
+    pairs = np.unique(np.c_[light.surface.faces.ravel(), np.repeat(light.labels, 3)], axis=0)
+    pairs = pairs[pairs[:, 1] >= 0]
+    for k, feature in enumerate(part.recover.features):
+        mine = light.surface.vertices[pairs[pairs[:, 1] == k, 0]]
+        assert np.abs(signed_distance(shape_of(feature), mine)).max(initial=0.0) < 1e-6
+    return int((np.bincount(pairs[:, 0]) >= 2).sum())

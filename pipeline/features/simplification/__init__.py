@@ -9,6 +9,7 @@ from pipeline.features.simplification.audit import (
     filled_apart,
     labels_by_nearness,
     moved_by,
+    soundness,
     two_sided,
 )
 from pipeline.features.simplification.bounded_simplification import lightened_within
@@ -18,7 +19,9 @@ from pipeline.features.simplification.feature_association import (
     noise_reach,
     on_features,
     snapping_reach,
+    tangled,
     target_surface,
+    with_sharp_edges,
 )
 from pipeline.features.simplification.second_opinion import measured_again
 
@@ -36,6 +39,9 @@ __all__ = [
     "noise_reach",
     "on_features",
     "snapping_reach",
+    "soundness",
+    "tangled",
     "target_surface",
     "two_sided",
+    "with_sharp_edges",
 ]

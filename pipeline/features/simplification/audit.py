@@ -22,10 +22,10 @@ from pipeline.geometry import (
     rigid,
     transformed,
 )
-from pipeline.mesh.query import Scene, nearest_on_facets, spread_points
-from pipeline.mesh.topology import facet_areas, facet_normals
+from pipeline.mesh.query import Scene, nearest_on_facets, self_intersections, spread_points, vertices_near_new
+from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
-from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Surface
+from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Soundness, Surface
 
 # Points spread over the light mesh for the distance back to the scan, and over one feature's facets.
 _SPREAD = 300_000
@@ -42,6 +42,8 @@ class Distances:
     noise_aside                             the same two against the noise-free target
     worst_of_feature                        (k,) mm: of the measured facets of each feature, noise aside
     signed                                  (n,) float32, mm, of each light vertex to the scan, along the scan's normal
+    rounded                                 the largest from the scan to the light mesh, mm, as measured and noise
+                                            aside, of the vertices that were told apart; None where there are none
     """
 
     scan_to_light: Deviation
@@ -49,17 +51,19 @@ class Distances:
     noise_aside: tuple[Deviation, Deviation]
     worst_of_feature: Floats
     signed: Singles
+    rounded: tuple[float, float] | None = None
 
 
 def two_sided(
     scan: Surface, scene: Scene, target: Target, light: Surface, labels: Ints, *,
-    unknown: Mask | None = None,
+    unknown: Mask | None = None, rounded: Mask | None = None,
 ) -> Distances:  # fmt: skip
     """Distances between the scan with its filled facets and a light mesh; filled facets count in neither.
 
     scene    of the target's vertices with the scan's facets
     labels   (k,) of the light facets: a row of the target's table, -1 none
     unknown  (m,) facets of the scan that nothing is measured from the light mesh to, besides the filled ones
+    rounded  (n,) vertices of the scan to tell apart
 
     From the scan: every measured vertex, weighted by the area it stands for. From the light mesh: its
     vertices, the middles of facets and edges, and some 300,000 points spread evenly; those on or nearest to a
@@ -84,6 +88,8 @@ def two_sided(
     raw = of_light.distance(scan.vertices[used])
     aside = of_light.distance(target.vertices[used])
     worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
+    told = used[:0] if rounded is None else np.flatnonzero(rounded[used])
+    apart = (float(raw[told].max()), float(aside[told].max())) if len(told) else None
     forth = deviation(raw, weight[used], scan.vertices[used])
     forth_aside = deviation(aside, weight[used], scan.vertices[used])
 
@@ -107,7 +113,21 @@ def two_sided(
     own = slice(len(spread), len(spread) + len(light.vertices))
     across = np.einsum("ij,ij->i", points[own] - near[own], facet_normals(scan.vertices, scan.faces[facet[own]]))
     signed = np.copysign(d[own], across).astype(np.float32)
-    return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed)
+    return Distances(forth, back_raw, (forth_aside, back_aside), worst, signed, apart)
+
+
+def soundness(scan: Surface, light: Surface) -> Soundness:
+    """Open edges and crossing facets of a scan with its gaps filled, and of a light mesh.
+
+    >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
+    >>> half = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0]], [[0, 1, 2]])
+    >>> soundness(square, half)
+    Soundness(open_edges=(4, 3), crossing=(0, 0))
+    """
+    borders = [int((facet_neighbours(s.faces, len(s.vertices)) == -1).sum()) for s in (scan, light)]
+    crossing = np.unique(self_intersections(light.vertices, light.faces))
+    _, there = vertices_near_new(scan.vertices, scan.faces, light.vertices[light.faces[crossing]])
+    return Soundness((borders[0], borders[1]), (there, len(crossing)))
 
 
 def _corners_of(surface: Surface, mask: Mask) -> Mask:

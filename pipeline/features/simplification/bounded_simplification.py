@@ -55,11 +55,11 @@ _RINGS = 2
 
 @dataclass(frozen=True)
 class Kept:
-    """The lightened mesh, the two-sided maximum, mm, that was measured on it, and whether it came to cross itself."""
+    """The lightened mesh, the two-sided maximum, mm, that was measured on it, and its facets (k, 3, 3) that cross."""
 
     work: CollapseMesh
     deviation: float
-    crossing: bool
+    crossing: Floats
 
 
 def lightened_within(
@@ -84,8 +84,8 @@ def lightened_within(
     >>> plate = Surface.measured([*np.ndindex(5, 5, 1)], np.vstack([a + [0, 5, 6], a + [0, 6, 1]]))
     >>> target = on_features(plate.vertices, plate.faces, np.full(32, -1, np.int32), (), 0.1)
     >>> kept = lightened_within(plate, target, 0.01, 2, silent)
-    >>> len(kept.work.faces) <= 8, kept.deviation <= 0.01, kept.crossing
-    (True, True, False)
+    >>> len(kept.work.faces) <= 8, kept.deviation <= 0.01, len(kept.crossing)
+    (True, True, 0)
     """
     typical = float(np.median(facet_areas(target.vertices, surface.faces)))
     most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3
@@ -97,6 +97,7 @@ def lightened_within(
     reach = np.full(len(watched), _SHARE * tolerance)
     proof = _Proof(surface, target, _CLEAR * tolerance, _PITCH * float(np.sqrt(typical)))
     best: Kept | None = None
+    lowest = True, np.inf
     for start in range(starts):
         done = start / starts
         progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
@@ -113,13 +114,15 @@ def lightened_within(
         progress(0.5 + 0.4 * done, "measuring the distance both ways")
         proof.begin(len(work.faces))
         worst, crossing, given_up = _mended(work, reversible, proof, reach, facets)
-        new = vertices_near_new(target.vertices, surface.faces, work.points[work.faces[crossing]])
+        left = work.points[work.faces[crossing]]
+        new, _ = vertices_near_new(target.vertices, surface.faces, left)
         reversible.done()
-        found = Kept(work, worst, bool(new.any()))
-        better = best is None or (found.crossing, worst) < (best.crossing, best.deviation)
-        best = found if better else best
+        rank = bool(new.any()), worst
+        better = best is None or rank < lowest
+        if better:
+            best, lowest = Kept(work, worst, left), rank
         # What another start doesn't better, such as facets that are too coarse as they came, no start will.
-        if not found.crossing and (worst <= (_CLEAR * tolerance if enough is None else enough) or not better):
+        if not new.any() and (worst <= (_CLEAR * tolerance if enough is None else enough) or not better):
             break
         closer = new | proof.dense_round(given_up)
         still |= _grown(surface.faces, closer)

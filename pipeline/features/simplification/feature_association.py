@@ -13,10 +13,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Shorts
+from pipeline.geometry import Floats, Ints, Mask, Shorts
 from pipeline.jit import njit
-from pipeline.mesh.query import Scene
+from pipeline.mesh.query import Scene, self_intersections
 from pipeline.mesh.repair import denoised
+from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import ROW, distance_gradient, move_onto, row_distances, row_of, shape_of
 from pipeline.values import Feature
 
@@ -25,6 +26,8 @@ from pipeline.values import Feature
 ROUNDING = 0.6
 # Noise is believed to reach this many standard deviations.
 _NOISE = 6.0
+# Labels that go take carriers along, and these others' labels: so often that is followed.
+_SETTLING = 8
 # Facets across the rounding on either side of which features are looked for.
 _ACROSS = 8
 
@@ -52,7 +55,7 @@ def table_of(features: tuple[Feature, ...]) -> Floats:
 
 def on_features(
     vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
-    reach: float, *, sharp: bool = False,
+    reach: float, *, sharp: bool = False, leave: Mask | None = None,
 ) -> Target:  # fmt: skip
     """Put the vertices that carry features onto them; the others stay as they are.
 
@@ -60,6 +63,7 @@ def on_features(
     reach  mm: a vertex farther than this from its features is not theirs, and facets with such a vertex
            lose their label (a rounded edge between two features stays as scanned)
     sharp  give narrow rounded edges between two features to the nearer of them first, so that they meet
+    leave  (n,) vertices that stay as they are, whatever their facets carry
 
     A feature that is a cast face carries nothing: its surface is not what the fit says.
 
@@ -74,12 +78,26 @@ def on_features(
     table = table_of(features)
     machined = np.array([f.machined for f in features] + [False])
     labels = np.where(machined[labels], labels, -1).astype(np.int32)
+    reaches = np.full(len(vertices), reach)
     if sharp:
-        labels = _rounding_given_away(vertices, faces, labels, table)
-        reach = max(reach, ROUNDING)
+        given = _rounding_given_away(vertices, faces, labels, table)
+        reaches[faces[given != labels]] = max(reach, ROUNDING)
+        labels = given
     carriers = _carriers(faces, labels, len(vertices))
+    if leave is not None:
+        carriers[leave] = -1
     placed = np.array(vertices, dtype=np.float64)
-    _put_on(placed, carriers, table, reach)
+    _put_on(placed, carriers, table, reaches)
+    for _ in range(_SETTLING):
+        before = carriers.copy()
+        _keep_true(faces, labels, carriers)
+        # Who lost one of its surfaces is put anew onto those that it has left.
+        less = np.flatnonzero((carriers != before).any(axis=1))
+        if not len(less):
+            break
+        points, left = np.array(vertices[less], dtype=np.float64), carriers[less]
+        _put_on(points, left, table, reaches[less])
+        placed[less], carriers[less] = points, left
     _keep_true(faces, labels, carriers)
     moved_back = carriers[:, 0] < 0
     placed[moved_back] = vertices[moved_back]
@@ -88,11 +106,12 @@ def on_features(
 
 def target_surface(
     vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...],
-    reach: float, sigma: float, *, sharp: bool = False,
+    reach: float, sigma: float, *, sharp: bool = False, leave: Mask | None = None,
 ) -> Target:  # fmt: skip
     """The noise-free surface: features as fitted, the rest smoothed as far as noise of `sigma` mm explains.
 
-    vertices, faces, labels, features, reach, sharp  as `on_features` takes them; smoothing as in `mesh.repair.denoised`
+    vertices, faces, labels, features, reach, sharp, leave  as `on_features` takes them; smoothing as in
+        `mesh.repair.denoised`
 
     >>> from pipeline.values import Extent, Form, Uncertainty
     >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
@@ -102,9 +121,72 @@ def target_surface(
     >>> target_surface(v, f, labels, (plane,), noise_reach(0.01), 0.01).vertices[:, 2].tolist()
     [0.0, 0.0, 0.0, 0.5]
     """
-    target = on_features(vertices, faces, labels, features, reach, sharp=sharp)
+    target = on_features(vertices, faces, labels, features, reach, sharp=sharp, leave=leave)
     smooth = denoised(target.vertices, faces, sigma, target.carriers[:, 0] >= 0)
     return Target(smooth, target.labels, target.carriers, target.table)
+
+
+def with_sharp_edges(
+    target: Target, vertices: Floats, faces: Ints, labels: Ints, features: tuple[Feature, ...], reach: float,
+    leave: Ints,
+) -> tuple[Target, Mask]:  # fmt: skip
+    """A noise-free surface with the rounded edges between its features made sharp, and which vertices (n,) those are.
+
+    target  of the scan as it is; vertices, faces, labels, features, reach  what it was made from
+    leave   (k,) indices of vertices that stay as they are in the target
+
+    Away from the rounded edges nothing changes. Below, a face and a wall, and a rounded strip between the two.
+
+    >>> from pipeline.values import Extent, Form, Uncertainty
+    >>> known = (Uncertainty(None, None, None, ""), Form(0.0, 0.0, 1.0, "flatness"), Extent(1.0, 2))
+    >>> face = Feature("face-1", "plane", None, np.zeros(3), np.array([0.0, 0.0, 1.0]), None, *known)
+    >>> wall = Feature("face-2", "plane", None, np.zeros(3), np.array([1.0, 0.0, 0.0]), None, *known)
+    >>> profile = np.array([[-2.0, 0.0, 0.0], [-1.0, 0.0, 0.0], [-0.1, 0.0, -0.1], [0.0, 0.0, -1.0], [0.0, 0.0, -2.0]])
+    >>> v, k = np.vstack([profile, profile + [0.0, 1.0, 0.0]]), np.arange(4)[:, None]
+    >>> f = np.vstack([k + [0, 1, 6], k + [0, 6, 5]]).astype(np.int32)
+    >>> labels = np.array([0, -1, -1, 1] * 2, np.int32)
+    >>> made = on_features(v, f, labels, (face, wall), 0.01), v, f, labels, (face, wall), 0.01, np.empty(0, np.int32)
+    >>> sharp, rounded = with_sharp_edges(*made)
+    >>> sharp.vertices[2].round(9).tolist(), np.flatnonzero(rounded).tolist()
+    ([0.0, 0.0, 0.0], [1, 2, 3, 6, 7, 8])
+    """
+    kept = np.zeros(len(vertices), dtype=np.bool_)
+    kept[leave] = True
+    made = on_features(vertices, faces, labels, features, reach, sharp=True, leave=kept)
+    machined = np.array([f.machined for f in features] + [False])
+    given = (made.labels >= 0) & ((labels < 0) | ~machined[labels])
+    rounded = np.zeros(len(vertices), dtype=np.bool_)
+    rounded[faces[given]] = True
+    near = rounded[faces].any(axis=1)
+    return Target(
+        np.where(rounded[:, None], made.vertices, target.vertices), np.where(near, made.labels, target.labels),
+        np.where(rounded[:, None], made.carriers, target.carriers), target.table,
+    ), rounded  # fmt: skip
+
+
+def tangled(vertices: Floats, faces: Ints, target: Target, near: Mask) -> Mask:
+    """Vertices (n,) whose facets came to cross others, or to lie turned over, when they were put onto features.
+
+    vertices, faces  (n, 3) mm and (m, 3) of the scan that the target was made from
+    near             (n,) only facets with a vertex among these are looked at
+
+    Looked at are the target's vertices in single precision: what only touches in double counts as well.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.5, 1.0, 0.0], [0.5, -1.0, 0.0]])
+    >>> f, free = np.array([[0, 1, 2], [1, 0, 3]], np.int32), np.full((4, 3), -1, np.int16)
+    >>> target = Target(v.copy(), np.zeros(2, np.int32), free, np.empty((0, ROW)))
+    >>> target.vertices[3, 1] = 0.5
+    >>> tangled(v, f, target, np.ones(4, bool)).tolist()
+    [True, True, True, True]
+    """
+    looked_at = np.flatnonzero(near[faces].any(axis=1))
+    rounded = target.vertices.astype(np.float32).astype(np.float64)
+    before, after = facet_normals(vertices, faces[looked_at]), facet_normals(rounded, faces[looked_at])
+    turned = looked_at[np.einsum("ij,ij->i", before, after) <= 0.0]
+    out = np.zeros(len(vertices), dtype=np.bool_)
+    out[faces[turned]] = True
+    out[faces[self_intersections(rounded, faces, looked_at)]] = True
+    return out
 
 
 def distance_to_target(scene: Scene, target: Target, points: Floats, labels: Ints) -> tuple[Floats, Ints]:
@@ -226,8 +308,8 @@ def _carriers(faces: Ints, labels: Ints, n: int) -> Shorts:
 
 
 @njit(cache=True)
-def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: float) -> None:
-    """Move points onto their carriers; those that would go farther than `reach` lose them."""
+def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: Floats) -> None:
+    """Move points onto their carriers; those that would go farther than their `reach` (n,) lose them."""
     x = np.empty(3)
     for i in range(len(points)):
         if carriers[i, 0] < 0:
@@ -235,7 +317,7 @@ def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: float) -> No
         x[0], x[1], x[2] = points[i, 0], points[i, 1], points[i, 2]
         ok = move_onto(table, carriers[i, 0], carriers[i, 1], carriers[i, 2], x)
         far2 = (x[0] - points[i, 0]) ** 2 + (x[1] - points[i, 1]) ** 2 + (x[2] - points[i, 2]) ** 2
-        if ok and far2 <= reach * reach:
+        if ok and far2 <= reach[i] * reach[i]:
             points[i, 0], points[i, 1], points[i, 2] = x[0], x[1], x[2]
         else:
             carriers[i, 0], carriers[i, 1], carriers[i, 2] = -1, -1, -1

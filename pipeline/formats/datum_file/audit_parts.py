@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from pipeline.formats.datum_file.figures import known, matrix, plain, vector
@@ -16,6 +18,9 @@ from pipeline.formats.datum_file.records import (
     FeatureAuditRecord,
     FitChange,
     PeakPlace,
+    ScanAndLight,
+    SharpEdgesRecord,
+    SoundnessRecord,
     held_of,
 )
 from pipeline.geometry import transformed
@@ -24,11 +29,25 @@ from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> AuditRecord:
     """An audit in the file's units. to_part (4, 4): scan -> part coordinates, None where there is no part frame."""
-    second = {}
+    asked: dict[str, Any] = {}
     if audit.second_opinion is not None:
-        second["second_opinion"] = BothWays(
+        asked["second_opinion"] = BothWays(
             scan_to_light=_deviation(audit.second_opinion.scan_to_light, to_part),
             light_to_scan=_deviation(audit.second_opinion.light_to_scan, to_part),
+        )
+    if audit.sharp_edges is not None:
+        sharp = audit.sharp_edges
+        asked["sharp_edges"] = SharpEdgesRecord(
+            area=known(sharp.area),
+            from_scan=known(sharp.from_scan),
+            from_features=known(sharp.from_features),
+            left=sharp.left,
+        )
+    if audit.soundness is not None:
+        (open_scan, open_light), (scan, light) = audit.soundness.open_edges, audit.soundness.crossing
+        asked["soundness"] = SoundnessRecord(
+            open_edges=ScanAndLight(scan=open_scan, light=open_light),
+            crossing_facets=ScanAndLight(scan=scan, light=light),
         )
     return AuditRecord(
         budget=tuple(_budget(line, to_part, missing) for line in audit.budget),
@@ -41,7 +60,7 @@ def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> 
             scan_to_light=_deviation(audit.noise_aside[0], to_part),
             light_to_scan=_deviation(audit.noise_aside[1], to_part),
         ),
-        **second,
+        **asked,
         facets_before=audit.facets_before,
         facets_after=audit.facets_after,
         area_filled=known(audit.area_filled),

@@ -315,6 +315,7 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
             lines.append("| " + " | ".join([text + said, *figures]) + " |")
     if audit.lightening_rms is not None:
         lines += ["", f"Without the scan's own noise, rms: {show.small(audit.lightening_rms)} {small}."]
+    lines += _surface(data, show)
     if audit.budget:
         lines += ["", "| budget | limit | value | unit | held |", "| --- | --- | --- | --- | --- |"]
         for b in audit.budget:
@@ -327,6 +328,28 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
         lines += [
             "",
             f"Caliper check {check.feature}: measured {show(check.measured)}, scanned {scanned}: {verdict}.",
+        ]
+    return lines
+
+
+def _surface(data: DatumFile, show: _Lengths) -> list[str]:
+    """What became of the surface as such, and of edges that were made sharp."""
+    lines = []
+    sharp, sound = data.audit.sharp_edges, data.audit.soundness
+    if sharp is not None:
+        lines += [
+            "",
+            f"Edges made sharp on request, {show.area(sharp.area)} of the scan: there the scan as measured is up to "
+            f"{show.small(sharp.from_scan)} {show.small_unit} from the light mesh, and the features' own surfaces, "
+            f"which the budget is held against, up to {show.small(sharp.from_features)} {show.small_unit}.",
+        ]
+    if sound is not None:
+        edges, crossing = sound.open_edges, sound.crossing_facets
+        lines += [
+            "",
+            f"Open edges: {edges.light:,} in the light mesh, {edges.scan:,} in the scan with its gaps filled. "
+            f"Facets that pass through others: {crossing.light:,} in the light mesh, {crossing.scan:,} near them "
+            "in the scan.",
         ]
     return lines
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry import Bytes, Floats, Indices, Ints, Longs, Mask, Singles, box_of
 from pipeline.jit import njit, prange
+from pipeline.mesh.topology import mean_edge
 
 _LEAF = 8
 _CELLS = 128  # of the coarse grid, along its longest side
@@ -86,22 +87,47 @@ def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | M
     return pairs
 
 
-def vertices_near_new(vertices: Floats, faces: Ints, crossing: Floats) -> Mask:
-    """Vertices (n,) in the boxes of facets (k, 3, 3) that cross in a mesh made of this one, where this one does not.
+def vertices_near_new(vertices: Floats, faces: Ints, crossing: Floats) -> tuple[Mask, int]:
+    """Vertices (n,) near facets (k, 3, 3) that cross in a mesh made of this one, where this one does not.
 
     vertices, faces  (n, 3) mm and (m, 3), this mesh
     crossing         (k, 3, 3) mm, corners of facets of the other
 
-    >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
-    >>> crossing = np.array([[[-0.5, -0.5, 0.0], [0.5, 0.0, 0.5], [0.5, 0.5, 0.0]]])
-    >>> vertices_near_new(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32), crossing).tolist()
-    [True, False, False, False]
+    Near is what lies in a facet's box, with a mean edge on all sides. Told as well is how many facets of this mesh
+    cross near those of the other.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [9.0, 9.0, 0.0], [0.0, 9.0, 0.0]])
+    >>> crossing = np.array([[[-15.0, 0.0, 0.0], [-11.0, 0.0, 4.0], [-11.0, 4.0, 0.0]]])
+    >>> near, count = vertices_near_new(v, np.array([[0, 1, 2], [0, 2, 3]], np.int32), crossing + [3.0, 0.0, 0.0])
+    >>> near.tolist(), count
+    ([True, False, False, True], 0)
     """
     out = np.zeros(len(vertices), dtype=np.bool_)
-    for corners in crossing:
-        inside = ((vertices >= corners.min(axis=0)) & (vertices <= corners.max(axis=0))).all(axis=1)
-        if not len(self_intersections(vertices, faces, inside[faces].any(axis=1))):
-            out |= inside
+    if not len(crossing):
+        return out, 0
+    inside = _in_boxes(vertices, crossing, mean_edge(vertices, faces))
+    for box in inside:
+        out[box] = True
+    found = np.unique(self_intersections(vertices, faces, np.flatnonzero(out[faces].any(axis=1))))
+    here = np.zeros(len(vertices), dtype=np.bool_)
+    here[faces[found]] = True
+    out[:] = False
+    for box in inside:
+        out[box] |= not here[box].any()
+    return out, len(found)
+
+
+def _in_boxes(vertices: Floats, corners: Floats, beyond: float) -> list[Indices]:
+    """Indices of the vertices (n, 3) in the box of each facet of corners (k, 3, 3), and so far `beyond` it."""
+    low, high = corners.min(axis=1) - beyond, corners.max(axis=1) + beyond
+    axis = int(np.argmax(np.ptp(vertices, axis=0)))
+    order = np.argsort(vertices[:, axis])
+    along = vertices[order, axis]
+    first, last = np.searchsorted(along, low[:, axis]), np.searchsorted(along, high[:, axis], side="right")
+    out = []
+    for k in range(len(corners)):
+        slab = order[first[k] : last[k]]
+        out.append(slab[((vertices[slab] >= low[k]) & (vertices[slab] <= high[k])).all(axis=1)])
     return out
 
 

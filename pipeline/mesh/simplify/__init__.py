@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
 from pipeline.mesh.simplify.edge_collapse import exhaust, finish_collapse, start_collapse, sweep_down
 from pipeline.mesh.simplify.reversible_collapse import HeldPoints, ReversibleCollapse
+from pipeline.mesh.simplify.slivers import least_height, take_out_slivers
 
 __all__ = [
     "CollapseMesh",
@@ -12,6 +13,8 @@ __all__ = [
     "ReversibleCollapse",
     "exhaust",
     "finish_collapse",
+    "least_height",
     "start_collapse",
     "sweep_down",
+    "take_out_slivers",
 ]

@@ -24,6 +24,7 @@ class CollapseArrays(NamedTuple):
     faces: Ints
     label: Ints
     table: Floats
+    outward: Floats
 
 
 @dataclass
@@ -39,6 +40,7 @@ class CollapseMesh:
     label      (m,) int32 row of `table` that a facet lies on, -1 none
     origin     (m,) uint8 as in `Surface`
     table      (k, ROW) carriers as `surfaces.row_of` packs them
+    outward    (k,) 1 where a carrier's facets face along its gradient, -1 where against it
     parent     (n0,) int32: the vertex that stands for each one of the start, or empty
 
     >>> from pipeline.mesh.simplify import start_collapse
@@ -59,13 +61,14 @@ class CollapseMesh:
     label: Ints
     origin: Bytes
     table: Floats
+    outward: Floats
     parent: Ints
 
     @property
     def arrays(self) -> CollapseArrays:
         """Those of the arrays that kernels work on: the same memory, not copies."""
         vertices = Vertices(self.points, self.quadrics, self.carriers, self.border)
-        return CollapseArrays(vertices, self.faces, self.label, self.table)
+        return CollapseArrays(vertices, self.faces, self.label, self.table, self.outward)
 
     def cut(self, vertices: int, facets: int) -> None:
         """Forget what lies behind the first parts; copies, so that the large arrays can go."""

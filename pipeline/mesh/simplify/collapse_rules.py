@@ -29,6 +29,10 @@ from pipeline.surfaces import chord_steps, distance_gradient, move_onto
 _TURN = 0.2
 # Least height over longest side of a facet that a collapse makes.
 _NEEDLE = 2e-3
+# Square of the height over the longest side of a facet that has no area.
+_FLAT = 1e-24
+# By so much, as a cosine, a facet that is turned over may turn.
+_TURNED_MORE = 0.1
 # A vertex that ties this many facets together is left alone.
 MOST = 3000
 # Of the trace of the quadric: pulls the new vertex to the middle where the surface is flat.
@@ -135,6 +139,22 @@ def _facing(table: Floats, row: int, ax: float, ay: float, az: float, nx: float,
 
 
 @njit(cache=True)
+def facets_on_carriers(points: Floats, faces: Ints, label: Ints, table: Floats) -> Floats:
+    """(m,) mm2, twice the area of each facet, times the cosine between its normal and its carrier's gradient."""
+    out = np.zeros(len(faces))
+    for f in range(len(faces)):
+        if label[f] < 0 or faces[f, 0] < 0:
+            continue
+        a, b, c = points[faces[f, 0]], points[faces[f, 1]], points[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        wx, wy, wz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        nx, ny, nz = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        x, y, z = a[0] + (ux + wx) / 3.0, a[1] + (uy + wy) / 3.0, a[2] + (uz + wz) / 3.0
+        out[f] = _facing(table, label[f], x, y, z, nx, ny, nz)
+    return out
+
+
+@njit(cache=True)
 def moving_first(faces: Ints, f: int, u: int, v: int) -> tuple[int, int, int]:
     """Corners of facet f, the one of u and v first, in their order; -1 where it has both and goes."""
     i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
@@ -169,10 +189,12 @@ def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> 
 
 
 @njit(cache=True)
-def facets_stay_valid(
-    points: Floats, faces: Ints, label: Ints, table: Floats, edge: Edge, x: Floats, sag: float
-) -> bool:
-    """Whether every facet that has only one end of the edge keeps its side, shape and carrier when that goes to x."""
+def facets_stay_valid(mesh: CollapseArrays, edge: Edge, x: Floats, sag: float) -> bool:
+    """Whether every facet that has only one end of the edge keeps its side, shape and carrier when that goes to x.
+
+    A facet that lies turned over on its carrier, or has no area, may do so still; it may be set right, not made worse.
+    """
+    points, faces, label, table = mesh.vertices.points, mesh.faces, mesh.label, mesh.table
     u, v, of_u, of_v = edge
     nu = len(of_u)
     for s in range(nu + len(of_v)):
@@ -191,10 +213,16 @@ def facets_stay_valid(
         side2 = ex * ex + ey * ey + ez * ez
         fx, fy, fz = tx - ex, ty - ey, tz - ez
         long2 = max(side2, tx * tx + ty * ty + tz * tz, fx * fx + fy * fy + fz * fz)
+        flat = False
         if new2 <= _NEEDLE * _NEEDLE * long2 * long2:
             gx, gy, gz = ox - ex, oy - ey, oz - ez
             was2 = max(side2, ox * ox + oy * oy + oz * oz, gx * gx + gy * gy + gz * gz)
-            if new2 <= 1e-24 * long2 * long2 or new2 * was2 * was2 < old2 * long2 * long2:
+            flat = old2 <= _FLAT * was2 * was2
+            if new2 <= _FLAT * long2 * long2:
+                if flat:
+                    continue
+                return False
+            if new2 * was2 * was2 < old2 * long2 * long2:
                 return False
         turn = onx * tnx + ony * tny + onz * tnz
         row = label[f]
@@ -202,12 +230,15 @@ def facets_stay_valid(
             if turn < _TURN * np.sqrt(old2 * new2):
                 return False
             continue
-        length = np.sqrt(new2)
         mx, my, mz = bx + (tx + ex) / 3.0, by + (ty + ey) / 3.0, bz + (tz + ez) / 3.0
-        now = _facing(table, row, mx, my, mz, tnx, tny, tnz) / length
-        was = _facing(table, row, bx + (ox + ex) / 3.0, by + (oy + ey) / 3.0, bz + (oz + ez) / 3.0, onx, ony, onz)
-        if abs(now) < 0.5 or now * was < 0.0:
-            return False
+        now = mesh.outward[row] * _facing(table, row, mx, my, mz, tnx, tny, tnz) / np.sqrt(new2)
+        if now < 0.5:
+            if flat or old2 == 0.0:
+                return False
+            ax, ay, az = bx + (ox + ex) / 3.0, by + (oy + ey) / 3.0, bz + (oz + ez) / 3.0
+            was = mesh.outward[row] * _facing(table, row, ax, ay, az, onx, ony, onz) / np.sqrt(old2)
+            if was >= 0.5 or now < was - _TURNED_MORE:
+                return False
         if sag < np.inf and _sags(table, row, (bx, by, bz), (tx, ty, tz), (ex, ey, ez), sag):
             return False
     return True

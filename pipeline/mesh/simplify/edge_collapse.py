@@ -22,6 +22,7 @@ from pipeline.mesh.simplify.collapse_rules import (
     Edge,
     close_ranks,
     collapse_cost,
+    facets_on_carriers,
     facets_stay_valid,
     link_condition_holds,
     merge_facets,
@@ -78,10 +79,14 @@ def start_collapse(
     first, round_vertex = vertex_facets(work_faces, len(points))
     _quadrics(points, work_faces, quadrics, border, first, round_vertex)
     parent = np.arange(len(points) if remember else 0, dtype=np.int32)
+    label = np.array(label, dtype=np.int32)
+    along = facets_on_carriers(points, work_faces, label, table)
+    carried = label >= 0
+    facing = np.bincount(label[carried], along[carried], len(table))
     return CollapseMesh(
         points, work_faces, quadrics, np.array(carriers, dtype=np.int16), border,
         np.zeros(len(points), dtype=np.uint8) if still is None else np.array(still, dtype=np.uint8),
-        np.array(label, dtype=np.int32), np.array(origin, dtype=np.uint8), table, parent,
+        label, np.array(origin, dtype=np.uint8), table, np.where(facing < 0.0, -1.0, 1.0), parent,
     )  # fmt: skip
 
 
@@ -129,11 +134,12 @@ def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: fl
     unfold(work.points, work.faces, np.where(work.label < 0, work.origin.astype(np.int16), -1))
 
 
-def finish_collapse(work: CollapseMesh, facets: int) -> Floats:
+def finish_collapse(work: CollapseMesh, facets: int) -> tuple[Floats, Floats]:
     """Collapse the cheapest edge first until `facets` are left or no edge may go.
 
     Facets that a step turned over or made pass through others are mended. The work is changed in place; returned are
-    the corners (k, 3, 3), mm, of those left that cross: they did at the start.
+    the corners (k, 3, 3), mm, of those left that cross, and of those that lie turned over on their carriers: they did
+    at the start.
 
     Method: quadric edge collapse (Garland and Heckbert 1997) with the rules of `collapse_rules`.
 
@@ -142,21 +148,21 @@ def finish_collapse(work: CollapseMesh, facets: int) -> Floats:
     >>> f = np.vstack([a + [0, 5, 6], a + [0, 6, 1]]).astype(np.int32)
     >>> free, none = np.full((25, 3), -1, np.int16), np.empty((0, 0))
     >>> work = start_collapse(v, f, np.full(32, -1, np.int32), np.zeros(32, np.uint8), free, none)
-    >>> finish_collapse(work, 2).shape, len(work.faces), len(work.points)
-    ((0, 3, 3), 2, 4)
+    >>> crossing, turned = finish_collapse(work, 2)
+    >>> len(crossing), len(turned), len(work.faces), len(work.points)
+    (0, 0, 2, 4)
     """
     reversible = ReversibleCollapse(work)
     exhaust(reversible, facets)
-    changed = reversible.changed()
+    crossing = reversible.crossing(reversible.changed())
     for _ in range(_MENDINGS):
-        crossing = reversible.crossing(changed)
         bad = np.union1d(crossing, reversible.folded())
         _, stuck = reversible.take_back(bad, np.ones(len(bad), dtype=np.bool_))
         if len(stuck) == len(bad):
             break
         exhaust(reversible, facets)
-        changed = reversible.changed()
-    left = work.points[work.faces[crossing]]
+        crossing = reversible.crossing(reversible.changed())
+    left = work.points[work.faces[crossing]], work.points[work.faces[reversible.turned()]]
     reversible.done()
     return left
 
@@ -278,8 +284,8 @@ def _sweep(
     `partner` is -2 afterwards where a vertex stayed, else the vertex that took over.
     """
     n = len(first) - 1
-    vertices, faces, label, table = mesh
-    points, border = vertices.points, vertices.border
+    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
+    border = vertices.border
     price, partner = best
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
@@ -302,7 +308,7 @@ def _sweep(
         mark += 3
         if not link_condition_holds(faces, border, degree, edge, stamp, mark):
             continue
-        if not facets_stay_valid(points, faces, label, table, edge, x, limits.sag):
+        if not facets_stay_valid(mesh, edge, x, limits.sag):
             continue
         merge_vertices(vertices, u, v, x)
         gone += merge_facets(faces, degree, edge)

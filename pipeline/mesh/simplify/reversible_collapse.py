@@ -27,6 +27,7 @@ from pipeline.mesh.simplify.collapse_rules import (
     Edge,
     close_ranks,
     collapse_cost,
+    facets_on_carriers,
     facets_stay_valid,
     link_condition_holds,
     merge_facets,
@@ -34,12 +35,14 @@ from pipeline.mesh.simplify.collapse_rules import (
     moving_first,
 )
 from pipeline.mesh.simplify.heap import Heap, heapify, pop, sift_up
-from pipeline.mesh.topology import vertex_facets
+from pipeline.mesh.topology import facet_areas, vertex_facets
 
 # Where on a new facet its distance is looked at, as shares of the three corners; the first corner once only.
 _PLACES = (
     np.array([[6, 0, 0], [3, 3, 0], [3, 0, 3], [2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64) / 6.0
 )
+# As a cosine: a facet that is turned farther from its carrier stands on edge there.
+_ON_EDGE = 0.2
 # Steps and facets of steps that there is room for at the start, for each vertex.
 _POOL = 16
 
@@ -230,6 +233,16 @@ class ReversibleCollapse:
         alive = self.alive()
         folded = folded_facets(self._work.points, self._work.faces[alive])
         return alive[folded & (self._work.label[alive] < 0)]
+
+    def turned(self) -> Ints:
+        """Facets that lie turned over on their carriers, or stand on edge there."""
+        work, alive = self._work, self.alive()
+        label = work.label[alive]
+        along = facets_on_carriers(work.points, work.faces[alive], label, work.table)
+        carried = label >= 0
+        along[carried] *= work.outward[label[carried]]
+        area = facet_areas(work.points, work.faces[alive])
+        return alive[carried & (along < 2.0 * _ON_EDGE * area)]
 
     def collapse(self, facets: int, near: Mask | None = None) -> None:
         """Collapse the cheapest edge first until `facets` are left or no edge may go.
@@ -572,8 +585,8 @@ def _run(
         np.zeros(len(mesh.vertices.points), dtype=np.int32), x, np.empty((room, 9)), np.empty(room, dtype=np.int32),
         np.empty(count, dtype=np.int32), np.empty(count, dtype=np.int32),
     )  # fmt: skip
-    vertices, faces, label, table = mesh
-    points, border = vertices.points, vertices.border
+    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
+    border = vertices.border
     degree, version, frozen, stamp = rings.degree, rings.version, rings.frozen, scratch.stamp
     mark = 1
     size = counts[_SIZE]
@@ -594,7 +607,7 @@ def _run(
         if not link_condition_holds(faces, border, degree, edge, stamp, mark):
             continue
         collapse_cost(vertices, table, u, v, True, x)
-        if not facets_stay_valid(points, faces, label, table, edge, x, sag):
+        if not facets_stay_valid(mesh, edge, x, sag):
             continue
         hanging = _stays_near(mesh, held, edge, scratch) if tracked else 0
         if hanging < 0:

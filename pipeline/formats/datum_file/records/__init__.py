@@ -16,6 +16,9 @@ from pipeline.formats.datum_file.records.audits import (
     FeatureAuditRecord,
     FitChange,
     PeakPlace,
+    ScanAndLight,
+    SharpEdgesRecord,
+    SoundnessRecord,
 )
 from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
 from pipeline.formats.datum_file.records.features import (
@@ -107,9 +110,12 @@ __all__ = [
     "RelationRecord",
     "RemovalRecord",
     "RunRecord",
+    "ScanAndLight",
     "SegmentRecord",
+    "SharpEdgesRecord",
     "SituationRecord",
     "SolidRecord",
+    "SoundnessRecord",
     "SourceRecord",
     "SquareUpRecord",
     "StageRecord",

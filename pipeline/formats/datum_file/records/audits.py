@@ -34,6 +34,33 @@ class BothWays(Record):
     light_to_scan: DeviationRecord = Field(description="From points of the light mesh to the scan.")
 
 
+class SharpEdgesRecord(Record):
+    """What edges that were made sharp on request cost where the scan had them rounded."""
+
+    area: NotNegative = Field(description="Of the scan's facets there, mm2.")
+    from_scan: NotNegative = Field(description="Largest distance there of the scan as measured from the light mesh.")
+    from_features: NotNegative = Field(
+        description="The same of the features' own surfaces up to where they meet: what a budget is held against."
+    )
+    left: Count = Field(description="Vertices of the scan that were left as scanned, lest facets cross.")
+
+
+class ScanAndLight(Record):
+    """A count on the scan with its gaps filled, and on the light mesh."""
+
+    scan: Count = Field(description="On the scan.")
+    light: Count = Field(description="On the light mesh.")
+
+
+class SoundnessRecord(Record):
+    """Whether the surfaces are closed, and pass through themselves."""
+
+    open_edges: ScanAndLight = Field(description="Edges with one facet.")
+    crossing_facets: ScanAndLight = Field(
+        description="Facets that pass through another one; of the scan's, those near the light mesh's."
+    )
+
+
 class BudgetRecord(Record):
     """One promise and whether it held."""
 
@@ -98,6 +125,10 @@ class AuditFigures(Record):
     second_opinion: LeftOut[BothWays] = Field(
         None, description="The distances against the scan as measured, by another library, where that was asked for."
     )
+    sharp_edges: LeftOut[SharpEdgesRecord] = Field(
+        None, description="There where edges were made sharp on request, and apart from the figures above."
+    )
+    soundness: LeftOut[SoundnessRecord] = Field(None, description="Of the scan and of the light mesh.")
     facets_before: Count = Field(description="Of the scan.")
     facets_after: Count = Field(description="Of the light mesh.")
     area_filled: float = Field(description="Of the light mesh, mm2: never measured.")
