@@ -1,7 +1,7 @@
 """The report's HTML, from the datum file's data and the pictures: words and tables, no geometry.
 
 It answers in this order: may I trust this, where are my datums, what was invented, what do I still have to measure by
-hand.
+hand, what was refused.
 """
 
 from __future__ import annotations
@@ -68,10 +68,10 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
-        _refused(show, pictures),
         _invented(show, pictures),
         solid_section(show) if data.solid else "",
         _by_hand(show),
+        _refused(show, pictures),
         _maps(show, pictures),
         _again(show, job),
     )
