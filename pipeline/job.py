@@ -313,7 +313,8 @@ class AuditSettings(Settings):
 class ExportSettings(Settings):
     """units: of light meshes, tables, drawings, prints, summary and report; datums.json and STEP are always in mm,
     light-scan.ply in the scan's millimetres, glTF in metres. meshes: forms besides STL and PLY. dxf: a drawing and a
-    1:1 print of each flange.
+    1:1 print of each flange. solid: a solid with exact recovered faces, whose skin is within `skin` mm; unsure: what
+    becomes of features of low confidence in it, faces of a colour of their own or skin.
     """
 
     units: Literal["mm", "in"] = "mm"
@@ -321,6 +322,9 @@ class ExportSettings(Settings):
     step: Literal["AP242", "AP214", "none"] = "AP242"
     dxf: bool = True
     report: bool = True
+    solid: bool = False
+    skin: Positive = 0.5
+    unsure: Literal["faces", "skin"] = "faces"
 
 
 class Job(Settings):

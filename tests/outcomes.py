@@ -15,6 +15,7 @@ import numpy as np
 from scipy.spatial import Delaunay
 from scipy.spatial.transform import Rotation
 
+from pipeline.features.naming import named
 from pipeline.job import Job, make_job
 from pipeline.values import (
     Audit,
@@ -279,7 +280,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
     placed = vertices @ back[:3, :3].T + back[:3, 3]
     origin = np.zeros(len(faces), np.uint8)
     origin[labels == 1] = np.where(np.arange((labels == 1).sum()) < 20, FILLED, 0)
-    found = features(matrix)
+    found = tuple(named(features(matrix), job.names))
     low, high = placed.min(0), placed.max(0)
     source = Source(
         str(scan), "ab" * 32, 200_000, 100_002, "mm", 1.0, 0.012, 0.8, (tuple(low.tolist()), tuple(high.tolist()))

@@ -20,6 +20,7 @@ COMMANDS = {
     "compare": "Audit any two meshes against each other.",
     "ladder": "Try several facet counts and show what each costs.",
     "frame": "Show the datum reference frame, and what moves if another datum is chosen.",
+    "solid": "Make a solid with true bores and faces of a run, for CAD.",
     "schema": "Print the JSON Schema of the datum file.",
 }
 

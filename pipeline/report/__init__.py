@@ -7,7 +7,8 @@ libraries are imported with this room, so import it only where a report is wante
 from __future__ import annotations
 
 from pipeline.report.build import Shown, write_report
+from pipeline.report.colours import feature_looks, look_colour
 from pipeline.report.maps import residual_maps
 from pipeline.report.preview import preview
 
-__all__ = ["Shown", "preview", "residual_maps", "write_report"]
+__all__ = ["Shown", "feature_looks", "look_colour", "preview", "residual_maps", "write_report"]

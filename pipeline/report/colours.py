@@ -73,7 +73,11 @@ def lined(values: NDArray, limit: float) -> NDArray[np.uint8]:
 
 
 def feature_looks() -> tuple[str, ...]:
-    """The keys of all looks that a feature can have, in the order of the kinds."""
+    """The keys of all looks that a feature can have, in the order of the kinds.
+
+    >>> {"plane", "bore", "boss"} <= set(feature_looks())
+    True
+    """
     return tuple(name for kind in KINDS.values() for name in kind.looks)
 
 
@@ -83,7 +87,11 @@ def look_of(feature: Sided) -> str:
 
 
 def look_colour(name: str) -> tuple[int, int, int]:
-    """sRGB of a look: a feature's, "filled", "none" or "suspect"."""
+    """sRGB, 0 to 255, of a look: a feature's, "filled", "none" or "suspect".
+
+    >>> all(0 <= c <= 255 for c in look_colour("bore"))
+    True
+    """
     look = _look(name)
     colour = srgb(np.array(look.lightness), np.array(look.chroma), np.radians(look.hue))
     return int(colour[0]), int(colour[1]), int(colour[2])

@@ -1,7 +1,7 @@
 """The report's HTML, from the datum file's data and the pictures: words and tables, no geometry.
 
 It answers in this order: may I trust this, where are my datums, what was invented, what do I still have to measure by
-hand.
+hand, what was refused.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import closing_text, zone_text
-from pipeline.report.feature_tables import feature_tables, place_table, relation_tables
+from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import Words, prose, safe
@@ -69,9 +69,10 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
-        _refused(show, pictures),
         _invented(show, pictures),
+        solid_section(show) if data.solid else "",
         _by_hand(show),
+        _refused(show, pictures),
         _maps(show, pictures),
         _again(show, job),
     )
@@ -80,7 +81,7 @@ def page(
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<link rel="icon" href="data:,">\n'
         f"<title>{safe(title)}: datums and audit</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(body)
+        + "\n".join(part for part in body if part)
         + "\n</main>\n"
         + _embedded("datums", plain_data(data))
         + _embedded("scene", scene)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.errors import OutputError
+from pipeline.errors import GeometryError, OutputError
 from pipeline.features.exclusion import inside
 from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
 from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
@@ -131,6 +131,8 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     if settings.step != "none":
         progress(0.3, "STEP")
         data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
+    if settings.solid:
+        data = _write_solid(outcome, data, folder, progress)
     if settings.dxf and data.flanges:
         progress(0.7, "drawings")
         data = _with_cautions(data, _write_drawings(data, folder, settings.units))
@@ -218,6 +220,32 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
         if faceless
         else []
     )
+
+
+def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Progress) -> DatumFile:
+    """The datum file with what there is to tell of the solid, or why there is none."""
+    try:
+        from pipeline.formats.solid import NAME, make_part, with_solid
+    except ImportError as error:
+        return _with_cautions(
+            data,
+            [f"part.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."],
+        )
+    from pipeline.report import feature_looks, look_colour
+
+    settings, light = outcome.job.export, outcome.lighten
+    in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
+    surface = Surface(in_part, light.surface.faces, light.surface.origin)
+    try:
+        report = make_part(
+            folder / NAME, data, surface, light.labels, settings.skin,
+            schema="AP214" if settings.step == "AP214" else "AP242", unsure=settings.unsure,
+            colours={name: look_colour(name) for name in feature_looks()},
+            progress=lambda share, text="": progress(0.4 + 0.3 * share, text),
+        )  # fmt: skip
+    except GeometryError as error:
+        return _with_cautions(data, [f"part.step was not written. {error}"])
+    return with_solid(data, report)
 
 
 def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:

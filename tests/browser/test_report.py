@@ -178,7 +178,7 @@ def test_a_name_that_means_harm_is_text(chrome: Chrome, report: Path) -> None:
     assert WICKED in chrome.run("document.querySelector('#feature-6 th').textContent")
     assert chrome.run("JSON.parse(datums.textContent).features[6].name") == WICKED
     assert chrome.run("document.querySelectorAll('main b, main script').length") == chrome.run(
-        "document.querySelectorAll('.maps b').length"
+        "document.querySelectorAll('.maps b, .cautions > b').length"
     )
 
 

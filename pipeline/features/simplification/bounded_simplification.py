@@ -62,11 +62,16 @@ class Kept:
     crossing: Floats
 
 
-def lightened_within(surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress) -> Kept:
+def lightened_within(
+    surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *,
+    starts: int = _STARTS, enough: float | None = None,
+) -> Kept:  # fmt: skip
     """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
 
     surface    the scan; `target` the noise-free surface with its facets; `progress` is told how far it is
     tolerance  mm, of the two-sided distance to the target
+    starts     so often all is done anew, closer, where mending did not suffice
+    enough     mm: a maximum that is not worth another start; a little less than the tolerance unless it is given
 
     The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
 
@@ -93,8 +98,8 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
     proof = _Proof(surface, target, _CLEAR * tolerance, _PITCH * float(np.sqrt(typical)))
     best: Kept | None = None
     lowest = True, np.inf
-    for start in range(_STARTS):
-        done = start / _STARTS
+    for start in range(starts):
+        done = start / starts
         progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
         work = start_collapse(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table,
@@ -117,7 +122,7 @@ def lightened_within(surface: Surface, target: Target, tolerance: float, facets:
         if better:
             best, lowest = Kept(work, worst, left), rank
         # What another start doesn't better, such as facets that are too coarse as they came, no start will.
-        if not new.any() and (worst <= _CLEAR * tolerance or not better):
+        if not new.any() and (worst <= (_CLEAR * tolerance if enough is None else enough) or not better):
             break
         closer = new | proof.dense_round(given_up)
         still |= _grown(surface.faces, closer)

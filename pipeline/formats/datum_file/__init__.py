@@ -13,12 +13,15 @@ from pipeline.formats.datum_file.job_places import last_run
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
     DatumFile,
+    FaceShare,
+    FallenFeature,
     FeatureRecord,
     FlangeRecord,
     GapRecord,
     HolePatternRecord,
     OutlineRecord,
     ProposalRecord,
+    SolidRecord,
     SuggestionRecord,
 )
 from pipeline.formats.datum_file.run_parts import run_record
@@ -28,12 +31,15 @@ from pipeline.formats.datum_file.text import plain_data, text_of
 __all__ = [
     "SCHEMAS",
     "DatumFile",
+    "FaceShare",
+    "FallenFeature",
     "FeatureRecord",
     "FlangeRecord",
     "GapRecord",
     "HolePatternRecord",
     "OutlineRecord",
     "ProposalRecord",
+    "SolidRecord",
     "SuggestionRecord",
     "build",
     "comparison_record",

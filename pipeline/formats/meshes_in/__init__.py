@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.formats.meshes_in.light import read_light
 from pipeline.formats.meshes_in.reader import MeshFile, read_mesh
 
-__all__ = ["MeshFile", "read_mesh"]
+__all__ = ["MeshFile", "read_light", "read_mesh"]

@@ -7,7 +7,7 @@ ISO 10303-42 calls them.
 
 from __future__ import annotations
 
-from pipeline.formats.step.items import Seen
+from pipeline.formats.step.items import Seen, label_of
 from pipeline.formats.step.write import write_step
 
-__all__ = ["Seen", "write_step"]
+__all__ = ["Seen", "label_of", "write_step"]

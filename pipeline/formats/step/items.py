@@ -55,7 +55,12 @@ def items(data: DatumFile, seen: Seen) -> Iterator[Item]:
 
 
 def label_of(feature: FeatureRecord) -> str:
-    """A feature's id, and its name where the user gave one, in plain ASCII."""
+    """A feature's number, and its name where the user gave one, in plain ASCII.
+
+    >>> from types import SimpleNamespace
+    >>> label_of(SimpleNamespace(id="H1", name="Lagersitz für A"))
+    'H1 Lagersitz fur A'
+    """
     name = unicodedata.normalize("NFKD", feature.name or "").encode("ascii", "ignore").decode("ascii")
     return " ".join([feature.id, *name.replace("'", "").split()])
 

@@ -64,6 +64,7 @@ from pipeline.formats.datum_file.records.flanges import (
 )
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
+from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -77,6 +78,8 @@ __all__ = [
     "DatumRecord",
     "DeviationRecord",
     "ExtentRecord",
+    "FaceShare",
+    "FallenFeature",
     "FeatureAuditRecord",
     "FeatureRecord",
     "FitChange",
@@ -111,6 +114,7 @@ __all__ = [
     "SegmentRecord",
     "SharpEdgesRecord",
     "SituationRecord",
+    "SolidRecord",
     "SoundnessRecord",
     "SourceRecord",
     "SquareUpRecord",

@@ -28,6 +28,7 @@ from pipeline.formats.datum_file.records.features import (
     SourceRecord,
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
+from pipeline.formats.datum_file.records.solid import SolidRecord
 from pipeline.job import Accept, Zone, accept_text, zone_of, zone_text
 from pipeline.places import Place
 
@@ -248,6 +249,7 @@ class DatumFile(Record):
         (), description="Points of other jobs that were run into this folder, and the frames that they are read in."
     )
     audit: AuditRecord = Field(description="What lightening cost.")
+    solid: LeftOut[SolidRecord] = Field(default=None, description="The solid, where one was made.")
     cautions: tuple[str, ...] = Field(description="What is not to be relied on, in sentences.")
     files: LeftOut[tuple[str, ...]] = Field(default=None, description="Names of all files of this output folder.")
 

@@ -1,0 +1,110 @@
+"""datumlift solid: part.step, a solid with true bores and faces, from the folder of a run."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import show
+
+if TYPE_CHECKING:
+    from pipeline.formats.datum_file import DatumFile
+    from pipeline.formats.solid import PartReport
+
+
+@click.command(short_help="Make a solid with true bores and faces of a run.")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@click.option(
+    "--skin", type=click.FloatRange(min=0, min_open=True), help="How coarse the skin may be, mm; default: the job's."
+)
+@click.option("--schema", type=click.Choice(["AP242", "AP214"]), default="AP242", help="The STEP schema.")
+@click.option(
+    "--unsure",
+    type=click.Choice(["faces", "skin"]),
+    help="Features of low confidence: faces of a colour of their own, or left as skin; default: the job's.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
+@click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
+def command(
+    folder: Path, skin: float | None, schema: str, unsure: str | None, as_json: bool, quiet: bool
+) -> None:  # fmt: skip
+    """Write part.step into FOLDER, the output folder of a run: one closed solid in part coordinates whose recovered
+    faces are exact and whose skin is coarse. What it came to is told, and kept in datums.json.
+    """
+    data, report = make(folder, skin, schema, unsure, quiet or as_json)
+    if as_json:
+        from pipeline.formats.datum_file import text_of
+
+        click.echo(text_of(report.record), nl=False)
+    elif not quiet:
+        click.echo("\n".join(lines_of(data, report, folder)))
+
+
+def make(
+    folder: Path, skin: float | None, schema: str, unsure: str | None, quiet: bool
+) -> tuple[DatumFile, PartReport]:  # fmt: skip
+    """Make the solid of a run's folder and write it and the datum file; both as they are now."""
+    import numpy as np
+
+    from pipeline.errors import InputError, OutputError
+    from pipeline.files import write_whole
+    from pipeline.formats.datum_file import read_datums, text_of
+    from pipeline.formats.meshes_in import read_light
+    from pipeline.formats.solid import NAME, make_part, with_solid
+    from pipeline.geometry import transformed
+    from pipeline.job import load_job
+    from pipeline.report import feature_looks, look_colour
+    from pipeline.values import Surface
+
+    data = read_datums(folder / "datums.json")
+    light, labels, ids = read_light(folder / "light-scan.ply")
+    if ids != tuple(feature.id for feature in data.features):
+        raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
+    job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
+    in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
+    partial = folder / f".{NAME}.{os.getpid()}"
+    try:
+        with show.stage_progress(quiet)("solid") as progress:
+            report = make_part(
+                partial,
+                data,
+                in_part,
+                labels,
+                skin or (job.skin if job is not None else 0.5),
+                schema=schema,
+                unsure=unsure or (job.unsure if job is not None else "faces"),
+                colours={name: look_colour(name) for name in feature_looks()},
+                progress=progress,
+            )
+        os.replace(partial, folder / NAME)
+    except OSError as error:
+        raise OutputError(
+            f"{folder / NAME} can't be written ({error.strerror or error}); free some space or check the folder."
+        ) from None
+    finally:
+        partial.unlink(missing_ok=True)
+    data = with_solid(data, report)
+    write_whole(folder / "datums.json", text_of(data), "check the folder")
+    return data, report
+
+
+def lines_of(data: DatumFile, report: PartReport, folder: Path) -> list[str]:
+    """What the solid came to, for people."""
+    made = report.record
+    shares = {share.kind: share for share in made.by_kind}
+    skin = shares["skin"].faces if "skin" in shares else 0
+    state = "closed solid" if made.closed else "OPEN SHELL"
+    lines = [
+        f"part     {state}, {'valid' if made.valid else 'NOT VALID'} by the CAD kernel; {made.faces:,} faces, of which "
+        f"{skin:,} skin",
+        f"exact    {len(made.features)} of {len(data.features)} features have exact faces, edges within "
+        f"{1000 * made.largest_tolerance:.3f} um",
+        f"skin     within {made.skin_held:.3f} mm of the light mesh ({made.skin:g} asked)",
+    ]
+    if made.volume is not None and made.volume_of_light_mesh is not None:
+        lines.append(f"volume   {made.volume:,.0f} mm3; light mesh {made.volume_of_light_mesh:,.0f} mm3")
+    lines += [f"caution  {text}" for text in report.cautions]
+    return [*lines, f"output   {folder / made.file} ({made.bytes / 1e6:.1f} MB)"]

@@ -1,0 +1,27 @@
+"""A light mesh with features made ready for a solid: sharp edges, exact borders, faces and the edges round them."""
+
+from __future__ import annotations
+
+from pipeline.features.solid.caps import NEVER_SEEN
+from pipeline.features.solid.charts import Chart, chart_on, step_of
+from pipeline.features.solid.curves import Curve
+from pipeline.features.solid.model import Model, model_of, volume_of, without_faces
+from pipeline.features.solid.outline import Outline
+from pipeline.features.solid.parameter_curves import ParameterCurve, laid_out
+from pipeline.features.solid.sharpening import DEPTH
+
+__all__ = [
+    "DEPTH",
+    "NEVER_SEEN",
+    "Chart",
+    "Curve",
+    "Model",
+    "Outline",
+    "ParameterCurve",
+    "chart_on",
+    "laid_out",
+    "model_of",
+    "step_of",
+    "volume_of",
+    "without_faces",
+]

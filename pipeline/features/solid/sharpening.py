@@ -1,0 +1,283 @@
+"""Sharp edges between features: the band of facets between two of them is given to both, up to where they meet.
+
+A scanner rounds edges, and facets bridge them. Vertices of the band near a feature are put onto it, those near the
+meeting of two onto that; an edge that leads from one feature to another is split where it comes nearest to the
+meeting; and facets whose corners all lie on one feature, and which face as it does, are its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.solid.curves import onto, onto_meeting
+from pipeline.mesh.topology import facet_normals
+from pipeline.surfaces import Shape, signed_distance, surface_normal
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+# mm: no edge is made sharp where that moves the surface by more.
+DEPTH = 0.8
+# mm: a free vertex beside a feature and nearer to it than this is put onto it.
+_SNAP = 0.05
+# So many rings of vertices beside a feature are looked at.
+_RINGS = 4
+# Two surfaces meet in an edge where their normals are at least this far apart (sine).
+_LEAST_SINE = 0.17
+# A facet of a feature faces as the feature does within this cosine.
+_FACING = 0.5
+_MOST = 3  # features that a vertex may lie on
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A mesh some of whose vertices lie on surfaces.
+
+    points (n, 3) mm; faces (m, 3); labels (m,) the shape whose face a facet is, -1 skin; origin (m,);
+    carriers (n, 3) the shapes that a vertex lies on, -1 none; outward (k,) 1 or -1: whether a shape's geometric
+    normal points out of the material
+    """
+
+    points: Floats
+    faces: Ints
+    labels: Ints
+    origin: NDArray[np.uint8]
+    carriers: NDArray[np.int16]
+    outward: Floats
+
+    def carries(self, shape: int) -> NDArray[np.bool_]:
+        """(n,) vertices that lie on a shape."""
+        return (self.carriers == shape).any(axis=1)
+
+
+def bound(
+    points: Floats, faces: Ints, labels: Ints, origin: NDArray[np.uint8], shapes: Sequence[Shape], reach: float
+) -> Bound:
+    """Bind the corners of labelled facets to their shapes; facets with a corner farther than `reach` mm lose theirs."""
+    points, labels = points.copy(), labels.copy()
+    carriers = carriers_of(faces, labels, len(points))
+    place_on(points, carriers, shapes, reach)
+    labels[~(carriers[faces] == labels[:, None, None]).any(axis=2).all(axis=1)] = -1
+    outward = outward_of(points, faces, labels, shapes)
+    return Bound(points, faces, labels, origin, carriers_of(faces, labels, len(points)), outward)
+
+
+def outward_of(points: Floats, faces: Ints, labels: Ints, shapes: Sequence[Shape]) -> Floats:
+    """(k,) 1 where the geometric normal of a shape points out of the material, else -1, by its facets' area."""
+    out = np.ones(len(shapes))
+    corners = points[faces]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    for k, shape in enumerate(shapes):
+        mine = labels == k
+        if mine.any():
+            out[k] = 1.0 if np.sum(surface_normal(shape, corners[mine].mean(axis=1)) * cross[mine]) >= 0 else -1.0
+    return out
+
+
+def carriers_of(faces: Ints, labels: Ints, n: int) -> NDArray[np.int16]:
+    """(n, 3) the labels of the facets round each vertex, lowest first; -1 none. A fourth is left out."""
+    pairs = np.unique(np.stack([faces.ravel(), np.repeat(labels, 3)], axis=1)[np.repeat(labels, 3) >= 0], axis=0)
+    out = np.full((n, _MOST), -1, np.int16)
+    if len(pairs):
+        first = np.searchsorted(pairs[:, 0], pairs[:, 0])
+        slot = np.arange(len(pairs)) - first
+        kept = slot < _MOST
+        out[pairs[kept, 0], slot[kept]] = pairs[kept, 1]
+    return out
+
+
+def place_on(points: Floats, carriers: NDArray[np.int16], shapes: Sequence[Shape], reach: float) -> None:
+    """Move vertices onto all that they carry; what would move more than `reach`, or can't, loses its carriers."""
+    sets, which = np.unique(carriers, axis=0, return_inverse=True)
+    for s, row in enumerate(sets):
+        mine = np.flatnonzero(which.ravel() == s)
+        some = [shapes[k] for k in row if k >= 0]
+        if not some:
+            continue
+        moved, ok = onto(some, points[mine])
+        ok &= np.linalg.norm(moved - points[mine], axis=1) <= reach
+        points[mine[ok]] = moved[ok]
+        carriers[mine[~ok]] = -1
+
+
+def sharpened(mesh: Bound, shapes: Sequence[Shape], snap: float) -> Bound:
+    """The mesh with the edges between its features made sharp; see the module.
+
+    snap  mm: how far noise takes a vertex from its feature; never taken as less than 0.05 mm
+    """
+    snap = max(snap, _SNAP)
+    for _ in range(_RINGS):
+        mesh, changed = _grown(mesh, shapes, snap)
+        if not changed:
+            break
+    mesh = _split_bridges(_met(mesh, shapes), shapes)
+    return given(mesh, shapes)
+
+
+def _edges(faces: Ints) -> Ints:
+    """(k, 2) each undirected edge once, lower vertex first."""
+    ends = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
+    return np.unique(ends, axis=0).astype(np.int32)
+
+
+def _beside(mesh: Bound, edges: Ints, shape: int) -> Ints:
+    """Vertices that don't lie on a shape but have a neighbour that does."""
+    mine = mesh.carries(shape)
+    a, b = mine[edges[:, 0]], mine[edges[:, 1]]
+    return np.unique(np.concatenate([edges[a & ~b, 1], edges[b & ~a, 0]]))
+
+
+def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bool]:
+    """Free vertices beside a feature and within `snap` of it put onto it."""
+    edges = _edges(mesh.faces)
+    free = mesh.carriers[:, 0] < 0
+    points, carriers = mesh.points.copy(), mesh.carriers.copy()
+    normals = facet_normals(mesh.points, mesh.faces)
+    # A vertex belongs to a feature only where some facet of it faces the same way.
+    for k, shape in enumerate(shapes):
+        near = _beside(mesh, edges, k)
+        near = near[free[near] & (carriers[near, 0] < 0)]
+        if not len(near):
+            continue
+        near = near[np.abs(signed_distance(shape, mesh.points[near])) <= snap]
+        asked = np.zeros(len(points), np.bool_)
+        asked[near] = True
+        at = np.flatnonzero(asked[mesh.faces].any(axis=1))
+        facing = mesh.outward[k] * np.einsum(
+            "ij,ij->i", normals[at], surface_normal(shape, mesh.points[mesh.faces[at]].mean(axis=1))
+        )
+        fits = np.zeros(len(points), np.bool_)
+        fits[mesh.faces[at[facing > 0.9]]] = True
+        near = near[fits[near]]
+        if not len(near):
+            continue
+        points[near] = onto([shape], points[near])[0]
+        carriers[near, 0] = k
+    changed = bool((carriers[:, 0] != mesh.carriers[:, 0]).any())
+    return replace(mesh, points=points, carriers=carriers), changed
+
+
+def _met(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+    """Free vertices between two features put onto their meeting, where that is near."""
+    edges = _edges(mesh.faces)
+    points, carriers = mesh.points.copy(), mesh.carriers.copy()
+    beside: list[tuple[int, int]] = []
+    for a, b in (edges.T, edges.T[::-1]):
+        free = mesh.carriers[a, 0] < 0
+        for slot in range(_MOST):
+            k = mesh.carriers[b, slot]
+            some = free & (k >= 0)
+            beside += list(zip(a[some].tolist(), k[some].tolist(), strict=True))
+    of_vertex: dict[int, set[int]] = {}
+    for vertex, k in beside:
+        of_vertex.setdefault(vertex, set()).add(k)
+    by_pair: dict[tuple[int, int], list[int]] = {}
+    for vertex, near in of_vertex.items():
+        if len(near) == 2:
+            by_pair.setdefault(tuple(sorted(near)), []).append(vertex)  # type: ignore[arg-type]
+    for (a, b), found in sorted(by_pair.items()):
+        mine = np.array(sorted(found))
+        moved, ok = onto_meeting(shapes[a], shapes[b], points[mine], _LEAST_SINE)
+        ok &= np.linalg.norm(moved - points[mine], axis=1) <= DEPTH
+        points[mine[ok]] = moved[ok]
+        carriers[mine[ok], 0], carriers[mine[ok], 1] = a, b
+    return replace(mesh, points=points, carriers=carriers)
+
+
+def _split_bridges(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+    """Split the edges that lead from one feature to another where these meet nearby."""
+    edges = _edges(mesh.faces)
+    a, b = mesh.carriers[edges[:, 0]], mesh.carriers[edges[:, 1]]
+    lone = (a[:, 0] >= 0) & (b[:, 0] >= 0) & (a[:, 1] < 0) & (b[:, 1] < 0) & (a[:, 0] != b[:, 0])
+    edges, first, second = edges[lone], a[lone, 0], b[lone, 0]
+    where, good = np.zeros((len(edges), 3)), np.zeros(len(edges), np.bool_)
+    for pair in np.unique(np.stack([first, second], axis=1), axis=0):
+        mine = np.flatnonzero((first == pair[0]) & (second == pair[1]))
+        one, other = shapes[pair[0]], shapes[pair[1]]
+        u, w = mesh.points[edges[mine, 0]], mesh.points[edges[mine, 1]]
+        off_u, off_w = np.abs(signed_distance(other, u)), np.abs(signed_distance(one, w))
+        share = (off_u / np.maximum(off_u + off_w, 1e-12)).clip(0.05, 0.95)[:, None]
+        start = u + share * (w - u)
+        moved, ok = onto_meeting(one, other, start, _LEAST_SINE)
+        where[mine], good[mine] = moved, ok & (np.linalg.norm(moved - start, axis=1) <= DEPTH)
+    carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
+    carriers[:, 0], carriers[:, 1] = np.minimum(first, second)[good], np.maximum(first, second)[good]
+    return split(mesh, edges[good], where[good], carriers)
+
+
+def split(mesh: Bound, edges: Ints, where: Floats, carriers: NDArray[np.int16]) -> Bound:
+    """Put a vertex into each of some edges (k, 2); the facets on both sides are divided and keep what they were."""
+    if not len(edges):
+        return mesh
+    n = len(mesh.points)
+    keys = edges.min(axis=1).astype(np.int64) * n + edges.max(axis=1)
+    order = np.argsort(keys)
+    start, end = mesh.faces.astype(np.int64), np.roll(mesh.faces, -1, axis=1).astype(np.int64)
+    wanted = np.minimum(start, end) * n + np.maximum(start, end)
+    at = np.searchsorted(keys[order], wanted).clip(max=len(keys) - 1)
+    new = np.where(keys[order][at] == wanted, n + order[at], -1)
+    points = np.concatenate([mesh.points, where])
+    faces, parents = _divided(mesh.faces, new, points)
+    return replace(
+        mesh, points=points, faces=faces, labels=mesh.labels[parents], origin=mesh.origin[parents],
+        carriers=np.concatenate([mesh.carriers, carriers]),
+    )  # fmt: skip
+
+
+def _divided(faces: Ints, new: NDArray[np.int64], points: Floats) -> tuple[Ints, NDArray[np.int64]]:
+    """Facets with the new vertices (m, 3) on their edges (-1 none) put in; and whose child each facet is."""
+    count = (new >= 0).sum(axis=1)
+    parts, parents = [faces[count == 0]], [np.flatnonzero(count == 0)]
+    for number in (1, 2, 3):
+        mine = np.flatnonzero(count == number)
+        f, x = faces[mine], new[mine]
+        # Turn each facet so that the edge in question is its first: with one, the split one; with two, the whole one.
+        turn = np.argmax((x >= 0) if number == 1 else (x < 0), axis=1) if number < 3 else np.zeros(len(mine), int)
+        i, j, k = (np.take_along_axis(f, ((turn + s) % 3)[:, None], 1)[:, 0] for s in range(3))
+        p, q, r = (np.take_along_axis(x, ((turn + s) % 3)[:, None], 1)[:, 0] for s in range(3))
+        children: list[tuple[Any, Any, Any]]
+        if number == 1:
+            children = [(i, p, k), (p, j, k)]
+        elif number == 2:
+            swap = np.linalg.norm(points[i] - points[q], axis=1) > np.linalg.norm(points[j] - points[r], axis=1)
+            children = [(q, k, r), (i, j, np.where(swap, r, q)), (np.where(swap, j, i), q, r)]
+        else:
+            children = [(i, p, r), (p, j, q), (r, q, k), (p, q, r)]
+        parts += [np.stack(child, axis=1) for child in children]
+        parents += [mine] * len(children)
+    return np.concatenate(parts).astype(np.int32), np.concatenate(parents)
+
+
+def left_to_skin(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
+    """Some facets (m,) of a feature made skin; vertices that no other of its facets has don't lie on it any more."""
+    labels = np.where(facets & (mesh.labels == feature), -1, mesh.labels).astype(np.int32)
+    still = np.zeros(len(mesh.points), np.bool_)
+    still[mesh.faces[labels == feature]] = True
+    gone = (mesh.carriers == feature) & ~still[:, None]
+    carriers = np.where(gone, -1, mesh.carriers)
+    order = np.argsort(carriers < 0, axis=1, kind="stable")
+    return replace(mesh, labels=labels, carriers=np.take_along_axis(carriers, order, axis=1).astype(np.int16))
+
+
+def given(mesh: Bound, shapes: Sequence[Shape], facing: float = _FACING) -> Bound:
+    """Skin facets whose corners all lie on one feature, and which face as it does, given to it."""
+    skin = np.flatnonzero(mesh.labels < 0)
+    labels = mesh.labels.copy()
+    normals = facet_normals(mesh.points, mesh.faces[skin])
+    middles = mesh.points[mesh.faces[skin]].mean(axis=1)
+    best = np.full(len(skin), facing)
+    for k, shape in enumerate(shapes):
+        whole = mesh.carries(k)[mesh.faces[skin]].all(axis=1)
+        at = np.flatnonzero(whole)
+        if not len(at):
+            continue
+        agrees = mesh.outward[k] * np.einsum("ij,ij->i", normals[at], surface_normal(shape, middles[at]))
+        better = agrees > best[at]
+        best[at[better]] = agrees[better]
+        labels[skin[at[better]]] = k
+    return replace(mesh, labels=labels)

@@ -1,0 +1,242 @@
+"""part.step from a light mesh and a datum file, and what there is to tell about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
+from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
+from pipeline.formats.solid.build import built
+from pipeline.formats.solid.checks import Verdict, checked
+from pipeline.formats.solid.document import Colour, Named, write_body
+from pipeline.formats.step import label_of
+from pipeline.mesh.topology import facet_areas
+from pipeline.progress import Progress, silent
+from pipeline.surfaces import Shape, kind_of, names_of
+from pipeline.values import FILLED, Surface
+
+NAME = "part.step"
+
+# So often faces that the kernel does not take are made otherwise.
+_AGAIN = 6
+# mm: a solid whose edges need more than this is told.
+_WIDE = 0.01
+# Of the light mesh's volume: what is more has to be explained by chords.
+_VOLUME_SHARE = 1e-3
+_NEVER_SEEN_COLOUR: Colour = (228, 120, 120)
+_FILLED_COLOUR: Colour = (236, 236, 236)
+_SKIN_COLOUR: Colour = (205, 203, 196)
+_UNSURE_COLOUR: Colour = (176, 160, 196)
+
+
+@dataclass(frozen=True)
+class PartReport:
+    """What part.step holds, as the datum file tells it, and sentences for the user."""
+
+    record: SolidRecord
+    cautions: tuple[str, ...]
+
+
+def with_solid(data: DatumFile, report: PartReport) -> DatumFile:
+    """The datum file with what there is to tell of the solid, in place of what was told of an earlier one."""
+    kept = tuple(text for text in data.cautions if not text.startswith(NAME))
+    files = data.files if data.files is None else tuple(sorted({*data.files, NAME}))
+    return data.model_copy(update={"solid": report.record, "cautions": (*kept, *report.cautions), "files": files})
+
+
+def make_part(
+    path: Path, data: DatumFile, light: Surface, labels: NDArray[np.int32], skin: float, *,
+    schema: str = "AP242", unsure: str = "faces", colours: dict[str, Colour] | None = None,
+    progress: Progress = silent,
+) -> PartReport:  # fmt: skip
+    """Write the solid of a light mesh in part coordinates, whose labels count into the features of a datum file.
+
+    skin     mm: how far its skin may be from the light mesh
+    unsure   what becomes of features of low confidence: "faces" of their own colour, or "skin"
+    colours  of features by the key of their look
+
+    Raises GeometryError where the mesh bounds no solid, OSError where the place can't be written.
+    """
+    features = data.features
+    shapes = [shape_in_part(f) for f in features]
+    drawable = [step_of(s, light.vertices[light.faces[labels == k]].reshape(-1, 3)) for k, s in enumerate(shapes)]
+    faceless = {k: "STEP has no surface for its kind" for k, step in enumerate(drawable) if step is None}
+    used = np.array([_is_used(f, unsure) and k not in faceless for k, f in enumerate(features)] + [False])
+    labels = np.where(used[labels], labels, -1).astype(np.int32)
+    model = model_of(light, labels, shapes, skin, data.source.noise_sigma or 0.0, _below(progress, 0.8))
+    model.fallen.update(faceless)
+    progress(0.8, "building the solid")
+    body = built(model.outline, model.closed)
+    progress(0.88, "checking it")
+    verdict = checked(body.shape, body.faces)
+    for attempt in range(_AGAIN):
+        if verdict.valid or not verdict.invalid_faces:
+            break
+        model = without_faces(model, verdict.invalid_faces, thorough=attempt >= _AGAIN // 2)
+        body = built(model.outline, model.closed)
+        verdict = checked(body.shape, body.faces)
+    progress(0.94, "writing it")
+    names = _names(model, features)
+    write_body(
+        path, body.shape, "part" if model.closed else "part (open shell)", _SKIN_COLOUR,
+        [Named(face, *_look(names[n], features, colours or {})) for n, face in body.faces.items()],
+        "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
+    )  # fmt: skip
+    record = _record(model, verdict, names, features, skin, path.stat().st_size)
+    return PartReport(record, tuple(_cautions(model, verdict, record)))
+
+
+def _below(progress: Progress, share: float) -> Progress:
+    def told(fraction: float, text: str = "") -> None:
+        progress(share * fraction, text)
+
+    return told
+
+
+def _is_used(feature: FeatureRecord, unsure: str) -> bool:
+    return feature.machined and (unsure == "faces" or feature.confidence == "good")
+
+
+def shape_in_part(feature: FeatureRecord) -> Shape:
+    """The surface of a feature of the datum file, in part coordinates."""
+    place = feature.in_part_frame
+    return Shape(
+        feature.kind,
+        np.array(place.point),
+        None if place.direction is None else np.array(place.direction),
+        feature.radius,
+        None if feature.half_angle is None else math.radians(feature.half_angle),
+        feature.major_radius,
+        None if place.orientation is None else np.array(place.orientation),
+    )
+
+
+def _names(model: Model, features: Sequence[FeatureRecord]) -> dict[int, int | str]:
+    """Of each face the number of its feature, or what else it is: "skin" | "filled" | "never seen"."""
+    faces, mesh = model.outline.faces, model.mesh
+    first = np.zeros(len(faces.shapes), np.int64)
+    first[mesh.labels] = np.arange(len(mesh.labels))
+    origin = mesh.origin[first]
+    out: dict[int, int | str] = {}
+    for n, feature in enumerate(faces.feature.tolist()):
+        if 0 <= feature < len(features):
+            out[n] = feature
+        elif feature >= len(features) or origin[n] == NEVER_SEEN:
+            out[n] = "never seen"
+        else:
+            out[n] = "filled" if origin[n] == FILLED else "skin"
+    return out
+
+
+def _look(what: int | str, features: Sequence[FeatureRecord], colours: dict[str, Colour]) -> tuple[str, Colour | None]:
+    if what == "skin":
+        return "skin", None
+    if isinstance(what, str):
+        return what, _FILLED_COLOUR if what == "filled" else _NEVER_SEEN_COLOUR
+    feature = features[what]
+    if feature.confidence != "good":
+        return label_of(feature), _UNSURE_COLOUR
+    return label_of(feature), colours.get(kind_of(feature).called(feature.side))
+
+
+def _record(
+    model: Model, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord], skin: float,
+    size: int,
+) -> SolidRecord:  # fmt: skip
+    mesh, light = model.mesh, model.capped.surface
+    areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))
+    kinds = [features[w].kind if isinstance(w, int) else w for w in names.values()]
+    shares = [
+        FaceShare(
+            kind=kind,
+            faces=kinds.count(kind),
+            area=float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind)),
+        )
+        for kind in sorted(set(kinds))
+    ]
+    drawn = sorted({w for w in names.values() if isinstance(w, int)})
+    return SolidRecord(
+        file=NAME,
+        closed=model.closed,
+        valid=verdict.valid,
+        free_edges=verdict.free_edges,
+        faces=len(names),
+        edges=len(model.outline.edges),
+        by_kind=tuple(shares),
+        skin=skin,
+        skin_held=model.deviation,
+        edge_depth=DEPTH,
+        largest_tolerance=verdict.tolerance,
+        **(
+            {"volume": verdict.volume, "volume_of_light_mesh": volume_of(light.vertices, light.faces)}
+            if model.closed
+            else {}
+        ),
+        features=tuple(features[k].id for k in drawn),
+        as_facets=tuple(
+            FallenFeature(feature=features[k].id, why=why)
+            for k, why in sorted(model.fallen.items())
+            if k < len(features)
+        ),
+        openings_closed=model.capped.ends + model.capped.lids,
+        area_never_seen=model.capped.area,
+        bytes=size,
+    )
+
+
+def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
+    out = []
+    capped = model.capped
+    if capped.left:
+        where = "; ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for (x, y, z), _ in capped.left[:4])
+        longest = max(length for _, length in capped.left)
+        out.append(
+            f"{NAME} is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
+            f"the surface, the largest {longest:.0f} mm round; they are at {where} mm."
+        )
+    if record.openings_closed:
+        out.append(
+            f'{NAME} has faces named "never seen" ({capped.area:.0f} mm2) that close {record.openings_closed} openings '
+            "of the scan; nothing is known of what is there."
+        )
+    out += [
+        f"{NAME} has {fallen.feature}, or part of it, as facets and not as an exact face: {fallen.why}."
+        for fallen in record.as_facets
+    ]
+    if model.left_out[0]:
+        out.append(
+            f"{NAME} leaves out {model.left_out[0]} loose pieces ({model.left_out[1]:,} facets) beside the part."
+        )
+    if not verdict.valid:
+        out.append(
+            f"{NAME} is not valid by the CAD kernel's own checks ({len(verdict.invalid_faces)} faces); "
+            "use the light mesh, or try another skin tolerance."
+        )
+    if model.closed and verdict.free_edges:
+        out.append(f"{NAME} has {verdict.free_edges} free edges: it does not close.")
+    if verdict.tolerance > _WIDE:
+        out.append(f"{NAME} has edges that are only within {verdict.tolerance:.3f} mm of their faces.")
+    if record.skin_held > record.skin:
+        out.append(
+            f"{NAME} has a skin that is up to {record.skin_held:.3f} mm off, more than the {record.skin:g} asked."
+        )
+    return [*out, *_volume_cautions(record)]
+
+
+def _volume_cautions(record: SolidRecord) -> list[str]:
+    if record.volume is None or record.volume_of_light_mesh is None:
+        return []
+    if record.volume <= 0:
+        return [f"{NAME} has no positive volume: the scan is inside out or passes through itself."]
+    curved = sum(s.area for s in record.by_kind if s.kind in names_of(lambda kind: not kind.flat))
+    chords = curved * record.skin + _VOLUME_SHARE * record.volume
+    off = record.volume - record.volume_of_light_mesh
+    if abs(off) <= chords:
+        return []
+    return [f"{NAME} holds {off:+.0f} mm3 against the light mesh, more than its chords explain: look at it closely."]

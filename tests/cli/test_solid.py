@@ -1,0 +1,95 @@
+"""The command solid and the job's setting: a small demo part as a solid, and what it says where none can be made.
+
+Covers: pipeline.features.solid.borders, pipeline.features.solid.flips, pipeline.formats.meshes_in.light
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli.main import main
+from pipeline.formats.datum_file import read_datums
+from pipeline.job import Job
+from pipeline.runner import run
+from sample_meshes import make_demo
+
+
+def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "Traceback" not in told
+    return told
+
+
+def test_a_folder_without_a_run_is_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "There is no datum file" in refused(["solid", str(tmp_path)], capsys)
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run of a small demo scan whose job asks for the solid, with a skin of 1 mm."""
+    place = tmp_path_factory.mktemp("run")
+    scan, _ = make_demo(place, 4e4)
+    job = Job(scan=str(scan), export={"solid": True, "skin": 1.0, "dxf": False})
+    return run(job, out=place / "out").out
+
+
+def names_in(path: Path) -> list[str]:
+    """Names of faces as ISO 10303-21 writes them, read as plain text."""
+    return re.findall(r"ADVANCED_FACE\('([^']*)'", path.read_text("ascii"))
+
+
+def test_a_run_that_asks_for_it_writes_a_valid_closed_solid(folder: Path) -> None:
+    data = read_datums(folder / "datums.json")
+    made = data.solid
+    assert made is not None
+    assert made.closed
+    assert made.valid
+    assert made.free_edges == 0
+    assert "part.step" in data.files
+    names = names_in(folder / "part.step")
+    assert len(names) == made.faces
+    # A feature has one face or several; all that have one are there under their numbers, and nothing else but these.
+    assert set(names) - {"skin", "filled", "never seen"} == set(made.features)
+    assert names.count("skin") == next(s.faces for s in made.by_kind if s.kind == "skin")
+    report = (folder / "report.html").read_text("utf-8")
+    assert "The solid for CAD" in report
+    assert f"{made.faces:,}" in report
+
+
+def test_the_command_makes_it_again_with_another_skin(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = read_datums(folder / "datums.json")
+    with pytest.raises(SystemExit) as left:
+        main(["solid", str(folder), "--skin", "2", "--schema", "AP214", "--json"])
+    assert left.value.code == 0
+    told = json.loads(capsys.readouterr().out)
+    data = read_datums(folder / "datums.json")
+    assert data.solid is not None
+    assert told["faces"] == data.solid.faces < before.solid.faces
+    assert told["skin"] == 2.0
+    assert told["valid"]
+    assert "AUTOMOTIVE_DESIGN" in (folder / "part.step").read_text("ascii").partition("DATA;")[0]
+    assert len(names_in(folder / "part.step")) == told["faces"]
+    # Nothing else of the datum file is touched, and what was told of the first solid is told no more.
+    kept = {"solid", "cautions"}
+    assert data.model_dump(exclude=kept) == before.model_dump(exclude=kept)
+    assert len([c for c in data.cautions if "never seen" in c and c.startswith("part.step")]) <= 1
+
+
+def test_a_light_mesh_of_another_run_is_refused(folder: Path, tmp_path: Path, capsys) -> None:
+    for name in ("datums.json", "light-scan.ply"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    light = (tmp_path / "light-scan.ply").read_bytes()
+    (tmp_path / "light-scan.ply").write_bytes(light.replace(b"counts into: ", b"counts into: X", 1))
+    assert "not of one run" in refused(["solid", str(tmp_path)], capsys)
+    (tmp_path / "light-scan.ply").write_bytes(light[:-7])
+    assert "no light mesh" in refused(["solid", str(tmp_path)], capsys)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["datums.json", "light-scan.ply"]

@@ -1,0 +1,105 @@
+"""A solid with exact faces of a labelled mesh: volumes by formula, read again by the kernel and by a plain reader.
+
+Covers: pipeline.features.solid.model, pipeline.features.solid.outline, pipeline.features.solid.charts
+Covers: pipeline.features.solid.parameter_curves, pipeline.formats.solid.build, pipeline.formats.solid.checks
+Covers: pipeline.formats.solid.document, pipeline.formats.solid.shapes
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.features.solid import model_of
+from pipeline.formats.solid.build import built
+from pipeline.formats.solid.checks import checked
+from pipeline.formats.solid.document import Named, read_body, write_body
+from pipeline.progress import silent
+from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, WIDTH, pierced_block
+
+BLOCK = LENGTH * WIDTH * HEIGHT
+
+
+@pytest.fixture(scope="module")
+def pierced():
+    surface, labels = pierced_block()
+    return model_of(surface, labels, SHAPES, 0.2, 0.0, silent)
+
+
+def test_a_pierced_block_has_its_volume_by_formula(pierced) -> None:
+    """l w h - pi r^2 h: any formulary. The mesh it was made from has a bore of 48 sides and is 29 mm3 off."""
+    body = built(pierced.outline, pierced.closed)
+    told = checked(body.shape, body.faces)
+    assert told.valid
+    assert told.free_edges == 0
+    assert told.volume == pytest.approx(BLOCK - np.pi * RADIUS**2 * HEIGHT, rel=1e-9)
+    assert told.tolerance < 1e-5
+
+
+def test_each_face_of_the_block_is_one_face(pierced) -> None:
+    assert sorted(pierced.outline.faces.feature.tolist()) == list(range(7))
+
+
+def test_borders_of_bore_and_face_are_circles(pierced) -> None:
+    kinds = [edge.curve.kind for edge in pierced.outline.edges if 2 in pierced.outline.faces.feature[list(edge.faces)]]
+    assert sorted(kinds) == ["circle", "circle", "line"]  # the line is the seam
+
+
+def test_a_floor_that_was_never_seen_is_capped() -> None:
+    depth = 12.0
+    surface, labels = pierced_block(depth)
+    model = model_of(surface, labels, SHAPES, 0.2, 0.0, silent)
+    assert (model.capped.ends, model.capped.lids) == (1, 0)
+    assert model.closed
+    body = built(model.outline, model.closed)
+    told = checked(body.shape, body.faces)
+    assert told.valid
+    # The wall is carried on by 0.3 of an edge of the rim, 2 pi r / 48 less the chord.
+    beyond = 0.3 * 2 * RADIUS * np.sin(np.pi / 48)
+    assert told.volume == pytest.approx(BLOCK - np.pi * RADIUS**2 * (depth + beyond), rel=1e-9)
+
+
+def test_what_is_written_is_read_again(pierced, tmp_path: Path) -> None:
+    """By the kernel: one valid body of the same volume; by a plain reader of the text: names and colours. And the
+    same bytes twice."""
+    body = built(pierced.outline, pierced.closed)
+    words = ("top", "bottom", "bore-k7fm", *["side"] * 4)
+    names = {n: words[f] for n, f in enumerate(pierced.outline.faces.feature)}
+    blue = {"bore-k7fm": (66, 120, 200)}
+    faces = [Named(face, names[n], blue.get(names[n])) for n, face in body.faces.items()]
+    for name in ("one.step", "two.step"):
+        write_body(tmp_path / name, body.shape, "part", (200, 200, 200), faces, "test")
+    text = (tmp_path / "one.step").read_text("ascii")
+    assert text.replace("one.step", "") == (tmp_path / "two.step").read_text("ascii").replace("two.step", "")
+    assert re.findall(r"ADVANCED_FACE\('([^']*)'", text).count("side") == 4
+    assert {"top", "bottom", "bore-k7fm"} <= set(re.findall(r"ADVANCED_FACE\('([^']*)'", text))
+    assert "AP242" in text.partition("DATA;")[0]
+    assert len(re.findall(r"CYLINDRICAL_SURFACE\('',#\d+,8\.", text)) == 1
+    assert len(re.findall(r"COLOUR_RGB", text)) == 2
+    again = checked(read_body(tmp_path / "one.step"), {})
+    assert again.valid
+    assert again.volume == pytest.approx(BLOCK - np.pi * RADIUS**2 * HEIGHT, rel=1e-9)
+
+
+def test_gmsh_meshes_it_watertight(pierced, tmp_path: Path) -> None:
+    """Another build of the kernel, with its own mesher; PyPI gmsh (GPL-2+)."""
+    gmsh = pytest.importorskip("gmsh", reason="pip install gmsh")
+    body = built(pierced.outline, pierced.closed)
+    path = tmp_path / "part.step"
+    write_body(path, body.shape, "part", (200, 200, 200), [], "test")
+    gmsh.initialize(interruptible=False)
+    try:
+        gmsh.option.setNumber("General.Terminal", 0)
+        gmsh.model.occ.importShapes(str(path))
+        gmsh.model.occ.synchronize()
+        assert len(gmsh.model.getEntities(3)) == 1
+        gmsh.model.mesh.generate(2)
+        kinds, _, nodes = gmsh.model.mesh.getElements(2)
+        triangles = np.concatenate([n.reshape(-1, 3) for kind, n in zip(kinds, nodes, strict=True) if kind == 2])
+    finally:
+        gmsh.finalize()
+    edges = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
+    assert (np.unique(edges, axis=0, return_counts=True)[1] == 2).all()
