@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.features.solid.charts import chart_on
+from pipeline.features.solid.charts import chart_on, plane_at
 from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.geometry import FULL_TURN, basis_of
@@ -162,7 +162,7 @@ def _end_of_bore(surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: 
     if kind_of(shape).tapered and (shape.radius or 0.0) + end * np.tan(shape.half_angle or 0.0) < 0.1 * edge:
         return None
     ring = onto([shape], rim + (end - along)[:, None] * shape.direction)[0]
-    ring, there = onto([shape, Shape("plane", shape.point + end * shape.direction, shape.direction)], ring)
+    ring, there = onto([shape, plane_at(shape.point + end * shape.direction, shape.direction)], ring)
     if not there.all():
         return None
     middle = shape.point + end * shape.direction
@@ -172,7 +172,7 @@ def _end_of_bore(surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: 
     wall_faces = np.concatenate([np.stack([b, a, p], axis=1), np.stack([b, p, q], axis=1)])
     floor = np.stack([q, p, np.full(c, n + c)], axis=1)
     made = np.concatenate([np.full(len(wall_faces), k), np.full(c, len(shapes))])
-    plane = Shape("plane", middle, sense * shape.direction)
+    plane = plane_at(middle, sense * shape.direction)
     return _Cap(np.concatenate([ring, middle[None]]), np.concatenate([wall_faces, floor]), made, plane)
 
 

@@ -62,6 +62,11 @@ def step_of(shape: Shape, points: Floats) -> StepSurface | None:
     return step if step is not None and step.entity in _PARAMETERS else None
 
 
+def plane_at(point: Floats, normal: Floats) -> Shape:
+    """A plane that is no feature: a lid, a facet's own, one to cut by. Both (3,), in mm; the normal of length 1."""
+    return Shape("plane", point, normal)
+
+
 def chart_on(shape: Shape, points: Floats, frame: Floats | None = None) -> Chart:
     """The chart of a shape for points (n, 3) near it, mm; frame (3, 3), z along its axis, where the shape leaves a
     choice.

@@ -8,13 +8,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid.charts import Chart
+from pipeline.features.solid.charts import Chart, plane_at
 from pipeline.features.solid.curves import Curve, meeting_curve, straight
 from pipeline.features.solid.regions import Faces, Failure, loops_of
 from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.geometry import FULL_TURN
 from pipeline.mesh.topology import facet_neighbours
-from pipeline.surfaces import Shape, kind_of, surface_normal
+from pipeline.surfaces import kind_of, surface_normal
 
 # mm: corners of a border between two planes that lie on one line within this are no corners.
 _COLLINEAR = 1e-7
@@ -127,7 +127,7 @@ def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge
         # The rim of an open mesh, or an edge between pieces of one face: the section of the surface by the plane that
         # holds the edge and stands on the surface.
         upright = np.cross(points[-1] - points[0], surface_normal(one, points.mean(axis=0)[None])[0])
-        other = Shape("plane", points[0], upright / max(float(np.linalg.norm(upright)), 1e-300))
+        other = plane_at(points[0], upright / max(float(np.linalg.norm(upright)), 1e-300))
     curve: Curve | None = straight(points[0], points[-1])
     if not (kind_of(one).flat and kind_of(other).flat):
         curve = meeting_curve(one, other, points, path[0] == path[-1])

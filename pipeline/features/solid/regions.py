@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.features.solid.charts import Chart, chart_on, frame_about
+from pipeline.features.solid.charts import Chart, chart_on, frame_about, plane_at
 from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.geometry import FULL_TURN, basis_of
@@ -92,7 +92,7 @@ def _faces_from(
     feature = mesh.labels[first]
     normals = facet_normals(mesh.points, mesh.faces[first])
     corner = mesh.points[mesh.faces[first, 0]]
-    made = tuple(shapes[f] if f >= 0 else Shape("plane", corner[r], normals[r]) for r, f in enumerate(feature))
+    made = tuple(shapes[f] if f >= 0 else plane_at(corner[r], normals[r]) for r, f in enumerate(feature))
     outward = np.where(feature >= 0, mesh.outward[feature], 1.0)
     whole = replace(mesh, labels=region.astype(np.int32))
     charts: dict[int, Chart] = {}
@@ -407,7 +407,7 @@ def _on_cut(
     mesh: Bound, shapes: tuple[Shape, ...], face: int, chart: Chart, edges: list[tuple[int, int]]
 ) -> list[tuple[tuple[int, int], Floats]] | None:
     """The exact places where the half-plane at turn 0 meets the borders that these edges stand for."""
-    half = Shape("plane", chart.shape.point, chart.frame[1])
+    half = plane_at(chart.shape.point, chart.frame[1])
     places = []
     for a, b in edges:
         both = (mesh.faces == a).any(axis=1) & (mesh.faces == b).any(axis=1)
