@@ -3,7 +3,7 @@
 STEP: Open CASCADE (cadquery-ocp), its own reader and its own validity check.
 
 Covers: pipeline.formats.step.faces, pipeline.formats.step.items, pipeline.formats.step.shapes
-Covers: pipeline.formats.step.write
+Covers: pipeline.formats.step.document, pipeline.formats.step.write
 """
 
 from __future__ import annotations

@@ -15,13 +15,22 @@ from functools import cache
 import numpy as np
 
 from pipeline.features.gaps.fair_height import fair_height
-from pipeline.features.gaps.layout import Flatten, HolePatch, Layout, Lift, Raise, Surroundings, looks, without_doubles
+from pipeline.features.gaps.layout import (
+    Flatten,
+    HolePatch,
+    Layout,
+    Lift,
+    Raise,
+    Surroundings,
+    looks,
+    spanned,
+    without_doubles,
+)
 from pipeline.features.gaps.lids import flat_lid, lids_in_space
 from pipeline.features.gaps.openings import Band, Opening, Rim, is_pepper
 from pipeline.features.gaps.roofs import across
 from pipeline.geometry import Floats
-from pipeline.mesh.fill import fair_in_space, least_bending_triangles, refine_in_space
-from pipeline.mesh.topology import facet_normals
+from pipeline.mesh.fill import fair_in_space, refine_in_space
 from pipeline.surfaces import Shape, chart_of, surface_normal
 
 
@@ -144,12 +153,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
     """For a rim that no plane shows without overlaps: triangles straight in space, refined and made fair."""
     if opening.islands:
         return None
-    rim = opening.outer
-    corners = rim.corners[::-1].copy()
-    # Edge i -> i + 1 of the reversed line is edge k - 2 - i of the rim.
-    outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
-    points = ground.vertices[corners]
-    triangles = least_bending_triangles(points, outside)
+    corners, points, triangles = spanned(opening.outer, ground)
     if triangles is None:
         return None
     points, triangles = refine_in_space(points, triangles, opening.edge)
@@ -177,11 +181,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
 
 def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
     """A tiny gap by triangles between its corners alone."""
-    rim = opening.outer
-    corners = rim.corners[::-1].copy()
-    outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
-    points = ground.vertices[corners]
-    triangles = least_bending_triangles(points, outside)
+    corners, points, triangles = spanned(opening.outer, ground)
     if triangles is None:
         return None
     points, triangles = without_doubles(corners, points, triangles, ground)

@@ -8,9 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.features.gaps.openings import Band, Opening
+from pipeline.features.gaps.openings import Band, Opening, Rim
 from pipeline.geometry import Floats, Ints, contains, signed_area
-from pipeline.mesh.fill import constrained_delaunay, half_edge_neighbours, hexagonal_lattice, is_simple, split_edges
+from pipeline.mesh.fill import (
+    constrained_delaunay,
+    half_edge_neighbours,
+    hexagonal_lattice,
+    is_simple,
+    least_bending_triangles,
+    split_edges,
+)
+from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import Shape, view
 
 Flatten = Callable[[Floats], Floats]
@@ -171,6 +179,15 @@ def _long_edges(points: Floats, triangles: Ints, limit: float, fixed: int) -> In
     edges = _inner_edges(triangles)
     edges = edges[(edges >= fixed).any(axis=1)]
     return edges[np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1) > limit]
+
+
+def spanned(rim: Rim, ground: Surroundings) -> tuple[Ints, Floats, Ints | None]:
+    """The corners of a rim in the patch's own direction, their places, and triangles between them; None: none will do."""
+    corners = rim.corners[::-1].copy()
+    # Edge i -> i + 1 of the reversed line is edge k - 2 - i of the rim.
+    outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
+    points = ground.vertices[corners]
+    return corners, points, least_bending_triangles(points, outside)
 
 
 def without_doubles(corners: Ints, points: Floats, triangles: Ints, ground: Surroundings) -> tuple[Floats, Ints]:

@@ -11,11 +11,10 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.spatial import cKDTree
 
-from pipeline.features.gaps.layout import HolePatch, Layout, Surroundings, without_doubles
+from pipeline.features.gaps.layout import HolePatch, Layout, Surroundings, spanned, without_doubles
 from pipeline.features.gaps.openings import Opening
 from pipeline.geometry import Floats, Ints
-from pipeline.mesh.fill import least_area, least_bending_triangles, refine_in_space
-from pipeline.mesh.topology import facet_normals
+from pipeline.mesh.fill import least_area, refine_in_space
 from pipeline.surfaces import view
 
 # A rim is flat where, its raggedness smoothed out, it stays this near to its plane: in its edges, and in its lengths.
@@ -42,14 +41,12 @@ def lids_in_space(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
     as those of the rim, with fewer, which may keep clear of a ragged rim where many don't, and with none."""
     if opening.islands:
         return
-    corners = opening.outer.corners[::-1].copy()
-    # The facets outside keep the lid from folding back over a ragged rim's teeth.
-    outside = facet_normals(ground.vertices, ground.faces[np.roll(opening.outer.facets[::-1], -1)])
-    triangles = least_bending_triangles(ground.vertices[corners], outside)
+    # The facets outside, which it bends the least against, keep the lid from folding back over a ragged rim's teeth.
+    corners, places, triangles = spanned(opening.outer, ground)
     if triangles is None:
         return
     for coarseness in (1.0, 2.0, 4.0, np.inf):
-        points, finer = refine_in_space(ground.vertices[corners], triangles, coarseness * opening.edge)
+        points, finer = refine_in_space(places, triangles, coarseness * opening.edge)
         points, finer = without_doubles(corners, points, finer, ground)
         lid = _settled(opening, corners, points, finer, ground)
         if lid is not None:

@@ -14,7 +14,7 @@ from pipeline.features.solid.charts import Chart, chart_on, frame_about, plane_a
 from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.geometry import FULL_TURN, basis_of
-from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
+from pipeline.mesh.topology import cut_at_pinches, facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import Shape, kind_of
 
 # mm: skin facets whose corners lie in one plane within this are one face.
@@ -231,8 +231,9 @@ def loops_of(faces: Ints, region: Ints, n: int) -> list[tuple[int, Ints]]:
             seen[at] = True
             walk.append(int(start_of[at]))
             at = int(following[at])
-        for part in _untangled(walk):
-            loops.append((int(region[h // 3]), np.array(part, np.int32)))
+        for part in cut_at_pinches(walk):
+            if len(part) > 1:
+                loops.append((int(region[h // 3]), np.array(part, np.int32)))
     return loops
 
 
@@ -257,23 +258,6 @@ def _following(faces: Ints, neighbours: Ints, border: NDArray[np.bool_]) -> NDAr
         at[open_] = (across // 3) * 3 + (across + 1) % 3
         open_ = ~flat_border[at] & flat_border
     return at
-
-
-def _untangled(loop: list[int]) -> list[list[int]]:
-    done: list[list[int]] = []
-    path: list[int] = []
-    place: dict[int, int] = {}
-    for vertex in loop:
-        if vertex in place:
-            begin = place[vertex]
-            done.append(path[begin:])
-            for passed in path[begin + 1 :]:
-                del place[passed]
-            del path[begin + 1 :]
-        else:
-            place[vertex] = len(path)
-            path.append(vertex)
-    return [part for part in (*done, path) if len(part) > 1]
 
 
 def _opened(

@@ -7,24 +7,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
 from OCP.IFSelect import IFSelect_RetDone
-from OCP.Interface import Interface_Static
 from OCP.Message import Message
 from OCP.Quantity import Quantity_Color, Quantity_TOC_sRGB
-from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
-from OCP.STEPControl import STEPControl_AsIs, STEPControl_Reader
+from OCP.STEPControl import STEPControl_Reader
 from OCP.StepShape import StepShape_AdvancedFace
-from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
+from OCP.TCollection import TCollection_ExtendedString
 from OCP.TDataStd import TDataStd_Name
-from OCP.TDocStd import TDocStd_Document
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp_Explorer
-from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
-SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
-_FIXED_TIME = "2000-01-01T00:00:00"
+from pipeline.formats.step import empty_document, write_document
+
 Colour = tuple[int, int, int]
 
 
@@ -44,9 +39,7 @@ def write_body(
 
     Raises OSError when the place can't be written.
     """
-    Message.DefaultMessenger_s().ChangePrinters().Clear()
-    document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
-    XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
+    document = empty_document()
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
     label = shapes.AddShape(body, False)
@@ -58,26 +51,7 @@ def write_body(
         TDataStd_Name.Set_s(part, TCollection_ExtendedString(named.name))
         if named.colour is not None:
             colours.SetColor(part, _colour(named.colour), surface)
-    STEPCAFControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
-    for key, value in {"write.step.schema": SCHEMAS[schema], "write.step.unit": "MM"}.items():
-        Interface_Static.SetCVal_s(key, value)
-    # Curves in parameters double the file, and readers make them anew.
-    Interface_Static.SetIVal_s("write.surfacecurve.mode", 0)
-    Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
-    writer = STEPCAFControl_Writer()
-    writer.SetNameMode(True)
-    writer.SetColorMode(True)
-    if not writer.Transfer(document, STEPControl_AsIs):
-        raise OSError(5, "the CAD kernel could not turn the solid into STEP")
-    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
-    header.SetName(TCollection_HAsciiString(path.name))
-    header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
-    header.SetAuthorValue(1, TCollection_HAsciiString("datumlift"))
-    header.SetOrganizationValue(1, TCollection_HAsciiString(""))
-    header.SetOriginatingSystem(TCollection_HAsciiString("datumlift"))
-    header.SetDescriptionValue(1, TCollection_HAsciiString(what))
-    if writer.Write(str(path)) != IFSelect_RetDone:
-        raise OSError(5, "the CAD kernel could not write the STEP file")
+    write_document(path, document, "solid", what, schema)
 
 
 def _colour(colour: Colour) -> Quantity_Color:

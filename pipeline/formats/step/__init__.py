@@ -7,7 +7,8 @@ ISO 10303-42 calls them.
 
 from __future__ import annotations
 
+from pipeline.formats.step.document import empty_document, write_document
 from pipeline.formats.step.items import Seen, label_of
 from pipeline.formats.step.write import write_step
 
-__all__ = ["Seen", "label_of", "write_step"]
+__all__ = ["Seen", "empty_document", "label_of", "write_document", "write_step"]

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
 from pipeline.geometry import FULL_TURN, Floats, Ints, contains, gaps_round, signed_area, simplified
-from pipeline.mesh.topology import boundary_loops
+from pipeline.mesh.topology import boundary_loops, cut_at_pinches
 
 # A round face seen over more than this is drawn whole: a seam of a few degrees is of no use to anyone.
 _NEARLY_WHOLE = 340.0  # degrees
@@ -86,7 +86,7 @@ def regions(points: Floats, faces: Ints) -> tuple[Region, ...]:
     used, numbers = np.unique(faces, return_inverse=True)
     points = points[used]
     borders = boundary_loops(numbers.reshape(-1, 3).astype(np.int32), len(points))
-    loops = [points[loop] for border in borders for loop in _untangled(border.tolist())]
+    loops = [points[loop] for border in borders for loop in cut_at_pinches(border.tolist()) if len(loop) > 2]
     areas = np.array([signed_area(loop) for loop in loops])
     if not len(loops) or not (areas > 0).any():
         return _hull(points)
@@ -111,24 +111,6 @@ def straightened(loop: Floats, slack: float = _SLACK) -> Floats:
     far = int(np.argmax(np.linalg.norm(loop - loop[0], axis=1)))
     kept = loop[simplified(np.concatenate([loop, loop[:1]]), [0, far, len(loop)], slack)[:-1]]
     return kept if len(kept) > 2 else loop
-
-
-def _untangled(loop: list[int]) -> list[list[int]]:
-    """A closed loop of vertex ids cut where it comes through a vertex again, into loops that don't."""
-    done: list[list[int]] = []
-    path: list[int] = []
-    place: dict[int, int] = {}
-    for vertex in loop:
-        if vertex in place:
-            start = place[vertex]
-            done.append(path[start:])
-            for passed in path[start + 1 :]:
-                del place[passed]
-            del path[start + 1 :]
-        else:
-            place[vertex] = len(path)
-            path.append(vertex)
-    return [part for part in (*done, path) if len(part) > 2]
 
 
 def _hull(points: Floats) -> tuple[Region, ...]:

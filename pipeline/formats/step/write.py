@@ -9,24 +9,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
-from OCP.IFSelect import IFSelect_RetDone
-from OCP.Interface import Interface_Static
-from OCP.Message import Message
-from OCP.STEPCAFControl import STEPCAFControl_Writer
-from OCP.STEPControl import STEPControl_AsIs, STEPControl_Controller
-from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
+from OCP.TCollection import TCollection_ExtendedString
 from OCP.TDataStd import TDataStd_Name
-from OCP.TDocStd import TDocStd_Document
-from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
 from pipeline.formats.datum_file import DatumFile
+from pipeline.formats.step.document import empty_document, write_document
 from pipeline.formats.step.items import Seen, items, label_of
-
-SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
-
-_FIXED_TIME = "2000-01-01T00:00:00"
 
 
 def write_step(path: Path, data: DatumFile, seen: Seen, schema: str = "AP242") -> tuple[str, ...]:
@@ -45,9 +34,7 @@ def write_step(path: Path, data: DatumFile, seen: Seen, schema: str = "AP242") -
     >>> write_step(Path(tempfile.mkdtemp()) / "reference.step", one, nothing)
     ('plane-1',)
     """
-    Message.DefaultMessenger_s().ChangePrinters().Clear()
-    document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
-    XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
+    document = empty_document()
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     layers = XCAFDoc_DocumentTool.LayerTool_s(document.Main())
     drawn = set()
@@ -56,23 +43,6 @@ def write_step(path: Path, data: DatumFile, seen: Seen, schema: str = "AP242") -
         label = shapes.AddShape(shape, False)
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(name))
         layers.SetLayer(label, TCollection_ExtendedString(layer))
-    STEPControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
-    settings = {"write.step.schema": SCHEMAS[schema], "write.step.unit": "MM"}
-    for key, value in settings.items():
-        Interface_Static.SetCVal_s(key, value)
-    Interface_Static.SetIVal_s("write.surfacecurve.mode", 0)
-    writer = STEPCAFControl_Writer()
-    writer.SetNameMode(True)
-    writer.SetLayerMode(True)
-    if not writer.Transfer(document, STEPControl_AsIs):
-        raise OSError(5, "the CAD kernel could not turn the reference geometry into STEP")
-    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
-    header.SetName(TCollection_HAsciiString("reference.step"))
-    header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
-    header.SetAuthorValue(1, TCollection_HAsciiString("datumlift"))
-    header.SetOrganizationValue(1, TCollection_HAsciiString(""))
-    header.SetOriginatingSystem(TCollection_HAsciiString("datumlift"))
-    header.SetDescriptionValue(1, TCollection_HAsciiString("Reference geometry recovered from a scan, no solid"))
-    if writer.Write(str(path)) != IFSelect_RetDone:
-        raise OSError(5, "the CAD kernel could not write the STEP file")
+    what = "Reference geometry recovered from a scan, no solid"
+    write_document(path, document, "reference geometry", what, schema)
     return tuple(f.id for f in data.features if f"{label_of(f)} face" not in drawn)

@@ -21,12 +21,14 @@ from pipeline.mesh.topology.measures import (
     median_edge,
     vertex_normals,
 )
+from pipeline.mesh.topology.pinched_loops import cut_at_pinches
 
 __all__ = [
     "NONMANIFOLD",
     "boundary_loops",
     "compact",
     "components",
+    "cut_at_pinches",
     "degenerate_facets",
     "duplicate_facets",
     "edge_in",

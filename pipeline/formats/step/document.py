@@ -1,0 +1,60 @@
+"""STEP out (ISO 10303-21): a document of shapes with names, and its file; the same document gives the same bytes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
+from OCP.IFSelect import IFSelect_RetDone
+from OCP.Interface import Interface_Static
+from OCP.Message import Message
+from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
+from OCP.STEPControl import STEPControl_AsIs
+from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
+from OCP.TDocStd import TDocStd_Document
+from OCP.XCAFApp import XCAFApp_Application
+
+_SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
+# The kernel would write the time of day.
+_FIXED_TIME = "2000-01-01T00:00:00"
+
+
+def empty_document() -> Any:
+    """A document of the CAD kernel's without shapes; the kernel is kept from printing."""
+    Message.DefaultMessenger_s().ChangePrinters().Clear()
+    document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
+    XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
+    return document
+
+
+def write_document(path: Path, document: Any, subject: str, what: str, schema: str) -> None:
+    """Write a document with names, layers and colours, in mm; the header's name is that of the file.
+
+    subject  what it is, for the message where the kernel can't turn it into STEP
+    what     one line on it for the header
+    schema   "AP242" | "AP214", KeyError otherwise
+
+    Raises OSError when the place can't be written.
+    """
+    STEPCAFControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
+    for key, value in {"write.step.schema": _SCHEMAS[schema], "write.step.unit": "MM"}.items():
+        Interface_Static.SetCVal_s(key, value)
+    # Curves in parameters double the file, and readers make them anew.
+    Interface_Static.SetIVal_s("write.surfacecurve.mode", 0)
+    Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
+    writer = STEPCAFControl_Writer()
+    writer.SetNameMode(True)
+    writer.SetLayerMode(True)
+    writer.SetColorMode(True)
+    if not writer.Transfer(document, STEPControl_AsIs):
+        raise OSError(5, f"the CAD kernel could not turn the {subject} into STEP")
+    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
+    header.SetName(TCollection_HAsciiString(path.name))
+    header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
+    header.SetAuthorValue(1, TCollection_HAsciiString("datumlift"))
+    header.SetOrganizationValue(1, TCollection_HAsciiString(""))
+    header.SetOriginatingSystem(TCollection_HAsciiString("datumlift"))
+    header.SetDescriptionValue(1, TCollection_HAsciiString(what))
+    if writer.Write(str(path)) != IFSelect_RetDone:
+        raise OSError(5, "the CAD kernel could not write the STEP file")
