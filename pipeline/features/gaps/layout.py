@@ -182,7 +182,7 @@ def _long_edges(points: Floats, triangles: Ints, limit: float, fixed: int) -> In
 
 
 def spanned(rim: Rim, ground: Surroundings) -> tuple[Ints, Floats, Ints | None]:
-    """The corners of a rim in the patch's own direction, their places, and triangles between them; None: none will do."""
+    """The corners of a rim in the patch's own direction, their places, and triangles between them where any will do."""
     corners = rim.corners[::-1].copy()
     # Edge i -> i + 1 of the reversed line is edge k - 2 - i of the rim.
     outside = facet_normals(ground.vertices, ground.faces[np.roll(rim.facets[::-1], -1)])
