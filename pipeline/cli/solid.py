@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,27 +66,26 @@ def make(
         raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
     job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
     in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
-    partial = folder / f".{NAME}.{os.getpid()}"
     try:
-        with show.stage_progress(quiet)("solid") as progress:
-            report = make_part(
-                partial,
-                data,
-                in_part,
-                labels,
-                skin or (job.skin if job is not None else 0.5),
-                schema=schema,
-                unsure=unsure or (job.unsure if job is not None else "faces"),
-                colours={name: look_colour(name) for name in feature_looks()},
-                progress=progress,
-            )
-        os.replace(partial, folder / NAME)
+        # The file has its own name from the start, for the name stands in its header.
+        with tempfile.TemporaryDirectory(prefix=f".{NAME}.", dir=folder) as partial:
+            with show.stage_progress(quiet)("solid") as progress:
+                report = make_part(
+                    Path(partial) / NAME,
+                    data,
+                    in_part,
+                    labels,
+                    skin or (job.skin if job is not None else 0.5),
+                    schema=schema,
+                    unsure=unsure or (job.unsure if job is not None else "faces"),
+                    colours={name: look_colour(name) for name in feature_looks()},
+                    progress=progress,
+                )
+            os.replace(Path(partial) / NAME, folder / NAME)
     except OSError as error:
         raise OutputError(
             f"{folder / NAME} can't be written ({error.strerror or error}); free some space or check the folder."
         ) from None
-    finally:
-        partial.unlink(missing_ok=True)
     data = with_solid(data, report)
     write_whole(folder / "datums.json", text_of(data), "check the folder")
     return data, report

@@ -76,7 +76,10 @@ def test_the_command_makes_it_again_with_another_skin(folder: Path, capsys: pyte
     assert told["faces"] == data.solid.faces < before.solid.faces
     assert told["skin"] == 2.0
     assert told["valid"]
-    assert "AUTOMOTIVE_DESIGN" in (folder / "part.step").read_text("ascii").partition("DATA;")[0]
+    header = (folder / "part.step").read_text("ascii").partition("DATA;")[0]
+    assert "AUTOMOTIVE_DESIGN" in header
+    assert "FILE_NAME('part.step','2000-01-01T00:00:00'" in header  # nothing of the process or the hour
+    assert not list(folder.glob(".part.step*"))
     assert len(names_in(folder / "part.step")) == told["faces"]
     # Nothing else of the datum file is touched, and what was told of the first solid is told no more.
     kept = {"solid", "cautions"}

@@ -51,7 +51,7 @@ def write_body(
         TDataStd_Name.Set_s(part, TCollection_ExtendedString(named.name))
         if named.colour is not None:
             colours.SetColor(part, _colour(named.colour), surface)
-    write_document(path, document, "solid", what, schema)
+    write_document(path, document, path.name, "solid", what, schema)
 
 
 def _colour(colour: Colour) -> Quantity_Color:

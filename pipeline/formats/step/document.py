@@ -28,9 +28,10 @@ def empty_document() -> Any:
     return document
 
 
-def write_document(path: Path, document: Any, subject: str, what: str, schema: str) -> None:
-    """Write a document with names, layers and colours, in mm; the header's name is that of the file.
+def write_document(path: Path, document: Any, file: str, subject: str, what: str, schema: str) -> None:
+    """Write a document with names, layers and colours, in mm.
 
+    file     its name, for the header
     subject  what it is, for the message where the kernel can't turn it into STEP
     what     one line on it for the header
     schema   "AP242" | "AP214", KeyError otherwise
@@ -50,7 +51,7 @@ def write_document(path: Path, document: Any, subject: str, what: str, schema: s
     if not writer.Transfer(document, STEPControl_AsIs):
         raise OSError(5, f"the CAD kernel could not turn the {subject} into STEP")
     header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
-    header.SetName(TCollection_HAsciiString(path.name))
+    header.SetName(TCollection_HAsciiString(file))
     header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
     header.SetAuthorValue(1, TCollection_HAsciiString("datumlift"))
     header.SetOrganizationValue(1, TCollection_HAsciiString(""))

@@ -44,5 +44,5 @@ def write_step(path: Path, data: DatumFile, seen: Seen, schema: str = "AP242") -
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(name))
         layers.SetLayer(label, TCollection_ExtendedString(layer))
     what = "Reference geometry recovered from a scan, no solid"
-    write_document(path, document, "reference geometry", what, schema)
+    write_document(path, document, "reference.step", "reference geometry", what, schema)
     return tuple(f.id for f in data.features if f"{label_of(f)} face" not in drawn)
