@@ -21,7 +21,11 @@ _FIXED_TIME = "2000-01-01T00:00:00"
 
 
 def empty_document() -> Any:
-    """A document of the CAD kernel's without shapes; the kernel is kept from printing."""
+    """A document of the CAD kernel's without shapes; the kernel is kept from printing.
+
+    >>> empty_document().StorageFormat().ToExtString()
+    'BinXCAF'
+    """
     Message.DefaultMessenger_s().ChangePrinters().Clear()
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().NewDocument(TCollection_ExtendedString("BinXCAF"), document)
@@ -37,6 +41,15 @@ def write_document(path: Path, document: Any, file: str, subject: str, what: str
     schema   "AP242" | "AP214", KeyError otherwise
 
     Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+    >>> from OCP.XCAFDoc import XCAFDoc_DocumentTool
+    >>> document, path = empty_document(), Path(tempfile.mkdtemp()) / "box.step"
+    >>> _ = XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).AddShape(BRepPrimAPI_MakeBox(1, 2, 3).Shape(), False)
+    >>> write_document(path, document, "box.step", "box", "A box", "AP242")
+    >>> path.read_text().count("ADVANCED_FACE")
+    6
     """
     STEPCAFControl_Controller.Init_s()  # which sets defaults: before our own settings, or they would be lost
     for key, value in {"write.step.schema": _SCHEMAS[schema], "write.step.unit": "MM"}.items():
