@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.geometry import Floats, Ints, box_of
+from pipeline.geometry import Floats, Ints, Mask, box_of
 
 _CHUNK = 1_000_000
 
@@ -53,6 +53,22 @@ class Scene:
     def distance(self, points: ArrayLike) -> Floats:
         """Unsigned distance (n,) mm of points (n, 3) mm to the surface."""
         return self.closest(points)[0]
+
+    def inside(self, points: ArrayLike) -> Mask:
+        """Which points (n, 3) mm lie in the solid that the surface bounds; (n,) bool. An open surface bounds none.
+
+        By open3d's count of crossings along a line.
+
+        >>> from pipeline.values import Surface
+        >>> corners = [[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9]]
+        >>> scene = Scene(Surface.measured(corners, [[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]]))
+        >>> scene.inside([[1.0, 1.0, 1.0], [6.0, 6.0, 6.0]]).tolist()
+        [True, False]
+        """
+        open3d: Any = importlib.import_module("open3d")
+        local = (np.asarray(points, dtype=np.float64) - self._middle).astype(np.float32)
+        found = self._ready().compute_occupancy(open3d.core.Tensor(local))
+        return np.asarray(found.numpy() > 0.5)
 
     def closest(self, points: ArrayLike) -> tuple[Floats, Ints, Floats]:
         """Distance (n,) mm, facet (n,) and nearest point (n, 3) mm on the surface for points (n, 3) mm.

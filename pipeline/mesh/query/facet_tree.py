@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Ints, Longs
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_pairs import nearest_of_pair, parting
 
@@ -33,6 +33,14 @@ class FacetTree(NamedTuple):
     corners: Floats
     facet: Ints
     boxes: Floats
+
+
+class _Marks(NamedTuple):
+    """`Meant` with facets in the trees' orders and squared distances."""
+
+    one: Longs
+    other: Longs
+    least: Floats
 
 
 @dataclass(frozen=True)
@@ -72,8 +80,25 @@ def facet_tree(vertices: ArrayLike, faces: ArrayLike) -> FacetTree:
     return FacetTree(corners, order, boxes)
 
 
-def nearest_facets(one: FacetTree, other: FacetTree, within: float = np.inf) -> NearestFacets | None:
+@dataclass(frozen=True)
+class Meant:
+    """Pairs of stretches of two meshes that are meant to be near to each other.
+
+    one, other  (m,) of each mesh's facets, bit k of it set where it belongs to pair k; int64
+    least       (k,) mm: from this distance on, two facets of a pair don't count; as many pairs as bits, 63, at most
+    """
+
+    one: Longs
+    other: Longs
+    least: Floats
+
+
+def nearest_facets(
+    one: FacetTree, other: FacetTree, within: float = np.inf, meant: Meant | None = None
+) -> NearestFacets | None:
     """Where two meshes are nearest to each other, over whole facets; None where they are not nearer than `within` mm.
+
+    meant  what doesn't count
 
     Both are surfaces: one that lies inside the other is as far from it as its nearest facet.
 
@@ -82,7 +107,11 @@ def nearest_facets(one: FacetTree, other: FacetTree, within: float = np.inf) -> 
     >>> nearest_facets(facet_tree(low, tri), facet_tree(low + lift, tri)).distance
     3.0
     """
-    far, i, k, places = _nearest(one, other, float(within) ** 2)
+    if meant is None:
+        none = np.zeros(1, np.int64)
+        meant = Meant(none[np.zeros(len(one.facet), np.intp)], none[np.zeros(len(other.facet), np.intp)], np.zeros(0))
+    marks = _Marks(meant.one[one.facet], meant.other[other.facet], np.asarray(meant.least, np.float64) ** 2)
+    far, i, k, places = _nearest(one, other, marks, float(within) ** 2)
     if i < 0:
         return None
     return NearestFacets(float(np.sqrt(far)), places[0], places[1], (int(one.facet[i]), int(other.facet[k])))
@@ -192,7 +221,16 @@ def _is_first_split(one: Floats, i: int, other: Floats, k: int) -> bool:
 
 
 @njit(cache=True)
-def _nearest(one: FacetTree, other: FacetTree, limit: float) -> tuple[float, int, int, Floats]:
+def _is_meant(marks: _Marks, f: int, g: int, far: float) -> bool:
+    both = marks.one[f] & marks.other[g]
+    for k in range(len(marks.least)):
+        if (both >> k) & 1 and far >= marks.least[k]:
+            return True
+    return False
+
+
+@njit(cache=True)
+def _nearest(one: FacetTree, other: FacetTree, marks: _Marks, limit: float) -> tuple[float, int, int, Floats]:
     """Squared least distance below `limit`, mm2, the two facets in the trees' orders (-1: none), the places (2, 3)."""
     a, b = one.boxes, other.boxes
     first, second = len(a) // 2, len(b) // 2
@@ -214,7 +252,7 @@ def _nearest(one: FacetTree, other: FacetTree, limit: float) -> tuple[float, int
                     if parting(one.corners[f], other.corners[g]) ** 2 >= best:
                         continue
                     far, p, q = nearest_of_pair(one.corners[f], other.corners[g])
-                    if far < best:
+                    if far < best and not _is_meant(marks, f, g, far):
                         best, best_i, best_k = far, f, g
                         for d in range(3):
                             places[0, d], places[1, d] = p[d], q[d]

@@ -1,0 +1,146 @@
+"""Parts as fit-up sees them: a surface, the features on it, and how well each place of it is known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from pipeline.fitup.items import Item, Key, Move, item_moves, moves_of
+from pipeline.fitup.placing import Pose
+from pipeline.geometry import Floats, Ints, transformed, turned
+from pipeline.mesh.query import FacetTree, Scene, facet_tree
+from pipeline.surfaces import Shape, SituationFeature, kind_of, shape_of
+from pipeline.values import MEASURED, SNAPPED, Feature, Surface
+
+
+@dataclass(frozen=True)
+class Body:
+    """A part in its own coordinates, mm.
+
+    name      the layout's
+    surface   its facets; origins beyond those of a scan: never seen
+    labels    (m,) which of `features` each facet belongs to, -1 none
+    features  in part coordinates; those of a part that is made from figures are exact
+    names     the user's names, as a job has them
+    skin      standard uncertainty of a place on no feature, mm; None: told from how its facets scatter there
+    bound     mm by which its facets may be off what was measured, at most
+    closed    whether the surface bounds a solid
+    """
+
+    name: str
+    surface: Surface
+    labels: Ints
+    features: tuple[Feature, ...]
+    names: Mapping[str, str] = field(default_factory=dict)
+    skin: float | None = None
+    bound: float = 0.0
+    closed: bool = True
+
+    @cached_property
+    def seen(self) -> np.ndarray:
+        """(m,) which facets were measured."""
+        return np.isin(self.surface.origin, (MEASURED, SNAPPED))
+
+    def moves_of(self, k: int) -> dict[Key, Move]:
+        """The moves of feature k, by keys of their own; {} of one that nothing can be said of, see `unsure_of`."""
+        feature = self.features[k]
+        known = feature.uncertainty
+        if self.unsure_of(k):
+            return {}
+        position, direction, radius = known.position or 0.0, known.direction, known.radius
+        flat = kind_of(feature).flat
+        moves = moves_of(feature.point, feature.direction, flat, (position, direction, radius))
+        return {(self.name, feature.id, name): move for name, move in moves.items()}
+
+    def unsure_of(self, k: int) -> str:
+        """Why nothing can be said of how well feature k is known; "" where something can."""
+        feature = self.features[k]
+        if feature.confidence != "good":
+            return f"{self.name}: {feature.id} is of low confidence"
+        if feature.uncertainty.position is None:
+            return f"{self.name}: the uncertainty of {feature.id} can't be vouched for"
+        return ""
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A part where it stands."""
+
+    body: Body
+    pose: Pose
+
+    @cached_property
+    def vertices(self) -> Floats:
+        """(n, 3) mm."""
+        return transformed(self.pose.matrix, self.body.surface.vertices)
+
+    @cached_property
+    def tree(self) -> FacetTree:
+        """Of all facets."""
+        return facet_tree(self.vertices, self.body.surface.faces)
+
+    @cached_property
+    def scene(self) -> Scene:
+        """To ask which points lie inside, and how deep."""
+        return Scene(Surface(self.vertices, self.body.surface.faces, self.body.surface.origin))
+
+    def part(self, chosen: np.ndarray) -> tuple[FacetTree, np.ndarray] | None:
+        """The tree of chosen facets, (m,) bool, and which facets these are; None where there are none."""
+        at = np.flatnonzero(chosen)
+        return (facet_tree(self.vertices, self.body.surface.faces[at]), at) if len(at) else None
+
+    def shape(self, k: int) -> Shape:
+        """The surface of feature k where it stands."""
+        own = shape_of(self.body.features[k])
+        return Shape(
+            own.kind,
+            transformed(self.pose.matrix, own.point),
+            None if own.direction is None else turned(self.pose.matrix, own.direction),
+            own.radius,
+            own.half_angle,
+            own.major_radius,
+            None if own.orientation is None else turned(self.pose.matrix, own.orientation),
+        )
+
+    def gains(self, place: Floats, facet: int, along: Floats) -> dict[Key, float]:
+        """By key, mm by which a place (3,) on a facet goes along a unit direction with one standard uncertainty."""
+        out = {key: float(along @ (m[:3] + np.cross(m[3:], place))) for key, m in self.pose.moves.items()}
+        k = int(self.body.labels[facet])
+        if k < 0:
+            return out
+        shape = self.shape(k)
+        own = transformed(np.linalg.inv(self.pose.matrix), place)
+        out_of = _outwards(shape, place)
+        for key, move in self.body.moves_of(k).items():
+            shift = turned(self.pose.matrix, move.at(own)) + move.grow * out_of
+            out[key] = out.get(key, 0.0) + float(along @ shift)
+        return out
+
+
+def _outwards(shape: Shape, place: Floats) -> Floats:
+    """(3,) unit, away from the axis or centre of a surface at a place; nought of a plane."""
+    if kind_of(shape).flat:
+        return np.zeros(3)
+    off = place - shape.point
+    if shape.direction is not None:
+        off = off - (off @ shape.direction) * shape.direction
+    length = float(np.linalg.norm(off))
+    return off / length if length > 1e-9 else np.zeros(3)
+
+
+def item_of(body: Body, situation: tuple[SituationFeature, Sequence[int]], make) -> Item:  # type: ignore[no-untyped-def]
+    """An item that is made of features of a body.
+
+    situation  what it comes to, and the features it is made of
+    make       (4, 4) motions by feature id -> point (3,), direction (3,) or None
+    """
+    kind, members = situation
+    unsure = next((why for k in members if (why := body.unsure_of(k))), "")
+    moves: dict[Key, Move] = {}
+    for k in members:
+        moves |= body.moves_of(k)
+    point, direction = make({})
+    return Item(kind, point, direction, item_moves(make, moves), unsure)
