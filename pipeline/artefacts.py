@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import OutputError
-from pipeline.job import Settings
+from pipeline.settings_file import Settings
 
 
 def store(value: Any, path: Path) -> None:

@@ -6,7 +6,6 @@ are mm and angles degrees here, since this is the file that the user writes.
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
@@ -14,27 +13,19 @@ from typing import Annotated, Any, ClassVar, Literal
 import tomlkit
 from pydantic import (
     AfterValidator,
-    BaseModel,
-    ConfigDict,
     Field,
     SerializerFunctionWrapHandler,
-    ValidationError,
     model_serializer,
     model_validator,
 )
 from tomlkit.items import Table
 
-from pipeline.errors import InputError, SettingsError
 from pipeline.places import Place, Point, in_words
+from pipeline.settings_file import Settings, checked, plain_toml
 
-_MINUS = "\u2212"
 Row = tuple[float, float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class ReadSettings(Settings):
@@ -376,6 +367,7 @@ def load_job(path: str | Path) -> Job:
     Raises InputError when the file can't be read or isn't TOML, SettingsError when a key or value is wrong.
 
     >>> import tempfile
+    >>> from pipeline.errors import SettingsError
     >>> path = Path(tempfile.mkdtemp()) / "job.toml"
     >>> _ = path.write_text('''scan = "housing.stl"
     ... [audit]
@@ -391,73 +383,17 @@ def load_job(path: str | Path) -> Job:
     ...     print(str(error).partition(": ")[2])
     there is no setting 'lihgten'; did you mean 'lighten'?
     """
-    path = Path(path)
-    try:
-        data = _toml(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError(f"There is no job file {path}; check the name, or make one with: datumlift new SCAN") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
-    job = make_job(data, str(path))
-    base = path.resolve().parent
+    job = make_job(plain_toml(path, "job file", "make one with: datumlift new SCAN"), str(path))
+    base = Path(path).resolve().parent
     updates: dict[str, Any] = {"scan": base / job.scan}
     if job.out is not None:
         updates["out"] = base / job.out
     return job.model_copy(update=updates)
 
 
-def _toml(text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        if _MINUS not in text:
-            raise
-    # Figures copied from a report have the minus that is printed.
-    return tomllib.loads(text.replace(_MINUS, "-"))
-
-
 def make_job(data: dict[str, Any], where: str = "the settings") -> Job:
     """Check plain data against the job's shape; SettingsError names the first thing that is wrong."""
-    try:
-        return Job.model_validate(data)
-    except ValidationError as error:
-        raise SettingsError(_sentence(error, where)) from None
-
-
-def _reason(error: Exception) -> str:
-    return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-
-
-def _sentence(error: ValidationError, where: str) -> str:
-    # A misspelt key also makes the right one missing: the misspelling is the thing to show.
-    first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in first["loc"])
-    more = "" if error.error_count() == 1 else f" ({error.error_count() - 1} more like it)"
-    if first["type"] == "extra_forbidden":
-        known = _known_keys(first["loc"][:-1])
-        close = difflib.get_close_matches(str(first["loc"][-1]), known, n=1)
-        hint = f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(sorted(known))}."
-        return f"{where}: there is no setting {place!r}; {hint}{more}"
-    if first["type"] == "missing":
-        return f"{where}: the setting {place!r} is missing; add it.{more}"
-    message = first["msg"].removeprefix("Value error, ")
-    message = message[:1].lower() + message[1:]
-    return f"{where}: the setting {place!r} is wrong, {message}; it was {first['input']!r:.80}.{more}"
-
-
-def _known_keys(location: tuple[int | str, ...]) -> list[str]:
-    model: Any = Job
-    for part in location:
-        if isinstance(part, int):
-            continue
-        annotation = model.model_fields[part].annotation
-        while getattr(annotation, "__args__", None) and not isinstance(annotation, type):
-            annotation = annotation.__args__[0]
-        inner = getattr(annotation, "__args__", None)
-        model = inner[0] if inner else annotation
-    return list(model.model_fields)
+    return checked(data, Job, where)
 
 
 def dump_job(job: Job) -> str:

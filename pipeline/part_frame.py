@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pipeline.errors import SettingsError
-from pipeline.job import FrameSettings, Job, Row, Settings, Zone
+from pipeline.job import FrameSettings, Job, Row, Zone
 from pipeline.places import Place, Point, in_words
+from pipeline.settings_file import Settings
 
 _M = TypeVar("_M", bound=Settings)
 

@@ -313,8 +313,8 @@ def _verdict(
         return "too near", f"{said}, where {least:g} mm is the least"
     if hidden is not None and hidden.distance < least + spot.expanded:
         return "can't be said", (
-            f"measured metal keeps {said}, but at {hidden.distance:.3f} mm lies a place that was never scanned; scan it, or "
-            "measure there"
+            f"measured metal keeps {said}, but at {hidden.distance:.3f} mm lies a place that was never scanned; "
+            "scan it, or measure there"
         )
     if spot.distance - spot.expanded < least:
         largest = max(spot.terms, key=lambda t: t.size)

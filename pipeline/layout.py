@@ -1,0 +1,154 @@
+"""The layout file of fit-up: which parts there are, what of each lies on what of another, and what is asked of them.
+
+TOML as the job file is; lengths in mm. "PART: WORDS" means what the words of a datum mean on that part.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from pipeline.job import NotNegative, Positive, Row
+from pipeline.settings_file import Settings, checked, plain_toml
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class PlaceLine(Settings):
+    """One line of a placing: what of the part (axis, face or point) comes to what of another part.
+
+    way              "same" or "opposed": how both directions look; of faces opposed, of axes the same, unless told
+    gap              mm between the two faces, or along the target's axis; gap_uncertainty: standard, mm
+    """
+
+    axis: str | None = None
+    face: str | None = None
+    point: str | None = None
+    on: str
+    way: Literal["same", "opposed"] | None = None
+    gap: Finite = 0.0
+    gap_uncertainty: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _one(self) -> PlaceLine:
+        if sum(words is not None for words in (self.axis, self.face, self.point)) != 1:
+            raise ValueError('a line needs one of axis = "...", face = "..." and point = "..."')
+        if self.axis is not None and self.gap:
+            raise ValueError("a gap is between faces; say it in a line with face")
+        return self
+
+    @property
+    def own(self) -> str:
+        """The words for what of the part it is."""
+        return self.axis or self.face or self.point or ""
+
+    @property
+    def is_opposed(self) -> bool:
+        """Whether both directions come to look at each other."""
+        return self.way == "opposed" if self.way is not None else self.face is not None
+
+    @property
+    def words(self) -> str:
+        """The line as an error names it."""
+        what = "axis" if self.axis is not None else "face" if self.face is not None else "point"
+        return f"{what} {self.own!r} on {self.on!r}"
+
+
+class Part(Settings):
+    """A part: the folder of a run, a mesh or STEP file, or one that is turned from figures.
+
+    turned       [station, diameter] mm along its axis, from the start on: two of one station make a shoulder
+    uncertainty  standard, mm, of every place of a part that no run tells it of
+    units        of a mesh file
+    at           4x4, row by row: where it stands before its lines; rigid
+    place        its lines in their order; the first part stands as it is
+    """
+
+    run: Path | None = None
+    file: Path | None = None
+    turned: tuple[tuple[Finite, Positive], ...] | None = None
+    uncertainty: NotNegative | None = None
+    units: Literal["auto", "mm", "cm", "m", "in"] = "auto"
+    at: tuple[Row, Row, Row, Row] | None = None
+    place: tuple[PlaceLine, ...] = ()
+
+    @model_validator(mode="after")
+    def _one(self) -> Part:
+        if sum(source is not None for source in (self.run, self.file, self.turned)) != 1:
+            raise ValueError(
+                'a part needs one of run = "FOLDER", file = "FILE" and turned = [[station, diameter], ...]'
+            )
+        if self.run is not None and self.uncertainty is not None:
+            raise ValueError("a run tells its own uncertainty; leave it out")
+        if self.run is None and self.uncertainty is None:
+            raise ValueError("a part that no run tells of needs its uncertainty, standard, in mm")
+        if self.turned is not None:
+            stations = [station for station, _ in self.turned]
+            if len(stations) < 2 or stations != sorted(stations) or stations[0] == stations[-1]:
+                raise ValueError("a turned part needs stations that rise, two at least")
+        return self
+
+
+class ClearanceQuestion(Settings):
+    """Whether two parts keep `least` mm between them."""
+
+    between: tuple[str, str]
+    least: NotNegative = 0.0
+
+
+class Layout(Settings):
+    """Parts by name in their order, and the questions; see each class.
+
+    >>> rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
+    >>> layout = Layout(part={"rod": rod, "bar": rod}, clearance=[{"between": ["rod", "bar"], "least": 1}])
+    >>> layout.clearance[0].least
+    1.0
+    """
+
+    part: dict[str, Part]
+    clearance: tuple[ClearanceQuestion, ...] = ()
+
+    @model_validator(mode="after")
+    def _known(self) -> Layout:
+        if len(self.part) < 2:
+            raise ValueError("a layout needs two parts at least")
+        names = [name.casefold() for name in self.part]
+        for name in self.part:
+            if ":" in name or not name.strip() or names.count(name.casefold()) > 1:
+                raise ValueError(f"the part's name {name!r} needs to be one of its own, without a colon")
+        for number, question in enumerate(self.clearance, 1):
+            for name in question.between:
+                if name not in self.part:
+                    raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
+            if question.between[0] == question.between[1]:
+                raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
+        return self
+
+
+def load_layout(path: str | Path) -> Layout:
+    """Read a layout file; relative paths in it are taken from its folder.
+
+    Raises InputError when the file can't be read or isn't TOML, SettingsError when a key or value is wrong.
+    """
+    layout = make_layout(plain_toml(path, "layout file", "write one as the README shows"), str(path))
+    base = Path(path).resolve().parent
+    parts = {}
+    for name, part in layout.part.items():
+        update = {key: base / value for key in ("run", "file") if (value := getattr(part, key)) is not None}
+        parts[name] = part.model_copy(update=update)
+    return layout.model_copy(update={"part": parts})
+
+
+def make_layout(data: dict[str, object], where: str = "the layout") -> Layout:
+    """Check plain data against the layout's shape; SettingsError names the first thing that is wrong.
+
+    >>> from pipeline.errors import SettingsError
+    >>> try:
+    ...     make_layout({"part": {"rod": {"truned": 1}}})
+    ... except SettingsError as error:
+    ...     print(error)
+    the layout: there is no setting 'part.rod.truned'; did you mean 'turned'?
+    """
+    return checked(data, Layout, where)
