@@ -21,6 +21,7 @@ COMMANDS = {
     "ladder": "Try several facet counts and show what each costs.",
     "frame": "Show the datum reference frame, and what moves if another datum is chosen.",
     "solid": "Make a solid with true bores and faces of a run, for CAD.",
+    "fit": "Place parts by a layout file, and tell whether they clear each other.",
     "schema": "Print the JSON Schema of the datum file.",
 }
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 
-from pipeline.fitup.items import Item, Key, Move, item_moves, moves_of
+from pipeline.fitup.items import Key, Move, moves_of
 from pipeline.fitup.placing import Pose
 from pipeline.geometry import Floats, Ints, transformed, turned
 from pipeline.mesh.query import FacetTree, Scene, facet_tree
-from pipeline.surfaces import Shape, SituationFeature, kind_of, shape_of
+from pipeline.surfaces import Shape, kind_of, shape_of
 from pipeline.values import MEASURED, SNAPPED, Feature, Surface
 
 
@@ -129,18 +129,3 @@ def _outwards(shape: Shape, place: Floats) -> Floats:
         off = off - (off @ shape.direction) * shape.direction
     length = float(np.linalg.norm(off))
     return off / length if length > 1e-9 else np.zeros(3)
-
-
-def item_of(body: Body, situation: tuple[SituationFeature, Sequence[int]], make) -> Item:  # type: ignore[no-untyped-def]
-    """An item that is made of features of a body.
-
-    situation  what it comes to, and the features it is made of
-    make       (4, 4) motions by feature id -> point (3,), direction (3,) or None
-    """
-    kind, members = situation
-    unsure = next((why for k in members if (why := body.unsure_of(k))), "")
-    moves: dict[Key, Move] = {}
-    for k in members:
-        moves |= body.moves_of(k)
-    point, direction = make({})
-    return Item(kind, point, direction, item_moves(make, moves), unsure)

@@ -39,7 +39,7 @@ from pipeline.geometry.polygon import (
 )
 from pipeline.geometry.robust import SIGMA_OF_MAD, scaled_mad
 from pipeline.geometry.triangles import area_vectors
-from pipeline.geometry.units import MM_PER_INCH
+from pipeline.geometry.units import MM_PER_INCH, MM_PER_UNIT
 from pipeline.geometry.vectors import (
     angle_between_directions,
     angle_between_lines,
@@ -57,6 +57,7 @@ from pipeline.geometry.vectors import (
 __all__ = [
     "FULL_TURN",
     "MM_PER_INCH",
+    "MM_PER_UNIT",
     "SIGMA_OF_MAD",
     "Bytes",
     "Floats",

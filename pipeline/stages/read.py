@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.features.uncertainty import white_sigma
 from pipeline.formats.meshes_in import MeshFile, read_mesh
-from pipeline.geometry import box_of
+from pipeline.geometry import MM_PER_UNIT, box_of
 from pipeline.job import ReadSettings
 from pipeline.mesh.topology import duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress, silent
 from pipeline.values import ReadResult, Source, Surface
 
-MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 _NAMES = {
     "um": "micrometres",
     "mm": "millimetres",

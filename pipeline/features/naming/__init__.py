@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipeline.features.naming.carrying import carried_over
 from pipeline.features.naming.gap_numbers import number_gaps
+from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.naming.old_ids import old_ids
 from pipeline.features.naming.user_names import named, nameless
 
@@ -12,5 +13,6 @@ __all__ = [
     "named",
     "nameless",
     "number_gaps",
+    "numbers_for",
     "old_ids",
 ]

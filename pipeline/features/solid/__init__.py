@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.solid.caps import NEVER_SEEN
+from pipeline.features.solid.caps import NEVER_SEEN, capped
 from pipeline.features.solid.charts import Chart, chart_on, step_of
 from pipeline.features.solid.curves import Curve
 from pipeline.features.solid.model import Model, model_of, volume_of, without_faces
@@ -18,6 +18,7 @@ __all__ = [
     "Model",
     "Outline",
     "ParameterCurve",
+    "capped",
     "chart_on",
     "laid_out",
     "model_of",

@@ -1,0 +1,88 @@
+"""A turned part from its figures: a profile of stations and diameters, and the faces that it has."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.fitup.bodies import Body
+from pipeline.geometry import Floats, Ints
+from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
+
+_CHORD = 0.002  # mm that a facet's middle lies inside the circle, at most
+_SIDES = (48, 720)
+
+
+def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: float) -> Body:
+    """The body of a turned part along z, its start at the first station.
+
+    profile      (station, diameter) mm in rising order; two of one station make a shoulder
+    uncertainty  standard, mm, of every place of it
+
+    Its features are "start" and "end", the two end faces, and "step 1" ... from the start on: cylinders and cones.
+    Facets lie within 2 um of them. The diameters' uncertainty is twice that of a place.
+
+    >>> rod = turned_body("rod", [(0, 20), (30, 20), (30, 30), (50, 30)], 0.01)
+    >>> [(f.id, f.kind, f.radius) for f in rod.features[2:]]
+    [('step 1', 'cylinder', 10.0), ('step 2', 'cylinder', 15.0)]
+    """
+    largest = max(d for _, d in profile) / 2
+    sides = int(np.clip(np.ceil(np.pi / np.arccos(max(1.0 - _CHORD / largest, -1.0))), *_SIDES))
+    around = 2 * np.pi * np.arange(sides) / sides
+    rings = [np.column_stack([d / 2 * np.cos(around), d / 2 * np.sin(around), np.full(sides, z)]) for z, d in profile]
+    middles = np.array([[0.0, 0.0, profile[0][0]], [0.0, 0.0, profile[-1][0]]])
+    vertices = np.vstack([*rings, middles])
+    first, second = np.arange(sides), (np.arange(sides) + 1) % sides
+    bottom, top = len(vertices) - 2, len(vertices) - 1
+    last = sides * (len(rings) - 1)
+    faces: list[Ints] = [
+        np.column_stack([np.full(sides, bottom), second, first]),
+        np.column_stack([np.full(sides, top), last + first, last + second]),
+    ]
+    labels = [0, 1]
+    features = [
+        _feature("start", "plane", middles[0], np.array([0.0, 0.0, -1.0]), uncertainty, profile[0][1]),
+        _feature("end", "plane", middles[1], np.array([0.0, 0.0, 1.0]), uncertainty, profile[-1][1]),
+    ]
+    steps = 0
+    for n, ((low, d), (high, e)) in enumerate(pairwise(profile)):
+        a, b = sides * n + first, sides * n + second
+        if high > low:
+            steps += 1
+            features.append(_step(f"step {steps}", (low, d), (high, e), uncertainty))
+            labels.append(len(features) - 1)
+        elif d == e:
+            continue
+        else:
+            labels.append(-1)
+        faces += [np.vstack([np.column_stack([a, b, b + sides]), np.column_stack([a, b + sides, a + sides])])]
+    each = np.repeat(labels, [len(f) for f in faces]).astype(np.int32)
+    surface = Surface.measured(vertices, np.vstack(faces))
+    return Body(name, surface, each, tuple(features), skin=uncertainty)
+
+
+def _step(ident: str, start: tuple[float, float], end: tuple[float, float], uncertainty: float) -> Feature:
+    (low, d), (high, e) = start, end
+    middle, radius, up = np.array([0.0, 0.0, 0.5 * (low + high)]), 0.25 * (d + e), np.array([0.0, 0.0, 1.0])
+    if d == e:
+        return _feature(ident, "cylinder", middle, up, uncertainty, d, radius, high - low)
+    slope = float(np.arctan2(0.5 * abs(e - d), high - low))
+    return _feature(ident, "cone", middle, up if e > d else -up, uncertainty, d, radius, high - low, slope)
+
+
+def _feature(
+    ident: str, kind: str, point: Floats, direction: Floats, uncertainty: float, diameter: float,
+    radius: float | None = None, length: float | None = None, half_angle: float | None = None,
+) -> Feature:  # fmt: skip
+    flat = radius is None
+    area = np.pi * diameter**2 / 4 if flat else np.pi * diameter * (length or 0.0)
+    return Feature(
+        ident, kind, None if flat else "boss", point, direction, radius,
+        # Of an axis nothing is unsure but the size of what lies about it.
+        Uncertainty(uncertainty if flat else 0.0, 0.0, None if flat else uncertainty, "given"),
+        Form(0.0, 0.0, 1.0, "none"),
+        Extent(area, 0, length, None if flat else 2 * np.pi, None if length is None else (-length / 2, length / 2)),
+        half_angle=half_angle,
+    )  # fmt: skip

@@ -1,0 +1,91 @@
+"""What a layout's words mean on a part: a feature, or what a datum's words make of some."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.errors import SettingsError
+from pipeline.features.datums import Choice, Datums, choose, reach_of, situations
+from pipeline.fitup.bodies import Body
+from pipeline.fitup.items import Item, Key, Move, item_moves
+from pipeline.geometry import Floats, transformed, turned
+from pipeline.places import Place, in_words
+from pipeline.surfaces import SituationFeature
+from pipeline.values import Feature
+
+ORIGIN_AXES = {"x": 0, "y": 1, "z": 2}
+
+
+def item_in_words(body: Body, text: str, wanted: str) -> Item:
+    """The plane, axis or point that words mean on a part, with what moves it.
+
+    text    as the words for a datum: a feature's number or name, "bore nearest [x, y, z]" in the part's coordinates,
+            "common axis of H1 and H2" and the like; "axis" of a turned part; "x", "y", "z" or "origin" of any part
+    wanted  "axis" | "face" | "point"
+
+    Raises SettingsError where there is no such thing, or where it is no axis, face or point.
+
+    >>> from pipeline.fitup.turned import turned_body
+    >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
+    >>> item_in_words(rod, "axis", "axis").direction.tolist(), item_in_words(rod, "end", "face").point.tolist()
+    ([0.0, 0.0, 1.0], [0.0, 0.0, 50.0])
+    """
+    words = text.strip()
+    if words in ORIGIN_AXES and wanted in ("axis", "face"):
+        kind = SituationFeature.AXIS if wanted == "axis" else SituationFeature.PLANE
+        return Item(kind, np.zeros(3), np.eye(3)[ORIGIN_AXES[words]])
+    if words == "origin" and wanted == "point":
+        return Item(SituationFeature.POINT, np.zeros(3), None)
+    if words == "axis" and (step := next((f.id for f in body.features if f.id.startswith("step ")), None)):
+        words = step
+    try:
+        marked = in_words(words, lambda place: Place(at=place.at, coordinates="scan"))
+    except ValueError as error:
+        raise SettingsError(f"{body.name}: {error}") from None
+    try:
+        choice = choose(marked, body.features, body.names)
+    except SettingsError as error:
+        raise SettingsError(f"{body.name}: {error}") from None
+    return _made(body, choice, text, wanted)
+
+
+def _made(body: Body, choice: Choice, text: str, wanted: str) -> Item:
+    index = {f.id: k for k, f in enumerate(body.features)}
+    members = [index[ident] for ident in choice.members]
+    reach = reach_of(body.features)
+
+    def situation(motions: Mapping[str, Floats]) -> tuple[Floats, Floats | None]:
+        moved = tuple(_moved(f, motions[f.id]) if f.id in motions else f for f in body.features)
+        found = situations(Datums((choice,), moved, reach))[0]
+        return found.point, found.direction
+
+    kind = situations(Datums((choice,), body.features, reach))[0].kind
+    item_kind = _wanted(kind, wanted, f"{body.name}: {text}")
+    moves: dict[Key, Move] = {}
+    for k in members:
+        moves |= body.moves_of(k)
+    point, direction = situation({})
+    unsure = next((why for k in members if (why := body.unsure_of(k))), "")
+    item = Item(item_kind, point, direction, item_moves(situation, moves), unsure)
+    return replace(item, direction=None) if item_kind == SituationFeature.POINT else item
+
+
+def _wanted(kind: SituationFeature, wanted: str, words: str) -> SituationFeature:
+    """The kind of item that a situation feature gives where an axis, a face or a point is wanted."""
+    is_axis = kind in (SituationFeature.AXIS, SituationFeature.AXIS_POINT, SituationFeature.AXIS_PLANE)
+    if wanted == "face" and kind == SituationFeature.PLANE:
+        return SituationFeature.PLANE
+    if wanted == "axis" and is_axis:
+        return SituationFeature.AXIS
+    if wanted == "point" and kind in (SituationFeature.POINT, SituationFeature.AXIS_POINT):
+        return SituationFeature.POINT
+    found = "a face" if kind == SituationFeature.PLANE else "an axis" if is_axis else "a point"
+    raise SettingsError(f"{words} is {found}, where {'an' if wanted == 'axis' else 'a'} {wanted} is wanted.")
+
+
+def _moved(feature: Feature, motion: Floats) -> Feature:
+    direction = None if feature.direction is None else turned(motion, feature.direction)
+    return replace(feature, point=transformed(motion, feature.point), direction=direction)

@@ -1,0 +1,49 @@
+"""A part of a layout as a body, wherever it comes from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.fitup import Body, turned_body
+from pipeline.formats.meshes_in import read_mesh
+from pipeline.formats.parts_in.run_folder import body_of_run
+from pipeline.geometry import MM_PER_UNIT
+from pipeline.layout import Part
+from pipeline.mesh.topology import facet_neighbours
+from pipeline.values import Surface
+
+_STEP = (".step", ".stp")
+
+
+def read_part(name: str, part: Part) -> Body:
+    """The body of a part by its name in the layout.
+
+    Raises InputError when a file or folder isn't what it should be.
+
+    >>> rod = read_part("rod", Part(turned=[(0, 20), (50, 20)], uncertainty=0.01))
+    >>> [feature.id for feature in rod.features], rod.closed
+    (['start', 'end', 'step 1'], True)
+    """
+    if part.run is not None:
+        return body_of_run(name, part.run)
+    uncertainty = part.uncertainty or 0.0
+    if part.turned is not None:
+        return turned_body(name, part.turned, uncertainty)
+    assert part.file is not None
+    if part.file.suffix.lower() in _STEP:
+        # The CAD kernel takes a second to import.
+        from pipeline.formats.parts_in.step import body_of_step
+
+        return body_of_step(name, part.file, uncertainty)
+    return _of_mesh(name, part.file, part.units, uncertainty)
+
+
+def _of_mesh(name: str, path: Path, units: str, uncertainty: float) -> Body:
+    mesh = read_mesh(path)
+    unit = mesh.unit or "mm" if units == "auto" else units
+    surface = Surface.measured(mesh.vertices * MM_PER_UNIT[unit], mesh.faces)
+    none = np.full(surface.facets, -1, np.int32)
+    closed = bool((facet_neighbours(surface.faces, len(surface.vertices)) >= 0).all())
+    return Body(name, surface, none, (), skin=uncertainty, closed=closed)

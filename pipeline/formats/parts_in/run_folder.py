@@ -1,0 +1,62 @@
+"""The folder of a run as a part: its light mesh in part coordinates, with openings closed as never seen."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.errors import InputError
+from pipeline.features.solid import capped
+from pipeline.fitup import Body
+from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
+from pipeline.formats.meshes_in import read_light
+from pipeline.formats.solid import shape_in_part
+from pipeline.geometry import transformed
+from pipeline.job import load_job
+from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
+
+
+def body_of_run(name: str, folder: Path) -> Body:
+    """The part that a run in `folder` recovered.
+
+    Raises InputError when it is no folder of a finished run.
+    """
+    data = read_datums(folder / "datums.json")
+    light, labels, ids = read_light(folder / "light-scan.ply")
+    if ids != tuple(feature.id for feature in data.features):
+        raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
+    in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
+    features = tuple(map(feature_of, data.features))
+    whole = capped(in_part, labels, [shape_in_part(f) for f in data.features])
+    # A lid, and the wall by which a bore is carried on, is nobody's feature: it was never seen.
+    labels = np.where(whole.labels < len(features), whole.labels, -1).astype(np.int32)
+    labels[whole.surface.origin > max(light.origin, default=0)] = -1
+    names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
+    return Body(name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left)
+
+
+def feature_of(record: FeatureRecord) -> Feature:
+    """A feature of the datum file in part coordinates."""
+    shape, known, seen, form = shape_in_part(record), record.uncertainty, record.extent, record.form
+    tilt = None if known.direction is None else math.radians(known.direction)
+    return Feature(
+        record.id, record.kind, record.side, shape.point, shape.direction, shape.radius,
+        Uncertainty(known.position, tilt, known.radius, known.method),
+        Form(form.rms or 0.0, form.peak_to_valley or 0.0, form.inliers or 0.0, form.standard),
+        Extent(
+            seen.area, seen.facets or 0, seen.length, None if seen.arc is None else math.radians(seen.arc), seen.along
+        ),
+        half_angle=shape.half_angle, major_radius=shape.major_radius, confidence=record.confidence,
+        reasons=record.reasons, machined=record.machined, name=record.name, orientation=shape.orientation,
+        old_id=record.old_id,
+    )  # fmt: skip
+
+
+def _bound(data: DatumFile) -> float:
+    """By how much the light mesh may be off the scan, noise aside, mm."""
+    noise_aside = data.audit.noise_aside
+    if noise_aside is None:
+        return 0.0
+    return max(d.max or 0.0 for d in (noise_aside.scan_to_light, noise_aside.light_to_scan))
