@@ -25,7 +25,7 @@ DEFAULT_COUNTS = (10_000, 20_000, 50_000, 100_000, 200_000, 400_000)
 
 @dataclass(frozen=True)
 class Rung:
-    """One count and its cost: mm, noise aside; chord is the largest radius change of a fit on the facets."""
+    """One count and its cost: mm, scan noise removed; chord is the largest radius change of a fit on the facets."""
 
     facets: int
     rms: float
@@ -129,7 +129,11 @@ def rung_of(audit: Audit) -> Rung:
 
 def table(rungs: Sequence[Rung], judged: bool) -> list[str]:
     """The ladder as lines of text, micrometres."""
-    head = f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, noise aside"
+    from pipeline.features.naming import NOISE_REMOVED
+
+    head = (
+        f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, {NOISE_REMOVED}"
+    )
     lines = [head]
     for r in rungs:
         figures = " ".join(f"{1000 * v:8.1f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
@@ -162,6 +166,8 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
     """Facets against deviation, both axes logarithmic; the limit as a line across."""
     from math import log10
 
+    from pipeline.features.naming import NOISE_REMOVED
+
     width, height, left, top, right, bottom = 640, 400, 80, 30, 20, 60
     curves = (("max", "#b3261e", "max"), ("p99", "#1f5fa8", "p99"), ("rms", "#2f7d32", "rms"))
     values = [1000 * max(getattr(r, name), 1e-6) for r in rungs for name, _, _ in curves]
@@ -182,7 +188,7 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="#444"/>',
         f'<text x="{(left + width - right) / 2:.0f}" y="{height - 12}" text-anchor="middle">facets</text>',
         f'<text transform="translate(18 {(top + height - bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        "deviation from the scan, noise aside (um)</text>",
+        f"deviation from the scan, {NOISE_REMOVED} (um)</text>",
     ]
     for r in rungs:
         parts.append(f'<text x="{x(r.facets):.1f}" y="{height - bottom + 18}" text-anchor="middle">{r.facets:,}</text>')
