@@ -67,9 +67,9 @@ def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -
     assert f"| X1 | hole | 18.000 | 64 mm2, 40 deg | {x:z.2f}, {y:z.2f}, {z:z.2f} |" in part
     assert "only 40 degrees of arc seen" in part
     assert "pictures/refused-*.png" in part
-    # What is not as even as the noise explains is counted here and stands in the report.
+    # What is rougher than the noise explains is counted here and stands in the report.
     assert "X2" not in part
-    assert "1 more is not as even as the noise explains" in part
+    assert "1 more is rougher than the scan's noise explains" in part
     wish = tomllib.loads(part.split("```toml")[1].split("```")[0])["recover"]["accept"][0]
     assert wish == {"near": [round(v, 2) for v in (x, y, z)], "kind": "cylinder"}
     assert make_job({"scan": "a.stl", "recover": {"accept": [wish]}}).recover.accept[0].kind == "cylinder"
