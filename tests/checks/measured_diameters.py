@@ -1,19 +1,19 @@
 """Diameters as a gauge might find them on real parts, what each was made as, and what it must not be called.
 
-Written down before the code that names them. Sizes are mm; `sigma` is the standard uncertainty of the diameter. `beside`
-is the coaxial cylinder that a groove is cut into or, for a groove in a face, its inner wall.
+Written down before the code that names them. Sizes are mm; `sigma` is the standard uncertainty of the diameter.
+`beside` is the coaxial cylinder that a groove is cut into or, for a groove in a face, its inner wall.
 
 Sources, by the letters in each row:
-  B  bearing boundary dimensions ISO 15:2017 and ISO 355:2007 (tapered): 6205, 6206 as in handbooks, the others from memory
-  Z  limits of the zone: ISO 286-1:2010, tables 1 to 5, as reprinted in handbooks, from memory
-  C  clearance holes ISO 273:1979, as reprinted in handbooks
+  B  bearing boundary dimensions ISO 15:2017 and ISO 355:2007 (tapered), from memory
+  Z  limits of the zone: ISO 286-1:2010, tables 1 to 5, from memory
+  C  clearance holes ISO 273:1979, table 1, from memory
   T  tapping holes ISO 2306:1972; G threads: common practice, no source
   N  NPT tapping drills, not reamed: common practice, no source
   D  a drill cuts up to 0.1 mm over its size (0.2 mm above 13 mm): common practice, no source
   O  AS568 / ISO 3601-1:2012 rings, from memory; housings as in ISO 3601-2:2016, from memory
   P  dowel pins ISO 8734:1997 and ISO 2338:1997, m6, in holes H7, from memory
   L  lip seals ISO 6194-1:2007: bore H8, shaft h11, from memory
-  W  worn seats: the issue of a fit, common practice, no source
+  W  when a ring creeps in its seat: common practice, no source
 """
 
 from __future__ import annotations
@@ -60,10 +60,16 @@ MEASURED = (
     Measured("boss", 8.002, 7.0, "bearing seat", "608 inner ring", "B Z"),
     Measured("boss", 30.004, 17.3, "bearing seat", "30206 inner ring", "B Z"),
     # Worn seats: told, not offered.
-    Measured("bore", 72.120, 17.0, "worn bearing seat", "6207", "B Z W", SEATS, "0.09 mm over 72 H7: the ring would creep"),
-    Measured("bore", 52.080, 15.0, "worn bearing seat", "6205", "B Z W", SEATS, "0.05 mm over 52 H7: the ring would creep"),
+    Measured(
+        "bore", 72.120, 17.0, "worn bearing seat", "6207", "B Z W", SEATS, "0.09 mm over 72 H7: the ring would creep"
+    ),
+    Measured(
+        "bore", 52.080, 15.0, "worn bearing seat", "6205", "B Z W", SEATS, "0.05 mm over 52 H7: the ring would creep"
+    ),
     Measured("bore", 61.919, 16.0, "bearing seat, tight", "6206", "B Z W", SEATS, "0.03 mm under 62 P7"),
-    Measured("boss", 24.950, 15.0, "worn bearing seat", "6205", "B Z W", SEATS, "0.03 mm under 25 g6: the ring would creep"),
+    Measured(
+        "boss", 24.950, 15.0, "worn bearing seat", "6205", "B Z W", SEATS, "0.03 mm under 25 g6: the ring would creep"
+    ),
     # Drilled holes.
     Measured("bore", 10.050, 18.0, "drill", "10 mm", "D"),
     Measured("bore", 11.040, 17.0, "clearance hole", "M10 medium", "C", SEATS),
