@@ -17,6 +17,8 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.features.naming import named
 from pipeline.job import Job, make_job
+from pipeline.output_folder import opened
+from pipeline.progress import silent
 from pipeline.values import (
     Audit,
     AuditResult,
@@ -24,6 +26,7 @@ from pipeline.values import (
     CaliperCheck,
     Datum,
     Deviation,
+    ExportResult,
     Extent,
     Feature,
     FeatureAudit,
@@ -390,3 +393,11 @@ def _feature_audit(feature: Feature) -> FeatureAudit:
     tilt = None if feature.kind == "sphere" else 1e-5
     change = None if feature.kind == "plane" else -0.0004
     return FeatureAudit(feature.id, 0.0006, tilt, change, 120)
+
+
+def written(made: Outcome, out: Path, keep: tuple[str, ...] = ()) -> ExportResult:
+    """What the export stage writes of an outcome into a folder."""
+    from pipeline.stages.export import write_outputs
+
+    with opened(out) as folder:
+        return write_outputs(made, folder, keep, silent)
