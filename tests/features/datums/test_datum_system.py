@@ -380,7 +380,7 @@ def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
     sorts = re.findall(r"`([\w ]+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
     assert len(sorts) >= 11
     near = {sort: [0, 20, 10] for sort in ("bore", "hole", "cylinder")} | {"face": [10, 10, 0], "plane": [10, 10, 0]}
-    near |= dict.fromkeys(("outside diameter", "spigot", "journal"), [0, 30, 40])
+    near |= {word: [0, 30, 40] for word in ("outside diameter", "spigot", "journal")}
     near |= {"cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
     for sort in sorts:
         assert choose(f"{sort} nearest scan: {near[sort]}", part, names).make == "feature"
