@@ -99,7 +99,7 @@ class Zone(Settings):
             raise ValueError("a zone of shape 'cylinder' needs a length: start and end are the same point")
         if self.shape == "half-space" and not any(self.direction or ()):
             raise ValueError("a zone of shape 'half-space' needs a direction other than [0, 0, 0]")
-        if self.part_frame is not None and not _is_rigid(self.part_frame):
+        if self.part_frame is not None and not is_rigid(self.part_frame):
             raise ValueError("part_frame must be frame.matrix of a datums.json: a rotation and a shift")
         return self
 
@@ -136,7 +136,7 @@ class CleanSettings(Settings):
         return data
 
 
-def _is_rigid(rows: tuple[Row, ...]) -> bool:
+def is_rigid(rows: tuple[Row, ...]) -> bool:
     turn = [row[:3] for row in rows[:3]]
     products = [sum(a * b for a, b in zip(p, q, strict=True)) for p in turn for q in turn]
     unit = [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]

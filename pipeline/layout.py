@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pipeline.job import NotNegative, Positive, Row
+from pipeline.job import NotNegative, Positive, Row, is_rigid
 from pipeline.settings_file import Settings, checked, plain_toml
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -84,6 +84,8 @@ class Part(Settings):
             raise ValueError("a run tells its own uncertainty; leave it out")
         if self.run is None and self.uncertainty is None:
             raise ValueError("a part that no run tells of needs its uncertainty, standard, in mm")
+        if self.at is not None and not is_rigid(self.at):
+            raise ValueError("the matrix at is no rigid motion, four rows whose last is [0, 0, 0, 1]")
         if self.turned is not None:
             stations = [station for station, _ in self.turned]
             if len(stations) < 2 or stations != sorted(stations) or stations[0] == stations[-1]:
@@ -117,7 +119,7 @@ class Layout(Settings):
         names = [name.casefold() for name in self.part]
         for name in self.part:
             if ":" in name or not name.strip() or names.count(name.casefold()) > 1:
-                raise ValueError(f"the part's name {name!r} needs to be one of its own, without a colon")
+                raise ValueError(f"the part {name!r} needs a name of its own, without a colon, not told by case alone")
         for number, question in enumerate(self.clearance, 1):
             for name in question.between:
                 if name not in self.part:

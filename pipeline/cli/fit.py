@@ -7,38 +7,65 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pipeline.cli import show
+from pipeline.progress import Progress, silent
+
 if TYPE_CHECKING:
     from pipeline.fitup import Clearance, Fit, Placed
     from pipeline.layout import Layout
 
-NOT_HELD = 3
-
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
 @click.argument("layout", type=click.Path(path_type=Path), metavar="LAYOUT.toml")
-def command(layout: Path) -> None:
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Output folder; default: beside the layout, named after it."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print fit.json instead of the summary.")
+@click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
+def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
     """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how sure that is,
-    and what a bore and what stands in it leave between them. Exit status 3 where a clearance is not held, or can't be
-    told.
+    and what a bore and what stands in it leave between them.
+
+    Writes fit.json and the parts in place, placed.glb, into the output folder. Exit status: 0 done, 2 unusable input,
+    3 a clearance is not held or can't be told.
     """
+    from pipeline.cli.main import EXIT_BUDGET
     from pipeline.fitup import clearance
+    from pipeline.formats.datum_file import text_of
+    from pipeline.formats.fit_file import fit_record
+    from pipeline.formats.meshes_out import write_parts_glb
     from pipeline.layout import load_layout
+    from pipeline.output_folder import opened
 
     read = load_layout(layout)
-    parts = placed_parts(read)
-    lines = [line for name, part in parts.items() for line in placing_lines(name, part)]
-    held = True
-    for question in read.clearance:
-        one, other = (parts[name] for name in question.between)
-        found = clearance(one, other, question.least)
-        held = held and found.verdict == "clear"
-        lines += clearance_lines(question.between, found)
-    click.echo("\n".join(lines))
-    if not held:
-        raise SystemExit(NOT_HELD)
+    watch = show.stage_progress(quiet or as_json)
+    with watch("place") as progress:
+        parts = placed_parts(read, progress)
+    answers = []
+    with watch("clearance") as progress:
+        for number, question in enumerate(read.clearance):
+            progress(number / len(read.clearance), " and ".join(question.between))
+            one, other = (parts[name] for name in question.between)
+            answers.append((question, clearance(one, other, question.least)))
+    record = fit_record(layout.name, parts, answers)
+    inputs = [layout, *(part.file for part in read.part.values() if part.file is not None)]
+    with opened(out or layout.with_suffix(""), inputs) as folder:
+        meshes = {name: (part.vertices, part.body.surface.faces) for name, part in parts.items()}
+        write_parts_glb(folder.room / "placed.glb", meshes)
+        (folder.room / "fit.json").write_text(text_of(record), encoding="utf-8")
+        folder.put({name: folder.room / name for name in ("placed.glb", "fit.json")})
+        told = folder.told
+    if as_json:
+        click.echo(text_of(record), nl=False)
+    elif not quiet:
+        lines = [line for name, part in parts.items() for line in placing_lines(name, part)]
+        lines += [line for question, found in answers for line in clearance_lines(question.between, found)]
+        lines += [f"caution    {text}" for text in told]
+        click.echo("\n".join([*lines, f"output     {out or layout.with_suffix('')}"]))
+    return 0 if record.held else EXIT_BUDGET
 
 
-def placed_parts(layout: Layout) -> dict[str, Placed]:
+def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Placed]:
     """Every part where it stands. Raises SettingsError for a line that makes no sense."""
     import numpy as np
 
@@ -47,7 +74,8 @@ def placed_parts(layout: Layout) -> dict[str, Placed]:
     from pipeline.formats.parts_in import read_part
 
     out: dict[str, Placed] = {}
-    for name, part in layout.part.items():
+    for number, (name, part) in enumerate(layout.part.items()):
+        progress(number / len(layout.part), name)
         body = read_part(name, part)
         lines = []
         for line in part.place:

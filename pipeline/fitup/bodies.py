@@ -10,8 +10,9 @@ import numpy as np
 
 from pipeline.fitup.items import Key, Move, moves_of
 from pipeline.fitup.placing import Pose
-from pipeline.geometry import Floats, Ints, transformed, turned
+from pipeline.geometry import Floats, Ints, Longs, Mask, cross, transformed, turned, undone
 from pipeline.mesh.query import FacetTree, Scene, facet_tree
+from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, kind_of, shape_of
 from pipeline.values import MEASURED, SNAPPED, Feature, Surface
 
@@ -40,9 +41,14 @@ class Body:
     closed: bool = True
 
     @cached_property
-    def seen(self) -> np.ndarray:
+    def seen(self) -> Mask:
         """(m,) which facets were measured."""
         return np.isin(self.surface.origin, (MEASURED, SNAPPED))
+
+    @cached_property
+    def neighbours(self) -> Ints:
+        """(m, 3) the facet across each edge; below nought where there is none."""
+        return facet_neighbours(self.surface.faces, len(self.surface.vertices))
 
     def moves_of(self, k: int) -> dict[Key, Move]:
         """The moves of feature k, by keys of their own; {} of one that nothing can be said of, see `unsure_of`."""
@@ -87,7 +93,7 @@ class Placed:
         """To ask which points lie inside, and how deep."""
         return Scene(Surface(self.vertices, self.body.surface.faces, self.body.surface.origin))
 
-    def part(self, chosen: np.ndarray) -> tuple[FacetTree, np.ndarray] | None:
+    def part(self, chosen: Mask) -> tuple[FacetTree, Longs] | None:
         """The tree of chosen facets, (m,) bool, and which facets these are; None where there are none."""
         at = np.flatnonzero(chosen)
         return (facet_tree(self.vertices, self.body.surface.faces[at]), at) if len(at) else None
@@ -107,12 +113,12 @@ class Placed:
 
     def gains(self, place: Floats, facet: int, along: Floats) -> dict[Key, float]:
         """By key, mm by which a place (3,) on a facet goes along a unit direction with one standard uncertainty."""
-        out = {key: float(along @ (m[:3] + np.cross(m[3:], place))) for key, m in self.pose.moves.items()}
+        out = {key: float(along @ (m[:3] + cross(m[3:], place))) for key, m in self.pose.moves.items()}
         k = int(self.body.labels[facet])
         if k < 0:
             return out
         shape = self.shape(k)
-        own = transformed(np.linalg.inv(self.pose.matrix), place)
+        own = transformed(undone(self.pose.matrix), place)
         out_of = _outwards(shape, place)
         for key, move in self.body.moves_of(k).items():
             shift = turned(self.pose.matrix, move.at(own)) + move.grow * out_of

@@ -10,21 +10,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
-from scipy.spatial import KDTree
 
 from pipeline.fitup.bodies import Placed
 from pipeline.geometry import Floats, basis_of, box_of, unit
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
-from pipeline.surfaces import signed_distance, surface_normal
+from pipeline.surfaces import Shape, signed_distance, surface_normal
+from pipeline.values import Feature
 
 EXPANDED = 2.0  # coverage factor of about 95 % (JCGM 100, 6.2)
 _REACH = 2.5  # edges about a place whose vertices tell where the skin is
 _LEAST_POINTS = 10
+_BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
+Verdict = Literal["clear", "too near", "hits", "can't be said"]
 _RADII = 0.15  # share by which a bore may be larger than what stands in it
 
 
@@ -33,7 +36,7 @@ class Term:
     """Something that a gap is not known better than by: mm, "random" (one standard uncertainty) or "bound"."""
 
     name: str
-    kind: str
+    kind: Literal["random", "bound"]
     size: float
 
 
@@ -92,7 +95,7 @@ class Clearance:
     depth     mm that the one goes into the other, at least
     """
 
-    verdict: str
+    verdict: Verdict
     why: str
     spot: Spot | None
     unseen: NearestFacets | None
@@ -156,18 +159,22 @@ def _fit(bores: Placed, i: int, inners: Placed, k: int) -> Fit | None:
     off = float(np.linalg.norm(steps - feet, axis=1).max())
     if off > 0.5 * a.radius:
         return None
-    unsure = bores.body.unsure_of(i) or inners.body.unsure_of(k)
-    known = [f.uncertainty.radius for f in (bore, inner)]
-    expanded = None if unsure or None in known else 2.0 * EXPANDED * float(np.hypot(*[u or 0.0 for u in known]))
+    radii = bore.uncertainty.radius, inner.uncertainty.radius
+    expanded = None
+    if radii[0] is not None and radii[1] is not None and not (bores.body.unsure_of(i) or inners.body.unsure_of(k)):
+        expanded = 2.0 * EXPANDED * float(np.hypot(radii[0], radii[1]))
     return Fit(
         (bores.body.name, bore.id), (inners.body.name, inner.id), 2.0 * (a.radius - b.radius), expanded, off,
         float(shared[1] - shared[0]),
     )  # fmt: skip
 
 
-def _along(feature, shape, axis) -> list[float]:  # type: ignore[no-untyped-def]
+def _along(feature: Feature, shape: Shape, axis: Shape) -> list[float]:
     """Where what was seen of a feature begins and ends along an axis, mm from its point."""
-    low, high = feature.extent.along or (-0.5 * (feature.extent.length or 0.0), 0.5 * (feature.extent.length or 0.0))
+    assert shape.direction is not None
+    assert axis.direction is not None
+    half = 0.5 * (feature.extent.length or 0.0)
+    low, high = feature.extent.along or (-half, half)
     return [float((shape.point + t * shape.direction - axis.point) @ axis.direction) for t in (low, high)]
 
 
@@ -243,22 +250,35 @@ def spot_of(one: Placed, other: Placed, near: NearestFacets) -> Spot:
 
 
 def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float]:
-    """(3,) mm from a place to the quadric through the vertices about it, and how well that is known, mm."""
-    surface = placed.body.surface
-    vertices = placed.vertices
-    normal = unit(facet_normals(vertices, surface.faces[facet : facet + 1])[0])
-    reach = _REACH * mean_edge(vertices, surface.faces[facet : facet + 1])
-    near = vertices[KDTree(vertices).query_ball_point(place, reach)]
+    """(3,) mm from a place to the quadric through the vertices about it, and how well that is known, mm.
+
+    The vertices are those of facets that the place's own leads to without a sharp bend.
+    """
+    faces, vertices = placed.body.surface.faces, placed.vertices
+    normal = unit(facet_normals(vertices, faces[facet : facet + 1])[0])
+    reach = _REACH * mean_edge(vertices, faces[facet : facet + 1])
+    found, edge = {facet}, [facet]
+    while edge:
+        around = [int(f) for f in placed.body.neighbours[edge].ravel() if f >= 0 and f not in found]
+        around = list(dict.fromkeys(around))
+        if not around:
+            break
+        corners = vertices[faces[around]]
+        near = (np.linalg.norm(corners - place, axis=2) < reach).any(axis=1)
+        level = facet_normals(vertices, faces[around]) @ normal > _BEND
+        edge = [f for f, taken in zip(around, near & level, strict=True) if taken]
+        found.update(edge)
     first, second = basis_of(normal)
-    off = (near - place) / reach
+    off = (vertices[np.unique(faces[sorted(found)])] - place) / reach
+    off = off[np.linalg.norm(off, axis=1) < 1.0]
     x, y, z = off @ first, off @ second, off @ normal
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
         return np.zeros(3), reach
-    found, *_ = np.linalg.lstsq(design, z, rcond=None)
-    left = z - design @ found
+    answer, *_ = np.linalg.lstsq(design, z, rcond=None)
+    left = z - design @ answer
     sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))
-    return float(found[0]) * reach * normal, reach * sigma * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+    return float(answer[0]) * reach * normal, reach * sigma * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
 
 
 def _is_seen(one: Placed, other: Placed, facets: tuple[int, int]) -> bool:
@@ -298,7 +318,7 @@ def depth_of(one: Placed, other: Placed) -> float:
 
 def _verdict(
     spot: Spot | None, hidden: NearestFacets | None, near: NearestFacets, depth: float, least: float
-) -> tuple[str, str]:
+) -> tuple[Verdict, str]:
     """The word, and a sentence for people."""
     if near.distance == 0.0 or depth > 0.0:
         if hidden is not None and (spot is None or spot.raw > 0.0) and depth == 0.0:

@@ -21,6 +21,7 @@ from pipeline.formats.datum_file.records import (
     HolePatternRecord,
     OutlineRecord,
     ProposalRecord,
+    Record,
     SolidRecord,
     near_sizes,
 )
@@ -39,6 +40,7 @@ __all__ = [
     "HolePatternRecord",
     "OutlineRecord",
     "ProposalRecord",
+    "Record",
     "SolidRecord",
     "build",
     "comparison_record",

@@ -8,8 +8,18 @@ from pipeline.formats.meshes_out.writers import (
     write_3mf,
     write_glb,
     write_obj,
+    write_parts_glb,
     write_ply,
     write_stl,
 )
 
-__all__ = ["ORIGIN_COMMENT", "UNIT_COMMENTS", "write_3mf", "write_glb", "write_obj", "write_ply", "write_stl"]
+__all__ = [
+    "ORIGIN_COMMENT",
+    "UNIT_COMMENTS",
+    "write_3mf",
+    "write_glb",
+    "write_obj",
+    "write_parts_glb",
+    "write_ply",
+    "write_stl",
+]

@@ -7,7 +7,7 @@ is in metres by its standard and takes millimetres here.
 from __future__ import annotations
 
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -181,12 +181,28 @@ def write_glb(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32
     >>> path.read_bytes()[:4]
     b'glTF'
     """
+    write_parts_glb(path, {"light mesh": (vertices, faces)})
+
+
+def write_parts_glb(path: Path, parts: Mapping[str, tuple[NDArray[np.float64], NDArray[np.int32]]]) -> None:
+    """Several meshes in one file as `write_glb`, a node each by its name: vertices (n, 3) and faces (m, 3).
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "parts.glb"
+    >>> facet = (np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32))
+    >>> write_parts_glb(path, {"rod": facet, "bar": facet})
+    >>> path.read_bytes().count(b'"rod"') > 0
+    True
+    """
     import trimesh
 
-    mesh = trimesh.Trimesh(vertices * 0.001, faces, process=False)
     scene = trimesh.Scene()
     z_to_y = np.array([[1.0, 0, 0, 0], [0, 0, 1, 0], [0, -1, 0, 0], [0, 0, 0, 1]])
-    scene.add_geometry(mesh, node_name="light mesh", geom_name="light mesh", transform=z_to_y)
+    for name, (vertices, faces) in parts.items():
+        mesh = trimesh.Trimesh(vertices * 0.001, faces, process=False)
+        scene.add_geometry(mesh, node_name=name, geom_name=name, transform=z_to_y)
     path.write_bytes(scene.export(file_type="glb"))
 
 

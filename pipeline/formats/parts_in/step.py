@@ -63,7 +63,8 @@ def body_of_step(name: str, path: Path, uncertainty: float) -> Body:
     whole = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
     faces, of_face = faces[whole], of_face[whole]
     surface = Surface.measured(points[first], faces)
-    features, labels = [], np.full(len(faces), -1, np.int32)
+    features: list[Feature] = []
+    labels = np.full(len(faces), -1, np.int32)
     for n, face in enumerate(found):
         mine = of_face == n
         feature = _feature(face, surface.vertices[faces[mine]], uncertainty) if mine.any() else None
@@ -80,7 +81,7 @@ def _faces(shape: Any) -> list[_Face]:
     out = []
     walk = TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_FACE)
     while walk.More():
-        face = TopoDS.Face_s(walk.Current())
+        face = TopoDS.Face(walk.Current())
         walk.Next()
         place = TopLoc_Location()
         mesh = BRep_Tool.Triangulation_s(face, place)
@@ -88,7 +89,7 @@ def _faces(shape: Any) -> list[_Face]:
             continue
         moved = place.Transformation()
         points = [mesh.Node(k + 1).Transformed(moved) for k in range(mesh.NbNodes())]
-        corners = np.array([mesh.Triangle(k + 1).Get() for k in range(mesh.NbTriangles())], np.int64).reshape(-1, 3) - 1
+        corners = np.array([mesh.Triangle(k + 1).Get() for k in range(mesh.NbTriangles())], np.int32).reshape(-1, 3) - 1
         if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED:
             corners = corners[:, ::-1]
         out.append(_Face(np.array([(p.X(), p.Y(), p.Z()) for p in points]), corners, BRepAdaptor_Surface(face)))

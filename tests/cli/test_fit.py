@@ -1,0 +1,206 @@
+"""The command fit: layouts of turned parts, a STEP file and a mesh, what it says of them, and of what makes no sense.
+
+Distances are held against the CAD kernel's between exact solids (OCP, BRepExtrema) and against closed forms.
+
+Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part,
+pipeline.formats.parts_in.step, pipeline.fitup.words
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+from click.testing import CliRunner
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepExtrema import BRepExtrema_DistShapeShape
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
+
+from pipeline.cli.main import main
+from pipeline.formats.fit_file import FitFile
+from pipeline.formats.meshes_out import write_stl
+
+
+def cylinder(point: tuple[float, float, float], radius: float, length: float) -> Any:
+    return BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(*point), gp_Dir(0, 0, 1)), radius, length).Shape()
+
+
+def block() -> Any:
+    """80 x 60 x 40 from the origin, with a bore D30 along z through (40, 30)."""
+    return BRepAlgoAPI_Cut(BRepPrimAPI_MakeBox(80.0, 60.0, 40.0).Shape(), cylinder((40, 30, -1), 15.0, 50.0)).Shape()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    writer = STEPControl_Writer()
+    writer.Transfer(block(), STEPControl_AsIs)
+    writer.Write(str(tmp_path / "block.step"))
+    ball = trimesh.creation.icosphere(4, 8.0 / 25.4)
+    write_stl(tmp_path / "ball.stl", ball.vertices, ball.faces.astype(np.int32), "mm")
+    open_box = trimesh.creation.box((10.0, 10.0, 10.0))
+    write_stl(tmp_path / "open.stl", open_box.vertices, open_box.faces[:-1].astype(np.int32), "mm")
+    return tmp_path
+
+
+LAYOUT = """
+[part.block]
+file = "block.step"
+uncertainty = 0.02
+
+[part.shaft]
+turned = [[-30, 44], [-3, 44], [-3, 29.9], [70, 29.9]]
+uncertainty = 0.01
+[[part.shaft.place]]
+axis = "axis"
+on = "block: H1"
+way = "WAY"
+
+[part.ball]
+file = "ball.stl"
+units = "in"
+uncertainty = 0.03
+at = [[1, 0, 0, 100], [0, 1, 0, 30], [0, 0, 1, 20], [0, 0, 0, 1]]
+
+[[clearance]]
+between = ["shaft", "block"]
+least = 1
+
+[[clearance]]
+between = ["ball", "block"]
+least = 5
+"""
+
+
+def run(path: Path, *options: str) -> tuple[int, str]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(path.parent)
+        found = CliRunner().invoke(_command(), [str(path), *options], standalone_mode=False)
+    if found.exception is not None:
+        raise found.exception
+    return int(found.return_value), found.stdout
+
+
+def _command() -> Any:
+    from pipeline.cli.fit import command
+
+    return command
+
+
+def test_a_shaft_through_a_block_and_a_ball_beside_it(folder: Path) -> None:
+    path = folder / "job.toml"
+    axis_up = LAYOUT.replace("WAY", "same")
+    path.write_text(axis_up)
+    status, text = run(path, "--json", "--quiet")
+    found = FitFile.model_validate_json(text)
+    if found.parts[1].matrix[2][2] < 0:  # a cylinder's axis has no sense of its own; the job says which way is meant
+        path.write_text(LAYOUT.replace("WAY", "opposed"))
+        status, text = run(path, "--json", "--quiet")
+        found = FitFile.model_validate_json(text)
+    assert json.loads((folder / "job" / "fit.json").read_text()) == json.loads(text)
+    shaft, ball = found.clearances
+    (fit,) = shaft.fits
+    assert (fit.bore, fit.inner) == (("block", "H1"), ("shaft", "step 2"))
+    assert fit.play == pytest.approx(0.1, abs=1e-9)
+    assert fit.expanded == pytest.approx(4 * np.hypot(0.02, 0.01))
+    assert fit.overlap == pytest.approx(40.0, abs=1e-6)
+    # The collar's shoulder stands 3 mm below the block's foot.
+    assert shaft.spot is not None
+    assert shaft.spot.distance == pytest.approx(3.0, abs=1e-6)
+    assert shaft.verdict == "clear"
+    assert ball.spot is not None
+    exact = BRepExtrema_DistShapeShape(block(), cylinder((100.0, 30.0, 20.0), 8.0, 1e-3)).Value()
+    assert exact == pytest.approx(12.0, abs=1e-6)
+    assert ball.spot.distance == pytest.approx(exact, abs=0.002)
+    assert ball.spot.expanded == pytest.approx(2 * np.hypot(0.02, 0.03) + 0.0, rel=0.01)
+    assert status == 0
+    assert found.held
+    scene = trimesh.load(folder / "job" / "placed.glb")
+    assert set(scene.geometry) == {"block", "shaft", "ball"}
+    metres = np.ptp(scene.geometry["block"].vertices, axis=0)
+    assert sorted(metres) == pytest.approx([0.04, 0.06, 0.08])
+
+
+def test_what_is_not_held_is_exit_status_3(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = folder / "job.toml"
+    path.write_text(LAYOUT.replace("WAY", "same").replace("least = 5", "least = 12.5"))
+    with pytest.raises(SystemExit) as left:
+        main(["fit", str(path), "--quiet"])
+    assert left.value.code == 3
+    with pytest.raises(SystemExit):
+        main(["fit", str(path)])
+    told = capsys.readouterr().out
+    assert "ball, block: too near: 12.000 mm" in told
+    assert "play 0.100 mm" in told
+
+
+ROD = "[part.rod]\nturned = [[0, 20], [50, 20]]\nuncertainty = 0.01\n"
+BAR = ROD.replace("rod", "bar")
+ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "the setting 'part' is missing"),
+        (ROD, "a layout needs two parts at least"),
+        (ROD + BAR.replace("[part.bar]", "[part.Rod]"), "a name of its own"),
+        (ROD + BAR.replace("turned", "truned"), "there is no setting 'part.bar.truned'; did you mean 'turned'?"),
+        (ROD + BAR.replace("uncertainty = 0.01", ""), "needs its uncertainty"),
+        (ROD + BAR.replace("[50, 20]", "[-5, 20]"), "stations that rise"),
+        (ROD + '[part.bar]\nrun = "nowhere"\n', "There is no datum file"),
+        (ROD + '[part.bar]\nfile = "nowhere.step"\nuncertainty = 0\n', "There is no file"),
+        (ROD + '[part.bar]\nfile = "ball.step"\nuncertainty = 0\n', "can't be read as STEP"),
+        (ROD + '[part.bar]\nfile = "nowhere.stl"\nuncertainty = 0\n', "nowhere.stl"),
+        (ROD + BAR + ON.replace("rod: axis", "frame: axis"), "of a part that stands before it in the layout (rod)"),
+        (ROD + BAR + ON.replace("rod: axis", "rod: H7"), "There is no feature 'H7'"),
+        (ROD + BAR + ON + ON, "takes no freedom away"),
+        (ROD + BAR + ON + ON + 'way = "opposed"\n', "turn by another 180.0 degrees"),
+        (ROD + BAR + ON + "gap = 3\n", "a gap is between faces"),
+        (ROD + BAR + ON.replace("axis =", "face ="), "bar: axis is an axis, where a face is wanted"),
+        (ROD + BAR + '[[clearance]]\nbetween = ["rod", "bra"]\n', "there is no part 'bra'; there are rod, bar"),
+        (ROD + BAR + '[[clearance]]\nbetween = ["rod", "rod"]\n', "a part is not asked for its distance from itself"),
+        (ROD + BAR + "at = [[2,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "no rigid motion"),
+    ],
+)
+def test_what_makes_no_sense_is_one_sentence_and_nothing_is_written(
+    folder: Path, text: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "ball.step").write_bytes((folder / "ball.stl").read_bytes())
+    path = folder / "job.toml"
+    path.write_text(text)
+    before = sorted(folder.rglob("*"))
+    with pytest.raises(SystemExit) as left:
+        main(["fit", str(path), "--quiet"])
+    assert left.value.code == 2
+    told = capsys.readouterr().err
+    assert said in told
+    assert told.count("\n") == 1
+    assert "Traceback" not in told
+    assert sorted(folder.rglob("*")) == before
+
+
+def test_a_file_in_another_unit_is_where_its_unit_says(folder: Path) -> None:
+    """The ball of 8 mm, its file in inches, read as mm would be 0.3 mm large and as far away as its middle."""
+    path = folder / "job.toml"
+    path.write_text(LAYOUT.replace("WAY", "same").replace('units = "in"', 'units = "mm"'))
+    _, text = run(path, "--json", "--quiet")
+    spot = FitFile.model_validate_json(text).clearances[1].spot
+    assert spot is not None
+    assert spot.distance == pytest.approx(20.0 - 8.0 / 25.4, abs=0.01)
+
+
+def test_an_open_part_is_told(folder: Path) -> None:
+    path = folder / "job.toml"
+    path.write_text(
+        ROD + '[part.lid]\nfile = "open.stl"\nuncertainty = 0.05\n[[clearance]]\nbetween = ["rod", "lid"]\n'
+    )
+    status, text = run(path, "--json", "--quiet")
+    found = FitFile.model_validate_json(text)
+    assert [part.closed for part in found.parts] == [True, False]
+    assert (status, found.clearances[0].verdict) == (3, "hits")
