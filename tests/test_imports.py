@@ -33,6 +33,7 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "meter",
+    "palette",
     "part_frame",
     "places",
     "progress",
