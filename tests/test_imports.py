@@ -33,6 +33,7 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "meter",
+    "output_folder",
     "palette",
     "part_frame",
     "places",

@@ -15,7 +15,7 @@ from pipeline.cli import show
 from pipeline.cli.compare import budget_options
 from pipeline.cli.run import Count
 from pipeline.errors import SettingsError
-from pipeline.files import write_whole
+from pipeline.output_folder import opened
 
 if TYPE_CHECKING:
     from pipeline.values import Audit
@@ -69,7 +69,7 @@ def command(
     """
     from pipeline.cli.main import EXIT_BUDGET
     from pipeline.job import AuditSettings, LightenSettings
-    from pipeline.runner import job_of, run
+    from pipeline.runner import LADDER_CURVE, job_of, run
     from pipeline.stages.audit import audit
     from pipeline.stages.lighten import lighten
 
@@ -99,8 +99,11 @@ def command(
             rungs.append(rung_of(found))
     held = [rung for rung in rungs if rung.held and found.budget]
     click.echo("\n".join(table(rungs, bool(found.budget))))
-    write_whole(known.out / "ladder.csv", as_csv(rungs))
-    write_whole(known.out / "ladder.svg", as_svg(rungs, budget.max_deviation))
+    with opened(known.out) as folder:
+        folder.put_text("ladder.csv", as_csv(rungs))
+        folder.put_text(LADDER_CURVE, as_svg(rungs, budget.max_deviation))
+    for told in (*known.told, *folder.told):
+        click.echo(f"caution  {told}", err=True)
     click.echo(f"outputs  {known.out / 'ladder.csv'}, {known.out / 'ladder.svg'}")
     if not found.budget:
         click.echo("No budget was set; give --max-deviation, say, to have the smallest count named.")

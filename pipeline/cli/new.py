@@ -12,7 +12,7 @@ import click
 
 from pipeline.cli.show import stage_progress
 from pipeline.errors import InputError, OutputError
-from pipeline.files import write_whole
+from pipeline.files import write_new
 
 if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile, GapRecord
@@ -114,13 +114,13 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
     from pipeline.stages.read import read
 
     target = job_file or scan.with_suffix(".toml")
-    if target.exists():
+    if os.path.lexists(target):
         raise OutputError(f"{target} is there already and was left alone; give another name with --job.")
     settings = ReadSettings.model_validate({"units": units or "auto"})
     with stage_progress(quiet)("read") as progress:
         seen = read(scan, settings, progress)
     known = _known_from(scan, out, seen)
-    write_whole(target, job_text(scan, target, seen, known, out), "choose another place with --job")
+    write_new(target, job_text(scan, target, seen, known, out), "give another name with --job")
     if not quiet:
         for caution in seen.cautions:
             click.echo(f"caution  {caution}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import FeatureRecord
+from pipeline.formats.datum_file import FeatureRecord, near_sizes
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
@@ -210,26 +210,28 @@ def _relations(show: Figures) -> str:
 
 def _suggestions(show: Figures) -> str:
     """One row a size: the names that tables give it stand together."""
-    rows: dict[tuple[str, float, str], list[int]] = {}
-    suggestions = show.data.suggestions
-    for i, s in enumerate(suggestions):
-        rows.setdefault((s.feature, s.size, s.what), []).append(i)
     made = []
-    for (feature, _, what), alike in rows.items():
-        at = f"suggestions.{alike[0]}"
+    for row in near_sizes(show.data):
+        at = f"suggestions.{row.first}"
         made.append(
-            cell(named(show.data, feature))
-            + cell(what)
+            cell(named(show.data, row.feature))
+            + cell(row.what)
             + figure(show.both(f"{at}.size", 0.005))
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
-            + cell("; ".join(suggestions[i].name for i in alike))
-            + cell("; ".join(dict.fromkeys(suggestions[i].source for i in alike)))
+            + cell(row.told)
+            + cell(row.note)
+            + cell("; ".join(row.sources))
         )
     head = [
-        "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "source",
+        "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "note",
+        "source",
     ]  # fmt: skip
-    return table("Standard sizes near by: suggestions, never applied", head, made, "Off: measured less standard.")
+    note = (
+        "Off: measured less standard; in ±: in standard uncertainties of measuring and of making together. Names left "
+        "out of a row stand in datums.json."
+    )
+    return table("Standard sizes near by: suggestions, never applied", head, made, note)
 
 
 def solid_section(show: Figures) -> str:

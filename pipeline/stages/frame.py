@@ -52,7 +52,7 @@ def frame(
         tuple(_reasoned(p) for p in offered),
         cautions=tuple(_cautions(chosen, offered, len(given), by_id)),
         flanges=flanges,
-        suggestions=suggest(features),
+        suggestions=suggest(features, patterns),
         square_up=found.square_up,
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
         relations=found.relations,

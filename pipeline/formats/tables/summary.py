@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import DatumFile, ProposalRecord, SuggestionRecord
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -260,24 +260,26 @@ def _judged(data: DatumFile) -> str:
 
 
 def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
-    groups: dict[tuple[str, str, float], list[SuggestionRecord]] = {}
-    for s in data.suggestions:
-        groups.setdefault((s.feature, s.what, s.size), []).append(s)
-    if not groups:
+    rows = near_sizes(data)
+    if not rows:
         return []
     lines = [
         "",
         "## Near standard sizes",
         "",
-        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size.",
+        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size; those "
+        "left out stand in datums.json. Uncertainties are those of measuring and of making together.",
         "",
-        f"| feature | what | size {show.unit} | measured is off by {show.small_unit} | in uncertainties | names |",
-        "| --- | --- | --- | --- | --- | --- |",
+        f"| feature | what | size {show.unit} | off by {show.small_unit} | in uncertainties | names | note |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for (feature, what, size), found in groups.items():
-        sigmas = "-" if found[0].sigmas is None else f"{found[0].sigmas:.1f}"
-        names = "; ".join(s.name for s in found)
-        lines.append(f"| {feature} | {what} | {show(size)} | {show.small(found[0].off)} | {sigmas} | {names} |")
+    for row in rows:
+        first = data.suggestions[row.first]
+        sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
+        lines.append(
+            f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
+            f"| {row.note} |"
+        )
     return lines
 
 

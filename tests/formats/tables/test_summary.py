@@ -48,7 +48,7 @@ def test_standard_sizes_that_are_one_size_share_a_row() -> None:
     twin = suggestion.model_copy(update={"name": "another of that size"})
     text = summary_md(DATA.model_copy(update={"suggestions": (*DATA.suggestions, twin)}), ())
     (row,) = [line for line in text.splitlines() if "M8 medium" in line]
-    assert row.endswith("| M8 medium; another of that size |")
+    assert row.endswith("| M8 medium; another of that size |  |")
     assert "Suggestions only" in text
 
 

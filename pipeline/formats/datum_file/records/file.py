@@ -64,11 +64,14 @@ class SuggestionRecord(Record):
     """A standard size near a measured one."""
 
     feature: str = Field(description="Id of the measured feature.")
-    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat ...")
+    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat, worn bearing seat ...")
     name: str = Field(description="The size as its table writes it.")
     size: float = Field(description="The standard size.")
     off: float = Field(description="Measured minus standard.")
-    sigmas: Doubt | None = Field(None, description="|off| in standard uncertainties.")
+    sigmas: Doubt | None = Field(
+        None,
+        description="|off| in standard uncertainties, that of making it included where a way of making it is meant.",
+    )
     source: str = Field("", description="The table.")
     note: str = Field("", description="What else is to be said of it.")
 
