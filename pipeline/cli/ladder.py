@@ -25,7 +25,7 @@ DEFAULT_COUNTS = (10_000, 20_000, 50_000, 100_000, 200_000, 400_000)
 
 @dataclass(frozen=True)
 class Rung:
-    """One count and its cost: mm, noise aside; chord is the largest radius change of a fit on the facets."""
+    """One count and its cost: mm, scan noise removed; chord is the largest radius change of a fit on the facets."""
 
     facets: int
     rms: float
@@ -132,7 +132,11 @@ def rung_of(audit: Audit) -> Rung:
 
 def table(rungs: Sequence[Rung], judged: bool) -> list[str]:
     """The ladder as lines of text, micrometres."""
-    head = f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, noise aside"
+    from pipeline.features.naming import NOISE_REMOVED
+
+    head = (
+        f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, {NOISE_REMOVED}"
+    )
     lines = [head]
     for r in rungs:
         figures = " ".join(f"{1000 * v:8.1f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
@@ -165,6 +169,7 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
     """Facets against deviation, both axes logarithmic; the limit as a line across."""
     from math import log10
 
+    from pipeline.features.naming import NOISE_REMOVED
     from pipeline.palette import css
 
     width, height, left, top, right, bottom = 640, 400, 80, 30, 20, 60
@@ -193,7 +198,7 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="{ink}"/>',
         f'<text x="{(left + width - right) / 2:.0f}" y="{height - 12}" text-anchor="middle">facets</text>',
         f'<text transform="translate(18 {(top + height - bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        "deviation from the scan, noise aside (um)</text>",
+        f"deviation from the scan, {NOISE_REMOVED} (um)</text>",
     ]
     for r in rungs:
         parts.append(f'<text x="{x(r.facets):.1f}" y="{height - bottom + 18}" text-anchor="middle">{r.facets:,}</text>')

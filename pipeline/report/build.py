@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 
+from pipeline.features.naming import term_of_look
 from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
@@ -282,7 +283,7 @@ def _mark_place(mark: Mark, shown: Shown) -> list[float]:
 
 def _key_words() -> dict[str, str]:
     """The looks in the order of the key, and what they are called there."""
-    return {**{name: name for name in feature_looks()}, **OTHER_KEYS}
+    return {**{name: term_of_look(name) for name in feature_looks()}, **OTHER_KEYS}
 
 
 def _key(look: str) -> Picture.Image:
