@@ -56,7 +56,7 @@ ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "expor
 # What a run may write into its output folder, besides work/.
 OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
-    "light.*", "light-scan.*", "reference.step", "part.step", "flange-*.*", "pictures",
+    "light.*", "light-scan.*", "datums.step", "part.step", "flange-*.*", "pictures",
 )  # fmt: skip
 NUMBERS = ("recover", "fill")  # the stages that write the file of names, of features and of gaps
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]

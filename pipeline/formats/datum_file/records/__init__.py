@@ -61,6 +61,7 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
@@ -121,6 +122,7 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
