@@ -5,9 +5,8 @@ The DXF and PDF libraries are imported with this room, so import it only where d
 
 from __future__ import annotations
 
-from pipeline.formats.drawings.drawing import drawing_of
 from pipeline.formats.drawings.dxf import write_dxf
 from pipeline.formats.drawings.print_sheet import pages_for, write_print
-from pipeline.formats.drawings.sheet import notes_of, sheet_of
+from pipeline.formats.drawings.sheet import sheet_of
 
-__all__ = ["drawing_of", "notes_of", "pages_for", "sheet_of", "write_dxf", "write_print"]
+__all__ = ["pages_for", "sheet_of", "write_dxf", "write_print"]

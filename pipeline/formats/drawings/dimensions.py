@@ -79,7 +79,7 @@ def angular(vertex: Place, radius: float, begin: float, finish: float, text: str
     at = [_at(vertex, math.cos(math.radians(a)), math.sin(math.radians(a)), radius) for a in (begin, finish)]
     middle = math.radians(0.5 * (begin + finish))
     on_arc = _at(vertex, math.cos(middle), math.sin(middle), radius)
-    strokes = (
+    strokes: tuple[Line | Arc | Arrow | Text, ...] = (
         Arc(DIMENSIONS, vertex, radius, begin, finish),
         *(Line(DIMENSIONS, vertex, _at(vertex, *_unit(a), radius + OVER)) for a in (begin, finish)),
         Arrow(DIMENSIONS, at[0], begin - 90.0),
