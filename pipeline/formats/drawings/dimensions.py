@@ -24,8 +24,8 @@ OVER = 1.5  # mm by which an extension line passes the dimension line
 def diameter(centre: Place, radius: float, angle: float, reach: float, text: str) -> Dimension:
     """A leader to a circle at `angle`, degrees; its text stands at `reach` mm from the centre, outside or inside.
 
-    >>> diameter((0.0, 0.0), 5.0, 0.0, 9.0, "Ø10.00").points
-    ((5.0, 0.0), (-5.0, -0.0))
+    >>> diameter((0.0, 0.0), 5.0, 0.0, 9.0, "Ø10.00").value
+    10.0
     """
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     on, over, elbow = (_at(centre, c, s, r) for r in (radius, -radius, reach))

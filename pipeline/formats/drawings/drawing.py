@@ -74,7 +74,7 @@ def drawing_of(
     >>> top = build(outcome()).flanges[0]  # a plate 120 x 80 with a bore and six holes D9 on a pitch circle D62
     >>> items = drawing_of(top)
     >>> sum(item.layer == HOLES for item in items), [d.text for d in items if isinstance(d, Dimension)][0]
-    (6, '6 x Ø9.00 on PCD Ø62.00')
+    (6, '6 x Ø9.000 on PCD Ø62.000')
     """
     shown = [*_outlines(flange)]
     rounds = _rounds(flange, sigmas or {})

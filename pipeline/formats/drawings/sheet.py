@@ -68,7 +68,7 @@ def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[s
     >>> from tests.outcomes import outcome
     >>> datums = build(outcome())
     >>> notes_of(datums.flanges[0], datums)[1]
-    'x along the part's +x, y along the part's +y; turned by datum C (plane-3).'
+    "x along the part's +x, y along the part's +y; turned by datum C (plane-3)."
     """
     texts = [
         _origin(flange, data, unit),
