@@ -3,26 +3,9 @@
 from __future__ import annotations
 
 from pipeline.fitup.bodies import Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, Spot, Term, clearance
-from pipeline.fitup.items import Item, Move
-from pipeline.fitup.placing import Left, Line, Pose, placed
+from pipeline.fitup.clearance import Clearance, Fit, clearance
+from pipeline.fitup.placing import Line, placed
 from pipeline.fitup.turned import turned_body
 from pipeline.fitup.words import item_in_words
 
-__all__ = [
-    "Body",
-    "Clearance",
-    "Fit",
-    "Item",
-    "Left",
-    "Line",
-    "Move",
-    "Placed",
-    "Pose",
-    "Spot",
-    "Term",
-    "clearance",
-    "item_in_words",
-    "placed",
-    "turned_body",
-]
+__all__ = ["Body", "Clearance", "Fit", "Line", "Placed", "clearance", "item_in_words", "placed", "turned_body"]

@@ -18,7 +18,7 @@ from pipeline.fitup.bodies import Placed
 from pipeline.geometry import Floats, basis_of, box_of, unit
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
-from pipeline.surfaces import Shape, signed_distance, surface_normal
+from pipeline.surfaces import Shape, is_bore, kind_of, signed_distance, surface_normal
 from pipeline.values import Feature
 
 EXPANDED = 2.0  # coverage factor of about 95 % (JCGM 100, 6.2)
@@ -136,7 +136,7 @@ def fits_between(one: Placed, other: Placed) -> tuple[Fit, ...]:
     for bores, inners in ((one, other), (other, one)):
         for i, bore in enumerate(bores.body.features):
             for k, inner in enumerate(inners.body.features):
-                if (bore.side, inner.side) == ("bore", "boss") and {bore.kind, inner.kind} == {"cylinder"}:
+                if is_bore(bore) and inner.side == "boss" and kind_of(inner).cylindrical:
                     found = _fit(bores, i, inners, k)
                     if found is not None:
                         out.append(found)

@@ -8,11 +8,13 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.fitup.bodies import Body
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Ints
+from pipeline.surfaces import kind_of, shape_of_turned_line
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
 _CHORD = 0.002  # mm that a facet's middle lies inside the circle, at most
 _SIDES = (48, 720)
+_Line = tuple[tuple[float, float], tuple[float, float]]
 
 
 def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: float) -> Body:
@@ -42,16 +44,14 @@ def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: 
         np.column_stack([np.full(sides, top), last + first, last + second]),
     ]
     labels = [0, 1]
-    features = [
-        _feature("start", "plane", middles[0], np.array([0.0, 0.0, -1.0]), uncertainty, profile[0][1]),
-        _feature("end", "plane", middles[1], np.array([0.0, 0.0, 1.0]), uncertainty, profile[-1][1]),
-    ]
+    features = [_feature("start", ((profile[0][0], 0.0), profile[0]), -1.0, uncertainty)]
+    features.append(_feature("end", ((profile[-1][0], 0.0), profile[-1]), 1.0, uncertainty))
     steps = 0
     for n, ((low, d), (high, e)) in enumerate(pairwise(profile)):
         a, b = sides * n + first, sides * n + second
         if high > low:
             steps += 1
-            features.append(_step(f"step {steps}", (low, d), (high, e), uncertainty))
+            features.append(_feature(f"step {steps}", ((low, d), (high, e)), 1.0, uncertainty))
             labels.append(len(features) - 1)
         elif d == e:
             continue
@@ -63,26 +63,21 @@ def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: 
     return Body(name, surface, each, tuple(features), skin=uncertainty)
 
 
-def _step(ident: str, start: tuple[float, float], end: tuple[float, float], uncertainty: float) -> Feature:
-    (low, d), (high, e) = start, end
-    middle, radius, up = np.array([0.0, 0.0, 0.5 * (low + high)]), 0.25 * (d + e), np.array([0.0, 0.0, 1.0])
-    if d == e:
-        return _feature(ident, "cylinder", middle, up, uncertainty, d, radius, high - low)
-    slope = float(np.arctan2(0.5 * abs(e - d), high - low))
-    return _feature(ident, "cone", middle, up if e > d else -up, uncertainty, d, radius, high - low, slope)
-
-
-def _feature(
-    ident: str, kind: str, point: Floats, direction: Floats, uncertainty: float, diameter: float,
-    radius: float | None = None, length: float | None = None, half_angle: float | None = None,
-) -> Feature:  # fmt: skip
-    flat = radius is None
-    area = np.pi * diameter**2 / 4 if flat else np.pi * diameter * (length or 0.0)
+def _feature(ident: str, line: _Line, sense: float, uncertainty: float) -> Feature:
+    """The face that a line of the profile, two stations and diameters, turns out; `sense` of an end face's normal."""
+    (low, d), (high, e) = line
+    shape = shape_of_turned_line(np.zeros(3), np.array([0.0, 0.0, 1.0]), ((low, d / 2), (high, e / 2)))
+    flat, length = kind_of(shape).flat, high - low
+    assert shape.direction is not None
     return Feature(
-        ident, kind, None if flat else "boss", point, direction, radius,
+        ident, shape.kind, None if flat else "boss", shape.point, sense * shape.direction if flat else shape.direction,
+        shape.radius,
         # Of an axis nothing is unsure but the size of what lies about it.
         Uncertainty(uncertainty if flat else 0.0, 0.0, None if flat else uncertainty, "given"),
         Form(0.0, 0.0, 1.0, "none"),
-        Extent(area, 0, length, None if flat else 2 * np.pi, None if length is None else (-length / 2, length / 2)),
-        half_angle=half_angle,
+        Extent(
+            np.pi * (e**2 - d**2) / 4 if flat else np.pi * 0.5 * (d + e) * float(np.hypot(length, 0.5 * (e - d))), 0,
+            None if flat else length, None if flat else 2 * np.pi, None if flat else (-length / 2, length / 2),
+        ),
+        half_angle=shape.half_angle,
     )  # fmt: skip

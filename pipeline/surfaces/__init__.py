@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.surfaces.blocks import view
 from pipeline.surfaces.kind import SIZES, Kind, Look, SituationFeature, StepSurface
-from pipeline.surfaces.registry import KINDS, files_from_outside, is_bore, kind_of, names_of, register, row_of, unpack
+from pipeline.surfaces.registry import (
+    KINDS,
+    files_from_outside,
+    is_bore,
+    kind_of,
+    names_of,
+    register,
+    row_of,
+    shape_from_step,
+    shape_of_turned_line,
+    unpack,
+)
 from pipeline.surfaces.shape import (
     PACKED,
     ROW,
@@ -114,7 +125,9 @@ __all__ = [
     "row_of",
     "sane",
     "seen_from",
+    "shape_from_step",
     "shape_of",
+    "shape_of_turned_line",
     "signed_distance",
     "start_of",
     "surface_normal",

@@ -158,6 +158,13 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("CONICAL_SURFACE", shape, shape.radius, shape.half_angle)
 
 
+def from_step(surface: StepSurface) -> Shape | None:
+    if surface.entity != "CONICAL_SURFACE":
+        return None
+    radius, angle = surface.sizes
+    return Shape("cone", surface.location, surface.axis if angle >= 0 else -surface.axis, radius, abs(angle))
+
+
 def start_along(points: Floats, axis: Floats) -> Shape | None:
     found = circle_round(points, axis)
     if found is None:
@@ -200,6 +207,7 @@ KIND = Kind(
     meetings=meetings,
     canonical=canonical,
     step=step,
+    from_step=from_step,
     start_along=start_along,
     section=section,
     size=size,
@@ -207,6 +215,8 @@ KIND = Kind(
     one_size=False,
     refit_radius=False,
     seat=True,
+    also=("taper",),
+    terms={"bore": "internal taper", "boss": "external taper"},
     letters={"cone": "T"},
     looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
 )

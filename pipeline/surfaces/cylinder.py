@@ -98,6 +98,12 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("CYLINDRICAL_SURFACE", shape, shape.radius)
 
 
+def from_step(surface: StepSurface) -> Shape | None:
+    if surface.entity != "CYLINDRICAL_SURFACE":
+        return None
+    return Shape("cylinder", surface.location, surface.axis, surface.sizes[0])
+
+
 def start_along(points: Floats, axis: Floats) -> Shape | None:
     found = circle_round(points, axis)
     return None if found is None else Shape("cylinder", found[0], axis, found[1])
@@ -136,6 +142,7 @@ KIND = Kind(
     chart=chart,
     meetings=meetings,
     step=step,
+    from_step=from_step,
     chord_steps=2,
     start_along=start_along,
     section=section,
@@ -144,6 +151,7 @@ KIND = Kind(
     one_size=True,
     refit_radius=True,
     seat=True,
+    terms={"bore": "bore", "boss": "outside diameter"},
     letters={"bore": "H", "boss": "S"},
     by_side=True,
     looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},

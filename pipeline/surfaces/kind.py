@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Literal, NamedTuple
 
@@ -120,6 +120,7 @@ class Kind:
                  made positive
     step         (shape, near (n, 3) points of what was seen) -> its surface in a STEP file; None, or where it gives
                  None: it has no face of its own there, and whoever writes says so
+    from_step    a surface of a STEP file -> its shape, None where that is of another kind; None: not read from STEP
     chord_steps  into how many steps the sides of a facet are parted to find its chord error, 0 where there is none;
                  2 where chords are farthest off in the middle
     supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
@@ -138,6 +139,7 @@ class Kind:
     letters      what its features' numbers begin with, capital letters that no other kind has: by "bore" and "boss"
                  where it goes by these, else by its name
     also         further words for it in job files
+    terms        what a shop calls it: by "bore" and "boss", a flat one by ""; what has none goes by its own name
     looks        how the report shows it: by "bore" and "boss" where it goes by these, else by its name
     code         its number in the compiled kernels, given by its place in the registry
 
@@ -163,6 +165,7 @@ class Kind:
     meetings: Callable[[Shape, Floats, Floats], list[Floats]] | None = None
     canonical: Callable[[Shape], Shape] | None = None
     step: Callable[[Shape, Floats], StepSurface | None] | None = None
+    from_step: Callable[[StepSurface], Shape | None] | None = None
     chord_steps: int = 4
     supple: bool = False
     start_along: Callable[[Floats, Floats], Shape | None] | None = None
@@ -174,6 +177,7 @@ class Kind:
     seat: bool
     by_side: bool = False
     also: tuple[str, ...] = ()
+    terms: Mapping[str, str] = field(default_factory=dict)
     letters: Mapping[str, str]
     looks: Mapping[str, Look]
     code: int = -1

@@ -62,6 +62,12 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("PLANE", shape)
 
 
+def from_step(surface: StepSurface) -> Shape | None:
+    if surface.entity != "PLANE":
+        return None
+    return Shape("plane", surface.location, surface.axis)
+
+
 def section(shape: Shape) -> tuple[PlaneCurve, ...]:
     d, point = shape.direction, shape.point
     assert d is not None
@@ -91,6 +97,7 @@ KIND = Kind(
     chart=chart,
     meetings=meetings,
     step=step,
+    from_step=from_step,
     chord_steps=0,
     section=section,
     size=size,
@@ -98,6 +105,7 @@ KIND = Kind(
     one_size=False,
     refit_radius=False,
     seat=True,
+    terms={"": "face"},
     letters={"plane": "F"},
     also=("face",),
     looks={"plane": Look(0.88, 0.060, 95.0, "none")},

@@ -18,7 +18,7 @@ from pipeline import kernel_cache
 from pipeline.errors import GeometryError
 from pipeline.geometry import Floats
 from pipeline.surfaces import cone, cylinder, plane, sphere, torus
-from pipeline.surfaces.kind import Kind
+from pipeline.surfaces.kind import Kind, StepSurface
 from pipeline.surfaces.shape import OfAKind, Shape, Sided, pack
 
 _COMPILED = "pipeline.surfaces.dispatch"
@@ -61,6 +61,40 @@ def is_bore(feature: Sided) -> bool:
     (True, False)
     """
     return kind_of(feature).cylindrical and feature.side == "bore"
+
+
+def shape_from_step(surface: StepSurface) -> Shape | None:
+    """The shape that a surface of a STEP file is; None where it is of no kind that is read from STEP.
+
+    >>> ball = StepSurface("SPHERICAL_SURFACE", np.zeros(3), np.eye(3)[2], np.eye(3)[0], (5.0,))
+    >>> shape_from_step(ball).radius
+    5.0
+    """
+    found = (kind.from_step(surface) for kind in KINDS.values() if kind.from_step is not None)
+    return next((shape for shape in found if shape is not None), None)
+
+
+def shape_of_turned_line(foot: Floats, axis: Floats, line: tuple[tuple[float, float], tuple[float, float]]) -> Shape:
+    """What a straight line becomes when it is turned about an axis: a plane, a cylinder or a cone.
+
+    foot, axis  (3,) mm on the axis, and unit
+    line        its two ends: mm along the axis from the foot, and from the axis; they are two different places
+
+    A plane's direction is the axis', a cone's point is at the middle of the line.
+
+    >>> up = np.array([0.0, 0.0, 1.0])
+    >>> [shape_of_turned_line(np.zeros(3), up, ((0, 5), (z, r))).kind for z, r in ((0, 8), (9, 5), (9, 8))]
+    ['plane', 'cylinder', 'cone']
+    """
+    (low, first), (high, second) = line
+    middle = foot + 0.5 * (low + high) * axis
+    if low == high:
+        return Shape(plane.KIND.name, middle, axis)
+    if first == second:
+        return Shape(cylinder.KIND.name, middle, axis, first)
+    rise = (second - first) / (high - low)
+    angle = float(np.arctan(abs(rise)))
+    return Shape(cone.KIND.name, middle, axis if rise > 0 else -axis, 0.5 * (first + second), angle)
 
 
 def register(kind: Kind) -> None:

@@ -92,6 +92,12 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("SPHERICAL_SURFACE", shape, shape.radius)
 
 
+def from_step(surface: StepSurface) -> Shape | None:
+    if surface.entity != "SPHERICAL_SURFACE":
+        return None
+    return Shape("sphere", surface.location, None, surface.sizes[0])
+
+
 def section(shape: Shape) -> tuple[PlaneCurve, ...]:
     return circle_about(shape.point[:2], (shape.radius or 0.0) ** 2 - shape.point[2] ** 2)
 
@@ -113,12 +119,14 @@ KIND = Kind(
     chart=chart,
     meetings=meetings,
     step=step,
+    from_step=from_step,
     section=section,
     size=size,
     parallel="r",
     one_size=True,
     refit_radius=True,
     seat=True,
+    terms={"bore": "spherical seat", "boss": "ball"},
     letters={"sphere": "B"},
     looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
 )

@@ -178,6 +178,13 @@ def step(shape: Shape, near: Floats) -> StepSurface:
     return step_surface("TOROIDAL_SURFACE", shape, shape.major_radius, shape.radius)
 
 
+def from_step(surface: StepSurface) -> Shape | None:
+    if surface.entity != "TOROIDAL_SURFACE":
+        return None
+    major, minor = surface.sizes
+    return Shape("torus", surface.location, surface.axis, minor, major_radius=major)
+
+
 def start_along(points: Floats, axis: Floats) -> Shape | None:
     found = circle_round(points, axis)
     if found is None:
@@ -218,6 +225,7 @@ KIND = Kind(
     turned=turned,
     chart=chart,
     step=step,
+    from_step=from_step,
     supple=True,
     start_along=start_along,
     section=section,
@@ -226,6 +234,7 @@ KIND = Kind(
     one_size=False,
     refit_radius=True,
     seat=False,
+    terms={"bore": "groove", "boss": "rounded edge"},
     letters={"torus": "G"},
     looks={"torus": Look(0.58, 0.115, 28.0, "level")},
 )

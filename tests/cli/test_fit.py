@@ -2,8 +2,8 @@
 
 Distances are held against the CAD kernel's between exact solids (OCP, BRepExtrema) and against closed forms.
 
-Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part,
-pipeline.formats.parts_in.step, pipeline.fitup.words
+Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part
+Covers: pipeline.formats.fit_file.schema, pipeline.formats.parts_in.step, pipeline.formats.parts_in.run_folder
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import trimesh
@@ -23,7 +24,8 @@ from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 
 from pipeline.cli.main import main
-from pipeline.formats.fit_file import FitFile
+from pipeline.formats.fit_file import fit_schema_text
+from pipeline.formats.fit_file.records import FitFile
 from pipeline.formats.meshes_out import write_stl
 
 
@@ -120,6 +122,7 @@ def test_a_shaft_through_a_block_and_a_ball_beside_it(folder: Path) -> None:
     assert ball.spot.expanded == pytest.approx(2 * np.hypot(0.02, 0.03) + 0.0, rel=0.01)
     assert status == 0
     assert found.held
+    jsonschema.validate(json.loads(text), json.loads(fit_schema_text()))
     scene = trimesh.load(folder / "job" / "placed.glb")
     assert set(scene.geometry) == {"block", "shaft", "ball"}
     metres = np.ptp(scene.geometry["block"].vertices, axis=0)

@@ -12,8 +12,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Line, placed
-from pipeline.fitup.items import item_moves, moves_of
+from pipeline.fitup import Line, placed
+from pipeline.fitup.items import Item, item_moves, moves_of
 from pipeline.geometry import Floats, rigid, transformed, turned
 from pipeline.surfaces import SituationFeature
 

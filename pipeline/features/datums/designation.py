@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.naming import OUTSIDE, TERMS
+from pipeline.features.naming import OUTSIDE
 from pipeline.features.pointing import Pointed, is_far, meant, ranked
 from pipeline.places import Place
 from pipeline.surfaces import KINDS, kind_of, names_of
@@ -128,8 +128,8 @@ def _words() -> dict[str, tuple[tuple[str, ...], str | None]]:
     """What the words for a sort of feature mean: kinds, and the side where it matters."""
     sided = {word: (names_of(lambda kind: kind.by_side), side) for word, side in _SIDES.items()}
     kinds = {word: ((kind.name,), None) for kind in KINDS.values() for word in (kind.name, *kind.also)}
-    terms = {term: ((kind,), side) for (kind, side), term in TERMS.items()}
-    return {**terms, "taper": (("cone",), None), **sided, **kinds}
+    terms = {term: ((kind.name,), side or None) for kind in KINDS.values() for side, term in kind.terms.items()}
+    return {**terms, **sided, **kinds}
 
 
 def nearest(word: str, place: tuple[float, float, float], features: Sequence[Feature], setting: str = "") -> Pointed:

@@ -8,31 +8,19 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from pipeline.surfaces import Sided, kind_of
+from pipeline.surfaces import KINDS, Sided, kind_of
 
 # Up to this diameter, mm, a twist drill makes it and it is a hole; beyond that it is bored. Common practice, no source.
 LARGEST_HOLE = 30.0
+
+HOLE = "hole"
+"""What a small bore is called."""
 
 SIDES = {"bore": "internal", "boss": "external"}
 """What the side of a feature is called: that of a hole, that of a shaft (ISO 286-1)."""
 
 OUTSIDE = ("outside diameter", "spigot", "journal")
 """What an external cylinder is called: which of them it is, its use tells and not its shape."""
-
-TERMS = {
-    ("plane", None): "face",
-    ("cylinder", "bore"): "bore",
-    ("cylinder", "boss"): OUTSIDE[0],
-    ("cone", "bore"): "internal taper",
-    ("cone", "boss"): "external taper",
-    ("sphere", "bore"): "spherical seat",
-    ("sphere", "boss"): "ball",
-    ("torus", "bore"): "groove",
-    ("torus", "boss"): "rounded edge",
-}
-"""Terms by kind and side; small bores are holes besides, see `term_of`."""
-# Of looks that features of both sides share.
-_LOOKS = {"bore": "bore, hole", "cone": "taper", "sphere": "spherical seat, ball", "torus": "groove, rounded edge"}
 
 PATTERNS = {
     "pitch_circle": "pitch circle",
@@ -76,12 +64,12 @@ def term_of(feature: Sized) -> str:
     (['hole', 'bore'], 'face')
     """
     kind = kind_of(feature)
-    term = TERMS.get((kind.name, feature.side))
+    term = kind.terms.get(feature.side or "")
     if term is None:
         side = SIDES.get(feature.side or "")
         return " ".join(filter(None, [side, kind.name.replace("_", " ")]))
     if kind.cylindrical and feature.side == "bore" and 2.0 * (feature.radius or 0.0) <= LARGEST_HOLE:
-        return "hole"
+        return HOLE
     return term
 
 
@@ -91,7 +79,12 @@ def term_of_look(look: str) -> str:
     >>> [term_of_look(look) for look in ("plane", "bore", "boss")]
     ['face', 'bore, hole', 'outside diameter']
     """
-    return _LOOKS.get(look) or TERMS.get((look, None)) or TERMS.get(("cylinder", look)) or look.replace("_", " ")
+    for kind in KINDS.values():
+        if look in kind.looks:
+            small = (HOLE,) if kind.cylindrical and look == "bore" else ()
+            terms = [kind.terms[look]] if look in kind.terms else list(kind.terms.values())
+            return ", ".join((*terms, *small)) or look.replace("_", " ")
+    return look.replace("_", " ")
 
 
 def counted(count: int, term: str) -> str:

@@ -27,7 +27,7 @@ from pipeline.formats.datum_file.records import (
     near_sizes,
 )
 from pipeline.formats.datum_file.run_parts import run_record
-from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
+from pipeline.formats.datum_file.schema import SCHEMAS, schema_of, schema_text
 from pipeline.formats.datum_file.text import plain_data, text_of
 
 __all__ = [
@@ -51,6 +51,7 @@ __all__ = [
     "plain_data",
     "read_datums",
     "run_record",
+    "schema_of",
     "schema_text",
     "text_of",
 ]

@@ -48,6 +48,16 @@ def schema_text(of: str = "datums") -> str:
     ('datumlift datum file', {'type': 'string'})
     """
     record, title = _PUBLISHED[of]
-    head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"urn:datumlift:{of}:{SCHEMA_VERSION}"}
+    return schema_of(record, of, SCHEMA_VERSION, title)
+
+
+def schema_of(record: type[Record], of: str, version: str, title: str) -> str:
+    """The JSON Schema (draft 2020-12) that a sort of record fulfils, as text; `of` and its version name it.
+
+    >>> from pipeline.formats.datum_file.records import Units
+    >>> "urn:datumlift:units:1.0" in schema_of(Units, "units", "1.0", "units")
+    True
+    """
+    head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"urn:datumlift:{of}:{version}"}
     made = record.model_json_schema(schema_generator=_Published)
     return json.dumps(head | made | {"title": title}, indent=2, ensure_ascii=False) + "\n"

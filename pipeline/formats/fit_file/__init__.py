@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipeline.formats.fit_file.build import fit_record
-from pipeline.formats.fit_file.records import FitFile
+from pipeline.formats.fit_file.schema import fit_schema_text
 
-__all__ = ["FitFile", "fit_record"]
+__all__ = ["fit_record", "fit_schema_text"]

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from pipeline.formats.datum_file import Record
 
+SCHEMA_VERSION = "1.0"
 Vector = tuple[float, float, float]
 _Row = tuple[float, float, float, float]
 
@@ -87,6 +88,7 @@ class ClearanceRecord(Record):
 class FitFile(Record):
     """What was found of the parts of a layout."""
 
+    schema_version: str = Field(SCHEMA_VERSION, description="Of this sort of file.")
     layout: str = Field(description="Name of the layout file.")
     length: Literal["mm"] = "mm"
     angle: Literal["deg"] = "deg"

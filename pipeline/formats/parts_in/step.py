@@ -22,6 +22,7 @@ from pipeline.fitup import Body
 from pipeline.formats.solid import read_body
 from pipeline.geometry import Floats, Ints
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
+from pipeline.surfaces import StepSurface, kind_of, shape_from_step, surface_normal
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
 CHORD = 0.01  # mm that a facet may be off its face
@@ -98,55 +99,58 @@ def _faces(shape: Any) -> list[_Face]:
 
 def _feature(face: _Face, corners: Floats, uncertainty: float) -> Feature | None:
     """The feature that a face is; its side by how its facets look. corners (k, 3, 3) mm."""
-    tool, kinds = face.surface, GeomAbs_SurfaceType
+    stated = _stated(face.surface)
+    shape = None if stated is None else shape_from_step(stated)
     vertices, faces = corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
-    areas = facet_areas(vertices, faces)
-    normals = facet_normals(vertices, faces)
-    middles = corners.mean(axis=1)
+    areas, middles = facet_areas(vertices, faces), corners.mean(axis=1)
     area = float(areas.sum())
-    if area <= 0.0:
+    if shape is None or area <= 0.0:
         return None
-    centre = areas @ middles / area
-    flat = Uncertainty(uncertainty, 0.0, None, "given")
-    round_ = Uncertainty(0.0, 0.0, uncertainty, "given")
-    form = Form(0.0, 0.0, 1.0, "none")
+    kind, centre = kind_of(shape), areas @ middles / area
+    outwards = float(areas @ np.einsum("ij,ij->i", facet_normals(vertices, faces), surface_normal(shape, middles)))
+    form, point, direction, radius = Form(0.0, 0.0, 1.0, "none"), shape.point, shape.direction, shape.radius
+    if kind.flat:
+        assert direction is not None
+        known = Uncertainty(uncertainty, 0.0, None, "given")
+        normal = direction if outwards > 0 else -direction
+        return Feature("", shape.kind, None, centre, normal, None, known, form, Extent(area, 0))
+    known = Uncertainty(0.0, 0.0, uncertainty, "given")
+    extent = Extent(area, 0)
+    if direction is not None and kind.ruled:
+        along = (vertices - point) @ direction
+        low, high = float(along.min()), float(along.max())
+        middle = 0.5 * (low + high)
+        point, span = point + middle * direction, 0.5 * (high - low)
+        radius = (radius or 0.0) + middle * float(np.tan(shape.half_angle or 0.0))
+        slope = float(np.cos(shape.half_angle or 0.0))
+        round_it = area * slope / (2 * span * radius) if span * radius > 0 else None
+        extent = Extent(area, 0, 2 * span, round_it, (-span, span))
+    return Feature(
+        "", shape.kind, "boss" if outwards > 0 else "bore", point, direction, radius, known, form, extent,
+        half_angle=shape.half_angle, major_radius=shape.major_radius,
+    )  # fmt: skip
+
+
+def _stated(tool: Any) -> StepSurface | None:
+    """The surface of a face in the words of ISO 10303-42; None where it is of another sort."""
+    kinds = GeomAbs_SurfaceType
     match tool.GetType():
         case kinds.GeomAbs_Plane:
-            normal = areas @ normals
-            normal = normal / np.linalg.norm(normal)
-            return Feature("", "plane", None, centre, normal, None, flat, form, Extent(area, 0))
+            return _at("PLANE", tool.Plane().Position(), ())
         case kinds.GeomAbs_Cylinder:
-            cylinder = tool.Cylinder()
-            point, axis = _axis(cylinder.Axis())
-            radius, angle = cylinder.Radius(), None
+            return _at("CYLINDRICAL_SURFACE", tool.Cylinder().Position(), (tool.Cylinder().Radius(),))
         case kinds.GeomAbs_Cone:
             cone = tool.Cone()
-            point, axis = _axis(cone.Axis())
-            angle = float(cone.SemiAngle())
-            radius = cone.RefRadius() + float((centre - point) @ axis) * np.tan(angle)
-            if angle < 0:
-                axis, angle = -axis, -angle
+            return _at("CONICAL_SURFACE", cone.Position(), (cone.RefRadius(), cone.SemiAngle()))
         case kinds.GeomAbs_Sphere:
-            at = tool.Sphere().Location()
-            point = np.array([at.X(), at.Y(), at.Z()])
-            side = "boss" if float(areas @ np.einsum("ij,ij->i", normals, middles - point)) > 0 else "bore"
-            return Feature("", "sphere", side, point, None, tool.Sphere().Radius(), round_, form, Extent(area, 0))
-        case _:
-            return None
-    along = (vertices - point) @ axis
-    off = middles - point
-    off = off - (off @ axis)[:, None] * axis
-    side = "boss" if float(areas @ np.einsum("ij,ij->i", normals, off)) > 0 else "bore"
-    low, high = float(along.min()), float(along.max())
-    middle = 0.5 * (low + high)
-    if angle is not None:
-        radius += (point + middle * axis - centre) @ axis * np.tan(angle)
-    span = 0.5 * (high - low)
-    extent = Extent(area, 0, 2 * span, area / (2 * span * radius) if span * radius > 0 else None, (-span, span))
-    kind = "cylinder" if angle is None else "cone"
-    return Feature("", kind, side, point + middle * axis, axis, float(radius), round_, form, extent, half_angle=angle)
+            return _at("SPHERICAL_SURFACE", tool.Sphere().Position(), (tool.Sphere().Radius(),))
+        case kinds.GeomAbs_Torus:
+            torus = tool.Torus()
+            return _at("TOROIDAL_SURFACE", torus.Position(), (torus.MajorRadius(), torus.MinorRadius()))
+    return None
 
 
-def _axis(axis: Any) -> tuple[Floats, Floats]:
-    at, along = axis.Location(), axis.Direction()
-    return np.array([at.X(), at.Y(), at.Z()]), np.array([along.X(), along.Y(), along.Z()])
+def _at(entity: str, place: Any, sizes: tuple[float, ...]) -> StepSurface:
+    location, axis, across = place.Location(), place.Direction(), place.XDirection()
+    point, along, reference = (np.array([v.X(), v.Y(), v.Z()]) for v in (location, axis, across))
+    return StepSurface(entity, point, along, reference, sizes)

@@ -72,9 +72,9 @@ def nearest_of_pair(one: Floats, other: Floats) -> tuple[float, Point, Point]:
     Detection" (2005), 5.1.9 and 5.1.10).
 
     >>> flat = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-    >>> upright = np.array([[0.2, 0.2, 0.5], [0.2, 0.2, 2.0], [0.3, 0.3, 2.0]])
+    >>> upright = np.array([[0.25, 0.25, 0.5], [0.25, 0.25, 2.0], [0.5, 0.25, 2.0]])
     >>> nearest_of_pair(flat, upright)
-    (0.25, (0.2, 0.2, 0.0), (0.2, 0.2, 0.5))
+    (0.25, (0.25, 0.25, 0.0), (0.25, 0.25, 0.5))
     >>> nearest_of_pair(flat, upright - [0.0, 0.0, 1.0])[0]
     0.0
     """

@@ -7,10 +7,11 @@ from types import SimpleNamespace
 import pytest
 
 from pipeline.features.datums import choose
-from pipeline.features.naming import OUTSIDE, RELATIONS, SIDES, TERMS, term_of, term_of_look
+from pipeline.features.naming import OUTSIDE, RELATIONS, SIDES, term_of, term_of_look
 from pipeline.surfaces import KINDS
 from tests.features.made import feature
 
+TERMS = {(name, side or None): term for name, kind in KINDS.items() for side, term in kind.terms.items()}
 UP = (0.0, 0.0, 1.0)
 ORIGIN = (0.0, 0.0, 0.0)
 
