@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.fitup import Clearance, Placed
 from pipeline.formats.fit_file.records import (
+    SCHEMA_VERSION,
     ClearanceRecord,
     FitFile,
     FitOfPair,
@@ -32,6 +33,7 @@ def fit_record(
     """
     clearances = tuple(_clearance(question, found) for question, found in answers)
     return FitFile(
+        schema_version=SCHEMA_VERSION,
         layout=layout,
         parts=tuple(_part(name, part) for name, part in parts.items()),
         clearances=clearances,
