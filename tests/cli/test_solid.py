@@ -9,13 +9,15 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from pipeline.cli.main import main
-from pipeline.formats.datum_file import read_datums
+from pipeline.formats.datum_file import plain_data, read_datums
 from pipeline.job import Job
 from pipeline.runner import run
 from sample_meshes import make_demo
+from tests.scorer import score
 
 
 def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
@@ -85,6 +87,38 @@ def test_the_command_makes_it_again_with_another_skin(folder: Path, capsys: pyte
     kept = {"solid", "cautions"}
     assert data.model_dump(exclude=kept) == before.model_dump(exclude=kept)
     assert len([c for c in data.cautions if "never seen" in c and c.startswith("part.step")]) <= 1
+
+
+def test_the_run_is_a_part_that_others_are_placed_on(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A shaft on the axis of both bearing seats: its play in each is that of the drawing, within what is stated."""
+    truth = json.loads((folder.parent / "bearing_housing_truth.json").read_text("utf-8"))
+    drawn = {t["name"]: t for t in truth["features"]}
+    data = read_datums(folder / "datums.json")
+    found = {hit.truth: hit.found for hit in score(truth, plain_data(data)).hits}
+    one, other = (found[name] for name in ("bearing seat A", "bearing seat B"))
+    layout = tmp_path / "shaft.toml"
+    layout.write_text(
+        f'[part.housing]\nrun = "{folder}"\n[part.shaft]\nturned = [[-300, 60], [300, 60]]\nuncertainty = 0.0\n'
+        f'[[part.shaft.place]]\naxis = "axis"\non = "housing: common axis of {one} and {other}"\n'
+        '[[clearance]]\nbetween = ["shaft", "housing"]\n'
+    )
+    with pytest.raises(SystemExit):
+        main(["fit", str(layout), "--json", "--quiet"])
+    told = json.loads(capsys.readouterr().out)
+    fits = {fit["bore"][1]: fit for fit in told["clearances"][0]["fits"]}
+    for name, ident in (("bearing seat A", one), ("bearing seat B", other)):
+        radius = drawn[name]["radius"]
+        if ident in fits:
+            assert fits[ident]["play"] == pytest.approx(2 * radius - 60.0, abs=1.5 * fits[ident]["expanded"])
+    assert fits
+    assert told["parts"][1]["free"] and len(told["parts"][1]["free"]) == 2  # along the axis, and about it
+    places = {record.id: record.in_part_frame.point for record in data.features}
+    line = np.array(told["parts"][1]["matrix"])
+    for ident in (one, other):
+        off = np.array(places[ident]) - line[:3, 3]
+        assert np.linalg.norm(np.cross(off, line[:3, 2])) < 0.05
 
 
 def test_a_light_mesh_of_another_run_is_refused(folder: Path, tmp_path: Path, capsys) -> None:
