@@ -93,7 +93,9 @@ class Form:
     inliers         share of the support's vertices that were used, 0..1
     standard        "flatness" | "cylindricity" | "roundness" | "form" ...
     minimum_zone    mm, minimum-zone reference; None where it was not computed
-    noise_share     the part of peak_to_valley that the scan's own noise explains, mm; None if unknown
+    noise_share     the peak_to_valley that the scan's own noise makes of a perfect face, mm; None if unknown
+    p_adjusted      how often noise alone makes a perfect part's residuals this uneven on any of its features; None if
+                    unknown
     roundness, straightness  mm, of sections across the axis and of the axis; None where they were not computed
     """
 
@@ -105,6 +107,7 @@ class Form:
     noise_share: float | None = None
     roundness: float | None = None
     straightness: float | None = None
+    p_adjusted: float | None = None
 
 
 @dataclass(frozen=True)

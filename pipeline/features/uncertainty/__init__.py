@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.features.uncertainty.form_significance import chance_of_form, noise_without_form
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
 from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
@@ -15,8 +16,10 @@ __all__ = [
     "Held",
     "block",
     "chance",
+    "chance_of_form",
     "holm",
     "learn_noise",
+    "noise_without_form",
     "resolution",
     "short_range_sigma",
     "weighed",
