@@ -13,10 +13,11 @@ from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import (
+    LEVEL,
     SHORT_ARC,
     FittedFace,
     Held,
-    chance_of_form,
+    form_seen,
     holm,
     learn_noise,
     noise_without_form,
@@ -112,12 +113,19 @@ def recover(
 
 
 def _with_form_judged(features: Sequence[Feature], pieces: Sequence[Piece], noise: NoiseModel | None) -> list[Feature]:
-    """With the chance that noise makes such a form, all features together: of perfect parts one in twenty has a feature
+    """With whether their form is told from noise, all features together: of perfect parts one in twenty has a feature
     whose form stands out falsely (Holm 1979)."""
-    chances = [chance_of_form(p.shape, p.points[_used(p)], noise) for p in pieces]
-    known = [k for k, p in enumerate(chances) if p is not None]
-    adjusted = dict(zip(known, holm([chances[k] or 0.0 for k in known]).tolist(), strict=True))
-    return [replace(f, form=replace(f.form, p_adjusted=adjusted.get(k))) for k, f in enumerate(features)]
+    seen = [form_seen(p.shape, p.points[_used(p)], noise) for p in pieces]
+    adjusted = iter(holm([s.chance for s in seen if s is not None]).tolist())
+    return [
+        f
+        if s is None
+        else replace(
+            f,
+            form=replace(f.form, told=next(adjusted) <= LEVEL, of_means=s.of_means, noise_of_means=s.noise_of_means),
+        )
+        for f, s in zip(features, seen, strict=True)
+    ]
 
 
 def _used(piece: Piece) -> Mask:

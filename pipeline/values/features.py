@@ -94,8 +94,10 @@ class Form:
     standard        "flatness" | "cylindricity" | "roundness" | "form" ...
     minimum_zone    mm, minimum-zone reference; None where it was not computed
     noise_share     the peak_to_valley that the scan's own noise makes of a perfect face, mm; None if unknown
-    p_adjusted      how often noise alone makes a perfect part's residuals this uneven on any of its features; None if
-                    unknown
+    told            whether it is told from the scan's noise, at 95 % of all features together; None if unknown
+    of_means        mm, peak to valley of the residuals' means over cells a seventh of the face wide: form with most of
+                    the noise averaged out; None if unknown
+    noise_of_means  mm, what the scan's noise alone makes of that
     roundness, straightness  mm, of sections across the axis and of the axis; None where they were not computed
     """
 
@@ -107,7 +109,9 @@ class Form:
     noise_share: float | None = None
     roundness: float | None = None
     straightness: float | None = None
-    p_adjusted: float | None = None
+    told: bool | None = None
+    of_means: float | None = None
+    noise_of_means: float | None = None
 
 
 @dataclass(frozen=True)

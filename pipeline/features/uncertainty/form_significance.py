@@ -1,18 +1,20 @@
 """Whether a face's form stands out of the scan's noise: the chance that noise alone leaves such residuals.
 
-Means of the residuals over some dozens of cells follow the form and leave the white noise behind; what waves do to them,
-and how much of all that the fit took up, is known from the scan's noise model. What is left is held against nothing by
-the test of `significance`: chi-squared of as many degrees of freedom as cells less parameters (the lack of fit of a
-least-squares fit whose input has a known covariance: JCGM 100:2008, 5.2, and Draper and Smith, Applied Regression
-Analysis, 3rd ed. 1998, 2.1, from memory), the variance of long waves counted with all that it may be.
+Means of the residuals over some dozens of cells follow the form and leave the white noise behind; what waves do to
+them, and how much of all that the fit took up, is known from the scan's noise model. What is left is held against
+nothing by the test of `significance`: chi-squared of as many degrees of freedom as cells less parameters (the lack
+of fit of a least-squares fit whose input has a known covariance: JCGM 100:2008, 5.2, and Draper and Smith, Applied
+Regression Analysis, 3rd ed. 1998, 2.1, from memory), the variance of long waves counted with all that it may be.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtri
 
 from pipeline.features.uncertainty.correlated_noise import cell_covariance
 from pipeline.features.uncertainty.noise_model import FEWEST, MAX_FACES, MIN_POINTS, FittedFace, learn_noise
@@ -27,24 +29,37 @@ MOST_CELLS = 200
 SPIKES = 6.0
 FEW = 8
 STANDS_OUT = 3.0
+FULL = 0.5
 
 
-def chance_of_form(shape: Shape, points: Floats, noise: NoiseModel | None) -> float | None:
-    """How often noise alone leaves residuals at least as uneven as those of points (n, 3), mm, about the fitted `shape`.
+class FormSeen(NamedTuple):
+    """What of a face's form comes through its noise.
+
+    chance   how often noise alone leaves residuals as uneven as these
+    of_means  mm, peak to valley of their means over cells a seventh of the face wide; noise_of_means that of noise
+              alone
+    """
+
+    chance: float
+    of_means: float
+    noise_of_means: float
+
+
+def form_seen(shape: Shape, points: Floats, noise: NoiseModel | None) -> FormSeen | None:
+    """Whether points (n, 3), mm, lie off the fitted `shape` by more than noise, and how far without it.
 
     None without a noise model, or where the points are too few to tell.
 
     >>> from tests.features.faces import grid
-    >>> vertices, _, _ = grid(60, 1.0, lambda x, y: 1e-5 * (x - 30.0) ** 2)  # bowed by 9 um
+    >>> vertices, _, _ = grid(60, 1.0, lambda x, y: 2e-5 * (x - 30.0) ** 2)  # bowed by 18 um
     >>> noisy = vertices + np.random.default_rng(1).normal(0.0, 0.01, (len(vertices), 1)) * [0.0, 0.0, 1.0]
     >>> flat = Shape('plane', noisy.mean(axis=0), np.array([0.0, 0.0, 1.0]))
     >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
-    >>> chance_of_form(flat, noisy, white) < 0.001
-    True
+    >>> seen = form_seen(flat, noisy, white)
+    >>> seen.chance < 0.001, round(seen.of_means, 3), round(seen.noise_of_means, 3)
+    (True, 0.017, 0.005)
     """
-    if noise is None or noise.sigma_white <= 0.0:
-        return None
-    if len(points) < FEW:
+    if noise is None or noise.sigma_white <= 0.0 or len(points) < FEW:
         return None
     values, centres, counts, cell, free = _cells(shape, *_without_spikes(FittedFace(shape, points)))
     if free.shape[1] == 0:
@@ -62,7 +77,26 @@ def chance_of_form(shape: Shape, points: Floats, noise: NoiseModel | None) -> fl
             by_freedom += part / degrees
         else:
             known += part
-    return chance_in_spread(free.T @ values, Spread(known, doubtful, by_freedom))
+    left = free.T @ values
+    # A cell at the rim with a point or two would show their noise.
+    full = counts >= FULL * np.median(counts)
+    spread = np.einsum("ij,jk,ik->i", free[full], known + doubtful, free[full])
+    return FormSeen(
+        chance_in_spread(left, Spread(known, doubtful, by_freedom)),
+        float(np.ptp(free[full] @ left)),
+        range_of_noise(float(np.sqrt(spread.mean())), int(full.sum())),
+    )
+
+
+def range_of_noise(rms: float, count: int) -> float:
+    """Expected peak to valley, mm, of so many values of that rms, taken as independent: Blom 1958.
+
+    White noise makes residuals nearly so, and waves alone would reach less far.
+
+    >>> round(range_of_noise(0.01, 1000), 3)
+    0.065
+    """
+    return 2.0 * rms * float(ndtri((count - 0.375) / (count + 0.25))) if count > 1 else 0.0
 
 
 def noise_without_form(
