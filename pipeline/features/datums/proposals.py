@@ -153,7 +153,7 @@ def reason(proposal: DatumProposal) -> tuple[str, ...]:
 
     >>> from tests.features.made import block
     >>> for line in reason(proposals(block(), ())[0]):
-    ...     print(line.replace(", direction", ",\n  direction"))
+    ...     print(line.replace(", direction", ",\\n  direction"))
     A top: face of 9,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
       direction known to 0.0023 deg (k=1)
     B main: bore D50.00 x 40.0,

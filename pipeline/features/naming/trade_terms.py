@@ -118,14 +118,17 @@ def form_in_words(form: FormSeen, unit: str = "mm") -> str:
     >>> form_in_words(Form(0.013, 0.1017, 1.0, "flatness", told=False))
     "flatness: not told from the scan's noise, at most 0.11 mm"
     >>> form_in_words(Form(0.018, 0.108, 1.0, "flatness", told=True, of_means=0.0577, noise_of_means=0.0081))
-    "flatness: 0.058 mm, of which the scan's noise may make 0.009 mm"
+    'flatness: 0.058 mm by means over a seventh of it (noise alone: 0.009 mm), at most 0.11 mm'
     """
-    if form.told and form.of_means is not None:
-        share = _up(form.noise_of_means or 0.0, unit, 1)
-        return f"{form.standard}: {_rounded(form.of_means, unit)}, of which the scan's noise may make {share}"
     if form.peak_to_valley is None or not math.isfinite(form.peak_to_valley):
         return f"{form.standard}: none can be vouched for"
-    return f"{form.standard}: not told from the scan's noise, at most {_up(form.peak_to_valley, unit)}"
+    most = f"at most {_up(form.peak_to_valley, unit)}"
+    if not form.told or form.of_means is None:
+        return f"{form.standard}: not told from the scan's noise, {most}"
+    alone = _up(form.noise_of_means or 0.0, unit, 1)
+    return (
+        f"{form.standard}: {_rounded(form.of_means, unit)} by means over a seventh of it (noise alone: {alone}), {most}"
+    )
 
 
 def _rounded(value: float, unit: str) -> str:

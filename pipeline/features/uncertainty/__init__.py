@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.uncertainty.form_significance import FormSeen, form_seen, noise_without_form, range_of_noise
+from pipeline.features.uncertainty.form_significance import form_seen, noise_without_form, range_of_noise
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
 from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
@@ -13,7 +13,6 @@ __all__ = [
     "LEVEL",
     "SHORT_ARC",
     "FittedFace",
-    "FormSeen",
     "Held",
     "block",
     "chance",

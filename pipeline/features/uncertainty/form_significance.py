@@ -57,7 +57,7 @@ def form_seen(shape: Shape, points: Floats, noise: NoiseModel | None) -> FormSee
     >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
     >>> seen = form_seen(flat, noisy, white)
     >>> seen.chance < 0.001, round(seen.of_means, 3), round(seen.noise_of_means, 3)
-    (True, 0.017, 0.005)
+    (True, 0.014, 0.005)
     """
     if noise is None or noise.sigma_white <= 0.0 or len(points) < FEW:
         return None

@@ -48,8 +48,8 @@ def test_noise_alone_is_taken_for_form_as_often_as_the_level_says():
 def test_a_bow_of_60_um_over_150_mm_is_told(seed):
     found = seen(face(150.0, 2.0, 0.06, seed), TRUE)
     assert found.chance < 1e-6
-    # Over a seventh of the width a parabola of height h is flattened by h / 49 at its top; the fit keeps its range.
-    assert found.of_means == pytest.approx(0.06 * 48 / 49 - 0.06 / 49, abs=found.noise_of_means)
+    # Of a parabola of height h the means over sevenths of its width range over 36/49 h.
+    assert found.of_means == pytest.approx(0.06 * 36 / 49, abs=found.noise_of_means)
     assert found.noise_of_means < 0.02
 
 
