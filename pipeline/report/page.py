@@ -43,7 +43,8 @@ class Pictures:
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
     proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
-    each gap whose closing is proposed. refused: by name the views with the numbers of refused surfaces on them."""
+    each gap whose closing is proposed. section: the half-section as SVG, "" where there is none.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -58,6 +59,7 @@ class Pictures:
     proposals: tuple[str, ...] = ()
     refused: dict[str, str] = field(default_factory=dict)
     closings: tuple[str, ...] = ()
+    section: str = ""
 
 
 def page(
@@ -70,6 +72,7 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
+        _half_section(pictures),
         _invented(show, pictures),
         solid_section(show) if data.solid else "",
         _by_hand(show),
@@ -94,6 +97,17 @@ def _embedded(name: str, value: dict[str, Any]) -> str:
     # "<" in JSON text could end the script element from inside a name.
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     return f'<script type="application/json" id="{name}">{text}</script>\n'
+
+
+def _half_section(pictures: Pictures) -> str:
+    if not pictures.section:
+        return ""
+    words = (
+        "Half-section along the main axis: cut above it, outline of the scan below; diameters and shoulder distances "
+        "with their 95 % range where it is known. section.dxf has it at 1:1."
+    )
+    figure = f'<figure class="chart">{pictures.section}<figcaption>{words}</figcaption></figure>'
+    return _section("half-section", "Section", (figure,))
 
 
 def _section(ident: str, title: str, parts: Iterable[str]) -> str:

@@ -225,7 +225,7 @@ def test_every_file_that_summary_and_datum_file_name_is_there(scan: Path, tmp_pa
     summary = (out / "summary.md").read_text()
     for name in data["files"]:
         assert f"- `{name}`" in summary
-    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
+    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf", "section.dxf"} <= set(data["files"])
     assert "AUTOMOTIVE_DESIGN" in (out / "datums.step").read_text()[:1500]
 
 

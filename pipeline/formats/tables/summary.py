@@ -393,6 +393,7 @@ _FILES = {
     "light.glb": "light mesh for viewers, metres, y up as glTF asks",
     "light-scan.ply": "the same facets in scan coordinates, mm",
     "datums.step": "supplemental geometry (ISO 16792) for CAD: faces, axes, datums, outlines; part coordinates, mm",
+    "section.dxf": "half-section along the main axis, 1:1, with diameters and shoulder distances",
     "report.html": "the report, opens in any browser",
 }
 
