@@ -56,8 +56,8 @@ def cut_through(body: Body, centre: Floats, axis: Floats, first: Floats) -> Cut:
     >>> two = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
     >>> body = Body(square, two, np.zeros(2, np.int32), np.zeros(2, np.uint8))
     >>> made = cut_through(body, np.zeros(3), np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]))
-    >>> len(made.measured), len(made.filled), len(made.hatching)
-    (1, 0, 0)
+    >>> len(made.measured), len(made.filled), made.flat(np.array([[4.0, 0.0, 7.0]])).tolist()
+    (1, 0, [[4.0, 7.0]])
     """
     start = unit(rejection(first, axis))
     side = cross(axis, start)

@@ -83,7 +83,7 @@ def section_of(data: DatumFile, body: Body, unit: str = "mm") -> tuple[Item, ...
     >>> vertices, faces, labels = part_mesh()
     >>> made = section_of(build(outcome()), Body(vertices, faces, labels, np.zeros(len(faces), np.uint8)))
     >>> [d.text for d in made if isinstance(d, Dimension) and d.kind == "linear"]
-    ['cylinder-1 Ø40.00 ±0.01']
+    ['cylinder-1 Ø40.000 ±0.004']
     """
     group = main_axis(data)
     if group is None or not len(body.faces):
@@ -190,11 +190,11 @@ def _diameters(turned: Sequence[Turned], unit: str) -> Iterator[Dimension]:
 
 
 def _across(x: float, radius: float, text: str) -> Dimension:
-    long = 0.86 * length_of(text)
-    low = -radius + ARROW + GAP
-    # In the lower half where it has room, else below the circle's lower side.
-    y = low if low + long < -GAP else -radius - GAP - long
-    beside = x - GAP if low + long < -GAP else x + 0.5 * TEXT_HEIGHT
+    long, low = length_of(text), -radius + ARROW + GAP
+    # Beside its line, across the axis if need be; below the circle's lower side where the circle is too small.
+    fits = low + long < radius - ARROW
+    y = low if fits else -radius - GAP - long
+    beside = x - GAP if fits else x + 0.5 * TEXT_HEIGHT
     return linear((x, -radius), (x, radius), x, True, text, (beside, y))
 
 
