@@ -4,5 +4,6 @@ from __future__ import annotations
 
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of
+from pipeline.standards.tables import grade as tolerance
 
-__all__ = ["angle_of", "suggest"]
+__all__ = ["angle_of", "suggest", "tolerance"]

@@ -53,6 +53,7 @@ from pipeline.formats.datum_file.records.file import (
     SquareUpRecord,
     SuggestionRecord,
     TestsRecord,
+    ToMeasureRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -122,6 +123,7 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ToMeasureRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
