@@ -19,7 +19,7 @@ class Datum:
 
     letter      "A", "B", ...
     feature     its feature's id, or words that name several: "middle of U and V" ...
-    constrains  what it takes away of "tx ty tz rx ry rz": shifts along and turns about the axes of the part frame
+    constrains  what it constrains of "tx ty tz rx ry rz": shifts along and turns about the axes of the part frame
     """
 
     letter: str
