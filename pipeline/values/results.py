@@ -127,7 +127,7 @@ class ToMeasure:
     """A size worth measuring on the part, since something hangs on it; mm.
 
     features  one id of a diameter, two of a distance
-    what      "diameter" | "distance"
+    what      "diameter" | "distance" | "thickness"
     why       what hangs on it
     how       with what, where, and what that tells beyond the size
     size      of the scan, and sigma its standard uncertainty; None where it has none

@@ -168,7 +168,7 @@ def _features_of(size: Measured, number: int, features: Sequence[Feature]) -> tu
             "them; check the two."
         )
     if size.what == "thickness":
-        walls = [c for c in together if _is_wall([p.feature for p in c])]
+        walls = [c for c in together if is_wall([p.feature for p in c])]
         if not walls:
             one, other = (p.feature for p in together[0])
             raise SettingsError(
@@ -222,7 +222,8 @@ def _choices(spec: Place | str, order: Sequence[Pointed]) -> list[Pointed]:
     return meant(order) if isinstance(spec, Place) else [order[0]]
 
 
-def _is_wall(found: Sequence[Feature]) -> bool:
+def is_wall(found: Sequence[Feature]) -> bool:
+    """Whether two parallel faces look away from each other, with the metal between."""
     return _grows(found, _distance(*found)[1]) > 1.9
 
 
@@ -248,7 +249,7 @@ def _measured_elsewhere(
             if p.feature.id != first.feature.id and _parallel(first.feature, p.feature)
         ]
         if size.what == "thickness":
-            pairs = [pair for pair in pairs if _is_wall(pair)]
+            pairs = [pair for pair in pairs if is_wall(pair)]
         there = ", ".join(_told(size.what, pair) for pair in [p for p in pairs if _fits(size, p)][:_SHOWN_FITTING])
     return (
         f"measured {number}: {size.value.mm:g} mm was measured, but {_told(size.what, [p.feature for p in found])} is "

@@ -12,15 +12,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.features.relations import SAME_WAY, apart
+from pipeline.features.gauging.checks import is_wall
+from pipeline.features.relations import SAME_WAY, Apart, apart
 from pipeline.geometry import angle_between_lines
-from pipeline.standards import tolerance
+from pipeline.standards import TIGHT_SEAT, WORN_SEAT, tolerance
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, SizeCheck, SizeSuggestion, ToMeasure
 
 COVER = 1.96
 SHORT, SMALL = 8.0, 6.0  # mm: a bore shorter than this has no taper to speak of, one smaller takes no bore gauge
-_SHOWN = 3
+_SHOWN, _WORDS = 3, 2
+# mm: over less than this a scale of 0.1 % is hardly more than a height gauge tells, some 0.02 mm.
+_LEAST_FOR_SCALE = 30.0
 _MOST_SCALE = 8  # faces, the largest first, that are tried for a distance
 
 
@@ -35,8 +38,8 @@ class _Sort(NamedTuple):
 
 # The weightiest first. Grades: ISO 6194-1:2007 for lip seals, from memory; the others common practice, no source.
 _SORTS = (
-    _Sort("worn bearing seat", "a bearing seat that looks worn", "IT7", "IT6"),
-    _Sort("bearing seat, tight", "a bearing seat that looks tight", "IT7", "IT6"),
+    _Sort(WORN_SEAT, "a bearing seat that looks worn", "IT7", "IT6"),
+    _Sort(TIGHT_SEAT, "a bearing seat that looks tight", "IT7", "IT6"),
     _Sort("bearing seat", "a bearing seat by its size", "IT7", "IT6"),
     _Sort("lip seal bore", "the bore of a lip seal by its size", "IT8", "IT8"),
     _Sort("lip seal shaft", "the shaft of a lip seal by its size", "IT11", "IT11"),
@@ -74,10 +77,9 @@ def worth_measuring(
         if feature.radius is None or not kind_of(feature).one_size or feature.id in measured:
             continue
         mine = [s for s in suggestions if s.feature == feature.id]
-        found = next((sort for sort in _SORTS if any(s.what == sort.what for s in mine)), None)
-        if found is None and feature.id not in datums:
-            continue
-        out.append(_size(feature, found, mine, datums.get(feature.id)))
+        found = [sort for sort in _SORTS if any(s.what == sort.what for s in mine)]
+        if found or feature.id in datums:
+            out.append(_size(feature, found, mine, datums.get(feature.id)))
     out.sort(key=_gain)
     if out and not any(check.what != "diameter" for check in done):
         out += _for_scale(features)
@@ -90,20 +92,18 @@ def _gain(item: ToMeasure) -> tuple[bool, bool, float, str]:
     return (item.open is not None, not wrong, -(item.open or 0.0), item.features[0])
 
 
-def _size(feature: Feature, sort: _Sort | None, mine: Sequence[SizeSuggestion], letter: str | None) -> ToMeasure:
+def _size(feature: Feature, sorts: Sequence[_Sort], mine: Sequence[SizeSuggestion], letter: str | None) -> ToMeasure:
     assert feature.radius is not None
     size = 2.0 * feature.radius
     inside = feature.side == "bore"
+    # The weightiest tells the tolerance; that a size is a fit goes without saying where it is something finer.
+    sort = sorts[0] if sorts else None
+    said = [s for s in sorts if s is sort or s.what != "tolerance zone"][:_WORDS]
     grade = _DATUM if sort is None else sort.bore if inside else sort.shaft
     width = tolerance(grade, size)
     sigma = None if feature.uncertainty.radius is None else 2.0 * feature.uncertainty.radius
     why = [f"datum {letter}"] if letter is not None else []
-    if sort is not None:
-        names = list(dict.fromkeys(s.name.split(" ")[0] for s in mine if s.what == sort.what))
-        notes = list(dict.fromkeys(s.note for s in mine if s.what == sort.what and s.note))
-        told = ", ".join(names[:_SHOWN]) + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
-        by_name = sort.what in ("bearing seat", "O-ring groove")
-        why.append(sort.words + (f" ({told})" if by_name else f": {notes[0]}" if "looks" in sort.words else ""))
+    why += [_hangs(one, [s for s in mine if s.what == one.what]) for one in said]
     tool, where, rows, columns = _gauge(feature, inside, sort)
     return ToMeasure(
         (feature.id,),
@@ -117,6 +117,16 @@ def _size(feature: Feature, sort: _Sort | None, mine: Sequence[SizeSuggestion], 
         rows,
         columns,
     )
+
+
+def _hangs(sort: _Sort, found: Sequence[SizeSuggestion]) -> str:
+    if sort.what in (WORN_SEAT, TIGHT_SEAT):
+        return f"{sort.words}: {found[0].note}"
+    if sort.what not in ("bearing seat", "O-ring groove"):
+        return sort.words
+    names = list(dict.fromkeys(s.name.split(" ")[0] for s in found))
+    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+    return f"{sort.words} ({', '.join(names[:_SHOWN])}{more})"
 
 
 def _gauge(feature: Feature, inside: bool, sort: _Sort | None) -> tuple[str, str, tuple[str, ...], tuple[str, ...]]:
@@ -138,26 +148,36 @@ def _gauge(feature: Feature, inside: bool, sort: _Sort | None) -> tuple[str, str
 
 
 def _for_scale(features: Sequence[Feature]) -> list[ToMeasure]:
-    """The longest distance between two faces that look the same way: a coating shifts both alike, a scale doesn't."""
+    """The longest distance between two faces that look the same way: a coating shifts both alike, a scale doesn't.
+    Where there is none, the longest between any two: with the diameters it tells a scale from a coating."""
     faces = [f for f in features if kind_of(f).flat and f.confidence == "good"]
     faces = sorted(faces, key=lambda f: -f.extent.area)[:_MOST_SCALE]
-    best = None
+    best: tuple[bool, float, Feature, Feature, Apart] | None = None
     for one, other in combinations(faces, 2):
         assert one.direction is not None
         assert other.direction is not None
-        alike = one.direction @ other.direction > 0.0 and angle_between_lines(one.direction, other.direction) < SAME_WAY
-        found = apart(one, other) if alike else None
-        if found is not None and (best is None or found.value > best[2].value):
-            best = (one, other, found)
-    if best is None or best[2].value < SHORT:
+        if angle_between_lines(one.direction, other.direction) > SAME_WAY:
+            continue
+        found = apart(one, other)
+        if found is None or found.value < _LEAST_FOR_SCALE:
+            continue
+        alike = bool(one.direction @ other.direction > 0.0)
+        if best is None or (alike, found.value) > best[:2]:
+            best = (alike, found.value, one, other, found)
+    if best is None:
         return []
-    one, other, found = best
+    alike, _, one, other, found = best
     spread = (found.high - found.low) / np.sqrt(12.0)
+    why = "the scanner's own scale" + (
+        ", free of any coating: both faces look the same way"
+        if alike
+        else ": with the diameters it tells it from a coating"
+    )
     return [
         ToMeasure(
             (one.id, other.id),
-            "distance",
-            "the scanner's own scale, free of any coating: both faces look the same way",
+            "thickness" if is_wall((one, other)) else "distance",
+            why,
             "height gauge at 3 places: parallelism",
             found.value,
             float(np.hypot(found.sigma, spread)),

@@ -90,6 +90,16 @@ def test_a_distance_tells_the_scale() -> None:
     assert (last.what, set(last.features)) == ("distance", {"a", "d"})
     assert last.size == pytest.approx(90.0)
     assert asked(faces) == ()
+    # Without such a pair, the longest of all: of the two outer faces, with the metal between them.
+    outer = [
+        plane("top", (0, 0, 70), (0, 0, 1)),
+        plane("foot", (0, 0, 0), (0, 0, -1)),
+        plane("x", (9, 0, 0), (1, 0, 0)),
+    ]
+    last = asked([*PART, *outer])[-1]
+    assert (last.what, set(last.features)) == ("thickness", {"top", "foot"})
+    near = [plane("a", (0, 0, 0), (0, 0, 1)), plane("b", (0, 0, 9), (0, 0, 1))]  # too short to tell a scale
+    assert asked([*PART, *near])[-1].what == "diameter"
     measured = (SizeCheck("a", 60.0, 0.01, 60.0, 0.01, True, "", "distance", "b"),)
     assert asked([*PART, *faces], done=measured)[-1].what == "diameter"
 

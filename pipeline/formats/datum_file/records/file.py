@@ -201,7 +201,7 @@ class ToMeasureRecord(Record):
     """A size worth measuring on the part, and the table to fill in by the machine."""
 
     features: tuple[str, ...] = Field(description="Id of the feature, or ids of two.")
-    what: str = Field(description="diameter or distance.")
+    what: str = Field(description="diameter, distance or thickness.")
     why: str = Field(description="What hangs on it.")
     how: str = Field(description="With what, where, and what that tells beyond the size.")
     size: float = Field(description="In the scan.")
