@@ -44,7 +44,7 @@ from pipeline.values.results import (
     Taken,
     ToMeasure,
 )
-from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
+from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment, Thickness
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
 
 __all__ = [
@@ -96,6 +96,7 @@ __all__ = [
     "SquareUp",
     "Surface",
     "Taken",
+    "Thickness",
     "ToMeasure",
     "Uncertainty",
 ]

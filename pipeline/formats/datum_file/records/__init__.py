@@ -62,6 +62,7 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
@@ -123,6 +124,7 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
     "ToMeasureRecord",
     "UncertaintyRecord",
     "Units",
