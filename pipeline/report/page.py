@@ -18,7 +18,7 @@ from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
-from pipeline.report.words import Words, prose, safe
+from pipeline.report.words import NONE, Words, prose, safe
 from pipeline.surfaces import kind_of, names_of
 
 CAUTIONS = (
@@ -451,13 +451,6 @@ def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d.feature: d.letter for d in data.frame.datums}
-    for i, f in enumerate(data.features):
-        if f.id in on_frame and f.radius is not None:
-            spread = f.uncertainty.radius
-            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f.id))
-            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
     for i, f in enumerate(data.features):
@@ -477,11 +470,46 @@ def _by_hand(show: Figures) -> str:
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
-    parts = [
-        _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
-        _calipers(show),
-    ]
+    nothing = "<p>Nothing stands out; the sizes that your fits hang on still want a gauge.</p>"
+    parts = [_to_measure(show), _list(todo) or ("" if data.to_measure else nothing), _calipers(show)]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
+
+
+def _to_measure(show: Figures) -> str:
+    """Sizes that something hangs on, tables to fill in by the machine, and the lines for the job file."""
+    data, unit = show.data, show.words.unit
+    if not data.to_measure:
+        return ""
+    rows, sheets = [], []
+    for i, size in enumerate(data.to_measure):
+        who = " to ".join(named(data, ident) for ident in size.features)
+        rows.append(
+            cell(f"D of {who}" if size.what == "diameter" else who)
+            + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
+            + figure(show.percent(f"to_measure.{i}.open"))
+            + cell(size.why)
+            + cell(size.how)
+        )
+        sheets.append(
+            table(
+                f"{who}, {size.instrument}, {unit}",
+                ["", *size.columns],
+                [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
+            )
+        )
+    note = (
+        "What gains most first. Open: 95 % either way of the scan's size as a share of the usual tolerance; above "
+        "100 % the scan can't tell whether it is kept."
+    )
+    head = ["size", f"#in the scan {unit}", "#open %", "what hangs on it", "how"]
+    said = "" if unit == "mm" else ', as value = "2.4411 in"'
+    lines = "\n".join(size.job_lines() for size in data.to_measure).strip()
+    return (
+        table("Sizes that something hangs on", head, rows, note)
+        + f"<details><summary>Tables to fill in by the machine</summary>{''.join(sheets)}</details>"
+        + f"<details><summary>Lines for the job file</summary><p>Put in value and uncertainty (standard, k = 1){said}; "
+        + f"the next run then says whether the scan agrees.</p><pre>{safe(lines)}</pre></details>"
+    )
 
 
 def _calipers(show: Figures) -> str:
@@ -494,7 +522,9 @@ def _calipers(show: Figures) -> str:
         }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check.feature))
+            cell(named(show.data, check.feature) + (f" to {named(show.data, check.other)}" if check.other else ""))
+            + cell(check.what)
+            + cell(check.instrument or NONE)
             + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
             + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
@@ -503,7 +533,17 @@ def _calipers(show: Figures) -> str:
             + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
-    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    head = [
+        "feature",
+        "what",
+        "with",
+        f"#measured {unit}",
+        f"#± {small}",
+        f"#scanned {unit}",
+        f"#± {small}",
+        "verdict",
+        "note",
+    ]
     return table("Sizes measured on the part against the scan", head, rows)
 
 

@@ -199,7 +199,7 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
     made = outcome(scan, export={"report": False})
     audit = replace(made.audit.audit, features=())
     frame = Frame(np.eye(4), (), False, ("no feature was recovered",))
-    recover = replace(made.recover, features=(), patterns=(), calipers=())
+    recover = replace(made.recover, features=(), patterns=(), measured=())
     labels = np.full_like(made.lighten.labels, -1)
     made = replace(
         made,
