@@ -10,8 +10,8 @@ test_open_parts.py.
 
 How dense: a face is found when it is at least 3.5 edges wide and has 24 vertices, and listed when it has these. The
 flared housing has strips from 2.6 mm on, so that it takes edges of 1 mm, where a scanner's are 0.3 to 0.5. With edges
-of 1.6 mm of its 162 planes 149 are found, 12 listed and one isn't seen, a strip 1.7 edges wide; and of a twisted side of
-286 mm2 that rises 30 um from 137 vertices no form can be told, so that it passes for a plane.
+of 1.6 mm of its 162 planes 149 are found, 12 listed and one isn't seen, a strip 1.7 edges wide; and of a twisted side
+of 286 mm2 that rises 30 um from 137 vertices no form can be told, so that it passes for a plane.
 """
 
 from __future__ import annotations
