@@ -265,9 +265,9 @@ Words = Annotated[str, AfterValidator(_words)]
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
-    A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
-             kind's name; a place as in `Place`, "bore nearest scan: [x, y, z]"); or made of such: "middle of U and V",
-             "common axis of U and V", "pitch circle of U and V and W", "centre of U", "crossing of U and V",
+    A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, outside diameter, face,
+             or a kind's name; a place as in `Place`, "bore nearest scan: [x, y, z]"); or made of such: "middle of U and
+             V", "common axis of U and V", "pitch circle of U and V and W", "centre of U", "crossing of U and V",
              "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
     """
@@ -280,7 +280,7 @@ class FrameSettings(Settings):
 
 
 class LightenSettings(Settings):
-    """To a count, to a tolerance (mm, two-sided, noise aside), or to whichever of both binds.
+    """To a count, to a tolerance (mm, two-sided, scan noise removed), or to whichever of both binds.
 
     Neither given means 100,000 facets.
     """

@@ -365,7 +365,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             frame,
             flanges=flanges(matrix),
             suggestions=(
-                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 375.0, "ISO 273:1979"),
+                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 3.1, "ISO 273:1979"),
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
             ),
             in_part=tuple(

@@ -34,6 +34,7 @@ KNOWN_TO_ALL = {
     "kernel_cache",
     "meter",
     "output_folder",
+    "palette",
     "part_frame",
     "places",
     "progress",

@@ -250,7 +250,8 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
 
 
 def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
-    from pipeline.report import Shown, preview, residual_maps, write_report
+    from pipeline.features.simplification import preview
+    from pipeline.report import Shown, residual_maps, write_report
 
     light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)

@@ -22,7 +22,7 @@ from pipeline.formats.datum_file.records import (
     OutlineRecord,
     ProposalRecord,
     SolidRecord,
-    SuggestionRecord,
+    near_sizes,
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
@@ -40,10 +40,10 @@ __all__ = [
     "OutlineRecord",
     "ProposalRecord",
     "SolidRecord",
-    "SuggestionRecord",
     "build",
     "comparison_record",
     "last_run",
+    "near_sizes",
     "plain_data",
     "read_datums",
     "run_record",

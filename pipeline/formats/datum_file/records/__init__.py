@@ -63,6 +63,7 @@ from pipeline.formats.datum_file.records.flanges import (
     SegmentRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
@@ -125,4 +126,5 @@ __all__ = [
     "Units",
     "Vector",
     "held_of",
+    "near_sizes",
 ]
