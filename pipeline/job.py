@@ -33,6 +33,19 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
+_MOST_LETTERS = 200
+
+
+def _one_line(text: str) -> str:
+    if not text.isprintable() or len(text) > _MOST_LETTERS:
+        raise ValueError(f"a text is one line of at most {_MOST_LETTERS} letters, without control characters")
+    return text
+
+
+Line = Annotated[str, AfterValidator(_one_line)]
+"""A text that stands in outputs."""
+
+
 class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -356,13 +369,13 @@ class Job(Settings):
 
     scan: Path
     out: Path | None = None
-    title: str | None = None
+    title: Line | None = None
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = Field(default_factory=RecoverSettings)
     caliper: tuple[Caliper, ...] = ()
     refit: tuple[Refit, ...] = ()
-    names: dict[str, str] = Field(default_factory=dict)
+    names: dict[Line, Line] = Field(default_factory=dict)
     fill: FillSettings = FillSettings()
     frame: FrameSettings = FrameSettings()
     lighten: LightenSettings = LightenSettings(facets=100_000)
@@ -400,6 +413,8 @@ def load_job(path: str | Path) -> Job:
         raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
+    except RecursionError:
+        raise InputError(f"The job file {path} has lists in lists without end; mend it.") from None
     job = make_job(data, str(path))
     base = path.resolve().parent
     updates: dict[str, Any] = {"scan": base / job.scan}

@@ -59,13 +59,16 @@ def table(made: Iterable[Trial]) -> str:
 
 def main(first: int, last: int, kinds: list[str]) -> None:
     """Print what goes wrong for the seeds from `first` up to `last`, and the table."""
-    made = []
-    for trial in trials((kind, seed) for seed in range(first, last) for kind in kinds or KINDS):
-        made.append(trial)
-        if trial.verdict not in GOOD:
-            print(f"{trial.kind} {trial.seed} {trial.mutator}: {trial.verdict} {trial.seconds:.1f} s {trial.mb:.0f} MB; {trial.told}", flush=True)
-    print(table(made))
-    print(f"{len(made)} trials, {sum(t.seconds for t in made):.0f} s, longest {max(t.seconds for t in made):.1f} s")
+    made: list[Trial] = []
+    try:
+        for trial in trials((kind, seed) for seed in range(first, last) for kind in kinds or KINDS):
+            made.append(trial)
+            if trial.verdict not in GOOD:
+                took = f"{trial.seconds:.1f} s {trial.mb:.0f} MB"
+                print(f"{trial.kind} {trial.seed} {trial.mutator}: {trial.verdict} {took}; {trial.told}", flush=True)
+    finally:
+        print(table(made))
+        print(f"{len(made)} trials, {sum(t.seconds for t in made):.0f} s, longest {max(t.seconds for t in made):.1f} s")
 
 
 if __name__ == "__main__":

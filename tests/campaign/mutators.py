@@ -1,5 +1,6 @@
 """Mutators: a seed's bytes and a random generator to a mutant's bytes, some blind, most knowing the form's structure."""
 
+# ruff: noqa: E501
 from __future__ import annotations
 
 import io
@@ -143,7 +144,9 @@ def bad_numbers(data: bytes, random: Random) -> bytes:
     made = bytearray(data)
     for _ in range(int(random.integers(1, 4))):
         at = 84 + 50 * int(random.integers((len(made) - 84) // 50)) + 4 * int(random.integers(12))
-        made[at : at + 4] = struct.pack("<I", pick(random, (0x7FC00000, 0x7F800000, 0xFF800000, 1, 0x7F7FFFFF, 0x80000000)))
+        made[at : at + 4] = struct.pack(
+            "<I", pick(random, (0x7FC00000, 0x7F800000, 0xFF800000, 1, 0x7F7FFFFF, 0x80000000))
+        )
     return bytes(made)
 
 
@@ -244,7 +247,21 @@ def three_mf(data: bytes, random: Random) -> bytes:
 
 
 def _other_value(value: object, random: Random) -> object:
-    values = [*HUGE, None, True, "x", "\x00", [], {}, [1], -1.5, 1e308, "../../etc/passwd", "http://127.0.0.1:9/x", "VEC2"]
+    values = [
+        *HUGE,
+        None,
+        True,
+        "x",
+        "\x00",
+        [],
+        {},
+        [1],
+        -1.5,
+        1e308,
+        "../../etc/passwd",
+        "http://127.0.0.1:9/x",
+        "VEC2",
+    ]
     values += ["MAT4", "SCALAR", 5120, 5121, 5123, 5125, 5126, 5127, float("nan"), [float("inf")] * 16, [0] * 3, value]
     return pick(random, values)
 

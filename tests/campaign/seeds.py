@@ -28,13 +28,13 @@ radius = 3.0
 coating_thickness = 0.01
 min_area = 2.0
 [names]
-F1 = "foot"
+S1 = "drum"
 [fill]
 close = "safe"
 ask_above = 100.0
 [frame]
-A = "F1"
-z = "out of A"
+A = "S1"
+z = "along A"
 [lighten]
 facets = 200
 [audit]

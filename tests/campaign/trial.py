@@ -73,7 +73,7 @@ def judged(status: int, err: str) -> str:
         return f"status {status}"
     told = [line for line in err.strip().splitlines() if line.startswith(("datumlift: ", "Error: "))]
     plain = all(c.isprintable() for c in last[0])
-    if len(told) != 1 or not plain or len(last[0]) > 900 or not last[0].rstrip().endswith((".", "SCAN")):
+    if len(told) != 1 or not plain or len(last[0]) > 900 or not last[0].rstrip().endswith((".", "?", ")", "SCAN")):
         return "no sentence"
     return "refused"
 
@@ -92,6 +92,18 @@ def measured(kind: str, seed: int, mutator: str, size: int, arguments: list[str]
         verdict = "too much memory"
     told = err[-3000:] if verdict == "traceback" else (err.strip().splitlines() or [""])[-1]
     return Trial(kind, seed, mutator, verdict, told, seconds, peak - before)
+
+
+def warm_up() -> None:
+    """Run each seed as it is, so that no kernel is compiled or loaded in a trial."""
+    for name, data in {**files(), "job.toml": JOB.encode()}.items():
+        with tempfile.TemporaryDirectory() as place:
+            folder = Path(place)
+            (folder / "job.toml").write_text(LEAN.format(name=name))
+            (folder / "scan.stl").write_bytes(files()["scan.stl"])
+            (folder / name).write_bytes(data)
+            status, _, err = command(["run", str(folder / "job.toml"), "--quiet"])
+            assert status in (0, front.EXIT_BUDGET), f"{name}: {err}"
 
 
 def file_trial(kind: str, seed: int, home: Path | None = None) -> Trial:
@@ -160,7 +172,7 @@ def _arrange(state: str, folder: Path, out: Path, random: np.random.Generator) -
 
         path.write_bytes(pick(random, (json_tree, json_tree, blind))(path.read_bytes(), random))
         if state == "datums" and random.random() < 0.5:
-            return [pick(random, ("new", "solid")), *([str(folder / "scan.stl"), "--out"] if False else [str(out)])]
+            return pick(random, (["solid", str(out)], ["new", str(folder / "scan.stl"), "--out", str(out)]))
     elif state == "links":
         (folder / "elsewhere").mkdir()
         for name in set(some):
@@ -204,7 +216,12 @@ def _arrange(state: str, folder: Path, out: Path, random: np.random.Generator) -
         (out / MARKER).unlink()
         (out / "work" / MARKER).unlink()
     else:
-        return ["compare", str(folder / "scan.stl"), str(out / pick(random, ("light.stl", "light-scan.ply"))), "--quiet"]
+        return [
+            "compare",
+            str(folder / "scan.stl"),
+            str(out / pick(random, ("light.stl", "light-scan.ply"))),
+            "--quiet",
+        ]
     return None
 
 
@@ -249,13 +266,15 @@ def _touched(trial: Trial, folder: Path, before: dict[str, bytes]) -> Trial:
 
 
 def _resident() -> float:
-    found = re.search(r"VmRSS:\s+(\d+)", Path("/proc/self/status").read_text()) if os.path.exists("/proc/self") else None
+    found = (
+        re.search(r"VmRSS:\s+(\d+)", Path("/proc/self/status").read_text()) if os.path.exists("/proc/self") else None
+    )
     return int(found.group(1)) * 1024 / 1e6 if found else 0.0
 
 
 KINDS = (*MUTATORS, "folder")
-assert JOB
 
 
 def trial(kind: str, seed: int) -> Trial:
+    """The trial of a kind, a seed file's name or "folder", by its number; the same every time."""
     return folder_trial(seed) if kind == "folder" else file_trial(kind, seed)

@@ -16,11 +16,11 @@ LIMIT = 30.0
 
 def serve() -> None:
     """Answer until the input ends."""
-    from tests.campaign.trial import trial
+    from tests.campaign.trial import trial, warm_up
 
     answers = os.fdopen(os.dup(1), "w")
     sys.stdout = sys.stderr
-    trial("scan.stl", 0)  # loads all that a trial needs
+    warm_up()
     print("ready", file=answers, flush=True)
     for line in sys.stdin:
         kind, seed = line.split()
