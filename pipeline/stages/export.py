@@ -131,12 +131,14 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     data = _with_cautions(build(outcome), worse)
     if settings.step != "none":
         progress(0.3, "STEP")
-        data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
+        data = _with_cautions(data, _write_step(outcome, data, folder / "datums.step"))
     if settings.solid:
         data = _write_solid(outcome, data, folder, progress)
-    if settings.dxf and data.flanges:
+    section = ""
+    if settings.dxf:
         progress(0.7, "drawings")
         data = _with_cautions(data, _write_drawings(data, folder, settings.units))
+        section = _write_half_section(outcome, data, folder, settings.units)
     progress(0.9, "datum file and tables")
     _write(folder / "datums.schema.json", schema_text())
     _write(folder / "features.csv", features_csv(data, settings.units))
@@ -146,7 +148,7 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
         _write(folder / "job.toml", job)
     if settings.report:
         progress(0.92, "report")
-        _write_report(outcome, data, job, folder)
+        _write_report(outcome, data, job, folder, section)
     names = [NAMES_FILE] if (out / NAMES_FILE).is_file() else []
     files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md", *names]))
     _write(folder / "summary.md", summary_md(data, files, settings.units))
@@ -209,15 +211,13 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
         from pipeline.formats.step import Seen, write_step
     except ImportError as error:
-        return [
-            f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
-        ]
+        return [f"datums.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
-        [f"reference.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
+        [f"datums.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
         if faceless
         else []
     )
@@ -249,7 +249,7 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
     return with_solid(data, report)
 
 
-def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
+def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path, section: str) -> None:
     from pipeline.features.simplification import preview
     from pipeline.report import Shown, residual_maps, write_report
 
@@ -276,7 +276,7 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
         closings=closings,
     )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
-    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder, section)
 
 
 def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: Surface, source: Source) -> Ints | None:
@@ -299,27 +299,38 @@ def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: 
 
 
 def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
-    from pipeline.formats.drawings import drawing_of, notes_of, sheet_for, write_dxf, write_print
+    from pipeline.formats.drawings import pages_for, sheet_of, write_dxf, write_print
 
     cautions = []
-    for flange in data.flanges:
-        items = drawing_of(flange, unit)
-        if not items:
+    for number, flange in enumerate(data.flanges, 1):
+        drawn = sheet_of(flange, data, unit, (number, len(data.flanges)))
+        if not drawn.front:
             cautions.append(f"No drawing of the flange {flange.feature}: no clean outline and no hole was found on it.")
             continue
         stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange.feature)}"
-        notes = notes_of(flange, data, unit)
-        write_dxf(folder / f"{stem}.dxf", items, notes, unit)
-        sheet = sheet_for(items, len(notes) + 1, unit)
-        if sheet is None:
+        write_dxf(folder / f"{stem}.dxf", (*drawn.front, *drawn.below), unit)
+        pages = pages_for(drawn.front, drawn.below, unit)
+        if pages is None:
             cautions.append(f"No 1:1 print of the flange {flange.feature}: it is larger than any sheet; use its DXF.")
             continue
-        if not sheet.common:
-            size = f"The print of the flange {flange.feature} needs a sheet {sheet.name} at 100 %"
+        if not pages.sheet.common:
+            size = f"The print of the flange {flange.feature} needs a sheet {pages.sheet.name} at 100 %"
             cautions.append(f"{size}: on smaller paper it is not 1:1.")
-            notes = (*notes, f"This sheet is {sheet.name}: print it at 100 %, on smaller paper it is not 1:1.")
-        write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange.feature}", unit)
+        write_print(folder / f"{stem}.pdf", pages, f"Flange {flange.feature}", unit)
     return cautions
+
+
+def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: str) -> str:
+    """Write section.dxf where the part has a main axis; the same as SVG, "" where it has none."""
+    from pipeline.formats.drawings import Body, section_of, svg_of, write_dxf
+
+    light = outcome.lighten
+    in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
+    drawn = section_of(data, Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit)
+    if not drawn:
+        return ""
+    write_dxf(folder / "section.dxf", drawn, unit)
+    return svg_of(drawn, "Half-section along the main axis")
 
 
 def _as_run(job: Job, out: Path) -> Job:

@@ -53,6 +53,7 @@ from pipeline.formats.datum_file.records.file import (
     SquareUpRecord,
     SuggestionRecord,
     TestsRecord,
+    ToMeasureRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -61,6 +62,7 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
@@ -122,6 +124,8 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
+    "ToMeasureRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
