@@ -33,8 +33,8 @@ class DatumliftError(Exception):
     """
 
     def __str__(self) -> str:
-        # What a file or a name brings along must neither steer a terminal nor break the sentence into lines.
-        return printable(" ".join(super().__str__().split()))
+        # What a file or a name brings along must not steer a terminal; lines to paste into a job stand as lines.
+        return "\n".join(map(printable, super().__str__().split("\n")))
 
 
 class InputError(DatumliftError):

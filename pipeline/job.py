@@ -36,19 +36,6 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
-_MOST_LETTERS = 200
-
-
-def _one_line(text: str) -> str:
-    if not text.isprintable() or len(text) > _MOST_LETTERS:
-        raise ValueError(f"a text is one line of at most {_MOST_LETTERS} letters, without control characters")
-    return text
-
-
-Line = Annotated[str, AfterValidator(_one_line)]
-"""A text that stands in outputs."""
-
-
 class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -387,13 +374,13 @@ class Job(Settings):
 
     scan: Path
     out: Path | None = None
-    title: Line | None = None
+    title: str | None = None
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = Field(default_factory=RecoverSettings)
     measured: tuple[Measured, ...] = ()
     refit: tuple[Refit, ...] = ()
-    names: dict[Line, Line] = Field(default_factory=dict)
+    names: dict[str, str] = Field(default_factory=dict)
     fill: FillSettings = FillSettings()
     frame: FrameSettings = FrameSettings()
     lighten: LightenSettings = LightenSettings(facets=100_000)
