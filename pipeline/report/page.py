@@ -14,21 +14,13 @@ from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
 from pipeline.formats.datum_file import DatumFile, lengths_in, plain_data
+from pipeline.formats.tables import HOLDS, SAFETY
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, Words, prose, safe
 from pipeline.surfaces import kind_of, names_of
-
-CAUTIONS = (
-    "Local codes and licensed practice come first: a rotating machine or a pressure part that is cut, bored or coupled "
-    "anew needs calculation, guards and inspection by those licensed for it.",
-    "These figures are no substitute for measuring the part. Check the sizes that matter on the metal before you cut.",
-    "Clamp the work, guard the cutter, shield the eyes; castings hide hard spots, blow holes and thin walls. Matting "
-    "sprays and solvents need air and a mask.",
-    "Filled areas were never seen by the scanner.",
-)
 
 # Under this arc, degrees, the radius and the place of a round feature can't be told apart well.
 PARTIAL_ARC = 120.0
@@ -139,7 +131,7 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
     made = f"{data.made_by.program} {data.made_by.version}"
     lead = (
         f"Datums, light mesh and audit of {data.source.file}, made by {made}. Coordinates are those of the part "
-        "frame; uncertainties are standard ones (k = 1), double them for about 95 %."
+        "frame; ± is the standard uncertainty (k = 1) everywhere."
     )
     rows = "".join(f"<div><dt>{safe(name)}</dt><dd>{text}</dd></div>" for name, text in facts.items())
     hero = (
@@ -153,8 +145,12 @@ def _top(show: Figures, pictures: Pictures, title: str) -> str:
         f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
         f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
         f'<aside class="cautions" aria-label="Before you use this"><b>Before you use this</b>'
-        f"{_list(map(safe, CAUTIONS))}</aside>"
+        f"{_list(_safety(*line) for line in SAFETY)}</aside>"
     )
+
+
+def _safety(about: str, text: str) -> str:
+    return f"<b>{safe(about)}{'' if text[0].islower() else '.'}</b> {safe(text)}"
 
 
 def _keys(pictures: Pictures) -> str:
@@ -308,6 +304,7 @@ def _datums(show: Figures, pictures: Pictures) -> str:
             for name, url in pictures.views.items()
         )
         parts.append(f'<h3>Six views</h3>{_keys(pictures)}<div class="views">{views}</div>')
+    parts.append(f"<p>{safe(HOLDS)}</p>")
     parts.append(feature_tables(show))
     parts.append(relation_tables(show))
     parts.append(place_table(show))

@@ -4,21 +4,10 @@ from __future__ import annotations
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
+from pipeline.formats.tables.safety import HOLDS, SAFETY
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
-
-BEFORE_USE = (
-    "A rotating machine, a pressure part or an electrical plant that is built or changed with these figures "
-    "can kill: local codes and licensed practice come first.",
-    "The figures are no substitute for measuring the part. Before a cut that can't be taken back, check the "
-    "sizes that matter with a bore gauge, a micrometer or a dial indicator on the part itself.",
-    "A scan sees what it was shown. Spray adds to every face and takes from every bore; filled facets are "
-    "invented; what was not seen is not known.",
-    "Cutting, drilling and lifting castings: clamp, guard, shield the eyes, and mind grey iron's brittleness. "
-    "Solvents and matting sprays need air and a mask.",
-)
-
 
 _MAIN_FEATURES = 12
 _MOST_REFUSED = 40
@@ -35,7 +24,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
     show = _Lengths(unit)
     parts = [
         [f"# {data.title or data.source.file}", "", _verdict(data)],
-        ["", "## Before you use this", "", *(f"- {text}" for text in BEFORE_USE)],
+        ["", "## Before you use this", "", *(safety_line(*line) for line in SAFETY)],
         _cautions(data),
         _scan(data, show),
         _frame(data, show),
@@ -52,6 +41,11 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
     ]
     return "\n".join(line for part in parts for line in part) + "\n"
+
+
+def safety_line(about: str, text: str) -> str:
+    """An item of `SAFETY` in Markdown."""
+    return f"- **{about}{'' if text[0].islower() else '.'}** {text}"
 
 
 class _Lengths:
@@ -132,9 +126,10 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         return [*lines, "None was found."]
     sure = [f for f in data.features if f.confidence == "good"]
     lines += [
-        "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %; those of places and "
-        "directions hold against the part frame, whose own uncertainty is in them. "
-        "A dash: none that applies, or none that can be vouched for.",
+        "Part coordinates; places and directions hold against the part frame, whose own uncertainty is in them; +- is "
+        "k = 1. A dash: none that applies, or none that can be vouched for.",
+        "",
+        HOLDS,
         "",
         f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",

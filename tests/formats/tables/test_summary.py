@@ -14,8 +14,8 @@ DATA = build(outcome())
 
 def test_the_summary_warns_and_names_every_feature() -> None:
     text = summary_md(DATA, ("datums.json", "light.stl"))
-    assert "local codes and licensed practice come first" in text
-    assert "no substitute for measuring the part" in text
+    assert "Local codes and licensed practice come first" in text
+    assert "no substitute for a micrometer" in text
     for item in DATA.features:
         assert f"| {item.id} " in text or item.id == "cylinder-7"
     for caution in DATA.cautions:
