@@ -55,8 +55,8 @@ ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "expor
 # What a run may write into its output folder, besides work/.
 OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
-    "light.stl", "light.ply", "light.obj", "light.3mf", "light.glb", "light-scan.ply", "reference.step", "part.step",
-    "flange-*.dxf", "flange-*.pdf", "pictures/*",
+    "light.stl", "light.ply", "light.obj", "light.3mf", "light.glb", "light-scan.ply", "datums.step", "part.step",
+    "flange-*.dxf", "flange-*.pdf", "pictures/*", "section.dxf",
 )  # fmt: skip
 _MANIFEST = f"{WORK}/manifest.json"
 LADDER_CURVE = "ladder.svg"

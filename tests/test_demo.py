@@ -85,7 +85,7 @@ def test_the_output_folder_is_whole(demo: Path) -> None:
     folder = outputs(demo)
     for name in (
         "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml",
-        "light.stl", "light.ply", "light-scan.ply", "reference.step", "report.html",
+        "light.stl", "light.ply", "light-scan.ply", "datums.step", "report.html",
     ):  # fmt: skip
         assert (folder / name).stat().st_size > 0, name
     assert not [path for path in folder.rglob("*") if "part" in path.suffix]

@@ -131,7 +131,7 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     data = _with_cautions(build(outcome), worse)
     if settings.step != "none":
         progress(0.3, "STEP")
-        data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
+        data = _with_cautions(data, _write_step(outcome, data, folder / "datums.step"))
     if settings.solid:
         data = _write_solid(outcome, data, folder, progress)
     if settings.dxf and data.flanges:
@@ -209,15 +209,13 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
         from pipeline.formats.step import Seen, write_step
     except ImportError as error:
-        return [
-            f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
-        ]
+        return [f"datums.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
-        [f"reference.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
+        [f"datums.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
         if faceless
         else []
     )
@@ -299,26 +297,24 @@ def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: 
 
 
 def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
-    from pipeline.formats.drawings import drawing_of, notes_of, sheet_for, write_dxf, write_print
+    from pipeline.formats.drawings import pages_for, sheet_of, write_dxf, write_print
 
     cautions = []
-    for flange in data.flanges:
-        items = drawing_of(flange, unit)
-        if not items:
+    for number, flange in enumerate(data.flanges, 1):
+        drawn = sheet_of(flange, data, unit, (number, len(data.flanges)))
+        if not drawn.front:
             cautions.append(f"No drawing of the flange {flange.feature}: no clean outline and no hole was found on it.")
             continue
         stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange.feature)}"
-        notes = notes_of(flange, data, unit)
-        write_dxf(folder / f"{stem}.dxf", items, notes, unit)
-        sheet = sheet_for(items, len(notes) + 1, unit)
-        if sheet is None:
+        write_dxf(folder / f"{stem}.dxf", (*drawn.front, *drawn.below), unit)
+        pages = pages_for(drawn.front, drawn.below, unit)
+        if pages is None:
             cautions.append(f"No 1:1 print of the flange {flange.feature}: it is larger than any sheet; use its DXF.")
             continue
-        if not sheet.common:
-            size = f"The print of the flange {flange.feature} needs a sheet {sheet.name} at 100 %"
+        if not pages.sheet.common:
+            size = f"The print of the flange {flange.feature} needs a sheet {pages.sheet.name} at 100 %"
             cautions.append(f"{size}: on smaller paper it is not 1:1.")
-            notes = (*notes, f"This sheet is {sheet.name}: print it at 100 %, on smaller paper it is not 1:1.")
-        write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange.feature}", unit)
+        write_print(folder / f"{stem}.pdf", pages, f"Flange {flange.feature}", unit)
     return cautions
 
 

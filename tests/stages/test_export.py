@@ -213,7 +213,7 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
     Draft202012Validator(json.loads((tmp_path / "out" / "datums.schema.json").read_text())).validate(data)
     assert data["features"] == []
     assert any("no feature was recovered" in c for c in data["cautions"])
-    assert (tmp_path / "out" / "reference.step").stat().st_size > 0
+    assert (tmp_path / "out" / "datums.step").stat().st_size > 0
     assert "None was found" in (tmp_path / "out" / "summary.md").read_text()
 
 
@@ -225,8 +225,8 @@ def test_every_file_that_summary_and_datum_file_name_is_there(scan: Path, tmp_pa
     summary = (out / "summary.md").read_text()
     for name in data["files"]:
         assert f"- `{name}`" in summary
-    assert {"reference.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
-    assert "AUTOMOTIVE_DESIGN" in (out / "reference.step").read_text()[:1500]
+    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
+    assert "AUTOMOTIVE_DESIGN" in (out / "datums.step").read_text()[:1500]
 
 
 def test_a_flange_too_large_for_paper_is_told(scan: Path, tmp_path: Path) -> None:
@@ -253,5 +253,5 @@ def test_without_the_cad_kernel_the_rest_is_written(
 
     monkeypatch.setitem(sys.modules, "pipeline.formats.step", None)
     result = write(scan, tmp_path / "out", step="AP242")
-    assert "reference.step" not in result.files
-    assert any("reference.step was not written" in c for c in result.cautions)
+    assert "datums.step" not in result.files
+    assert any("datums.step was not written" in c for c in result.cautions)

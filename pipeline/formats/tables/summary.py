@@ -392,7 +392,7 @@ _FILES = {
     "light.3mf": "light mesh, part coordinates, unit stated",
     "light.glb": "light mesh for viewers, metres, y up as glTF asks",
     "light-scan.ply": "the same facets in scan coordinates, mm",
-    "reference.step": "reference geometry for CAD: faces, axes, points, datums, outlines; part coordinates, mm",
+    "datums.step": "supplemental geometry (ISO 16792) for CAD: faces, axes, datums, outlines; part coordinates, mm",
     "report.html": "the report, opens in any browser",
 }
 

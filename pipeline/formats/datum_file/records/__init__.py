@@ -61,6 +61,7 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
@@ -122,6 +123,7 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
