@@ -20,19 +20,20 @@ from pipeline.features.naming import term_of_look
 from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
-from pipeline.palette import colour, style_sheet
-from pipeline.report import charts
-from pipeline.report.colours import (
+from pipeline.palette import (
     LINED,
     PALE,
     TINTED,
+    colour,
     diverging,
     feature_looks,
     lined,
     look_colour,
     look_hatch,
     look_of,
+    style_sheet,
 )
+from pipeline.report import charts
 from pipeline.report.figures import Figures
 from pipeline.report.first_screen import described, doubt
 from pipeline.report.groups import Group

@@ -65,8 +65,8 @@ def alike(data: DatumFile) -> list[list[str]]:
 
     >>> from pipeline.formats.datum_file import build
     >>> from tests.outcomes import outcome
-    >>> alike(build(outcome()))
-    [['The scan states no unit; millimetres were taken.']]
+    >>> alike(build(outcome()))[0]
+    ['The scan states no unit; millimetres were taken.']
     """
     found: dict[str, list[str]] = {}
     idents = {f.id for f in data.features} | {gap.id for gap in data.gaps} | set(names_of())

@@ -51,7 +51,7 @@ def ids_of(data: DatumFile, group: Group) -> str:
     >>> from pipeline.formats.datum_file import build
     >>> from tests.outcomes import outcome
     >>> ids_of(build(outcome()), Group((6, 7)))
-    'cylinder-1 (main bore), cone-1'
+    'cone-1, cylinder-1 (main bore)'
     """
     told = []
     for stretch in _stretches([data.features[i] for i in group.members]):

@@ -352,7 +352,7 @@
   }
 
   // How many pixels of a small picture show what is chosen, from where the view stands.
-  const SMALL = 160;
+  const SMALL = 96;
   function seen() {
     unseen(SMALL, SMALL, SHOWN);
     gl.activeTexture(gl.TEXTURE2); gl.bindTexture(gl.TEXTURE_2D, picked);
@@ -378,10 +378,9 @@
     for (let f = 0; f < facets; f++) if (on.has(labels[f])) for (let k = 0; k < 3; k++) corners.add(faces[3 * f + k]);
     if (!corners.size) return;
     const along = datums.features[features[0]].in_part_frame.direction;
-    const slants = [];
-    for (const x of [0.58, -0.58]) for (const y of [-0.64, 0.64]) for (const z of [0.5, -0.5]) slants.push([x, y, z]);
+    const slants = [[0.58, -0.64, 0.5], [-0.58, 0.64, 0.5]];
     if (along) for (const sign of [1, -1]) for (const slant of slants) ways.push(unit(along.map((x, a) => sign * x + 0.5 * slant[a])));
-    ways.push(...slants);
+    ways.push(...slants, [0.58, 0.64, -0.5]);
     let best = -1, turn = null;
     for (const way of ways) {
       fit(facingTo(way), corners);
