@@ -73,6 +73,11 @@ class Figures:
         known = [self.value(place) or 0.0 for place in places]
         return self._marked(" + ".join(places), self.words.area(sum(known)), self.words.area_scale)
 
+    def percent(self, place: str) -> str:
+        """A share in per cent."""
+        found = self.value(place)
+        return self._marked(place, NONE if found is None else f"{100 * found:.0f}", 100.0)
+
     def share(self, part: str, other: str) -> str:
         """`part` of the sum of it and `other`, in per cent."""
         whole = self.value(part) + self.value(other)

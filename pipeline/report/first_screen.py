@@ -19,8 +19,6 @@ COVER = 1.96
 _SIZES, _LINES = 9, 4
 # Letters of a line there.
 _LETTERS = 150
-# What a size is held against when something is to sit on it.
-_SEATS = re.compile("seat|journal|ring|seal|gland")
 _UNRANKED = 9
 
 
@@ -123,7 +121,7 @@ def _rank(data: DatumFile, group: Group) -> int:
         return _UNRANKED
     if _letters(data, group):
         return 0
-    if any(s.feature in ids and _SEATS.search(s.what) for s in data.suggestions):
+    if any(ids & set(size.features) for size in data.to_measure):
         return 1
     if any(p.kind == "coaxial" and ids & set(p.members) for p in data.patterns):
         return 2

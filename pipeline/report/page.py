@@ -17,10 +17,9 @@ from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
-from pipeline.report.first_screen import alike, described, feature_rows, first_screen
-from pipeline.report.groups import Group
+from pipeline.report.first_screen import alike, feature_rows, first_screen
 from pipeline.report.tables import bullets, cell, figure, folded, named, table
-from pipeline.report.words import Words, prose, safe
+from pipeline.report.words import DIAMETER, NONE, Words, prose, safe
 from pipeline.surfaces import kind_of
 
 CAUTIONS = (
@@ -45,7 +44,8 @@ class Pictures:
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
     proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
-    each gap whose closing is proposed. refused: by name the views with the numbers of refused surfaces on them."""
+    each gap whose closing is proposed. section: the half-section as SVG, "" where there is none.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -60,6 +60,7 @@ class Pictures:
     proposals: tuple[str, ...] = ()
     refused: dict[str, str] = field(default_factory=dict)
     closings: tuple[str, ...] = ()
+    section: str = ""
 
 
 def page(
@@ -71,6 +72,7 @@ def page(
     sections = (
         ("cautions", "Cautions", _cautions(data)),
         ("features-title", "Features", _features(show, pictures, scene["thinned"])),
+        ("half-section", "Section along the main axis", _half_section(pictures)),
         ("trust", "May I trust this?", _trust(show, pictures)),
         ("datums-title", "Where are my datums?", _datums(show, pictures)),
         ("relations", "What holds between features", relation_tables(show)),
@@ -112,6 +114,16 @@ def _embedded(name: str, value: dict[str, Any]) -> str:
 
 def _joined(parts: Iterable[str]) -> str:
     return "\n".join(part for part in parts if part)
+
+
+def _half_section(pictures: Pictures) -> str:
+    if not pictures.section:
+        return ""
+    words = (
+        "Half-section along the main axis: cut above it, outline of the scan below; diameters and shoulder distances "
+        "with their 95 % range where it is known. section.dxf has it at 1:1."
+    )
+    return f'<figure class="chart">{pictures.section}<figcaption>{words}</figcaption></figure>'
 
 
 def _contents(sections: Sequence[tuple[str, str]]) -> str:
@@ -469,16 +481,13 @@ def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
 def _to_gauge(show: Figures) -> list[str]:
     """What to gauge on the part first, a line each in HTML."""
     data = show.data
-    index = {feature.id: i for i, feature in enumerate(data.features)}
-    lines = []
-    for datum in data.frame.datums:
-        i = index.get(datum.feature)
-        if i is not None and data.features[i].radius is not None:
-            lines.append(
-                f"{safe(named(data, datum.feature))}: {described(show, Group((i,)))}, datum {safe(datum.letter)}."
-            )
     failed = [named(data, check.feature) for check in data.calipers if check.agrees is False]
-    lines += [f"{safe(who)}: find out why it disagrees with the scan." for who in failed]
+    lines = [f"{safe(who)}: find out why it disagrees with the scan." for who in failed]
+    for i, size in enumerate(data.to_measure):
+        who = safe(" to ".join(named(data, ident) for ident in size.features))
+        sign = DIAMETER if size.what == "diameter" else ""
+        told = show.length(f"to_measure.{i}.size", size.size_uncertainty)
+        lines.append(f'{who}, <span class="nb">{sign}{told}</span>: {prose(size.why)}.')
     weak = [f.id for f in data.features if f.confidence != "good"]
     lines += [f"Of low confidence: {safe(', '.join(weak))}."] if weak else []
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
@@ -489,13 +498,6 @@ def _to_gauge(show: Figures) -> list[str]:
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d.feature: d.letter for d in data.frame.datums}
-    for i, f in enumerate(data.features):
-        if f.id in on_frame and f.radius is not None:
-            spread = f.uncertainty.radius
-            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f.id))
-            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
     for i, f in enumerate(data.features):
@@ -515,12 +517,49 @@ def _by_hand(show: Figures) -> str:
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
-    parts = [
-        bullets(todo)
-        or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
-        _calipers(show),
-    ]
+    nothing = "<p>Nothing stands out; the sizes that your fits hang on still want a gauge.</p>"
+    parts = [_to_measure(show), bullets(todo) or ("" if data.to_measure else nothing), _calipers(show)]
     return _joined(parts)
+
+
+def _to_measure(show: Figures) -> str:
+    """Sizes that something hangs on, tables to fill in by the machine, and the lines for the job file."""
+    data, unit = show.data, show.words.unit
+    if not data.to_measure:
+        return ""
+    rows, sheets = [], []
+    for i, size in enumerate(data.to_measure):
+        who = " to ".join(named(data, ident) for ident in size.features)
+        rows.append(
+            cell(f"D of {who}" if size.what == "diameter" else who)
+            + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
+            + figure(show.percent(f"to_measure.{i}.open"))
+            + cell(size.why)
+            + cell(size.how)
+        )
+        sheets.append(
+            table(
+                f"{who}, {size.instrument}, {unit}",
+                ["", *size.columns],
+                [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
+            )
+        )
+    note = (
+        "What gains most first. Open: 95 % either way of the scan's size as a share of the usual tolerance; above "
+        "100 % the scan can't tell whether it is kept."
+    )
+    head = ["size", f"#in the scan {unit}", "#open %", "what hangs on it", "how"]
+    said = "" if unit == "mm" else ', as value = "2.4411 in"'
+    lines = "\n".join(size.job_lines() for size in data.to_measure).strip()
+    return (
+        table("Sizes that something hangs on", head, rows, note)
+        + folded("Tables to fill in by the machine", "".join(sheets))
+        + folded(
+            "Lines for the job file",
+            f"<p>Put in value and uncertainty (standard, k = 1){said}; the next run then says whether the scan agrees."
+            f"</p><pre>{safe(lines)}</pre>",
+        )
+    )
 
 
 def _calipers(show: Figures) -> str:
@@ -533,7 +572,9 @@ def _calipers(show: Figures) -> str:
         }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check.feature))
+            cell(named(show.data, check.feature) + (f" to {named(show.data, check.other)}" if check.other else ""))
+            + cell(check.what)
+            + cell(check.instrument or NONE)
             + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
             + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
@@ -542,7 +583,17 @@ def _calipers(show: Figures) -> str:
             + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
-    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    head = [
+        "feature",
+        "what",
+        "with",
+        f"#measured {unit}",
+        f"#± {small}",
+        f"#scanned {unit}",
+        f"#± {small}",
+        "verdict",
+        "note",
+    ]
     return table("Sizes measured on the part against the scan", head, rows)
 
 
