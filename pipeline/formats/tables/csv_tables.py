@@ -101,5 +101,10 @@ def _table(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
     writer = csv.writer(text)
     writer.writerow(columns)
     # Nine decimals are far below any figure's uncertainty; more would only show the float's own grain.
-    writer.writerows([round(v, 9) + 0.0 if isinstance(v, float) else v for v in row] for row in rows)
+    writer.writerows([round(v, 9) + 0.0 if isinstance(v, float) else _harmless(v) for v in row] for row in rows)
     return text.getvalue()
+
+
+def _harmless(value: Any) -> Any:
+    """A text that a spreadsheet would take for a formula with an apostrophe before it, which makes it text again."""
+    return f"'{value}" if isinstance(value, str) and value.lstrip()[:1] in ("=", "+", "-", "@") else value

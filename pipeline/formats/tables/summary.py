@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
-from pipeline.formats.datum_file import DatumFile, ProposalRecord, near_sizes
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -283,7 +283,7 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
         sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
         lines.append(
             f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
-            f"| {row.note} |"
+            f"| {lengths_in(row.note, show.unit)} |"
         )
     return lines
 
@@ -346,7 +346,9 @@ def _by_hand(data: DatumFile, show: _Lengths) -> list[str]:
     for size in data.to_measure:
         name = f"D of {size.features[0]}" if size.what == "diameter" else f"{' to '.join(size.features)}"
         share = "-" if size.open is None else f"{100 * size.open:.0f} %"
-        lines.append(f"| {name} | {show(size.size)} | {share} | {_cell(size.why)} | {size.how} |")
+        lines.append(
+            f"| {name} | {show(size.size)} | {share} | {_cell(lengths_in(size.why, show.unit))} | {size.how} |"
+        )
     if data.to_measure:
         lines += ["", f"To fill in by the machine, {show.unit}:", ""]
     for size in data.to_measure:
