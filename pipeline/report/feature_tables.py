@@ -159,6 +159,7 @@ def _square_up(show: Figures) -> str:
             + cell(s.datum)
             + figure(show.angle(f"{at}.angle", spread))
             + figure(show.angle(f"{at}.angle_uncertainty", spread))
+            + figure(show.angle(f"{at}.within", spread))
             + figure(show.small(f"{at}.over"))
             + figure(show.length(f"{at}.length", 0.5))
             + figure(show.small(f"{at}.offset"))
@@ -167,14 +168,17 @@ def _square_up(show: Figures) -> str:
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [
-        "feature", "should be", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
+        "feature", "should be", "to datum", "#off deg", "#± deg", "#within deg", f"#off {small}", f"#over {unit}",
         f"#axes apart {small}", f"#± {small}", "stands out",
     ]  # fmt: skip
     return table("How far from square, parallel and coaxial", head, rows, _judged(show))
 
 
 def _judged(show: Figures) -> str:
-    note = "Stands out: more than the scan's own doubt explains"
+    note = (
+        "Within: the true angle, at 95 %; so much could be there without being seen. "
+        "Stands out: more than the scan's own doubt explains"
+    )
     tests = show.data.tests
     if tests is None:
         return f"{note}."

@@ -78,9 +78,13 @@ def gathered(gains: Floats, points: Floats, width: float) -> tuple[Floats, Float
     return cells.centres, cells.sums
 
 
-def cell_covariance(centres: Floats, length: float, cell: float) -> Floats:
-    """Covariance (g, g) of cell means of one component with unit variance; cells of width `cell` mm."""
-    share = length**2 / (length**2 + cell**2 / 6.0)
+def cell_covariance(centres: Floats, length: float, areas: Floats) -> Floats:
+    """Covariance (g, g) of cell means of one component with unit variance; areas (g,) mm2 that each mean is over.
+
+    Each mean is as of a Gaussian spread of the variance that a square of its area has, so that this is the covariance
+    of something that may be.
+    """
+    share = length**2 / (length**2 + (areas[:, None] + areas[None, :]) / 12.0)
     apart = centres[:, None, :] - centres[None, :, :]
     return share * np.exp(-np.einsum("ijk,ijk->ij", apart, apart) * (share / (2.0 * length**2)))
 

@@ -27,11 +27,11 @@ class FittedFace(NamedTuple):
 
 
 class _Block(NamedTuple):
-    """Means of residuals in up to CELLS cells: mm; places (g, 3); cell width; points a cell; fit columns."""
+    """Means of residuals in up to CELLS cells: mm; places (g, 3); mm2 that each is over; points a cell; fit columns."""
 
     values: Floats
     centres: Floats
-    cell: float
+    areas: Floats
     counts: Floats
     columns: Floats
 
@@ -42,10 +42,11 @@ BLOCKS_A_SCALE = 10
 FINEST_BLOCKS = 3
 LENGTH_STEP = 1.6
 MAX_FACES = 10
-MIN_POINTS = 300
+MIN_POINTS = 100
 LONGEST = 0.3
 PRIOR = 2.0
 ITERATIONS = 25
+AREA = 0.87  # of a point, in squares of the usual edge: equilateral facets
 FEWEST = 4.0  # independent patches of a component, at least
 
 
@@ -81,12 +82,12 @@ def learn_noise(faces: Sequence[FittedFace], white: float, edge: float) -> Noise
     while width > 4.0 * edge:
         # White noise is told from the shortest components by many small windows.
         count = BLOCKS_A_SCALE * (FINEST_BLOCKS if width <= 12.0 * edge else 1)
-        blocks += _windows(large, residuals, sizes, width, count, rng)
+        blocks += _windows(large, residuals, sizes, width, count, AREA * edge**2, rng)
         width /= 3.0
     count = max(2, int(np.log(LONGEST * max(sizes) / (1.5 * edge)) / np.log(LENGTH_STEP)) + 1)
     lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count, dtype=np.float64)
     variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
-    area = 0.87 * edge**2 * sum(len(face.points) for face in large)
+    area = AREA * edge**2 * sum(len(face.points) for face in large)
     components = _merged(variances[1:], lengths)
     freedom = np.append(np.inf, np.maximum(FEWEST, area / (2.0 * np.pi * components[:, 1] ** 2)))
     sigma_white = float(np.sqrt(variances[0]))
@@ -139,9 +140,11 @@ def _windows(
     sizes: list[float],
     width: float,
     count: int,
+    area: float,
     rng: np.random.Generator,
 ) -> list[_Block]:
-    """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each."""
+    """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each. `area`, mm2, is
+    that of a point."""
     whole = [i for i in range(len(faces)) if width / 1.8 < sizes[i] <= width * 1.8]
     larger = [i for i in range(len(faces)) if sizes[i] > width * 1.8]
     places = [(i, np.median(faces[i].points, axis=0), sizes[i] * 1.01) for i in whole]
@@ -162,7 +165,9 @@ def _windows(
         if len(full) < 20:
             continue
         columns = jacobian(shape, centres[full], basis)
-        blocks.append(_Block(sums[full] / counts[full], centres[full], cell, counts[full], columns))
+        # A narrow face fills its cells in part, and the mean over less area holds more of the short waves.
+        areas = np.minimum((counts[full] - 1.0) * area, cell**2)
+        blocks.append(_Block(sums[full] / counts[full], centres[full], areas, counts[full], columns))
     return blocks
 
 
@@ -212,7 +217,7 @@ def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, 
         data[b, :g] = free.T @ block.values
         covers[0, b, :g, :g] = (free.T / block.counts) @ free
         for k, length in enumerate(lengths):
-            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.cell) @ free
+            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.areas) @ free
         fill[b, range(g, CELLS), range(g, CELLS)] = 1.0
     variances = np.full(terms, white / (2.0 * len(lengths)))
     variances[0] = white
