@@ -189,7 +189,7 @@ class RecoverSettings(Settings):
     no feature is looked for; list_refused mm2 from which on a refused surface is listed in report and summary; accept
     makes features of refused surfaces."""
 
-    kinds: tuple[KindName, ...] = Field(default_factory=_all_kinds)
+    kinds: tuple[KindName, ...] = Field(default_factory=_all_kinds, min_length=1)
     coating_thickness: NotNegative = 0.0
     min_area: NotNegative = 0.0
     list_refused: NotNegative = 60.0
@@ -265,9 +265,9 @@ Words = Annotated[str, AfterValidator(_words)]
 class FrameSettings(Settings):
     """Datums in their order, and the user's words for two axes; None lets the stage choose.
 
-    A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, boss, face, or a
-             kind's name; a place as in `Place`, "bore nearest scan: [x, y, z]"); or made of such: "middle of U and V",
-             "common axis of U and V", "pitch circle of U and V and W", "centre of U", "crossing of U and V",
+    A, B, C  a feature's number, a name from [names], or "bore nearest [x, y, z]" (bore, hole, outside diameter, face,
+             or a kind's name; a place as in `Place`, "bore nearest scan: [x, y, z]"); or made of such: "middle of U and
+             V", "common axis of U and V", "pitch circle of U and V and W", "centre of U", "crossing of U and V",
              "point [x, y, z]"
     x, z     "out of A", "into A" (faces), "along B", "against B" (axes), "towards C", "away from C"
     """
@@ -280,7 +280,7 @@ class FrameSettings(Settings):
 
 
 class LightenSettings(Settings):
-    """To a count, to a tolerance (mm, two-sided, noise aside), or to whichever of both binds.
+    """To a count, to a tolerance (mm, two-sided, scan noise removed), or to whichever of both binds.
 
     Neither given means 100,000 facets.
     """
@@ -461,7 +461,7 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
 
 
 def dump_job(job: Job) -> str:
-    """The job as TOML with every default spelled out; what is None stands as a comment.
+    """The job as TOML with every default spelled out; what is None, or a list of nothing, stands as a comment.
 
     >>> print("\\n".join(dump_job(make_job({"scan": "housing.stl"})).splitlines()[:3]))
     scan = "housing.stl"
@@ -533,7 +533,8 @@ def _fill(table: tomlkit.TOMLDocument | Table, values: dict[str, Any]) -> None:
     tables = {key: value for key, value in values.items() if isinstance(value, dict)}
     lists = {key: value for key, value in values.items() if _are_tables(value)}
     for key, value in values.items():
-        if value is None:
+        # Beside an empty list the tables of that name which a user pastes would be an error.
+        if value is None or value == []:
             table.add(tomlkit.comment(f"{key} ="))
         elif key not in tables and key not in lists:
             table.add(key, value)

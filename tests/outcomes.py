@@ -17,6 +17,8 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.features.naming import named
 from pipeline.job import Job, make_job
+from pipeline.output_folder import opened
+from pipeline.progress import silent
 from pipeline.values import (
     Audit,
     AuditResult,
@@ -24,6 +26,7 @@ from pipeline.values import (
     CaliperCheck,
     Datum,
     Deviation,
+    ExportResult,
     Extent,
     Feature,
     FeatureAudit,
@@ -362,7 +365,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             frame,
             flanges=flanges(matrix),
             suggestions=(
-                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 375.0, "ISO 273:1979"),
+                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 3.1, "ISO 273:1979"),
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
             ),
             in_part=tuple(
@@ -392,3 +395,11 @@ def _feature_audit(feature: Feature) -> FeatureAudit:
     tilt = None if feature.kind == "sphere" else 1e-5
     change = None if feature.kind == "plane" else -0.0004
     return FeatureAudit(feature.id, 0.0006, tilt, change, 120)
+
+
+def written(made: Outcome, out: Path, keep: tuple[str, ...] = ()) -> ExportResult:
+    """What the export stage writes of an outcome into a folder."""
+    from pipeline.stages.export import write_outputs
+
+    with opened(out) as folder:
+        return write_outputs(made, folder, keep, silent)

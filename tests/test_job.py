@@ -8,7 +8,18 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError, SettingsError
-from pipeline.job import Zone, dump_job, load_job, make_job, zone_of, zone_text
+from pipeline.job import (
+    Accept,
+    Zone,
+    accept_text,
+    closing_text,
+    dump_job,
+    load_job,
+    make_job,
+    zone_of,
+    zone_text,
+)
+from pipeline.places import Place
 
 
 @pytest.mark.parametrize(
@@ -43,6 +54,17 @@ from pipeline.job import Zone, dump_job, load_job, make_job, zone_of, zone_text
 def test_every_default_spelled_out_reads_back_as_the_same_job(settings: dict) -> None:
     job = make_job({"scan": "a.stl", **settings})
     assert make_job(tomllib.loads(dump_job(job))) == job
+
+
+def test_a_table_can_be_pasted_below_the_job_as_run() -> None:
+    job = make_job({"scan": "a.stl"})
+    zone = Zone(shape="sphere", coordinates="scan", centre=(0.0, 1.5, -2.0), radius=3.0)
+    accept = Accept(near=Place(at=(12.5, 0.0, -3.0), coordinates="scan"), kind="plane")
+    pasted = "\n".join((dump_job(job), zone_text(zone), accept_text(accept), closing_text("gap-3")))
+    read = make_job(tomllib.loads(pasted))
+    assert read.clean.exclude == (zone,)
+    assert read.recover.accept == (accept,)
+    assert [(gap.id, gap.do) for gap in read.fill.gaps] == [("gap-3", "close")]
 
 
 def test_what_is_not_set_stands_as_a_comment() -> None:

@@ -91,6 +91,9 @@ def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: boo
     result = run(job, out=out, fresh=fresh, progress=show.stage_progress(quiet or as_json), job_file=keep)
     if as_json:
         click.echo(show.summary_json(result))
-    elif not quiet:
+    elif quiet:
+        for told in result.told:
+            click.echo(f"caution  {told}", err=True)
+    else:
         click.echo("\n".join(show.summary_lines(result, _next_step(result, job_file))))
     return 0 if show.within_budget(result) else EXIT_BUDGET

@@ -175,13 +175,13 @@ def _short(text: str) -> str:
 
 
 def _kinds(features: Iterable[Any]) -> str:
-    from pipeline.surfaces import kind_of
+    from pipeline.features.naming import counted, term_of
 
     kinds: dict[str, int] = {}
     for feature in features:
-        name = kind_of(feature).called(feature.side)
+        name = term_of(feature)
         kinds[name] = kinds.get(name, 0) + 1
-    return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
+    return ", ".join(counted(count, name) for name, count in sorted(kinds.items())) or "none"
 
 
 def _places(result: Result) -> list[str]:
@@ -217,15 +217,16 @@ def verdict(result: Result) -> str:
 
 def described(feature: Any, scanned: bool = True) -> str:
     """One feature in a few words, millimetres and degrees; a tessellation's uncertainties are none of a part."""
+    from pipeline.features.naming import term_of
     from pipeline.surfaces import kind_of, shape_of
 
-    kind = kind_of(feature)
+    kind, term = kind_of(feature), term_of(feature)
     if kind.flat:
-        size = f"{kind.name} {feature.extent.area:,.0f} mm2"
+        size = f"{term} {feature.extent.area:,.0f} mm2"
     elif kind.invariance == "prismatic":
-        size = f"{feature.side} {kind.size(shape_of(feature))}"
+        size = f"{term} {kind.size(shape_of(feature))}"
     else:
-        size = f"{feature.side} D{2 * feature.radius:.3f}"
+        size = f"{term} D{2 * feature.radius:.3f}"
     spread = feature.uncertainty.direction
     if spread is not None and scanned:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
@@ -176,7 +177,7 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     audit, unit = show.data.audit, show.words.small_unit
     ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
     ways = [(key, f"{name}, as measured") for key, name in ways] + [
-        (f"noise_aside.{key}", f"{name}, noise aside") for key, name in ways if audit.noise_aside
+        (f"noise_aside.{key}", f"{name}, {NOISE_REMOVED}") for key, name in ways if audit.noise_aside
     ]
     rows = [
         cell(name)
@@ -185,14 +186,14 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
         for key, name in ways
     ]
     caption = (
-        f"Distances between scan and light mesh, {unit}; filled facets left out. Noise aside: the features as fitted, "
-        f"the rest as smooth as the scan's noise allows. x, y, z: where the largest is, {show.words.unit}."
+        f"Distances between scan and light mesh, {unit}; filled facets left out. Scan noise removed: the features as "
+        f"fitted, the rest as smooth as the scan's noise allows. x, y, z: where the largest is, {show.words.unit}."
     )
     distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest", "#x", "#y", "#z"], rows)
     moved = ""
     if audit.lightening_rms is not None:
         figured = show.small("audit.lightening_rms")
-        moved = f"<p>With the scan's noise set apart, lightening moved the surface by {figured} {unit} (rms).</p>"
+        moved = f"<p>Scan noise removed, lightening moved the surface by {figured} {unit} (rms).</p>"
     curve = f'<figure class="chart">{pictures.histogram}</figure>' if pictures.histogram else ""
     ladder = ""
     if pictures.ladder:
@@ -275,8 +276,8 @@ def _datums(show: Figures, pictures: Pictures) -> str:
         cell(d.letter) + cell(named(data, d.feature)) + cell(", ".join(d.constrains) or "nothing more")
         for d in frame.datums
     ]
-    caption = "Datum reference frame (ISO 5459); t is a shift along, r a turn about an axis of the part frame"
-    parts = [table(caption, ["datum", "feature", "takes away"], rows)]
+    caption = f"{DATUM_SYSTEM}; t is a shift along, r a turn about an axis of the part frame"
+    parts = [table(caption, ["datum", "feature", "constrains"], rows)]
     if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
     parts.append(_list(map(prose, frame.reasons)))
@@ -312,7 +313,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
         place = ", ".join(show.length(f"rejected.{i}.in_part_frame.point.{axis}") for axis in range(3))
         row = (
             cell(f"X{number}", "id")
-            + cell(r.kind if r.side is None else f"{r.kind}, {r.side}")
+            + cell(term_of(r))
             + figure(show.length(f"rejected.{i}.radius", times=2.0))
             + figure(show.area(f"rejected.{i}.area"))
             + figure(show.number(f"rejected.{i}.arc"))
@@ -331,7 +332,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
     ]
     told = (
         f"<p>{len(listed)} surfaces were looked at and not made features: too little of them was seen, they pass "
-        "smoothly into cast skin, or they aren't as even as the noise explains. If one is a machined face all the "
+        "smoothly into cast skin, or they are rougher than the noise explains. If one is a machined face all the "
         "same, accept it by a point on it and its kind; it then is a feature of low confidence, and others are as they "
         f"were.</p><pre>{safe(data.rejected[listed[0][1]].acceptance(unit).strip())}</pre>"
     )
@@ -348,7 +349,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
             f'<div class="views">{views}</div>' if views else "",
             table("Refused though they fit within the noise", head, fits),
             _folded(
-                f"{len(rough)} that aren't as even as the noise explains", table("Refused for their form", head, rough)
+                f"{len(rough)} that are rougher than the noise explains", table("Refused for their form", head, rough)
             ),
         ],
     )
@@ -406,7 +407,7 @@ def _invented(show: Figures, pictures: Pictures) -> str:
     filled, measured, removed = (show.area(f"audit.area_{what}") for what in ("filled", "measured", "removed"))
     said = (
         f"<p>{filled} {unit} were filled, beside {measured} {unit} that were measured; {removed} {unit} of the scan "
-        "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
+        "were removed. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
     asked = _asked(data, pictures.closings)

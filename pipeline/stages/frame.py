@@ -1,4 +1,4 @@
-"""The frame stage: the datum reference frame, and what is measured against it."""
+"""The frame stage: the datum system, and what is measured against it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def frame(
     """Solve the frame that the job asks for, or propose one, and measure the part against it: features in part
     coordinates, flanges with their outlines and holes, square-up figures, standard sizes near the measured ones.
 
-    Raises SettingsError when a datum is unknown, or takes no freedom away that those before it left.
+    Raises SettingsError when a datum is unknown, or constrains nothing that those before it left free.
     """
     features = recover.features
     patterns = recover.patterns
@@ -52,7 +52,7 @@ def frame(
         tuple(_reasoned(p) for p in offered),
         cautions=tuple(_cautions(chosen, offered, len(given), by_id)),
         flanges=flanges,
-        suggestions=suggest(features),
+        suggestions=suggest(features, patterns),
         square_up=found.square_up,
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
         relations=found.relations,

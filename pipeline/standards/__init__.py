@@ -1,4 +1,4 @@
-"""Tables of handbooks and standards as data files, the source written in each, and what a measured size may be."""
+"""Tables of standards as data files, the source written in each, and what a measured size may be."""
 
 from __future__ import annotations
 

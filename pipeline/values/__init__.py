@@ -43,7 +43,7 @@ from pipeline.values.results import (
     RecoverResult,
     Taken,
 )
-from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment
+from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment, Thickness
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
 
 __all__ = [
@@ -95,5 +95,6 @@ __all__ = [
     "SquareUp",
     "Surface",
     "Taken",
+    "Thickness",
     "Uncertainty",
 ]

@@ -18,7 +18,6 @@ from scipy.stats import binom, chi2, ncx2
 from pipeline.features.uncertainty import LEVEL
 from pipeline.geometry import basis_of
 from pipeline.surfaces import Shape
-
 from tests.benchmarks.families import Ground, ground, judged, noisy, recovered_features, simulated, stands_out, textbook
 
 FAMILIES, MADE = 500, 30

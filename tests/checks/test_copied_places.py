@@ -64,10 +64,12 @@ class Ran:
         return placed(job, "", self.out, last_run(self.out), self.datums.source.sha256, 1.0).job
 
 
+def _name(params: tuple[int, int, int | None]) -> str:
+    return f"{params[0]}-{params[1]}"
+
+
 @pytest.fixture(
-    scope="module",
-    params=[*SCANS, *(pytest.param(large, marks=pytest.mark.slow) for large in LARGE)],
-    ids=lambda p: f"{p[0]}-{p[1]}",
+    scope="module", params=[*SCANS, *(pytest.param(large, marks=pytest.mark.slow) for large in LARGE)], ids=_name
 )
 def ran(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Ran:
     facets, seed, design = request.param
@@ -207,6 +209,39 @@ def test_a_pasted_zone_and_a_copied_place_of_what_is_not_the_part(ran: Ran) -> N
         assert inside(read, points).tolist() == [True, True, True, False, False]
 
 
+def test_a_copied_place_of_a_refused_surface_accepts_it(ran: Ran, tmp_path: Path) -> None:
+    """All that the summary lists, each by its place and kind, in one run; what it gives ready to paste among them."""
+    refused = {r.number: r for r in ran.datums.rejected if r.number is not None}
+    section = ran.text("summary.md").partition("## Refused surfaces")[2].partition("\n## ")[0]
+    rows = re.findall(r"\| X(\d+) \| (\w+).*?\| (-?[\d.,]+, -?[\d.,]+, -?[\d.,]+) \|", section)
+    assert len(rows) == sum(1 for r in refused.values() if r.fits)
+    (pasted,) = re.findall(r"```toml\n(.*?)```", section, re.S) or ("",)
+    ready = tomllib.loads(pasted).get("recover", {}).get("accept", [])
+    assert bool(ready) == bool(refused)
+    # What is ready to paste is the first of all, with its kind; the others' lines are written as it is.
+    wishes = [*ready, *({"near": f"[{place}]", "kind": kind} for number, kind, place in rows if number != "1")]
+    meant = [refused[1] for _ in ready] + [refused[int(number)] for number, _, _ in rows if number != "1"]
+    if not meant:
+        return
+    out = tmp_path / "out"
+    shutil.copytree(ran.out, out)
+    job = ran.job(out=out, recover={"accept": wishes})
+    again = pipeline.run(job, until="recover")
+    taken = {t.setting: t for t in again.recover.taken}
+    by_id = {f.id: f for f in again.features}
+    for n, record in enumerate(meant, 1):
+        feature = by_id[taken[f"recover.accept {n}"].feature]
+        assert (feature.kind, feature.confidence) == (record.kind, "low")
+        assert feature.extent.area == pytest.approx(record.area, rel=0.2)
+        assert distance_of(feature, np.array(record.place)) < 0.5
+
+
+@pytest.mark.parametrize(
+    "ran",
+    [SCANS[0], *(pytest.param(other, marks=pytest.mark.slow) for other in (*SCANS[1:], *LARGE))],
+    indirect=True,
+    ids=_name,
+)
 def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     """The whole of it through the runner: datums chosen by a copied place, so that the frame moves; then run again."""
     start = ran.datums.frame.datums

@@ -1,4 +1,4 @@
-"""Surface for a gap: the fitted feature where the rim lies on one, fair skin elsewhere.
+"""Surface for a gap: the fitted feature where the rim lies on one, a smooth patch elsewhere.
 
 A patch is made in a plane: the rim is laid out flat through a chart, a triangular lattice of the
 surroundings' facet size fills it, and each point is lifted onto the surface. Across an edge between
@@ -33,14 +33,16 @@ from pipeline.geometry import Floats
 from pipeline.mesh.fill import fair_in_space, refine_in_space
 from pipeline.surfaces import Shape, chart_of, surface_normal
 
+SMOOTH = "a smooth patch"
+
 
 def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
     """Patches for a gap, the best founded first; each way that fails on this rim is passed over.
 
-    On one feature: its fitted surface. Across edges: the lower or higher of the features' surfaces. Else a fair skin, a
-    polyharmonic smoothing spline (Duchon 1977) through the surroundings. At last, for a rim that no plane shows without
-    overlaps, triangles of least bending (Barequet and Sharir 1995, Liepa 2003), refined and made fair (Botsch and
-    Kobbelt 2004). Below, the middle one of 25 squares is missing.
+    On one feature: its fitted surface. Across edges: the lower or higher of the features' surfaces. Else a smooth
+    patch, a polyharmonic smoothing spline (Duchon 1977) through the surroundings. At last, for a rim that no plane
+    shows without overlaps, triangles of least bending (Barequet and Sharir 1995, Liepa 2003), refined and made fair
+    (Botsch and Kobbelt 2004). Below, the middle one of 25 squares is missing.
 
     >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
     >>> from pipeline.mesh.topology import facet_neighbours
@@ -53,7 +55,7 @@ def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
     >>> ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
     >>> patch = next(ways_to_close(gap, ground))
     >>> patch.corners.tolist(), len(patch.triangles), patch.how
-    ([14, 15, 20, 21], 2, 'fair skin')
+    ([14, 15, 20, 21], 2, 'a smooth patch')
     """
     covered = sum(opening.shares)
     if len(opening.features) == 1 and covered >= 0.88:
@@ -132,7 +134,7 @@ def _skin(opening: Opening, ground: Surroundings) -> HolePatch | None:
         patch = layout.patch(
             _raised_skin(opening, ground, layout.flatten, lift, direction),
             lambda places: np.full(len(places), -1, np.int32),
-            "fair skin",
+            SMOOTH,
         )
         if patch is not None:
             return patch
@@ -176,7 +178,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
         points = fair_in_space(everything, faces, free)[: len(points)]
         if not np.isfinite(points).all():
             return None
-    return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+    return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
@@ -185,7 +187,7 @@ def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
     if triangles is None:
         return None
     points, triangles = without_doubles(corners, points, triangles, ground)
-    return HolePatch(corners, points[len(corners) :], triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+    return HolePatch(corners, points[len(corners) :], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def _fan(opening: Opening, ground: Surroundings) -> HolePatch | None:
@@ -194,7 +196,7 @@ def _fan(opening: Opening, ground: Surroundings) -> HolePatch | None:
     count = np.arange(len(corners), dtype=np.int32)
     triangles = np.stack([count, np.roll(count, -1), np.full_like(count, len(corners))], axis=1)
     middle = ground.vertices[corners].mean(axis=0, keepdims=True)
-    return HolePatch(corners, middle, triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+    return HolePatch(corners, middle, triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def rims_of(opening: Opening) -> tuple[Rim, ...]:

@@ -7,7 +7,7 @@ from pipeline.features.relations.hole_layouts import rectangles, rings
 from pipeline.features.relations.lines import span_of
 from pipeline.features.relations.pairs import Idea, ideas, relations
 from pipeline.features.relations.patterns import SAME_DRILL, find_patterns
-from pipeline.features.relations.piercing import mouth, pierces
+from pipeline.features.relations.piercing import mouth, pierces, reach_along
 
 __all__ = [
     "SAME_DRILL",
@@ -18,6 +18,7 @@ __all__ = [
     "mouth",
     "near",
     "pierces",
+    "reach_along",
     "rectangles",
     "relations",
     "rings",

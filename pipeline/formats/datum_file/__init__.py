@@ -19,10 +19,11 @@ from pipeline.formats.datum_file.records import (
     FlangeRecord,
     GapRecord,
     HolePatternRecord,
+    HoleRecord,
     OutlineRecord,
     ProposalRecord,
     SolidRecord,
-    SuggestionRecord,
+    near_sizes,
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
@@ -37,13 +38,14 @@ __all__ = [
     "FlangeRecord",
     "GapRecord",
     "HolePatternRecord",
+    "HoleRecord",
     "OutlineRecord",
     "ProposalRecord",
     "SolidRecord",
-    "SuggestionRecord",
     "build",
     "comparison_record",
     "last_run",
+    "near_sizes",
     "plain_data",
     "read_datums",
     "run_record",

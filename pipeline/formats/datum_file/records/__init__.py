@@ -61,8 +61,10 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
@@ -121,8 +123,10 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
     "held_of",
+    "near_sizes",
 ]

@@ -64,11 +64,14 @@ class SuggestionRecord(Record):
     """A standard size near a measured one."""
 
     feature: str = Field(description="Id of the measured feature.")
-    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat ...")
+    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat, worn bearing seat ...")
     name: str = Field(description="The size as its table writes it.")
     size: float = Field(description="The standard size.")
     off: float = Field(description="Measured minus standard.")
-    sigmas: Doubt | None = Field(None, description="|off| in standard uncertainties.")
+    sigmas: Doubt | None = Field(
+        None,
+        description="|off| in standard uncertainties, that of making it included where a way of making it is meant.",
+    )
     source: str = Field("", description="The table.")
     note: str = Field("", description="What else is to be said of it.")
 
@@ -133,7 +136,7 @@ class ProposalRecord(Record):
 
 
 class RemovalRecord(Record):
-    """What the cleaning took away or mended."""
+    """What the cleaning removed or mended."""
 
     what: str = Field(description="What it was.")
     count: int = Field(description="How many facets, or how many times.")
@@ -224,7 +227,7 @@ class DatumFile(Record):
     title: str | None = Field(None, description="The job's title.")
     units: Units = Field(description="The units of all figures that don't have a unit beside them.")
     source: SourceRecord = Field(description="The scan.")
-    frame: FrameRecord = Field(description="The datum reference frame (ISO 5459).")
+    frame: FrameRecord = Field(description="The datum system (ISO 5459; datum reference frame in ASME Y14.5).")
     features: tuple[FeatureRecord, ...] = Field(description="The recovered surfaces.")
     patterns: tuple[PatternRecord, ...] = Field(description="Features that belong together.")
     relations: tuple[RelationRecord, ...] = Field(description="What holds between two features.")
@@ -242,7 +245,7 @@ class DatumFile(Record):
         description="Patches that look as if they were not the part; nothing was cut for them. zone is a table ready "
         "to paste into a job file.",
     )
-    removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning took away or mended.")
+    removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning removed or mended.")
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
     places: LeftOut[tuple[JobPlaceRecord, ...]] = Field(
