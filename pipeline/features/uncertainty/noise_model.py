@@ -27,11 +27,12 @@ class FittedFace(NamedTuple):
 
 
 class _Block(NamedTuple):
-    """Means of residuals in up to CELLS cells: mm; places (g, 3); mm2 that each is over; points a cell; fit columns."""
+    """Means of residuals in up to CELLS cells: mm; places (g, 3), mm, and variances (g, 3), mm2, of the points in each,
+    in axes of the block; points a cell; fit columns."""
 
     values: Floats
     centres: Floats
-    areas: Floats
+    spreads: Floats
     counts: Floats
     columns: Floats
 
@@ -46,7 +47,6 @@ MIN_POINTS = 100
 LONGEST = 0.3
 PRIOR = 2.0
 ITERATIONS = 25
-AREA = 0.87  # of a point, in squares of the usual edge: equilateral facets
 FEWEST = 4.0  # independent patches of a component, at least
 
 
@@ -82,12 +82,12 @@ def learn_noise(faces: Sequence[FittedFace], white: float, edge: float) -> Noise
     while width > 4.0 * edge:
         # White noise is told from the shortest components by many small windows.
         count = BLOCKS_A_SCALE * (FINEST_BLOCKS if width <= 12.0 * edge else 1)
-        blocks += _windows(large, residuals, sizes, width, count, AREA * edge**2, rng)
+        blocks += _windows(large, residuals, sizes, width, count, rng)
         width /= 3.0
     count = max(2, int(np.log(LONGEST * max(sizes) / (1.5 * edge)) / np.log(LENGTH_STEP)) + 1)
     lengths = 1.5 * edge * LENGTH_STEP ** np.arange(count, dtype=np.float64)
     variances = _restricted_likelihood(blocks, lengths, white**2, max(form, white) ** 2)
-    area = AREA * edge**2 * sum(len(face.points) for face in large)
+    area = 0.87 * edge**2 * sum(len(face.points) for face in large)
     components = _merged(variances[1:], lengths)
     freedom = np.append(np.inf, np.maximum(FEWEST, area / (2.0 * np.pi * components[:, 1] ** 2)))
     sigma_white = float(np.sqrt(variances[0]))
@@ -140,11 +140,9 @@ def _windows(
     sizes: list[float],
     width: float,
     count: int,
-    area: float,
     rng: np.random.Generator,
 ) -> list[_Block]:
-    """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each. `area`, mm2, is
-    that of a point."""
+    """Blocks of cell means in cubes of `width`; faces not much larger than that give one block each."""
     whole = [i for i in range(len(faces)) if width / 1.8 < sizes[i] <= width * 1.8]
     larger = [i for i in range(len(faces)) if sizes[i] > width * 1.8]
     places = [(i, np.median(faces[i].points, axis=0), sizes[i] * 1.01) for i in whole]
@@ -158,36 +156,37 @@ def _windows(
         basis = basis_of(shape.direction)
         axes = np.array([*basis, cross(basis[0], basis[1])])
         cell = side / ACROSS
-        sums, counts, centres = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
+        sums, counts, places, spreads = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
         full = np.flatnonzero(counts > 0)
         if len(full) > CELLS:
             full = np.sort(rng.choice(full, CELLS, replace=False))
         if len(full) < 20:
             continue
-        columns = jacobian(shape, centres[full], basis)
-        # A narrow face fills its cells in part, and the mean over less area holds more of the short waves.
-        areas = np.minimum((counts[full] - 1.0) * area, cell**2)
-        blocks.append(_Block(sums[full] / counts[full], centres[full], areas, counts[full], columns))
+        columns = jacobian(shape, centre + places[full] @ axes, basis)
+        # A narrow face fills its cells in part, and the mean over less of a cell holds more of the short waves.
+        blocks.append(_Block(sums[full] / counts[full], places[full], spreads[full], counts[full], columns))
     return blocks
 
 
 @njit(cache=True)
 def _cell_sums(
     points: Floats, values: Floats, axes: Floats, centre: Floats, cell: float, across: int
-) -> tuple[Floats, Floats, Floats]:
-    """Sums of values, their number and mean places in a cube of across^3 cells about a centre."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Sums of values, their number, and mean places and variances of these in a cube of across^3 cells about a centre;
+    in its axes."""
     total = across * across * across
-    sums, counts, centres = np.zeros(total), np.zeros(total), np.zeros((total, 3))
+    sums, counts, centres, squares = np.zeros(total), np.zeros(total), np.zeros((total, 3)), np.zeros((total, 3))
     half = 0.5 * across
+    along = np.empty(3)
     for i in range(points.shape[0]):
         if np.isnan(values[i]):
             continue
         place = 0
         for k in range(3):
-            along = 0.0
+            along[k] = 0.0
             for j in range(3):
-                along += axes[k, j] * (points[i, j] - centre[j])
-            step = int(np.floor(along / cell + half))
+                along[k] += axes[k, j] * (points[i, j] - centre[j])
+            step = int(np.floor(along[k] / cell + half))
             if step < 0 or step >= across:
                 place = -1
                 break
@@ -195,12 +194,15 @@ def _cell_sums(
         if place >= 0:
             sums[place] += values[i]
             counts[place] += 1.0
-            for j in range(3):
-                centres[place, j] += points[i, j]
+            for k in range(3):
+                centres[place, k] += along[k]
+                squares[place, k] += along[k] ** 2
     for c in range(total):
         if counts[c] > 0.0:
-            centres[c] /= counts[c]
-    return sums, counts, centres
+            for k in range(3):
+                centres[c, k] /= counts[c]
+                squares[c, k] = max(squares[c, k] / counts[c] - centres[c, k] ** 2, 0.0)
+    return sums, counts, centres, squares
 
 
 def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, form: float) -> Floats:
@@ -217,7 +219,7 @@ def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, 
         data[b, :g] = free.T @ block.values
         covers[0, b, :g, :g] = (free.T / block.counts) @ free
         for k, length in enumerate(lengths):
-            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.areas) @ free
+            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.spreads) @ free
         fill[b, range(g, CELLS), range(g, CELLS)] = 1.0
     variances = np.full(terms, white / (2.0 * len(lengths)))
     variances[0] = white
