@@ -2,7 +2,7 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
+its own section of the job, `source`, `measured`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
 (the numbers that earlier runs into the folder gave), `progress`. What it asks for is also what its result's key is made
 of: the keys of those results, those settings, the scan's content, the code and the libraries. A result whose key is on
 disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
@@ -349,7 +349,7 @@ class _Shelf:
                     made_of["placed"] = [asdict(place) for place in (*self.placed.places, *self.placed.others)]
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
-                elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
+                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -442,7 +442,7 @@ class _Shelf:
         if parameter == "settings":
             return getattr(self._job, name)
         job = self._job
-        parts = {"calipers": job.caliper, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
+        parts = {"measured": job.measured, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
         return job if parameter == "job" else parts[parameter]
 
     def _ladder(self) -> str | None:

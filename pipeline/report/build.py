@@ -89,6 +89,7 @@ def write_report(
     folder: Path,
     unit: str,
     ladder: str | None = None,
+    section: str = "",
 ) -> None:
     """Write report.html and pictures/ into `folder`.
 
@@ -98,6 +99,7 @@ def write_report(
     job     the job file's text as run
     unit    "mm" | "in", of all lengths shown
     ladder  the curve of `datumlift ladder`, SVG text
+    section the half-section along the main axis, SVG text, "" where there is none
 
     Raises OSError when the place can't be written.
 
@@ -152,7 +154,7 @@ def write_report(
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
     proposals, closings = (tuple(made) for made in closeups.values())
     pictures = Pictures(
-        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings
+        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings, section
     )
     scene = scene_of(data, shown, limit, unit)
     html = page(data, pictures, scene, style_sheet() + _text("style.css"), _text("viewer.js"), job, unit)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.naming import PATTERNS, RELATIONS, term_of
-from pipeline.formats.datum_file import FeatureRecord, near_sizes
+from pipeline.formats.datum_file import FeatureRecord, lengths_in, near_sizes
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
@@ -231,7 +231,7 @@ def _suggestions(show: Figures) -> str:
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
             + cell(row.told)
-            + cell(row.note)
+            + cell(lengths_in(row.note, show.words.unit))
             + cell("; ".join(row.sources))
         )
     head = [

@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
-from pipeline.formats.datum_file import DatumFile, plain_data
+from pipeline.formats.datum_file import DatumFile, lengths_in, plain_data
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
-from pipeline.report.words import Words, prose, safe
+from pipeline.report.words import NONE, Words, prose, safe
 from pipeline.surfaces import kind_of, names_of
 
 CAUTIONS = (
@@ -43,7 +43,8 @@ class Pictures:
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
     proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
-    each gap whose closing is proposed. refused: by name the views with the numbers of refused surfaces on them."""
+    each gap whose closing is proposed. section: the half-section as SVG, "" where there is none.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -58,6 +59,7 @@ class Pictures:
     proposals: tuple[str, ...] = ()
     refused: dict[str, str] = field(default_factory=dict)
     closings: tuple[str, ...] = ()
+    section: str = ""
 
 
 def page(
@@ -70,6 +72,7 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
+        _half_section(pictures),
         _invented(show, pictures),
         solid_section(show) if data.solid else "",
         _by_hand(show),
@@ -94,6 +97,17 @@ def _embedded(name: str, value: dict[str, Any]) -> str:
     # "<" in JSON text could end the script element from inside a name.
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     return f'<script type="application/json" id="{name}">{text}</script>\n'
+
+
+def _half_section(pictures: Pictures) -> str:
+    if not pictures.section:
+        return ""
+    words = (
+        "Half-section along the main axis: cut above it, outline of the scan below; diameters and shoulder distances "
+        "with their 95 % range where it is known. section.dxf has it at 1:1."
+    )
+    figure = f'<figure class="chart">{pictures.section}<figcaption>{words}</figcaption></figure>'
+    return _section("half-section", "Section", (figure,))
 
 
 def _section(ident: str, title: str, parts: Iterable[str]) -> str:
@@ -437,13 +451,6 @@ def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d.feature: d.letter for d in data.frame.datums}
-    for i, f in enumerate(data.features):
-        if f.id in on_frame and f.radius is not None:
-            spread = f.uncertainty.radius
-            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f.id))
-            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
     for i, f in enumerate(data.features):
@@ -463,11 +470,46 @@ def _by_hand(show: Figures) -> str:
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
-    parts = [
-        _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
-        _calipers(show),
-    ]
+    nothing = "<p>Nothing stands out; the sizes that your fits hang on still want a gauge.</p>"
+    parts = [_to_measure(show), _list(todo) or ("" if data.to_measure else nothing), _calipers(show)]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
+
+
+def _to_measure(show: Figures) -> str:
+    """Sizes that something hangs on, tables to fill in by the machine, and the lines for the job file."""
+    data, unit = show.data, show.words.unit
+    if not data.to_measure:
+        return ""
+    rows, sheets = [], []
+    for i, size in enumerate(data.to_measure):
+        who = " to ".join(named(data, ident) for ident in size.features)
+        rows.append(
+            cell(f"D of {who}" if size.what == "diameter" else who)
+            + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
+            + figure(show.percent(f"to_measure.{i}.open"))
+            + cell(lengths_in(size.why, show.words.unit))
+            + cell(size.how)
+        )
+        sheets.append(
+            table(
+                f"{who}, {size.instrument}, {unit}",
+                ["", *size.columns],
+                [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
+            )
+        )
+    note = (
+        "What gains most first. Open: 95 % either way of the scan's size as a share of the usual tolerance; above "
+        "100 % the scan can't tell whether it is kept."
+    )
+    head = ["size", f"#in the scan {unit}", "#open %", "what hangs on it", "how"]
+    said = "" if unit == "mm" else ', as value = "2.4411 in"'
+    lines = "\n".join(size.job_lines() for size in data.to_measure).strip()
+    return (
+        table("Sizes that something hangs on", head, rows, note)
+        + f"<details><summary>Tables to fill in by the machine</summary>{''.join(sheets)}</details>"
+        + f"<details><summary>Lines for the job file</summary><p>Put in value and uncertainty (standard, k = 1){said}; "
+        + f"the next run then says whether the scan agrees.</p><pre>{safe(lines)}</pre></details>"
+    )
 
 
 def _calipers(show: Figures) -> str:
@@ -480,7 +522,9 @@ def _calipers(show: Figures) -> str:
         }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check.feature))
+            cell(named(show.data, check.feature) + (f" to {named(show.data, check.other)}" if check.other else ""))
+            + cell(check.what)
+            + cell(check.instrument or NONE)
             + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
             + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
@@ -489,7 +533,17 @@ def _calipers(show: Figures) -> str:
             + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
-    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    head = [
+        "feature",
+        "what",
+        "with",
+        f"#measured {unit}",
+        f"#± {small}",
+        f"#scanned {unit}",
+        f"#± {small}",
+        "verdict",
+        "note",
+    ]
     return table("Sizes measured on the part against the scan", head, rows)
 
 

@@ -21,13 +21,14 @@ from pipeline.formats.datum_file.records import (
     HolePatternRecord,
     HoleRecord,
     OutlineRecord,
+    PatternRecord,
     ProposalRecord,
     SolidRecord,
     near_sizes,
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
-from pipeline.formats.datum_file.text import plain_data, text_of
+from pipeline.formats.datum_file.text import lengths_in, plain_data, text_of
 
 __all__ = [
     "SCHEMAS",
@@ -40,11 +41,13 @@ __all__ = [
     "HolePatternRecord",
     "HoleRecord",
     "OutlineRecord",
+    "PatternRecord",
     "ProposalRecord",
     "SolidRecord",
     "build",
     "comparison_record",
     "last_run",
+    "lengths_in",
     "near_sizes",
     "plain_data",
     "read_datums",

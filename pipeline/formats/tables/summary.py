@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
-from pipeline.formats.datum_file import DatumFile, ProposalRecord, near_sizes
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -45,6 +45,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _square_up(data, show),
         _suggestions(data, show),
         _places(data, show),
+        _by_hand(data, show),
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
@@ -76,7 +77,7 @@ class _Lengths:
 def _verdict(data: DatumFile) -> str:
     failed = [check.feature for check in data.calipers if check.agrees is False]
     if failed:
-        return f"**A caliper check failed ({', '.join(failed)}): the scan and the part disagree. Don't build on this.**"
+        return f"**A size measured on the part ({', '.join(failed)}) disagrees with the scan's. Don't build on this.**"
     if not data.audit.within_budget:
         return "**Not within budget: see the audit below before you build on the light mesh.**"
     if data.audit.budget:
@@ -284,7 +285,7 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
         sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
         lines.append(
             f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
-            f"| {row.note} |"
+            f"| {lengths_in(row.note, show.unit)} |"
         )
     return lines
 
@@ -330,12 +331,53 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
             value = "no figure" if b.value is None else f"{b.value:.4f}"
             held = "yes" if b.held else "**NO**"
             lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where_in(show.unit)} |")
+    return lines
+
+
+def _by_hand(data: DatumFile, show: _Lengths) -> list[str]:
+    """What is worth measuring on the part, and what was."""
+    lines = ["", "## By hand", ""] if data.to_measure or data.calipers else []
+    if data.to_measure:
+        lines += [
+            "Sizes that something hangs on, what gains most first. Open: 95 % either way of the scan's size as a share "
+            "of the usual tolerance; above 100 % the scan can't tell whether it is kept.",
+            "",
+            f"| size | in the scan, {show.unit} | open | what hangs on it | how |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+    for size in data.to_measure:
+        name = f"D of {size.features[0]}" if size.what == "diameter" else f"{' to '.join(size.features)}"
+        share = "-" if size.open is None else f"{100 * size.open:.0f} %"
+        lines.append(
+            f"| {name} | {show(size.size)} | {share} | {_cell(lengths_in(size.why, show.unit))} | {size.how} |"
+        )
+    if data.to_measure:
+        lines += ["", f"To fill in by the machine, {show.unit}:", ""]
+    for size in data.to_measure:
+        lines += [
+            f"| {' to '.join(size.features)}, {size.instrument} | {' | '.join(size.columns)} |",
+            "| --- |" + " --- |" * len(size.columns),
+            *(f"| {row} |" + "  |" * len(size.columns) for row in size.rows),
+            "",
+        ]
+    if data.to_measure:
+        said = "" if show.unit == "mm" else ' as value = "2.4411 in"'
+        lines += [
+            f"For the job file, with value and uncertainty (standard, k = 1) put in{said}; the next run then says "
+            "whether the scan agrees:",
+            "",
+            "```toml",
+            "\n".join(size.job_lines() for size in data.to_measure).strip(),
+            "```",
+        ]
     for check in data.calipers:
         scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
         verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
         lines += [
             "",
-            f"Caliper check {check.feature}: measured {show(check.measured)}, scanned {scanned}: {verdict}.",
+            f"Measured {check.what} {check.feature}{f' to {check.other}' if check.other else ''}"
+            f"{f' ({check.instrument})' if check.instrument else ''}: {show(check.measured)} {show.unit}, scanned "
+            f"{scanned}: {verdict}.",
         ]
     return lines
 
@@ -395,6 +437,7 @@ _FILES = {
     "light.glb": "light mesh for viewers, metres, y up as glTF asks",
     "light-scan.ply": "the same facets in scan coordinates, mm",
     "datums.step": "supplemental geometry (ISO 16792) for CAD: faces, axes, datums, outlines; part coordinates, mm",
+    "section.dxf": "half-section along the main axis, 1:1, with diameters and shoulder distances",
     "report.html": "the report, opens in any browser",
 }
 

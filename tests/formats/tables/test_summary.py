@@ -30,7 +30,7 @@ def test_the_summary_says_so_at_the_top_when_something_failed() -> None:
     lost = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"within_budget": False})})
     assert "Not within budget" in "\n".join(summary_md(lost, ()).splitlines()[:4])
     wrong = DATA.model_copy(update={"calipers": (DATA.calipers[0].model_copy(update={"agrees": False}),)})
-    assert "caliper check failed" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
+    assert "disagrees with the scan's" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
     silent = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"budget": ()})})
     assert "No budget was set" in summary_md(silent, ())
 
