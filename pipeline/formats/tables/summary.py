@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
@@ -136,7 +136,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         "directions hold against the part frame, whose own uncertainty is in them. "
         "A dash: none that applies, or none that can be vouched for.",
         "",
-        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
+        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for f in sure:
@@ -158,7 +158,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
             f"| {show(None if radius is None else 2 * radius)} "
             f"| {show.small(None if spread.radius is None else 2 * spread.radius)} "
             f"| {', '.join(show(v) for v in place.point)} | {show.small(off)} "
-            f"| {direction} | {tilt} | {show.small(f.form.peak_to_valley)} |"
+            f"| {direction} | {tilt} | {form_in_words(f.form, unit)} |"
         )
     if len(sure) < len(data.features):
         lines += ["", "Low confidence, not to be relied on:", ""]
