@@ -125,9 +125,7 @@ def test_all_that_has_a_figure_is_told(read_back: tuple[dict[str, Any], Page]) -
     data, page = read_back
     told = {place for place, _, _ in page.figures}
     for i in range(len(data["features"])):
-        wanted = [
-            f"features.{i}.{what}" for what in ("radius", "uncertainty.radius", "form.peak_to_valley", "extent.area")
-        ]
+        wanted = [f"features.{i}.{what}" for what in ("radius", "uncertainty.radius", "form.rms", "extent.area")]
         wanted += [f"features.{i}.in_part_frame.point.{a}" for a in range(3)]
         wanted += [f"features.{i}.audit.{what}" for what in ("shift", "tilt", "radius_change")]
         assert set(wanted) <= told
