@@ -259,7 +259,7 @@ def test_a_bowed_face_is_told_as_such_and_no_other_form_is() -> None:
     assert told[0].extent.area > 10_000.0
     # Of a parabola the means over sevenths of its width range over 36/49 of its height.
     bow = 0.06 * ((np.abs(across).max() / 75.0) ** 2)
-    assert told[0].form.of_means == pytest.approx(bow * 36 / 49, abs=told[0].form.noise_of_means)
+    assert told[0].form.of_means == pytest.approx(bow * 36 / 49, abs=1.5 * told[0].form.noise_of_means)
     assert form_in_words(told[0].form).startswith("flatness: 0.0")
     others = [form_in_words(f.form) for f in found.features if not f.form.told]
     assert len(others) > 15

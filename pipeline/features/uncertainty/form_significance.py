@@ -19,7 +19,7 @@ from scipy.special import ndtri
 from pipeline.features.uncertainty.correlated_noise import cell_covariance
 from pipeline.features.uncertainty.noise_model import FEWEST, MAX_FACES, MIN_POINTS, FittedFace, learn_noise
 from pipeline.features.uncertainty.significance import Spread, chance_in_spread
-from pipeline.geometry import Floats, basis_of, cross, scaled_mad
+from pipeline.geometry import Floats, Longs, basis_of, cross, scaled_mad
 from pipeline.surfaces import Shape, jacobian, signed_distance
 from pipeline.values import NoiseModel
 
@@ -61,7 +61,7 @@ def form_seen(shape: Shape, points: Floats, noise: NoiseModel | None) -> FormSee
     """
     if noise is None or noise.sigma_white <= 0.0 or len(points) < FEW:
         return None
-    values, centres, counts, cell, free = _cells(shape, *_without_spikes(FittedFace(shape, points)))
+    values, places, spreads, counts, free = _cells(shape, *_without_spikes(FittedFace(shape, points)))
     if free.shape[1] == 0:
         return None
     freedom = np.full(len(noise.components), np.inf) if noise.freedom is None else noise.freedom
@@ -71,7 +71,7 @@ def form_seen(shape: Shape, points: Floats, noise: NoiseModel | None) -> FormSee
     for (sigma, length), degrees in zip(noise.components, freedom, strict=True):
         if length <= 0.0 or sigma <= 0.0:
             continue
-        part = sigma**2 * (free.T @ cell_covariance(centres, length, cell) @ free)
+        part = sigma**2 * (free.T @ cell_covariance(places, length, spreads) @ free)
         if np.isfinite(degrees):
             doubtful += part
             by_freedom += part / degrees
@@ -124,10 +124,10 @@ def noise_without_form(
         return learnt
     freedom = np.array([np.inf if length <= 0.0 else 0.0 for _, length in learnt.components])
     for face in sorted(calm, key=lambda face: -len(face.points))[:MAX_FACES]:
-        _, centres, _, cell, free = _cells(face.shape, *_without_spikes(face))
+        cells = _cells(face.shape, *_without_spikes(face))
         for k, (_, length) in enumerate(learnt.components):
-            if length > 0.0 and free.shape[1]:
-                cover = free.T @ cell_covariance(centres, length, cell) @ free
+            if length > 0.0 and cells.free.shape[1]:
+                cover = cells.free.T @ cell_covariance(cells.places, length, cells.spreads) @ cells.free
                 freedom[k] += np.trace(cover) ** 2 / max(float(np.sum(cover**2)), 1e-300)
     return replace(learnt, freedom=np.maximum(freedom, FEWEST))
 
@@ -139,28 +139,45 @@ def _without_spikes(face: FittedFace) -> tuple[Floats, Floats]:
     return face.points[good], residuals[good]
 
 
-def _cells(shape: Shape, points: Floats, residuals: Floats) -> tuple[Floats, Floats, Floats, float, Floats]:
-    """Means, as `_means` gives them, and (g, q) the combinations of them that the fit leaves free."""
+class _Cells(NamedTuple):
+    """Means over cells of a face's residuals: mm, places (g, 3) and spreads (g, 3) mm2 of their points in the face's
+    own axes, how many (g,), and (g, q) the combinations of them that the fit leaves free."""
+
+    values: Floats
+    places: Floats
+    spreads: Floats
+    counts: Floats
+    free: Floats
+
+
+def _cells(shape: Shape, points: Floats, residuals: Floats) -> _Cells:
     basis = basis_of(shape.direction)
-    values, centres, counts, cell = _means(points, residuals, np.array([*basis, cross(basis[0], basis[1])]))
-    columns = jacobian(shape, centres, basis)
+    axes = np.array([*basis, cross(basis[0], basis[1])])
+    middle = points.mean(axis=0)
+    local = (points - middle) @ axes.T
+    own = _numbers(local)
+    counts = np.bincount(own).astype(float)
+    places = _averaged(local, own, counts)
+    spreads = np.maximum(_averaged(local**2, own, counts) - places**2, 0.0)
+    columns = jacobian(shape, middle + places @ axes, basis)
     scale = np.linalg.norm(columns, axis=0)
     left, singular, _ = np.linalg.svd(columns / np.where(scale > 0.0, scale, 1.0), full_matrices=True)
-    return values, centres, counts, cell, left[:, int(np.sum(singular > 1e-7 * singular[0])) :]
+    free = left[:, int(np.sum(singular > 1e-7 * singular[0])) :]
+    return _Cells(np.bincount(own, residuals) / counts, places, spreads, counts, free)
 
 
-def _means(points: Floats, residuals: Floats, axes: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Of cells in a cube about the points: mean residuals (g,), mean places (g, 3), points (g,); and a cell's width."""
-    local = (points - points.mean(axis=0)) @ axes.T
+def _averaged(values: Floats, own: Longs, counts: Floats) -> Floats:
+    """(g, 3) means over the cells of values (n, 3)."""
+    return np.stack([np.bincount(own, values[:, k]) for k in range(3)], axis=1) / counts[:, None]
+
+
+def _numbers(local: Floats) -> Longs:
+    """(n,) the cell of each point: a seventh of the widest side, more where that made too many."""
     low, high = local.min(axis=0), local.max(axis=0)
     cell = float((high - low).max()) / ACROSS * (1.0 + 1e-9)
     while True:
         steps = ((local - low) / cell).astype(np.int64)
-        number = (steps[:, 0] * 4096 + steps[:, 1]) * 4096 + steps[:, 2]
-        _, own = np.unique(number, return_inverse=True)
-        counts = np.bincount(own).astype(float)
-        if len(counts) <= MOST_CELLS:
-            break
+        _, own = np.unique((steps[:, 0] * 4096 + steps[:, 1]) * 4096 + steps[:, 2], return_inverse=True)
+        if own.max() < MOST_CELLS:
+            return own
         cell *= 1.15
-    centres = np.stack([np.bincount(own, points[:, k]) for k in range(3)], axis=1) / counts[:, None]
-    return np.bincount(own, residuals) / counts, centres, counts, cell

@@ -59,8 +59,8 @@ source."""
 HOLDS = (
     "Uncertainties hold the scan's noise, its waves as far as the faces are large enough to show them, and "
     "what the fit makes of both. They don't hold the scanner's own scale and calibration, matting spray "
-    "unless its thickness is given, temperature (sizes hold at 20 C, ISO 1), nor what clamping bent. They are "
-    "standard uncertainties (k = 1): 95 % lie within 1.96 times that of a size, 2.45 times that of an axis' "
-    "place or a direction (two components), 2.80 times that of a centre (three)."
+    "unless its thickness is given, temperature (sizes hold at 20 C, ISO 1), nor what clamping bent. Unless a "
+    "heading says 95 %, they are standard uncertainties (k = 1); 95 % lie within 1.96 times that of a size, "
+    "2.45 times that of an axis' place or a direction (two components), 2.80 times that of a centre (three)."
 )
 """What the uncertainties hold and what not, and what +- means: the factors are those of the chi distribution."""

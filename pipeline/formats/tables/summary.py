@@ -236,16 +236,17 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         "",
         f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.{_judged(data)}",
         "",
-        f"| feature | to datum | deviation | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| feature | to datum | deviation | off by deg | +- | within | that is {show.small_unit} | over {show.unit} "
         f"| axes apart {show.small_unit} | stands out |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for s in sorted(rows, key=lambda s: (main.index(s.feature), s.datum)):
         spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
+        within = "-" if s.within is None else f"{s.within:.4f}"
         out = "yes" if s.significant else "-" if s.angle_uncertainty is None else "no"
         lines.append(
-            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
-            f"| {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
+            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {within} "
+            f"| {show.small(s.over)} | {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
         )
     return lines
 
@@ -254,6 +255,7 @@ def _judged(data: DatumFile) -> str:
     if data.tests is None:
         return ""
     return (
+        " The true angle is within the figure so called at 95 %: so much could be there without being seen."
         f" What stands out does so at {100 * (1 - data.tests.level):.0f} % for all {data.tests.count} deviations "
         f"together ({data.tests.correction})."
     )
