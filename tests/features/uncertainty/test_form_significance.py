@@ -48,8 +48,8 @@ def test_noise_alone_is_taken_for_form_as_often_as_the_level_says():
 def test_a_bow_of_60_um_over_150_mm_is_told(seed):
     found = seen(face(150.0, 2.0, 0.06, seed), TRUE)
     assert found.chance < 1e-6
-    # Of a parabola of height h the means over sevenths of its width range over 36/49 h. Noise changes a range by no more
-    # than its own, of which the figure is the mean and a quarter of it the standard deviation.
+    # Of a parabola of height h the means over sevenths of its width range over 36/49 h. Noise changes a range by no
+    # more than its own, of which the figure is the mean and a quarter of it the standard deviation.
     assert found.of_means == pytest.approx(0.06 * 36 / 49, abs=1.5 * found.noise_of_means)
     assert found.noise_of_means < 0.02
 
