@@ -25,6 +25,7 @@ from pipeline.features.gaps import (
     judge,
     name_gaps,
     outward_signs,
+    plain_ways,
     rims_of,
     ways_to_cap,
     ways_to_close,
@@ -92,8 +93,9 @@ def fill(
     real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed, and
     the note of one that is closed says what speaks for it. A mark seen through another, larger one that has metal
     behind it is a mark. A patch that would cross the surface or join it in a non-manifold way is not used; its gap is
-    left open and says so, but that a tiny one may cross what crosses itself already. Proposals of what is probably not the part come along; nothing is cut for them. What lies in a zone of
-    `exclude` inside a bore is taken out first, now that the bores are known. Tiny gaps are told as one row.
+    left open and says so, but that a tiny one may cross what crosses itself already. Proposals of what is probably not
+    the part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first, now
+    that the bores are known. Tiny gaps are told as one row.
     filed: the file of names as the recover stage left it, for the numbers of gaps.
 
     Raises SettingsError where the job names a gap, or a zone a feature, that there is not.
@@ -231,7 +233,7 @@ class _Watch:
             return _first_patch(found, other, ground)
         if opening.outer.area <= self.settings.ask_above:
             return item
-        known = self._explained(item) or ("" if verdict.doubt else verdict.known)
+        known = self._explained(item) if verdict.doubt else verdict.known
         if known:
             return replace(item, opening=replace(opening, note=known))
         return replace(_first_patch(replace(opening, safe=False), other, ground), proposed=verdict.doubt)
@@ -260,7 +262,7 @@ def _first_patch(opening: Opening, do: str, ground: Surroundings) -> _Made:
 def _next_patch(made: _Made, ground: Surroundings) -> _Made:
     patch = next(made.ways, None)
     if patch is None and not made.anyway and made.do == "close" and is_pepper(made.opening):
-        made = replace(made, ways=ways_to_close(made.opening, ground), anyway=True)
+        made = replace(made, ways=plain_ways(made.opening, ground), anyway=True)
         patch = next(made.ways, None)
     if patch is None:
         return replace(made, patch=None, note="every patch would cross the surface")
@@ -275,7 +277,7 @@ def _checked(surface: Surface, made: list[_Made], ground: Surroundings, stands_f
 
 
 def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) -> set[int]:
-    """Numbers of the gaps whose patch crosses a facet or uses an edge that is taken."""
+    """Numbers of the gaps whose patch crosses a facet, uses an edge that is taken, or has a facet that is there."""
     vertices, faces, owner = _joined(surface, made, stands_for)
     old = len(surface.faces)
     if len(faces) == old:
@@ -288,6 +290,11 @@ def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) 
     order = np.argsort(key, kind="stable")
     again = order[1:][key[order[1:]] == key[order[:-1]]]
     bad.update(int(w) for w in whose[again // 3] if w >= 0)
+    corners = np.sort(near, axis=1)
+    order = np.lexsort(corners.T)
+    twice = (corners[order[1:]] == corners[order[:-1]]).all(axis=1)
+    bad.update(int(max(whose[a], whose[b])) for a, b in zip(order[1:][twice], order[:-1][twice], strict=True))
+    bad.discard(-1)
     pairs = self_intersections(vertices, faces, np.arange(old, len(faces)))
     anyway = np.array([m.anyway for m in made])
     if anyway.any() and len(pairs):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.gaps.closing import outward_signs, rims_of, ways_to_cap, ways_to_close
+from pipeline.features.gaps.closing import outward_signs, plain_ways, rims_of, ways_to_cap, ways_to_close
 from pipeline.features.gaps.layout import HolePatch, Surroundings
 from pipeline.features.gaps.openings import Band, Opening, band_of, find_rims, is_pepper, name_gaps
 from pipeline.features.gaps.passages import Behind, Verdict, judge
@@ -20,6 +20,7 @@ __all__ = [
     "judge",
     "name_gaps",
     "outward_signs",
+    "plain_ways",
     "rims_of",
     "ways_to_cap",
     "ways_to_close",

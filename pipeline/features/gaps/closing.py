@@ -36,6 +36,8 @@ from pipeline.surfaces import Shape, chart_of, kind_of, signed_distance, surface
 
 # Of fans over tiny gaps, in edges of the rim.
 _APEXES = (0.0, 0.3, -0.3, 0.6, -0.6)
+# Likewise in edges: the radius of the largest gap that is called tiny, and a little.
+_STRAYS = 1.4
 
 
 def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
@@ -66,12 +68,33 @@ def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
         ways = [across, _skin]
     else:
         ways = [_skin]
-    for way in (*ways, _in_space, *((_bare,) if is_pepper(opening) else ())):
+    for way in (*ways, _in_space):
         patch = way(opening, ground)
-        if patch is not None:
+        if patch is not None and not (is_pepper(opening) and _strays(patch, opening, ground)):
             yield _out_of_bores(patch, opening, ground)
     if is_pepper(opening):
-        yield from _fans(opening, ground)
+        yield from plain_ways(opening, ground)
+
+
+def plain_ways(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
+    """Patches for a tiny gap that keep near its rim: triangles between its corners, and fans.
+
+    >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> from pipeline.values import Surface
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> band = band_of(surface, rims, np.full(48, -1, np.int32))
+    >>> border, gap = name_gaps(surface, rims, band, (), 0.01)
+    >>> ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
+    >>> [patch.points[:, 2].tolist() for patch in plain_ways(gap, ground)]
+    [[], [0.0], [0.3], [-0.3], [0.6], [-0.6]]
+    """
+    patch = _bare(opening, ground)
+    if patch is not None:
+        yield patch
+    yield from _fans(opening, ground)
 
 
 def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
@@ -183,6 +206,14 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
         if not np.isfinite(points).all():
             return None
     return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+
+
+def _strays(patch: HolePatch, opening: Opening, ground: Surroundings) -> bool:
+    """Whether a point lies farther from all corners of a tiny gap's rim than its surface can."""
+    if len(patch.points) == 0:
+        return False
+    away = np.linalg.norm(patch.points[:, None] - ground.vertices[patch.corners], axis=2).min(axis=1)
+    return bool(away.max() > _STRAYS * opening.edge)
 
 
 def _out_of_bores(patch: HolePatch, opening: Opening, ground: Surroundings) -> HolePatch:

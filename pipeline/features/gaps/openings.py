@@ -257,7 +257,7 @@ def name_gaps(
         features, sides, shares = _sides(surface, rim, band, near, ring, shapes, sigma, edge)
         kind, safe, note = _kind(surface, rim, features, sides, shares, shapes, edge, whole, sample)
         if not safe and _is_tiny(rim, edge) and np.sum(ring == 3) >= len(rim.corners) + _SPREADS:
-            # Of a rim this short, across a sharp edge, no direction tells anything; but the surface goes on all round it.
+            # No direction of a rim this short, across a sharp edge, tells anything; the surface going on round it does.
             kind, safe, note = ("edge" if len(features) != 1 else "face"), True, ""
         found.append(
             Opening(

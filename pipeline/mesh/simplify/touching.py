@@ -1,7 +1,7 @@
 """Vertices of a light mesh that lie at one place, moved a little apart, so that a file doesn't make one of them.
 
-Where a scan was split into a manifold, sheets touch in copies of a vertex. A file that writes each facet's corners, STL,
-is read with one vertex a place: the sheets would be joined again.
+Where a scan was split into a manifold, sheets touch in copies of a vertex. A file that has each facet's corners, as STL
+has, is read with one vertex a place: the sheets would be joined again.
 """
 
 from __future__ import annotations
