@@ -12,6 +12,7 @@ import importlib
 import json
 import os
 import zipfile
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,12 @@ import numpy as np
 
 from pipeline.errors import OutputError
 from pipeline.job import Settings
+
+# What a damaged archive makes its readers raise.
+_UNREADABLE = (
+    ArithmeticError, AttributeError, EOFError, ImportError, LookupError, MemoryError, NotImplementedError, OSError,
+    RecursionError, RuntimeError, TypeError, ValueError, zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
 
 
 def store(value: Any, path: Path) -> None:
@@ -33,7 +40,7 @@ def store(value: Any, path: Path) -> None:
         os.replace(temporary, path)
     except OSError as error:
         raise OutputError(
-            f"{path.parent} can't be written ({error.strerror}); free some space or choose another --out."
+            f"{path.parent} can't be written ({error.strerror or error}); free some space or choose another --out."
         ) from None
     finally:
         temporary.unlink(missing_ok=True)
@@ -48,7 +55,7 @@ def fetch(path: Path, part: str | None = None) -> Any:
         with np.load(path, allow_pickle=False) as archive:
             structure = json.loads(str(archive["structure"]))
             return _unpack(structure if part is None else structure["is"][part], archive)
-    except (OSError, ValueError, KeyError, EOFError, TypeError, AttributeError, zipfile.BadZipFile, ImportError):
+    except _UNREADABLE:
         raise FileNotFoundError(path) from None
 
 

@@ -40,6 +40,9 @@ TEST_PROGRAMS = {"chromium": "chromium", "pdftoppm": "poppler-utils"}
 # Large libraries that no kernel needs: kernels are compiled while these are unpacked.
 LARGE = ("open3d-cpu", "open3d", "pymeshlab", "cadquery-ocp-novtk")
 
+# Of tests at once, each of which may take 2 GB.
+TEST_PROCESSES = 4
+
 USAGE = """usage: python3 pipeline/bootstrap.py demo [options of `datumlift demo`]
        python3 pipeline/bootstrap.py test [options of pytest]
        python3 pipeline/bootstrap.py setup [test|dev]"""
@@ -67,7 +70,9 @@ def main(arguments: list[str]) -> int:
     if what == "demo":
         return subprocess.call([python, "-m", "pipeline.cli", "demo", *rest], cwd=ROOT)
     if what == "test":
-        return subprocess.call([python, "-m", "pytest", *rest], cwd=ROOT)
+        # A file is run by one process, so that what its tests share is made once.
+        side_by_side = ("-n", "auto", "--maxprocesses", str(TEST_PROCESSES), "--dist", "loadfile")
+        return subprocess.call([python, "-m", "pytest", *side_by_side, *rest], cwd=ROOT)
     print(f"datumlift is ready: {_bin('datumlift')}")
     return 0
 

@@ -1,23 +1,35 @@
-"""Text files written whole or not at all."""
+"""Text files written where there is none yet."""
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from pipeline.errors import OutputError
 
 
-def write_whole(path: Path, text: str, instead: str = "choose another --out") -> None:
-    """Write UTF-8 text beside `path` and put it in its place; what stood there stays until then.
+def write_new(path: Path, text: str, instead: str) -> None:
+    """Write UTF-8 text to a new file, whole or not at all; `instead` is what the user can do where that can't be.
 
-    Raises OutputError when the place can't be written; `instead` is what the user can do about it.
+    Raises OutputError when the place can't be written, or has a file or a link already, which is left alone.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "job.toml"
+    >>> write_new(path, "mine", "give another name")
+    >>> try:
+    ...     write_new(path, "other", "give another name")
+    ... except OutputError as error:
+    ...     print(str(error).replace(str(path), path.name), path.read_text())
+    job.toml is there already and was left alone; give another name. mine
     """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        temporary.write_text(text, encoding="utf-8")
-        os.replace(temporary, path)
+        with open(path, "xb") as file:
+            try:
+                file.write(text.encode("utf-8"))
+                file.flush()
+            except BaseException:
+                path.unlink()
+                raise
+    except FileExistsError:
+        raise OutputError(f"{path} is there already and was left alone; {instead}.") from None
     except OSError as error:
-        raise OutputError(f"{path} can't be written ({error.strerror}); {instead}.") from None
-    finally:
-        temporary.unlink(missing_ok=True)
+        raise OutputError(f"{path} can't be written ({error.strerror or error}); {instead}.") from None

@@ -2,7 +2,7 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
+its own section of the job, `source`, `measured`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
 (the numbers that earlier runs into the folder gave), `progress`. What it asks for is also what its result's key is made
 of: the keys of those results, those settings, the scan's content, the code and the libraries. A result whose key is on
 disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
@@ -21,7 +21,6 @@ import importlib
 import inspect
 import json
 import os
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
@@ -30,10 +29,10 @@ from typing import Any
 
 from pipeline import __version__, artefacts
 from pipeline.errors import InputError, OutputError, SettingsError
-from pipeline.files import write_whole
 from pipeline.formats.names_file import NAMES_FILE, names_text, read_names
 from pipeline.job import Job, load_job, make_job
 from pipeline.meter import Meter
+from pipeline.output_folder import WORK, OutputFolder, digest_of, opened
 from pipeline.part_frame import Placed, ReadPlace, placed
 from pipeline.progress import Progress, silent
 from pipeline.values import (
@@ -56,8 +55,11 @@ ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "expor
 # What a run may write into its output folder, besides work/.
 OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
-    "light.*", "light-scan.*", "reference.step", "part.step", "flange-*.*", "pictures",
+    "light.stl", "light.ply", "light.obj", "light.3mf", "light.glb", "light-scan.ply", "datums.step", "part.step",
+    "flange-*.dxf", "flange-*.pdf", "pictures/*", "section.dxf",
 )  # fmt: skip
+_MANIFEST = f"{WORK}/manifest.json"
+LADDER_CURVE = "ladder.svg"
 NUMBERS = ("recover", "fill")  # the stages that write the file of names, of features and of gaps
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
@@ -84,6 +86,7 @@ class Result:
     out     the output folder
     job     as run
     stages  what each stage took
+    told    which files of the output folder were in the way and the user's, and where they were moved to
 
     Asking for the result of a stage that was never run (see `until` of `run`) raises OutputError, and so does a work
     folder that has gone since.
@@ -104,6 +107,7 @@ class Result:
     out: Path
     job: Job
     stages: tuple[StageReport, ...]
+    told: tuple[str, ...]
     _shelf: _Shelf = field(repr=False)
 
     @cached_property
@@ -174,8 +178,8 @@ class Result:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What is not to be relied on, in sentences, of all stages that were run."""
-        found: list[str] = []
+        """What is not to be relied on, in sentences, of all stages that were run; `told` comes first."""
+        found: list[str] = [*self.told]
         for name in ORDER:
             if self._shelf.has(name) and name != "audit":
                 found += [c for c in self._shelf.get(name, "cautions") if c not in found]
@@ -229,21 +233,24 @@ def run(
     if not job.scan.is_file():
         what = "is a folder" if job.scan.is_dir() else "does not exist"
         raise InputError(f"The scan {job.scan} {what}; give the path of a mesh file.")
-    folder = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
-    job = job.model_copy(update={"out": folder})
+    place = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
+    job = job.model_copy(update={"out": place})
     watch = progress or _no_show
-    with _prepared(folder, writes=until == "export"), _locked(folder):
-        _sweep(folder / "work")
-        shelf = _Shelf(folder, job, fresh, _kept(folder, job_file))
+    with opened(place, inputs=(job.scan, *(() if job_file is None else (job_file,)))) as folder:
+        keep = _kept(place, job_file)
+        older = _not_ours(folder, keep, writes=until == "export")
+        shelf = _Shelf(folder, job, fresh, keep)
         steps = ORDER[: ORDER.index(until) + 1]
         reports = []
         for number, name in enumerate(steps):
             reports.append(_step(shelf, name, watch))
             if name == "read":
-                shelf.place(_job_name(job_file, folder))
+                shelf.place(_job_name(job_file, place))
             later = {need for other in steps[number + 1 :] for need in shelf.holds(other)}
             shelf.put_down(later)
-    return Result(folder, shelf.placed.job, tuple(reports), shelf)
+        if until == "export":
+            folder.set_aside(older)
+    return Result(place, shelf.placed.job, tuple(reports), folder.told, shelf)
 
 
 def job_of(path: str | Path) -> Job:
@@ -254,8 +261,10 @@ def job_of(path: str | Path) -> Job:
 
 def default_out(scan: Path) -> Path:
     """A folder beside the scan, named after it."""
-    named = scan.resolve().with_suffix("")
-    return named if named != scan.resolve() else named.with_name(named.name + "-lifted")
+    path = scan.resolve()
+    name = path.name.removesuffix(path.suffix)
+    # A name of dots is the folder itself, or the one above it.
+    return path.with_name(name if name.strip(".") and name != path.name else f"{path.name}-lifted")
 
 
 def _job_name(job_file: Path | None, out: Path) -> str:
@@ -292,9 +301,9 @@ def _asked(parameter: str) -> tuple[str, str | None] | None:
 class _Shelf:
     """Results by stage name, in memory while they are needed, on disk always."""
 
-    def __init__(self, out: Path, job: Job, fresh: bool, keep: tuple[str, ...]) -> None:
-        self._out = out
-        self._work = out / "work"
+    def __init__(self, folder: OutputFolder, job: Job, fresh: bool, keep: tuple[str, ...]) -> None:
+        self._folder = folder
+        self._out = folder.path
         self._job = job
         self.placed = Placed(job)
         self._keep = keep
@@ -303,7 +312,7 @@ class _Shelf:
         self._content = _digest_of(job.scan)
         self._code = _code_digest()
         self._made, (before, after) = ({}, ("", "none")) if fresh else self._manifest()
-        self._book, self._book_now = read_names(out / NAMES_FILE), self._names_digest()
+        self._book, self._book_now = read_names(self._out / NAMES_FILE), self._names_digest()
         self._book_before = before if after == self._book_now else None
 
     def place(self, name: str) -> None:
@@ -340,7 +349,7 @@ class _Shelf:
                     made_of["placed"] = [asdict(place) for place in (*self.placed.places, *self.placed.others)]
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
-                elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
+                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -353,8 +362,8 @@ class _Shelf:
                 values[parameter] = self.get(*asked)
             elif parameter == "path":
                 values[parameter] = self._job.scan
-            elif parameter == "out":
-                values[parameter] = self._out
+            elif parameter == "folder":
+                values[parameter] = self._folder
             elif parameter == "keep":
                 values[parameter] = self._keep
             elif parameter == "ladder":
@@ -378,11 +387,13 @@ class _Shelf:
             return False
         if name in self._held:
             return True
+        if not self._folder.wrote(_work_name(name)):
+            return False
         try:
             exported = artefacts.fetch(self._file(name), "files") if name == "export" else ()
         except FileNotFoundError:
             return False
-        return self._file(name).is_file() and all((self._out / file).is_file() for file in exported)
+        return all((self._out / file).is_file() for file in exported)
 
     def get(self, name: str, part: str | None = None) -> Any:
         if name not in self._held:
@@ -400,15 +411,21 @@ class _Shelf:
         return value if part is None else getattr(value, part)
 
     def put(self, name: str, result: Any) -> None:
-        artefacts.store(result, self._file(name))
+        room = self._folder.room
+        made = {_work_name(name): room / f"{name}.npz"}
+        artefacts.store(result, made[_work_name(name)])
         self._held[name] = result
         self._made[name] = self.key(name)
+        after = self._names_digest()
         if name in NUMBERS and (result.book.features or result.book.gaps):
-            write_whole(self._out / NAMES_FILE, names_text(result.book))
+            made[NAMES_FILE] = room / NAMES_FILE
+            after = _write(made[NAMES_FILE], names_text(result.book))
         manifest: dict[str, Any] = {"stages": self._made}
         if self._book_before is not None:
-            manifest["names"] = {"before": self._book_before, "after": self._names_digest()}
-        write_whole(self._work / "manifest.json", json.dumps(manifest, indent=1))
+            manifest["names"] = {"before": self._book_before, "after": after}
+        made[_MANIFEST] = room / "manifest.json"
+        _write(made[_MANIFEST], json.dumps(manifest, indent=1))
+        self._folder.put(made)
 
     def begin(self, name: str) -> None:
         """What is made now is made from the file of names as it stands."""
@@ -425,13 +442,15 @@ class _Shelf:
         if parameter == "settings":
             return getattr(self._job, name)
         job = self._job
-        parts = {"calipers": job.caliper, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
+        parts = {"measured": job.measured, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
         return job if parameter == "job" else parts[parameter]
 
     def _ladder(self) -> str | None:
-        """The curve that `datumlift ladder` left in the output folder, as SVG text."""
+        """The curve that `datumlift ladder` left in the output folder, as SVG; one from elsewhere may hold anything."""
+        if not self._folder.wrote(LADDER_CURVE):
+            return None
         try:
-            return (self._out / "ladder.svg").read_text(encoding="utf-8")
+            return (self._out / LADDER_CURVE).read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError):
             return None
 
@@ -441,12 +460,14 @@ class _Shelf:
         return value.model_dump(mode="json") if hasattr(value, "model_dump") else value
 
     def _file(self, name: str) -> Path:
-        return self._work / f"{name}.npz"
+        return self._out / _work_name(name)
 
     def _manifest(self) -> tuple[dict[str, str], tuple[str, str]]:
         """The keys of what was made, and digests of the file of names before and after."""
+        if not self._folder.wrote(_MANIFEST):
+            return {}, ("", "none")
         try:
-            told = json.loads((self._work / "manifest.json").read_text(encoding="utf-8"))
+            told = json.loads((self._out / _MANIFEST).read_text(encoding="utf-8"))
             names = told.get("names", {"before": "", "after": "none"})
             stages = {str(name): str(key) for name, key in told["stages"].items()}
             return stages, (str(names["before"]), str(names["after"]))
@@ -455,82 +476,58 @@ class _Shelf:
 
     def _names_digest(self) -> str:
         try:
-            return hashlib.sha256((self._out / NAMES_FILE).read_bytes()).hexdigest()
+            return digest_of(self._out / NAMES_FILE)
         except OSError:
             return ""
 
 
-@contextlib.contextmanager
-def _prepared(out: Path, writes: bool) -> Iterator[None]:
-    """Make the output folder; refuse one that can't be written or holds someone else's files.
-
-    A run that ends before its first stage is done takes the folder that it made away again.
-    """
-    if out.exists() and not out.is_dir():
-        raise OutputError(f"{out} can't be the output folder: a file of that name is there; choose another --out.")
-    work = out / "work"
-    new = [path for path in (work, out) if not path.exists()]
+def _write(path: Path, text: str) -> str:
+    """Write a text file; its digest."""
     try:
-        work.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=work):
-            pass
+        path.write_bytes(text.encode("utf-8"))
     except OSError as error:
         raise OutputError(
-            f"The output folder {out} can't be written ({error.strerror}); choose another --out."
+            f"{path.parent.parent} can't be written ({error.strerror or error}); free some space or choose another "
+            "--out."
         ) from None
-    try:
-        if writes and not _is_ours(out):
-            taken = sorted(path.name for pattern in OUTPUTS for path in out.glob(pattern))
-            if taken:
-                raise OutputError(
-                    f"{out} holds a file {taken[0]} that an earlier run of datumlift did not write; "
-                    "nothing was changed, choose another --out or move that file away."
-                )
-        yield
-    except BaseException:
-        if new and not (work / "manifest.json").exists():
-            (work / ".lock").unlink(missing_ok=True)
-            for path in new:
-                with contextlib.suppress(OSError):
-                    path.rmdir()
-        raise
+    return digest_of(path)
+
+
+def _work_name(stage: str) -> str:
+    return f"{WORK}/{stage}.npz"
+
+
+def _not_ours(folder: OutputFolder, keep: tuple[str, ...], writes: bool) -> list[str]:
+    """Refuse a folder that holds someone else's files, or this run's own input, under the names of ours.
+
+    A folder that a version without markers left is gone into: its outputs, which are given back, are kept beside.
+    """
+    there = [path for pattern in OUTPUTS for path in folder.path.glob(pattern)] if writes else []
+    names = [name for path in sorted(there) if (name := path.relative_to(folder.path).as_posix()) not in keep]
+    folder.refuse_inputs(names)
+    taken = [*filter(folder.holds, [*names, *map(_work_name, ORDER), _MANIFEST])]
+    older = "datums.json" in taken and _is_datum_file(folder.path / "datums.json")
+    if taken and not older and not folder.written:
+        raise OutputError(
+            f"{folder.path} holds a file {taken[0]} that this datumlift did not write (earlier versions kept no record "
+            "of what they wrote); nothing was changed, choose another --out or move that file away."
+        )
+    return names if older and not folder.written else []
 
 
 def _kept(out: Path, job_file: Path | None) -> tuple[str, ...]:
     """Names in the output folder that the export must leave as they are: the very job file that is run."""
-    if job_file is None or job_file.resolve().parent != out.resolve():
+    try:
+        return ("job.toml",) if job_file is not None and os.path.samefile(job_file, out / "job.toml") else ()
+    except OSError:
         return ()
-    return (job_file.name,)
 
 
-def _is_ours(out: Path) -> bool:
+def _is_datum_file(path: Path) -> bool:
     try:
-        return "schema_version" in json.loads((out / "datums.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError, TypeError):
+        return "schema_version" in json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, TypeError, RecursionError):
         return False
-
-
-@contextlib.contextmanager
-def _locked(out: Path) -> Iterator[None]:
-    """Keep two runs from writing one folder at the same time, where the system has file locks."""
-    try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    with open(out / "work" / ".lock", "w") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise OutputError(f"Another run is writing {out} just now; wait for it, or choose another --out.") from None
-        yield
-
-
-def _sweep(work: Path) -> None:
-    """Take away what a run that was killed had begun to write; none is running now."""
-    for path in work.glob(".*.part"):
-        with contextlib.suppress(OSError):
-            path.unlink()
 
 
 @contextlib.contextmanager
@@ -540,8 +537,7 @@ def _no_show(name: str) -> Iterator[Progress]:
 
 def _digest_of(path: Path) -> str:
     try:
-        with open(path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return digest_of(path)
     except OSError as error:
         raise InputError(
             f"The scan {path} can't be read ({error.strerror}); check the file and its permissions."

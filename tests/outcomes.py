@@ -17,13 +17,15 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.features.naming import named
 from pipeline.job import Job, make_job
+from pipeline.output_folder import opened
+from pipeline.progress import silent
 from pipeline.values import (
     Audit,
     AuditResult,
     BudgetLine,
-    CaliperCheck,
     Datum,
     Deviation,
+    ExportResult,
     Extent,
     Feature,
     FeatureAudit,
@@ -45,9 +47,11 @@ from pipeline.values import (
     Relation,
     Removal,
     Segment,
+    SizeCheck,
     SizeSuggestion,
     Source,
     SquareUp,
+    ToMeasure,
     Uncertainty,
 )
 from pipeline.values.surface import FILLED, Surface
@@ -327,7 +331,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             Pattern("coaxial", ("cylinder-1", "cone-1"), back[:3, 3], normal, rms=0.002, note="two steps"),
             Pattern("mid_plane", ("plane-3", "plane-5"), back[:3, 3], back[:3, 1], note="80.000 mm apart"),
         ),
-        calipers=(CaliperCheck("cylinder-1", 40.01, 0.01, 40.0, 0.0016, True),),
+        measured=(SizeCheck("cylinder-1", 40.01, 0.01, 40.0, 0.0016, True),),
     )
     datums = (
         Datum("A", "plane-1", ("tz", "rx", "ry")),
@@ -362,8 +366,34 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             frame,
             flanges=flanges(matrix),
             suggestions=(
-                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 375.0, "ISO 273:1979"),
+                SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 3.1, "ISO 273:1979"),
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
+            ),
+            to_measure=(
+                ToMeasure(
+                    ("cylinder-1",),
+                    "diameter",
+                    "datum A",
+                    "bore gauge at 3 depths, 2 directions: taper and ovality",
+                    40.0,
+                    0.0016,
+                    0.25,
+                    "bore gauge",
+                    ("near the mouth", "middle", "far end"),
+                    ("direction 1", "direction 2"),
+                ),
+                ToMeasure(
+                    ("plane-1", "plane-2"),
+                    "distance",
+                    "the scanner's own scale",
+                    "height gauge at 3 places: parallelism",
+                    30.0,
+                    None,
+                    None,
+                    "height gauge",
+                    ("place 1", "place 2", "place 3"),
+                    ("height",),
+                ),
             ),
             in_part=tuple(
                 InPart(f.id, f.point, f.direction, 0.0025 if f.uncertainty.position else None, 3e-5) for f in found
@@ -390,3 +420,11 @@ def _feature_audit(feature: Feature) -> FeatureAudit:
     tilt = None if feature.kind == "sphere" else 1e-5
     change = None if feature.kind == "plane" else -0.0004
     return FeatureAudit(feature.id, 0.0006, tilt, change, 120)
+
+
+def written(made: Outcome, out: Path, keep: tuple[str, ...] = ()) -> ExportResult:
+    """What the export stage writes of an outcome into a folder."""
+    from pipeline.stages.export import write_outputs
+
+    with opened(out) as folder:
+        return write_outputs(made, folder, keep, silent)

@@ -6,6 +6,7 @@ Covers: pipeline.cli.demo, pipeline.formats.datum_file.run_parts
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -25,6 +26,12 @@ def datumlift(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Com
     )  # fmt: skip
 
 
+TERMINAL = "terminal.txt"
+
+# What earlier versions said, which no trade and no standard says; "side" in datums.json is a code and no word.
+OLD_WORDS = r"\bboss(es)?\b|\btakes? away|\btaken away|noise aside|fair skin|square-up|reference frame \(ISO"
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("demo")
@@ -32,6 +39,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert done.returncode == 0, done.stderr
     assert str(place) in done.stdout
     assert "Traceback" not in done.stderr
+    (place / TERMINAL).write_text(done.stdout + done.stderr)
     return place
 
 
@@ -77,10 +85,24 @@ def test_the_output_folder_is_whole(demo: Path) -> None:
     folder = outputs(demo)
     for name in (
         "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml",
-        "light.stl", "light.ply", "light-scan.ply", "reference.step", "report.html",
+        "light.stl", "light.ply", "light-scan.ply", "datums.step", "report.html",
     ):  # fmt: skip
         assert (folder / name).stat().st_size > 0, name
     assert not [path for path in folder.rglob("*") if "part" in path.suffix]
+
+
+def test_nothing_that_is_written_for_people_says_old_words(demo: Path) -> None:
+    folder = outputs(demo)
+    page = re.sub(r"<script.*?</script>", "", (folder / "report.html").read_text(), flags=re.DOTALL)
+    texts = {"report.html": re.sub(r"<[^>]*>", " ", page), TERMINAL: (demo / TERMINAL).read_text()}
+    for path in [*folder.glob("*.csv"), *folder.glob("*.md"), *folder.glob("*.toml")]:
+        texts[path.name] = path.read_text()
+    assert len(texts) == 6
+    for name, text in texts.items():
+        found = re.search(OLD_WORDS, text, re.IGNORECASE)
+        assert found is None, f"{name}: ... {text[found.start() - 40 : found.end() + 40]} ..."
+    assert "outside diameter" in texts["report.html"]
+    assert "outside diameters" in texts[TERMINAL]
 
 
 def test_a_second_run_makes_nothing_anew(demo: Path) -> None:

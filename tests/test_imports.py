@@ -33,6 +33,8 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "meter",
+    "output_folder",
+    "palette",
     "part_frame",
     "places",
     "progress",

@@ -15,6 +15,7 @@ from pipeline import runner
 from pipeline.errors import InputError, OutputError, SettingsError
 from pipeline.formats.names_file import read_names
 from pipeline.job import CleanSettings, RecoverSettings, make_job
+from pipeline.output_folder import opened
 from pipeline.progress import Progress
 from pipeline.values import NameBook, NoiseModel, NumberedFeature, ReadResult, RecoverResult, Source
 
@@ -196,6 +197,5 @@ def test_an_unknown_stage(place: Place) -> None:
 
 def test_two_runs_do_not_write_one_folder(place: Place) -> None:
     pytest.importorskip("fcntl")
-    (place.out / "work").mkdir(parents=True)
-    with runner._locked(place.out), pytest.raises(OutputError, match="Another run"):
+    with opened(place.out), pytest.raises(OutputError, match="Another run"):
         place.run()

@@ -25,7 +25,7 @@ def budget_options(function: Any) -> Any:
         ("--max-tilt", "Largest tilt of a feature, degrees."),
         ("--max-radius-change", "Largest change of a radius, mm."),
         ("--max-axis-shift", "Largest shift of an axis, a centre or a face, mm."),
-        ("--max-deviation", "Largest distance between the two, noise aside, mm."),
+        ("--max-deviation", "Largest distance between the two, scan noise removed, mm."),
     ):
         function = click.option(name, type=click.FloatRange(min=0, min_open=True), help=help_)(function)
     return function
@@ -96,6 +96,8 @@ def command(
 
 def as_lines(audit: Audit) -> list[str]:
     """The audit in words: distances, features that changed, the budget."""
+    from pipeline.features.naming import NOISE_REMOVED
+
     forth, back = audit.noise_aside or (audit.scan_to_light, audit.light_to_scan)
     lines = [
         f"facets   {audit.facets_before:,} against {audit.facets_after:,}",
@@ -104,8 +106,8 @@ def as_lines(audit: Audit) -> list[str]:
     ways = [
         ("scan to light, as measured", audit.scan_to_light),
         ("light to scan, as measured", audit.light_to_scan),
-        ("scan to light, noise aside", forth),
-        ("light to scan, noise aside", back),
+        (f"scan to light, {NOISE_REMOVED}", forth),
+        (f"light to scan, {NOISE_REMOVED}", back),
     ]
     if audit.second_opinion is not None:
         ways += [

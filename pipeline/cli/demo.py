@@ -10,7 +10,8 @@ from types import ModuleType
 import click
 
 from pipeline.cli.run import Count, finish
-from pipeline.errors import InputError
+from pipeline.errors import InputError, OutputError
+from pipeline.output_folder import opened
 
 
 @click.command(short_help="The whole job on the demo part's scan.")
@@ -59,12 +60,18 @@ def command(facets: int, seed: int, units: str, out: Path, fresh: bool, quiet: b
 
 def _scan(out: Path, facets: int, seed: int, units: str) -> Path:
     maker = _sample_meshes()
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        scan, _ = maker.make_demo(out, facets=facets, seed=seed, units=units)
-    except OSError as error:
-        raise InputError(f"The demo scan can't be written to {out} ({error.strerror}); choose another --out.") from None
-    return Path(scan)
+    with opened(out) as folder:
+        try:
+            made = [Path(path) for path in maker.make_demo(folder.room, facets=facets, seed=seed, units=units)]
+        except OSError as error:
+            raise OutputError(
+                f"The demo scan can't be written to {out} ({error.strerror or error}); free some space or choose "
+                "another --out."
+            ) from None
+        folder.put({path.name: path for path in made})
+    for told in folder.told:
+        click.echo(f"caution  {told}", err=True)
+    return out / made[0].name
 
 
 def _sample_meshes() -> ModuleType:

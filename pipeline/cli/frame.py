@@ -1,4 +1,4 @@
-"""datumlift frame: the datum reference frame of a job, and what moves if another datum is chosen."""
+"""datumlift frame: the datum system of a job, and what moves if another datum is chosen."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ AXES = ("x", "y", "z")
 
 @click.command(short_help="The datum frame, and what moves if another datum is chosen.")
 @click.argument("job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
-@click.option("--show", "with_all", is_flag=True, help="Also the square-up figures and the flanges.")
+@click.option("--show", "with_all", is_flag=True, help="Also deviations from the datums, and the flanges.")
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
-    """Run JOB as far as its frame and print it: the datums, what each takes away, and the other frames that the
+    """Run JOB as far as its frame and print it: the datums, what each constrains, and the other frames that the
     part offers with how far the origin would move and the axes would turn.
 
     To choose another one, put its lines into the job file. Nothing but the work folder is written.
@@ -39,10 +39,11 @@ def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
 def frame_lines(result: Result) -> list[str]:
     """The frame, its uncertainty, and what others would move."""
     from pipeline.features.datums import motion_between
+    from pipeline.features.naming import DATUM_SYSTEM
 
     made = result.frame_result
-    lines = ["Datum reference frame" + ("" if made.frame.complete else " (incomplete)")]
-    lines += [f"  {d.letter}  {d.feature:<34} takes {' '.join(d.constrains)}" for d in made.frame.datums]
+    lines = [DATUM_SYSTEM + ("" if made.frame.complete else " (incomplete)")]
+    lines += [f"  {d.letter}  {d.feature:<34} constrains {' '.join(d.constrains)}" for d in made.frame.datums]
     lines += [f"     {reason}" for reason in made.frame.reasons]
     lines += _uncertainty(made.frame)
     lines += ["  scan to part, mm:", *("    " + "".join(f"{v:>12.6f}" for v in row) for row in made.frame.matrix[:3])]
@@ -68,14 +69,17 @@ def _uncertainty(frame: Frame) -> list[str]:
 
 
 def square_lines(result: Result) -> list[str]:
-    """How far faces and bores are from square, parallel and coaxial to the datums."""
+    """How far faces and bores are from perpendicular, parallel and coaxial to the datums."""
+    from pipeline.features.naming import RELATIONS
+
     made = result.frame_result
     lines = [
-        f"Square-up figures (95 % intervals; * stands out at 95 % of all {made.tests} deviations together, Holm 1979)"
+        "Deviations from the datums (95 % intervals; "
+        f"* stands out at 95 % of all {made.tests} deviations together, Holm 1979)"
     ]
     for s in made.square_up:
         spread = "unknown" if s.angle_uncertainty is None else f"{2 * math.degrees(s.angle_uncertainty):.4f}"
-        text = f"  {s.feature:<14} {s.kind:<9} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
+        text = f"  {s.feature:<14} {RELATIONS[s.kind]:<16} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
         text += f", {1e3 * s.over:.0f} um over {s.length:.0f} mm"
         if s.offset is not None:
             spread = "unknown" if s.offset_uncertainty is None else f"{2e3 * s.offset_uncertainty:.0f}"

@@ -15,7 +15,7 @@ from pipeline.cli import show
 from pipeline.cli.compare import budget_options
 from pipeline.cli.run import Count
 from pipeline.errors import SettingsError
-from pipeline.files import write_whole
+from pipeline.output_folder import opened
 
 if TYPE_CHECKING:
     from pipeline.values import Audit
@@ -25,7 +25,7 @@ DEFAULT_COUNTS = (10_000, 20_000, 50_000, 100_000, 200_000, 400_000)
 
 @dataclass(frozen=True)
 class Rung:
-    """One count and its cost: mm, noise aside; chord is the largest radius change of a fit on the facets."""
+    """One count and its cost: mm, scan noise removed; chord is the largest radius change of a fit on the facets."""
 
     facets: int
     rms: float
@@ -69,7 +69,7 @@ def command(
     """
     from pipeline.cli.main import EXIT_BUDGET
     from pipeline.job import AuditSettings, LightenSettings
-    from pipeline.runner import job_of, run
+    from pipeline.runner import LADDER_CURVE, job_of, run
     from pipeline.stages.audit import audit
     from pipeline.stages.lighten import lighten
 
@@ -99,8 +99,11 @@ def command(
             rungs.append(rung_of(found))
     held = [rung for rung in rungs if rung.held and found.budget]
     click.echo("\n".join(table(rungs, bool(found.budget))))
-    write_whole(known.out / "ladder.csv", as_csv(rungs))
-    write_whole(known.out / "ladder.svg", as_svg(rungs, budget.max_deviation))
+    with opened(known.out) as folder:
+        folder.put_text("ladder.csv", as_csv(rungs))
+        folder.put_text(LADDER_CURVE, as_svg(rungs, budget.max_deviation))
+    for told in (*known.told, *folder.told):
+        click.echo(f"caution  {told}", err=True)
     click.echo(f"outputs  {known.out / 'ladder.csv'}, {known.out / 'ladder.svg'}")
     if not found.budget:
         click.echo("No budget was set; give --max-deviation, say, to have the smallest count named.")
@@ -129,7 +132,11 @@ def rung_of(audit: Audit) -> Rung:
 
 def table(rungs: Sequence[Rung], judged: bool) -> list[str]:
     """The ladder as lines of text, micrometres."""
-    head = f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, noise aside"
+    from pipeline.features.naming import NOISE_REMOVED
+
+    head = (
+        f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, {NOISE_REMOVED}"
+    )
     lines = [head]
     for r in rungs:
         figures = " ".join(f"{1000 * v:8.1f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
@@ -162,8 +169,17 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
     """Facets against deviation, both axes logarithmic; the limit as a line across."""
     from math import log10
 
+    from pipeline.features.naming import NOISE_REMOVED
+    from pipeline.palette import css
+
     width, height, left, top, right, bottom = 640, 400, 80, 30, 20, 60
-    curves = (("max", "#b3261e", "max"), ("p99", "#1f5fa8", "p99"), ("rms", "#2f7d32", "rms"))
+    ink, soft, rule = css("ink"), css("soft"), css("rule")
+    # Told apart by their dashes too.
+    curves = (
+        ("max", css("curve of the largest"), ""),
+        ("p99", css("curve of most"), "9 4"),
+        ("rms", css("curve of the mean"), "2 4"),
+    )
     values = [1000 * max(getattr(r, name), 1e-6) for r in rungs for name, _, _ in curves]
     values += [1000 * limit] if limit is not None else []
     low_y, high_y = log10(min(values)) - 0.1, log10(max(values)) + 0.1
@@ -178,11 +194,11 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}"'
         ' font-family="sans-serif" font-size="12">',
-        f'<rect width="{width}" height="{height}" fill="white"/>',
-        f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="#444"/>',
+        f'<rect width="{width}" height="{height}" fill="{css("paper")}"/>',
+        f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="{ink}"/>',
         f'<text x="{(left + width - right) / 2:.0f}" y="{height - 12}" text-anchor="middle">facets</text>',
         f'<text transform="translate(18 {(top + height - bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        "deviation from the scan, noise aside (um)</text>",
+        f"deviation from the scan, {NOISE_REMOVED} (um)</text>",
     ]
     for r in rungs:
         parts.append(f'<text x="{x(r.facets):.1f}" y="{height - bottom + 18}" text-anchor="middle">{r.facets:,}</text>')
@@ -191,14 +207,15 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
             um = step * 10.0**power
             if low_y <= log10(um) <= high_y:
                 at = y(um / 1000)
-                parts.append(f'<path d="M{left} {at:.1f}H{width - right}" stroke="#ddd"/>')
+                parts.append(f'<path d="M{left} {at:.1f}H{width - right}" stroke="{rule}"/>')
                 parts.append(f'<text x="{left - 6}" y="{at + 4:.1f}" text-anchor="end">{um:g}</text>')
-    for name, colour, title in curves:
+    for name, colour, dashes in curves:
+        dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
         points = " ".join(f"{x(r.facets):.1f},{y(getattr(r, name)):.1f}" for r in rungs)
-        parts.append(f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="2"/>')
+        parts.append(f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="2.5"{dashed}/>')
         at_x, at_y = x(rungs[0].facets) + 6, y(getattr(rungs[0], name)) - 6
-        parts.append(f'<text x="{at_x:.1f}" y="{at_y:.1f}" fill="{colour}">{title}</text>')
+        parts.append(f'<text x="{at_x:.1f}" y="{at_y:.1f}" fill="{ink}">{name}</text>')
     if limit is not None:
-        parts.append(f'<path d="M{left} {y(limit):.1f}H{width - right}" stroke="#444" stroke-dasharray="6 4"/>')
+        parts.append(f'<path d="M{left} {y(limit):.1f}H{width - right}" stroke="{soft}" stroke-dasharray="14 4"/>')
         parts.append(f'<text x="{width - right}" y="{y(limit) - 5:.1f}" text-anchor="end">budget</text>')
     return "\n".join([*parts, "</svg>"]) + "\n"

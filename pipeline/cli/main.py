@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import importlib
+import io
+import signal
 import sys
+import traceback
+from pathlib import Path
 from typing import Any
 
 import click
@@ -24,9 +28,12 @@ COMMANDS = {
     "schema": "Print the JSON Schema of the datum file.",
 }
 
+EXIT_FAULT = 1
 EXIT_UNUSABLE = 2
 EXIT_BUDGET = 3
+EXIT_MEMORY = 4
 EXIT_INTERRUPTED = 130
+EXIT_STOPPED = 143
 
 
 class _Commands(click.Group):
@@ -53,8 +60,21 @@ def cli() -> None:
     """
 
 
+class _Stopped(BaseException):
+    """The system asked the program to end."""
+
+
+def _stop(*_: object) -> None:
+    raise _Stopped
+
+
 def main(arguments: list[str] | None = None) -> Any:
-    """Run the command line and leave with its exit status: 0, 2, 3 or 130."""
+    """Run the command line and leave with its exit status: 0, 1, 2, 3, 4, 130 or 143."""
+    signal.signal(signal.SIGTERM, _stop)
+    for stream in (sys.stdout, sys.stderr):
+        # A name of bytes that are no text, or a terminal that lacks a sign, must not end a run.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
@@ -71,7 +91,19 @@ def main(arguments: list[str] | None = None) -> Any:
             "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
             err=True,
         )
-        sys.exit(EXIT_UNUSABLE)
+        sys.exit(EXIT_MEMORY)
     except BrokenPipeError:
         sys.exit(EXIT_UNUSABLE)
+    except _Stopped:
+        click.echo("datumlift: told to stop; the stages that were finished are kept, run it again to go on.", err=True)
+        sys.exit(EXIT_STOPPED)
+    except Exception as error:
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+        click.echo(
+            f"datumlift: a fault of datumlift itself ({told}, at {Path(where.filename).name}:{where.lineno}); nothing "
+            "of yours was changed, please report it with the command and the file.",
+            err=True,
+        )
+        sys.exit(EXIT_FAULT)
     sys.exit(status if isinstance(status, int) else 0)

@@ -12,7 +12,7 @@ import click
 
 from pipeline.cli.show import stage_progress
 from pipeline.errors import InputError, OutputError
-from pipeline.files import write_whole
+from pipeline.files import write_new
 
 if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile, GapRecord
@@ -35,14 +35,16 @@ debris_share = 0.005                    # shells under this share of the whole a
 {zones}
 
 [recover]
-coating_thickness = 0.0                 # matting spray on every face: bores measure small, bosses big
+coating_thickness = 0.0                 # matting spray on every face: bores measure small, outside diameters big
 
 # A size measured on the real part: the run says whether scan and measurement agree, and refuses a size
 # that can't be that feature's.
-# [[caliper]]
-# feature = "{feature}"
-# diameter = 50.0
-# uncertainty = 0.01
+# [[measured]]
+# what = "diameter"                     # or "distance", "thickness" of two: features = ["F1", "F2"]
+# features = ["{feature}"]
+# value = 50.0                          # mm; or "1.9685 in"
+# uncertainty = 0.004                   # of measuring, standard (k = 1): yours, nothing is taken for granted
+# instrument = "bore gauge, 3 depths, 2 directions"
 
 # A feature fitted again with what you vouch for; the run says where the scan contradicts it.
 # [[refit]]
@@ -114,13 +116,13 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
     from pipeline.stages.read import read
 
     target = job_file or scan.with_suffix(".toml")
-    if target.exists():
+    if os.path.lexists(target):
         raise OutputError(f"{target} is there already and was left alone; give another name with --job.")
     settings = ReadSettings.model_validate({"units": units or "auto"})
     with stage_progress(quiet)("read") as progress:
         seen = read(scan, settings, progress)
     known = _known_from(scan, out, seen)
-    write_whole(target, job_text(scan, target, seen, known, out), "choose another place with --job")
+    write_new(target, job_text(scan, target, seen, known, out), "give another name with --job")
     if not quiet:
         for caution in seen.cautions:
             click.echo(f"caution  {caution}")
@@ -224,13 +226,15 @@ def _names(known: DatumFile) -> str:
     """Every feature that can be relied on, with what it is and where: a name to be put in."""
     import tomlkit
 
+    from pipeline.features.naming import term_of
+
     named = {f.id: f.name for f in known.features if f.name}
     sure = [f for f in known.features if f.id not in named and f.confidence == "good"]
     lines = [f"{'' if named else '# '}[names]                               # what the outputs call a feature"]
     lines += [f"{tomlkit.item(i).as_string()} = {tomlkit.item(name).as_string()}" for i, name in named.items()]
     for f in sure[:SHOWN_NAMES]:
         x, y, z = f.in_part_frame.point
-        what = f.kind if f.side is None else f"{f.kind}, {f.side}"
+        what = term_of(f)
         size = f" D{2 * f.radius:.2f}" if f.radius else f" {f.extent.area:,.0f} mm2"
         lines.append(f'# "{f.id}" = "..."  # {what}{size} at part {x:z.1f}, {y:z.1f}, {z:z.1f}')
     if len(sure) > SHOWN_NAMES:

@@ -51,7 +51,7 @@ def command(
     """Take SCAN (STL, PLY, OBJ, OFF, 3MF, glTF) or the job file JOB.toml through every stage.
 
     A second run makes only what changed anew; one that was stopped goes on where it was. Exit status:
-    0 done, 2 unusable input or usage, 3 done but a budget or caliper check failed, 130 interrupted.
+    0 done, 2 unusable input or usage, 3 done but a budget or a measured size failed, 130 interrupted.
     """
     job = with_options(scan_or_job, facets, tolerance, units)
     return finish(job, scan_or_job, out, fresh, quiet, as_json)
@@ -91,6 +91,9 @@ def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: boo
     result = run(job, out=out, fresh=fresh, progress=show.stage_progress(quiet or as_json), job_file=keep)
     if as_json:
         click.echo(show.summary_json(result))
-    elif not quiet:
+    elif quiet:
+        for told in result.told:
+            click.echo(f"caution  {told}", err=True)
+    else:
         click.echo("\n".join(show.summary_lines(result, _next_step(result, job_file))))
     return 0 if show.within_budget(result) else EXIT_BUDGET

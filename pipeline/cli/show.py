@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+MOST_SIZES = 4
 MOST_PLACES = 4
 MOST_LETTERS = 300
 # Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
@@ -103,9 +104,9 @@ def summary_json(result: Result) -> str:
 
 
 def within_budget(result: Result) -> bool:
-    """Whether every line of the budget and every caliper check held."""
-    calipers = result._shelf.get("recover", "calipers")
-    return result.audit.within_budget and all(check.agrees is not False for check in calipers)
+    """Whether every line of the budget held and every size measured on the part agrees with the scan's."""
+    measured = result._shelf.get("recover", "measured")
+    return result.audit.within_budget and all(check.agrees is not False for check in measured)
 
 
 def summary_lines(result: Result, then: str = "") -> list[str]:
@@ -175,13 +176,13 @@ def _short(text: str) -> str:
 
 
 def _kinds(features: Iterable[Any]) -> str:
-    from pipeline.surfaces import kind_of
+    from pipeline.features.naming import counted, term_of
 
     kinds: dict[str, int] = {}
     for feature in features:
-        name = kind_of(feature).called(feature.side)
+        name = term_of(feature)
         kinds[name] = kinds.get(name, 0) + 1
-    return ", ".join(f"{count} {name}" for name, count in sorted(kinds.items())) or "none"
+    return ", ".join(counted(count, name) for name, count in sorted(kinds.items())) or "none"
 
 
 def _places(result: Result) -> list[str]:
@@ -194,10 +195,12 @@ def _places(result: Result) -> list[str]:
 
 def _to_measure(result: Result) -> str:
     """What the report tells to measure on the part, in a line."""
-    on_frame = {datum.feature: datum.letter for datum in result.frame.datums}
-    sizes = [f"{on_frame[f.id]} D{2 * f.radius:.2f}" for f in result.features if f.id in on_frame and f.radius]
+    wanted = [size for size in result._shelf.get("frame", "to_measure") if size.what == "diameter"]
+    sizes = [f"{size.features[0]} D{size.size:.2f}" for size in wanted[:MOST_SIZES]]
+    if len(wanted) > MOST_SIZES:
+        sizes.append(f"and {len(wanted) - MOST_SIZES} more, see summary.md")
     weak = sum(feature.confidence != "good" for feature in result.features)
-    failed = [check.feature for check in result._shelf.get("recover", "calipers") if check.agrees is False]
+    failed = [check.feature for check in result._shelf.get("recover", "measured") if check.agrees is False]
     said = [
         f"find out why {', '.join(failed)} disagrees with the scan" if failed else "",
         f"gauge {', '.join(sizes)}" if sizes else "",
@@ -217,15 +220,16 @@ def verdict(result: Result) -> str:
 
 def described(feature: Any, scanned: bool = True) -> str:
     """One feature in a few words, millimetres and degrees; a tessellation's uncertainties are none of a part."""
+    from pipeline.features.naming import term_of
     from pipeline.surfaces import kind_of, shape_of
 
-    kind = kind_of(feature)
+    kind, term = kind_of(feature), term_of(feature)
     if kind.flat:
-        size = f"{kind.name} {feature.extent.area:,.0f} mm2"
+        size = f"{term} {feature.extent.area:,.0f} mm2"
     elif kind.invariance == "prismatic":
-        size = f"{feature.side} {kind.size(shape_of(feature))}"
+        size = f"{term} {kind.size(shape_of(feature))}"
     else:
-        size = f"{feature.side} D{2 * feature.radius:.3f}"
+        size = f"{term} D{2 * feature.radius:.3f}"
     spread = feature.uncertainty.direction
     if spread is not None and scanned:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"

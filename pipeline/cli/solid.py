@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,12 +49,12 @@ def make(
     import numpy as np
 
     from pipeline.errors import InputError, OutputError
-    from pipeline.files import write_whole
     from pipeline.formats.datum_file import read_datums, text_of
     from pipeline.formats.meshes_in import read_light
     from pipeline.formats.solid import NAME, make_part, with_solid
     from pipeline.geometry import transformed
     from pipeline.job import load_job
+    from pipeline.output_folder import opened
     from pipeline.report import feature_looks, look_colour
     from pipeline.values import Surface
 
@@ -66,12 +64,11 @@ def make(
         raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
     job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
     in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
-    try:
-        # The file has its own name from the start, for the name stands in its header.
-        with tempfile.TemporaryDirectory(prefix=f".{NAME}.", dir=folder) as partial:
+    with opened(folder, inputs=(folder / "light-scan.ply",)) as output:
+        try:
             with show.stage_progress(quiet)("solid") as progress:
                 report = make_part(
-                    Path(partial) / NAME,
+                    output.room / NAME,
                     data,
                     in_part,
                     labels,
@@ -81,13 +78,15 @@ def make(
                     colours={name: look_colour(name) for name in feature_looks()},
                     progress=progress,
                 )
-            os.replace(Path(partial) / NAME, folder / NAME)
-    except OSError as error:
-        raise OutputError(
-            f"{folder / NAME} can't be written ({error.strerror or error}); free some space or check the folder."
-        ) from None
-    data = with_solid(data, report)
-    write_whole(folder / "datums.json", text_of(data), "check the folder")
+        except OSError as error:
+            raise OutputError(
+                f"{folder / NAME} can't be written ({error.strerror or error}); free some space or check the folder."
+            ) from None
+        output.put({NAME: output.room / NAME})
+        data = with_solid(data, report)
+        output.put_text("datums.json", text_of(data))
+    for told in output.told:
+        click.echo(f"caution  {told}", err=True)
     return data, report
 
 

@@ -1,7 +1,7 @@
 """The HTML report and its pictures: `write_report` makes them of the datum file, a mesh as it is `Shown`, and maps.
 
-`preview` makes a mesh small enough to show, `residual_maps` shows how the scan lies about each feature. The picture
-libraries are imported with this room, so import it only where a report is wanted.
+`residual_maps` shows how the scan lies about each feature. The picture libraries are imported with this room, so import
+it only where a report is wanted.
 """
 
 from __future__ import annotations
@@ -9,6 +9,5 @@ from __future__ import annotations
 from pipeline.report.build import Shown, write_report
 from pipeline.report.colours import feature_looks, look_colour
 from pipeline.report.maps import residual_maps
-from pipeline.report.preview import preview
 
-__all__ = ["Shown", "feature_looks", "look_colour", "preview", "residual_maps", "write_report"]
+__all__ = ["Shown", "feature_looks", "look_colour", "residual_maps", "write_report"]

@@ -14,11 +14,23 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 
+from pipeline.features.naming import term_of_look
 from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
+from pipeline.palette import colour, style_sheet
 from pipeline.report import charts
-from pipeline.report.colours import LINED, diverging, feature_looks, lined, look_colour, look_hatch, look_of
+from pipeline.report.colours import (
+    LINED,
+    PALE,
+    TINTED,
+    diverging,
+    feature_looks,
+    lined,
+    look_colour,
+    look_hatch,
+    look_of,
+)
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
@@ -35,6 +47,8 @@ from pipeline.report.words import Words
 from pipeline.values import FILLED
 
 RAMP = 255
+# What the 3D view takes from the palette, beside the looks of the features and the ramp.
+_IN_3D = ("paper", "ink", "no feature", "unknown", "filled", "chosen", "faded")
 # So many residual maps, the largest, stand in the page; all stand in pictures/.
 MAPS_IN_PAGE = 60
 # What the looks that are no feature's are called in the key.
@@ -75,6 +89,7 @@ def write_report(
     folder: Path,
     unit: str,
     ladder: str | None = None,
+    section: str = "",
 ) -> None:
     """Write report.html and pictures/ into `folder`.
 
@@ -84,6 +99,7 @@ def write_report(
     job     the job file's text as run
     unit    "mm" | "in", of all lengths shown
     ladder  the curve of `datumlift ladder`, SVG text
+    section the half-section along the main axis, SVG text, "" where there is none
 
     Raises OSError when the place can't be written.
 
@@ -138,10 +154,10 @@ def write_report(
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
     proposals, closings = (tuple(made) for made in closeups.values())
     pictures = Pictures(
-        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings
+        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings, section
     )
     scene = scene_of(data, shown, limit, unit)
-    html = page(data, pictures, scene, _text("style.css"), _text("viewer.js"), job, unit)
+    html = page(data, pictures, scene, style_sheet() + _text("style.css"), _text("viewer.js"), job, unit)
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
 
 
@@ -246,7 +262,9 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
         "ramp": _base64(ramp.tobytes()),
         "ramp_size": RAMP,
         "kinds": _base64(kinds.tobytes()),
-        "plain": [c / 255 for c in look_colour("none")],
+        "colours": {name: [c / 255 for c in colour(name)] for name in _IN_3D},
+        "tinted": TINTED,
+        "pale": PALE,
         "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
         "datum_features": [i for i, f in enumerate(data.features) if f.id in on_frame],
         "thinned": len(faces) if shown.thinned else None,
@@ -267,7 +285,7 @@ def _mark_place(mark: Mark, shown: Shown) -> list[float]:
 
 def _key_words() -> dict[str, str]:
     """The looks in the order of the key, and what they are called there."""
-    return {**{name: name for name in feature_looks()}, **OTHER_KEYS}
+    return {**{name: term_of_look(name) for name in feature_looks()}, **OTHER_KEYS}
 
 
 def _key(look: str) -> Picture.Image:

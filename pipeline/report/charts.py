@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
+from pipeline.palette import colour, css
 from pipeline.report.colours import diverging
 from pipeline.report.words import Words, drawable, safe
 
 WIDTH, HEIGHT, LEFT, RIGHT, BOTTOM, TOP = 720, 270, 58, 16, 48, 24
 BINS = 61
 REACH = 1.22
-INK, RULE, MARK = "#1f2321", "#d5dad7", "#8c1d18"
+INK, SOFT, RULE, LIMIT = css("ink"), css("soft"), css("rule"), css("bad")
 
 
 def round_up(value: float) -> float:
@@ -112,7 +113,7 @@ def histogram_svg(bars: Bars, words: Words) -> str:
         fill = "#{:02x}{:02x}{:02x}".format(*colours[i])
         parts.append(
             f'<rect x="{LEFT + i * width:.1f}" y="{y:.1f}" width="{width - 0.8:.1f}" height="{floor - y:.1f}" '
-            f'fill="{fill}" stroke="#555" stroke-width="0.5"/>'
+            f'fill="{fill}" stroke="{SOFT}" stroke-width="0.5"/>'
         )
     parts.append(f'<path d="M{LEFT} {floor}H{WIDTH - RIGHT}" stroke="{INK}"/>')
     for tick in _ticks(bars):
@@ -125,7 +126,7 @@ def histogram_svg(bars: Bars, words: Words) -> str:
         for sign in (-1, 1):
             x = _x(sign * bars.budget, bars.reach)
             parts.append(
-                f'<path d="M{x:.1f} {TOP - 6}V{floor}" stroke="{MARK}" stroke-width="1.8" stroke-dasharray="7 4"/>'
+                f'<path d="M{x:.1f} {TOP - 6}V{floor}" stroke="{LIMIT}" stroke-width="1.8" stroke-dasharray="7 4"/>'
                 f'<text x="{x:.1f}" y="{TOP - 10}" text-anchor="middle" class="budget">budget</text>'
             )
     told = safe(in_words(bars, words))
@@ -139,7 +140,7 @@ def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
     """The same as a picture of twice the size."""
     size = 2
     top, width = _layout(bars)
-    picture = Picture.new("RGB", (size * WIDTH, size * HEIGHT), "white")
+    picture = Picture.new("RGB", (size * WIDTH, size * HEIGHT), colour("paper"))
     pen, font = ImageDraw.Draw(picture), ImageFont.load_default(12 * size)
 
     def line(x0: float, y0: float, x1: float, y1: float, ink: str, thick: int = 1) -> None:
@@ -157,7 +158,7 @@ def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
         x = LEFT + i * width
         if share > 0:
             box = (size * x, size * _y(share, top), size * (x + width) - 2, size * floor)
-            pen.rectangle(box, fill=tuple(int(c) for c in colours[i]), outline="#555555")
+            pen.rectangle(box, fill=tuple(int(c) for c in colours[i]), outline=SOFT)
     line(LEFT, floor, WIDTH - RIGHT, floor, INK)
     for tick in _ticks(bars):
         x = _x(tick, bars.reach)
@@ -168,6 +169,6 @@ def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
         for sign in (-1, 1):
             x = _x(sign * bars.budget, bars.reach)
             for y in range(TOP - 6, floor, 11):
-                line(x, y, x, min(y + 7, floor), MARK, 2)
-            text(x, TOP - 8, "budget", "ms", MARK)
+                line(x, y, x, min(y + 7, floor), LIMIT, 2)
+            text(x, TOP - 8, "budget", "ms", LIMIT)
     return picture

@@ -1,8 +1,8 @@
 """Our colours: a diverging map for signed deviations, and one look a kind of feature.
 
-Both are computed in OKLab (Ottosson 2020, a perceptual colour space), not taken from anywhere. The diverging map runs
-from a blue-green over a light neutral to a brown, with lightness falling by equal steps to both sides.
-The kinds keep apart for the colour-blind by lightness and hue, and in grey by their hatch.
+Both are computed in OKLCh, as all of `pipeline.palette`. The diverging map runs from a blue-green over a light neutral
+to a brown, with lightness falling by equal steps to both sides. The kinds keep apart for the colour-blind by lightness
+and hue, and in grey by their hatch.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.palette import PALETTE, Paint, colour, colour_of, srgb
 from pipeline.surfaces import KINDS, Look, Sided, kind_of
 
 # 0.085 is near the most chroma that sRGB holds at the dark blue-green end; more would be cut off and bend the hue.
@@ -19,35 +20,19 @@ _HUE_BELOW, _HUE_ABOVE = np.radians(232.0), np.radians(55.0)
 # From this share of the limit on, what lies inside is lined; the report's 3D view draws the same.
 LINED = 0.25
 
+# So far the 3D view draws a chosen feature towards "chosen", and all others towards "faded".
+TINTED, PALE = 0.7, 0.75
+
 # What is no feature looks like this; how the kinds look they say themselves.
 _OTHERS = {
-    "filled": Look(0.94, 0.000, 0.0, "cross"),
-    "none": Look(0.85, 0.006, 90.0, "none"),
-    "suspect": Look(0.62, 0.170, 15.0, "falling"),
+    "filled": Look(*PALETTE["filled"], "cross"),
+    "none": Look(*PALETTE["no feature"], "none"),
+    "suspect": Look(*PALETTE["suspect"], "falling"),
 }
 
 
-def srgb(lightness: NDArray, chroma: NDArray, hue: NDArray) -> NDArray[np.uint8]:
-    """OKLCh (hue in radians) to 8-bit sRGB, (..., 3); what lies outside the gamut is cut off."""
-    a, b = chroma * np.cos(hue), chroma * np.sin(hue)
-    long = (lightness + 0.3963377774 * a + 0.2158037573 * b) ** 3
-    medium = (lightness - 0.1055613458 * a - 0.0638541728 * b) ** 3
-    short = (lightness - 0.0894841775 * a - 1.2914855480 * b) ** 3
-    linear = np.stack(
-        [
-            4.0767416621 * long - 3.3077115913 * medium + 0.2309699292 * short,
-            -1.2684380046 * long + 2.6097574011 * medium - 0.3413193965 * short,
-            -0.0041960863 * long - 0.7034186147 * medium + 1.7076147010 * short,
-        ],
-        axis=-1,
-    )
-    linear = np.clip(linear, 0.0, 1.0)
-    shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.round(255 * shown).astype(np.uint8)
-
-
 def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
-    """(...,) signed values to (..., 3) sRGB; beyond +-limit the end colours stand. Not-a-number is mid grey."""
+    """(...,) signed values to (..., 3) sRGB; beyond +-limit the end colours stand, for not-a-number "unknown"."""
     t = np.clip(np.asarray(values, dtype=np.float64) / limit, -1.0, 1.0)
     known = np.isfinite(t)
     t = np.where(known, t, 0.0)
@@ -57,7 +42,7 @@ def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
         _CHROMA * np.sin(np.pi / 2 * np.minimum(1.0, 1.6 * size)),
         np.asarray(np.where(t < 0, _HUE_BELOW, _HUE_ABOVE)),
     )
-    colours[~known] = 150
+    colours[~known] = colour("unknown")
     return colours
 
 
@@ -93,8 +78,7 @@ def look_colour(name: str) -> tuple[int, int, int]:
     True
     """
     look = _look(name)
-    colour = srgb(np.array(look.lightness), np.array(look.chroma), np.radians(look.hue))
-    return int(colour[0]), int(colour[1]), int(colour[2])
+    return colour_of(Paint(look.lightness, look.chroma, look.hue))
 
 
 def look_hatch(name: str) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import FeatureRecord
+from pipeline.features.naming import PATTERNS, RELATIONS, term_of
+from pipeline.formats.datum_file import FeatureRecord, near_sizes
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
 from pipeline.report.words import NONE, safe
@@ -37,8 +38,8 @@ def feature_tables(show: Figures) -> str:
         "Form: peak to valley of the scan about the fit (flatness, cylindricity ...); zone: the least zone that holds "
         "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh's "
         "vertices less fit on the scan; facets': the radius of a fit on the light facets less that on the scan, for "
-        "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, noise "
-        "aside.",
+        "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, scan "
+        "noise removed.",
     )  # fmt: skip
     return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
 
@@ -63,8 +64,7 @@ def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
     place = max(off or 0.0, spread.position or 0.0) or vague or 0.05
     way_known = max(turned or 0.0, spread.direction or 0.0) or vague
     size = doubled or vague
-    what = kind_of(feature).called(feature.side)
-    said = [safe(what if what == feature.side else " ".join(filter(None, [feature.kind, feature.side])))]
+    said = [safe(term_of(feature))]
     if feature.half_angle is not None:
         said.append(f"half angle {show.angle(f'{at}.half_angle', 0.05)}°")
     if feature.major_radius is not None:
@@ -123,7 +123,7 @@ def _patterns(show: Figures) -> str:
         count = show.number(f"patterns.{i}.count")
         missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.missing else ""
         rows.append(
-            cell(p.kind.replace("_", " "), "id")
+            cell(PATTERNS.get(p.kind, p.kind), "id")
             + figure(show.both(f"patterns.{i}.diameter", p.rms))
             + figure(count + missing)
             + figure(show.small(f"patterns.{i}.rms"))
@@ -155,7 +155,7 @@ def _square_up(show: Figures) -> str:
         at, spread = f"square_up.{i}", s.angle_uncertainty
         rows.append(
             cell(named(show.data, s.feature))
-            + cell(s.kind)
+            + cell(RELATIONS[s.kind])
             + cell(s.datum)
             + figure(show.angle(f"{at}.angle", spread))
             + figure(show.angle(f"{at}.angle_uncertainty", spread))
@@ -167,10 +167,10 @@ def _square_up(show: Figures) -> str:
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [
-        "feature", "should be", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
+        "feature", "deviation", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
         f"#axes apart {small}", f"#± {small}", "stands out",
     ]  # fmt: skip
-    return table("How far from square, parallel and coaxial", head, rows, _judged(show))
+    return table("How far from perpendicular, parallel and coaxial to the datums", head, rows, _judged(show))
 
 
 def _judged(show: Figures) -> str:
@@ -198,11 +198,18 @@ def _relations(show: Figures) -> str:
         over = NONE
         if r.over is not None:
             over = f"{show.length(f'{at}.over.0', spread)} to {show.length(f'{at}.over.1', spread)}"
-        rows.append(cell(r.kind) + cell(between) + figure(value) + figure(doubt) + cell(unit) + figure(over))
+        rows.append(
+            cell(RELATIONS.get(r.kind, r.kind))
+            + cell(between)
+            + figure(value)
+            + figure(doubt)
+            + cell(unit)
+            + figure(over)
+        )
     note = (
-        "Parallel, perpendicular: how far from it; coaxial, distance: at the middle of the second feature; "
-        "intersecting: how far the axes pass each other. Where the two are not parallel, a distance is another one "
-        "elsewhere: the last column has the least and the largest over what was seen of the second."
+        "Parallelism, perpendicularity: the angle that is off; coaxiality, distance: at the middle of the second "
+        "feature; axes that meet: how far they pass each other. Where the two are not parallel, a distance is "
+        "another one elsewhere: the last column has the least and the largest over what was seen of the second."
     )
     head = ["relation", "between", "#value", "#±", "unit", "#from, to"]
     return table("Relations that the uncertainty supports", head, rows, note)
@@ -210,26 +217,28 @@ def _relations(show: Figures) -> str:
 
 def _suggestions(show: Figures) -> str:
     """One row a size: the names that tables give it stand together."""
-    rows: dict[tuple[str, float, str], list[int]] = {}
-    suggestions = show.data.suggestions
-    for i, s in enumerate(suggestions):
-        rows.setdefault((s.feature, s.size, s.what), []).append(i)
     made = []
-    for (feature, _, what), alike in rows.items():
-        at = f"suggestions.{alike[0]}"
+    for row in near_sizes(show.data):
+        at = f"suggestions.{row.first}"
         made.append(
-            cell(named(show.data, feature))
-            + cell(what)
+            cell(named(show.data, row.feature))
+            + cell(row.what)
             + figure(show.both(f"{at}.size", 0.005))
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
-            + cell("; ".join(suggestions[i].name for i in alike))
-            + cell("; ".join(dict.fromkeys(suggestions[i].source for i in alike)))
+            + cell(row.told)
+            + cell(row.note)
+            + cell("; ".join(row.sources))
         )
     head = [
-        "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "source",
+        "feature", "what", f"#size {show.words.unit}", f"#off {show.words.small_unit}", "#off in ±", "names", "note",
+        "source",
     ]  # fmt: skip
-    return table("Standard sizes near by: suggestions, never applied", head, made, "Off: measured less standard.")
+    note = (
+        "Off: measured less standard; in ±: in standard uncertainties of measuring and of making together. Names left "
+        "out of a row stand in datums.json."
+    )
+    return table("Standard sizes near by: suggestions, never applied", head, made, note)
 
 
 def solid_section(show: Figures) -> str:

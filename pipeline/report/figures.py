@@ -62,6 +62,11 @@ class Figures:
         text = self.words.length(self.value(high) - self.value(low), spread)
         return self._marked(f"{high} - {low}", text, self.words.length_scale)
 
+    def percent(self, place: str) -> str:
+        """A share in per cent."""
+        found = self.value(place)
+        return self._marked(place, NONE if found is None else f"{100 * found:.0f}", 100.0)
+
     def share(self, part: str, other: str) -> str:
         """`part` of the sum of it and `other`, in per cent."""
         whole = self.value(part) + self.value(other)

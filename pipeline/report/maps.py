@@ -16,6 +16,7 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
 from pipeline.geometry import basis_of
+from pipeline.palette import colour, css
 from pipeline.report.charts import round_up
 from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
@@ -159,20 +160,20 @@ def map_sheet(cells: ResidualMap, limit: float, words: Words) -> Picture.Image:
     drawn = map_picture(cells, limit)
     wide, high = drawn.size
     left, top, font = 16, 36, ImageFont.load_default(14)
-    sheet = Picture.new("RGB", (WIDE + 2 * left, top + high + 76), "white")
+    sheet = Picture.new("RGB", (WIDE + 2 * left, top + high + 76), colour("paper"))
     pen = ImageDraw.Draw(sheet)
     stripes = np.add.outer(np.arange(high), np.arange(wide)) % 12 < 3
-    ground = np.repeat(np.where(stripes, 214, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    ground = np.where(stripes[:, :, None], colour("rule"), colour("paper")).astype(np.uint8)
     sheet.paste(Picture.fromarray(ground), (left, top))
     sheet.paste(drawn, (left, top), drawn)
-    pen.rectangle((left - 1, top - 1, left + wide, top + high), outline="#555555")
-    pen.text((left, 10), f"{cells.feature}: scan off the fitted surface", fill="#1f2321", font=font)
-    pen.text((left, top + high + 10), drawable(cells.sides(words)), fill="#1f2321", font=font)
+    pen.rectangle((left - 1, top - 1, left + wide, top + high), outline=css("soft"))
+    pen.text((left, 10), f"{cells.feature}: scan off the fitted surface", fill=css("ink"), font=font)
+    pen.text((left, top + high + 10), drawable(cells.sides(words)), fill=css("ink"), font=font)
     ramp = lined(np.repeat(np.linspace(-1, 1, 150)[None], 16, axis=0), 1.0)
     edge = drawable(f"{words.small(limit)} {words.small_unit}")
     y = top + high + 40
-    pen.text((left, y), f"inside by {edge}", fill="#1f2321", font=font)
+    pen.text((left, y), f"inside by {edge}", fill=css("ink"), font=font)
     start = left + int(pen.textlength(f"inside by {edge} ", font=font))
     sheet.paste(Picture.fromarray(ramp), (start, y))
-    pen.text((start + 158, y), f"outside by {edge}", fill="#1f2321", font=font)
+    pen.text((start + 158, y), f"outside by {edge}", fill=css("ink"), font=font)
     return sheet

@@ -12,12 +12,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, named, table
-from pipeline.report.words import Words, prose, safe
+from pipeline.report.words import NONE, Words, prose, safe
 from pipeline.surfaces import kind_of, names_of
 
 CAUTIONS = (
@@ -42,7 +43,8 @@ class Pictures:
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
     proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
-    each gap whose closing is proposed. refused: by name the views with the numbers of refused surfaces on them."""
+    each gap whose closing is proposed. section: the half-section as SVG, "" where there is none.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -57,6 +59,7 @@ class Pictures:
     proposals: tuple[str, ...] = ()
     refused: dict[str, str] = field(default_factory=dict)
     closings: tuple[str, ...] = ()
+    section: str = ""
 
 
 def page(
@@ -69,6 +72,7 @@ def page(
         _top(show, pictures, title),
         _trust(show, pictures, scene["thinned"]),
         _datums(show, pictures),
+        _half_section(pictures),
         _invented(show, pictures),
         solid_section(show) if data.solid else "",
         _by_hand(show),
@@ -93,6 +97,17 @@ def _embedded(name: str, value: dict[str, Any]) -> str:
     # "<" in JSON text could end the script element from inside a name.
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     return f'<script type="application/json" id="{name}">{text}</script>\n'
+
+
+def _half_section(pictures: Pictures) -> str:
+    if not pictures.section:
+        return ""
+    words = (
+        "Half-section along the main axis: cut above it, outline of the scan below; diameters and shoulder distances "
+        "with their 95 % range where it is known. section.dxf has it at 1:1."
+    )
+    figure = f'<figure class="chart">{pictures.section}<figcaption>{words}</figcaption></figure>'
+    return _section("half-section", "Section", (figure,))
 
 
 def _section(ident: str, title: str, parts: Iterable[str]) -> str:
@@ -176,7 +191,7 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     audit, unit = show.data.audit, show.words.small_unit
     ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
     ways = [(key, f"{name}, as measured") for key, name in ways] + [
-        (f"noise_aside.{key}", f"{name}, noise aside") for key, name in ways if audit.noise_aside
+        (f"noise_aside.{key}", f"{name}, {NOISE_REMOVED}") for key, name in ways if audit.noise_aside
     ]
     rows = [
         cell(name)
@@ -185,14 +200,14 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
         for key, name in ways
     ]
     caption = (
-        f"Distances between scan and light mesh, {unit}; filled facets left out. Noise aside: the features as fitted, "
-        f"the rest as smooth as the scan's noise allows. x, y, z: where the largest is, {show.words.unit}."
+        f"Distances between scan and light mesh, {unit}; filled facets left out. Scan noise removed: the features as "
+        f"fitted, the rest as smooth as the scan's noise allows. x, y, z: where the largest is, {show.words.unit}."
     )
     distances = table(caption, ["way", "#mean", "#rms", "#95 %", "#99 %", "#largest", "#x", "#y", "#z"], rows)
     moved = ""
     if audit.lightening_rms is not None:
         figured = show.small("audit.lightening_rms")
-        moved = f"<p>With the scan's noise set apart, lightening moved the surface by {figured} {unit} (rms).</p>"
+        moved = f"<p>Scan noise removed, lightening moved the surface by {figured} {unit} (rms).</p>"
     curve = f'<figure class="chart">{pictures.histogram}</figure>' if pictures.histogram else ""
     ladder = ""
     if pictures.ladder:
@@ -275,8 +290,8 @@ def _datums(show: Figures, pictures: Pictures) -> str:
         cell(d.letter) + cell(named(data, d.feature)) + cell(", ".join(d.constrains) or "nothing more")
         for d in frame.datums
     ]
-    caption = "Datum reference frame (ISO 5459); t is a shift along, r a turn about an axis of the part frame"
-    parts = [table(caption, ["datum", "feature", "takes away"], rows)]
+    caption = f"{DATUM_SYSTEM}; t is a shift along, r a turn about an axis of the part frame"
+    parts = [table(caption, ["datum", "feature", "constrains"], rows)]
     if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
     parts.append(_list(map(prose, frame.reasons)))
@@ -312,7 +327,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
         place = ", ".join(show.length(f"rejected.{i}.in_part_frame.point.{axis}") for axis in range(3))
         row = (
             cell(f"X{number}", "id")
-            + cell(r.kind if r.side is None else f"{r.kind}, {r.side}")
+            + cell(term_of(r))
             + figure(show.length(f"rejected.{i}.radius", times=2.0))
             + figure(show.area(f"rejected.{i}.area"))
             + figure(show.number(f"rejected.{i}.arc"))
@@ -331,7 +346,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
     ]
     told = (
         f"<p>{len(listed)} surfaces were looked at and not made features: too little of them was seen, they pass "
-        "smoothly into cast skin, or they aren't as even as the noise explains. If one is a machined face all the "
+        "smoothly into cast skin, or they are rougher than the noise explains. If one is a machined face all the "
         "same, accept it by a point on it and its kind; it then is a feature of low confidence, and others are as they "
         f"were.</p><pre>{safe(data.rejected[listed[0][1]].acceptance(unit).strip())}</pre>"
     )
@@ -348,7 +363,7 @@ def _refused(show: Figures, pictures: Pictures) -> str:
             f'<div class="views">{views}</div>' if views else "",
             table("Refused though they fit within the noise", head, fits),
             _folded(
-                f"{len(rough)} that aren't as even as the noise explains", table("Refused for their form", head, rough)
+                f"{len(rough)} that are rougher than the noise explains", table("Refused for their form", head, rough)
             ),
         ],
     )
@@ -406,7 +421,7 @@ def _invented(show: Figures, pictures: Pictures) -> str:
     filled, measured, removed = (show.area(f"audit.area_{what}") for what in ("filled", "measured", "removed"))
     said = (
         f"<p>{filled} {unit} were filled, beside {measured} {unit} that were measured; {removed} {unit} of the scan "
-        "were taken away. In the pictures filled areas are light grey and cross-hatched.</p>"
+        "were removed. In the pictures filled areas are light grey and cross-hatched.</p>"
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
     asked = _asked(data, pictures.closings)
@@ -436,13 +451,6 @@ def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d.feature: d.letter for d in data.frame.datums}
-    for i, f in enumerate(data.features):
-        if f.id in on_frame and f.radius is not None:
-            spread = f.uncertainty.radius
-            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f.id))
-            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
     for i, f in enumerate(data.features):
@@ -462,11 +470,46 @@ def _by_hand(show: Figures) -> str:
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
-    parts = [
-        _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
-        _calipers(show),
-    ]
+    nothing = "<p>Nothing stands out; the sizes that your fits hang on still want a gauge.</p>"
+    parts = [_to_measure(show), _list(todo) or ("" if data.to_measure else nothing), _calipers(show)]
     return _section("by-hand", "What do I still have to measure by hand?", parts)
+
+
+def _to_measure(show: Figures) -> str:
+    """Sizes that something hangs on, tables to fill in by the machine, and the lines for the job file."""
+    data, unit = show.data, show.words.unit
+    if not data.to_measure:
+        return ""
+    rows, sheets = [], []
+    for i, size in enumerate(data.to_measure):
+        who = " to ".join(named(data, ident) for ident in size.features)
+        rows.append(
+            cell(f"D of {who}" if size.what == "diameter" else who)
+            + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
+            + figure(show.percent(f"to_measure.{i}.open"))
+            + cell(size.why)
+            + cell(size.how)
+        )
+        sheets.append(
+            table(
+                f"{who}, {size.instrument}, {unit}",
+                ["", *size.columns],
+                [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
+            )
+        )
+    note = (
+        "What gains most first. Open: 95 % either way of the scan's size as a share of the usual tolerance; above "
+        "100 % the scan can't tell whether it is kept."
+    )
+    head = ["size", f"#in the scan {unit}", "#open %", "what hangs on it", "how"]
+    said = "" if unit == "mm" else ', as value = "2.4411 in"'
+    lines = "\n".join(size.job_lines() for size in data.to_measure).strip()
+    return (
+        table("Sizes that something hangs on", head, rows, note)
+        + f"<details><summary>Tables to fill in by the machine</summary>{''.join(sheets)}</details>"
+        + f"<details><summary>Lines for the job file</summary><p>Put in value and uncertainty (standard, k = 1){said}; "
+        + f"the next run then says whether the scan agrees.</p><pre>{safe(lines)}</pre></details>"
+    )
 
 
 def _calipers(show: Figures) -> str:
@@ -479,7 +522,9 @@ def _calipers(show: Figures) -> str:
         }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check.feature))
+            cell(named(show.data, check.feature) + (f" to {named(show.data, check.other)}" if check.other else ""))
+            + cell(check.what)
+            + cell(check.instrument or NONE)
             + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
             + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
@@ -488,7 +533,17 @@ def _calipers(show: Figures) -> str:
             + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
-    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    head = [
+        "feature",
+        "what",
+        "with",
+        f"#measured {unit}",
+        f"#± {small}",
+        f"#scanned {unit}",
+        f"#± {small}",
+        "verdict",
+        "note",
+    ]
     return table("Sizes measured on the part against the scan", head, rows)
 
 

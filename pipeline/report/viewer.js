@@ -107,7 +107,8 @@
   const PAINT = program(TO_SCREEN, `#version 300 es
     precision highp float;
     in vec3 facing; flat in vec2 what; in float off; flat in int facet;
-    uniform sampler2D ramp, kinds; uniform float limit, lined, mode, chosen; uniform vec3 plain;
+    uniform sampler2D ramp, kinds; uniform float limit, lined, mode, chosen, tinted, pale;
+    uniform vec3 plain, unknown, filled, gilded, faded;
     out vec4 colour;
     float line(float x, float step, float width) { return mod(x, step) < width ? 0.74 : 1.0; }
     void main() {
@@ -115,7 +116,7 @@
       float lit = clamp(0.72 + 0.24 * abs(way.z) + 0.11 * way.y - 0.07 * way.x, 0.55, 1.07);
       vec3 base; float hatch = 1.0; vec2 p = gl_FragCoord.xy;
       vec4 look = what.x < 0.0 ? vec4(plain, 0.0) : texelFetch(kinds, ivec2(int(what.x), 0), 0);
-      if (mode < 0.5 && abs(off) > 1e6) base = vec3(0.59);
+      if (mode < 0.5 && abs(off) > 1e6) base = unknown;
       else if (mode < 0.5) {
         if (off < -lined * limit) hatch = line(p.y, 5.0, 1.0);
         base = texture(ramp, vec2(0.5 + 0.5 * clamp(off / limit, -1.0, 1.0), 0.5)).rgb;
@@ -130,9 +131,9 @@
         if (pattern == 5) hatch = line(p.y, 9.0, 1.5);
       }
       if (what.y > 0.5 && what.y < 1.5) {
-        base = vec3(0.88); hatch = min(line(p.x + p.y, 7.0, 2.0), line(p.x - p.y, 7.0, 2.0));
+        base = filled; hatch = min(line(p.x + p.y, 7.0, 2.0), line(p.x - p.y, 7.0, 2.0));
       }
-      if (chosen >= 0.0) base = abs(what.x - chosen) < 0.5 ? mix(base, vec3(0.98, 0.86, 0.25), 0.65) : mix(base, vec3(0.93), 0.45);
+      if (chosen >= 0.0) base = abs(what.x - chosen) < 0.5 ? mix(base, gilded, tinted) : mix(base, faded, pale);
       colour = vec4(min(base * hatch * lit, 1.0), 1.0);
     }`);
   const PICK = program(TO_SCREEN, `#version 300 es
@@ -234,7 +235,7 @@
     if (width && (canvas.width !== width || canvas.height !== height)) { canvas.width = width; canvas.height = height; }
     gl.viewport(0, 0, canvas.width, canvas.height);
     gl.enable(gl.DEPTH_TEST);
-    gl.clearColor(1, 1, 1, 1);
+    gl.clearColor(...scene.colours.paper, 1);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
     aim(PAINT);
     gl.activeTexture(gl.TEXTURE0); gl.bindTexture(gl.TEXTURE_2D, ramp);
@@ -245,12 +246,15 @@
     set("lined", PAINT, "uniform1f", scene.lined);
     set("mode", PAINT, "uniform1f", state.mode);
     set("chosen", PAINT, "uniform1f", state.chosen);
-    set("plain", PAINT, "uniform3fv", scene.plain);
+    set("tinted", PAINT, "uniform1f", scene.tinted);
+    set("pale", PAINT, "uniform1f", scene.pale);
+    const paints = { plain: "no feature", unknown: "unknown", filled: "filled", gilded: "chosen", faded: "faded" };
+    for (const [name, colour] of Object.entries(paints)) set(name, PAINT, "uniform3fv", scene.colours[colour]);
     gl.bindVertexArray(part);
     gl.drawArrays(gl.TRIANGLES, 0, facets * 3);
     gl.disable(gl.DEPTH_TEST);
     aim(LINES);
-    set("ink", LINES, "uniform3f", 0.12, 0.12, 0.12);
+    set("ink", LINES, "uniform3fv", scene.colours.ink);
     gl.bindVertexArray(drawn);
     gl.drawArrays(gl.LINES, 0, 6);
     if (axes[state.chosen]) gl.drawArrays(gl.LINES, ...axes[state.chosen]);

@@ -17,6 +17,7 @@ from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
 from pipeline.geometry import basis_of, box_of, rejection, unit
+from pipeline.palette import colour
 from pipeline.report import raster
 from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
@@ -36,11 +37,10 @@ _SLANTED = [
     ((-y, x, 0.0), (-0.4 * z * x, -0.4 * z * y, 0.8)) for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1)) for z in (1, -1)
 ]
 SUPERSAMPLE = 2
-INK = (38, 38, 38)
+INK, WHITE = colour("ink"), colour("paper")
 _NUMBER_SIZE = 13  # px of a picture
 _LEAST_SEEN = 12  # of every fourth pixel, for a number to stand there
 _INTO = 0.9  # cosine of an axis to the line of sight, from which on one looks into a bore
-WHITE = (255, 255, 255)
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 

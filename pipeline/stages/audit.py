@@ -65,7 +65,7 @@ def audit(
     Raises GeometryError when one of the meshes has no facets, SettingsError where a second opinion can't be had.
     """
     scan = fill.surface
-    progress(0.0, "taking the scan's noise aside")
+    progress(0.0, "removing the scan's noise")
     target = _noise_aside(scan, fill.labels, recover.features, source)
     rounded = None
     if lighten.sharp:
@@ -122,7 +122,7 @@ def compare(
     opinion can't be had.
     """
     scan = clean.surface
-    progress(0.0, "taking the scan's noise aside")
+    progress(0.0, "removing the scan's noise")
     target = _noise_aside(scan, recover.labels, recover.features, source)
     noise_free = Surface(target.vertices, scan.faces, scan.origin)
     scene = Scene(noise_free)

@@ -1,12 +1,11 @@
 """The export stage: every output file, written whole or not at all.
 
-All files are first written into a folder in the work folder, and moved to their places one by one when the last of
+All files are first written into a room of the output folder, and moved to their places one by one when the last of
 them is done.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shutil
@@ -24,6 +23,7 @@ from pipeline.geometry import MM_PER_INCH, Floats, Ints, transformed
 from pipeline.job import Job, dump_job
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.repair import weld, zero_area_facets
+from pipeline.output_folder import OutputFolder
 from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
@@ -44,6 +44,8 @@ from pipeline.values import (
 
 # Mean edges between the middle of a facet shown and that of one of the patch that it lies on.
 _ON_IT = 1.5
+# Not made by an export: numbers were written when features were found, and ladders are their own command's.
+OUTLIVING = (NAMES_FILE, "ladder.csv", "ladder.svg")
 
 
 def export(
@@ -64,11 +66,11 @@ def export(
     audit: AuditResult,
     ladder: str | None,
     placed: Placed,
-    out: Path,
+    folder: OutputFolder,
     keep: tuple[str, ...],
     progress: Progress,
 ) -> ExportResult:
-    """Write all outputs into the folder `out`; a job file of its own named in `keep` is left as it is.
+    """Write all outputs into the folder; a job file of its own named in `keep` is left as it is.
 
     Raises OutputError when the folder can't be written; then no file in it has changed.
     """
@@ -98,27 +100,26 @@ def export(
         placed.places,
         placed.others,
     )
-    return write_outputs(outcome, out, keep, progress)
+    return write_outputs(outcome, folder, keep, progress)
 
 
-def write_outputs(outcome: Outcome, out: Path, keep: tuple[str, ...], progress: Progress) -> ExportResult:
+def write_outputs(outcome: Outcome, folder: OutputFolder, keep: tuple[str, ...], progress: Progress) -> ExportResult:
     """Write what an outcome says; see `export`."""
-    partial = out / "work" / ".partial"
+    made = folder.room / "outputs"
     try:
-        shutil.rmtree(partial, ignore_errors=True)  # what a run that was killed left
-        partial.mkdir(parents=True)
-        try:
-            cautions = _write_all(outcome, partial, out, keep, progress)
-            names = _files_in(partial)
-            # The file of names was written when features were found, and outlives every run.
-            _move(partial, out, names, (*keep, NAMES_FILE))
-        finally:
-            shutil.rmtree(partial, ignore_errors=True)
+        made.mkdir()
+        cautions = _write_all(outcome, made, folder.path, keep, progress)
+        names = _files_in(made)
     except OSError as error:
         raise OutputError(
-            f"The outputs can't be written to {out} ({error.strerror or error}); "
+            f"The outputs can't be written to {folder.path} ({error.strerror or error}); "
             "free some space or choose another --out."
         ) from None
+    before = folder.written
+    # The datum file goes first: it lists the files, so a run that is killed in between is known for what it is.
+    folder.put({name: made / name for name in sorted(names, key=lambda name: name != "datums.json")})
+    folder.drop(set(before) - set(names) - set(keep) - set(OUTLIVING))
+    shutil.rmtree(made, ignore_errors=True)
     return ExportResult(tuple(names), cautions)
 
 
@@ -130,12 +131,14 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
     data = _with_cautions(build(outcome), worse)
     if settings.step != "none":
         progress(0.3, "STEP")
-        data = _with_cautions(data, _write_step(outcome, data, folder / "reference.step"))
+        data = _with_cautions(data, _write_step(outcome, data, folder / "datums.step"))
     if settings.solid:
         data = _write_solid(outcome, data, folder, progress)
-    if settings.dxf and data.flanges:
+    section = ""
+    if settings.dxf:
         progress(0.7, "drawings")
         data = _with_cautions(data, _write_drawings(data, folder, settings.units))
+        section = _write_half_section(outcome, data, folder, settings.units)
     progress(0.9, "datum file and tables")
     _write(folder / "datums.schema.json", schema_text())
     _write(folder / "features.csv", features_csv(data, settings.units))
@@ -145,7 +148,7 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
         _write(folder / "job.toml", job)
     if settings.report:
         progress(0.92, "report")
-        _write_report(outcome, data, job, folder)
+        _write_report(outcome, data, job, folder, section)
     names = [NAMES_FILE] if (out / NAMES_FILE).is_file() else []
     files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md", *names]))
     _write(folder / "summary.md", summary_md(data, files, settings.units))
@@ -208,15 +211,13 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
         from pipeline.formats.step import Seen, write_step
     except ImportError as error:
-        return [
-            f"reference.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."
-        ]
+        return [f"datums.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
     in_part = transformed(outcome.frame.frame.matrix, surface.vertices)
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
-        [f"reference.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
+        [f"datums.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
         if faceless
         else []
     )
@@ -248,8 +249,9 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
     return with_solid(data, report)
 
 
-def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
-    from pipeline.report import Shown, preview, residual_maps, write_report
+def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path, section: str) -> None:
+    from pipeline.features.simplification import preview
+    from pipeline.report import Shown, residual_maps, write_report
 
     light, recover, measured = outcome.lighten, outcome.recover, outcome.measured
     seen = preview(light.surface, light.labels, outcome.audit.vertex_deviation, recover.features)
@@ -274,7 +276,7 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
         closings=closings,
     )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
-    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder, section)
 
 
 def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: Surface, source: Source) -> Ints | None:
@@ -297,27 +299,38 @@ def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: 
 
 
 def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
-    from pipeline.formats.drawings import drawing_of, notes_of, sheet_for, write_dxf, write_print
+    from pipeline.formats.drawings import pages_for, sheet_of, write_dxf, write_print
 
     cautions = []
-    for flange in data.flanges:
-        items = drawing_of(flange, unit)
-        if not items:
+    for number, flange in enumerate(data.flanges, 1):
+        drawn = sheet_of(flange, data, unit, (number, len(data.flanges)))
+        if not drawn.front:
             cautions.append(f"No drawing of the flange {flange.feature}: no clean outline and no hole was found on it.")
             continue
         stem = f"flange-{re.sub(r'[^A-Za-z0-9._-]', '_', flange.feature)}"
-        notes = notes_of(flange, data, unit)
-        write_dxf(folder / f"{stem}.dxf", items, notes, unit)
-        sheet = sheet_for(items, len(notes) + 1, unit)
-        if sheet is None:
+        write_dxf(folder / f"{stem}.dxf", (*drawn.front, *drawn.below), unit)
+        pages = pages_for(drawn.front, drawn.below, unit)
+        if pages is None:
             cautions.append(f"No 1:1 print of the flange {flange.feature}: it is larger than any sheet; use its DXF.")
             continue
-        if not sheet.common:
-            size = f"The print of the flange {flange.feature} needs a sheet {sheet.name} at 100 %"
+        if not pages.sheet.common:
+            size = f"The print of the flange {flange.feature} needs a sheet {pages.sheet.name} at 100 %"
             cautions.append(f"{size}: on smaller paper it is not 1:1.")
-            notes = (*notes, f"This sheet is {sheet.name}: print it at 100 %, on smaller paper it is not 1:1.")
-        write_print(folder / f"{stem}.pdf", items, notes, sheet, f"Flange {flange.feature}", unit)
+        write_print(folder / f"{stem}.pdf", pages, f"Flange {flange.feature}", unit)
     return cautions
+
+
+def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: str) -> str:
+    """Write section.dxf where the part has a main axis; the same as SVG, "" where it has none."""
+    from pipeline.formats.drawings import Body, section_of, svg_of, write_dxf
+
+    light = outcome.lighten
+    in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
+    drawn = section_of(data, Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit)
+    if not drawn:
+        return ""
+    write_dxf(folder / "section.dxf", drawn, unit)
+    return svg_of(drawn, "Half-section along the main axis")
 
 
 def _as_run(job: Job, out: Path) -> Job:
@@ -332,32 +345,3 @@ def _as_run(job: Job, out: Path) -> Job:
 def _files_in(folder: Path) -> list[str]:
     """Names of all files below `folder`, with forward slashes, sorted."""
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-
-
-def _move(partial: Path, out: Path, names: list[str], keep: tuple[str, ...]) -> None:
-    """Put the files in their places, and take away what the run before wrote and this one does not.
-
-    datums.json goes first: it lists the files, so a run that is killed in between is known for what it is.
-    """
-    ours = _written_before(out)
-    for name in names:
-        place = out / name
-        if place.is_dir() or (place.exists() and name not in ours):
-            raise OutputError(
-                f"{place} is there already and an earlier run of datumlift did not write it; "
-                "nothing was changed, choose another --out or move it away."
-            )
-    for name in sorted(names, key=lambda name: name != "datums.json"):
-        (out / name).parent.mkdir(parents=True, exist_ok=True)
-        os.replace(partial / name, out / name)
-    for name in ours - set(names) - set(keep):
-        (out / name).unlink(missing_ok=True)
-
-
-def _written_before(out: Path) -> set[str]:
-    """The files that the datum file in `out` lists as its own; names that lead out of `out` do not count."""
-    try:
-        names = json.loads((out / "datums.json").read_text("utf-8"))["files"]
-        return {n for n in names if (out / n).resolve().is_relative_to(out.resolve())}
-    except (OSError, ValueError, KeyError, TypeError):
-        return set()

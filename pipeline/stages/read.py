@@ -31,7 +31,7 @@ TESSELLATION = (
     "errors say how exactly its facets were drawn, and nothing of a real part."
 )
 
-# A machined casting that someone scans is larger than a matchbox and smaller than a car: common practice,
+# mm: what someone scans of machined castings goes from a small valve's cover to a machine's bed: common practice,
 # no source. Outside of it the unit is more likely wrong than the part odd.
 USUAL_SIZE = (25.0, 4000.0)
 

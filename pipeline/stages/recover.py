@@ -8,12 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
+from pipeline.features.fitting import Piece, Refitted, form_of, refitted, targets, without_coating
+from pipeline.features.gauging import check_measured
 from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
 from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
-from pipeline.job import Accept, Caliper, RecoverSettings, Refit
+from pipeline.job import Accept, Measured, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -34,7 +35,7 @@ def recover(
     clean: CleanResult,
     source: Source,
     settings: RecoverSettings,
-    calipers: tuple[Caliper, ...],
+    measured: tuple[Measured, ...],
     progress: Progress,
     names: Mapping[str, str] | None = None,
     refits: tuple[Refit, ...] = (),
@@ -82,7 +83,7 @@ def recover(
                 f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
                 f"contradicts it: {again.doubt}."
             )
-    checks, proposal, taken = check_calipers(calipers, features)
+    checks, proposal, taken = check_measured(measured, features)
     taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
     return RecoverResult(

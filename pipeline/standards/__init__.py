@@ -1,8 +1,10 @@
-"""Tables of handbooks and standards as data files, the source written in each, and what a measured size may be."""
+"""Tables of standards as data files, the source written in each, and what a measured size may be."""
 
 from __future__ import annotations
 
+from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of
+from pipeline.standards.tables import grade as tolerance
 
-__all__ = ["angle_of", "suggest"]
+__all__ = ["TIGHT_SEAT", "WORN_SEAT", "angle_of", "suggest", "tolerance"]

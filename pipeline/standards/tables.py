@@ -1,4 +1,4 @@
-"""Handbook tables: one TOML file each in data/, with its source, read when it is first asked for."""
+"""Tables of standards: one TOML file each in data/, with its source, read when it is first asked for."""
 
 from __future__ import annotations
 
@@ -14,14 +14,21 @@ TABLES = (
     "bearings",
     "clearance_inch",
     "clearance_metric",
+    "dowels",
     "drills_inch",
     "drills_metric",
+    "lip_seals",
+    "o_ring_glands",
     "o_rings",
+    "o_rings_metric",
     "tapping_inch",
     "tapping_metric",
+    "tapping_pipe",
     "tolerance_grades",
     "tolerance_zones",
+    "tolerance_zones_narrow",
 )
+ZONES = ("tolerance_zones", "tolerance_zones_narrow")
 
 
 @dataclass(frozen=True)
@@ -47,16 +54,24 @@ def table(name: str) -> Table:
     return Table(data["title"], tuple(data["source"]), MM[data["unit"]], rows, data.get("note", ""))
 
 
+@cache
 def grade(name: str, size: float) -> float | None:
     """Standard tolerance in mm of a grade such as "IT7" for a nominal size in mm; None beyond 500 mm."""
     return _banded("tolerance_grades", "grade", name, size)
 
 
+@cache
 def zone(name: str, size: float) -> tuple[float, float] | None:
     """Lower and upper deviation in mm of a zone such as "H7" for a nominal size in mm; None beyond 500 mm."""
-    row = next(r for r in table("tolerance_zones").rows if r["zone"] == name)
-    low, width = _banded("tolerance_zones", "zone", name, size), grade(row["grade"], size)
+    within, row = next((t, r) for t in ZONES for r in table(t).rows if r["zone"] == name)
+    low, width = _banded(within, "zone", name, size), grade(row["grade"], size)
     return None if low is None or width is None else (low, low + width)
+
+
+def zones_of(side: str) -> tuple[tuple[str, str], ...]:
+    """The usual zones of holes (side "bore") or of shafts, and the grade of each."""
+    rows = [row for name in ZONES for row in table(name).rows]
+    return tuple((r["zone"], r["grade"]) for r in rows if r["zone"][0].isupper() == (side == "bore"))
 
 
 def angle_of(name: str, length: float) -> float:

@@ -19,7 +19,7 @@ class Datum:
 
     letter      "A", "B", ...
     feature     its feature's id, or words that name several: "middle of U and V" ...
-    constrains  what it takes away of "tx ty tz rx ry rz": shifts along and turns about the axes of the part frame
+    constrains  what it constrains of "tx ty tz rx ry rz": shifts along and turns about the axes of the part frame
     """
 
     letter: str
@@ -81,10 +81,13 @@ class SizeSuggestion:
     """A standard size near a measured one: a suggestion, nothing is snapped to it.
 
     feature    id of the measured feature
-    what       "clearance hole" | "tapping hole" | "drill" | "bearing seat" | "O-ring groove" | ...
+    what       "clearance hole" | "tapping hole" | "drill" | "dowel pin hole" | "dowel pin" | "bearing seat" |
+               "worn bearing seat" | "bearing seat, tight" | "lip seal bore" | "lip seal shaft" | "O-ring groove" |
+               "tolerance zone"
     name       as the table writes it, e.g. "M8 medium", "17/64 in", "letter H", "6205 (52 mm)"
     size, off  mm: the standard size, and the measured minus it
-    sigmas     |off| in standard uncertainties of the measured size; None where that has no uncertainty
+    sigmas     |off| in standard uncertainties of measuring and, where a way of making it is meant, of what that leaves;
+               None where the measured size has no uncertainty
     source     the table
     note       what else is to be said of it
     """

@@ -45,6 +45,8 @@ class Outline:
     rounding   mm by which the border of the measured facets was moved out to the sharp edge, median
     tolerance  mm, of free pieces
     broken     part of the loop was not scanned, or its edge could not be made out: that stretch is bridged
+    what       of a loop inside: "opening", no material at the face's level inside it; "spigot", material that stands
+               proud of the face; "piece", a further piece of the face itself. None of the outer one
     """
 
     segments: tuple[Segment, ...]
@@ -52,6 +54,7 @@ class Outline:
     rounding: float
     tolerance: float
     broken: bool = False
+    what: str | None = None
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,10 @@ class Hole:
     depth_seen  mm from the face that the support covers; the hole may be deeper
     tilt        rad between its axis and the face's normal
     place_uncertainty, diameter_uncertainty   mm, k = 1; None where they can't be vouched for
+    end         "through": nothing stands in it as far as the part goes, or its wall reaches the flange's back; "blind":
+                its floor was seen, `depth` mm below the face; None: neither was seen
+    edge        mm from its middle to the nearest edge outside; None without an outer outline
+    thickness   mm of the flange just round it; None where its back was not seen there
     """
 
     feature: str
@@ -73,6 +80,10 @@ class Hole:
     tilt: float
     place_uncertainty: float | None = None
     diameter_uncertainty: float | None = None
+    end: str | None = None
+    depth: float | None = None
+    edge: float | None = None
+    thickness: float | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +115,24 @@ class HolePattern:
 
 
 @dataclass(frozen=True)
+class Thickness:
+    """How thick a flange is where its back was seen, along its normal.
+
+    least, middle, most  mm: the 2nd, 50th and 98th hundredth over the places
+    places  how many places of the face, spread evenly, have a back that was seen
+    share   of all places of the face, 0..1
+    back    id of the face that carries most of the back, None where that is no recovered face
+    """
+
+    least: float
+    middle: float
+    most: float
+    places: int
+    share: float
+    back: str | None = None
+
+
+@dataclass(frozen=True)
 class Flange:
     """A flat face with its outlines and the holes that pierce it, ready to draw.
 
@@ -112,10 +141,11 @@ class Flange:
                part's x (its y where the face looks along x), origin at `origin_at`
     origin_at  what the sketch's origin is, in words
     outer      its outer border; None where none could be made
-    inner      its openings
+    inner      its openings, what stands proud of it inside, further pieces of it: `Outline.what`
     holes      the bores that pierce it
     patterns   which of them belong together
     cautions   in sentences
+    thickness  None where its back was not seen, or is too far off to be a flange's
     """
 
     feature: str
@@ -126,3 +156,4 @@ class Flange:
     holes: tuple[Hole, ...] = ()
     patterns: tuple[HolePattern, ...] = ()
     cautions: tuple[str, ...] = ()
+    thickness: Thickness | None = None

@@ -1,6 +1,6 @@
 """Tolerances held: the two-sided maximum by another library's exact distance, on the demo and on an open part.
 
-TR12J_OCC.stl: Debian occt-misc (LGPL-2.1 with exception), a bell-housing casting, made dense and noisy.
+TR12J_OCC.stl: Debian occt-misc (LGPL-2.1 with exception), a flared housing casting, made dense and noisy.
 Run with: pytest -m slow tests/benchmarks/test_tolerances.py -s
 """
 

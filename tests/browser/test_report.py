@@ -278,7 +278,7 @@ def test_400_features_of_a_large_scan_stay_small_and_fast(chrome: Chrome, tmp_pa
         for i in range(400)
     ]
     surface = Surface(vertices, faces, np.zeros(len(faces), np.uint8))
-    recover = dataclasses.replace(made.recover, features=tuple(features), labels=labels, patterns=(), calipers=())
+    recover = dataclasses.replace(made.recover, features=tuple(features), labels=labels, patterns=(), measured=())
     frame = dataclasses.replace(
         made.frame, frame=dataclasses.replace(made.frame.frame, datums=()), flanges=(), suggestions=(), in_part=()
     )

@@ -24,7 +24,7 @@ import pipeline
 from pipeline.errors import SettingsError
 from pipeline.features.datums import choose
 from pipeline.features.exclusion import inside
-from pipeline.features.fitting import check_calipers
+from pipeline.features.gauging import check_measured
 from pipeline.features.pointing.nearest import distance_of
 from pipeline.formats.datum_file import last_run, plain_data
 from pipeline.formats.meshes_out import write_stl
@@ -64,10 +64,16 @@ class Ran:
         return placed(job, "", self.out, last_run(self.out), self.datums.source.sha256, 1.0).job
 
 
+def size_at(place: Any, diameter: float, uncertainty: float = 0.01) -> dict[str, Any]:
+    return {"what": "diameter", "features": [place], "value": diameter, "uncertainty": uncertainty}
+
+
+def _name(params: tuple[int, int, int | None]) -> str:
+    return f"{params[0]}-{params[1]}"
+
+
 @pytest.fixture(
-    scope="module",
-    params=[*SCANS, *(pytest.param(large, marks=pytest.mark.slow) for large in LARGE)],
-    ids=lambda p: f"{p[0]}-{p[1]}",
+    scope="module", params=[*SCANS, *(pytest.param(large, marks=pytest.mark.slow) for large in LARGE)], ids=_name
 )
 def ran(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Ran:
     facets, seed, design = request.param
@@ -130,7 +136,7 @@ def test_a_copied_place_takes_its_feature_for_a_datum(ran: Ran) -> None:
 
 
 def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
-    """The size is the drawing's: what a caliper finds on the part itself."""
+    """The size is the drawing's: what a gauge finds on the part itself."""
     drawn = {t["name"]: t for t in ran.scan.truth["features"]}  # type: ignore[union-attr]
     hits = score(ran.scan.truth, plain_data(ran.datums)).hits
     sizes = {
@@ -142,8 +148,8 @@ def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
     seen = 0
     for source, ident, place in printed(ran):
         if ident in sizes:
-            read = ran.as_read(ran.job(caliper=[{"near": place, "diameter": sizes[ident], "uncertainty": 0.02}]))
-            checks, _, taken = check_calipers(read.caliper, ran.features)
+            read = ran.as_read(ran.job(measured=[size_at(place, sizes[ident], 0.02)]))
+            checks, _, taken = check_measured(read.measured, ran.features)
             assert checks[0].feature == taken[0].feature == ident, (source, place)
             seen += 1
     assert seen > 2 * len(sizes)
@@ -152,7 +158,7 @@ def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
 def _measured(read: Job, ran: Ran) -> tuple[str | None, str]:
     """The feature that a measured size was taken for, or why none was."""
     try:
-        checks, _, _ = check_calipers(read.caliper, ran.features)
+        checks, _, _ = check_measured(read.measured, ran.features)
     except SettingsError as error:
         return None, str(error)
     return checks[0].feature, ""
@@ -167,14 +173,14 @@ def test_a_size_of_another_feature_is_refused(ran: Ran) -> None:
         for size in {round(size): size for size in sizes.values()}.values():
             if source != "table" or ident not in sizes or abs(size - sizes[ident]) <= max(3.0, 0.05 * size):
                 continue
-            read = ran.as_read(ran.job(caliper=[{"near": place, "diameter": size}]))
+            read = ran.as_read(ran.job(measured=[size_at(place, size)]))
             taken, told = _measured(read, ran)
             if taken is None:
                 assert any(i in told and abs(sizes[i] - size) < 0.05 * size for i in sizes), told
                 refused += 1
             else:  # several on one axis about the place: the size says which
                 assert sizes[taken] == pytest.approx(size, rel=0.05)
-                assert distance_of(features[taken], np.array(read.caliper[0].near.in_scan)) < 0.5
+                assert distance_of(features[taken], np.array(read.measured[0].features[0].in_scan)) < 0.5
     assert refused > 20
 
 
@@ -207,6 +213,39 @@ def test_a_pasted_zone_and_a_copied_place_of_what_is_not_the_part(ran: Ran) -> N
         assert inside(read, points).tolist() == [True, True, True, False, False]
 
 
+def test_a_copied_place_of_a_refused_surface_accepts_it(ran: Ran, tmp_path: Path) -> None:
+    """All that the summary lists, each by its place and kind, in one run; what it gives ready to paste among them."""
+    refused = {r.number: r for r in ran.datums.rejected if r.number is not None}
+    section = ran.text("summary.md").partition("## Refused surfaces")[2].partition("\n## ")[0]
+    rows = re.findall(r"\| X(\d+) \| (\w+).*?\| (-?[\d.,]+, -?[\d.,]+, -?[\d.,]+) \|", section)
+    assert len(rows) == sum(1 for r in refused.values() if r.fits)
+    (pasted,) = re.findall(r"```toml\n(.*?)```", section, re.S) or ("",)
+    ready = tomllib.loads(pasted).get("recover", {}).get("accept", [])
+    assert bool(ready) == bool(refused)
+    # What is ready to paste is the first of all, with its kind; the others' lines are written as it is.
+    wishes = [*ready, *({"near": f"[{place}]", "kind": kind} for number, kind, place in rows if number != "1")]
+    meant = [refused[1] for _ in ready] + [refused[int(number)] for number, _, _ in rows if number != "1"]
+    if not meant:
+        return
+    out = tmp_path / "out"
+    shutil.copytree(ran.out, out)
+    job = ran.job(out=out, recover={"accept": wishes})
+    again = pipeline.run(job, until="recover")
+    taken = {t.setting: t for t in again.recover.taken}
+    by_id = {f.id: f for f in again.features}
+    for n, record in enumerate(meant, 1):
+        feature = by_id[taken[f"recover.accept {n}"].feature]
+        assert (feature.kind, feature.confidence) == (record.kind, "low")
+        assert feature.extent.area == pytest.approx(record.area, rel=0.2)
+        assert distance_of(feature, np.array(record.place)) < 0.5
+
+
+@pytest.mark.parametrize(
+    "ran",
+    [SCANS[0], *(pytest.param(other, marks=pytest.mark.slow) for other in (*SCANS[1:], *LARGE))],
+    indirect=True,
+    ids=_name,
+)
 def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     """The whole of it through the runner: datums chosen by a copied place, so that the frame moves; then run again."""
     start = ran.datums.frame.datums
@@ -219,7 +258,7 @@ def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     job = ran.job(
         out=out,
         frame={"A": f"bore nearest {at[other.id]}"},
-        caliper=[{"near": at[gauged.id], "diameter": 2 * gauged.radius}],
+        measured=[size_at(at[gauged.id], 2 * gauged.radius)],
         export={**QUICK, "report": False},
     )
     first = pipeline.run(job)
@@ -228,15 +267,15 @@ def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     second = pipeline.run(job)
     assert all(stage.reused for stage in second.stages)
     datums = pipeline.read_datums(out / "datums.json")
-    assert [(p.setting, p.feature) for p in datums.places or ()] == [("caliper 1", gauged.id), ("frame.A", other.id)]
-    assert any("goes on being read" in text and "caliper 1" in text for text in datums.cautions)
+    assert [(p.setting, p.feature) for p in datums.places or ()] == [("measured 1", gauged.id), ("frame.A", other.id)]
+    assert any("goes on being read" in text and "measured 1" in text for text in datums.cautions)
     # A place copied from the new report stands beside those copied from the first one.
     again = next(f for f in datums.features if f.id == other.id)
-    more = {"near": [round(v, 2) for v in again.in_part_frame.point], "diameter": 2 * again.radius}
+    more = size_at([round(v, 2) for v in again.in_part_frame.point], 2 * again.radius)
     third = pipeline.run(
-        job.model_copy(update={"caliper": (*job.caliper, *ran.job(caliper=[more]).caliper)}), until="frame"
+        job.model_copy(update={"measured": (*job.measured, *ran.job(measured=[more]).measured)}), until="frame"
     )
-    assert [check.feature for check in third.recover.calipers] == [gauged.id, other.id]
+    assert [check.feature for check in third.recover.measured] == [gauged.id, other.id]
     # And a bare run into the same folder in between does not make the job forget.
     pipeline.run(ran.job(out=out, export={**QUICK, "report": False}), job_file=ran.path.with_name("other.toml"))
     fourth = pipeline.run(job, until="frame")

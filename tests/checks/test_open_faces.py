@@ -125,7 +125,7 @@ def test_planes_and_cylinders_of_the_bracket():
     check("nema-17-bracket.step", 1.0, 0.4)
 
 
-# The bell housing's scan is coarse: its small planes have some 30 vertices, and three of 300-600 mm2 are missed.
+# The flared housing's scan is coarse: its small planes have some 30 vertices, and three of 300-600 mm2 are missed.
 COARSE = pytest.mark.xfail(reason="with edges of 1.6 mm 122 of 164 planes are found and 12 refused and listed")
 PARTS = [pytest.param(*scan, marks=COARSE if scan[0].startswith("TR12J") else ()) for scan in SCANS]
 

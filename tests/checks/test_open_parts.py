@@ -1,6 +1,6 @@
 """Open CAD parts as they come and made into scans: every cylinder found, with its radius, and no other.
 
-TR12J_OCC.stl: Debian occt-misc (LGPL-2.1 with exception), a bell-housing casting drawn with bores D170 and
+TR12J_OCC.stl: Debian occt-misc (LGPL-2.1 with exception), a flared housing casting drawn with bores D170 and
 D439, outer diameters D190 and D489; linkrods.step, CrankArm.brep: the same package; t13_data.stl: gmsh wheel
 (GPL-2+), a bored housing, bores 2 x D35, bosses 2 x D50; nema-17-bracket.step: build123d sdist (Apache-2.0).
 Of .step and .brep the exact surfaces say what the cylinders are (read by Open CASCADE), of .stl the tests' own

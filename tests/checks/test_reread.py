@@ -38,9 +38,10 @@ def seen_of(made: Any) -> step.Seen:
 
 @dataclass
 class Model:
-    """What a STEP file holds, by product name."""
+    """What a STEP file holds, by product name, and the names in each sub-assembly."""
 
     shapes: dict[str, Any]
+    tree: dict[str, tuple[str, ...]]
     text: str
 
 
@@ -49,6 +50,7 @@ def read_step(path: Path) -> Model:
     from OCP.STEPCAFControl import STEPCAFControl_Reader
     from OCP.TCollection import TCollection_ExtendedString
     from OCP.TDataStd import TDataStd_Name
+    from OCP.TDF import TDF_Label
     from OCP.TDocStd import TDocStd_Document
     from OCP.XCAFApp import XCAFApp_Application
     from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
@@ -59,16 +61,37 @@ def read_step(path: Path) -> Model:
     reader.SetNameMode(True)
     reader.ReadFile(str(path))
     assert reader.Transfer(document)
-    labels = Sequence_TDF_Label()
-    XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).GetFreeShapes(labels)
-    shapes = {}
-    for label in labels:
+    tool = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    roots = Sequence_TDF_Label()
+    tool.GetFreeShapes(roots)
+    assert len(roots) == 1, "one assembly"
+    shapes, tree = {}, {}
+
+    def name_of(label: Any) -> str:
         name = TDataStd_Name()
         assert label.FindAttribute(TDataStd_Name.GetID_s(), name)
-        text = name.Get().ToExtString()
-        assert text not in shapes, "two products of one name"
-        shapes[text] = XCAFDoc_ShapeTool.GetShape_s(label)
-    return Model(shapes, path.read_text("ascii"))
+        return name.Get().ToExtString()
+
+    def product(component: Any) -> Any:
+        label = TDF_Label()
+        assert XCAFDoc_ShapeTool.GetReferredShape_s(component, label)
+        assert name_of(label) == name_of(component)
+        return label
+
+    def below(assembly: Any) -> list[Any]:
+        found = Sequence_TDF_Label()
+        XCAFDoc_ShapeTool.GetComponents_s(assembly, found)
+        return [product(component) for component in found]
+
+    for root in roots:
+        for assembly in below(root):
+            inside = below(assembly)
+            assert name_of(assembly) not in tree, "two sub-assemblies of one name"
+            tree[name_of(assembly)] = tuple(name_of(label) for label in inside)
+            for label in inside:
+                assert name_of(label) not in shapes, "two products of one name"
+                shapes[name_of(label)] = XCAFDoc_ShapeTool.GetShape_s(label)
+    return Model(shapes, tree, path.read_text("ascii"))
 
 
 def parts(shape: Any, kind: str) -> list[Any]:
@@ -92,7 +115,7 @@ def xyz(item: Any) -> np.ndarray:
 def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[DatumFile, Model, str]:
     made = outcome()
     data = build(made)
-    path = tmp_path_factory.mktemp("step") / "reference.step"
+    path = tmp_path_factory.mktemp("step") / "datums.step"
     step.write_step(path, data, seen_of(made), request.param)
     return data, read_step(path), request.param
 
@@ -239,7 +262,7 @@ def test_axes_points_and_datums_lie_where_the_datum_file_says(written: tuple[Dat
     np.testing.assert_allclose(xyz(found.Location()), data.patterns[0].in_part_frame.centre, atol=LENGTH_BAR)
 
 
-def test_common_axes_and_mid_planes(written: tuple[DatumFile, Model, str]) -> None:
+def test_common_axes_and_median_planes(written: tuple[DatumFile, Model, str]) -> None:
     from OCP.BRepAdaptor import BRepAdaptor_Curve
 
     _, model, _ = written
@@ -247,7 +270,7 @@ def test_common_axes_and_mid_planes(written: tuple[DatumFile, Model, str]) -> No
     found = BRepAdaptor_Curve(edge).Line()
     assert np.linalg.norm(np.cross(xyz(found.Direction()), [0, 0, 1])) < ANGLE_BAR
     assert np.linalg.norm(xyz(found.Location())[:2]) < LENGTH_BAR
-    (plane,) = surfaces(model, "mid plane 1")
+    (plane,) = surfaces(model, "median plane 1")
     np.testing.assert_allclose(np.abs(xyz(plane.Plane().Axis().Direction())), [0, 1, 0], atol=ANGLE_BAR)
     assert abs(plane.Plane().Location().Y()) < LENGTH_BAR
 
@@ -469,4 +492,21 @@ def test_surfaces_of_any_size_pose_and_extent(tmp_path: Path, seed: int) -> None
 def test_items_lie_on_layers_by_meaning(written: tuple[DatumFile, Model, str]) -> None:
     _, model, _ = written
     layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
-    assert layers == {"FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MIDDLES", "OUTLINE", "OPENINGS", "UNSURE"}
+    assert layers == {
+        "FRAME", "DATUMS", "FACES", "AXES", "POINTS", "PITCH", "MEDIAN_PLANES", "OUTLINE", "OPENINGS", "DOUBTFUL",
+    }  # fmt: skip
+
+
+def test_it_is_one_assembly_with_a_sub_assembly_for_each_sort(written: tuple[DatumFile, Model, str]) -> None:
+    data, model, _ = written
+    sorts = {"part frame", "datums", "faces", "axes", "points", "pitch circles", "median planes", "doubtful"}
+    assert set(model.tree) == sorts | {f"flange {f.feature}" for f in data.flanges}
+    assert model.tree["datums"] == tuple(f"datum {d.letter} {d.feature}" for d in data.frame.datums)
+    assert set(model.tree["doubtful"]) == {
+        name
+        for f in data.features
+        if f.confidence == "low"
+        for name in model.shapes
+        if name.startswith(label_of(f) + " ")
+    }
+    assert "flange plane-1 outline" in model.tree["flange plane-1"]

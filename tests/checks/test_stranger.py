@@ -14,9 +14,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.progress import silent
-from pipeline.stages.export import write_outputs
-from tests.outcomes import BORE, CHAMFER, HEIGHT, POSE, outcome
+from tests.outcomes import BORE, CHAMFER, HEIGHT, POSE, outcome, written
 
 SCRIPT = Path(__file__).with_name("stranger_script.py")
 MICROMETRE = 1e-3
@@ -32,7 +30,7 @@ def far_pose() -> np.ndarray:
 @pytest.mark.parametrize("pose", [POSE, far_pose(), np.eye(4)], ids=["posed", "far off", "as it lies"])
 def test_the_pilot_hole_runs_down_the_bore_within_a_micrometre(tmp_path: Path, pose: np.ndarray) -> None:
     settings = {"step": "none", "dxf": False, "report": False}
-    write_outputs(outcome(tmp_path / "plate.stl", pose, export=settings), tmp_path / "out", (), silent)
+    written(outcome(tmp_path / "plate.stl", pose, export=settings), tmp_path / "out")
     # The datum file alone, in a place of its own, and an interpreter that can't see the package.
     alone = tmp_path / "alone"
     alone.mkdir()

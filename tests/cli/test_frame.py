@@ -22,7 +22,7 @@ def made(features, **settings):
 def test_the_frame_and_what_others_would_move() -> None:
     text = "\n".join(frame_lines(made(block(), A="top", B="main", C="left")))
     assert "A  top" in text
-    assert "takes tz rx ry" in text
+    assert "constrains tz rx ry" in text
     assert "origin known to (k=1) um" in text
     assert "Other choices, and what they would move" in text
     assert "deg" in text
@@ -40,7 +40,7 @@ def test_an_incomplete_frame_says_so() -> None:
 def test_square_up_figures_have_intervals() -> None:
     lines = square_lines(made(block(), A="top", B="main", C="left"))
     wall = next(line for line in lines if line.startswith("  front") and "to A" in line)
-    assert "square" in wall
+    assert "perpendicularity" in wall
     assert "+-" in wall
     assert "um over" in wall
 

@@ -163,8 +163,8 @@ def test_what_did_not_hold_comes_first(tmp_path: Path) -> None:
     made = dataclasses.replace(made, audit=dataclasses.replace(made.audit, audit=audit))
     _, text = report_of(made, tmp_path)
     assert 0 < text.index("Not within budget.") < text.index("<h2")
-    calipers = (dataclasses.replace(made.recover.calipers[0], agrees=False),)
-    made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, calipers=calipers))
+    calipers = (dataclasses.replace(made.recover.measured[0], agrees=False),)
+    made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, measured=calipers))
     _, text = report_of(made, tmp_path)
     assert 0 < text.index("The scan and the part disagree.") < text.index("<h2")
 
@@ -214,7 +214,7 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
             features=(),
             labels=np.full_like(made.recover.labels, -1),
             patterns=(),
-            calipers=(),
+            measured=(),
         ),
         frame=dataclasses.replace(
             made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=(), relations=()

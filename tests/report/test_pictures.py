@@ -1,6 +1,6 @@
 """The pictures: drawn with no screen and no graphics driver, and what they show is there.
 
-Covers: pipeline.report.charts, pipeline.report.colours, pipeline.report.maps, pipeline.report.preview
+Covers: pipeline.report.charts, pipeline.report.colours, pipeline.report.maps
 Covers: pipeline.report.raster, pipeline.report.views
 """
 
@@ -18,10 +18,8 @@ from pipeline.report import raster
 from pipeline.report.charts import bars_of, in_words, round_up
 from pipeline.report.colours import diverging, feature_looks, lined, look_colour, look_hatch
 from pipeline.report.maps import map_limit, residual_maps
-from pipeline.report.preview import preview
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
 from pipeline.report.words import Words
-from pipeline.surfaces.shape import shape_of
 from pipeline.values.surface import Surface
 from tests.outcomes import BORE, HEIGHT, HOLE, HOLES, LENGTH, WIDTH, features, part_mesh
 
@@ -205,23 +203,6 @@ def test_what_lies_beyond_is_never_rounded_away() -> None:
     assert "99.96 % lie within 50 µm, 0.04 % beyond" in in_words(some, words)
     all_of_it = bars_of(np.array([0.0, 0.01]), np.array([1.0, 1.0]), 0.05, 0.05, 0.012)
     assert in_words(all_of_it, words).endswith("all of it lies within the budget of 50 µm.")
-
-
-def test_a_large_light_mesh_is_thinned_for_the_view_and_keeps_its_features() -> None:
-    vertices, faces, labels = part_mesh()
-    off = np.linspace(0, 1, len(vertices)).astype(np.float32)
-    found = features(np.eye(4))
-    whole = preview(Surface.measured(vertices, faces), labels, off, found)
-    assert whole.surface.faces is not None
-    assert len(whole.deviation) == len(vertices)
-    small = preview(Surface.measured(vertices, faces), labels, off, found, most=2000)
-    assert small.surface.facets <= 2200
-    assert len(small.labels) == small.surface.facets
-    assert set(np.unique(small.labels)) >= {0, 1, 6}
-    on_bore = np.unique(small.surface.faces[small.labels == 6])
-    radii = np.hypot(*small.surface.vertices[on_bore, :2].T)
-    assert np.abs(radii - shape_of(found[6]).radius).max() < 1e-3
-    assert np.isin(small.deviation, off).all()
 
 
 def test_pictures_need_no_graphics_driver_and_little_time() -> None:

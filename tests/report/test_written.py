@@ -11,15 +11,13 @@ from pathlib import Path
 
 from pipeline.formats.datum_file import read_datums
 from pipeline.job import GapChoice, make_job
-from pipeline.progress import silent
-from pipeline.stages.export import write_outputs
 from pipeline.values import ExportResult
-from tests.outcomes import outcome
+from tests.outcomes import outcome, written
 
 
 def write(scan: Path, out: Path, report: bool) -> ExportResult:
     made = outcome(scan, export={"step": "none", "dxf": False, "report": report})
-    return write_outputs(dataclasses.replace(made, measured=made.lighten.surface), out, (), silent)
+    return written(dataclasses.replace(made, measured=made.lighten.surface), out)
 
 
 def test_it_is_written_listed_and_taken_away(tmp_path: Path) -> None:
@@ -57,7 +55,7 @@ def test_proposed_closing_has_a_picture_and_its_lines_ready_to_paste(tmp_path: P
     made = outcome(scan, export={"step": "none", "dxf": False})
     why = "no metal is seen behind 40 % of it"
     gap = dataclasses.replace(made.gaps[0], id="gap-7", length=60.0, done="left open", proposed=why)
-    files = write_outputs(dataclasses.replace(made, gaps=(*made.gaps, gap)), out, (), silent).files
+    files = written(dataclasses.replace(made, gaps=(*made.gaps, gap)), out).files
     assert "pictures/closing-1.png" in files
     assert "pictures/closing-2.png" not in files
     data = read_datums(out / "datums.json")

@@ -16,7 +16,7 @@ def near(cylinders, radius, length, arc=350.0):
     ]
 
 
-def test_bell_housing_has_its_known_cylinders():
+def test_flared_housing_has_its_known_cylinders():
     # Source: the tessellation TR12J_OCC.stl of Debian's occt-misc, fitted independently: D170 L 60, D439
     # L 19.63, D190 L 50, D489 L 25, 16 holes D10 L 10 and 18 holes D10 L 15.
     cylinders = open_part("TR12J_OCC.stl").cylinders
@@ -31,7 +31,7 @@ def test_bell_housing_has_its_known_cylinders():
     assert len(near(cylinders, 5.0, 15.0)) == 18
 
 
-def test_dense_bell_housing_lies_on_its_exact_cylinders():
+def test_dense_flared_housing_lies_on_its_exact_cylinders():
     part = open_part("TR12J_OCC.stl")
     vertices, faces = densify(part.vertices, part.faces, 5.0, 1, part.cylinders, part.cylinder_of)
     edges, counts = np.unique(np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), 1), axis=0, return_counts=True)

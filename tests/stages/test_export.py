@@ -14,10 +14,10 @@ from jsonschema import Draft202012Validator
 
 from pipeline.errors import OutputError
 from pipeline.job import load_job
-from pipeline.progress import silent
+from pipeline.output_folder import MARKER
 from pipeline.stages import export as stage
 from pipeline.values import ExportResult, Frame, FrameResult, Outcome, Segment
-from tests.outcomes import outcome
+from tests.outcomes import outcome, written
 
 ALWAYS = {
     "datums.json",
@@ -41,11 +41,13 @@ def scan(tmp_path: Path) -> Path:
 
 
 def write(scan: Path, out: Path, keep: tuple[str, ...] = (), **settings: object) -> ExportResult:
-    return stage.write_outputs(outcome(scan, export={**LEAN, **settings}), out, keep, silent)
+    return written(outcome(scan, export={**LEAN, **settings}), out, keep)
 
 
 def content(folder: Path) -> dict[str, bytes]:
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    """Of all files but the marker, by name."""
+    files = [p for p in folder.rglob("*") if p.is_file() and p.name != MARKER]
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in files}
 
 
 def test_the_files_promised_and_no_others(scan: Path, tmp_path: Path) -> None:
@@ -88,26 +90,16 @@ def test_a_failure_leaves_everything_as_it_was(scan: Path, tmp_path: Path, monke
     with pytest.raises(OutputError, match="No space left"):
         write(scan, out, units="in")
     assert content(out) == before
-    assert not list(out.rglob(".partial*"))
-
-
-def test_what_a_run_that_was_killed_left_is_taken_away(scan: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    (out / "work" / ".partial" / "pictures").mkdir(parents=True)
-    (out / "work" / ".partial" / "pictures" / "half.png").write_bytes(b"half")
-    write(scan, out)
-    assert not list(out.rglob(".partial*"))
-    assert not list(out.rglob("half.png"))
+    assert not list(out.glob(".making*"))
 
 
 def test_a_file_of_someone_else_is_not_overwritten(scan: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     write(scan, out)
     (out / "light.obj").write_text("mine")
-    before = content(out)
-    with pytest.raises(OutputError, match=r"light\.obj"):
-        write(scan, out, meshes=["obj"])
-    assert content(out) == before
+    write(scan, out, meshes=["obj"])
+    assert (out / "light.obj").read_text() != "mine"
+    assert (out / "kept-1" / "light.obj").read_text() == "mine"
 
 
 def test_what_a_run_no_longer_writes_is_taken_away(scan: Path, tmp_path: Path) -> None:
@@ -194,7 +186,7 @@ def test_the_stage_asks_only_for_what_the_runner_can_give() -> None:
     for parameter in inspect.signature(stage.export).parameters:
         known = runner._asked(parameter) is not None or parameter in (
             "job",
-            "out",
+            "folder",
             "keep",
             "ladder",
             "placed",
@@ -207,7 +199,7 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
     made = outcome(scan, export={"report": False})
     audit = replace(made.audit.audit, features=())
     frame = Frame(np.eye(4), (), False, ("no feature was recovered",))
-    recover = replace(made.recover, features=(), patterns=(), calipers=())
+    recover = replace(made.recover, features=(), patterns=(), measured=())
     labels = np.full_like(made.lighten.labels, -1)
     made = replace(
         made,
@@ -216,12 +208,12 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
         lighten=replace(made.lighten, labels=labels),
         audit=replace(made.audit, audit=audit),
     )
-    stage.write_outputs(made, tmp_path / "out", (), silent)
+    written(made, tmp_path / "out")
     data = json.loads((tmp_path / "out" / "datums.json").read_text())
     Draft202012Validator(json.loads((tmp_path / "out" / "datums.schema.json").read_text())).validate(data)
     assert data["features"] == []
     assert any("no feature was recovered" in c for c in data["cautions"])
-    assert (tmp_path / "out" / "reference.step").stat().st_size > 0
+    assert (tmp_path / "out" / "datums.step").stat().st_size > 0
     assert "None was found" in (tmp_path / "out" / "summary.md").read_text()
 
 
@@ -233,8 +225,8 @@ def test_every_file_that_summary_and_datum_file_name_is_there(scan: Path, tmp_pa
     summary = (out / "summary.md").read_text()
     for name in data["files"]:
         assert f"- `{name}`" in summary
-    assert {"reference.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
-    assert "AUTOMOTIVE_DESIGN" in (out / "reference.step").read_text()[:1500]
+    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf", "section.dxf"} <= set(data["files"])
+    assert "AUTOMOTIVE_DESIGN" in (out / "datums.step").read_text()[:1500]
 
 
 def test_a_flange_too_large_for_paper_is_told(scan: Path, tmp_path: Path) -> None:
@@ -246,7 +238,7 @@ def test_a_flange_too_large_for_paper_is_told(scan: Path, tmp_path: Path) -> Non
     large = replace(flange, outer=replace(flange.outer, segments=(wide,)), inner=())
     middling = replace(flange, feature="plane-2", outer=replace(flange.outer, segments=(replace(wide, radius=110.0),)))
     made = replace(made, frame=replace(made.frame, flanges=(large, middling)))
-    result = stage.write_outputs(made, tmp_path / "out", (), silent)
+    result = written(made, tmp_path / "out")
     assert "flange-plane-1.dxf" in result.files
     assert "flange-plane-1.pdf" not in result.files
     assert any("plane-1" in c and "larger than any sheet" in c for c in result.cautions)
@@ -261,5 +253,5 @@ def test_without_the_cad_kernel_the_rest_is_written(
 
     monkeypatch.setitem(sys.modules, "pipeline.formats.step", None)
     result = write(scan, tmp_path / "out", step="AP242")
-    assert "reference.step" not in result.files
-    assert any("reference.step was not written" in c for c in result.cautions)
+    assert "datums.step" not in result.files
+    assert any("datums.step was not written" in c for c in result.cautions)

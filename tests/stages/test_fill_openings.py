@@ -163,7 +163,7 @@ def test_large_closing_says_what_speaks_for_it():
     v, f = sheet(lambda x, y: 0 * x)
     both = np.concatenate([f[outside(v, f, (0, 0, 0), 9.0)], f[:, ::-1] + len(v)])
     gaps = filled(np.concatenate([v, v - 10.0 * Z]), both).gaps
-    assert [g.note for g in gaps if g.done == "closed"] == ["metal lies behind all of it; filled with fair skin"]
+    assert [g.note for g in gaps if g.done == "closed"] == ["metal lies behind all of it; filled with a smooth patch"]
 
 
 @pytest.mark.parametrize(("below", "done"), [(14.0, ["closed", "closed"]), (6.0, ["left open", "left open"])])
@@ -193,7 +193,7 @@ def test_no_skin_for_a_lost_part_of_a_wall_stands_in_the_bore():
     gap = max(name_gaps(surface, rims, band, shapes, NOISE), key=lambda g: g.outer.area)
     ground = Surroundings(v, f, band, shapes, outward_signs(shapes, band), NOISE)
     assert gap.outer.area > 400.0
-    skins = [patch for patch in ways_to_close(gap, ground) if patch.how == "fair skin"]
+    skins = [patch for patch in ways_to_close(gap, ground) if patch.how == "a smooth patch"]
     assert skins
     for patch in skins:
         # Over the mouth, where the rim runs along no wall, it is as fair skin is.

@@ -62,9 +62,9 @@ def test_what_is_left_open_is_filled_and_said() -> None:
     [
         ({"B": "main"}, "B is chosen but A is not"),
         ({"A": "top", "C": "main"}, "C is chosen but B is not"),
-        ({"A": "top", "B": "bottom"}, "takes away no freedom"),
+        ({"A": "top", "B": "bottom"}, "constrains nothing"),
         ({"A": "nothing"}, "no feature 'nothing'"),
-        ({"A": "main", "B": "top", "C": "coax"}, "takes away no freedom"),
+        ({"A": "main", "B": "top", "C": "coax"}, "constrains nothing"),
         ({"A": "top", "z": "sideways"}, "can't be 'sideways'"),
     ],
 )
@@ -75,7 +75,7 @@ def test_choices_that_make_no_sense(settings, why) -> None:
 
 def test_points_on_one_line_can_not_stop_the_turn_about_it() -> None:
     features = [feature(f"b{k}", "sphere", (0, 0, 30 * k), None, 5, "bore", 100) for k in range(3)]
-    with pytest.raises(SettingsError, match="Datum C takes away no freedom"):
+    with pytest.raises(SettingsError, match="Datum C constrains nothing"):
         run(features, A="b0", B="b1", C="b2")
     result = run(features, A="b0", B="b1")
     assert not result.frame.complete

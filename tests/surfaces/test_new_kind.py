@@ -503,7 +503,7 @@ def test_what_the_job_writes_of_it(job: Path) -> None:
     assert abs(found["audit"]["radius_change"]) < 0.01
     assert found["id"] in (job / "report.html").read_text()
     assert f"{found['id']} | {KIND.name}" in (job / "summary.md").read_text()
-    step = (job / "reference.step").read_text()
+    step = (job / "datums.step").read_text()
     assert f"'{found['id']} face'" in step
     assert "SURFACE_OF_LINEAR_EXTRUSION" in step
     assert "ELLIPSE" in step

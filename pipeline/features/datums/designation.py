@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.errors import SettingsError
+from pipeline.features.naming import OUTSIDE, TERMS
 from pipeline.features.pointing import Pointed, is_far, meant, ranked
 from pipeline.places import Place
 from pipeline.surfaces import KINDS, kind_of, names_of
@@ -46,10 +47,10 @@ class Choice:
 def choose(text: str, features: Sequence[Feature], names: Mapping[str, str], setting: str = "") -> Choice:
     """The datum that a text of the job file means; `setting` is where it stands there.
 
-    A feature's number; a name from [names]; "bore nearest scan: [x, y, z]" (bore, hole, boss, face or a kind's name;
-    mm); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and V and W", "centre of U",
-    "crossing of U and V", "point scan: [x, y, z]". Raises SettingsError with what to write, also for a place that is in
-    part coordinates still.
+    A feature's number; a name from [names]; "bore nearest scan: [x, y, z]" (bore, hole, outside diameter, face or a
+    kind's name; mm); or made of such: "middle of U and V", "common axis of U and V", "pitch circle of U and V and W",
+    "centre of U", "crossing of U and V", "point scan: [x, y, z]". Raises SettingsError with what to write, also for a
+    place that is in part coordinates still.
 
     >>> from tests.features.made import bore
     >>> near, far = (bore(f'H{n}', (90.0 * n - 90.0, 0.0, 0.0), (0.0, 0.0, 1.0), 5.0) for n in (1, 2))
@@ -96,7 +97,7 @@ def _one(
             for feature in features:
                 if feature.goes_by(ident):
                     return feature
-    if match := re.fullmatch(rf"(?:the\s+)?(\w+)\s+nearest\s*(?:to\s*)?({_PLACE})", text, re.I):
+    if match := re.fullmatch(rf"(?:the\s+)?(\w+(?:\s\w+)*)\s+nearest\s*(?:to\s*)?({_PLACE})", text, re.I):
         place = _place(match[2], text)
         return place, nearest(match[1].lower(), place, features, setting)
     some = ", ".join([f.id for f in features][:8])
@@ -118,13 +119,17 @@ def _place(text: str, whole: str) -> tuple[float, float, float]:
     return found.in_scan
 
 
-_SIDES = {"bore": "bore", "hole": "bore", "boss": "boss"}
+_SIDES = {"bore": "bore", "hole": "bore", **dict.fromkeys(OUTSIDE, "boss")}
+# What earlier versions called an external cylinder.
+_OLD = {"boss": OUTSIDE[0]}
 
 
 def _words() -> dict[str, tuple[tuple[str, ...], str | None]]:
     """What the words for a sort of feature mean: kinds, and the side where it matters."""
     sided = {word: (names_of(lambda kind: kind.by_side), side) for word, side in _SIDES.items()}
-    return {**sided, **{word: ((kind.name,), None) for kind in KINDS.values() for word in (kind.name, *kind.also)}}
+    kinds = {word: ((kind.name,), None) for kind in KINDS.values() for word in (kind.name, *kind.also)}
+    terms = {term: ((kind,), side) for (kind, side), term in TERMS.items()}
+    return {**terms, "taper": (("cone",), None), **sided, **kinds}
 
 
 def nearest(word: str, place: tuple[float, float, float], features: Sequence[Feature], setting: str = "") -> Pointed:
@@ -133,7 +138,7 @@ def nearest(word: str, place: tuple[float, float, float], features: Sequence[Fea
     Raises SettingsError when the word is unknown, there is none of that kind, the nearest is too far away to be meant,
     or two are nearly as near.
     """
-    words = _words()
+    words, word = _words(), _OLD.get(word, word)
     if word not in words:
         raise SettingsError(f"{word!r} is no kind of feature; write one of {', '.join(words)}.")
     kinds, side = words[word]
@@ -161,7 +166,7 @@ def _check_members(choice: Choice, by_id: Mapping[str, Feature], text: str) -> N
     flat, axial = [k.flat for k in kinds], [k.axial for k in kinds]
     good, wants = {
         "middle": (len(found) == 2 and (all(flat) or all(axial)), "two parallel planes or two parallel axes"),
-        "common axis": (len(found) == 2 and all(axial), "two coaxial bores or bosses"),
+        "common axis": (len(found) == 2 and all(axial), "two coaxial bores or outside diameters"),
         "pitch circle": (len(found) >= 3 and all(k.cylindrical for k in kinds), "three holes or more"),
         "centre": (len(found) == 1 and not any(flat), "one feature that is not a plane"),
         "crossing": (len(found) == 2 and any(axial) and any(flat), "an axis and a plane"),

@@ -2,13 +2,13 @@
 
 Each datum stands for its situation feature: a plane for a face, an axis for a cylinder, a point for a sphere,
 an axis and a point for a cone or torus, an axis and a plane through it for a prism. They are taken in their order,
-and each one takes away of the six freedoms of a rigid body only what those before it left:
+and each one constrains of the six degrees of freedom of a rigid body only what those before it left:
 
     directions  the first direction there is fixes two turns, the first one that is not parallel to it the third;
                 a place can do the same (a hole beside the axis stops the turn about it)
     places      a plane fixes one shift, an axis two, a point three, less what is fixed already
 
-A datum that takes nothing away is refused, since it could only contradict the others. A secondary or tertiary
+A datum that constrains nothing is refused, since it could only contradict the others. A secondary or tertiary
 datum within SNAP of square or parallel to those before it is taken as exactly so, as the standard has it: its
 plane or axis then passes through the middle of what was seen of it.
 
@@ -48,7 +48,7 @@ _SHIFTS = ("tx", "ty", "tz")
 
 @dataclass(frozen=True)
 class Solution:
-    """matrix (4, 4) scan -> part; what each datum took away; what is still free; directions as idealised."""
+    """matrix (4, 4) scan -> part; what each datum constrains; what is still free; directions as idealised."""
 
     matrix: Floats
     taken: tuple[tuple[str, ...], ...]
@@ -61,7 +61,7 @@ def solve(datums: Sequence[Situation], reach: float, z: str | None = None, x: st
     z, x  the user's words for two axes: "out of A", "into A" (faces), "along B", "against B" (axes; of a
           face the line in which it cuts the plane square to z), "towards C", "away from C" (from the origin)
 
-    Raises SettingsError when a datum takes nothing away, or the axes' words don't fit.
+    Raises SettingsError when a datum constrains nothing, or the axes' words don't fit.
     """
     state = _State(reach)
     taken_directions = [state.take(letter, d) for letter, d in zip(LETTERS, datums, strict=False)]
@@ -84,7 +84,7 @@ class _State:
         self.guessed_turns: list[Floats] = []
 
     def take(self, letter: str, datum: Situation) -> tuple[list[Floats], list[Floats]]:
-        """Turns and shifts (as vectors) that this datum takes away."""
+        """Turns and shifts (as vectors) that this datum constrains."""
         turns = [*self._take_direction(datum.direction), *self._take_direction(datum.across)]
         ideal = self._idealised(datum.direction)
         self.ideal.append(ideal)
@@ -93,7 +93,7 @@ class _State:
             turns += self._take_lever(datum)
         if not turns and not shifts:
             raise SettingsError(
-                f"Datum {letter} takes away no freedom that the datums before it left ({self._why(datum)}); "
+                f"Datum {letter} constrains nothing that the datums before it left free ({self._why(datum)}); "
                 f"choose another {letter} or leave it out."
             )
         return turns, shifts

@@ -11,6 +11,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, reach_of, solve_chosen
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
+from pipeline.features.naming import term_of
 from pipeline.geometry import Floats, transformed, turn_levers
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
@@ -43,7 +44,7 @@ def usable(features: Sequence[Feature]) -> list[Feature]:
 
 
 def main_bore(features: Sequence[Feature], patterns: Sequence[Pattern]) -> Feature | None:
-    """The largest bore (or boss, where there is no bore) of the coaxial group with most area seen."""
+    """The largest bore (or outside diameter, where there is no bore) of the coaxial group with most area seen."""
     for side in ("bore", "boss"):
         rounds = [f for f in usable(features) if kind_of(f).cylindrical and f.side == side]
         if rounds:
@@ -68,8 +69,8 @@ def complete(
 ) -> DatumProposal:
     """The frame of the datums given, with further ones taken from the part as long as it offers any.
 
-    Three that each take something away always fix the part. Raises SettingsError when one of those given takes
-    nothing away.
+    Three that each constrain something always fix the part. Raises SettingsError when one of those given constrains
+    nothing.
 
     >>> from tests.features.made import block
     >>> complete((), block(), ()).frame.complete
@@ -175,7 +176,7 @@ def _described(f: Feature) -> str:
     else:
         length = "" if f.extent.length is None else f" x {f.extent.length:.1f}"
         size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{2 * (f.radius or 0.0):.2f}"
-        words = f"{f.side or f.kind} {size}{length}"
+        words = f"{term_of(f)} {size}{length}"
     if f.uncertainty.direction is not None:
         words += f", direction known to {np.degrees(f.uncertainty.direction):.4f} deg (k=1)"
     return words
@@ -199,7 +200,7 @@ def _free(datums: Datums) -> tuple[str, ...]:
 
 
 def _try(datums: Datums, choice: Choice) -> Datums | None:
-    """The datums with one more, if it takes something away and the words for the axes still fit."""
+    """The datums with one more, if it constrains something and the words for the axes still fit."""
     more = replace(datums, choices=(*datums.choices, choice))
     try:
         _check(replace(more, z=None, x=None))
@@ -209,7 +210,7 @@ def _try(datums: Datums, choice: Choice) -> Datums | None:
 
 
 def _second(datums: Datums, patterns: Sequence[Pattern]) -> Choice | None:
-    """The main bore, or else the largest feature that takes most freedoms away."""
+    """The main bore, or else the largest feature that constrains most."""
     good = [f for f in usable(datums.features) if f.id not in datums.choices[0].members]
     bore = main_bore(datums.features, patterns)
     free = len(_free(datums))

@@ -1,4 +1,4 @@
-"""Surface for a gap: the fitted feature where the rim lies on one, fair skin elsewhere.
+"""Surface for a gap: the fitted feature where the rim lies on one, a smooth patch elsewhere.
 
 A patch is made in a plane: the rim is laid out flat through a chart, a triangular lattice of the
 surroundings' facet size fills it, and each point is lifted onto the surface. Across an edge between
@@ -39,14 +39,16 @@ _APEXES = (0.0, 0.3, -0.3, 0.6, -0.6)
 # Likewise in edges: the radius of the largest gap that is called tiny, and a little.
 _STRAYS = 1.4
 
+SMOOTH = "a smooth patch"
+
 
 def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
     """Patches for a gap, the best founded first; each way that fails on this rim is passed over.
 
-    On one feature: its fitted surface. Across edges: the lower or higher of the features' surfaces. Else a fair skin, a
-    polyharmonic smoothing spline (Duchon 1977) through the surroundings. At last, for a rim that no plane shows without
-    overlaps, triangles of least bending (Barequet and Sharir 1995, Liepa 2003), refined and made fair (Botsch and
-    Kobbelt 2004). Below, the middle one of 25 squares is missing.
+    On one feature: its fitted surface. Across edges: the lower or higher of the features' surfaces. Else a smooth
+    patch, a polyharmonic smoothing spline (Duchon 1977) through the surroundings. At last, for a rim that no plane
+    shows without overlaps, triangles of least bending (Barequet and Sharir 1995, Liepa 2003), refined and made fair
+    (Botsch and Kobbelt 2004). Below, the middle one of 25 squares is missing.
 
     >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
     >>> from pipeline.mesh.topology import facet_neighbours
@@ -59,7 +61,7 @@ def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
     >>> ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
     >>> patch = next(ways_to_close(gap, ground))
     >>> patch.corners.tolist(), len(patch.triangles), patch.how
-    ([14, 15, 20, 21], 2, 'fair skin')
+    ([14, 15, 20, 21], 2, 'a smooth patch')
     """
     covered = sum(opening.shares)
     if len(opening.features) == 1 and covered >= 0.88:
@@ -161,7 +163,7 @@ def _skin(opening: Opening, ground: Surroundings) -> HolePatch | None:
         patch = layout.patch(
             _raised_skin(opening, ground, layout.flatten, lift, direction),
             lambda places: np.full(len(places), -1, np.int32),
-            "fair skin",
+            SMOOTH,
         )
         if patch is not None:
             return patch
@@ -205,7 +207,7 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
         points = fair_in_space(everything, faces, free)[: len(points)]
         if not np.isfinite(points).all():
             return None
-    return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+    return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def _strays(patch: HolePatch, opening: Opening, ground: Surroundings) -> bool:
@@ -240,7 +242,7 @@ def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
     if triangles is None:
         return None
     points, triangles = without_doubles(corners, points, triangles, ground)
-    return HolePatch(corners, points[len(corners) :], triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+    return HolePatch(corners, points[len(corners) :], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def _fans(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
@@ -251,7 +253,7 @@ def _fans(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
     middle = ground.vertices[corners].mean(axis=0, keepdims=True)
     for height in _APEXES:
         apex = middle + height * opening.edge * opening.outer.normal
-        yield HolePatch(corners, apex, triangles, np.full(len(triangles), -1, np.int32), "fair skin")
+        yield HolePatch(corners, apex, triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def rims_of(opening: Opening) -> tuple[Rim, ...]:

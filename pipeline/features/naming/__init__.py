@@ -1,16 +1,39 @@
-"""What features and gaps are called: short numbers, carried over to another scan; the user's names; old ids."""
+"""What features and gaps are called: short numbers, carried over to another scan; the user's names; old ids; a
+shop's words for what they are."""
 
 from __future__ import annotations
 
 from pipeline.features.naming.carrying import carried_over
 from pipeline.features.naming.gap_numbers import number_gaps
 from pipeline.features.naming.old_ids import old_ids
+from pipeline.features.naming.trade_terms import (
+    DATUM_SYSTEM,
+    NOISE_REMOVED,
+    OUTSIDE,
+    PATTERNS,
+    RELATIONS,
+    SIDES,
+    TERMS,
+    counted,
+    term_of,
+    term_of_look,
+)
 from pipeline.features.naming.user_names import named, nameless
 
 __all__ = [
+    "DATUM_SYSTEM",
+    "NOISE_REMOVED",
+    "OUTSIDE",
+    "PATTERNS",
+    "RELATIONS",
+    "SIDES",
+    "TERMS",
     "carried_over",
+    "counted",
     "named",
     "nameless",
     "number_gaps",
     "old_ids",
+    "term_of",
+    "term_of_look",
 ]

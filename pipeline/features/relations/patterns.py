@@ -21,6 +21,8 @@ from pipeline.values import Feature, Pattern
 # The same drill makes holes within 0.25 mm of one another: common practice, no source.
 SAME_DRILL = 0.25
 PARALLEL = np.radians(1.0)
+# mm by which what was made symmetrical may miss it: common practice, no source.
+MIRRORED = 0.15
 
 
 def find_patterns(features: Sequence[Feature]) -> tuple[Pattern, ...]:
@@ -162,7 +164,8 @@ def _rectangles(group: list[Feature], features: Sequence[Feature]) -> list[Patte
 
 
 def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
-    """Planes midway between two like faces that look away from (or at) each other."""
+    """Planes midway between two like faces that look away from (or at) each other, and that something else of the part
+    is symmetrical about: without that, any two end faces would make one."""
     planes = [f for f in features if kind_of(f).flat and f.machined]
     out = []
     for a, b in combinations(planes, 2):
@@ -182,13 +185,39 @@ def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
             continue
         level = 0.5 * float(normal @ (a.point + b.point))
         middle = 0.5 * (a.point + b.point)
+        centre = middle - (normal @ middle - level) * normal
+        if not _symmetrical_about(centre, normal, features):
+            continue
         out.append(
             Pattern(
                 "mid_plane",
                 (a.id, b.id),
-                centre=middle - (normal @ middle - level) * normal,
+                centre=centre,
                 normal=normal,
                 note=f"{abs(float(off @ normal)):.3f} mm apart",
             )
         )
     return out
+
+
+def _symmetrical_about(centre: Floats, normal: Floats, features: Sequence[Feature]) -> bool:
+    """Whether a plane holds the axis or centre of a round feature, or mirrors one of two equal ones onto the other."""
+    round_ones = [f for f in features if f.radius is not None and (f.direction is not None or kind_of(f).spherical)]
+    if not round_ones:
+        return False
+    points = np.array([f.point for f in round_ones])
+    ways = np.array([np.zeros(3) if f.direction is None else f.direction for f in round_ones])
+    radii = np.array([f.radius for f in round_ones], dtype=float)
+    off = (points - centre) @ normal
+    level = np.abs(ways @ normal)
+    along = np.sin(PARALLEL) > level
+    if np.any(along & (np.abs(off) < MIRRORED)):
+        return True
+    mirrored = points - 2.0 * off[:, None] * normal
+    turned = ways - 2.0 * (ways @ normal)[:, None] * normal
+    away = mirrored[:, None] - points[None]
+    away -= np.sum(away * ways[None], axis=2)[..., None] * ways[None]
+    alike = np.abs(radii[:, None] - radii[None]) < 0.5 * SAME_DRILL
+    alike &= np.linalg.norm(np.cross(turned[:, None], ways[None]), axis=2) < np.sin(PARALLEL)
+    alike &= (along[:, None]) & (np.abs(off) > MIRRORED)[:, None]
+    return bool(np.any(alike & (np.linalg.norm(away, axis=2) < MIRRORED)))

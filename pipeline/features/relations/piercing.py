@@ -68,7 +68,12 @@ def mouth(hole: Feature, point: Floats, normal: Floats, normal_unsure: float) ->
 
 
 def reach_along(feature: Feature, along: Floats) -> tuple[float, float]:
-    """Lowest and highest place, mm, of a feature's seen stretch along a unit direction (3,)."""
+    """Lowest and highest place, mm, of an axial feature's seen stretch along a unit direction (3,).
+
+    >>> from tests.features.made import bore
+    >>> reach_along(bore('hole', (10.0, 0.0, -8.0), (0.0, 0.0, 1.0), 4.0, 10.0), np.array([0.0, 0.0, -1.0]))
+    (3.0, 13.0)
+    """
     assert feature.direction is not None
     half = 0.5 * (feature.extent.length or 0.0)
     ends = feature.extent.along or (-half, half)

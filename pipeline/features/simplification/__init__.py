@@ -1,4 +1,5 @@
-"""Which vertices carry which feature, simplification within a bound, and the audit of what it cost."""
+"""Which vertices carry which feature, simplification within a bound or for a picture, and the audit
+of what it cost."""
 
 from __future__ import annotations
 
@@ -23,6 +24,7 @@ from pipeline.features.simplification.feature_association import (
     target_surface,
     with_sharp_edges,
 )
+from pipeline.features.simplification.preview import preview
 from pipeline.features.simplification.second_opinion import measured_again
 
 __all__ = [
@@ -38,6 +40,7 @@ __all__ = [
     "moved_by",
     "noise_reach",
     "on_features",
+    "preview",
     "snapping_reach",
     "soundness",
     "tangled",

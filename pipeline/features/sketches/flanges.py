@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.features.relations import SAME_DRILL, mouth, pierces, rectangles, rings
+from pipeline.features.relations import SAME_DRILL, mouth, pierces, reach_along, rectangles, rings
+from pipeline.features.sketches.behind import Behind
 from pipeline.features.sketches.ground import SketchGround
-from pipeline.features.sketches.outlines import outlines_of
+from pipeline.features.sketches.outlines import opening, outlines_of, polyline
+from pipeline.features.sketches.sharp_edges import section
 from pipeline.geometry import (
     FULL_TURN,
     Floats,
@@ -17,17 +19,16 @@ from pipeline.geometry import (
     contains,
     cross,
     into_frame,
-    on_circle,
     polar_angles,
     rejection,
     rigid,
     step_lengths,
     transformed,
-    turn_between,
     undone,
     unit,
 )
-from pipeline.surfaces import kind_of
+from pipeline.mesh.query import SightLines
+from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
 
 # Which faces are worth a drawing: pierced by several holes, or large among the part's faces.
@@ -55,23 +56,33 @@ def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
     faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
     faces.sort(key=lambda pair: -pair[1].extent.area)
     largest = faces[0][1].extent.area if faces else 0.0
+    sight: SightLines | None = None
     out = []
     for index, face in faces:
         holes = [f for f in ground.features if f.confidence == "good" and pierces(f, face)]
-        enough = SHARE * largest if not holes else SHARE_BORED * largest
-        if len(holes) < 2 and face.extent.area < enough:
+        if len(holes) < 2 and face.extent.area < (SHARE_BORED if holes else SHARE) * largest:
             continue
-        out.append(flange(ground, index, part))
+        sight = sight or SightLines.through(ground.surface.vertices, ground.surface.faces)
+        made = flange(ground, index, part, sight)
+        if made is not None:
+            out.append(made)
     return tuple(out)
 
 
-def flange(ground: SketchGround, index: int, part: Floats) -> Flange:
-    """The sketch of one face. Its x runs along the part's x, or y where the face looks along x; its origin lies
-    in the middle of the largest bolt circle, or of the largest hole, or at the part's origin seen square on."""
+def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) -> Flange | None:
+    """The sketch of one face; None where it is none worth a drawing after all: the floor of a bore or pocket, or too
+    small for the holes that it turns out to have.
+
+    Its x runs along the part's x, or y where the face looks along x; its origin lies in the middle of the largest bolt
+    circle, or of the largest hole, or at the part's origin seen square on.
+    """
     face = ground.features[index]
     matrix = _sketch(face, part)
-    outer, inner, pieces = outlines_of(ground, index, matrix)
-    bores = _bores(face, ground.features, outer, inner, matrix)
+    outer, inner, sunk = outlines_of(ground, index, matrix)
+    bores, inner = _bores(face, ground.features, outer, inner, matrix)
+    largest = max(f.extent.area for f in ground.features if kind_of(f).flat)
+    if len(bores) < 2 and (sunk or face.extent.area < (SHARE_BORED if bores else SHARE) * largest):
+        return None
     holes = [_hole(f, face, matrix) for f in bores]
     patterns = _patterns(holes)
     origin, origin_at = _origin(holes, patterns, matrix, part)
@@ -81,9 +92,12 @@ def flange(ground: SketchGround, index: int, part: Floats) -> Flange:
         inner = tuple(_shifted(o, origin) for o in inner)
         holes = [_hole(f, face, matrix) for f in bores]
         patterns = _patterns(holes)
+    seen = Behind(ground, index, matrix, sight, outer, inner)
+    holes = [seen.told(hole) for hole in holes]
     return Flange(
-        face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), tuple(_cautions(outer, inner, pieces))
-    )
+        face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), tuple(_cautions(outer, inner)),
+        seen.thickness(),
+    )  # fmt: skip
 
 
 def _sketch(face: Feature, part: Floats) -> Floats:
@@ -99,26 +113,48 @@ def _sketch(face: Feature, part: Floats) -> Floats:
 
 def _bores(
     face: Feature, features: Sequence[Feature], outer: Outline | None, inner: Sequence[Outline], matrix: Floats
-) -> list[Feature]:
-    """Bores that start at the face; of several on one axis the one that starts nearest to it."""
+) -> tuple[list[Feature], tuple[Outline, ...]]:
+    """Bores that start at the face, of several on one axis the one that starts nearest to it, and those that come
+    through a spigot of it at the face's level; and the outlines inside the face with those bores' rims."""
     seen = {s.feature for o in inner for s in o.segments if s.feature is not None}
-    found = [f for f in features if f.confidence == "good" and pierces(f, face)]
     assert face.direction is not None
     polygon = None if outer is None else polyline(outer)
-    out: list[Feature] = []
-    for f in found:
-        place = transformed(matrix, f.point)[:2]
-        if f.id not in seen and polygon is not None and not contains([polygon], place[None])[0]:
-            continue
-        out.append(f)
+    proud = [polyline(o) for o in inner if o.what == "spigot"]
     level = float(face.point @ face.direction)
-    depth = {f.id: level - float(f.point @ face.direction) for f in out}
+
+    def on_spigot(f: Feature) -> bool:
+        place = transformed(matrix, f.point)[:2]
+        return any(contains([spigot], place[None])[0] for spigot in proud)
+
+    found: list[Feature] = []
+    through: list[Feature] = []
+    for f in features:
+        if f.confidence != "good" or not is_bore(f):
+            continue
+        if on_spigot(f):
+            through += [f] if _crosses_level(f, face) else []
+        elif pierces(f, face):
+            place = transformed(matrix, f.point)[:2]
+            if f.id in seen or polygon is None or contains([polygon], place[None])[0]:
+                found.append(f)
+    depth = {f.id: abs(level - float(f.point @ face.direction)) for f in (*found, *through)}
     kept: list[Feature] = []
-    for f in sorted(out, key=lambda f: (depth[f.id], f.id)):
+    for f in sorted((*found, *through), key=lambda f: (depth[f.id], f.id)):
         place = transformed(matrix, f.point)[:2]
         if all(np.linalg.norm(place - transformed(matrix, k.point)[:2]) > 0.5 for k in kept):
             kept.append(f)
-    return sorted(kept, key=lambda f: (-(f.radius or 0.0), f.id))
+    rims = [opening(curve) for f in kept if f in through for curve in section(f, matrix) if curve.kind == "circle"]
+    return sorted(kept, key=lambda f: (-(f.radius or 0.0), f.id)), (*inner, *rims)
+
+
+def _crosses_level(bore: Feature, face: Feature) -> bool:
+    """Whether a bore square to a face was seen on both sides of its level."""
+    assert face.direction is not None
+    assert bore.direction is not None
+    if abs(bore.direction @ face.direction) < np.cos(np.radians(5.0)):
+        return False
+    low, high = reach_along(bore, face.direction)
+    return low < float(face.point @ face.direction) < high
 
 
 def _hole(bore: Feature, face: Feature, matrix: Floats) -> Hole:
@@ -209,16 +245,17 @@ def _shifted(outline: Outline, origin: Floats) -> Outline:
     return replace(outline, segments=segments)
 
 
-def _cautions(outer: Outline | None, inner: Sequence[Outline], pieces: int) -> list[str]:
+def _cautions(outer: Outline | None, inner: Sequence[Outline]) -> list[str]:
     out = []
     if outer is None:
         out.append("no outline: the border of the face is not closed")
     elif outer.broken:
         out.append("part of the outer outline could not be seen and is bridged")
     if any(o.broken for o in inner):
-        out.append("part of an opening's outline could not be seen and is bridged")
+        out.append("part of an outline inside could not be seen and is bridged")
+    pieces = 1 + sum(o.what == "piece" for o in inner)
     if pieces > 1:
-        out.append(f"the face has {pieces} separate pieces; the largest is drawn")
+        out.append(f"the face has {pieces} separate pieces; all are drawn")
     if outer is not None:
         lengths = [(s.kind, float(step_lengths(_points(s)).sum())) for s in outer.segments]
         free = sum(length for kind, length in lengths if kind == "free")
@@ -229,22 +266,3 @@ def _cautions(outer: Outline | None, inner: Sequence[Outline], pieces: int) -> l
 
 def _points(segment: Segment) -> Floats:
     return polyline(Outline((segment,), 0.0, 0.0, 0.0))
-
-
-def polyline(outline: Outline, step: float = np.radians(3.0)) -> Floats:
-    """(n, 2) points along an outline, arcs in steps of `step` rad; its end meets its start."""
-    out: list[Floats] = []
-    for s in outline.segments:
-        if s.kind == "free":
-            assert s.points is not None
-            out.append(s.points)
-        elif s.kind == "line":
-            out.append(np.array([s.start, s.end]))
-        else:
-            assert s.centre is not None
-            begin, turn = turn_between(s.start - s.centre, s.end - s.centre, bool(s.ccw))
-            if s.kind == "circle":
-                turn = FULL_TURN if s.ccw else -FULL_TURN
-            angles = begin + np.linspace(0.0, turn, max(2, int(np.ceil(abs(turn) / step)) + 1))
-            out.append(on_circle(s.centre, s.radius or 0.0, angles))
-    return np.vstack(out)

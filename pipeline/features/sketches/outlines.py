@@ -10,6 +10,7 @@ place along, place across), and read off at height zero.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -23,11 +24,21 @@ from pipeline.values import Feature, Outline, Segment
 
 TOLERANCE = 0.1  # mm, of free pieces, and how far a line or arc may miss its points at most
 BRIDGE = 4.0  # mm from one point of an edge to the next that are worth a word (or four edges)
+PIECE = 0.05  # share of the largest piece of a face that another has to have
 UNSEEN = -2  # beyond the border lies nothing that was scanned
 
 
-def outlines_of(ground: SketchGround, index: int, matrix: Floats) -> tuple[Outline | None, tuple[Outline, ...], int]:
-    """Outer outline, openings (largest first), and how many separate pieces the face of a feature has.
+class Outlines(NamedTuple):
+    """outer, and what lies inside it, largest first; sunk: the wall at the outer border rises, so that the face is
+    the floor of something, as a shoulder in a bore."""
+
+    outer: Outline | None
+    inner: tuple[Outline, ...] = ()
+    sunk: bool = False
+
+
+def outlines_of(ground: SketchGround, index: int, matrix: Floats) -> Outlines:
+    """Outer outline of the largest piece of a face, and its openings, spigots and further pieces.
 
     index   of the plane in the features; matrix (4, 4) scan -> sketch
     """
@@ -35,18 +46,24 @@ def outlines_of(ground: SketchGround, index: int, matrix: Floats) -> tuple[Outli
     outer = [loop for loop in loops if loop.area > 0]
     inner = [loop for loop in loops if loop.area < 0]
     if not outer:
-        return None, (), 0
+        return Outlines(None)
     whole = max(outer, key=lambda loop: loop.area)
+    pieces = [loop for loop in outer if loop is not whole and loop.area > PIECE * whole.area]
     near = Beyond(ground, index, matrix, np.vstack([loop.points for loop in loops]))
     inset = near.inset([whole, *inner])
-    made = [_outline(ground, loop, near, inset) for loop in (whole, *inner)]
-    openings = [o for o, _ in made[1:] if o is not None]
-    have = {s.feature for o in openings for s in o.segments if s.kind == "circle"}
+    made = [_outline(ground, loop, near, inset) for loop in (whole, *inner, *pieces)]
+    meant = [None, *("spigot" if near.rises(loop) else "opening" for loop in inner), *("piece" for _ in pieces)]
+    inside = [replace(o, what=what) for (o, _), what in zip(made[1:], meant[1:], strict=True) if o is not None]
+    have = {s.feature for o in inside for s in o.segments if s.kind == "circle"}
     for hole in {h.feature: h for _, holes in made for h in holes}.values():
         if hole.feature not in have:
-            openings.append(Outline(_ring(hole, False), 0.0, inset, TOLERANCE))
-    pieces = sum(loop.area > 0.05 * whole.area for loop in outer)
-    return made[0][0], tuple(openings), int(pieces)
+            inside.append(opening(hole, inset))
+    return Outlines(made[0][0], tuple(inside), near.rises(whole))
+
+
+def opening(rim: Curve, rounding: float = 0.0) -> Outline:
+    """The whole circle of a bore's rim as an opening."""
+    return Outline(_ring(rim, False), 0.0, rounding, TOLERANCE, what="opening")
 
 
 @dataclass(frozen=True)
@@ -266,3 +283,22 @@ def _joint(before: Curve, after: Curve) -> Floats:
     gap = float(np.linalg.norm(before.ends[1] - after.ends[0]))
     met = meet(before, after, near, max(2.0, 2.0 * gap))
     return near if met is None else met
+
+
+def polyline(outline: Outline, step: float = np.radians(3.0)) -> Floats:
+    """(n, 2) points along an outline, arcs in steps of `step` rad; its end meets its start."""
+    out: list[Floats] = []
+    for s in outline.segments:
+        if s.kind == "free":
+            assert s.points is not None
+            out.append(s.points)
+        elif s.kind == "line":
+            out.append(np.array([s.start, s.end]))
+        else:
+            assert s.centre is not None
+            begin, turn = turn_between(s.start - s.centre, s.end - s.centre, bool(s.ccw))
+            if s.kind == "circle":
+                turn = FULL_TURN if s.ccw else -FULL_TURN
+            angles = begin + np.linspace(0.0, turn, max(2, int(np.ceil(abs(turn) / step)) + 1))
+            out.append(on_circle(s.centre, s.radius or 0.0, angles))
+    return np.vstack(out)

@@ -64,7 +64,7 @@ class Beyond:
         if feature not in self._curves:
             made = self.ground.features[feature]
             relied_on = made.machined and made.confidence == "good"
-            self._curves[feature] = _section(made, self.matrix) if relied_on else []
+            self._curves[feature] = section(made, self.matrix) if relied_on else []
         return self._curves[feature]
 
     def curve_at(self, feature: int, points: Floats) -> Curve | None:
@@ -74,6 +74,21 @@ class Beyond:
             return None
         away, curve = min(found, key=lambda pair: pair[0])
         return curve if away < LOOK else None
+
+    def rises(self, loop: Loop) -> bool:
+        """Whether the surface beyond a border stands out of the face, rather than falling away from it.
+
+        Only what lies within LOOK of the border, and beyond the scanner's rounding, has a say.
+        """
+        if self.tree is None:
+            return False
+        away, which = cKDTree(loop.points).query(self.places, distance_upper_bound=LOOK)
+        near = np.flatnonzero(np.isfinite(away))
+        beyond = (
+            np.sum((self.places[near] - loop.points[which[near]]) * loop.outward[which[near]], axis=1) > -self.below
+        )
+        height = self.height[near[beyond]]
+        return int(np.sum(height > self.below)) > int(np.sum(height < -self.below))
 
     def inset(self, loops: Sequence[Loop]) -> float:
         """How far the face's facets stay from its edges, median over the edges that are known from both sides, mm."""
@@ -242,7 +257,7 @@ def _running_median(values: Floats, width: int, closed: bool) -> Floats:
     return np.nanmedian(filled, axis=1)
 
 
-def _section(feature: Feature, matrix: Floats) -> list[Curve]:
+def section(feature: Feature, matrix: Floats) -> list[Curve]:
     """Lines or circles in which a feature's surface cuts the plane z = 0 of a sketch."""
     return [_curve(c, feature.id) for c in kind_of(feature).section(seen_from(shape_of(feature), matrix))]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from pipeline.formats.datum_file.figures import known, known_place, matrix, place, plain
 from pipeline.formats.datum_file.records import (
     FlangeRecord,
@@ -9,8 +11,9 @@ from pipeline.formats.datum_file.records import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
-from pipeline.values import Flange, Hole, HolePattern, Outline, Segment
+from pipeline.values import Flange, Hole, HolePattern, Outline, Segment, Thickness
 
 
 def flange_record(flange: Flange) -> FlangeRecord:
@@ -24,7 +27,13 @@ def flange_record(flange: Flange) -> FlangeRecord:
         holes=tuple(_hole(hole) for hole in flange.holes),
         patterns=tuple(_pattern(pattern) for pattern in flange.patterns),
         cautions=flange.cautions,
+        **_given(thickness=None if flange.thickness is None else _thickness(flange.thickness)),
     )
+
+
+def _given(**values: Any) -> dict[str, Any]:
+    """Those that are there: the others are left out of the file."""
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _outline(outline: Outline) -> OutlineRecord:
@@ -34,6 +43,7 @@ def _outline(outline: Outline) -> OutlineRecord:
         rounding=known(outline.rounding),
         tolerance=known(outline.tolerance),
         broken=outline.broken,
+        **_given(what=outline.what),
     )
 
 
@@ -59,6 +69,7 @@ def _hole(hole: Hole) -> HoleRecord:
         tilt=known(hole.tilt, degrees=True),
         place_uncertainty=plain(hole.place_uncertainty),
         diameter_uncertainty=plain(hole.diameter_uncertainty),
+        **_given(end=hole.end, depth=plain(hole.depth), edge=plain(hole.edge), thickness=plain(hole.thickness)),
     )
 
 
@@ -74,4 +85,15 @@ def _pattern(pattern: HolePattern) -> HolePatternRecord:
         phase=plain(pattern.phase, degrees=True),
         size=place(pattern.size),
         gaps_at=() if pattern.gaps_at is None else tuple(known_place(p) for p in pattern.gaps_at),
+    )
+
+
+def _thickness(thickness: Thickness) -> ThicknessRecord:
+    return ThicknessRecord(
+        least=known(thickness.least),
+        middle=known(thickness.middle),
+        most=known(thickness.most),
+        places=thickness.places,
+        share=known(thickness.share),
+        **_given(back=thickness.back),
     )

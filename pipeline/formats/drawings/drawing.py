@@ -1,4 +1,4 @@
-"""A flange as lines, arcs, circles and text on layers: what its DXF drawing and its print are both made of.
+"""A flange as it is drawn: outlines, holes, patterns, centre lines, dimensions and numbers.
 
 Everything is in the flange's sketch, mm: seen from outside the material, 1:1.
 """
@@ -6,184 +6,144 @@ Everything is in the flange's sketch, mm: seen from outside the material, 1:1.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, OutlineRecord
-from pipeline.geometry import MM_PER_INCH
+from pipeline.formats.datum_file import FlangeRecord, HolePatternRecord, HoleRecord, OutlineRecord
+from pipeline.formats.drawings.dimensions import angular, diameter, linear
+from pipeline.formats.drawings.figures import DIAMETER, sized
+from pipeline.formats.drawings.items import (
+    CENTRE,
+    HOLES,
+    NOMINAL,
+    OPENINGS,
+    OUTLINE,
+    PITCH,
+    SPIGOTS,
+    TEXT,
+    TEXT_HEIGHT,
+    Arc,
+    Arrow,
+    Circle,
+    Dimension,
+    Item,
+    Line,
+    Place,
+    Polyline,
+    Text,
+    bounds,
+    length_of,
+)
+from pipeline.formats.drawings.nominal import angle_sigma, diameter_sigma, nominal_of
+from pipeline.formats.drawings.room import Room
 
-Place = tuple[float, float]
-
-OUTLINE, OPENINGS, HOLES, CENTRE, PITCH, TEXT = "OUTLINE", "OPENINGS", "HOLES", "CENTRE", "PITCH", "TEXT"
-LAYERS = (OUTLINE, OPENINGS, HOLES, CENTRE, PITCH, TEXT)
-
-TEXT_HEIGHT = 2.5  # mm, the smallest of the usual lettering sizes (ISO 3098)
-NOTE_WIDTH = 100  # characters: fits a sheet's width at the size of the notes
-_TEXT_ANGLES = (45, 15, -15, -45, 135, 165, 195, 225, 80, -80)  # degrees, where a size may stand
+_LAYER = {"opening": OPENINGS, "spigot": SPIGOTS, "piece": OUTLINE}
 _MARK_OUT = 2.0  # mm by which a centre mark stands out of its circle
 _CROSS = 3.0  # mm, half the cross where a hole is missing
+_NOMINAL = 1.2  # mm, half the cross at a nominal place
+_AXIS = 9.0  # mm, the arrows at the drawing's origin
+_REACHES = (4.0, 8.0, 13.0, 19.0, 26.0, 34.0)  # mm from a circle to its text
+_ANGLES = tuple(range(45, 405, 15))  # degrees where a size may stand, from the upper right on
+_LEAST_ANGLE = 2.0  # degrees: less is not drawn as an angle
+_LEVEL = 0.3  # degrees by which a rectangle may be turned and still be dimensioned along x and y
+_ONE_CENTRE = 0.5  # mm
 
 
-@dataclass(frozen=True)
-class Line:
-    layer: str
-    start: Place
-    end: Place
+class _Round(NamedTuple):
+    """A circle of the drawing, the feature that it is an edge of, and its diameter's standard uncertainty, mm."""
 
-
-@dataclass(frozen=True)
-class Arc:
-    """Counter-clockwise from `begin` to `finish`, degrees."""
-
-    layer: str
     centre: Place
     radius: float
-    begin: float
-    finish: float
+    feature: str | None
+    sigma: float | None
 
 
-@dataclass(frozen=True)
-class Circle:
-    layer: str
-    centre: Place
-    radius: float
+def drawing_of(
+    flange: FlangeRecord, sigmas: dict[str, float | None] | None = None, unit: str = "mm"
+) -> tuple[Item, ...]:
+    """The drawing of one flange of a datum file; figures in its texts are in `unit` ("mm" | "in").
 
+    sigmas  standard uncertainty, mm, of the diameters of features by their ids: of spigots and openings
 
-@dataclass(frozen=True)
-class Polyline:
-    layer: str
-    points: tuple[Place, ...]
-
-
-@dataclass(frozen=True)
-class Text:
-    """`at` is where the text begins, on its base line."""
-
-    layer: str
-    at: Place
-    text: str
-
-
-Item = Line | Arc | Circle | Polyline | Text
-
-
-def drawing_of(flange: FlangeRecord, unit: str = "mm") -> tuple[Item, ...]:
-    """The drawing of one flange of a datum file; sizes in its texts are in `unit` ("mm" | "in").
-
-    Items are lines, arcs, circles, polylines and texts in the flange's sketch, mm: layer and places (2,) each. Raises
-    ValueError where an arc or circle of the file has no centre or radius.
+    Items are in the flange's sketch, mm; none where there is neither outline nor hole. Raises ValueError where an arc
+    or circle of the file has no centre or radius.
 
     >>> from pipeline.formats.datum_file import build
     >>> from tests.outcomes import outcome
-    >>> top = build(outcome()).flanges[0]  # a plate 120 x 80 with a bore and six holes D9 on a pitch circle
+    >>> top = build(outcome()).flanges[0]  # a plate 120 x 80 with a bore and six holes D9 on a pitch circle D62
     >>> items = drawing_of(top)
-    >>> sum(item.layer == HOLES for item in items), sum(getattr(item, "text", "").endswith(" D9.000") for item in items)
-    (6, 6)
+    >>> sum(item.layer == HOLES for item in items), [d.text for d in items if isinstance(d, Dimension)][0]
+    (6, '6 x Ø9.000 on PCD Ø62.000')
     """
-    items: list[Item] = []
-    rounds: list[_Round] = []
+    shown = [*_outlines(flange)]
+    rounds = _rounds(flange, sigmas or {})
+    shown += [Circle(HOLES, hole.place, hole.diameter / 2) for hole in flange.holes]
+    if not shown:
+        return ()
+    shown += _centre_marks(
+        [*((r.centre, r.radius) for r in rounds), *((h.place, h.diameter / 2) for h in flange.holes)]
+    )
+    for pattern in flange.patterns:
+        shown += _pattern(pattern, flange)
+    shown += [Arrow(CENTRE, (_AXIS, 0.0), 0.0), Line(CENTRE, (0.0, 0.0), (_AXIS, 0.0))]
+    shown += [Arrow(CENTRE, (0.0, _AXIS), 90.0), Line(CENTRE, (0.0, 0.0), (0.0, _AXIS))]
+    shown += [Text(TEXT, (_AXIS + 0.6, 0.6), "x"), Text(TEXT, (0.8, _AXIS + 0.6), "y")]
+    room = Room(shown)
+    made: list[Item] = []
+
+    def put(item: Item) -> None:
+        room.add(item)
+        made.append(item)
+
+    for ways in _angles_of(flange):
+        put(room.best(ways))
+    told: set[str] = set()
+    for group in _groups(flange, unit):
+        told |= {hole.feature for hole in group.holes if group.text.startswith(f"{hole.feature} ")}
+        put(room.best([way for hole in group.holes for way in _ways(hole.place, hole.diameter / 2, group.text)]))
+    for one in rounds:
+        text = f"{one.feature} " if one.feature else ""
+        size = sized(2 * one.radius, unit, one.sigma)
+        put(room.best(_ways(one.centre, one.radius, f"{text}{DIAMETER}{size}")))
+    for hole in flange.holes:
+        if hole.feature not in told:
+            put(room.best(_number_ways(hole)))
+    for pattern in flange.patterns:
+        for x, y in pattern.gaps_at:
+            put(Text(TEXT, (x + _CROSS + 1.0, y), "no hole seen here"))
+    return (*shown, *made, *_overall(flange, tuple([*shown, *made]), unit))
+
+
+def _outlines(flange: FlangeRecord) -> Iterator[Item]:
     drilled = {hole.feature for hole in flange.holes}
     if flange.outer is not None:
-        items += _pieces(flange.outer, OUTLINE)
-        outer = flange.outer.segments
-        if len(outer) == 1 and outer[0].kind == "circle":
-            rounds.append(_Round(*outer[0].round, outer[0].feature))
+        yield from pieces(flange.outer, OUTLINE)
     for inner in flange.inner:
-        segments = inner.segments
-        circular = len(segments) == 1 and segments[0].kind == "circle"
         # The rim of a hole that is drawn as a hole would only lie on top of it.
-        if circular and segments[0].feature in drilled:
+        if not (inner.means == "opening" and _circular(inner) and inner.segments[0].feature in drilled):
+            yield from pieces(inner, _LAYER[inner.means])
+
+
+def _circular(outline: OutlineRecord) -> bool:
+    return len(outline.segments) == 1 and outline.segments[0].kind == "circle"
+
+
+def _rounds(flange: FlangeRecord, sigmas: dict[str, float | None]) -> list[_Round]:
+    """The circles among the outlines that are no hole's."""
+    drilled = {hole.feature for hole in flange.holes}
+    outlines = [*([] if flange.outer is None else [flange.outer]), *flange.inner]
+    found = []
+    for outline in outlines:
+        segment = outline.segments[0] if outline.segments else None
+        if segment is None or not _circular(outline) or segment.feature in drilled:
             continue
-        items += _pieces(inner, OPENINGS)
-        if circular:
-            rounds.append(_Round(*segments[0].round, segments[0].feature))
-    for hole in flange.holes:
-        rounds.append(_Round(hole.place, hole.diameter / 2, hole.feature))
-        items.append(Circle(HOLES, hole.place, hole.diameter / 2))
-    for one in rounds:
-        items += _centre_mark(one.centre, one.radius)
-    for pattern in flange.patterns:
-        items += _pattern(pattern)
-    return (*items, *_sizes(rounds, unit))
+        found.append(_Round(*segment.round, segment.feature, sigmas.get(segment.feature or "")))
+    return found
 
 
-def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[str, ...]:
-    """What must stand beside the drawing, in lines of at most NOTE_WIDTH characters; sizes in `unit` ("mm" | "in").
-
-    >>> from pipeline.formats.datum_file import build
-    >>> from tests.outcomes import outcome
-    >>> datums = build(outcome())
-    >>> notes_of(datums.flanges[0], datums)[3]
-    'Overall 120.000 x 80.000.'
-    """
-    names = {f.id: f.name for f in data.features}
-    name = f" ({names[flange.feature]})" if names.get(flange.feature) else ""
-    title = data.title or data.source.file
-    texts = [
-        f"{title}: flange {flange.feature}{name}, seen from outside the material, 1:1, sizes in {unit} as scanned.",
-        f"Origin of the drawing: {flange.origin_at}.",
-        "No substitute for measuring the part: check the sizes that matter before you cut or drill.",
-        *_overall(flange, unit),
-        *(_in_words(pattern, unit) for pattern in flange.patterns),
-        *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange.cautions),
-    ]
-    return tuple(line for text in texts for line in textwrap.wrap(text, NOTE_WIDTH))
-
-
-def _overall(flange: FlangeRecord, unit: str) -> Iterator[str]:
-    if flange.outer is not None:
-        (x0, y0), (x1, y1) = bounds(tuple(_pieces(flange.outer, OUTLINE)))
-        yield f"Overall {sized(x1 - x0, unit)} x {sized(y1 - y0, unit)}."
-
-
-def _in_words(pattern: HolePatternRecord, unit: str) -> str:
-    where = ", ".join(sized(value, unit) for value in pattern.centre)
-    text = f"{len(pattern.members)} holes ({', '.join(pattern.members)})"
-    if pattern.kind == "pitch_circle" and pattern.diameter is not None:
-        text += f" on a pitch circle D{sized(pattern.diameter, unit)}"
-    elif pattern.size is not None:
-        text += f" in a rectangle {' x '.join(sized(side, unit) for side in pattern.size)}"
-    missing = len(pattern.gaps_at)
-    return f"{text} about ({where}){f'; {missing} of the pattern not seen' if missing else ''}."
-
-
-def bounds(items: tuple[Item, ...]) -> tuple[Place, Place]:
-    """Lower left and upper right corner of all that is drawn, texts by their rough length."""
-    xs: list[float] = []
-    ys: list[float] = []
-    for item in items:
-        for x, y in _corners(item):
-            xs.append(x)
-            ys.append(y)
-    return ((min(xs), min(ys)), (max(xs), max(ys))) if xs else ((0.0, 0.0), (0.0, 0.0))
-
-
-def sized(value: float, unit: str) -> str:
-    """A length of the drawing as text, without its unit."""
-    return f"{value:z.3f}" if unit == "mm" else f"{value / MM_PER_INCH:z.4f}"
-
-
-def _corners(item: Item) -> Iterator[Place]:
-    match item:
-        case Line(_, start, end):
-            yield from (start, end)
-        case Polyline(_, points):
-            yield from points
-        case Text(_, (x, y), text):
-            yield from ((x, y), (x + _length(text), y + TEXT_HEIGHT))
-        case Circle(_, (x, y), r):
-            yield from ((x - r, y - r), (x + r, y + r))
-        case Arc(_, (x, y), r, begin, finish):
-            turn = (finish - begin) % 360.0
-            quarters = [90.0 * k for k in range(8) if 0 < 90.0 * k - begin < turn]
-            for angle in (begin, begin + turn, *quarters):
-                yield x + r * math.cos(math.radians(angle)), y + r * math.sin(math.radians(angle))
-
-
-def _pieces(outline: OutlineRecord, layer: str) -> Iterator[Item]:
+def pieces(outline: OutlineRecord, layer: str) -> Iterator[Item]:
+    """The lines, arcs, circles and polylines of an outline."""
     for segment in outline.segments:
         start, end = segment.start, segment.end
         if segment.kind == "line":
@@ -198,62 +158,37 @@ def _pieces(outline: OutlineRecord, layer: str) -> Iterator[Item]:
             yield Polyline(layer, segment.corners)
 
 
-def _centre_mark(centre: Place, radius: float) -> tuple[Item, ...]:
-    (x, y), out = centre, radius + _MARK_OUT
-    return Line(CENTRE, (x - out, y), (x + out, y)), Line(CENTRE, (x, y - out), (x, y + out))
+def _centre_marks(circles: Sequence[tuple[Place, float]]) -> Iterator[Item]:
+    """One cross for all circles about one centre."""
+    kept: list[tuple[Place, float]] = []
+    for centre, radius in sorted(circles, key=lambda circle: -circle[1]):
+        if all(math.dist(centre, other) > _ONE_CENTRE for other, _ in kept):
+            kept.append((centre, radius))
+    for (x, y), radius in kept:
+        out = radius + _MARK_OUT
+        yield Line(CENTRE, (x - out, y), (x + out, y))
+        yield Line(CENTRE, (x, y - out), (x, y + out))
 
 
-class _Round(NamedTuple):
-    """A circle of the drawing, and the feature that it is an edge of."""
-
-    centre: Place
-    radius: float
-    feature: str | None
-
-
-def _sizes(rounds: Sequence[_Round], unit: str) -> tuple[Text, ...]:
-    """Number and diameter beside each circle, at the first angle at which they cover no others."""
-    placed: list[Text] = []
-    for (x, y), radius, feature in rounds:
-        text = f"{feature or ''} D{sized(2 * radius, unit)}".strip()
-        tried = []
-        for angle in map(math.radians, _TEXT_ANGLES):
-            reach = radius + 0.6
-            # To the left of its circle a text ends there, to the right it begins there.
-            left = 0.0 if math.cos(angle) >= 0 else _length(text)
-            tried.append(Text(TEXT, (x + reach * math.cos(angle) - left, y + reach * math.sin(angle)), text))
-            if not any(_overlap(tried[-1], other) for other in placed):
-                break
-        else:
-            tried = tried[:1]
-        placed.append(tried[-1])
-    return tuple(placed)
-
-
-def _length(text: str) -> float:
-    """Roughly, in mm."""
-    return 0.77 * TEXT_HEIGHT * len(text)
-
-
-def _overlap(a: Text, b: Text) -> bool:
-    across = a.at[0] < b.at[0] + _length(b.text) and b.at[0] < a.at[0] + _length(a.text)
-    return across and abs(a.at[1] - b.at[1]) < 1.2 * TEXT_HEIGHT
-
-
-def _pattern(pattern: HolePatternRecord) -> Iterator[Item]:
+def _pattern(pattern: HolePatternRecord, flange: FlangeRecord) -> Iterator[Item]:
     centre = pattern.centre
     if pattern.kind == "pitch_circle" and pattern.diameter is not None:
-        radius = pattern.diameter / 2
-        yield Circle(PITCH, centre, radius)
-        yield from _centre_mark(centre, 0.0)
+        yield Circle(PITCH, centre, pattern.diameter / 2)
     elif pattern.kind == "rectangle" and pattern.size is not None:
         corners = _rectangle(centre, pattern.size, math.radians(pattern.phase or 0.0))
         for start, end in pairwise((*corners, corners[0])):
             yield Line(PITCH, start, end)
     for x, y in pattern.gaps_at:
-        yield Line(PITCH, (x - _CROSS, y - _CROSS), (x + _CROSS, y + _CROSS))
-        yield Line(PITCH, (x - _CROSS, y + _CROSS), (x + _CROSS, y - _CROSS))
-        yield Text(TEXT, (x + _CROSS + 1.0, y), "no hole seen here")
+        yield from _cross(PITCH, (x, y), _CROSS)
+    nominal = nominal_of(pattern, flange.holes)
+    for place in () if nominal is None else nominal.places:
+        yield from _cross(NOMINAL, place, _NOMINAL)
+
+
+def _cross(layer: str, place: Place, half: float) -> Iterator[Item]:
+    x, y = place
+    yield Line(layer, (x - half, y - half), (x + half, y + half))
+    yield Line(layer, (x - half, y + half), (x + half, y - half))
 
 
 def _rectangle(centre: Place, size: Place, turn: float) -> tuple[Place, ...]:
@@ -261,6 +196,116 @@ def _rectangle(centre: Place, size: Place, turn: float) -> tuple[Place, ...]:
     halves = ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5))
     flat = ((a * size[0], b * size[1]) for a, b in halves)
     return tuple((centre[0] + c * a - s * b, centre[1] + s * a + c * b) for a, b in flat)
+
+
+class _Group(NamedTuple):
+    """Holes that one size stands for."""
+
+    holes: tuple[HoleRecord, ...]
+    text: str
+
+
+def _groups(flange: FlangeRecord, unit: str) -> Iterator[_Group]:
+    """Equal holes together, as the patterns have them, then each of the others."""
+    by_id = {hole.feature: hole for hole in flange.holes}
+    done: set[str] = set()
+    for pattern in flange.patterns:
+        holes = tuple(by_id[m] for m in pattern.members if m in by_id and m not in done)
+        if holes:
+            done |= {hole.feature for hole in holes}
+            yield _Group(holes, pattern_text(pattern, holes, unit))
+    for hole in flange.holes:
+        if hole.feature not in done:
+            size = sized(hole.diameter, unit, hole.diameter_uncertainty)
+            yield _Group((hole,), f"{hole.feature} {DIAMETER}{size}")
+
+
+def pattern_text(pattern: HolePatternRecord, holes: Sequence[HoleRecord], unit: str) -> str:
+    """Equal holes of a pattern as one size: "8 x Ø11.00 on PCD Ø138.00"."""
+    known = [h.diameter_uncertainty for h in holes if h.diameter_uncertainty is not None]
+    size = sized(sum(h.diameter for h in holes) / len(holes), unit, max(known) if len(known) == len(holes) else None)
+    text = f"{len(holes)} x {DIAMETER}{size}"
+    if pattern.kind == "pitch_circle" and pattern.diameter is not None:
+        text += f" on PCD {DIAMETER}{sized(pattern.diameter, unit, diameter_sigma(pattern, holes))}"
+    return text
+
+
+def _ways(centre: Place, radius: float, text: str) -> list[tuple[float, Dimension]]:
+    """Ways to put a circle's size: outside at several angles and distances, and inside where it has room there."""
+    ways = [
+        (reach, diameter(centre, radius, float(angle), radius + reach, text)) for reach in _REACHES for angle in _ANGLES
+    ]
+    for reach in _REACHES:
+        left = radius - reach
+        if left > 0.0:
+            for angle in _ANGLES:
+                c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
+                # It runs from the elbow towards the middle, and must end before the other side.
+                if math.hypot(left * c - length_of(text) - 2.0, left * s + TEXT_HEIGHT) < radius - 1.0:
+                    ways.append((reach, diameter(centre, radius, float(angle), left, text)))
+    return ways
+
+
+def _number_ways(hole: HoleRecord) -> list[tuple[float, Text]]:
+    """Ways to put a hole's number beside it."""
+    (x, y), long = hole.place, length_of(hole.feature)
+    ways = []
+    for out in (0.8, 2.5, 5.0, 8.0):
+        reach = hole.diameter / 2 + out
+        for angle in _ANGLES:
+            c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+            at = (x + reach * c - (0.0 if c >= 0 else long), y + reach * s - (0.0 if s >= 0 else TEXT_HEIGHT))
+            ways.append((out, Text(TEXT, at, hole.feature)))
+    return ways
+
+
+def _angles_of(flange: FlangeRecord) -> Iterator[list[tuple[float, Dimension]]]:
+    """Ways to put the clocking angle of each pitch circle's first hole, from the drawing's x."""
+    by_id = {hole.feature: hole for hole in flange.holes}
+    for pattern in flange.patterns:
+        phase = pattern.phase
+        if pattern.kind != "pitch_circle" or pattern.diameter is None or phase is None or phase < _LEAST_ANGLE:
+            continue
+        holes = [by_id[m] for m in pattern.members if m in by_id]
+        text = angle_text(pattern, holes)
+        radii = [share * pattern.diameter for share in (0.36, 0.3, 0.24, 0.42, 0.46, 0.18)]
+        yield [(0.0, angular(pattern.centre, radius, 0.0, phase, text)) for radius in radii]
+
+
+def angle_text(pattern: HolePatternRecord, holes: Sequence[HoleRecord]) -> str:
+    """A pattern's clocking angle, to the digit that is known."""
+    sigma = angle_sigma(pattern, holes)
+    return f"{sized(pattern.phase or 0.0, 'mm', sigma)}°"
+
+
+def _overall(flange: FlangeRecord, drawn: tuple[Item, ...], unit: str) -> Iterator[Dimension]:
+    """Rectangles of holes and the outer outline, dimensioned below and to the left of all that is drawn."""
+    (left, low), _ = bounds(drawn)
+    below, beside = low - 6.0, left - 6.0
+    by_id = {hole.feature: hole for hole in flange.holes}
+    for pattern in flange.patterns:
+        holes = [by_id[m] for m in pattern.members if m in by_id]
+        turn = (pattern.phase or 0.0) % 90.0
+        if pattern.kind != "rectangle" or pattern.size is None or min(turn, 90.0 - turn) > _LEVEL:
+            continue
+        sigma = diameter_sigma(pattern, holes)
+        places = _rectangle(pattern.centre, pattern.size, math.radians(pattern.phase or 0.0))
+        for upright in (False, True):
+            first, second = _lowest(places, upright)
+            text = sized(abs(second[upright] - first[upright]), unit, sigma)
+            yield linear(first, second, beside if upright else below, upright, text)
+        below, beside = below - 7.0, beside - 7.0
+    if flange.outer is not None and not _circular(flange.outer):
+        (x0, y0), (x1, y1) = bounds(tuple(pieces(flange.outer, OUTLINE)))
+        yield linear((x0, y0), (x1, y0), below, False, sized(x1 - x0, unit))
+        yield linear((x0, y0), (x0, y1), beside, True, sized(y1 - y0, unit))
+
+
+def _lowest(corners: Sequence[Place], upright: bool) -> tuple[Place, Place]:
+    """The corner of a level rectangle that is next to the dimension line, at each end."""
+    ordered = sorted(corners, key=lambda place: place[upright])
+    first, second = (min(two, key=lambda place: place[not upright]) for two in (ordered[:2], ordered[2:]))
+    return first, second
 
 
 def _angle(centre: Place, point: Place) -> float:

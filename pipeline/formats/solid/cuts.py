@@ -20,9 +20,10 @@ from pipeline.formats.solid import shapes
 from pipeline.formats.solid.checks import Verdict, checked
 from pipeline.formats.solid.document import Named, read_named, write_body
 from pipeline.geometry import Floats, basis_of
+from pipeline.palette import colour
 
-_BODY_COLOUR = (205, 203, 196)
-_CUT_COLOUR = (240, 190, 90)
+_BODY_COLOUR = colour("no feature")
+_CUT_COLOUR = colour("cut")
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,7 @@ from OCP.TopExp import TopExp_Explorer
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
 from pipeline.formats.step import empty_document, write_document
-
-Colour = tuple[int, int, int]
+from pipeline.palette import Colour
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,10 @@ from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of,
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, checked
-from pipeline.formats.solid.document import Colour, Named, write_body
+from pipeline.formats.solid.document import Named, write_body
 from pipeline.formats.step import label_of
 from pipeline.mesh.topology import facet_areas
+from pipeline.palette import Colour, colour
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import Shape, kind_of, names_of
 from pipeline.values import FILLED, Surface
@@ -29,10 +30,10 @@ _AGAIN = 6
 _WIDE = 0.01
 # Of the light mesh's volume: what is more has to be explained by chords.
 _VOLUME_SHARE = 1e-3
-_NEVER_SEEN_COLOUR: Colour = (228, 120, 120)
-_FILLED_COLOUR: Colour = (236, 236, 236)
-_SKIN_COLOUR: Colour = (205, 203, 196)
-_UNSURE_COLOUR: Colour = (176, 160, 196)
+_NEVER_SEEN_COLOUR = colour("suspect")
+_FILLED_COLOUR = colour("filled")
+_SKIN_COLOUR = colour("no feature")
+_UNSURE_COLOUR = colour("unsure")
 
 
 @dataclass(frozen=True)

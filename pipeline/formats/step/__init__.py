@@ -1,4 +1,4 @@
-"""reference.step: what was recovered as reference geometry for CAD.
+"""datums.step: what was recovered, as supplemental geometry (ISO 16792) for CAD.
 
 `write_step` writes it from a datum file and from what of it was `Seen`. It needs the CAD kernel, so import this room
 only where the file is wanted. `surfaces` is the one place that tells surfaces apart, by what

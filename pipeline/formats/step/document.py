@@ -11,6 +11,7 @@ from OCP.Interface import Interface_Static
 from OCP.Message import Message
 from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
 from OCP.STEPControl import STEPControl_AsIs
+from OCP.StepRepr import StepRepr_NextAssemblyUsageOccurrence
 from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
 from OCP.TDocStd import TDocStd_Document
 from OCP.XCAFApp import XCAFApp_Application
@@ -57,13 +58,17 @@ def write_document(path: Path, document: Any, file: str, subject: str, what: str
     # Curves in parameters double the file, and readers make them anew.
     Interface_Static.SetIVal_s("write.surfacecurve.mode", 0)
     Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
+    # Points of an assembly would be put into one nameless product.
+    Interface_Static.SetIVal_s("write.step.vertex.mode", 1)
     writer = STEPCAFControl_Writer()
     writer.SetNameMode(True)
     writer.SetLayerMode(True)
     writer.SetColorMode(True)
     if not writer.Transfer(document, STEPControl_AsIs):
         raise OSError(5, f"the CAD kernel could not turn the {subject} into STEP")
-    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
+    model = writer.ChangeWriter().Model()
+    _number_occurrences(model)
+    header = APIHeaderSection_MakeHeader(model)
     header.SetName(TCollection_HAsciiString(file))
     header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
     header.SetAuthorValue(1, TCollection_HAsciiString("datumlift"))
@@ -72,3 +77,10 @@ def write_document(path: Path, document: Any, file: str, subject: str, what: str
     header.SetDescriptionValue(1, TCollection_HAsciiString(what))
     if writer.Write(str(path)) != IFSelect_RetDone:
         raise OSError(5, "the CAD kernel could not write the STEP file")
+
+
+def _number_occurrences(model: Any) -> None:
+    """Ids of the components of assemblies from 1 on: the kernel counts them on from one file to the next."""
+    entities = (model.Value(k) for k in range(1, model.NbEntities() + 1))
+    for number, found in enumerate((e for e in entities if isinstance(e, StepRepr_NextAssemblyUsageOccurrence)), 1):
+        found.SetId(TCollection_HAsciiString(str(number)))

@@ -40,11 +40,11 @@ def place_of(feature: FeatureRecord) -> tuple[Floats, Floats]:
 
 def face_within(flange: DrawnFlange, feature: FeatureRecord, point: Floats, direction: Floats) -> TopoDS_Shape | None:
     """The plane trimmed to its flange's outlines; None where the kernel finds that they make no valid face, where
-    a gap of the scan breaks them, or where much of the plane lies outside them (it has other patches)."""
+    a gap of the scan breaks them, or where the plane has other pieces outside them."""
     if flange.data.outer is None:
         return None
     outlines = [flange.data.outer, *flange.data.inner]
-    if any(outline.broken for outline in outlines):
+    if any(outline.broken or outline.means == "piece" for outline in outlines):
         return None
     wires = [outline_wire(outline, flange.to_part) for outline in outlines]
     if not all(isinstance(wire, TopoDS_Wire) for wire in wires):

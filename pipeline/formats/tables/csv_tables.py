@@ -7,6 +7,7 @@ import io
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from pipeline.features.naming import SIDES, term_of
 from pipeline.formats.datum_file import DatumFile, FeatureRecord
 from pipeline.geometry import MM_PER_INCH
 
@@ -30,7 +31,8 @@ def features_csv(data: DatumFile, unit: str = "mm") -> str:
         "id": lambda f: f.id,
         "name": lambda f: f.name,
         "kind": lambda f: f.kind,
-        "side": lambda f: f.side,
+        "what": term_of,
+        "side": lambda f: None if f.side is None else SIDES[f.side],
         "machined": lambda f: "yes" if f.machined else "no",
         "confidence": lambda f: f.confidence,
         "constraint": lambda f: f.constraint,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pipeline.formats.datum_file import DatumFile, ProposalRecord, SuggestionRecord
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -44,6 +45,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _square_up(data, show),
         _suggestions(data, show),
         _places(data, show),
+        _by_hand(data, show),
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
@@ -75,7 +77,7 @@ class _Lengths:
 def _verdict(data: DatumFile) -> str:
     failed = [check.feature for check in data.calipers if check.agrees is False]
     if failed:
-        return f"**A caliper check failed ({', '.join(failed)}): the scan and the part disagree. Don't build on this.**"
+        return f"**A size measured on the part ({', '.join(failed)}) disagrees with the scan's. Don't build on this.**"
     if not data.audit.within_budget:
         return "**Not within budget: see the audit below before you build on the light mesh.**"
     if data.audit.budget:
@@ -107,9 +109,9 @@ def _scan(data: DatumFile, show: _Lengths) -> list[str]:
 
 def _frame(data: DatumFile, show: _Lengths) -> list[str]:
     frame = data.frame
-    lines = ["", "## Datum reference frame (ISO 5459)", ""]
+    lines = ["", f"## {DATUM_SYSTEM}", ""]
     lines += [
-        f"- datum {d.letter}: {d.feature}, takes away {', '.join(d.constrains) or 'nothing more'}" for d in frame.datums
+        f"- datum {d.letter}: {d.feature}, constrains {', '.join(d.constrains) or 'nothing more'}" for d in frame.datums
     ]
     if not frame.complete:
         lines.append("- **incomplete**: what no datum fixes was chosen, not measured")
@@ -141,7 +143,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         place, spread = f.in_part_frame, f.uncertainty
         against = place.uncertainty
         off, turned = (None, None) if against is None else (against.position, against.direction)
-        what = f.kind if f.side is None else f"{f.kind}, {f.side}"
+        what = term_of(f)
         if f.half_angle is not None:
             what += f", half angle {f.half_angle:.2f} deg"
         if f.major_radius is not None:
@@ -161,7 +163,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
     if len(sure) < len(data.features):
         lines += ["", "Low confidence, not to be relied on:", ""]
         lines += [
-            f"- {f.id}: {f.side or f.kind}, {show.area(f.extent.area)}; {'; '.join(f.reasons)}"
+            f"- {f.id}: {term_of(f)}, {show.area(f.extent.area)}; {'; '.join(f.reasons)}"
             for f in data.features
             if f.confidence != "good"
         ]
@@ -197,14 +199,17 @@ def _refused(data: DatumFile, show: _Lengths, files: tuple[str, ...]) -> list[st
         place = "-" if r.in_part_frame is None else ", ".join(show(v, 2) for v in r.in_part_frame.point)
         size = show.area(r.area) + ("" if r.arc is None else f", {r.arc:.0f} deg")
         lines.append(
-            f"| X{r.number} | {r.kind if r.side is None else f'{r.kind}, {r.side}'} "
+            f"| X{r.number} | {term_of(r)} "
             f"| {show(None if r.radius is None else 2 * r.radius)} | {size} | {place} | {_cell(r.reason)} |"
         )
     more = len(told) - _MOST_REFUSED
     if more > 0:
         lines += ["", f"{more} more stand in the report."]
     if cast:
-        lines += ["", f"{cast} more {'is' if cast == 1 else 'are'} not as even as the noise explains; see the report."]
+        lines += [
+            "",
+            f"{cast} more {'is' if cast == 1 else 'are'} rougher than the scan's noise explains; see the report.",
+        ]
     return lines
 
 
@@ -213,7 +218,7 @@ def _patterns(data: DatumFile, show: _Lengths) -> list[str]:
         return []
     lines = ["", "## Patterns", ""]
     for p in data.patterns:
-        text = f"- {p.kind.replace('_', ' ')}: {', '.join(p.members)}"
+        text = f"- {PATTERNS.get(p.kind, p.kind)}: {', '.join(p.members)}"
         if p.kind == "pitch_circle":
             text += f"; {p.count} holes on D{show(p.diameter)} {show.unit}"
             text += f", rms {show.small(p.rms)} {show.small_unit}"
@@ -232,11 +237,11 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         return []
     lines = [
         "",
-        "## Square-up",
+        "## How far from perpendicular, parallel and coaxial to the datums",
         "",
         f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.{_judged(data)}",
         "",
-        f"| feature | to datum | should be | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| feature | to datum | deviation | off by deg | +- | that is {show.small_unit} | over {show.unit} "
         f"| axes apart {show.small_unit} | stands out |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
@@ -244,7 +249,7 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
         out = "yes" if s.significant else "-" if s.angle_uncertainty is None else "no"
         lines.append(
-            f"| {s.feature} | {s.datum} | {s.kind} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
+            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
             f"| {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
         )
     return lines
@@ -260,24 +265,26 @@ def _judged(data: DatumFile) -> str:
 
 
 def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
-    groups: dict[tuple[str, str, float], list[SuggestionRecord]] = {}
-    for s in data.suggestions:
-        groups.setdefault((s.feature, s.what, s.size), []).append(s)
-    if not groups:
+    rows = near_sizes(data)
+    if not rows:
         return []
     lines = [
         "",
         "## Near standard sizes",
         "",
-        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size.",
+        "Suggestions only; no figure was changed to fit them. Names in one row can't be told apart by this size; those "
+        "left out stand in datums.json. Uncertainties are those of measuring and of making together.",
         "",
-        f"| feature | what | size {show.unit} | measured is off by {show.small_unit} | in uncertainties | names |",
-        "| --- | --- | --- | --- | --- | --- |",
+        f"| feature | what | size {show.unit} | off by {show.small_unit} | in uncertainties | names | note |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for (feature, what, size), found in groups.items():
-        sigmas = "-" if found[0].sigmas is None else f"{found[0].sigmas:.1f}"
-        names = "; ".join(s.name for s in found)
-        lines.append(f"| {feature} | {what} | {show(size)} | {show.small(found[0].off)} | {sigmas} | {names} |")
+    for row in rows:
+        first = data.suggestions[row.first]
+        sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
+        lines.append(
+            f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
+            f"| {row.note} |"
+        )
     return lines
 
 
@@ -306,7 +313,7 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
         f"| {small} | rms | 95 % | 99 % | largest |",
         "| --- | --- | --- | --- | --- |",
     ]
-    for found, said in ((audit, ", as measured"), (audit.noise_aside, ", noise aside")):
+    for found, said in ((audit, ", as measured"), (audit.noise_aside, f", {NOISE_REMOVED}")):
         if found is None:
             continue
         ways = ((found.scan_to_light, "scan to light mesh"), (found.light_to_scan, "light mesh to scan"))
@@ -314,7 +321,7 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
             figures = (show.small(figure) for figure in (way.rms, way.p95, way.p99, way.max))
             lines.append("| " + " | ".join([text + said, *figures]) + " |")
     if audit.lightening_rms is not None:
-        lines += ["", f"Without the scan's own noise, rms: {show.small(audit.lightening_rms)} {small}."]
+        lines += ["", f"Scan noise removed, rms: {show.small(audit.lightening_rms)} {small}."]
     lines += _surface(data, show)
     if audit.budget:
         lines += ["", "| budget | limit | value | unit | held |", "| --- | --- | --- | --- | --- |"]
@@ -322,12 +329,51 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
             value = "no figure" if b.value is None else f"{b.value:.4f}"
             held = "yes" if b.held else "**NO**"
             lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where_in(show.unit)} |")
+    return lines
+
+
+def _by_hand(data: DatumFile, show: _Lengths) -> list[str]:
+    """What is worth measuring on the part, and what was."""
+    lines = ["", "## By hand", ""] if data.to_measure or data.calipers else []
+    if data.to_measure:
+        lines += [
+            "Sizes that something hangs on, what gains most first. Open: 95 % either way of the scan's size as a share "
+            "of the usual tolerance; above 100 % the scan can't tell whether it is kept.",
+            "",
+            f"| size | in the scan, {show.unit} | open | what hangs on it | how |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+    for size in data.to_measure:
+        name = f"D of {size.features[0]}" if size.what == "diameter" else f"{' to '.join(size.features)}"
+        share = "-" if size.open is None else f"{100 * size.open:.0f} %"
+        lines.append(f"| {name} | {show(size.size)} | {share} | {_cell(size.why)} | {size.how} |")
+    if data.to_measure:
+        lines += ["", f"To fill in by the machine, {show.unit}:", ""]
+    for size in data.to_measure:
+        lines += [
+            f"| {' to '.join(size.features)}, {size.instrument} | {' | '.join(size.columns)} |",
+            "| --- |" + " --- |" * len(size.columns),
+            *(f"| {row} |" + "  |" * len(size.columns) for row in size.rows),
+            "",
+        ]
+    if data.to_measure:
+        said = "" if show.unit == "mm" else ' as value = "2.4411 in"'
+        lines += [
+            f"For the job file, with value and uncertainty (standard, k = 1) put in{said}; the next run then says "
+            "whether the scan agrees:",
+            "",
+            "```toml",
+            "\n".join(size.job_lines() for size in data.to_measure).strip(),
+            "```",
+        ]
     for check in data.calipers:
         scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
         verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
         lines += [
             "",
-            f"Caliper check {check.feature}: measured {show(check.measured)}, scanned {scanned}: {verdict}.",
+            f"Measured {check.what} {check.feature}{f' to {check.other}' if check.other else ''}"
+            f"{f' ({check.instrument})' if check.instrument else ''}: {show(check.measured)} {show.unit}, scanned "
+            f"{scanned}: {verdict}.",
         ]
     return lines
 
@@ -386,7 +432,8 @@ _FILES = {
     "light.3mf": "light mesh, part coordinates, unit stated",
     "light.glb": "light mesh for viewers, metres, y up as glTF asks",
     "light-scan.ply": "the same facets in scan coordinates, mm",
-    "reference.step": "reference geometry for CAD: faces, axes, points, datums, outlines; part coordinates, mm",
+    "datums.step": "supplemental geometry (ISO 16792) for CAD: faces, axes, datums, outlines; part coordinates, mm",
+    "section.dxf": "half-section along the main axis, 1:1, with diameters and shoulder distances",
     "report.html": "the report, opens in any browser",
 }
 
@@ -394,7 +441,7 @@ _FILES = {
 def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
     lines = []
     if data.removals:
-        lines += ["", "## Taken away in cleaning", ""]
+        lines += ["", "## Removed in cleaning", ""]
         for r in data.removals:
             note = f" ({r.note})" if r.note else ""
             lines.append(f"- {r.what}: {r.count:,}, {show.area(r.area)}{note}")

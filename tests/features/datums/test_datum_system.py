@@ -104,7 +104,7 @@ def test_a_datum_that_takes_nothing_is_refused(members, why) -> None:
         solved(choice(*members), block())
         return
     letter = "ABC"[len(members) - 1]
-    with pytest.raises(SettingsError, match=f"Datum {letter} takes away no freedom.*{why}"):
+    with pytest.raises(SettingsError, match=f"Datum {letter} constrains nothing.*{why}"):
         solved(choice(*members), block())
 
 
@@ -176,7 +176,7 @@ def test_freedoms_equal_those_of_the_groups_of_motions() -> None:
             free = after
         upto = next((i + 1 for i, w in enumerate(want) if w == 0), None)
         if upto is not None:
-            with pytest.raises(SettingsError, match=f"Datum {'ABC'[upto - 1]} takes"):
+            with pytest.raises(SettingsError, match=f"Datum {'ABC'[upto - 1]} constrains"):
                 solve(three[:upto], 1.0)
             three, want = three[: upto - 1], want[: upto - 1]
         if three:
@@ -184,7 +184,7 @@ def test_freedoms_equal_those_of_the_groups_of_motions() -> None:
             assert [len(t) for t in solution.taken] == want, three
             assert len(solution.free) == 6 - sum(want)
             seen.add((*[s.kind for s in three], *want))
-            # Three datums that each take something away always fix the part.
+            # Three datums that each constrain something always fix the part.
             assert len(three) < 3 or not solution.free
     assert len(seen) > 60
 
@@ -377,10 +377,11 @@ def test_all_words_for_a_datum_that_the_readme_has_are_read() -> None:
     words = [word.replace("[x, y, z]", "scan: [0, 20, 10]") for row in rows for word in re.findall(r'"([^"]+)"', row)]
     made = {choose(word, part, names).make for word in words}
     assert made == {"feature", "middle", "common axis", "pitch circle", "centre", "crossing", "point"}
-    sorts = re.findall(r"`(\w+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
-    assert len(sorts) >= 9
+    sorts = re.findall(r"`([\w ]+)`", next(line for line in section.splitlines() if "nearest [x, y, z]" in line))
+    assert len(sorts) >= 11
     near = {sort: [0, 20, 10] for sort in ("bore", "hole", "cylinder")} | {"face": [10, 10, 0], "plane": [10, 10, 0]}
-    near |= {"boss": [0, 30, 40], "cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
+    near |= {word: [0, 30, 40] for word in ("outside diameter", "spigot", "journal")}
+    near |= {"cone": [0, 0, 200], "sphere": [5, 6, 15], "torus": [20, 0, 400]}
     for sort in sorts:
         assert choose(f"{sort} nearest scan: {near[sort]}", part, names).make == "feature"
     blocks = re.findall(r"    \[frame\]\n(?:    .+\n)+", section)

@@ -158,6 +158,20 @@ def test_patterns_of_a_part(seed) -> None:
     np.testing.assert_allclose((middle.centre - matrix[:3, 3]) @ matrix[:3, 0], 0.0, atol=1e-9)
 
 
+def test_two_end_faces_alone_make_no_median_plane() -> None:
+    ends = [plane("left", (-60, 0, 0), (-1, 0, 0), 4000), plane("right", (60, 0, 0), (1, 0, 0), 4000)]
+    off_it = [bore("a", (7, 0, 0), (0, 0, 1), 5, 10), bore("b", (-30, 20, 0), (0, 0, 1), 5, 10)]
+    along = bore("c", (10, 0, 0), (1, 0, 0), 9, 100)
+
+    def median_planes(*more) -> int:
+        return sum(p.kind == "mid_plane" for p in find_patterns([*ends, *off_it, along, *more]))
+
+    assert median_planes() == 0
+    assert median_planes(bore("on it", (0, 5, 0), (0, 1, 0), 6, 10)) == 1
+    assert median_planes(bore("mirrored", (30, 20, 4), (0, 0, 1), 5, 10)) == 1
+    assert median_planes(bore("another size", (30, 20, 4), (0, 0, 1), 6, 10)) == 0
+
+
 def test_a_masked_hole_is_reported() -> None:
     found = find_patterns(flanged(missing=(3,)))
     ring = next(p for p in found if p.kind == "pitch_circle")

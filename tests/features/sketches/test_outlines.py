@@ -19,6 +19,7 @@ from pipeline.features.sketches.curves import Curve, cut, noise_of
 from pipeline.features.sketches.flanges import flange, flanges_of, polyline
 from pipeline.features.sketches.ground import prepare
 from pipeline.features.sketches.outlines import outlines_of
+from pipeline.mesh.query import SightLines
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.values.surface import Surface
 from tests.features.made import bore, plane, pose, posed
@@ -194,8 +195,9 @@ def test_outline_within_a_tenth_of_the_sharp_edge(step, draft) -> None:
     surface, labels, features, matrix = scanned(runs, step, 0.012, 3, walls, draft)
     ground = prepare(surface, labels, features, 0.012)
     sketch = np.linalg.inv(matrix)
-    outer, inner, pieces = outlines_of(ground, 0, sketch)
-    assert pieces == 1
+    outer, inner, sunk = outlines_of(ground, 0, sketch)
+    assert not sunk
+    assert {o.what for o in inner} == {"opening"}
     assert len(inner) == 2
     assert apart(outer, true[0]) < 0.1
     wanted = sorted(r for r in shape["radii"] if r)
@@ -242,7 +244,7 @@ def test_walls_that_are_features_give_the_edge_exactly() -> None:
         labels[(row == 0) & deep & (np.abs(middle[:, axis] - value) < 0.3)] = k
     labels[(row == 1) & deep] = 5
     ground = prepare(Surface.measured(vertices, faces), labels, features, 0.0)
-    sketch = flange(ground, 0, np.eye(4))
+    sketch = flange(ground, 0, np.eye(4), SightLines.through(vertices, faces))
     assert [h.feature for h in sketch.holes] == ["hole"]
     assert sketch.origin_at == "axis of hole"
     np.testing.assert_allclose(sketch.holes[0].place, 0.0, atol=1e-12)

@@ -3,16 +3,19 @@
 The print is rendered by PDFium (pypdfium2) and, where it is installed, by Poppler (pdftoppm): two engines
 that know nothing of the one that wrote it.
 
-Covers: pipeline.formats.drawings.dxf, pipeline.formats.drawings.print_sheet
+Covers: pipeline.formats.drawings.dxf, pipeline.formats.drawings.print_sheet, pipeline.formats.drawings.sheet
+Covers: pipeline.formats.drawings.items, pipeline.formats.drawings.dimensions, pipeline.formats.drawings.room
+Covers: pipeline.formats.drawings.nominal
 """
 
 from __future__ import annotations
 
 import json
 import math
-import re
+import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +26,7 @@ from ezdxf import units as dxf_units
 from PIL import Image
 
 from pipeline.formats.datum_file import FlangeRecord, build
-from pipeline.formats.drawings import drawing, dxf, print_sheet
+from pipeline.formats.drawings import dxf, items, print_sheet, sheet
 from tests.outcomes import outcome
 
 DATA = build(outcome())
@@ -88,12 +91,13 @@ def slotted(**changes: Any) -> FlangeRecord:
     return FlangeRecord.model_validate_json(json.dumps(flange | changes))
 
 
-def items_and_notes(flange: FlangeRecord, unit: str = "mm") -> tuple[tuple[drawing.Item, ...], tuple[str, ...]]:
-    return drawing.drawing_of(flange, unit), drawing.notes_of(flange, DATA, unit)
+def drawn(flange: FlangeRecord, unit: str = "mm") -> tuple[items.Item, ...]:
+    made = sheet.sheet_of(flange, DATA, unit)
+    return (*made.front, *made.below)
 
 
 def written(tmp_path: Path, flange: FlangeRecord, unit: str = "mm") -> ezdxf.document.Drawing:
-    dxf.write_dxf(tmp_path / "a.dxf", *items_and_notes(flange, unit), unit)
+    dxf.write_dxf(tmp_path / "a.dxf", drawn(flange, unit), unit)
     return ezdxf.readfile(tmp_path / "a.dxf")
 
 
@@ -107,7 +111,7 @@ def test_the_audit_is_clean_and_the_units_are_stated(tmp_path: Path, unit: str) 
     assert document.header["$INSUNITS"] == {"mm": 4, "in": 1}[unit]  # DXF reference, header variables
     assert document.header["$MEASUREMENT"] == {"mm": 1, "in": 0}[unit]
     for entity in document.modelspace():
-        assert entity.dxf.layer in drawing.LAYERS
+        assert entity.dxf.layer in items.LAYERS
         assert entity.dxf.layer in document.layers
 
 
@@ -126,7 +130,10 @@ def test_holes_and_openings_are_true_circles_of_the_datum_file(tmp_path: Path, u
         (pitch,) = space.query("CIRCLE[layer=='PITCH']")
         assert pitch.dxf.radius == pytest.approx(31 * scale, abs=1e-6)
         assert len(space.query("LINE[layer=='OUTLINE']")) == 4
+        # Two for each hole and the mouth, and the drawing's own x and y.
         assert len(space.query("LINE[layer=='CENTRE']")) == 2 * 6 + 2 + 2
+        (table,) = {t.dxf.text for t in space.query("TEXT")} & {"hole"}
+        assert table
 
 
 def test_arcs_of_both_senses_begin_and_end_where_the_outline_says(tmp_path: Path) -> None:
@@ -152,27 +159,29 @@ def test_arcs_of_both_senses_begin_and_end_where_the_outline_says(tmp_path: Path
 
 def test_what_is_missing_and_what_is_uncertain_is_written_on_it(tmp_path: Path) -> None:
     texts = [t.dxf.text for t in written(tmp_path, slotted()).modelspace().query("TEXT")]
-    assert "cylinder-0 D6.600" in texts
+    assert "cylinder-0" in texts
+    assert "2 x %%c6.6 on PCD %%c50.0" in shown_in_dimensions(written(tmp_path, slotted()))
     assert "no hole seen here" in texts
     joined = " ".join(texts)
     assert "lies on a gap of the scan" in joined
     assert "1 of the pattern not seen" in joined
-    assert "pitch circle D50.000" in joined
+    assert "PCD %%c50.0" in joined
     assert "No substitute for measuring" in joined
-    assert re.search(r"Overall 100.000 x 60.99\d\.", joined)  # the wave rises to just under 31
-    assert "cylinder-0 D0.2598" in [t.dxf.text for t in written(tmp_path, slotted(), "in").modelspace().query("TEXT")]
+    assert "Overall 100.0 x 61.0." in joined  # the wave rises to just under 31
+    assert "2 x %%c0.26 on PCD %%c1.97" in shown_in_dimensions(written(tmp_path, slotted(), "in"))
+    assert "for checking, not for locating a bearing bore" in joined
 
 
 def test_the_same_flange_gives_the_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import time
 
-    items, notes = items_and_notes(slotted())
-    sheet = print_sheet.sheet_for(items, len(notes))
-    assert sheet is not None
+    made_of = sheet.sheet_of(slotted(), DATA)
+    pages = print_sheet.pages_for(*made_of)
+    assert pages is not None
     made = []
     for name in "ab":
-        dxf.write_dxf(tmp_path / f"{name}.dxf", items, notes)
-        print_sheet.write_print(tmp_path / f"{name}.pdf", items, notes, sheet, "Flange")
+        dxf.write_dxf(tmp_path / f"{name}.dxf", (*made_of.front, *made_of.below))
+        print_sheet.write_print(tmp_path / f"{name}.pdf", pages, "Flange")
         made.append(((tmp_path / f"{name}.dxf").read_bytes(), (tmp_path / f"{name}.pdf").read_bytes()))
         later = time.time() + 1e7
         monkeypatch.setattr(time, "time", lambda later=later: later)
@@ -212,12 +221,12 @@ def longest_run(dark: np.ndarray) -> tuple[int, int, int]:
 def print_of(
     tmp_path: Path, flange: FlangeRecord, engine: str, unit: str = "mm"
 ) -> tuple[np.ndarray, print_sheet.Sheet]:
-    items, notes = items_and_notes(flange, unit)
-    sheet = print_sheet.sheet_for(items, len(notes), unit)
-    assert sheet is not None
-    print_sheet.write_print(tmp_path / "a.pdf", items, notes, sheet, "Flange", unit)
-    (page,) = pages(tmp_path / "a.pdf", engine)
-    return page, sheet
+    made = print_sheet.pages_for(*sheet.sheet_of(flange, DATA, unit), unit)
+    assert made is not None
+    print_sheet.write_print(tmp_path / "a.pdf", made, "Flange", unit)
+    found = pages(tmp_path / "a.pdf", engine)
+    assert len(found) == len(made.pages)
+    return found[0], made.sheet
 
 
 @pytest.mark.parametrize("engine", ["pdfium", "poppler"])
@@ -239,8 +248,10 @@ def test_the_scale_bars_are_true_to_a_tenth(tmp_path: Path, engine: str, unit: s
 def test_the_flange_itself_is_at_full_size(tmp_path: Path, engine: str) -> None:
     page, _ = print_of(tmp_path, DATA.flanges[0], engine)
     dark = page < 160
-    # The outline is 120 x 80: its sides are the longest runs above the foot and right of the upright bar.
-    body = dark[: -int(45 / PIXEL), int(20 / PIXEL) :]
+    # The outline is 120 x 80: its sides are the longest runs above the title block, which is 180 wide, and right of the
+    # upright bar.
+    title = next(k for k in range(len(dark)) if longest_run(dark[k : k + 1])[2] * PIXEL > 150)
+    body = dark[: title - 1, int(20 / PIXEL) :]
     _, left, across = longest_run(body)
     _, top, down = longest_run(body.T)
     assert across * PIXEL == pytest.approx(120.25, abs=0.1)  # with the line's own width of 0.25
@@ -254,9 +265,9 @@ def test_the_flange_itself_is_at_full_size(tmp_path: Path, engine: str) -> None:
     assert right.max() == pytest.approx(31 + half_chord, abs=0.25)
 
 
-def square(side: float) -> tuple[drawing.Item, ...]:
+def square(side: float) -> tuple[items.Item, ...]:
     corners = [(0.0, 0.0), (side, 0.0), (side, side), (0.0, side)]
-    return tuple(drawing.Line("OUTLINE", a, b) for a, b in zip(corners, [*corners[1:], corners[0]], strict=True))
+    return tuple(items.Line("OUTLINE", a, b) for a, b in zip(corners, [*corners[1:], corners[0]], strict=True))
 
 
 @pytest.mark.parametrize(
@@ -273,16 +284,16 @@ def square(side: float) -> tuple[drawing.Item, ...]:
     ],
 )
 def test_the_smallest_sheet_that_holds_it(side: float, unit: str, name: str | None) -> None:
-    sheet = print_sheet.sheet_for(square(side), 4, unit)
-    assert (None if sheet is None else sheet.name) == name
-    if sheet is not None:
-        assert sheet.common == (name in ("A4", "Letter"))
+    found = print_sheet.sheet_for(square(side), unit)
+    assert (None if found is None else found.name) == name
+    if found is not None:
+        assert found.common == (name in ("A4", "Letter"))
 
 
 def test_a_wide_flange_lies_and_a_tall_one_stands() -> None:
-    wide = (drawing.Line("OUTLINE", (0.0, 0.0), (260.0, 20.0)),)
-    tall = (drawing.Line("OUTLINE", (0.0, 0.0), (20.0, 225.0)),)
-    lying, standing = (print_sheet.sheet_for(items, 3) for items in (wide, tall))
+    wide = (items.Line("OUTLINE", (0.0, 0.0), (260.0, 20.0)),)
+    tall = (items.Line("OUTLINE", (0.0, 0.0), (20.0, 225.0)),)
+    lying, standing = (print_sheet.sheet_for(drawn) for drawn in (wide, tall))
     assert lying is not None
     assert standing is not None
     assert (lying.name, lying.width > lying.height) == ("A4", True)
@@ -290,17 +301,124 @@ def test_a_wide_flange_lies_and_a_tall_one_stands() -> None:
 
 
 def test_bounds_of_arcs_reach_over_the_quarters_they_pass() -> None:
-    quarter = drawing.Arc("OUTLINE", (0.0, 0.0), 10.0, 350.0, 100.0)
-    (x0, y0), (x1, y1) = drawing.bounds((quarter,))
+    quarter = items.Arc("OUTLINE", (0.0, 0.0), 10.0, 350.0, 100.0)
+    (x0, y0), (x1, y1) = items.bounds((quarter,))
     assert (x1, y1) == pytest.approx((10, 10))
     assert (x0, y0) == pytest.approx((10 * math.cos(math.radians(100)), -10 * math.sin(math.radians(10))))
 
 
-def test_sizes_of_circles_inside_each_other_do_not_cover_one_another() -> None:
-    flange = slotted(holes=[dict(feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)])
-    texts = [i for i in drawing.drawing_of(flange) if isinstance(i, drawing.Text) and " D4" in i.text]
-    assert len(texts) == 5
-    for number, first in enumerate(texts):
-        for second in texts[:number]:
-            (ax, ay), (bx, by) = first.at, second.at
-            assert abs(ay - by) > drawing.TEXT_HEIGHT or abs(ax - bx) > 1.5 * drawing.TEXT_HEIGHT * 3
+def boxes(drawn: tuple[items.Item, ...]) -> list[tuple[str, float, float, float, float]]:
+    """Each text with its box: capitals of Helvetica are some 0.75 of their height wide on the average."""
+    out = []
+    for item in drawn:
+        for part in item.strokes if isinstance(item, items.Dimension) else (item,):
+            if isinstance(part, items.Text) and part.angle == 0.0:
+                long = 0.75 * part.height * len(part.text)
+                out.append((part.text, *part.at, part.at[0] + long, part.at[1] + part.height))
+    return out
+
+
+def overlapping(drawn: tuple[items.Item, ...]) -> list[tuple[str, str]]:
+    found = boxes(drawn)
+    return [
+        (a[0], b[0])
+        for k, a in enumerate(found)
+        for b in found[:k]
+        if a[1] < b[3] and b[1] < a[3] and a[2] < b[4] and b[2] < a[4]
+    ]
+
+
+def test_no_text_covers_another(tmp_path: Path) -> None:
+    nested = [dict(feature=f"h{k}", place=[0.0, 0.0], diameter=40.0 + k) for k in range(5)]
+    for flange in (*DATA.flanges, slotted(), slotted(holes=nested, patterns=[])):
+        assert overlapping(drawn(flange)) == []
+
+
+def shown_in_dimensions(document: ezdxf.document.Drawing) -> list[str]:
+    """The texts that a reader shows for the dimensions: those in their blocks."""
+    return [
+        t.dxf.text
+        for d in document.modelspace().query("DIMENSION")
+        for t in d.virtual_entities()
+        if t.dxftype() == "TEXT"
+    ]
+
+
+def test_dimensions_are_dimensions_that_show_what_they_measure(tmp_path: Path) -> None:
+    """The DXF reference's groups: 10 and 15 opposite places of a circle, 13 and 14 what a distance is between, 42 its
+    value; and a block that shows it, which readers draw."""
+    for unit, scale in (("mm", 1.0), ("in", 1 / 25.4)):
+        document = written(tmp_path, slotted(), unit)
+        dimensions = list(document.modelspace().query("DIMENSION"))
+        shown = shown_in_dimensions(document)
+        assert len(shown) == len(dimensions) == 3
+        for dimension, text in zip(dimensions, shown, strict=True):
+            assert dimension.dxf.text == text
+            assert dimension.dxf.geometry in document.blocks
+        (hole,) = (d for d in dimensions if d.dxf.dimtype & 7 == 3)
+        assert math.dist(hole.dxf.defpoint.vec2, hole.dxf.defpoint4.vec2) == pytest.approx(6.6 * scale)
+        assert hole.dxf.actual_measurement == pytest.approx(6.6 * scale)
+        across, up = (d for d in dimensions if d.dxf.dimtype & 7 == 0)
+        assert (across.dxf.angle, up.dxf.angle) == (0.0, 90.0)
+        assert across.dxf.actual_measurement == pytest.approx(100.0 * scale)
+
+
+def test_clocking_angle_of_the_first_hole(tmp_path: Path) -> None:
+    turned = [dict(feature=f"h{k}", place=[25 * math.cos(t), 25 * math.sin(t)], diameter=6.6) for k, t in
+              enumerate(np.radians([30, 150, 270]))]  # fmt: skip
+    pattern = dict(
+        kind="pitch_circle", members=["h0", "h1", "h2"], centre=[0, 0], rms=0.0, diameter=50.0, count=3, phase=30.0
+    )
+    document = written(tmp_path, slotted(holes=turned, patterns=[pattern], inner=[]))
+    (angle,) = (d for d in document.modelspace().query("DIMENSION") if d.dxf.dimtype & 7 == 5)
+    assert angle.dxf.actual_measurement == pytest.approx(30.0)
+    assert tuple(angle.dxf.defpoint4.vec2) == (0.0, 0.0)
+    # A nominal place, drawn small, on each hole: 30 degrees and 50 mm are round.
+    crosses = list(document.modelspace().query("LINE[layer=='NOMINAL']"))
+    middles = {tuple(np.round((c.dxf.start + c.dxf.end).vec2 / 2, 9)) for c in crosses}
+    assert middles == {tuple(np.round(h["place"], 9)) for h in turned}
+
+
+def test_what_stands_proud_is_no_opening(tmp_path: Path) -> None:
+    ring = dict(kind="circle", start=[30, 0], end=[30, 0], centre=[0.0, 0.0], radius=30.0, ccw=False, feature="S1")
+    loop = dict(segments=[ring], rms=0.01, rounding=0.3, tolerance=0.05, broken=False, what="spigot")
+    space = written(tmp_path, slotted(inner=[loop])).modelspace()
+    (spigot,) = space.query("CIRCLE[layer=='SPIGOTS']")
+    assert spigot.dxf.radius == 30.0
+    assert not space.query("*[layer=='OPENINGS']")
+
+
+def test_line_types_are_called_by_iso_128_2(tmp_path: Path) -> None:
+    document = written(tmp_path, slotted())
+    assert document.layers.get("CENTRE").dxf.linetype == "LONG_DASH_DOT"
+    assert document.linetypes.get("LONG_DASH_DOT").dxf.description == "long-dashed dotted line"
+    own = {line.dxf.name for line in document.linetypes} - {"ByLayer", "ByBlock", "Continuous"}
+    assert own == {"LONG_DASH_DOT", "DASH"}
+
+
+def test_the_hole_table_says_how_each_hole_ends(tmp_path: Path) -> None:
+    first = dict(
+        feature="h0", place=[25.0, 0.0], diameter=6.6, depth_seen=9.0, end="blind", depth=9.5, edge=14.96,
+        thickness=12.04, place_uncertainty=0.004, diameter_uncertainty=0.01,
+    )  # fmt: skip
+    rest = dict(feature="h1", place=[-25.0, 0.0], diameter=6.6, depth_seen=9.0)
+    texts = [t.text for t in drawn(slotted(holes=[first, rest], patterns=[])) if isinstance(t, items.Text)]
+    start = texts.index("off nominal") + 1
+    assert texts[start : start + 18] == [
+        "h0", "25.000", "0.000", "6.60", "blind", "9.5", "15.0", "12.0", "-",
+        "h1", "-25.0", "0.0", "6.6", "not seen", "9.0", "-", "-", "-",
+    ]  # fmt: skip
+
+
+def test_other_processes_write_the_same_bytes(tmp_path: Path) -> None:
+    """Sets of texts are ordered by a hash that differs from process to process."""
+    script = (
+        "import sys; from pathlib import Path; from tests.formats.drawings.test_drawing import drawn, slotted;"
+        "from pipeline.formats.drawings import write_dxf; write_dxf(Path(sys.argv[1]), drawn(slotted()))"
+    )
+    for seed in ("1", "2"):
+        subprocess.run(
+            [sys.executable, "-c", script, str(tmp_path / f"{seed}.dxf")],
+            env=os.environ | {"PYTHONHASHSEED": seed}, cwd=Path(__file__).parents[3], check=True,
+        )  # fmt: skip
+    assert (tmp_path / "1.dxf").read_bytes() == (tmp_path / "2.dxf").read_bytes()

@@ -30,7 +30,7 @@ def test_the_summary_says_so_at_the_top_when_something_failed() -> None:
     lost = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"within_budget": False})})
     assert "Not within budget" in "\n".join(summary_md(lost, ()).splitlines()[:4])
     wrong = DATA.model_copy(update={"calipers": (DATA.calipers[0].model_copy(update={"agrees": False}),)})
-    assert "caliper check failed" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
+    assert "disagrees with the scan's" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
     silent = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"budget": ()})})
     assert "No budget was set" in summary_md(silent, ())
 
@@ -48,14 +48,14 @@ def test_standard_sizes_that_are_one_size_share_a_row() -> None:
     twin = suggestion.model_copy(update={"name": "another of that size"})
     text = summary_md(DATA.model_copy(update={"suggestions": (*DATA.suggestions, twin)}), ())
     (row,) = [line for line in text.splitlines() if "M8 medium" in line]
-    assert row.endswith("| M8 medium; another of that size |")
+    assert row.endswith("| M8 medium; another of that size |  |")
     assert "Suggestions only" in text
 
 
 def test_the_square_up_sheet() -> None:
     (row,) = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| cylinder-1 | A |")]
     cells = [cell.strip() for cell in row.strip("|").split("|")]
-    assert cells == ["cylinder-1", "A", "square", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
+    assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
 
 
 def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -> None:
@@ -64,12 +64,12 @@ def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -
     part = text.split("## Refused surfaces (2)")[1].split("\n## ")[0]
     (bore,) = (r for r in data.rejected if r.number == 1)
     x, y, z = bore.in_part_frame.point
-    assert f"| X1 | cylinder, bore | 18.000 | 64 mm2, 40 deg | {x:z.2f}, {y:z.2f}, {z:z.2f} |" in part
+    assert f"| X1 | hole | 18.000 | 64 mm2, 40 deg | {x:z.2f}, {y:z.2f}, {z:z.2f} |" in part
     assert "only 40 degrees of arc seen" in part
     assert "pictures/refused-*.png" in part
-    # What is not as even as the noise explains is counted here and stands in the report.
+    # What is rougher than the noise explains is counted here and stands in the report.
     assert "X2" not in part
-    assert "1 more is not as even as the noise explains" in part
+    assert "1 more is rougher than the scan's noise explains" in part
     wish = tomllib.loads(part.split("```toml")[1].split("```")[0])["recover"]["accept"][0]
     assert wish == {"near": [round(v, 2) for v in (x, y, z)], "kind": "cylinder"}
     assert make_job({"scan": "a.stl", "recover": {"accept": [wish]}}).recover.accept[0].kind == "cylinder"

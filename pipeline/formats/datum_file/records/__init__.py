@@ -53,6 +53,7 @@ from pipeline.formats.datum_file.records.file import (
     SquareUpRecord,
     SuggestionRecord,
     TestsRecord,
+    ToMeasureRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -61,8 +62,10 @@ from pipeline.formats.datum_file.records.flanges import (
     HoleRecord,
     OutlineRecord,
     SegmentRecord,
+    ThicknessRecord,
 )
 from pipeline.formats.datum_file.records.kinds import held_of
+from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
@@ -121,8 +124,11 @@ __all__ = [
     "StageRecord",
     "SuggestionRecord",
     "TestsRecord",
+    "ThicknessRecord",
+    "ToMeasureRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",
     "held_of",
+    "near_sizes",
 ]

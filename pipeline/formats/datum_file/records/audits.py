@@ -107,7 +107,7 @@ class FeatureAuditRecord(Record):
         None, description="The same three for a fit on the light facets, which lie inside a curved surface."
     )
     worst: NotNegative | None = Field(
-        None, description="Largest distance of its measured facets from the light mesh, noise aside."
+        None, description="Largest distance of its measured facets from the light mesh, scan noise removed."
     )
     verdict: str = Field("", description="ok, changed, over budget or unknown.")
     note: str = Field("", description="Why, in words.")
@@ -133,9 +133,9 @@ class AuditFigures(Record):
     facets_after: Count = Field(description="Of the light mesh.")
     area_filled: float = Field(description="Of the light mesh, mm2: never measured.")
     area_measured: float = Field(description="Of the light mesh, mm2.")
-    area_removed: LeftOut[float] = Field(None, description="Of the scan, mm2: what was taken away.")
+    area_removed: LeftOut[float] = Field(None, description="Of the scan, mm2: what was removed.")
     noise_sigma: float | None = Field(None, description="Of the scan.")
-    lightening_rms: float | None = Field(None, description="rms of scan_to_light, noise aside.")
+    lightening_rms: float | None = Field(None, description="rms of scan_to_light, scan noise removed.")
 
 
 class AuditRecord(AuditFigures):

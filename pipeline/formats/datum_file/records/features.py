@@ -52,7 +52,7 @@ class DatumRecord(Record):
     letter: str = Field(pattern="^[A-Z]$", description="The datum's letter.")
     feature: str = Field(description="A feature's id, or words that name several: middle of U and V ...")
     constrains: tuple[Literal["tx", "ty", "tz", "rx", "ry", "rz"], ...] = Field(
-        description="What it takes away: shifts along (t) and turns about (r) the axes of the part frame."
+        description="What it constrains: shifts along (t) and turns about (r) the axes of the part frame."
     )
     situation: LeftOut[SituationRecord] = Field(
         None, description="The plane, axis or point that the datum stands for, part coordinates."
@@ -75,7 +75,7 @@ class FrameChoice(Record):
 
 
 class FrameRecord(Record):
-    """The datum reference frame (ISO 5459)."""
+    """The datum system (ISO 5459; datum reference frame in ASME Y14.5)."""
 
     matrix: Matrix = Field(description="4x4, row-major: part = matrix * scan.")
     datums: tuple[DatumRecord, ...] = Field(description="The datums in their order.")

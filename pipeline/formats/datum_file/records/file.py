@@ -29,7 +29,7 @@ from pipeline.formats.datum_file.records.features import (
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
 from pipeline.formats.datum_file.records.solid import SolidRecord
-from pipeline.job import Accept, Zone, accept_text, zone_of, zone_text
+from pipeline.job import Accept, Zone, accept_text, measured_text, zone_of, zone_text
 from pipeline.places import Place
 
 SCHEMA_VERSION = "1.0"
@@ -64,11 +64,14 @@ class SuggestionRecord(Record):
     """A standard size near a measured one."""
 
     feature: str = Field(description="Id of the measured feature.")
-    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat ...")
+    what: str = Field(description="clearance hole, tapping hole, drill, bearing seat, worn bearing seat ...")
     name: str = Field(description="The size as its table writes it.")
     size: float = Field(description="The standard size.")
     off: float = Field(description="Measured minus standard.")
-    sigmas: Doubt | None = Field(None, description="|off| in standard uncertainties.")
+    sigmas: Doubt | None = Field(
+        None,
+        description="|off| in standard uncertainties, that of making it included where a way of making it is meant.",
+    )
     source: str = Field("", description="The table.")
     note: str = Field("", description="What else is to be said of it.")
 
@@ -130,7 +133,7 @@ class ProposalRecord(Record):
 
 
 class RemovalRecord(Record):
-    """What the cleaning took away or mended."""
+    """What the cleaning removed or mended."""
 
     what: str = Field(description="What it was.")
     count: int = Field(description="How many facets, or how many times.")
@@ -182,13 +185,48 @@ class RejectedRecord(Record):
 class CaliperRecord(Record):
     """A size measured on the part against the scan's."""
 
-    feature: str = Field(description="Id of the feature.")
-    measured: float = Field(description="Diameter on the part.")
+    feature: str = Field(description="Id of the feature; of a distance or a thickness the first.")
+    measured: float = Field(description="The size on the part.")
     measured_uncertainty: Doubt = Field(description="Its standard uncertainty.")
-    scanned: float | None = Field(description="Diameter of the scan.")
+    scanned: float | None = Field(description="The size in the scan.")
     scanned_uncertainty: Doubt | None = Field(description="Its standard uncertainty.")
     agrees: bool | None = Field(description="Whether the two agree; null where it can't be told.")
     note: str = Field(description="Why, in words.")
+    what: str = Field("diameter", description="diameter, distance or thickness.")
+    other: LeftOut[str] = Field(None, description="Id of the second feature of a distance or a thickness.")
+    instrument: LeftOut[str] = Field(None, description="What it was measured with, in the user's words.")
+
+
+class ToMeasureRecord(Record):
+    """A size worth measuring on the part, and the table to fill in by the machine."""
+
+    features: tuple[str, ...] = Field(description="Id of the feature, or ids of two.")
+    what: str = Field(description="diameter, distance or thickness.")
+    why: str = Field(description="What hangs on it.")
+    how: str = Field(description="With what, where, and what that tells beyond the size.")
+    size: float = Field(description="In the scan.")
+    size_uncertainty: Doubt | None = Field(description="Its standard uncertainty.")
+    open: Doubt | None = Field(
+        None, description="95 % either way of the scan's size as a share of the tolerance that hangs on it."
+    )
+    instrument: str = Field(description="With what.")
+    rows: tuple[str, ...] = Field(description="Of the table to fill in.")
+    columns: tuple[str, ...] = Field(description="Of the table to fill in.")
+
+    def job_lines(self) -> str:
+        """The lines for the job file; value and uncertainty are to be filled in.
+
+        >>> from pipeline.formats.datum_file import build
+        >>> from tests.outcomes import outcome
+        >>> print(build(outcome()).to_measure[0].job_lines(), end="")
+        [[measured]]
+        what = "diameter"
+        features = ["cylinder-1"]
+        value =
+        uncertainty =
+        instrument = "bore gauge"
+        """
+        return measured_text(self.what, self.features, instrument=self.instrument)
 
 
 class KeptPlaceRecord(Record):
@@ -221,7 +259,7 @@ class DatumFile(Record):
     title: str | None = Field(None, description="The job's title.")
     units: Units = Field(description="The units of all figures that don't have a unit beside them.")
     source: SourceRecord = Field(description="The scan.")
-    frame: FrameRecord = Field(description="The datum reference frame (ISO 5459).")
+    frame: FrameRecord = Field(description="The datum system (ISO 5459; datum reference frame in ASME Y14.5).")
     features: tuple[FeatureRecord, ...] = Field(description="The recovered surfaces.")
     patterns: tuple[PatternRecord, ...] = Field(description="Features that belong together.")
     relations: tuple[RelationRecord, ...] = Field(description="What holds between two features.")
@@ -239,9 +277,12 @@ class DatumFile(Record):
         description="Patches that look as if they were not the part; nothing was cut for them. zone is a table ready "
         "to paste into a job file.",
     )
-    removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning took away or mended.")
+    removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning removed or mended.")
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
+    to_measure: tuple[ToMeasureRecord, ...] = Field(
+        (), description="Sizes worth measuring on the part, what gains most first."
+    )
     places: LeftOut[tuple[JobPlaceRecord, ...]] = Field(
         default=None, description="Points of the job, and what was taken for them."
     )

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
-from pipeline.formats.datum_file.records.base import Doubt, LeftOut, Matrix, NotNegative, Place, Positive, Record
+from pipeline.formats.datum_file.records.base import Count, Doubt, LeftOut, Matrix, NotNegative, Place, Positive, Record
 
 
 class SegmentRecord(Record):
@@ -52,6 +52,20 @@ class OutlineRecord(Record):
     )
     tolerance: LeftOut[float] = Field(None, description="Of free pieces.")
     broken: bool = Field(False, description="Part of the loop was not seen: that stretch is bridged.")
+    what: LeftOut[Literal["opening", "spigot", "piece"]] = Field(
+        default=None,
+        description="Of a loop inside: no material at the face's level inside it, material that stands proud of the "
+        "face, or a further piece of the face itself. An opening where it is left out.",
+    )
+
+    @property
+    def means(self) -> str:
+        """`what`, also of a file that doesn't say it.
+
+        >>> OutlineRecord(segments=()).means
+        'opening'
+        """
+        return self.what or "opening"
 
 
 class HoleRecord(Record):
@@ -64,6 +78,18 @@ class HoleRecord(Record):
     tilt: LeftOut[float] = Field(None, description="Degrees between its axis and the face's normal.")
     place_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the place.")
     diameter_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the diameter.")
+    end: LeftOut[Literal["through", "blind"]] = Field(
+        default=None,
+        description="through: nothing stands in it, or its wall reaches the flange's back; blind: its floor was seen; "
+        "left out where neither was seen.",
+    )
+    depth: LeftOut[Positive] = Field(default=None, description="From the face to the floor, of a blind one.")
+    edge: LeftOut[NotNegative] = Field(
+        default=None, description="From its middle to the nearest edge of the outer outline."
+    )
+    thickness: LeftOut[Positive] = Field(
+        default=None, description="Of the flange just round it, by rays square to the face; left out where not seen."
+    )
 
 
 class HolePatternRecord(Record):
@@ -83,6 +109,17 @@ class HolePatternRecord(Record):
     gaps_at: tuple[Place, ...] = Field((), description="Places that the pitch gives a hole and that have none.")
 
 
+class ThicknessRecord(Record):
+    """How thick a flange is where its back was seen, by rays square to the face through the measured facets."""
+
+    least: Positive = Field(description="The 2nd hundredth over the places.")
+    middle: Positive = Field(description="The median.")
+    most: Positive = Field(description="The 98th hundredth over the places.")
+    places: Count = Field(description="Places of the face, spread evenly, that have a back that was seen.")
+    share: Annotated[float, Field(ge=0, le=1)] = Field(description="Of all places of the face that were looked behind.")
+    back: LeftOut[str] = Field(default=None, description="Id of the face that carries the back, if it is one.")
+
+
 class FlangeRecord(Record):
     """A flat face with its outlines and the holes that pierce it."""
 
@@ -92,7 +129,10 @@ class FlangeRecord(Record):
     )
     origin_at: str = Field("", description="What the sketch's origin is, in words.")
     outer: OutlineRecord | None = Field(description="The outer border; null where none could be made.")
-    inner: tuple[OutlineRecord, ...] = Field(description="Its openings.")
+    inner: tuple[OutlineRecord, ...] = Field(description="Loops inside it: openings, spigots, further pieces.")
     holes: tuple[HoleRecord, ...] = Field(description="The bores that pierce it.")
     patterns: tuple[HolePatternRecord, ...] = Field((), description="Which of the holes belong together.")
     cautions: tuple[str, ...] = Field((), description="What of it is not to be relied on.")
+    thickness: LeftOut[ThicknessRecord] = Field(
+        default=None, description="Left out where its back was not seen or is too far off to be a flange's."
+    )

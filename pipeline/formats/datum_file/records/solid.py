@@ -32,7 +32,7 @@ class SolidRecord(Record):
     faces: Count = Field(description="Of the solid.")
     edges: Count = Field(description="Of the solid.")
     by_kind: tuple[FaceShare, ...] = Field(description="Faces by sort.")
-    skin: Positive = Field(description="How far the skin may be from the light mesh, noise aside.")
+    skin: Positive = Field(description="How far the skin may be from the light mesh, scan noise removed.")
     skin_held: NotNegative = Field(description="How far it was measured to be, both ways, when it was lightened.")
     edge_depth: NotNegative = Field(description="How far edges between features were moved at most to be sharp.")
     largest_tolerance: NotNegative = Field(description="Of the solid's edges: how far they are from their faces.")

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.features.simplification import on_features
+from pipeline.features.simplification.feature_association import on_features
 from pipeline.mesh.simplify import finish_collapse, start_collapse, sweep_down
 from pipeline.values import Feature, Surface
 
