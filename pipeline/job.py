@@ -418,6 +418,8 @@ def load_job(path: str | Path) -> Job:
         raise InputError(f"The job file {path} can't be read ({_reason(error)}); check it and try again.") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"The job file {path} is not valid TOML ({error}); mend that line.") from None
+    except RecursionError:
+        raise InputError(f"The job file {path} has lists in lists without end; mend it.") from None
     job = make_job(data, str(path))
     base = path.resolve().parent
     updates: dict[str, Any] = {"scan": base / job.scan}

@@ -230,9 +230,12 @@ def run(
     job = scan if isinstance(scan, Job) else job_of(scan)
     if until not in ORDER:
         raise SettingsError(f"There is no stage {until!r}; the stages are {', '.join(ORDER)}.")
-    if not job.scan.is_file():
-        what = "is a folder" if job.scan.is_dir() else "does not exist"
-        raise InputError(f"The scan {job.scan} {what}; give the path of a mesh file.")
+    try:
+        what = "" if job.scan.is_file() else "is a folder" if job.scan.is_dir() else "does not exist"
+    except OSError as error:
+        what = f"can't be reached ({error.strerror})"
+    if what:
+        raise InputError(f"The scan {job.scan!s:.200} {what}; give the path of a mesh file.")
     place = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
     job = job.model_copy(update={"out": place})
     watch = progress or _no_show

@@ -28,7 +28,7 @@ from pipeline.formats.datum_file.records import (
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_text
-from pipeline.formats.datum_file.text import plain_data, text_of
+from pipeline.formats.datum_file.text import lengths_in, plain_data, text_of
 
 __all__ = [
     "SCHEMAS",
@@ -47,6 +47,7 @@ __all__ = [
     "build",
     "comparison_record",
     "last_run",
+    "lengths_in",
     "near_sizes",
     "plain_data",
     "read_datums",
