@@ -3,8 +3,6 @@
 Colour blindness is simulated by the matrices of Machado, Oliveira and Fernandes 2009 ("A physiologically-based model
 for simulation of color vision deficiency", IEEE TVCG 15(6), 1291-1298; severity 1.0, for linear RGB), and differences
 are CIEDE2000 (CIE 142-2001) as scikit-image computes them. Contrast is that of WCAG 2.2, 1.4.3 and 1.4.11.
-
-Covers: pipeline.report.colours
 """
 
 from __future__ import annotations
@@ -18,9 +16,8 @@ import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pipeline.cli.ladder import Rung, as_svg
-from pipeline.palette import PALETTE, Paint, colour, css, linear, style_sheet
+from pipeline.palette import PALE, PALETTE, TINTED, Paint, colour, css, diverging, linear, style_sheet
 from pipeline.report.charts import bars_of, histogram_svg
-from pipeline.report.colours import PALE, TINTED, diverging
 from pipeline.report.words import Words
 
 ROOM = Path(__file__).resolve().parent.parent / "pipeline"

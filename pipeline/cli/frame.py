@@ -92,7 +92,11 @@ def flange_lines(result: Result) -> list[str]:
     """Faces with their holes and patterns."""
     lines = ["Flanges"]
     for f in result.frame_result.flanges:
-        lines.append(f"  {f.feature}: {len(f.holes)} holes, {len(f.inner)} openings; origin at {f.origin_at}")
+        inside = [f"{len(f.holes)} holes"]
+        for what in ("opening", "spigot"):
+            count = sum(o.what == what for o in f.inner)
+            inside += [f"{count} {what}{'s' if count > 1 else ''}"] if count else []
+        lines.append(f"  {f.feature}: {', '.join(inside)}; origin at {f.origin_at}")
         for p in f.patterns:
             if p.kind == "pitch_circle":
                 missing = f", {p.missing} missing" if p.missing else ""
