@@ -398,7 +398,9 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             in_part=tuple(
                 InPart(f.id, f.point, f.direction, 0.0025 if f.uncertainty.position else None, 3e-5) for f in found
             ),
-            square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0, p=0.8, p_adjusted=1.0),),
+            square_up=(
+                SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0, within=7e-5, p=0.8, p_adjusted=1.0),
+            ),
             relations=(
                 Relation("perpendicular", ("plane-1", "cylinder-1"), 2e-5, 3e-5, 1.0),
                 Relation("parallel", ("plane-1", "plane-2"), 1e-5, None),

@@ -232,7 +232,7 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
             data,
             [f"part.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."],
         )
-    from pipeline.report import feature_looks, look_colour
+    from pipeline.palette import feature_looks, look_colour
 
     settings, light = outcome.job.export, outcome.lighten
     in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)

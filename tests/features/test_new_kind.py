@@ -20,7 +20,7 @@ from pipeline.features.relations import find_patterns, pierces
 from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.simplification.audit import difference
 from pipeline.job import Measured, Refit, make_job
-from pipeline.report.colours import feature_looks, look_colour, look_of
+from pipeline.palette import feature_looks, look_colour, look_of
 from pipeline.standards.suggest import suggest
 from pipeline.surfaces import KINDS, Kind, Look, Shape, SituationFeature, is_bore, redirected, seen_from, shape_of
 from pipeline.values import Feature

@@ -6,6 +6,7 @@ Covers: pipeline.features.segmentation.recovery
 import numpy as np
 import pytest
 
+from pipeline.features.naming import form_in_words
 from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.job import Measured, RecoverSettings, Refit
 from pipeline.mesh.topology.components import compact
@@ -237,3 +238,29 @@ def test_a_journal_between_fillets_slit_by_ribs_is_one_boss():
             assert min(abs(f.major_radius - 68.0), abs(f.major_radius - 73.0)) < 0.1
         else:
             assert min(abs(f.radius - 60.0), abs(f.radius - 65.0)) < 0.05
+
+
+def test_a_bowed_face_is_told_as_such_and_no_other_form_is() -> None:
+    """The foot bowed by 60 um over its 150 mm, at the usual noise of 12 um and its waves; the other faces are exact."""
+    scan = demo_scan(6e4, 1, plug=False, debris=0)
+    foot = next(face for face in scan.part.faces if face.name == "foot bottom")
+    mine = np.unique(scan.faces[scan.label == foot.number])
+    places = scan.to_part(scan.vertices[mine])
+    across = places @ np.linalg.svd(places - places.mean(axis=0), full_matrices=False)[2][0]
+    across -= 0.5 * (across.min() + across.max())
+    vertices = scan.vertices.copy()
+    normal = scan.to_scan[:3, :3] @ np.asarray(foot.direction)
+    vertices[mine] += (0.06 * (1.0 - (across / 75.0) ** 2))[:, None] * normal
+    near = vertices[mine[np.argmin(np.linalg.norm(places - places.mean(axis=0) - 9.0, axis=1))]]
+    wish = {"near": "scan: [" + ", ".join(f"{x:.3f}" for x in near) + "]", "kind": "plane"}
+    found = recovered(vertices, scan.faces, RecoverSettings.model_validate({"accept": [wish]}))
+    told = [feature for feature in found.features if feature.form.told]
+    assert [f.kind for f in told] == ["plane"]
+    assert told[0].extent.area > 10_000.0
+    # Of a parabola the means over sevenths of its width range over 36/49 of its height.
+    bow = 0.06 * ((np.abs(across).max() / 75.0) ** 2)
+    assert told[0].form.of_means == pytest.approx(bow * 36 / 49, abs=told[0].form.noise_of_means)
+    assert form_in_words(told[0].form).startswith("flatness: 0.0")
+    others = [form_in_words(f.form) for f in found.features if not f.form.told]
+    assert len(others) > 15
+    assert all("not told from the scan's noise, at most" in text for text in others)

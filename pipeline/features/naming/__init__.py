@@ -15,6 +15,7 @@ from pipeline.features.naming.trade_terms import (
     SIDES,
     TERMS,
     counted,
+    form_in_words,
     term_of,
     term_of_look,
 )
@@ -30,6 +31,7 @@ __all__ = [
     "TERMS",
     "carried_over",
     "counted",
+    "form_in_words",
     "named",
     "nameless",
     "number_gaps",

@@ -240,6 +240,7 @@ def _square_up(s: SquareUp) -> SquareUpRecord:
         offset=plain(s.offset),
         offset_uncertainty=plain(s.offset_uncertainty),
         significant=s.significant,
+        **{} if s.within is None else {"within": known(s.within, degrees=True)},
         **{} if s.p is None or s.p_adjusted is None else {"p": known(s.p), "p_adjusted": known(s.p_adjusted)},
     )
 

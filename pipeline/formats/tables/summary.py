@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
@@ -49,7 +49,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
-        ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
+        ["", "## Files", "", *_listed(files, unit)],
     ]
     return "\n".join(line for part in parts for line in part) + "\n"
 
@@ -136,7 +136,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         "directions hold against the part frame, whose own uncertainty is in them. "
         "A dash: none that applies, or none that can be vouched for.",
         "",
-        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
+        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for f in sure:
@@ -158,7 +158,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
             f"| {show(None if radius is None else 2 * radius)} "
             f"| {show.small(None if spread.radius is None else 2 * spread.radius)} "
             f"| {', '.join(show(v) for v in place.point)} | {show.small(off)} "
-            f"| {direction} | {tilt} | {show.small(f.form.peak_to_valley)} |"
+            f"| {direction} | {tilt} | {form_in_words(f.form, unit)} |"
         )
     if len(sure) < len(data.features):
         lines += ["", "Low confidence, not to be relied on:", ""]
@@ -241,16 +241,17 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         "",
         f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.{_judged(data)}",
         "",
-        f"| feature | to datum | deviation | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| feature | to datum | deviation | off by deg | +- | within | that is {show.small_unit} | over {show.unit} "
         f"| axes apart {show.small_unit} | stands out |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for s in sorted(rows, key=lambda s: (main.index(s.feature), s.datum)):
         spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
+        within = "-" if s.within is None else f"{s.within:.4f}"
         out = "yes" if s.significant else "-" if s.angle_uncertainty is None else "no"
         lines.append(
-            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
-            f"| {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
+            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {within} "
+            f"| {show.small(s.over)} | {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
         )
     return lines
 
@@ -259,6 +260,7 @@ def _judged(data: DatumFile) -> str:
     if data.tests is None:
         return ""
     return (
+        " The true angle is within the figure so called at 95 %: so much could be there without being seen."
         f" What stands out does so at {100 * (1 - data.tests.level):.0f} % for all {data.tests.count} deviations "
         f"together ({data.tests.correction})."
     )
@@ -421,6 +423,7 @@ def _gaps(data: DatumFile, show: _Lengths) -> list[str]:
     return lines
 
 
+_PICTURES = "pictures/"
 _FILES = {
     "datums.json": "every figure, for programs (mm, degrees)",
     "datums.schema.json": "the JSON Schema of datums.json",
@@ -467,6 +470,13 @@ def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
 def _at(proposal: ProposalRecord, show: _Lengths) -> str:
     place = proposal.in_part_frame
     return "" if place is None else f" at [{', '.join(show(v, 2) for v in place.point)}]"
+
+
+def _listed(files: tuple[str, ...], unit: str) -> list[str]:
+    """A line a file, but one for all pictures."""
+    own = [f"- {_what(name, unit)}" for name in files if not name.startswith(_PICTURES)]
+    pictures = len(files) - len(own)
+    return [*own, *([f"- `{_PICTURES}`: {pictures} views and maps, those of the report"] if pictures else [])]
 
 
 def _what(name: str, unit: str) -> str:

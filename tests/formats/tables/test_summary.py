@@ -55,7 +55,7 @@ def test_standard_sizes_that_are_one_size_share_a_row() -> None:
 def test_the_square_up_sheet() -> None:
     (row,) = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| cylinder-1 | A |")]
     cells = [cell.strip() for cell in row.strip("|").split("|")]
-    assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
+    assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.0040", "0.6", "28.0", "-", "no"]
 
 
 def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -> None:

@@ -91,6 +91,9 @@ class SquareUpRecord(Record):
     significant: bool = Field(
         False, description="It stands out of its uncertainty, among all of them: p_adjusted is at most tests.level."
     )
+    within: LeftOut[float] = Field(
+        None, description="Degrees that the true angle is within, at 95 %: so much could be there without being seen."
+    )
     p: LeftOut[Chance] = Field(None, description="How often noise alone makes it this large or larger.")
     p_adjusted: LeftOut[Chance] = Field(None, description="The same as it counts among all `tests`.")
 
