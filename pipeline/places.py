@@ -136,12 +136,12 @@ def in_words(text: str, change: Callable[[Place], Place]) -> str:
 def _read(text: str, whole: str | None = None) -> dict[str, Any]:
     found = _TEXT.fullmatch(text.strip())
     if found is None:
-        raise ValueError(f'{whole or text!r} needs a place as [x, y, z] or "scan: [x, y, z]"')
+        raise ValueError(f'{whole or text!r:.80} needs a place as [x, y, z] or "scan: [x, y, z]"')
     mark = None if found["mark"] is None else found["mark"].lower()
     try:
         numbers = _numbers(found["numbers"].replace("\u2212", "-").split(","))
     except ValueError:
-        raise ValueError(f"{whole or text!r} needs a place of three numbers, as [x, y, z]") from None
+        raise ValueError(f"{whole or text!r:.80} needs a place of three numbers, as [x, y, z]") from None
     if mark == "scan":
         return {"at": numbers, "coordinates": "scan"}
     return {"at": _in_mm(numbers, mark), "unit_said": mark is not None}

@@ -537,7 +537,7 @@ def _to_measure(show: Figures) -> str:
         sheets.append(
             table(
                 f"{who}, {size.instrument}, {unit}",
-                ["", *size.columns],
+                ["where", *size.columns],
                 [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
             )
         )

@@ -208,5 +208,5 @@ KIND = Kind(
     refit_radius=False,
     seat=True,
     letters={"cone": "T"},
-    looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
+    looks={"cone": Look(0.38, 0.148, 303.0, "dots")},
 )

@@ -120,5 +120,5 @@ KIND = Kind(
     refit_radius=True,
     seat=True,
     letters={"sphere": "B"},
-    looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
+    looks={"sphere": Look(0.50, 0.150, 140.0, "grid")},
 )

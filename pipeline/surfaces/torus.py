@@ -227,5 +227,5 @@ KIND = Kind(
     refit_radius=True,
     seat=False,
     letters={"torus": "G"},
-    looks={"torus": Look(0.58, 0.115, 28.0, "level")},
+    looks={"torus": Look(0.36, 0.090, 16.0, "level")},
 )

@@ -68,7 +68,8 @@ def main(first: int, last: int, kinds: list[str]) -> None:
                 print(f"{trial.kind} {trial.seed} {trial.mutator}: {trial.verdict} {took}; {trial.told}", flush=True)
     finally:
         print(table(made))
-        print(f"{len(made)} trials, {sum(t.seconds for t in made):.0f} s, longest {max(t.seconds for t in made):.1f} s")
+        longest = max((t.seconds for t in made), default=0.0)
+        print(f"{len(made)} trials, {sum(t.seconds for t in made):.0f} s, longest {longest:.1f} s")
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
-        ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
+        ["", "## Files", "", *_listed(files, unit)],
     ]
     return "\n".join(line for part in parts for line in part) + "\n"
 
@@ -418,6 +418,7 @@ def _gaps(data: DatumFile, show: _Lengths) -> list[str]:
     return lines
 
 
+_PICTURES = "pictures/"
 _FILES = {
     "datums.json": "every figure, for programs (mm, degrees)",
     "datums.schema.json": "the JSON Schema of datums.json",
@@ -464,6 +465,13 @@ def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
 def _at(proposal: ProposalRecord, show: _Lengths) -> str:
     place = proposal.in_part_frame
     return "" if place is None else f" at [{', '.join(show(v, 2) for v in place.point)}]"
+
+
+def _listed(files: tuple[str, ...], unit: str) -> list[str]:
+    """A line a file, but one for all pictures."""
+    own = [f"- {_what(name, unit)}" for name in files if not name.startswith(_PICTURES)]
+    pictures = len(files) - len(own)
+    return [*own, *([f"- `{_PICTURES}`: {pictures} views and maps, those of the report"] if pictures else [])]
 
 
 def _what(name: str, unit: str) -> str:
