@@ -12,6 +12,15 @@ The command line turns each of them into that sentence on standard error and exi
 from __future__ import annotations
 
 
+def printable(text: str) -> str:
+    r"""The text with escapes instead of what can't be printed: control characters, and bytes that are no text.
+
+    >>> print(printable("a\x1b[31m\udcff"))
+    a\x1b[31m\udcff
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
 class DatumliftError(Exception):
     """Base of all errors that datumlift raises on purpose; `str(error)` says what, where and what to do.
 
@@ -22,6 +31,10 @@ class DatumliftError(Exception):
     ...     print(error)
     The scan housing.stl does not exist; give the path of a mesh file.
     """
+
+    def __str__(self) -> str:
+        # What a file or a name brings along must not steer a terminal; lines to paste into a job stand as lines.
+        return "\n".join(map(printable, super().__str__().split("\n")))
 
 
 class InputError(DatumliftError):

@@ -7,20 +7,24 @@ are mm and angles degrees here, since this is the file that the user writes.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 import tomlkit
 from pydantic import (
     AfterValidator,
+    BeforeValidator,
     Field,
     SerializerFunctionWrapHandler,
+    field_validator,
     model_serializer,
     model_validator,
 )
 from tomlkit.items import Table
 
-from pipeline.places import Place, Point, in_words
+from pipeline.errors import SettingsError
+from pipeline.places import Length, Place, Point, in_words, place_or_name
 from pipeline.settings_file import Settings, checked, plain_toml
 
 Row = tuple[float, float, float, float]
@@ -187,21 +191,36 @@ class RecoverSettings(Settings):
     accept: tuple[Accept, ...] = ()
 
 
-class Caliper(Settings):
-    """A size that the user measured on the real part: the feature by id or name, or the one nearest to a point.
+FeatureOrPlace = Annotated[Place | str, BeforeValidator(place_or_name)]
 
-    uncertainty is the caliper's own, standard (k = 1), mm.
+
+class Measured(Settings):
+    """A size that the user measured on the real part.
+
+    what         diameter of one feature; distance between two faces or axes; thickness of the metal between two faces
+    features     one or two of them, each by its number, by its name, or by a place as in `Place`: the nearest
+    value        mm, or "2.4411 in"; so is uncertainty, of the measuring, standard (k = 1)
+    instrument   what it was measured with, in the user's words
     """
 
-    feature: str | None = None
-    near: Place | None = None
-    diameter: Positive
-    uncertainty: Positive = 0.01
+    what: Literal["diameter", "distance", "thickness"]
+    features: tuple[FeatureOrPlace, ...]
+    value: Length
+    uncertainty: Length
+    instrument: str = ""
+
+    @field_validator("features", mode="before")
+    @classmethod
+    def _listed(cls, data: Any) -> Any:
+        one_place = isinstance(data, (list, tuple)) and len(data) == 3 and all(isinstance(v, int | float) for v in data)
+        return [data] if one_place or isinstance(data, str | Place) else data
 
     @model_validator(mode="after")
-    def _one_place(self) -> Caliper:
-        if (self.feature is None) == (self.near is None):
-            raise ValueError('a caliper check needs either feature = "id" or near = [x, y, z]')
+    def _as_many(self) -> Measured:
+        wanted = 1 if self.what == "diameter" else 2
+        if len(self.features) != wanted:
+            told = 'one feature, as features = ["H1"]' if wanted == 1 else 'two features, as features = ["F1", "F2"]'
+            raise ValueError(f"a {self.what} is measured on {told}")
         return self
 
 
@@ -327,7 +346,7 @@ class Job(Settings):
     read     the scan's unit
     clean    what is no part of it
     recover  what is looked for
-    caliper  sizes measured on the real part, to hold the scan's against
+    measured sizes measured on the real part, to hold the scan's against
     refit    features to be fitted again under what the user vouches for
     names    a feature's number and the user's name for it, either way round
     fill     what to do with gaps
@@ -351,7 +370,7 @@ class Job(Settings):
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = Field(default_factory=RecoverSettings)
-    caliper: tuple[Caliper, ...] = ()
+    measured: tuple[Measured, ...] = ()
     refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)
     fill: FillSettings = FillSettings()
@@ -393,7 +412,50 @@ def load_job(path: str | Path) -> Job:
 
 def make_job(data: dict[str, Any], where: str = "the settings") -> Job:
     """Check plain data against the job's shape; SettingsError names the first thing that is wrong."""
-    return checked(data, Job, where)
+    if data.get("caliper"):
+        raise SettingsError(_no_caliper(data, where))
+    # A job as version 0.1.0 spelled it out has the empty list.
+    data = {key: value for key, value in data.items() if key != "caliper"}
+    job = checked(data, Job, where)
+    if job.export.units == "in":
+        _units_said(job, where)
+    return job
+
+
+def _units_said(job: Job, where: str) -> None:
+    for number, size in enumerate(job.measured, 1):
+        for key, length in (("value", size.value), ("uncertainty", size.uncertainty)):
+            if not length.unit_said:
+                raise SettingsError(
+                    f"{where}: measured {number}: this job's outputs are in inches and its lengths in mm; write "
+                    f'{key} = "{length.mm:g} in" or "{length.mm:g} mm".'
+                )
+
+
+def _no_caliper(data: dict[str, Any], where: str) -> str:
+    """What to write instead of the tables of version 0.1.0, which knew diameters only and took 0.01 mm for granted."""
+    old = data["caliper"]
+    exported = data.get("export")
+    inches = isinstance(exported, dict) and exported.get("units") == "in"
+    lines = []
+    for row in old if isinstance(old, list) else [old]:
+        row = row if isinstance(row, dict) else {}
+        value, uncertainty = row.get("diameter", 50.0), row.get("uncertainty", 0.01)
+        if inches:
+            value, uncertainty = f"{value} mm", f"{uncertainty} mm"
+        doubt = "" if "uncertainty" in row else "  # [[caliper]] took this for granted: put in yours"
+        lines.append(
+            measured_text(
+                "diameter",
+                [row.get("near", row.get("feature", "its number"))],
+                tomlkit.item(value).as_string(),
+                tomlkit.item(uncertainty).as_string() + doubt,
+            )
+        )
+    return (
+        f"{where}: [[caliper]] is [[measured]] now, which takes distances and thicknesses as well and believes no "
+        "uncertainty unasked; write these lines instead:\n\n" + "\n".join(lines)
+    )
 
 
 def dump_job(job: Job) -> str:
@@ -432,6 +494,30 @@ def closing_text(gap: str) -> str:
     do = "close"
     """
     return f'[[fill.gaps]]\nid = "{gap}"\ndo = "close"'
+
+
+def measured_text(
+    what: str, features: Sequence[Any], value: str = "", uncertainty: str = "", instrument: str = ""
+) -> str:
+    """A measured size as the table that is pasted into a job file; value and uncertainty as TOML has them, empty ones
+    are to be filled in.
+
+    >>> print(measured_text("distance", ["F1", "seat A"], "40.02", instrument="height gauge"), end="")
+    [[measured]]
+    what = "distance"
+    features = ["F1", "seat A"]
+    value = 40.02
+    uncertainty =
+    instrument = "height gauge"
+    """
+    rows = {
+        "what": tomlkit.item(what).as_string(),
+        "features": tomlkit.item(list(features)).as_string(),
+        "value": value,
+        "uncertainty": uncertainty,
+        **({"instrument": tomlkit.item(instrument).as_string()} if instrument else {}),
+    }
+    return "[[measured]]\n" + "".join(f"{key} = {text}".rstrip() + "\n" for key, text in rows.items())
 
 
 def accept_text(accept: Accept) -> str:

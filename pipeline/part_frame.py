@@ -37,7 +37,7 @@ class ReadPlace:
     """A place of a job as it was read.
 
     job      the job file's name as seen from the output folder, "" for none
-    setting  where it stands in the job: "caliper 1", "frame.A"
+    setting  where it stands in the job: "measured 1", "frame.A"
     at       (3,) mm as written
     frame    the part frame that it was read in; None: it is in scan coordinates
     """
@@ -135,7 +135,7 @@ class _Reader:
 
     def _value(self, value: Any, setting: str, changing: bool) -> Any:
         if isinstance(value, Place):
-            # The table says enough: a caliper has one place.
+            # The table says enough: what it means shows in the place itself.
             return self._place(value, setting.rpartition(".")[0], changing)
         if isinstance(value, Zone):
             return self._zone(value, setting, changing)
@@ -143,7 +143,7 @@ class _Reader:
             return self._frame(value, changing)
         if isinstance(value, Settings):
             return self._model(value, setting, changing)
-        if isinstance(value, tuple) and any(isinstance(item, Settings) for item in value):
+        if isinstance(value, tuple) and any(isinstance(item, Settings | Place) for item in value):
             return tuple(self._value(item, f"{setting} {n}", changing) for n, item in enumerate(value, 1))
         return value
 

@@ -1,4 +1,4 @@
-"""Points that the user writes in a job, and which coordinates they are in.
+"""Points and sizes that the user writes in a job, and which coordinates and unit they are in.
 
 A report, a drawing or a table of a run shows part coordinates, so a point that stands bare is in those; "scan: [x, y,
 z]" says that it is in the scan's own, and "in: [x, y, z]" or "mm: [x, y, z]" which unit part coordinates were copied
@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, model_serializer, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_serializer, model_validator
 
 from pipeline.errors import SettingsError
 
@@ -20,6 +20,8 @@ Point = tuple[float, float, float]
 
 _MARKED = r"(?:(?P<mark>scan|mm|in)\s*:\s*)?\[(?P<numbers>[^\[\]]*)\]"
 _TEXT = re.compile(_MARKED, re.I)
+_LIKE_PLACE = re.compile(r"\s*(\w+\s*:\s*)?\[")
+_LENGTH = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?)\s*(mm|in)", re.I)
 # A place among the words for a datum; a name that has brackets is none.
 _IN_WORDS = re.compile(rf"(?P<before>\b(?:nearest(?:\s+to)?|point)\s*)(?P<place>{_MARKED})", re.I)
 
@@ -74,6 +76,54 @@ class Place(BaseModel):
         return self.at
 
 
+class Length(BaseModel):
+    """A size in a job, mm: a number, or "2.4411 in" and "62.01 mm" where the unit is to be said.
+
+    mm         the size
+    unit_said  whether the unit was written
+
+    >>> Length.model_validate("2.5 in").mm, Length.model_validate(62.01).mm
+    (63.5, 62.01)
+    >>> Length.model_validate("62.01mm").text
+    '62.01 mm'
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    unit_said: bool = False
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_text(cls, data: Any) -> Any:
+        if isinstance(data, str):
+            found = _LENGTH.fullmatch(data.strip())
+            if found is None:
+                raise ValueError(f'{data!r} needs a number, or one with its unit as "2.4411 in" or "62.01 mm"')
+            return {"mm": _in_mm((float(found[1]), 0.0, 0.0), found[2].lower())[0], "unit_said": True}
+        return {"mm": data} if isinstance(data, int | float) and not isinstance(data, bool) else data
+
+    @model_serializer
+    def _written(self) -> Any:
+        return self.text if self.unit_said else self.mm
+
+    @property
+    def text(self) -> str:
+        """As it may stand in a job, its unit said."""
+        return f"{self.mm!r} mm"
+
+
+def place_or_name(data: Any) -> Any:
+    """What stands for a feature in a job: a place where it is written as one, else a number or a name.
+
+    >>> place_or_name([1, 2, 3]).at, place_or_name("scan: [1, 2, 3]").coordinates, place_or_name("seat A")
+    ((1.0, 2.0, 3.0), 'scan', 'seat A')
+    """
+    if isinstance(data, str) and _LIKE_PLACE.match(data) is None:
+        return data
+    return Place.model_validate(data)
+
+
 def in_words(text: str, change: Callable[[Place], Place]) -> str:
     """Words for a datum with each place in them changed. Raises ValueError where one is not three numbers.
 
@@ -86,12 +136,12 @@ def in_words(text: str, change: Callable[[Place], Place]) -> str:
 def _read(text: str, whole: str | None = None) -> dict[str, Any]:
     found = _TEXT.fullmatch(text.strip())
     if found is None:
-        raise ValueError(f'{whole or text!r} needs a place as [x, y, z] or "scan: [x, y, z]"')
+        raise ValueError(f'{whole or text!r:.80} needs a place as [x, y, z] or "scan: [x, y, z]"')
     mark = None if found["mark"] is None else found["mark"].lower()
     try:
         numbers = _numbers(found["numbers"].replace("\u2212", "-").split(","))
     except ValueError:
-        raise ValueError(f"{whole or text!r} needs a place of three numbers, as [x, y, z]") from None
+        raise ValueError(f"{whole or text!r:.80} needs a place of three numbers, as [x, y, z]") from None
     if mark == "scan":
         return {"at": numbers, "coordinates": "scan"}
     return {"at": _in_mm(numbers, mark), "unit_said": mark is not None}

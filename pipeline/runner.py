@@ -2,7 +2,7 @@
 
 A stage is one function. It asks for what it needs by the names of its parameters: the result of an
 earlier stage by that stage's name, one field of it by both names (`clean_removals`), `settings` for
-its own section of the job, `source`, `calipers`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
+its own section of the job, `source`, `measured`, `refits`, `names`, `exclude`, `job`, `placed`, `path`, `book`
 (the numbers that earlier runs into the folder gave), `progress`. What it asks for is also what its result's key is made
 of: the keys of those results, those settings, the scan's content, the code and the libraries. A result whose key is on
 disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
@@ -230,9 +230,12 @@ def run(
     job = scan if isinstance(scan, Job) else job_of(scan)
     if until not in ORDER:
         raise SettingsError(f"There is no stage {until!r}; the stages are {', '.join(ORDER)}.")
-    if not job.scan.is_file():
-        what = "is a folder" if job.scan.is_dir() else "does not exist"
-        raise InputError(f"The scan {job.scan} {what}; give the path of a mesh file.")
+    try:
+        what = "" if job.scan.is_file() else "is a folder" if job.scan.is_dir() else "does not exist"
+    except OSError as error:
+        what = f"can't be reached ({error.strerror})"
+    if what:
+        raise InputError(f"The scan {job.scan!s:.200} {what}; give the path of a mesh file.")
     place = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
     job = job.model_copy(update={"out": place})
     watch = progress or _no_show
@@ -349,7 +352,7 @@ class _Shelf:
                     made_of["placed"] = [asdict(place) for place in (*self.placed.places, *self.placed.others)]
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
-                elif parameter in ("settings", "calipers", "refits", "names", "exclude", "job"):
+                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -442,7 +445,7 @@ class _Shelf:
         if parameter == "settings":
             return getattr(self._job, name)
         job = self._job
-        parts = {"calipers": job.caliper, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
+        parts = {"measured": job.measured, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
         return job if parameter == "job" else parts[parameter]
 
     def _ladder(self) -> str | None:

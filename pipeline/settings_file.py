@@ -42,6 +42,8 @@ def plain_toml(path: str | Path, what: str, instead: str) -> dict[str, Any]:
         raise InputError(f"The {what} {path} can't be read ({_reason(error)}); check it and try again.") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"The {what} {path} is not valid TOML ({error}); mend that line.") from None
+    except RecursionError:
+        raise InputError(f"The {what} {path} has lists in lists without end; mend it.") from None
 
 
 def _toml(text: str) -> dict[str, Any]:
@@ -78,7 +80,7 @@ def _reason(error: Exception) -> str:
 def _sentence(error: ValidationError, model: type[Settings], where: str) -> str:
     # A misspelt key also makes the right one missing: the misspelling is the thing to show.
     first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in first["loc"])
+    place = ".".join(str(part + 1) if isinstance(part, int) else part for part in first["loc"] if part != "mm")
     more = "" if error.error_count() == 1 else f" ({error.error_count() - 1} more like it)"
     if first["type"] == "extra_forbidden":
         known = _known_keys(first["loc"][:-1], model)

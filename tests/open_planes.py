@@ -21,6 +21,7 @@ BEND, ALIKE = (
     np.cos(np.radians(40.0)),
     0.25,
 )  # of chords: cosine between neighbours; how wide to each other
+SMOOTH = np.cos(np.radians(5.0))
 NEAR = 1e-3  # mm from an exact plane
 
 
@@ -37,7 +38,7 @@ class ExactPlane:
 def planes_of(part: OpenPart, least: float) -> list[ExactPlane]:
     """The planes of at least so many mm2, largest first."""
     scale = float(np.ptp(part.vertices, axis=0).max())
-    key = f"planes {part.name} {part.path} {part.path.stat().st_mtime} {scale:.6f} {least}"
+    key = f"planes, chords by width and turn, {part.name} {part.path} {part.path.stat().st_mtime} {scale:.6f} {least}"
     return cached(key, lambda: _read(part, least))
 
 
@@ -74,6 +75,10 @@ def _of_tessellation(part: OpenPart) -> list[NDArray]:
     alike = border & (cosine > BEND) & (width[label[j]] > ALIKE * width[label[i]])
     chord = np.bincount(label[i[alike]], length[alike], len(area)) > 0.3 * round_it
     chord |= np.bincount(label, part.cylinder_of >= 0) > 0.5 * np.bincount(label)
+    # So is a single facet that runs on within a few degrees along most of its border: no face is drawn as one triangle
+    # tangent to its neighbours.
+    gentle = border & (cosine > SMOOTH)
+    chord |= (np.bincount(label) == 1) & (np.bincount(label[i[gentle]], length[gentle], len(area)) > 0.5 * round_it)
     return [v[f[label == index]] for index in np.flatnonzero(~chord & (area > 1.0))]
 
 

@@ -23,7 +23,6 @@ from pipeline.values import (
     Audit,
     AuditResult,
     BudgetLine,
-    CaliperCheck,
     Datum,
     Deviation,
     ExportResult,
@@ -48,9 +47,11 @@ from pipeline.values import (
     Relation,
     Removal,
     Segment,
+    SizeCheck,
     SizeSuggestion,
     Source,
     SquareUp,
+    ToMeasure,
     Uncertainty,
 )
 from pipeline.values.surface import FILLED, Surface
@@ -330,7 +331,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
             Pattern("coaxial", ("cylinder-1", "cone-1"), back[:3, 3], normal, rms=0.002, note="two steps"),
             Pattern("mid_plane", ("plane-3", "plane-5"), back[:3, 3], back[:3, 1], note="80.000 mm apart"),
         ),
-        calipers=(CaliperCheck("cylinder-1", 40.01, 0.01, 40.0, 0.0016, True),),
+        measured=(SizeCheck("cylinder-1", 40.01, 0.01, 40.0, 0.0016, True),),
     )
     datums = (
         Datum("A", "plane-1", ("tz", "rx", "ry")),
@@ -368,10 +369,38 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 fine", 8.4, 0.6, 3.1, "ISO 273:1979"),
                 SizeSuggestion("cylinder-2", "clearance hole", "M8 medium", 9.0, 0.0, 0.0, "ISO 273:1979"),
             ),
+            to_measure=(
+                ToMeasure(
+                    ("cylinder-1",),
+                    "diameter",
+                    "datum A",
+                    "bore gauge at 3 depths, 2 directions: taper and ovality",
+                    40.0,
+                    0.0016,
+                    0.25,
+                    "bore gauge",
+                    ("near the mouth", "middle", "far end"),
+                    ("direction 1", "direction 2"),
+                ),
+                ToMeasure(
+                    ("plane-1", "plane-2"),
+                    "distance",
+                    "the scanner's own scale",
+                    "height gauge at 3 places: parallelism",
+                    30.0,
+                    None,
+                    None,
+                    "height gauge",
+                    ("place 1", "place 2", "place 3"),
+                    ("height",),
+                ),
+            ),
             in_part=tuple(
                 InPart(f.id, f.point, f.direction, 0.0025 if f.uncertainty.position else None, 3e-5) for f in found
             ),
-            square_up=(SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0, p=0.8, p_adjusted=1.0),),
+            square_up=(
+                SquareUp("cylinder-1", "A", "square", 2e-5, 3e-5, 0.0006, 28.0, within=7e-5, p=0.8, p_adjusted=1.0),
+            ),
             relations=(
                 Relation("perpendicular", ("plane-1", "cylinder-1"), 2e-5, 3e-5, 1.0),
                 Relation("parallel", ("plane-1", "plane-2"), 1e-5, None),

@@ -16,6 +16,8 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
+from sample_meshes.design import Design
+from tests.drawn import hold
 from tests.scorer import Score, score
 
 
@@ -79,6 +81,12 @@ def test_the_bolt_circle_of_the_flange_is_in_the_datum_file(demo: Path, datums: 
     rings = [p for p in datums["patterns"] if p["kind"] == "pitch_circle" and p["count"] == len(places)]
     assert min(abs(ring["diameter"] - diameter) for ring in rings) < 0.020
     assert any(p["kind"] == "coaxial" for p in datums["patterns"])
+
+
+def test_the_flange_drawings_are_those_of_the_design(demo: Path) -> None:
+    (path,) = demo.glob("*truth*.json")
+    drawn = hold(outputs(demo), json.loads(path.read_text()), Design.sample())
+    assert {"flange face", "foot bottom", "coupling end face", "inspection face"} <= set(drawn)
 
 
 def test_the_output_folder_is_whole(demo: Path) -> None:

@@ -16,10 +16,13 @@ from pipeline.job import (
     dump_job,
     load_job,
     make_job,
+    measured_text,
     zone_of,
     zone_text,
 )
 from pipeline.places import Place
+
+MEASURED = 'scan = "a.stl"\n[[measured]]\nwhat = "diameter"\nvalue = 3\nuncertainty = 0.01\n'
 
 
 @pytest.mark.parametrize(
@@ -30,11 +33,19 @@ from pipeline.places import Place
         {"lighten": {"facets": 5000, "tolerance": 0.02}},
         {"clean": {"exclude": [{"shape": "sphere", "centre": [0, 1, 2], "radius": 3}]}},
         {"names": {"bore-1": 'seal "A" \\ <ø>\n'}},
-        {"caliper": [{"near": [0, 0, 0], "diameter": 62.0}]},
-        {"caliper": [{"feature": "a", "diameter": 1e-7}], "refit": [{"feature": "b", "radius": 3}]},
+        {"measured": [{"what": "diameter", "features": [0, 0, 0], "value": 62.0, "uncertainty": 0.01}]},
+        {
+            "measured": [{"what": "diameter", "features": "a", "value": 1e-7, "uncertainty": "1e-9in"}],
+            "refit": [{"feature": "b", "radius": 3}],
+        },
         {"names": {"left.right": "a", "bore 1": "\u0001\t'''", "": "none"}},
         {"fill": {"gaps": [{"id": "gap-1", "do": "cap"}, {"id": "gap-2", "do": "leave"}]}},
-        {"caliper": [{"near": "scan: [0, 0, 1]", "diameter": 62.0}, {"near": "in: [0, 0, 1]", "diameter": 6}]},
+        {
+            "measured": [
+                {"what": "distance", "features": ["scan: [0, 0, 1]", "F 1"], "value": 62, "uncertainty": 0.01},
+                {"what": "thickness", "features": ["in: [0, 0, 1]", [1, 2, 3]], "value": "6 in", "uncertainty": 1},
+            ]
+        },
         {"frame": {"A": "face nearest [0, 0, 1]", "B": "bore nearest scan: [0, 0, 1]"}},
         {
             "clean": {
@@ -110,9 +121,14 @@ def test_what_is_no_zone_is_refused(text: str) -> None:
         ('scan = "a.stl"\n[[clean.exclude]]\nshape = "box"', "needs low, high"),
         ('scan = "a.stl"\n[lighten]\nfacets = "many"', "valid integer"),
         ('scan = "a.stl"\n[audit]\nmax_deviation = nan', "finite"),
-        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = "part: [1, 2, 3]"', "as [x, y, z] or"),
-        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = [1, 2]', "three numbers"),
-        ('scan = "a.stl"\n[[caliper]]\ndiameter = 3\nnear = [1, 2, nan]', "finite"),
+        (MEASURED + 'features = "part: [1, 2, 3]"', "as [x, y, z] or"),
+        (MEASURED + "features = [[1, 2]]", "three numbers"),
+        (MEASURED + "features = [1, 2, nan]", "finite"),
+        (MEASURED + 'features = ["a", "b"]', 'a diameter is measured on one feature, as features = ["H1"]'),
+        (MEASURED + 'features = "a"\n[export]\nunits = "in"', 'write value = "3 in" or "3 mm"'),
+        (MEASURED.replace("0.01", '"1 thou"') + 'features = "a"', 'as "2.4411 in" or "62.01 mm"'),
+        (MEASURED.replace("uncertainty = 0.01", "") + 'features = "a"', "'measured.1.uncertainty' is missing"),
+        (MEASURED.replace("value = 3", "value = -3") + 'features = "a"', "'measured.1.value' is wrong"),
         ('scan = "a.stl"\n[frame]\nA = "bore nearest [0, 0]"', "three numbers"),
         (
             'scan = "a.stl"\n[[clean.exclude]]\nshape = "box"\nlow = "scan: [0, 0, 0]"\nhigh = [1, 1, 1]',
@@ -151,3 +167,44 @@ CONFIGS = sorted((Path(__file__).parent.parent / "configs").glob("*.toml"))
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.name)
 def test_the_job_files_to_start_from_are_valid(path: Path) -> None:
     assert load_job(path).scan.name == "scan.stl"
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_an_old_table_of_sizes_is_refused_with_the_new_lines(tmp_path: Path, units: str) -> None:
+    """The lines that the message gives take the place of the old ones, and then the job is read as it was meant."""
+    head, end = 'scan = "a.stl"\n', f'\n[export]\nunits = "{units}"\n'
+    old = '[[caliper]]\nnear = "scan: [1, 2, 3]"\ndiameter = 62.01\n'
+    old += "[[caliper]]\nfeature = 'seat \"A\"'\ndiameter = 5\nuncertainty = 0.003\n"
+    path = tmp_path / "job.toml"
+    path.write_text(head + old + end)
+    with pytest.raises(SettingsError) as caught:
+        load_job(path)
+    said, _, lines = str(caught.value).partition("\n\n")
+    assert "[[caliper]] is [[measured]] now" in said
+    assert "\n" not in said
+    path.write_text(head + lines + end)
+    place, named = load_job(path).measured
+    assert (place.features[0].in_scan, place.value.mm, place.uncertainty.mm) == ((1.0, 2.0, 3.0), 62.01, 0.01)
+    assert "put in yours" in lines
+    assert (named.features, named.value.mm, named.uncertainty.mm) == (('seat "A"',), 5.0, 0.003)
+    assert {place.what, named.what} == {"diameter"}
+
+
+def test_a_job_that_was_spelled_out_without_old_sizes_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text('scan = "a.stl"\ncaliper = []\n')
+    assert load_job(path).measured == ()
+
+
+def test_lines_to_fill_in_are_a_job_once_they_are_filled_in(tmp_path: Path) -> None:
+    text = measured_text("distance", ["F1", 'a "b"'], instrument="height gauge")
+    path = tmp_path / "job.toml"
+    path.write_text('scan = "a.stl"\n' + text)
+    with pytest.raises(InputError, match="not valid TOML"):
+        load_job(path)
+    path.write_text(
+        'scan = "a.stl"\n' + text.replace("value =", 'value = "1.5 in"').replace("tainty =", "tainty = 0.01")
+    )
+    (size,) = load_job(path).measured
+    assert (size.what, size.features, size.value.mm) == ("distance", ("F1", 'a "b"'), pytest.approx(38.1))
+    assert size.instrument == "height gauge"

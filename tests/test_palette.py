@@ -3,8 +3,6 @@
 Colour blindness is simulated by the matrices of Machado, Oliveira and Fernandes 2009 ("A physiologically-based model
 for simulation of color vision deficiency", IEEE TVCG 15(6), 1291-1298; severity 1.0, for linear RGB), and differences
 are CIEDE2000 (CIE 142-2001) as scikit-image computes them. Contrast is that of WCAG 2.2, 1.4.3 and 1.4.11.
-
-Covers: pipeline.report.colours
 """
 
 from __future__ import annotations
@@ -18,9 +16,20 @@ import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pipeline.cli.ladder import Rung, as_svg
-from pipeline.palette import PALETTE, Paint, colour, css, linear, style_sheet
+from pipeline.palette import (
+    PALE,
+    PALETTE,
+    TINTED,
+    Paint,
+    colour,
+    css,
+    diverging,
+    feature_looks,
+    linear,
+    look_colour,
+    style_sheet,
+)
 from pipeline.report.charts import bars_of, histogram_svg
-from pipeline.report.colours import PALE, TINTED, diverging
 from pipeline.report.words import Words
 
 ROOM = Path(__file__).resolve().parent.parent / "pipeline"
@@ -71,7 +80,8 @@ def mixed(one: Rgb, other: Rgb, share: float) -> Rgb:
 
 @pytest.mark.parametrize("vision", VISIONS)
 def test_areas_side_by_side_stay_apart(vision: str) -> None:
-    on_part = {name: colour(name) for name in ("filled", "no feature", "suspect", "unsure", "cut")}
+    on_part = {name: look_colour(name) for name in feature_looks()}
+    on_part |= {name: colour(name) for name in ("filled", "no feature", "suspect", "unsure", "cut")}
     off, pair = least_apart(on_part, vision)
     assert off >= APART, pair
     curves = {name: colour(name) for name in PALETTE if name.startswith("curve")} | {"paper": colour("paper")}
@@ -83,7 +93,7 @@ def test_areas_side_by_side_stay_apart(vision: str) -> None:
 def test_a_chosen_feature_stands_out_of_all_others(vision: str) -> None:
     """As the 3D view mixes them, whatever is painted."""
     ends = {f"off {t:+.1f}": tuple(map(float, diverging(np.array(t), 1.0))) for t in (-1.0, -0.5, 0.0, 0.5, 1.0)}
-    under = {"no feature": colour("no feature")} | ends
+    under = {name: look_colour(name) for name in feature_looks()} | {"no feature": colour("no feature")} | ends
     for name, rgb in under.items():
         chosen = mixed(rgb, colour("chosen"), TINTED)
         for other, beside in under.items():

@@ -29,8 +29,8 @@ def job(**settings: Any) -> Job:
     return make_job({"scan": "a.stl", **settings})
 
 
-def caliper(*at: float, diameter: float = 62.0) -> dict[str, Any]:
-    return {"near": list(at), "diameter": diameter}
+def size(*at: float, diameter: float = 62.0) -> dict[str, Any]:
+    return {"what": "diameter", "features": [list(at)], "value": diameter, "uncertainty": 0.01}
 
 
 def read(made: Job, last: LastRun | None, name: str = "a.toml", sha256: str = "ab", factor: float = 1.0) -> Placed:
@@ -47,25 +47,25 @@ def in_scan(seed: int, at: tuple[float, ...]) -> np.ndarray:
 
 
 def near(done: Placed, number: int = 0) -> tuple[float, ...]:
-    place = done.job.caliper[number].near
+    place = done.job.measured[number].features[0]
     assert place is not None
     return place.in_scan
 
 
 def test_places_are_those_of_the_last_run() -> None:
-    done = read(job(caliper=[caliper(*AT)], frame={"A": f"bore nearest {list(AT)}"}), FIRST)
+    done = read(job(measured=[size(*AT)], frame={"A": f"bore nearest {list(AT)}"}), FIRST)
     assert near(done) == pytest.approx(in_scan(1, AT), abs=1e-9)
     words = done.job.frame.A
     assert words is not None
     assert words.startswith("bore nearest scan: [")
-    assert [p.setting for p in done.places] == ["caliper 1", "frame.A"]
+    assert [p.setting for p in done.places] == ["measured 1", "frame.A"]
     assert done.places[1].in_scan == pytest.approx(in_scan(1, AT), abs=1e-9)
 
 
 def test_a_place_does_not_move_with_the_frame_that_its_job_moves() -> None:
     """The trap: A is chosen by a place, so the next run's frame is another one, and the same numbers mean another
     feature there."""
-    made = job(caliper=[caliper(*AT)], frame={"A": f"bore nearest {list(AT)}"})
+    made = job(measured=[size(*AT)], frame={"A": f"bore nearest {list(AT)}"})
     first = read(made, FIRST)
     second = read(made, then(FIRST, first, 2))
     third = read(made, then(then(FIRST, first, 2), second, 3))
@@ -73,38 +73,38 @@ def test_a_place_does_not_move_with_the_frame_that_its_job_moves() -> None:
     assert first.places == second.places == third.places
 
 
-def test_another_entry_before_it_and_another_caliper_size_change_nothing() -> None:
-    first = read(job(caliper=[caliper(*AT)]), FIRST)
+def test_another_entry_before_it_and_another_measured_size_change_nothing() -> None:
+    first = read(job(measured=[size(*AT)]), FIRST)
     after = then(FIRST, first, 2)
-    done = read(job(caliper=[caliper(1, 2, 3), caliper(*AT, diameter=61.0)]), after)
+    done = read(job(measured=[size(1, 2, 3), size(*AT, diameter=61.0)]), after)
     assert near(done, 1) == near(first)
     assert near(done, 0) == pytest.approx(in_scan(2, (1, 2, 3)), abs=1e-9)
 
 
 def test_a_changed_place_is_read_in_the_new_frame() -> None:
-    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    first = read(job(measured=[size(*AT)]), FIRST)
     changed = (AT[0] + 0.5, *AT[1:])
     after = then(FIRST, first, 2)
-    assert near(read(job(caliper=[caliper(*changed)]), after)) == pytest.approx(in_scan(2, changed), abs=1e-9)
+    assert near(read(job(measured=[size(*changed)]), after)) == pytest.approx(in_scan(2, changed), abs=1e-9)
     retyped = (AT[0] + 0.003, *AT[1:])  # the same once more, from a table with more decimals: of which run?
     with pytest.raises(SettingsError, match="may be meant in"):
-        read(job(caliper=[caliper(*retyped)]), after)
+        read(job(measured=[size(*retyped)]), after)
 
 
 def test_a_point_that_a_turn_leaves_where_it_is_means_one_thing() -> None:
     """The frame turns about the point: for a feature there that is nothing, for a zone all."""
     turned = tuple(map(tuple, (np.diag([-1.0, -1.0, 1.0, 1.0]) @ pose(1)).tolist()))
-    first = read(job(caliper=[caliper(0, 0, 7)]), FIRST)
+    first = read(job(measured=[size(0, 0, 7)]), FIRST)
     after = replace(then(FIRST, first, 1), frame=turned)
-    twice = read(job(caliper=[caliper(0, 0, 7), caliper(0, 0, 7)]), after)
+    twice = read(job(measured=[size(0, 0, 7), size(0, 0, 7)]), after)
     assert near(twice, 1) == pytest.approx(near(first), abs=1e-9)
     half = {"exclude": [{"shape": "half-space", "point": [0, 0, 7], "direction": [1, 0, 0]}]}
     with pytest.raises(SettingsError, match="may be meant in"):
-        read(job(caliper=[caliper(0, 0, 7)], clean=half), after)
+        read(job(measured=[size(0, 0, 7)], clean=half), after)
 
 
 def test_a_run_without_the_job_in_between_forgets_nothing() -> None:
-    made = job(caliper=[caliper(*AT)])
+    made = job(measured=[size(*AT)])
     first = read(made, FIRST)
     bare = read(job(), then(FIRST, first, 2), name="")
     assert bare.others == first.places
@@ -113,23 +113,23 @@ def test_a_run_without_the_job_in_between_forgets_nothing() -> None:
 
 
 def test_numbers_that_could_be_of_two_frames_are_refused() -> None:
-    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    first = read(job(measured=[size(*AT)]), FIRST)
     after = then(FIRST, first, 2)
-    twice = job(caliper=[caliper(*AT), caliper(*AT, diameter=10.0)])
-    with pytest.raises(SettingsError, match=r"caliper 1: \[-18.0, 0.5, -98.25\] may be meant in") as caught:
+    twice = job(measured=[size(*AT), size(*AT, diameter=10.0)])
+    with pytest.raises(SettingsError, match=r"measured 1: \[-18.0, 0.5, -98.25\] may be meant in") as caught:
         read(twice, after)
     for seed in (1, 2):  # both readings are given, ready to paste
         text = str([round(float(v), 3) for v in in_scan(seed, AT)])
         assert f'"scan: {text}"' in str(caught.value)
-    with pytest.raises(SettingsError, match=r"caliper 1 of a\.toml"):
-        read(job(caliper=[caliper(*AT)]), after, name="b.toml")
+    with pytest.raises(SettingsError, match=r"measured 1 of a\.toml"):
+        read(job(measured=[size(*AT)]), after, name="b.toml")
     # While the frame stays there is nothing to tell apart.
     assert near(read(twice, then(FIRST, first, 1)), 1) == pytest.approx(near(first), abs=1e-9)
 
 
 def test_scan_coordinates_need_no_run() -> None:
     made = job(
-        caliper=[{"near": f"scan: {list(AT)}", "diameter": 5.0}],
+        measured=[{"what": "diameter", "features": f"scan: {list(AT)}", "value": 5.0, "uncertainty": 0.01}],
         frame={"A": f"bore nearest scan: {list(AT)}"},
         clean={"exclude": [{"shape": "sphere", "centre": f"scan: {list(AT)}", "radius": 5}]},
     )
@@ -150,7 +150,7 @@ def test_scan_coordinates_need_no_run() -> None:
 @pytest.mark.parametrize(
     "settings",
     [
-        {"caliper": [caliper(*AT)]},
+        {"measured": [size(*AT)]},
         {"frame": {"A": "plane-1", "B": f"face nearest {list(AT)}"}},
         {"frame": {"A": f"point {list(AT)}"}},
         {"clean": {"exclude": [{"shape": "sphere", "centre": list(AT), "radius": 5}]}},
@@ -167,7 +167,7 @@ def test_what_can_not_be_known_is_one_sentence(
 
 
 def test_frames_of_another_scan_are_not_kept() -> None:
-    first = read(job(caliper=[caliper(*AT)]), FIRST)
+    first = read(job(measured=[size(*AT)]), FIRST)
     assert read(job(), then(FIRST, first, 2), name="b.toml", sha256="cd").others == ()
 
 
@@ -192,7 +192,7 @@ def test_inches_are_said() -> None:
     """Outputs in inches and a job in millimetres: a bare place could be either."""
     inches = {"units": "in"}
     for settings in (
-        {"caliper": [caliper(*AT)]},
+        {"measured": [{**size(*AT), "value": "2.5 in", "uncertainty": "0.01 mm"}]},
         {"frame": {"A": f"bore nearest {list(AT)}"}},
         {"clean": {"exclude": [{"shape": "sphere", "centre": list(AT), "radius": 5}]}},
     ):
@@ -200,7 +200,7 @@ def test_inches_are_said() -> None:
             read(job(export=inches, **settings), FIRST)
     said = job(
         export=inches,
-        caliper=[{"near": "in: [1, 2, 3]", "diameter": 5.0}],
+        measured=[{"what": "diameter", "features": "in: [1, 2, 3]", "value": "5 mm", "uncertainty": "0.01 mm"}],
         frame={"A": "bore nearest mm: [1, 2, 3]"},
         clean={"exclude": [{"shape": "sphere", "centre": "in: [1, 2, 3]", "radius": 5}]},
     )
@@ -216,7 +216,7 @@ def test_the_job_as_run_needs_no_frame() -> None:
     from pipeline.job import dump_job
 
     made = job(
-        caliper=[caliper(*AT)],
+        measured=[size(*AT)],
         frame={"A": f"bore nearest {list(AT)}"},
         clean={"exclude": [{"shape": "half-space", "point": [0, 0, 1], "direction": [0, 0, 1]}]},
     )

@@ -10,7 +10,7 @@ import pytest
 import pipeline
 from pipeline.formats.names_file import read_names
 from pipeline.job import make_job
-from pipeline.values import CaliperCheck, Feature, Frame, Gap, NameBook
+from pipeline.values import Feature, Frame, Gap, NameBook, SizeCheck
 from sample_meshes.make_scan import Scan, write_ply
 from tests.scans import demo_scan
 from tests.scorer import score
@@ -24,7 +24,7 @@ class Told:
     truth: dict[str, str]
     features: tuple[Feature, ...]
     frame: Frame
-    calipers: tuple[CaliperCheck, ...]
+    measured: tuple[SizeCheck, ...]
     gaps: tuple[Gap, ...]
     book: NameBook
 
@@ -35,7 +35,7 @@ def run(scan: Scan, folder: Path, **settings: object) -> Told:
     result = pipeline.run(job, out=folder / "out", until="frame")
     truth = {hit.truth: hit.found for hit in score(scan.truth, as_datums(result)).hits}
     book = read_names(folder / "out" / "names.json")
-    return Told(truth, result.features, result.frame, result.recover.calipers, result.fill.gaps, book)
+    return Told(truth, result.features, result.frame, result.recover.measured, result.fill.gaps, book)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +48,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Told, Told]:
     job = {
         "names": {seal: "seal", "spigot": boss},
         "frame": {"A": mine["foot bottom"], "B": "seal"},
-        "caliper": [{"feature": seal, "diameter": 85.0}],
+        "measured": [{"what": "diameter", "features": seal, "value": 85.0, "uncertainty": 0.01}],
         "refit": [{"feature": boss, "parallel_to": "seal"}],
     }
     return run(before, folder, **job), run(now, folder, **job)
@@ -70,8 +70,8 @@ def test_names_datums_sizes_and_refits_mean_the_same_faces(told: tuple[Told, Tol
         assert (by_id[seal].name, by_id[boss].name) == ("seal", "spigot")
         assert by_id[boss].constraint is not None
         assert [d.feature for d in one.frame.datums][:2] == [one.truth["foot bottom"], seal]
-        assert [check.feature for check in one.calipers] == [seal]
-        assert one.calipers[0].scanned == pytest.approx(85.0, abs=0.05)
+        assert [check.feature for check in one.measured] == [seal]
+        assert one.measured[0].scanned == pytest.approx(85.0, abs=0.05)
 
 
 def test_gaps_have_numbers_that_stand_in_the_file(told: tuple[Told, Told]) -> None:

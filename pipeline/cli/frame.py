@@ -74,15 +74,15 @@ def square_lines(result: Result) -> list[str]:
 
     made = result.frame_result
     lines = [
-        "Deviations from the datums (95 % intervals; "
+        "Deviations from the datums (+- is the standard uncertainty, k = 1; "
         f"* stands out at 95 % of all {made.tests} deviations together, Holm 1979)"
     ]
     for s in made.square_up:
-        spread = "unknown" if s.angle_uncertainty is None else f"{2 * math.degrees(s.angle_uncertainty):.4f}"
+        spread = "unknown" if s.angle_uncertainty is None else f"{math.degrees(s.angle_uncertainty):.4f}"
         text = f"  {s.feature:<14} {RELATIONS[s.kind]:<16} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
         text += f", {1e3 * s.over:.0f} um over {s.length:.0f} mm"
         if s.offset is not None:
-            spread = "unknown" if s.offset_uncertainty is None else f"{2e3 * s.offset_uncertainty:.0f}"
+            spread = "unknown" if s.offset_uncertainty is None else f"{1e3 * s.offset_uncertainty:.1f}"
             text += f", off the axis {1e3 * s.offset:.0f} +- {spread} um"
         lines.append(text + (" *" if s.significant else ""))
     return lines
@@ -92,7 +92,11 @@ def flange_lines(result: Result) -> list[str]:
     """Faces with their holes and patterns."""
     lines = ["Flanges"]
     for f in result.frame_result.flanges:
-        lines.append(f"  {f.feature}: {len(f.holes)} holes, {len(f.inner)} openings; origin at {f.origin_at}")
+        inside = [f"{len(f.holes)} holes"]
+        for what in ("opening", "spigot"):
+            count = sum(o.what == what for o in f.inner)
+            inside += [f"{count} {what}{'s' if count > 1 else ''}"] if count else []
+        lines.append(f"  {f.feature}: {', '.join(inside)}; origin at {f.origin_at}")
         for p in f.patterns:
             if p.kind == "pitch_circle":
                 missing = f", {p.missing} missing" if p.missing else ""

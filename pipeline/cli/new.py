@@ -39,10 +39,12 @@ coating_thickness = 0.0                 # matting spray on every face: bores mea
 
 # A size measured on the real part: the run says whether scan and measurement agree, and refuses a size
 # that can't be that feature's.
-# [[caliper]]
-# feature = "{feature}"
-# diameter = 50.0
-# uncertainty = 0.01
+# [[measured]]
+# what = "diameter"                     # or "distance", "thickness" of two: features = ["F1", "F2"]
+# features = ["{feature}"]
+# value = 50.0                          # mm; or "1.9685 in"
+# uncertainty = 0.004                   # of measuring, standard (k = 1): yours, nothing is taken for granted
+# instrument = "bore gauge, 3 depths, 2 directions"
 
 # A feature fitted again with what you vouch for; the run says where the scan contradicts it.
 # [[refit]]

@@ -51,7 +51,7 @@ def command(
     """Take SCAN (STL, PLY, OBJ, OFF, 3MF, glTF) or the job file JOB.toml through every stage.
 
     A second run makes only what changed anew; one that was stopped goes on where it was. Exit status:
-    0 done, 2 unusable input or usage, 3 done but a budget or caliper check failed, 130 interrupted.
+    0 done, 2 unusable input or usage, 3 done but a budget or a measured size failed, 130 interrupted.
     """
     job = with_options(scan_or_job, facets, tolerance, units)
     return finish(job, scan_or_job, out, fresh, quiet, as_json)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MOST_LINES = 20
+MOST_SIZES = 4
 MOST_PLACES = 4
 MOST_LETTERS = 300
 # Columns of a bar: the most, and fewer than the least are none; and what is kept for the text beside it.
@@ -103,9 +104,9 @@ def summary_json(result: Result) -> str:
 
 
 def within_budget(result: Result) -> bool:
-    """Whether every line of the budget and every caliper check held."""
-    calipers = result._shelf.get("recover", "calipers")
-    return result.audit.within_budget and all(check.agrees is not False for check in calipers)
+    """Whether every line of the budget held and every size measured on the part agrees with the scan's."""
+    measured = result._shelf.get("recover", "measured")
+    return result.audit.within_budget and all(check.agrees is not False for check in measured)
 
 
 def summary_lines(result: Result, then: str = "") -> list[str]:
@@ -194,10 +195,12 @@ def _places(result: Result) -> list[str]:
 
 def _to_measure(result: Result) -> str:
     """What the report tells to measure on the part, in a line."""
-    on_frame = {datum.feature: datum.letter for datum in result.frame.datums}
-    sizes = [f"{on_frame[f.id]} D{2 * f.radius:.2f}" for f in result.features if f.id in on_frame and f.radius]
+    wanted = [size for size in result._shelf.get("frame", "to_measure") if size.what == "diameter"]
+    sizes = [f"{size.features[0]} D{size.size:.2f}" for size in wanted[:MOST_SIZES]]
+    if len(wanted) > MOST_SIZES:
+        sizes.append(f"and {len(wanted) - MOST_SIZES} more, see summary.md")
     weak = sum(feature.confidence != "good" for feature in result.features)
-    failed = [check.feature for check in result._shelf.get("recover", "calipers") if check.agrees is False]
+    failed = [check.feature for check in result._shelf.get("recover", "measured") if check.agrees is False]
     said = [
         f"find out why {', '.join(failed)} disagrees with the scan" if failed else "",
         f"gauge {', '.join(sizes)}" if sizes else "",

@@ -55,7 +55,7 @@ def make(
     from pipeline.geometry import transformed
     from pipeline.job import load_job
     from pipeline.output_folder import opened
-    from pipeline.report import feature_looks, look_colour
+    from pipeline.palette import feature_looks, look_colour
     from pipeline.values import Surface
 
     data = read_datums(folder / "datums.json")

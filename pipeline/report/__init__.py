@@ -7,7 +7,6 @@ it only where a report is wanted.
 from __future__ import annotations
 
 from pipeline.report.build import Shown, write_report
-from pipeline.report.colours import feature_looks, look_colour
 from pipeline.report.maps import residual_maps
 
-__all__ = ["Shown", "feature_looks", "look_colour", "residual_maps", "write_report"]
+__all__ = ["Shown", "residual_maps", "write_report"]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import html
 import importlib.resources
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,22 +20,27 @@ from pipeline.features.naming import term_of_look
 from pipeline.formats.datum_file import DatumFile
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
-from pipeline.palette import colour, style_sheet
-from pipeline.report import charts
-from pipeline.report.colours import (
+from pipeline.palette import (
     LINED,
     PALE,
     TINTED,
+    colour,
     diverging,
     feature_looks,
     lined,
     look_colour,
     look_hatch,
     look_of,
+    style_sheet,
 )
+from pipeline.report import charts
+from pipeline.report.figures import Figures
+from pipeline.report.first_screen import described, doubt
+from pipeline.report.groups import Group
 from pipeline.report.maps import ResidualMap, map_limit, map_picture, map_sheet
 from pipeline.report.page import Pictures, page
 from pipeline.report.raster import HATCHES
+from pipeline.report.tables import named
 from pipeline.report.views import (
     CORNER_NAME,
     DIRECTIONS,
@@ -43,7 +50,7 @@ from pipeline.report.views import (
     draw_closeups,
     hatch_tile,
 )
-from pipeline.report.words import Words
+from pipeline.report.words import NONE, Words
 from pipeline.values import FILLED
 
 RAMP = 255
@@ -89,6 +96,7 @@ def write_report(
     folder: Path,
     unit: str,
     ladder: str | None = None,
+    section: str = "",
 ) -> None:
     """Write report.html and pictures/ into `folder`.
 
@@ -98,6 +106,7 @@ def write_report(
     job     the job file's text as run
     unit    "mm" | "in", of all lengths shown
     ladder  the curve of `datumlift ladder`, SVG text
+    section the half-section along the main axis, SVG text, "" where there is none
 
     Raises OSError when the place can't be written.
 
@@ -152,11 +161,11 @@ def write_report(
     rungs = "" if ladder is None else f"data:image/svg+xml;base64,{base64.b64encode(ladder.encode()).decode()}"
     proposals, closings = (tuple(made) for made in closeups.values())
     pictures = Pictures(
-        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings
+        corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings, section
     )
     scene = scene_of(data, shown, limit, unit)
-    html = page(data, pictures, scene, style_sheet() + _text("style.css"), _text("viewer.js"), job, unit)
-    (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
+    text = page(data, pictures, scene, style_sheet() + _text("style.css"), _text("viewer.js"), job, unit)
+    (folder / "report.html").write_text(text, encoding="utf-8", newline="\n")
 
 
 def marks_of(data: DatumFile) -> list[Mark]:
@@ -264,9 +273,25 @@ def scene_of(data: DatumFile, shown: Shown, limit: float, unit: str) -> dict[str
         "tinted": TINTED,
         "pale": PALE,
         "datum_marks": [[mark.letter, _mark_place(mark, shown)] for mark in marks_of(data)],
+        "said": _said(data, unit),
         "datum_features": [i for i, f in enumerate(data.features) if f.id in on_frame],
         "thinned": len(faces) if shown.thinned else None,
     }
+
+
+def _said(data: DatumFile, unit: str) -> list[str]:
+    """Of each feature: who it is, what, and its size with its 95 %, as plain text."""
+    show, told = Figures(data, Words(unit)), []
+    for i, feature in enumerate(data.features):
+        group = Group((i,))
+        spread = _plain(doubt(show, group))
+        within = "" if spread == NONE else f" ± {spread} {unit} (95 %)"
+        told.append(f"{named(data, feature.id)}: {_plain(described(show, group))}{within}")
+    return told
+
+
+def _plain(text: str) -> str:
+    return html.unescape(re.sub(r"<[^>]*>", "", text))
 
 
 def _mark_place(mark: Mark, shown: Shown) -> list[float]:

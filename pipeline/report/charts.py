@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
-from pipeline.palette import colour, css
-from pipeline.report.colours import diverging
+from pipeline.palette import colour, css, diverging
 from pipeline.report.words import Words, drawable, safe
 
 WIDTH, HEIGHT, LEFT, RIGHT, BOTTOM, TOP = 720, 270, 58, 16, 48, 24

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import PATTERNS, RELATIONS, term_of
-from pipeline.formats.datum_file import FeatureRecord, near_sizes
+from pipeline.features.naming import PATTERNS, RELATIONS, form_in_words, term_of
+from pipeline.formats.datum_file import FeatureRecord, lengths_in, near_sizes
 from pipeline.report.figures import Figures
-from pipeline.report.tables import cell, figure, named, table
+from pipeline.report.tables import cell, figure, folded, named, table
 from pipeline.report.words import NONE, safe
 from pipeline.surfaces import kind_of
 
@@ -29,27 +29,26 @@ def feature_tables(show: Figures) -> str:
     seen = table(
         "Features: form, what was seen of them, and what lightening did to them",
         [
-            "feature", f"#form {small}", f"#zone {small}", f"#noise {small}", f"#rms {small}",
+            "feature", "form", f"#scatter {small}",
             f"#seen {show.words.area_unit}", "#arc °", f"#length {unit}",
             f"#shift {small}", "#tilt deg", f"#radius {small}", f"#facets' {small}", f"#worst {small}",
             "after lightening",
         ],
         [_row(i, f, _seen(show, i, f)) for i, f in enumerate(features)],
-        "Form: peak to valley of the scan about the fit (flatness, cylindricity ...); zone: the least zone that holds "
-        "it; noise: as much of it as the scan's own noise would make. Shift, tilt, radius: fit on the light mesh's "
+        "Form: what of it is told from the scan's noise, at 95 % of all features together; of means over a seventh of "
+        "the face. Scatter: of the scan about the fit, rms. Shift, tilt, radius: fit on the light mesh's "
         "vertices less fit on the scan; facets': the radius of a fit on the light facets less that on the scan, for "
         "chords lie inside a curve; worst: the largest distance of its measured surface from the light mesh, scan "
         "noise removed.",
     )  # fmt: skip
-    return f"<h3>Features</h3>{places}{seen}" if features else "<h3>Features</h3><p>No feature was recovered.</p>"
+    return folded("Each feature: size and place", places) + folded("Each feature: form, seen, lightening", seen)
 
 
 def _row(index: int, feature: FeatureRecord, cells: str, anchor: str = "") -> str:
     name = f"<br><small>{safe(feature.name)}</small>" if feature.name else ""
     low = "" if feature.confidence == "good" else " low"
     return (
-        f'<tr{anchor} data-feature="{index}" tabindex="0"><th scope="row" class="id{low}">'
-        f"{safe(feature.id)}{name}</th>{cells}</tr>"
+        f'<tr{anchor} data-feature="{index}"><th scope="row" class="id{low}">{safe(feature.id)}{name}</th>{cells}</tr>'
     )
 
 
@@ -94,9 +93,7 @@ def _seen(show: Figures, index: int, feature: FeatureRecord) -> str:
     at, audit = f"features.{index}", feature.audit
     told = ("not audited", "") if audit is None else (audit.verdict or "not audited", audit.note)
     return (
-        figure(show.small(f"{at}.form.peak_to_valley"))
-        + figure(show.small(f"{at}.form.minimum_zone"))
-        + figure(show.small(f"{at}.form.noise_share"))
+        cell(form_in_words(feature.form, show.words.unit))
         + figure(show.small(f"{at}.form.rms"))
         + figure(show.area(f"{at}.extent.area"))
         + figure(NONE if kind_of(feature).flat else show.number(f"{at}.extent.arc"))
@@ -112,9 +109,13 @@ def _seen(show: Figures, index: int, feature: FeatureRecord) -> str:
 
 def relation_tables(show: Figures) -> str:
     """Patterns, squareness, relations and standard sizes, those of them that there are."""
-    tables = (_patterns(show), _square_up(show), _relations(show), _suggestions(show))
-    body = "".join(tables)
-    return f"<h3>What holds between features</h3>{body}" if body else ""
+    data = show.data
+    return (
+        _patterns(show)
+        + folded(f"{len(data.square_up)} deviations from the datums", _square_up(show))
+        + folded(f"{len(data.relations)} relations", _relations(show))
+        + folded(f"Standard sizes near {len({s.feature for s in data.suggestions})} features", _suggestions(show))
+    )
 
 
 def _patterns(show: Figures) -> str:
@@ -159,6 +160,7 @@ def _square_up(show: Figures) -> str:
             + cell(s.datum)
             + figure(show.angle(f"{at}.angle", spread))
             + figure(show.angle(f"{at}.angle_uncertainty", spread))
+            + figure(show.angle(f"{at}.within", spread))
             + figure(show.small(f"{at}.over"))
             + figure(show.length(f"{at}.length", 0.5))
             + figure(show.small(f"{at}.offset"))
@@ -167,14 +169,17 @@ def _square_up(show: Figures) -> str:
         )
     unit, small = show.words.unit, show.words.small_unit
     head = [
-        "feature", "deviation", "to datum", "#off deg", "#± deg", f"#off {small}", f"#over {unit}",
+        "feature", "deviation", "to datum", "#off deg", "#± deg", "#within deg", f"#off {small}", f"#over {unit}",
         f"#axes apart {small}", f"#± {small}", "stands out",
     ]  # fmt: skip
     return table("How far from perpendicular, parallel and coaxial to the datums", head, rows, _judged(show))
 
 
 def _judged(show: Figures) -> str:
-    note = "Stands out: more than the scan's own doubt explains"
+    note = (
+        "Within: the true angle, at 95 %; so much could be there without being seen. "
+        "Stands out: more than the scan's own doubt explains"
+    )
     tests = show.data.tests
     if tests is None:
         return f"{note}."
@@ -227,7 +232,7 @@ def _suggestions(show: Figures) -> str:
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
             + cell(row.told)
-            + cell(row.note)
+            + cell(lengths_in(row.note, show.words.unit))
             + cell("; ".join(row.sources))
         )
     head = [
@@ -267,5 +272,4 @@ def solid_section(show: Figures) -> str:
     warned = (
         "<p>Faces named filled and never seen are invented; cut nothing by them. Don't take sizes from the skin.</p>"
     )
-    body = "\n".join(part for part in (said, faces, left, warned) if part)
-    return f'<section aria-labelledby="solid"><h2 id="solid">The solid for CAD</h2>\n{body}</section>'
+    return "\n".join(part for part in (said, faces, left, warned) if part)

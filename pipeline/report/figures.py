@@ -1,11 +1,12 @@
 """Figures in HTML, each fetched from the datum file by its place there and marked with it.
 
-A mark has `data-at`, the place (or two of them with " - ", " + " or " / " between), and `data-times`, what the value
-there is multiplied with to give the figure shown. So the page can be read back against the file.
+A mark has `data-at`, the place (or several with " - ", " + ", " / ", or of a mean " & " between), and `data-times`,
+what the value there is multiplied with to give the figure shown. So the page can be read back against the file.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,6 +62,21 @@ class Figures:
     def difference(self, high: str, low: str, spread: float) -> str:
         text = self.words.length(self.value(high) - self.value(low), spread)
         return self._marked(f"{high} - {low}", text, self.words.length_scale)
+
+    def mean(self, places: Sequence[str], spread: float | None = None, times: float = 1.0) -> str:
+        """A length: the mean of what stands at several places."""
+        whole = sum(times * self.value(place) for place in places) / len(places)
+        return self._marked(" & ".join(places), self.words.length(whole, spread), times * self.words.length_scale)
+
+    def total_area(self, places: Sequence[str]) -> str:
+        """Areas together, what has none left out."""
+        known = [self.value(place) or 0.0 for place in places]
+        return self._marked(" + ".join(places), self.words.area(sum(known)), self.words.area_scale)
+
+    def percent(self, place: str) -> str:
+        """A share in per cent."""
+        found = self.value(place)
+        return self._marked(place, NONE if found is None else f"{100 * found:.0f}", 100.0)
 
     def share(self, part: str, other: str) -> str:
         """`part` of the sum of it and `other`, in per cent."""

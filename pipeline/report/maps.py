@@ -16,9 +16,8 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
 from pipeline.geometry import basis_of
-from pipeline.palette import colour, css
+from pipeline.palette import colour, css, lined
 from pipeline.report.charts import round_up
-from pipeline.report.colours import lined
 from pipeline.report.words import Words, drawable
 from pipeline.surfaces import kind_of, shape_of, signed_distance
 from pipeline.values import Feature, Surface

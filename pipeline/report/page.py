@@ -13,22 +13,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
-from pipeline.formats.datum_file import DatumFile, plain_data
+from pipeline.formats.datum_file import DatumFile, lengths_in, plain_data
+from pipeline.formats.tables import HOLDS, SAFETY
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
-from pipeline.report.tables import cell, figure, named, table
-from pipeline.report.words import Words, prose, safe
-from pipeline.surfaces import kind_of, names_of
-
-CAUTIONS = (
-    "Local codes and licensed practice come first: a rotating machine or a pressure part that is cut, bored or coupled "
-    "anew needs calculation, guards and inspection by those licensed for it.",
-    "These figures are no substitute for measuring the part. Check the sizes that matter on the metal before you cut.",
-    "Clamp the work, guard the cutter, shield the eyes; castings hide hard spots, blow holes and thin walls. Matting "
-    "sprays and solvents need air and a mask.",
-    "Filled areas were never seen by the scanner.",
-)
+from pipeline.report.first_screen import alike, feature_rows, first_screen
+from pipeline.report.tables import bullets, cell, figure, folded, named, table
+from pipeline.report.words import DIAMETER, NONE, Words, prose, safe
+from pipeline.surfaces import kind_of
 
 # Under this arc, degrees, the radius and the place of a round feature can't be told apart well.
 PARTIAL_ARC = 120.0
@@ -43,7 +36,8 @@ class Pictures:
     keys by look; ramp the colour scale. limit, map_limit: mm at the ends of the colours in the 3D view and the maps.
     more_maps: how many maps stand beside the report only. ladder: the curve of facet counts, "" where none was made.
     proposals: a close-up of each thing that is probably not the part, "" where it can't be shown; closings the same of
-    each gap whose closing is proposed. refused: by name the views with the numbers of refused surfaces on them."""
+    each gap whose closing is proposed. section: the half-section as SVG, "" where there is none.
+    refused: by name the views with the numbers of refused surfaces on them."""
 
     corner: str
     views: dict[str, str]
@@ -58,6 +52,7 @@ class Pictures:
     proposals: tuple[str, ...] = ()
     refused: dict[str, str] = field(default_factory=dict)
     closings: tuple[str, ...] = ()
+    section: str = ""
 
 
 def page(
@@ -66,16 +61,29 @@ def page(
     """The whole page. scene: what the 3D view draws; job: the job file's text as run."""
     show = Figures(data, Words(unit))
     title = data.title or data.source.file
+    sections = (
+        ("cautions", "Cautions", _cautions(data)),
+        ("features-title", "Features", _features(show, pictures, scene["thinned"])),
+        ("half-section", "Section along the main axis", _half_section(pictures)),
+        ("trust", "May I trust this?", _trust(show, pictures)),
+        ("datums-title", "Where are my datums?", _datums(show, pictures)),
+        ("relations", "What holds between features", relation_tables(show)),
+        ("invented", "What was invented?", _invented(show, pictures)),
+        ("by-hand", "What do I still have to measure by hand?", _by_hand(show)),
+        ("solid", "The solid for CAD", solid_section(show) if data.solid else ""),
+        ("refused", "What was refused?", _refused(show, pictures)),
+        ("maps", "How the scan lies on each feature", _maps(show, pictures)),
+        ("again", "To run this again", _again(show, job)),
+    )
+    told = [one for one in sections if one[2]]
     body = (
-        _top(show, pictures, title),
-        _trust(show, pictures, scene["thinned"]),
-        _datums(show, pictures),
-        _invented(show, pictures),
-        solid_section(show) if data.solid else "",
-        _by_hand(show),
-        _refused(show, pictures),
-        _maps(show, pictures),
-        _again(show, job),
+        _top(show, title),
+        first_screen(show, _hero(data, pictures), _to_gauge(show)),
+        _contents([(ident, name) for ident, name, _ in told]),
+        *(
+            f'<section aria-labelledby="{ident}"><h2 id="{ident}">{safe(name)}</h2>\n{inner}</section>'
+            for ident, name, inner in told
+        ),
     )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -96,56 +104,71 @@ def _embedded(name: str, value: dict[str, Any]) -> str:
     return f'<script type="application/json" id="{name}">{text}</script>\n'
 
 
-def _section(ident: str, title: str, parts: Iterable[str]) -> str:
-    body = "\n".join(part for part in parts if part)
-    return f'<section aria-labelledby="{ident}"><h2 id="{ident}">{safe(title)}</h2>\n{body}</section>'
+def _joined(parts: Iterable[str]) -> str:
+    return "\n".join(part for part in parts if part)
 
 
-def _list(items: Iterable[str]) -> str:
-    """A list of HTML items; nothing where there are none."""
-    inner = "".join(f"<li>{item}</li>" for item in items)
-    return f"<ul>{inner}</ul>" if inner else ""
+def _half_section(pictures: Pictures) -> str:
+    if not pictures.section:
+        return ""
+    words = (
+        "Half-section along the main axis: cut above it, outline of the scan below; diameters and shoulder distances "
+        "with their 95 % range where it is known. section.dxf has it at 1:1."
+    )
+    return f'<figure class="chart">{pictures.section}<figcaption>{words}</figcaption></figure>'
 
 
-def _top(show: Figures, pictures: Pictures, title: str) -> str:
+def _contents(sections: Sequence[tuple[str, str]]) -> str:
+    items = "".join(f'<li><a href="#{ident}">{safe(name)}</a></li>' for ident, name in sections)
+    unfold = '<button type="button" class="unfold screen" id="unfold" hidden>Unfold all</button>'
+    head = '<h2 id="contents">Contents</h2>'
+    return f'<nav class="contents" aria-labelledby="contents">{head}<ol>{items}</ol>{unfold}</nav>'
+
+
+def _top(show: Figures, title: str) -> str:
     data, unit = show.data, show.words.unit
     size = " × ".join(show.difference(f"source.bounds.1.{a}", f"source.bounds.0.{a}", 0.5) for a in range(3))
-    filled = show.share("audit.area_filled", "audit.area_measured")
     facts = {
-        "Facets, before and after": f"{show.number('audit.facets_before')} to {show.number('audit.facets_after')}",
-        "Size of the scan": f"{size} {unit}",
-        "Noise of the scan (standard deviation)": f"{show.small('source.noise_sigma')} {show.words.small_unit}",
-        "Mean edge of the scan": f"{show.length('source.mean_edge')} {unit}",
-        "Filled, never measured": f"{show.area('audit.area_filled')} {show.words.area_unit} ({filled} % of it all)",
-        "Features found": f"{len(data.features)}",
-        "Datums": ", ".join(safe(f"{d.letter} {named(data, d.feature)}") for d in data.frame.datums) or "none",
-        "Cautions of this run": _to_cautions(len(data.cautions)),
+        "facets": f"{show.number('audit.facets_before')}, light {show.number('audit.facets_after')}",
+        "size of the scan": f"{size} {unit}",
+        "its noise": f"{show.small('source.noise_sigma')} {show.words.small_unit}",
+        "its mean edge": f"{show.length('source.mean_edge')} {unit}",
+        "features": f"{len(data.features)}",
     }
     kind, strong, rest = _verdict(data, unit)
-    made = f"{data.made_by.program} {data.made_by.version}"
     lead = (
-        f"Datums, light mesh and audit of {data.source.file}, made by {made}. Coordinates are those of the part "
-        "frame; uncertainties are standard ones (k = 1), double them for about 95 %."
+        f"Datums, light mesh and audit of {data.source.file}, made by {data.made_by.program} {data.made_by.version}. "
+        "Coordinates are those of the part frame. Uncertainties are standard ones (k = 1) unless a heading says 95 %."
     )
     rows = "".join(f"<div><dt>{safe(name)}</dt><dd>{text}</dd></div>" for name, text in facts.items())
-    hero = (
-        f'<figure class="hero"><img src="{pictures.corner}" alt="{safe(_corner_in_words(data))}">'
-        "<figcaption>The light mesh in its frame, kinds of feature by colour and hatch</figcaption></figure>"
-        if pictures.corner
-        else ""
-    )
     return (
-        f"<header><h1>{safe(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
+        f"<header><h1>{_breakable(title)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
         f'<div class="verdict {kind}" role="status"><strong>{safe(strong)}</strong> {safe(rest)}</div>\n'
-        f'<div class="top">{hero}<dl class="facts">{rows}</dl></div>\n{_keys(pictures)}\n'
-        f'<aside class="cautions" aria-label="Before you use this"><b>Before you use this</b>'
-        f"{_list(map(safe, CAUTIONS))}</aside>"
+        f'<dl class="facts">{rows}</dl>'
     )
 
 
-def _keys(pictures: Pictures) -> str:
+def _breakable(title: str) -> str:
+    """A title as HTML; a file's name may break behind its joints."""
+    return re.sub(r"(?<=[_.-])(?=\w)", "<wbr>", safe(title))
+
+
+def _hero(data: DatumFile, pictures: Pictures) -> str:
+    if not pictures.corner:
+        return ""
+    return (
+        f'<figure class="hero"><img src="{pictures.corner}" alt="{safe(_corner_in_words(data))}">'
+        f"<figcaption>{_keys(pictures)}</figcaption></figure>"
+    )
+
+
+def _safety(about: str, text: str) -> str:
+    return f"<b>{safe(about)}{'' if text[0].islower() else '.'}</b> {safe(text)}"
+
+
+def _keys(pictures: Pictures, more: str = "") -> str:
     items = "".join(f'<li><img src="{url}" alt="">{safe(name)}</li>' for name, url in pictures.keys.items())
-    return f'<ul class="keys" aria-label="Colours and hatches">{items}</ul>' if items else ""
+    return f'<ul class="keys"{more} aria-label="Colours and hatches">{items}</ul>' if items else ""
 
 
 def _corner_in_words(data: DatumFile) -> str:
@@ -173,7 +196,7 @@ def _verdict(data: DatumFile, unit: str) -> tuple[str, str, str]:
     return "open", "No budget was set.", rest
 
 
-def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
+def _trust(show: Figures, pictures: Pictures) -> str:
     audit, unit = show.data.audit, show.words.small_unit
     ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
     ways = [(key, f"{name}, as measured") for key, name in ways] + [
@@ -202,19 +225,15 @@ def _trust(show: Figures, pictures: Pictures, thinned: int | None) -> str:
             'style="width:100%"><figcaption>What each facet count costs, from the last run of datumlift ladder in this '
             "folder.</figcaption></figure>"
         )
-    return _section(
-        "trust",
-        "May I trust this?",
+    return _joined(
         [
-            _cautions(show.data),
             _budget(show),
             distances,
             moved,
             _surface(show),
-            curve,
-            ladder,
-            _view(show, pictures, thinned),
-        ],
+            folded("How the deviations are spread", curve),
+            folded("What each facet count costs", ladder),
+        ]
     )
 
 
@@ -256,17 +275,26 @@ def _budget(show: Figures) -> str:
     return table("The promises of the job", ["promise", "#limit", "#measured", "unit", "held?", "where"], rows)
 
 
+def _features(show: Figures, pictures: Pictures, thinned: int | None) -> str:
+    """The table of all features beside the view that it steers; below it, folded, all that is known of each."""
+    if not show.data.features:
+        return "<p>No feature was recovered.</p>" + _view(show, pictures, thinned)
+    view = f'<div class="view">{_view(show, pictures, thinned)}</div>'
+    return f'<div class="work">{view}<div class="rows">{feature_rows(show)}</div></div>{feature_tables(show)}'
+
+
 def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
     edge = f"{show.words.small(pictures.limit)} {show.words.small_unit}"
     less = f" Drawn with {thinned:,} facets, fewer than the light mesh has." if thinned else ""
+    keys = _keys(pictures, ' id="view3d-keys" hidden') or '<ul id="view3d-keys" hidden></ul>'
     return f"""<h3 id="view-title">The light mesh in three dimensions</h3>
 <fieldset class="paint screen"><legend>Paint by</legend>
 <label><input type="radio" name="paint" value="deviation" checked> deviation from the scan</label>
 <label><input type="radio" name="paint" value="kind"> kind of feature</label>
 </fieldset>
-<p class="scale" id="view3d-scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="{SCALE_IN_WORDS}"> outside by {safe(edge)}</p>
+<p class="scale" id="view3d-scale">inside by {safe(edge)} <img src="{pictures.ramp}" alt="{SCALE_IN_WORDS}"> outside by {safe(edge)}</p>{keys}
 <div id="view3d-box"><canvas id="view3d" tabindex="0" role="img" aria-labelledby="view-title" aria-describedby="view3d-help"></canvas><div id="tip" hidden></div></div>
-<p id="view3d-help" class="lead screen">Drag or arrow keys turn, wheel or + and − zoom, Shift and drag moves, 0 goes back. Click a row of the feature tables to see it here, or the part to find its row.{less} <span id="view3d-status" role="status">Nothing is selected.</span></p>"""  # noqa: E501
+<p class="lead screen"><span id="view3d-status" role="status">Nothing is selected.</span> <span id="view3d-help">Drag or arrow keys turn, wheel or + and − zoom, Shift and drag moves, 0 goes back. A click on the part finds its row.{less}</span></p>"""  # noqa: E501
 
 
 def _datums(show: Figures, pictures: Pictures) -> str:
@@ -280,7 +308,7 @@ def _datums(show: Figures, pictures: Pictures) -> str:
     parts = [table(caption, ["datum", "feature", "constrains"], rows)]
     if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
-    parts.append(_list(map(prose, frame.reasons)))
+    parts.append(bullets(map(prose, frame.reasons)))
     if frame.uncertainty:
         shift = ", ".join(show.small(f"frame.uncertainty.translation.{a}") for a in range(3))
         turn = ", ".join(show.angle(f"frame.uncertainty.rotation.{a}", frame.uncertainty.rotation[a]) for a in range(3))
@@ -293,11 +321,10 @@ def _datums(show: Figures, pictures: Pictures) -> str:
             f'letters of the datums to be seen from there"><figcaption>{safe(name)}</figcaption></figure>'
             for name, url in pictures.views.items()
         )
-        parts.append(f'<h3>Six views</h3>{_keys(pictures)}<div class="views">{views}</div>')
-    parts.append(feature_tables(show))
-    parts.append(relation_tables(show))
+        parts.append(folded("Six views", f'{_keys(pictures)}<div class="views">{views}</div>'))
+    parts.append(f"<p>{safe(HOLDS)}</p>")
     parts.append(place_table(show))
-    return _section("datums-title", "Where are my datums?", parts)
+    return _joined(parts)
 
 
 def _refused(show: Figures, pictures: Pictures) -> str:
@@ -341,22 +368,18 @@ def _refused(show: Figures, pictures: Pictures) -> str:
         f"<figcaption>{safe(name)}</figcaption></figure>"
         for name, url in pictures.refused.items()
     )
-    return _section(
-        "refused",
-        "What was refused?",
+    return _joined(
         [
             told,
-            f'<div class="views">{views}</div>' if views else "",
-            table("Refused though they fit within the noise", head, fits),
-            _folded(
+            folded("Where they are", f'<div class="views">{views}</div>' if views else ""),
+            folded(
+                f"{len(fits)} that fit within the noise", table("Refused though they fit within the noise", head, fits)
+            ),
+            folded(
                 f"{len(rough)} that are rougher than the noise explains", table("Refused for their form", head, rough)
             ),
-        ],
+        ]
     )
-
-
-def _folded(title: str, inner: str) -> str:
-    return f"<details><summary>{safe(title)}</summary>{inner}</details>" if inner else ""
 
 
 def _proposed(show: Figures, closeups: Sequence[str]) -> str:
@@ -387,21 +410,24 @@ def _at(show: Figures, number: int) -> str:
 
 def _invented(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.area_unit
-    rows = []
+    alike: dict[tuple[str, str, str], list[int]] = {}
     for i, gap in enumerate(data.gaps):
-        at = ", ".join(named(data, f) for f in gap.features)
+        alike.setdefault((gap.kind, gap.done, gap.note), []).append(i)
+    rows = []
+    for (kind, done, note), members in alike.items():
+        at = dict.fromkeys(named(data, f) for i in members for f in data.gaps[i].features)
         rows.append(
-            cell(gap.id, "id")
-            + cell(gap.kind)
-            + cell(gap.done)
-            + figure(show.length(f"gaps.{i}.length", 0.5))
-            + figure(show.area(f"gaps.{i}.area_filled"))
-            + cell(at or "no feature")
-            + cell(gap.note)
+            cell(", ".join(data.gaps[i].id for i in members), "id")
+            + cell(f"{sum(data.gaps[i].count for i in members):,}")
+            + cell(kind)
+            + cell(done)
+            + figure(show.total_area([f"gaps.{i}.area_filled" for i in members]))
+            + cell(", ".join(at) or "no feature")
+            + cell(note)
         )
     gaps = table(
         "Gaps of the scan and what was done; filled facets are in no fit and in no figure above",
-        ["gap", "taken for", "done", f"#rim {show.words.unit}", f"#filled {unit}", "at", "how"],
+        ["gaps", "how many", "taken for", "done", f"#filled {unit}", "at", "how"],
         rows,
     )
     filled, measured, removed = (show.area(f"audit.area_{what}") for what in ("filled", "measured", "removed"))
@@ -411,7 +437,22 @@ def _invented(show: Figures, pictures: Pictures) -> str:
     )
     gaps = gaps or "<p>No gap was found: nothing was invented.</p>"
     asked = _asked(data, pictures.closings)
-    return _section("invented", "What was invented?", [said, gaps, asked, _proposed(show, pictures.proposals)])
+    return _joined([said, gaps, _each_gap(show), asked, _proposed(show, pictures.proposals)])
+
+
+def _each_gap(show: Figures) -> str:
+    data, unit = show.data, show.words.area_unit
+    rows = [
+        cell(gap.id, "id")
+        + cell(gap.kind)
+        + cell(gap.done)
+        + figure(show.length(f"gaps.{i}.length", 0.5))
+        + figure(show.area(f"gaps.{i}.area_filled"))
+        + cell(", ".join(named(data, f) for f in gap.features) or "no feature")
+        for i, gap in enumerate(data.gaps)
+    ]
+    head = ["gap", "taken for", "done", f"#rim {show.words.unit}", f"#filled {unit}", "at"]
+    return folded("Each gap by itself", table("Each gap and its rim", head, rows))
 
 
 def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
@@ -434,16 +475,26 @@ def _asked(data: DatumFile, closeups: Sequence[str]) -> str:
     return head + "".join(parts)
 
 
+def _to_gauge(show: Figures) -> list[str]:
+    """What to gauge on the part first, a line each in HTML."""
+    data = show.data
+    failed = [named(data, check.feature) for check in data.calipers if check.agrees is False]
+    lines = [f"{safe(who)}: find out why it disagrees with the scan." for who in failed]
+    for i, size in enumerate(data.to_measure):
+        who = safe(" to ".join(named(data, ident) for ident in size.features))
+        sign = DIAMETER if size.what == "diameter" else ""
+        told = show.length(f"to_measure.{i}.size", size.size_uncertainty)
+        lines.append(f'{who}, <span class="nb">{sign}{told}</span>: {prose(size.why)}.')
+    weak = [f.id for f in data.features if f.confidence != "good"]
+    lines += [f"Of low confidence: {safe(', '.join(weak))}."] if weak else []
+    blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
+    lines += [f"Depths of {len(blind)} holes whose ends were not seen."] if blind else []
+    return lines
+
+
 def _by_hand(show: Figures) -> str:
     data = show.data
     todo = []
-    on_frame = {d.feature: d.letter for d in data.frame.datums}
-    for i, f in enumerate(data.features):
-        if f.id in on_frame and f.radius is not None:
-            spread = f.uncertainty.radius
-            size = show.both(f"features.{i}.radius", None if spread is None else 2 * spread, 2.0)
-            who = safe(named(data, f.id))
-            todo.append(f"{who} is datum {safe(on_frame[f.id])}: gauge its D {size} {show.words.unit}.")
     weak = []
     partial = []
     for i, f in enumerate(data.features):
@@ -463,11 +514,49 @@ def _by_hand(show: Figures) -> str:
     blind = [gap.id for gap in data.gaps if gap.kind == "blind" and gap.done != "closed"]
     if blind:
         todo.append(f"The depth of holes whose ends were not seen: {safe(', '.join(blind))}.")
-    parts = [
-        _list(todo) or "<p>Nothing stands out; the datums and the sizes that your fits hang on still want a gauge.</p>",
-        _calipers(show),
-    ]
-    return _section("by-hand", "What do I still have to measure by hand?", parts)
+    nothing = "<p>Nothing stands out; the sizes that your fits hang on still want a gauge.</p>"
+    parts = [_to_measure(show), bullets(todo) or ("" if data.to_measure else nothing), _calipers(show)]
+    return _joined(parts)
+
+
+def _to_measure(show: Figures) -> str:
+    """Sizes that something hangs on, tables to fill in by the machine, and the lines for the job file."""
+    data, unit = show.data, show.words.unit
+    if not data.to_measure:
+        return ""
+    rows, sheets = [], []
+    for i, size in enumerate(data.to_measure):
+        who = " to ".join(named(data, ident) for ident in size.features)
+        rows.append(
+            cell(f"D of {who}" if size.what == "diameter" else who)
+            + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
+            + figure(show.percent(f"to_measure.{i}.open"))
+            + cell(lengths_in(size.why, show.words.unit))
+            + cell(size.how)
+        )
+        sheets.append(
+            table(
+                f"{who}, {size.instrument}, {unit}",
+                ["where", *size.columns],
+                [cell(row) + "<td></td>" * len(size.columns) for row in size.rows],
+            )
+        )
+    note = (
+        "What gains most first. Open: 95 % either way of the scan's size as a share of the usual tolerance; above "
+        "100 % the scan can't tell whether it is kept."
+    )
+    head = ["size", f"#in the scan {unit}", "#open %", "what hangs on it", "how"]
+    said = "" if unit == "mm" else ', as value = "2.4411 in"'
+    lines = "\n".join(size.job_lines() for size in data.to_measure).strip()
+    return (
+        table("Sizes that something hangs on", head, rows, note)
+        + folded("Tables to fill in by the machine", "".join(sheets))
+        + folded(
+            "Lines for the job file",
+            f"<p>Put in value and uncertainty (standard, k = 1){said}; the next run then says whether the scan agrees."
+            f"</p><pre>{safe(lines)}</pre>",
+        )
+    )
 
 
 def _calipers(show: Figures) -> str:
@@ -480,7 +569,9 @@ def _calipers(show: Figures) -> str:
         }[check.agrees]
         at = f"calipers.{i}"
         rows.append(
-            cell(named(show.data, check.feature))
+            cell(named(show.data, check.feature) + (f" to {named(show.data, check.other)}" if check.other else ""))
+            + cell(check.what)
+            + cell(check.instrument or NONE)
             + figure(show.length(f"{at}.measured", check.measured_uncertainty))
             + figure(show.small(f"{at}.measured_uncertainty"))
             + figure(show.length(f"{at}.scanned", check.scanned_uncertainty))
@@ -489,34 +580,34 @@ def _calipers(show: Figures) -> str:
             + cell(check.note)
         )
     unit, small = show.words.unit, show.words.small_unit
-    head = ["feature", f"#measured {unit}", f"#± {small}", f"#scanned {unit}", f"#± {small}", "verdict", "note"]
+    head = [
+        "feature",
+        "what",
+        "with",
+        f"#measured {unit}",
+        f"#± {small}",
+        f"#scanned {unit}",
+        f"#± {small}",
+        "verdict",
+        "note",
+    ]
     return table("Sizes measured on the part against the scan", head, rows)
 
 
-def _to_cautions(count: int) -> str:
-    """A link says where it leads by its own words: a reader may hear nothing else of it."""
-    words = "read the one caution" if count == 1 else f"read all {count} cautions"
-    return f'<a href="#cautions">{words}</a>' if count else "none"
-
-
 def _cautions(data: DatumFile) -> str:
-    """All cautions of the run; those that differ in their features and figures only are folded together."""
-    alike: dict[str, list[str]] = {}
-    idents = {f.id for f in data.features} | {gap.id for gap in data.gaps} | set(names_of())
-    for text in data.cautions:
-        words = [word.strip(".,:;()") for word in text.split()]
-        kind = re.sub(r"[\d.,]*\d", "#", " ".join(word for word in words if word not in idents))
-        alike.setdefault(kind, []).append(text)
+    """What holds for every run, then all cautions of this one; those of one kind are folded together."""
     items = []
-    for texts in alike.values():
+    for texts in alike(data):
         full = texts if len(texts) <= IN_FULL + 1 else texts[:IN_FULL]
         items += [prose(text) for text in full]
         if len(texts) > len(full):
             rest = texts[len(full) :]
-            items.append(
-                f"<details><summary>{len(rest)} more of this kind</summary>{_list(map(prose, rest))}</details>"
-            )
-    return f'<h3 id="cautions">Cautions of this run</h3>{_list(items)}' if items else ""
+            items.append(folded(f"{len(rest)} more of this kind", bullets(map(prose, rest))))
+    own = f"<h3>Cautions of this run</h3>{bullets(items)}" if items else ""
+    return (
+        '<aside class="cautions" aria-labelledby="before-use"><h3 id="before-use">Before you use this</h3>'
+        f"{bullets(_safety(*line) for line in SAFETY)}</aside>{own}"
+    )
 
 
 def _maps(show: Figures, pictures: Pictures) -> str:
@@ -536,7 +627,7 @@ def _maps(show: Figures, pictures: Pictures) -> str:
         f"<b>{safe(named(show.data, ident))}</b>: {safe(sides)}</figcaption></figure>"
         for ident, (url, sides) in pictures.maps.items()
     )
-    return _section("maps", "How the scan lies on each feature", [said, scale, f'<div class="maps">{figures}</div>'])
+    return folded(f"{len(pictures.maps)} maps", _joined([said, scale, f'<div class="maps">{figures}</div>']))
 
 
 def _again(show: Figures, job: str) -> str:
@@ -547,4 +638,4 @@ def _again(show: Figures, job: str) -> str:
         f"Libraries: {safe(', '.join(f'{name} {version}' for name, version in made.libraries.items()))}. "
         "The job as it was run:</p>"
     )
-    return _section("again", "To run this again", [said, f"<pre>{safe(job)}</pre>"])
+    return _joined([said, folded("job.toml, as run", f"<pre>{safe(job)}</pre>")])

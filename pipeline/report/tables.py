@@ -18,10 +18,21 @@ def figure(inner: str) -> str:
     return f"<td class=n>{inner}</td>"
 
 
-def table(caption: str, head: Sequence[str], rows: Iterable[str], note: str = "") -> str:
+def bullets(items: Iterable[str]) -> str:
+    """A list of HTML items; nothing where there are none."""
+    inner = "".join(f"<li>{item}</li>" for item in items)
+    return f"<ul>{inner}</ul>" if inner else ""
+
+
+def folded(title: str, inner: str) -> str:
+    """HTML under a title that unfolds it; nothing where there is nothing to unfold."""
+    return f"<details><summary>{safe(title)}</summary>{inner}</details>" if inner else ""
+
+
+def table(caption: str, head: Sequence[str], rows: Iterable[str], note: str = "", unseen: bool = False) -> str:
     """head: names of the columns, a "#" before those of figures. rows: the cells of each row, or a whole <tr>.
 
-    Nothing where there are no rows.
+    Nothing where there are no rows. unseen: the caption is only read out, a heading says the same.
     """
     body = "\n".join(row if row.startswith("<tr") else f"<tr>{row}</tr>" for row in rows)
     if not body:
@@ -30,9 +41,10 @@ def table(caption: str, head: Sequence[str], rows: Iterable[str], note: str = ""
         f'<th scope="col"{" class=n" if name.startswith("#") else ""}>{safe(name.lstrip("#"))}</th>' for name in head
     )
     told = f" <small>{safe(note)}</small>" if note else ""
+    told = f"<caption{' class=unseen' if unseen else ''}>{safe(caption)}{told}</caption>"
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{safe(caption)}"><table>'
-        f"<caption>{safe(caption)}{told}</caption>\n<thead><tr>{cells}</tr></thead>\n<tbody>\n{body}\n</tbody></table></div>"
+        f"{told}\n<thead><tr>{cells}</tr></thead>\n<tbody>\n{body}\n</tbody></table></div>"
     )
 
 

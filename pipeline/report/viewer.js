@@ -1,9 +1,25 @@
 "use strict";
 /* The 3D view of the report: one canvas, plain WebGL 2, no library. Data stand in the page as base64.
    Turn: drag or arrow keys. Zoom: wheel, + and -. Shift: drag with the right button or with Shift held.
-   Home: key 0. A click on the part selects its rows in the tables, a click on a row shows the feature. */
+   Home: key 0. A click on the part selects its rows in the tables, a click on a row turns to the feature. */
 (function () {
-  window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
+  // What is folded can be reached by links, is printed, and can be unfolded all at once.
+  const folds = () => Array.from(document.querySelectorAll("details"));
+  const unfold = () => {
+    for (let one = document.querySelector(":target"); one; one = one.parentElement) if (one.tagName === "DETAILS") one.open = true;
+  };
+  window.addEventListener("hashchange", unfold);
+  unfold();
+  let folded = [];
+  window.addEventListener("beforeprint", () => { folded = folds().filter((one) => !one.open); folded.forEach((one) => { one.open = true; }); });
+  window.addEventListener("afterprint", () => folded.forEach((one) => { one.open = false; }));
+  const button = document.getElementById("unfold");
+  button.hidden = false;
+  button.addEventListener("click", () => {
+    const open = folds().some((one) => !one.open);
+    folds().forEach((one) => { one.open = open; });
+    button.textContent = open ? "Fold all" : "Unfold all";
+  });
   const datums = JSON.parse(document.getElementById("datums").textContent);
   const scene = JSON.parse(document.getElementById("scene").textContent);
   const canvas = document.getElementById("view3d");
@@ -107,7 +123,7 @@
   const PAINT = program(TO_SCREEN, `#version 300 es
     precision highp float;
     in vec3 facing; flat in vec2 what; in float off; flat in int facet;
-    uniform sampler2D ramp, kinds; uniform float limit, lined, mode, chosen, tinted, pale;
+    uniform sampler2D ramp, kinds, picked; uniform float limit, lined, mode, any, tinted, pale;
     uniform vec3 plain, unknown, filled, gilded, faded;
     out vec4 colour;
     float line(float x, float step, float width) { return mod(x, step) < width ? 0.74 : 1.0; }
@@ -133,7 +149,7 @@
       if (what.y > 0.5 && what.y < 1.5) {
         base = filled; hatch = min(line(p.x + p.y, 7.0, 2.0), line(p.x - p.y, 7.0, 2.0));
       }
-      if (chosen >= 0.0) base = abs(what.x - chosen) < 0.5 ? mix(base, gilded, tinted) : mix(base, faded, pale);
+      if (any > 0.5) base = what.x >= 0.0 && texelFetch(picked, ivec2(int(what.x), 0), 0).r > 0.5 ? mix(base, gilded, tinted) : mix(base, faded, pale);
       colour = vec4(min(base * hatch * lit, 1.0), 1.0);
     }`);
   const PICK = program(TO_SCREEN, `#version 300 es
@@ -141,6 +157,12 @@
     in vec3 facing; flat in vec2 what; in float off; flat in int facet;
     out vec4 colour;
     void main() { int n = facet + 1; colour = vec4(float(n & 255), float((n >> 8) & 255), float((n >> 16) & 255), 255.0) / 255.0; }`);
+  // White where what is chosen is seen, to count by.
+  const SHOWN = program(TO_SCREEN, `#version 300 es
+    precision highp float;
+    in vec3 facing; flat in vec2 what; in float off; flat in int facet;
+    uniform sampler2D picked; out vec4 colour;
+    void main() { float on = what.x < 0.0 ? 0.0 : texelFetch(picked, ivec2(int(what.x), 0), 0).r; colour = vec4(on, on, on, on); }`);
   const LINES = program(TO_SCREEN, `#version 300 es
     precision highp float;
     in vec3 facing; flat in vec2 what; in float off; flat in int facet;
@@ -172,7 +194,10 @@
     return made;
   }
   const ramp = texture(new Uint8Array(bytes(scene.ramp)), scene.ramp_size, true);
-  const kinds = texture(new Uint8Array(bytes(scene.kinds)), Math.max(1, datums.features.length), false);
+  const count = Math.max(1, datums.features.length);
+  const kinds = texture(new Uint8Array(bytes(scene.kinds)), count, false);
+  const marks = new Uint8Array(4 * count);
+  let picked = texture(marks, count, false);
 
   // Lines: the axes of the part frame, then each feature's axis in long and short dashes.
   function dashes(from, to) {
@@ -198,22 +223,29 @@
   });
   const drawn = buffers(new Float32Array(lines), new Float32Array(lines.length));
 
-  const state = { turn: null, zoom: 1, shift: [0, 0], chosen: -1, mode: 0 };
-  function home() {
-    state.turn = [0.743, 0.669, 0.0, -0.335, 0.372, 0.866, 0.579, -0.643, 0.5];
-    // As large as the box allows: the outline of the part as it stands now, with a margin.
-    const low = [Infinity, Infinity], high = [-Infinity, -Infinity], t = state.turn;
-    for (let v = 0; v < places.length; v += 3) {
-      const d = [0, 1, 2].map((a) => places[v + a] * scene.step[a]);
+  const state = { turn: null, zoom: 1, shift: [0, 0], chosen: [], mode: 0 };
+  const HOME = [0.743, 0.669, 0.0, -0.335, 0.372, 0.866, 0.579, -0.643, 0.5];
+  const whole = Uint32Array.from({ length: places.length / 3 }, (_, v) => v);
+  // Low and high ends of vertices across the screen, as it is turned.
+  function outline(turn, vertices) {
+    const low = [Infinity, Infinity], high = [-Infinity, -Infinity];
+    for (const v of vertices) {
+      const d = [0, 1, 2].map((a) => places[3 * v + a] * scene.step[a]);
       for (const r of [0, 1]) {
-        const x = t[3 * r] * d[0] + t[3 * r + 1] * d[1] + t[3 * r + 2] * d[2];
+        const x = turn[3 * r] * d[0] + turn[3 * r + 1] * d[1] + turn[3 * r + 2] * d[2];
         low[r] = Math.min(low[r], x); high[r] = Math.max(high[r], x);
       }
     }
-    const wide = canvas.clientWidth / Math.max(1, canvas.clientHeight);
+    return [low, high];
+  }
+  // As large as the box allows, with a margin.
+  function fit(turn, vertices) {
+    const [low, high] = outline(turn, vertices), wide = canvas.clientWidth / Math.max(1, canvas.clientHeight);
+    state.turn = turn;
     state.zoom = 1.76 / Math.max(high[1] - low[1], (high[0] - low[0]) / wide, 1e-6);
     state.shift = [-(low[0] + high[0]) / 2, -(low[1] + high[1]) / 2];
   }
+  function home() { fit(HOME.slice(), whole); }
   home();
 
   function set(name, of, kind, ...values) { gl[kind](gl.getUniformLocation(of, name), ...values); }
@@ -245,7 +277,9 @@
     set("limit", PAINT, "uniform1f", scene.limit);
     set("lined", PAINT, "uniform1f", scene.lined);
     set("mode", PAINT, "uniform1f", state.mode);
-    set("chosen", PAINT, "uniform1f", state.chosen);
+    gl.activeTexture(gl.TEXTURE2); gl.bindTexture(gl.TEXTURE_2D, picked);
+    set("picked", PAINT, "uniform1i", 2);
+    set("any", PAINT, "uniform1f", state.chosen.length ? 1 : 0);
     set("tinted", PAINT, "uniform1f", scene.tinted);
     set("pale", PAINT, "uniform1f", scene.pale);
     const paints = { plain: "no feature", unknown: "unknown", filled: "filled", gilded: "chosen", faded: "faded" };
@@ -257,8 +291,7 @@
     set("ink", LINES, "uniform3fv", scene.colours.ink);
     gl.bindVertexArray(drawn);
     gl.drawArrays(gl.LINES, 0, 6);
-    if (axes[state.chosen]) gl.drawArrays(gl.LINES, ...axes[state.chosen]);
-    else for (const index of scene.datum_features) if (axes[index]) gl.drawArrays(gl.LINES, ...axes[index]);
+    for (const index of state.chosen.length ? state.chosen : scene.datum_features) if (axes[index]) gl.drawArrays(gl.LINES, ...axes[index]);
     letters();
   }
   function later() { if (!waiting) { waiting = true; requestAnimationFrame(draw); } }
@@ -294,20 +327,23 @@
   }
 
   const target = gl.createFramebuffer(), pixels = gl.createRenderbuffer(), depths = gl.createRenderbuffer();
-  function facetAt(x, y) {
+  function unseen(width, height, which) {
     gl.bindFramebuffer(gl.FRAMEBUFFER, target);
     gl.bindRenderbuffer(gl.RENDERBUFFER, pixels);
-    gl.renderbufferStorage(gl.RENDERBUFFER, gl.RGBA8, canvas.width, canvas.height);
+    gl.renderbufferStorage(gl.RENDERBUFFER, gl.RGBA8, width, height);
     gl.framebufferRenderbuffer(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.RENDERBUFFER, pixels);
     gl.bindRenderbuffer(gl.RENDERBUFFER, depths);
-    gl.renderbufferStorage(gl.RENDERBUFFER, gl.DEPTH_COMPONENT16, canvas.width, canvas.height);
+    gl.renderbufferStorage(gl.RENDERBUFFER, gl.DEPTH_COMPONENT16, width, height);
     gl.framebufferRenderbuffer(gl.FRAMEBUFFER, gl.DEPTH_ATTACHMENT, gl.RENDERBUFFER, depths);
-    gl.viewport(0, 0, canvas.width, canvas.height);
+    gl.viewport(0, 0, width, height);
     gl.enable(gl.DEPTH_TEST);
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
-    aim(PICK);
+    aim(which);
     gl.bindVertexArray(part);
+  }
+  function facetAt(x, y) {
+    unseen(canvas.width, canvas.height, PICK);
     gl.drawArrays(gl.TRIANGLES, 0, facets * 3);
     const out = new Uint8Array(4), sharp = canvas.width / canvas.clientWidth;
     gl.readPixels(Math.floor(x * sharp), Math.floor(canvas.height - y * sharp), 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, out);
@@ -315,20 +351,73 @@
     return out[0] + 256 * out[1] + 65536 * out[2] - 1;
   }
 
+  // How many pixels of a small picture show what is chosen, from where the view stands.
+  const SMALL = 96;
+  function seen() {
+    unseen(SMALL, SMALL, SHOWN);
+    gl.activeTexture(gl.TEXTURE2); gl.bindTexture(gl.TEXTURE_2D, picked);
+    set("picked", SHOWN, "uniform1i", 2);
+    set("wide", SHOWN, "uniform1f", 1);
+    gl.drawArrays(gl.TRIANGLES, 0, facets * 3);
+    const out = new Uint8Array(4 * SMALL * SMALL);
+    gl.readPixels(0, 0, SMALL, SMALL, gl.RGBA, gl.UNSIGNED_BYTE, out);
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    let many = 0;
+    for (let at = 0; at < out.length; at += 4) if (out[at] > 127) many++;
+    return many;
+  }
+  const unit = (v) => { const long = Math.hypot(...v) || 1; return v.map((x) => x / long); };
+  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+  function facingTo(towards) {
+    const right = unit(cross(Math.abs(towards[2]) > 0.98 ? [0, -1, 0] : [0, 0, 1], towards));
+    return [...right, ...cross(towards, right), ...towards];
+  }
+  // Turns to where most of what is chosen is seen: along its axis or normal, aslant, or from a corner.
+  function turnTo(features) {
+    const on = new Set(features), corners = new Set(), ways = [];
+    for (let f = 0; f < facets; f++) if (on.has(labels[f])) for (let k = 0; k < 3; k++) corners.add(faces[3 * f + k]);
+    if (!corners.size) return;
+    const along = datums.features[features[0]].in_part_frame.direction;
+    const slants = [[0.58, -0.64, 0.5], [-0.58, 0.64, 0.5]];
+    if (along) for (const sign of [1, -1]) for (const slant of slants) ways.push(unit(along.map((x, a) => sign * x + 0.5 * slant[a])));
+    ways.push(...slants, [0.58, 0.64, -0.5]);
+    let best = -1, turn = null;
+    for (const way of ways) {
+      fit(facingTo(way), corners);
+      state.zoom *= 0.5;
+      const many = seen();
+      if (many > 1.1 * best) { best = many; turn = state.turn; }
+    }
+    fit(turn, whole);
+    const far = state.zoom;
+    fit(turn, corners);
+    // Near enough to see it, and far enough to see where it is.
+    state.zoom = Math.min(Math.max(0.45 * state.zoom, far), 4 * far);
+    if (state.zoom === far) fit(turn, whole);
+  }
+
   const rows = Array.from(document.querySelectorAll("tr[data-feature]"));
+  const of = (row) => row.dataset.feature.split(" ").map(Number);
+  const table = document.querySelector(".work .rows");
   function called(feature) { return feature.name ? `${feature.id} (${feature.name})` : feature.id; }
-  function choose(index) {
-    state.chosen = index === state.chosen ? -1 : index;
+  function choose(features) {
+    const same = features.length === state.chosen.length && features.every((one) => state.chosen.includes(one));
+    state.chosen = same ? [] : features;
+    marks.fill(0);
+    for (const one of state.chosen) marks[4 * one] = 255;
+    gl.deleteTexture(picked);
+    picked = texture(marks, count, false);
     rows.forEach((row) => {
-      const on = Number(row.dataset.feature) === state.chosen;
+      const on = of(row).some((one) => state.chosen.includes(one));
       row.classList.toggle("chosen", on);
       if (on) row.setAttribute("aria-current", "true"); else row.removeAttribute("aria-current");
     });
-    const feature = datums.features[state.chosen];
-    status.textContent = feature ? `Selected: ${called(feature)}. ` : "Nothing is selected.";
-    if (feature) {
+    const told = state.chosen.map((one) => called(datums.features[one])).join(", ");
+    status.textContent = told ? `Selected: ${told}. ` : "Nothing is selected.";
+    const row = told && Array.from(table.querySelectorAll("tr[data-feature]")).find((one) => of(one).includes(state.chosen[0]));
+    if (row) {
       const link = document.createElement("a");
-      link.href = `#feature-${state.chosen}`;
+      link.href = `#${row.id}`;
       link.textContent = "To its row in the table";
       status.append(link);
     }
@@ -336,11 +425,25 @@
   }
   rows.forEach((row) => {
     row.addEventListener("click", () => {
-      choose(Number(row.dataset.feature));
-      if (state.chosen >= 0) document.getElementById("view3d-box").scrollIntoView({ block: "nearest" });
+      choose(of(row));
+      if (!state.chosen.length) return;
+      turnTo(state.chosen);
+      document.getElementById("view3d-box").scrollIntoView({ block: "nearest" });
     });
-    row.addEventListener("keydown", (event) => {
-      if (event.key === "Enter" || event.key === " ") { event.preventDefault(); row.click(); }
+  });
+  // One stop of the Tab key a table; within it the arrows lead from row to row.
+  document.querySelectorAll("tbody").forEach((body) => {
+    const own = Array.from(body.querySelectorAll("tr[data-feature]"));
+    own.forEach((row, at) => {
+      row.tabIndex = at ? -1 : 0;
+      row.addEventListener("focus", () => own.forEach((one) => { one.tabIndex = one === row ? 0 : -1; }));
+      row.addEventListener("keydown", (event) => {
+        const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: own.length - 1 }[event.key];
+        if (event.key === "Enter" || event.key === " ") row.click();
+        else if (to === undefined) return;
+        else if (own[to]) own[to].focus();
+        event.preventDefault();
+      });
     });
   });
 
@@ -379,7 +482,7 @@
     const mean = (here[0] + here[1] + here[2]) / 3;
     const value = origins[facet] === 1 ? "filled: invented, not measured" : Number.isNaN(mean) ? "no scan near by" : scene.unit === "in"
       ? `light mesh off the scan by ${(mean / 0.0254).toFixed(2)} thou` : `light mesh off the scan by ${(1000 * mean).toFixed(0)} µm`;
-    tip.textContent = `${feature ? called(feature) : "no feature"}; ${value}`;
+    tip.textContent = `${feature ? scene.said[labels[facet]] : "no feature"}; ${value}`;
     tip.style.transform = `translate(${Math.min(x + 14, canvas.clientWidth - 240)}px, ${y + 14}px)`;
   });
   canvas.addEventListener("pointerup", (event) => {
@@ -388,7 +491,7 @@
     if (!was || was.moved) return;
     const box = canvas.getBoundingClientRect();
     const facet = facetAt(event.clientX - box.left, event.clientY - box.top);
-    choose(facet < 0 ? -1 : labels[facet]);
+    choose(facet < 0 || labels[facet] < 0 ? [] : [labels[facet]]);
   });
   canvas.addEventListener("pointerleave", () => { tip.hidden = true; });
   canvas.addEventListener("contextmenu", (event) => event.preventDefault());
@@ -408,7 +511,12 @@
     later();
   });
   document.querySelectorAll("input[name=paint]").forEach((input) => {
-    input.addEventListener("change", () => { state.mode = input.value === "kind" ? 1 : 0; later(); });
+    input.addEventListener("change", () => {
+      state.mode = input.value === "kind" ? 1 : 0;
+      document.getElementById("view3d-scale").hidden = state.mode === 1;
+      document.getElementById("view3d-keys").hidden = state.mode === 0;
+      later();
+    });
   });
   window.addEventListener("resize", later);
   draw();

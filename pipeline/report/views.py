@@ -17,9 +17,8 @@ from PIL import ImageDraw, ImageFont
 from scipy.ndimage import distance_transform_edt
 
 from pipeline.geometry import basis_of, box_of, rejection, unit
-from pipeline.palette import colour
+from pipeline.palette import colour, look_colour, look_hatch
 from pipeline.report import raster
-from pipeline.report.colours import look_colour, look_hatch
 from pipeline.report.words import Words
 
 # name -> (right, up) of the picture in part coordinates; the name says from where one looks.
@@ -48,7 +47,7 @@ Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 @dataclass(frozen=True)
 class Part:
     """What is drawn, in part coordinates: vertices (n, 3) mm, faces (m, 3); looks (m,) str keys of
-    colours.look_colour; labels (m,) index of the feature that a facet carries, -1 none."""
+    `palette.look_colour`; labels (m,) index of the feature that a facet carries, -1 none."""
 
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]

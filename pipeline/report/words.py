@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pipeline.geometry import MM_PER_INCH
 
 NONE = "–"
+# The sign of ISO 129-1 and ISO 3098-5 before a diameter.
+DIAMETER = "\u2300"
 _IN_PICTURES = {"µ": "u", "−": "-", "²": "2", "–": "-", "×": "x"}
 
 

@@ -134,9 +134,11 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
         data = _with_cautions(data, _write_step(outcome, data, folder / "datums.step"))
     if settings.solid:
         data = _write_solid(outcome, data, folder, progress)
-    if settings.dxf and data.flanges:
+    section = ""
+    if settings.dxf:
         progress(0.7, "drawings")
         data = _with_cautions(data, _write_drawings(data, folder, settings.units))
+        section = _write_half_section(outcome, data, folder, settings.units)
     progress(0.9, "datum file and tables")
     _write(folder / "datums.schema.json", schema_text())
     _write(folder / "features.csv", features_csv(data, settings.units))
@@ -146,7 +148,7 @@ def _write_all(outcome: Outcome, folder: Path, out: Path, keep: tuple[str, ...],
         _write(folder / "job.toml", job)
     if settings.report:
         progress(0.92, "report")
-        _write_report(outcome, data, job, folder)
+        _write_report(outcome, data, job, folder, section)
     names = [NAMES_FILE] if (out / NAMES_FILE).is_file() else []
     files = tuple(sorted([*_files_in(folder), "datums.json", "summary.md", *names]))
     _write(folder / "summary.md", summary_md(data, files, settings.units))
@@ -230,7 +232,7 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
             data,
             [f"part.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."],
         )
-    from pipeline.report import feature_looks, look_colour
+    from pipeline.palette import feature_looks, look_colour
 
     settings, light = outcome.job.export, outcome.lighten
     in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
@@ -247,7 +249,7 @@ def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Prog
     return with_solid(data, report)
 
 
-def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> None:
+def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path, section: str) -> None:
     from pipeline.features.simplification import preview
     from pipeline.report import Shown, residual_maps, write_report
 
@@ -274,7 +276,7 @@ def _write_report(outcome: Outcome, data: DatumFile, job: str, folder: Path) -> 
         closings=closings,
     )
     maps = () if measured is None else residual_maps(measured, recover.labels, recover.features)
-    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder)
+    write_report(data, shown, maps, job, folder, outcome.job.export.units, outcome.ladder, section)
 
 
 def _refused_on(shown: Surface, labels: Ints, recover: RecoverResult, measured: Surface, source: Source) -> Ints | None:
@@ -316,6 +318,19 @@ def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
             cautions.append(f"{size}: on smaller paper it is not 1:1.")
         write_print(folder / f"{stem}.pdf", pages, f"Flange {flange.feature}", unit)
     return cautions
+
+
+def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: str) -> str:
+    """Write section.dxf where the part has a main axis; the same as SVG, "" where it has none."""
+    from pipeline.formats.drawings import Body, section_of, svg_of, write_dxf
+
+    light = outcome.lighten
+    in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
+    drawn = section_of(data, Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit)
+    if not drawn:
+        return ""
+    write_dxf(folder / "section.dxf", drawn, unit)
+    return svg_of(drawn, "Half-section along the main axis")
 
 
 def _as_run(job: Job, out: Path) -> Job:

@@ -7,7 +7,6 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -19,12 +18,14 @@ from pipeline.features.gaps import (
     HolePatch,
     Opening,
     Surroundings,
+    Verdict,
     band_of,
     find_rims,
     is_pepper,
     judge,
     name_gaps,
     outward_signs,
+    plain_ways,
     rims_of,
     ways_to_cap,
     ways_to_close,
@@ -53,13 +54,18 @@ from pipeline.values import (
 )
 
 NO_NAMES = NameBook()
+# Mouths of one hole are not that different in area.
+_MOUTHS = 3.0
 _DONE = {"close": "closed", "cap": "capped", "leave": "left open"}
 
 
 @dataclass(frozen=True)
 class _Made:
-    """A gap, what is to be done with it, the patch if one was found that fits, and further ways to try; why closing it
-    is only proposed, "" where it isn't."""
+    """A gap, what is to be done with it, the patch if one was found that fits, and further ways to try.
+
+    proposed  why closing it is only proposed, "" where it isn't
+    anyway    True where the patch may cross measured facets that cross others already
+    """
 
     opening: Opening
     do: str
@@ -67,6 +73,7 @@ class _Made:
     note: str
     ways: Iterator[HolePatch]
     proposed: str = ""
+    anyway: bool = False
 
 
 def fill(
@@ -83,10 +90,12 @@ def fill(
     The measured vertices and facets come first and in their order; new ones follow, with origin FILLED.
     Closed unless the job says otherwise: gaps in a face or skin, and across an edge. Left open: ends of
     holes, real openings, the scan's border. A gap that a bore comes out of, or behind which air is seen, is a
-    real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed.
-    A patch that would cross the surface or join it in a non-manifold way is not used; its gap is left open and
-    says so. Proposals of what is probably not the part come along; nothing is cut for them. What lies in a zone of
-    `exclude` inside a bore is taken out first, now that the bores are known. Tiny gaps are told as one row.
+    real opening; one larger than `settings.ask_above` with anything against its closing is proposed, not closed, and
+    the note of one that is closed says what speaks for it. A mark seen through another, larger one that has metal
+    behind it is a mark. A patch that would cross the surface or join it in a non-manifold way is not used; its gap is
+    left open and says so, but that a tiny one may cross what crosses itself already. Proposals of what is probably not
+    the part come along; nothing is cut for them. What lies in a zone of `exclude` inside a bore is taken out first, now
+    that the bores are known. Tiny gaps are told as one row.
     filed: the file of names as the recover stage left it, for the numbers of gaps.
 
     Raises SettingsError where the job names a gap, or a zone a feature, that there is not.
@@ -116,10 +125,10 @@ def fill(
     made = []
     for number, opening in enumerate(openings):
         progress(0.3 + 0.5 * number / len(openings), f"closing gaps, {number + 1} of {len(openings)}")
-        item = _first_patch(opening, _wanted(opening, settings), ground)
-        made.append(watch.held(item, ground))
+        made.append(_first_patch(opening, _wanted(opening, settings), ground))
+    made = watch.held(made, ground)
     progress(0.8, "checking that nothing crosses")
-    made = _checked(surface, made, band, stands_for)
+    made = _checked(surface, made, ground, stands_for)
     progress(0.95, "putting it together")
     names = tuple(feature.id for feature in recover.features)
     tiny = [is_pepper(item.opening) and item.opening.id not in watch.named for item in made]
@@ -177,39 +186,69 @@ class _Watch:
     """Holds each unasked closing against what lies behind the gap."""
 
     def __init__(
-        self, surface: Surface, features: Sequence[Feature], zones: tuple[Zone, ...], settings: FillSettings
+        self,
+        surface: Surface,
+        features: Sequence[Feature],
+        zones: tuple[tuple[str, Zone], ...],
+        settings: FillSettings,
     ) -> None:
         self.surface, self.features, self.zones, self.settings = surface, features, zones, settings
         self.named = {choice.id for choice in settings.gaps}
 
-    @cached_property
-    def behind(self) -> Behind:
-        return Behind.of(self.surface)
+    def held(self, made: list[_Made], ground: Surroundings) -> list[_Made]:
+        """The gaps as they were made, or left open (capped, if all is to be) where taken for real or in doubt."""
+        asked = [n for n, item in enumerate(made) if self._is_unasked(item)]
+        if not asked:
+            return made
+        behind = Behind.of(self.surface)
+        verdicts = {n: self._judged(made[n], behind) for n in asked}
+        firm = [n for n in asked if not verdicts[n].opening and not verdicts[n].doubt]
+        out = list(made)
+        for n in asked:
+            item, verdict = made[n], verdicts[n]
+            larger = [patch for k in firm if (patch := made[k].patch) and self._is_much_larger(made[k], item)]
+            if verdict.seen and larger:
+                verdict = self._judged(item, behind.with_patches(larger))
+            out[n] = self._done(item, verdict, ground)
+        return out
 
-    def held(self, item: _Made, ground: Surroundings) -> _Made:
-        """The gap as it was made, or left open (capped, if all is to be) where it is taken for real or in doubt."""
-        opening, patch = item.opening, item.patch
-        if item.do != "close" or patch is None or opening.id in self.named or is_pepper(opening):
-            return item
-        verdict = judge(opening, patch, self.features, self.behind)
+    def _is_unasked(self, item: _Made) -> bool:
+        opening = item.opening
+        return item.do == "close" and item.patch is not None and opening.id not in self.named and not is_pepper(opening)
+
+    def _judged(self, item: _Made, behind: Behind) -> Verdict:
+        assert item.patch is not None
+        return judge(item.opening, item.patch, self.features, behind)
+
+    @staticmethod
+    def _is_much_larger(one: _Made, other: _Made) -> bool:
+        """So much that they can't be the two mouths of one hole."""
+        return one.opening.outer.area > _MOUTHS * other.opening.outer.area
+
+    def _done(self, item: _Made, verdict: Verdict, ground: Surroundings) -> _Made:
+        opening = item.opening
         other = "cap" if self.settings.watertight else "leave"
         if verdict.opening:
             found = replace(opening, kind="opening", safe=False, note=verdict.opening)
             return _first_patch(found, other, ground)
-        if not verdict.doubt or opening.outer.area <= self.settings.ask_above or self._explained(patch):
+        if opening.outer.area <= self.settings.ask_above:
             return item
+        known = self._explained(item) if verdict.doubt else verdict.known
+        if known:
+            return replace(item, opening=replace(opening, note=known))
         return replace(_first_patch(replace(opening, safe=False), other, ground), proposed=verdict.doubt)
 
-    def _explained(self, patch: HolePatch) -> bool:
-        """Whether something was taken away, or proposed to be, where the gap is."""
-        rim = self.surface.vertices[patch.corners]
-        return any(inside(zone, rim).any() for zone in self.zones)
+    def _explained(self, item: _Made) -> str:
+        """What was taken away, or proposed to be, where the gap is; "" for nothing."""
+        assert item.patch is not None
+        rim = self.surface.vertices[item.patch.corners]
+        return next((what for what, zone in self.zones if inside(zone, rim).any()), "")
 
 
-def _zones(exclude: tuple[Zone, ...], proposals: tuple[Proposal, ...]) -> tuple[Zone, ...]:
-    """Of what was cut or is proposed to be, as far as it is told in scan coordinates, a little larger than it is."""
-    told = (*(zone for zone in exclude if zone.shape != "inside" and zone.coordinates == "scan"),)
-    return (*told, *(proposal.zone for proposal in proposals))
+def _zones(exclude: tuple[Zone, ...], proposals: tuple[Proposal, ...]) -> tuple[tuple[str, Zone], ...]:
+    """Of what was cut or is proposed to be: what, and where."""
+    cut = [(f"exclusion zone {k} cut it", zone) for k, zone in enumerate(exclude, 1) if zone.shape != "inside"]
+    return (*cut, *((f"{p.what} stands there, proposed for cutting", p.zone) for p in proposals))
 
 
 def _first_patch(opening: Opening, do: str, ground: Surroundings) -> _Made:
@@ -220,20 +259,25 @@ def _first_patch(opening: Opening, do: str, ground: Surroundings) -> _Made:
     return _Made(opening, do, patch, "" if patch is not None else "no patch fits its rim", ways)
 
 
-def _next_patch(made: _Made) -> _Made:
+def _next_patch(made: _Made, ground: Surroundings) -> _Made:
     patch = next(made.ways, None)
-    return replace(made, patch=patch, note="" if patch is not None else "every patch would cross the surface")
+    if patch is None and not made.anyway and made.do == "close" and is_pepper(made.opening):
+        made = replace(made, ways=plain_ways(made.opening, ground), anyway=True)
+        patch = next(made.ways, None)
+    if patch is None:
+        return replace(made, patch=None, note="every patch would cross the surface")
+    return replace(made, patch=patch, note="where the scan passes through itself" if made.anyway else "")
 
 
-def _checked(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) -> list[_Made]:
+def _checked(surface: Surface, made: list[_Made], ground: Surroundings, stands_for: Ints) -> list[_Made]:
     """Replace patches that cross something by the next best, until nothing crosses."""
-    while bad := _misfits(surface, made, band, stands_for):
-        made = [_next_patch(m) if number in bad else m for number, m in enumerate(made)]
+    while bad := _misfits(surface, made, ground.band, stands_for):
+        made = [_next_patch(m, ground) if number in bad else m for number, m in enumerate(made)]
     return made
 
 
 def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) -> set[int]:
-    """Numbers of the gaps whose patch crosses a facet or uses an edge that is taken."""
+    """Numbers of the gaps whose patch crosses a facet, uses an edge that is taken, or has a facet that is there."""
     vertices, faces, owner = _joined(surface, made, stands_for)
     old = len(surface.faces)
     if len(faces) == old:
@@ -246,7 +290,18 @@ def _misfits(surface: Surface, made: list[_Made], band: Band, stands_for: Ints) 
     order = np.argsort(key, kind="stable")
     again = order[1:][key[order[1:]] == key[order[:-1]]]
     bad.update(int(w) for w in whose[again // 3] if w >= 0)
+    corners = np.sort(near, axis=1)
+    order = np.lexsort(corners.T)
+    twice = (corners[order[1:]] == corners[order[:-1]]).all(axis=1)
+    bad.update(int(max(whose[a], whose[b])) for a, b in zip(order[1:][twice], order[:-1][twice], strict=True))
+    bad.discard(-1)
     pairs = self_intersections(vertices, faces, np.arange(old, len(faces)))
+    anyway = np.array([m.anyway for m in made])
+    if anyway.any() and len(pairs):
+        measured, new = pairs.min(axis=1), pairs.max(axis=1)
+        let = (measured < old) & anyway[owner[new - old]]
+        crossed = np.unique(self_intersections(surface.vertices, surface.faces, np.unique(measured[let])))
+        pairs = pairs[~(let & np.isin(measured, crossed))]
     for pair in pairs:
         # Of two crossing patches the later, smaller one gives way.
         bad.add(max(int(owner[t - old]) for t in pair if t >= old))
@@ -328,7 +383,7 @@ def _pepper(rows: list[tuple[_Made, int, float]]) -> list[Gap]:
     """Tiny gaps, all closed or all open, as one row: how many, their sums, and why they are open."""
     if not rows:
         return []
-    reasons = Counter(item.note or item.opening.note for item, _, _ in rows if item.patch is None)
+    reasons = Counter(item.note or item.opening.note for item, _, _ in rows)
     why = "; ".join(f"{count}: {reason}" for reason, count in reasons.most_common() if reason)
     rims = [item.opening.outer for item, _, _ in rows]
     closed = rows[0][0].patch is not None

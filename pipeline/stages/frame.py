@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums import Choice, DatumProposal, choose, complete, exactness, in_part, proposals, reason
+from pipeline.features.gauging import worth_measuring
 from pipeline.features.sketches import flanges_of, prepare
 from pipeline.job import FrameSettings
 from pipeline.progress import Progress, silent
@@ -47,16 +48,19 @@ def frame(
     flanges = flanges_of(ground, chosen.frame.matrix)
     progress(0.9, "square-up figures and standard sizes")
     found = exactness(chosen.datums)
+    suggestions = suggest(features, patterns)
+    letters = {m: d.letter for d, c in zip(chosen.frame.datums, chosen.datums.choices, strict=True) for m in c.members}
     return FrameResult(
         _reasoned(chosen),
         tuple(_reasoned(p) for p in offered),
         cautions=tuple(_cautions(chosen, offered, len(given), by_id)),
         flanges=flanges,
-        suggestions=suggest(features, patterns),
+        suggestions=suggestions,
         square_up=found.square_up,
         in_part=tuple(in_part(f, chosen.frame, chosen.gains, by_id) for f in features),
         relations=found.relations,
         tests=found.tests,
+        to_measure=worth_measuring(features, suggestions, letters, recover.measured),
         taken=tuple(taken for choice in given for taken in choice.taken),
     )
 

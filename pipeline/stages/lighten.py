@@ -24,6 +24,7 @@ from pipeline.mesh.simplify import (
     CollapseMesh,
     finish_collapse,
     least_height,
+    move_apart,
     start_collapse,
     sweep_down,
     take_out_slivers,
@@ -165,11 +166,14 @@ class _Made:
 def _finished(
     surface: Surface, work: CollapseMesh, crossing: Floats, turned: Floats, leave: Mask, sharp: bool
 ) -> _Made:
-    """Take slivers out of a light mesh, and see where it crosses itself and the scan does not.
+    """Take slivers and sheets that touch out of a light mesh, and see where it crosses itself and the scan does not.
 
     crossing, turned  (k, 3, 3) mm, corners of its facets that cross, and of those that lie turned over on features
     """
-    changed = take_out_slivers(work, least_height(work.points))
+    least = least_height(work.points)
+    changed = take_out_slivers(work, least)
+    work.points, moved = move_apart(work.points, work.faces, least)
+    changed |= moved[work.faces].any(axis=1)
     if sharp:
         # Sheets that were made to meet may touch: rounded as in a file, they cross.
         changed[:] = True

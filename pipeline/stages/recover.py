@@ -8,12 +8,24 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.features.fitting import Piece, Refitted, check_calipers, form_of, refitted, targets, without_coating
+from pipeline.features.fitting import Piece, Refitted, form_of, refitted, targets, without_coating
+from pipeline.features.gauging import check_measured
 from pipeline.features.naming import carried_over, named, old_ids
 from pipeline.features.relations import find_patterns
 from pipeline.features.segmentation import faces_of_scan, faces_of_tessellation
-from pipeline.features.uncertainty import SHORT_ARC, FittedFace, Held, learn_noise, weighed
-from pipeline.job import Accept, Caliper, RecoverSettings, Refit
+from pipeline.features.uncertainty import (
+    LEVEL,
+    SHORT_ARC,
+    FittedFace,
+    Held,
+    form_seen,
+    holm,
+    learn_noise,
+    noise_without_form,
+    weighed,
+)
+from pipeline.geometry import Mask
+from pipeline.job import Accept, Measured, RecoverSettings, Refit
 from pipeline.progress import Progress
 from pipeline.values import (
     CleanResult,
@@ -34,7 +46,7 @@ def recover(
     clean: CleanResult,
     source: Source,
     settings: RecoverSettings,
-    calipers: tuple[Caliper, ...],
+    measured: tuple[Measured, ...],
     progress: Progress,
     names: Mapping[str, str] | None = None,
     refits: tuple[Refit, ...] = (),
@@ -62,27 +74,30 @@ def recover(
     else:
         pieces, labels, rejected = faces_of_tessellation(surface, settings.kinds, settings.min_area)
     progress(0.75, "learning the noise")
-    model = learn_noise([FittedFace(p.shape, p.points) for p in pieces], source.noise_sigma, source.mean_edge)
+    faces = [FittedFace(p.shape, p.points) for p in pieces]
+    model = learn_noise(faces, source.noise_sigma, source.mean_edge)
     features = []
     for done, piece in enumerate(pieces):
         progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
         features.append(without_coating(_feature(piece, "", model), settings.coating_thickness))
+    against = noise_without_form(faces, model, source.noise_sigma, source.mean_edge)
+    features = _with_form_judged(features, pieces, against)
     old = old_ids([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
     progress(1.0, "numbers")
     numbering = carried_over(book, features, [p.points for p in pieces], source.sha256)
     features = [replace(f, id=i, old_id=o) for f, i, o in zip(features, numbering.ids, old, strict=True)]
     features = named(features, names or {}, [f.id for f in book.features])
-    against = []
+    contradicted = []
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
         features[mine] = _held(again, features[mine], model, settings.coating_thickness)
         if again.doubt is not None:
-            against.append(
+            contradicted.append(
                 f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
                 f"contradicts it: {again.doubt}."
             )
-    checks, proposal, taken = check_calipers(calipers, features)
+    checks, proposal, taken = check_measured(measured, features)
     taken = (*_accepted(settings.accept, pieces, features), *taken)
     progress(1.0)
     return RecoverResult(
@@ -92,10 +107,31 @@ def recover(
         tuple(rejected),
         find_patterns(features),
         checks,
-        (*_cautions(features, model), *numbering.cautions, *against, *([] if proposal is None else [proposal])),
+        (*_cautions(features, model), *numbering.cautions, *contradicted, *([] if proposal is None else [proposal])),
         numbering.book,
         taken,
     )
+
+
+def _with_form_judged(features: Sequence[Feature], pieces: Sequence[Piece], noise: NoiseModel | None) -> list[Feature]:
+    """With whether their form is told from noise, all features together: of perfect parts one in twenty has a feature
+    whose form stands out falsely (Holm 1979)."""
+    seen = [form_seen(p.shape, p.points[_used(p)], noise) for p in pieces]
+    adjusted = iter(holm([s.chance for s in seen if s is not None]).tolist())
+    return [
+        f
+        if s is None
+        else replace(
+            f,
+            form=replace(f.form, told=next(adjusted) <= LEVEL, of_means=s.of_means, noise_of_means=s.noise_of_means),
+        )
+        for f, s in zip(features, seen, strict=True)
+    ]
+
+
+def _used(piece: Piece) -> Mask:
+    weights = piece.fit.weights
+    return np.ones(len(piece.points), dtype=bool) if weights is None else np.asarray(weights) > 0.0
 
 
 def _accepted(wishes: Sequence[Accept], pieces: Sequence[Piece], features: Sequence[Feature]) -> list[Taken]:

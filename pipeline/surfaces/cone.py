@@ -218,5 +218,5 @@ KIND = Kind(
     also=("taper",),
     terms={"bore": "internal taper", "boss": "external taper"},
     letters={"cone": "T"},
-    looks={"cone": Look(0.70, 0.110, 335.0, "dots")},
+    looks={"cone": Look(0.38, 0.148, 303.0, "dots")},
 )

@@ -154,5 +154,5 @@ KIND = Kind(
     terms={"bore": "bore", "boss": "outside diameter"},
     letters={"bore": "H", "boss": "S"},
     by_side=True,
-    looks={"bore": Look(0.66, 0.105, 242.0, "rising"), "boss": Look(0.77, 0.105, 62.0, "falling")},
+    looks={"bore": Look(0.655, 0.108, 226.0, "rising"), "boss": Look(0.703, 0.100, 51.0, "falling")},
 )

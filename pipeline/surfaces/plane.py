@@ -108,5 +108,5 @@ KIND = Kind(
     terms={"": "face"},
     letters={"plane": "F"},
     also=("face",),
-    looks={"plane": Look(0.88, 0.060, 95.0, "none")},
+    looks={"plane": Look(0.90, 0.115, 90.0, "none")},
 )

@@ -128,5 +128,5 @@ KIND = Kind(
     seat=True,
     terms={"bore": "spherical seat", "boss": "ball"},
     letters={"sphere": "B"},
-    looks={"sphere": Look(0.60, 0.090, 152.0, "grid")},
+    looks={"sphere": Look(0.50, 0.150, 140.0, "grid")},
 )

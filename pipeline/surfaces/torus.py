@@ -236,5 +236,5 @@ KIND = Kind(
     seat=False,
     terms={"bore": "groove", "boss": "rounded edge"},
     letters={"torus": "G"},
-    looks={"torus": Look(0.58, 0.115, 28.0, "level")},
+    looks={"torus": Look(0.36, 0.090, 16.0, "level")},
 )

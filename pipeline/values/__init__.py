@@ -32,7 +32,6 @@ from pipeline.values.gaps import Gap, Proposal, Removal
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     AuditResult,
-    CaliperCheck,
     CleanResult,
     ExportResult,
     FillResult,
@@ -41,7 +40,9 @@ from pipeline.values.results import (
     Outcome,
     ReadResult,
     RecoverResult,
+    SizeCheck,
     Taken,
+    ToMeasure,
 )
 from pipeline.values.sketches import Flange, Hole, HolePattern, Outline, Segment, Thickness
 from pipeline.values.surface import FILLED, MEASURED, ORIGIN_NAMES, SNAPPED, Surface
@@ -54,7 +55,6 @@ __all__ = [
     "Audit",
     "AuditResult",
     "BudgetLine",
-    "CaliperCheck",
     "Carried",
     "CleanResult",
     "Datum",
@@ -89,6 +89,7 @@ __all__ = [
     "SecondOpinion",
     "Segment",
     "SharpEdges",
+    "SizeCheck",
     "SizeSuggestion",
     "Soundness",
     "Source",
@@ -96,5 +97,6 @@ __all__ = [
     "Surface",
     "Taken",
     "Thickness",
+    "ToMeasure",
     "Uncertainty",
 ]

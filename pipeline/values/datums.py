@@ -113,6 +113,7 @@ class SquareUp:
     over         mm that the angle comes to across `length` mm of the feature itself
     offset       mm, coaxial only: distance of the axes at the feature's middle; `offset_uncertainty` k = 1
     significant  the deviation stands out of its uncertainty, among all that are looked at (95 %)
+    within       rad that the true angle is within, at 95 %: how much could be there without being seen
     p            how often noise alone makes it this large or larger; `p_adjusted` the same among all that are looked
                  at; None where the uncertainty isn't known
     """
@@ -127,5 +128,6 @@ class SquareUp:
     offset: float | None = None
     offset_uncertainty: float | None = None
     significant: bool = False
+    within: float | None = None
     p: float | None = None
     p_adjusted: float | None = None

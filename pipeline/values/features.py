@@ -93,7 +93,11 @@ class Form:
     inliers         share of the support's vertices that were used, 0..1
     standard        "flatness" | "cylindricity" | "roundness" | "form" ...
     minimum_zone    mm, minimum-zone reference; None where it was not computed
-    noise_share     the part of peak_to_valley that the scan's own noise explains, mm; None if unknown
+    noise_share     the peak_to_valley that the scan's own noise makes of a perfect face, mm; None if unknown
+    told            whether it is told from the scan's noise, at 95 % of all features together; None if unknown
+    of_means        mm, peak to valley of the residuals' means over cells a seventh of the face wide: form with most of
+                    the noise averaged out; None if unknown
+    noise_of_means  mm, what the scan's noise alone makes of that
     roundness, straightness  mm, of sections across the axis and of the axis; None where they were not computed
     """
 
@@ -105,6 +109,9 @@ class Form:
     noise_share: float | None = None
     roundness: float | None = None
     straightness: float | None = None
+    told: bool | None = None
+    of_means: float | None = None
+    noise_of_means: float | None = None
 
 
 @dataclass(frozen=True)

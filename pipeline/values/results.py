@@ -59,7 +59,7 @@ class CleanResult:
 class Taken:
     """What was taken for a place that the job names.
 
-    setting   where the place stands in the job: "caliper 1", "frame.A"
+    setting   where the place stands in the job: "measured 1", "frame.A"
     place     (3,) mm
     feature   id of the feature, or of the gap, that was taken
     distance  mm of the place from its surface or axis
@@ -80,10 +80,10 @@ class RecoverResult:
     noise      what the scan's large faces say about its noise
     rejected   patches that were looked at and not made features
     patterns   of several
-    calipers   sizes measured on the real part against the scan's
+    measured   sizes measured on the real part against the scan's
     cautions   in sentences
     book       the numbers that were given, as the next run needs them
-    taken      for places in the job's calipers
+    taken      for places of the job's measured sizes
     """
 
     features: tuple[Feature, ...]
@@ -91,21 +91,23 @@ class RecoverResult:
     noise: NoiseModel
     rejected: tuple[Rejected, ...] = ()
     patterns: tuple[Pattern, ...] = ()
-    calipers: tuple[CaliperCheck, ...] = ()
+    measured: tuple[SizeCheck, ...] = ()
     cautions: tuple[str, ...] = ()
     book: NameBook = field(default_factory=NameBook)
     taken: tuple[Taken, ...] = ()
 
 
 @dataclass(frozen=True)
-class CaliperCheck:
+class SizeCheck:
     """A size measured on the real part against the scan's; mm.
 
-    feature               its id
-    measured              diameter on the part; `measured_uncertainty` k = 1
-    scanned               diameter of the scan; `scanned_uncertainty` k = 1; None where there is none
+    feature               its id; of a distance or a thickness the first, `other` the second
+    measured              on the part; `measured_uncertainty` k = 1
+    scanned               of the scan; `scanned_uncertainty` k = 1; None where there is none
     agrees                whether the two agree; None where it can't be told
     note                  why, in words
+    what                  "diameter" | "distance" | "thickness"
+    instrument            in the user's words
     """
 
     feature: str
@@ -115,6 +117,34 @@ class CaliperCheck:
     scanned_uncertainty: float | None
     agrees: bool | None
     note: str = ""
+    what: str = "diameter"
+    other: str | None = None
+    instrument: str = ""
+
+
+@dataclass(frozen=True)
+class ToMeasure:
+    """A size worth measuring on the part, since something hangs on it; mm.
+
+    features  one id of a diameter, two of a distance
+    what      "diameter" | "distance" | "thickness"
+    why       what hangs on it
+    how       with what, where, and what that tells beyond the size
+    size      of the scan, and sigma its standard uncertainty; None where it has none
+    open      95 % either way of the scan's size as a share of the tolerance that hangs on it; None where it has none
+    instrument, rows, columns  of the table to fill in by the machine
+    """
+
+    features: tuple[str, ...]
+    what: str
+    why: str
+    how: str
+    size: float
+    sigma: float | None
+    open: float | None
+    instrument: str
+    rows: tuple[str, ...]
+    columns: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -153,6 +183,7 @@ class FrameResult:
     taken        for places in the job's datums
     relations    of two features each
     tests        how many deviations were held against nothing, in square_up and relations together
+    to_measure   sizes worth measuring on the part, what gains most first
     """
 
     frame: Frame
@@ -165,6 +196,7 @@ class FrameResult:
     taken: tuple[Taken, ...] = ()
     relations: tuple[Relation, ...] = ()
     tests: int = 0
+    to_measure: tuple[ToMeasure, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.distance import cdist
 
 from pipeline.features.datums import complete
 from pipeline.features.datums.exactness import Exactness, exactness
@@ -18,6 +19,7 @@ from pipeline.features.fitting.least_squares import fit
 from pipeline.features.relations import find_patterns
 from pipeline.features.uncertainty import FittedFace, learn_noise, white_sigma
 from pipeline.features.uncertainty.propagation import assess
+from pipeline.geometry import basis_of
 from pipeline.mesh.topology.measures import facet_areas
 from pipeline.surfaces import kind_of, signed_distance
 from pipeline.surfaces.shape import Shape
@@ -64,6 +66,29 @@ def noisy(base: Ground, seed: int, true: NDArray[np.float64] | None = None) -> N
     true = base.scan.true_vertices if true is None else true
     along = noise_along_normal(true, NOISE, np.random.default_rng([seed, 1414]))
     return true + along[:, None] * base.normals
+
+
+def textbook(shape: Shape, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What NOISE leaves in a least-squares fit of a plane or cylinder to exact places (n, 3): the covariance (k, k) of
+    height and two slopes, or of two shifts at the middle, two slopes and radius, mm and rad, on `basis_of` the normal
+    or axis.
+
+    The law of propagation for correlated input (JCGM 100:2008, 5.2) with the noise as the generator has it, so that
+    nothing of the package's own uncertainty is in it.
+    """
+    u, v = basis_of(shape.direction)
+    off = places - places.mean(axis=0)
+    if shape.kind == "plane":
+        rows = np.column_stack([np.ones(len(off)), off @ u, off @ v])
+    else:
+        arm = np.column_stack([(places - shape.point) @ u, (places - shape.point) @ v])
+        arm /= np.linalg.norm(arm, axis=1)[:, None]
+        rows = np.column_stack([arm, arm * (off @ shape.direction)[:, None], np.ones(len(off))])
+    some = slice(None, None, 1 + len(places) // 1500)  # waves need no more places than that
+    gains = rows[some] @ np.linalg.inv(rows[some].T @ rows[some])
+    squares = cdist(places[some], places[some], "sqeuclidean")
+    waves = sum(s**2 * np.exp(squares / (-2.0 * length**2)) for s, length in NOISE.waves)
+    return NOISE.white**2 * np.linalg.inv(rows.T @ rows) + gains.T @ waves @ gains
 
 
 def recovered_features(base: Ground, vertices: NDArray[np.float64]) -> list[Feature]:

@@ -24,7 +24,7 @@ import pipeline
 from pipeline.errors import SettingsError
 from pipeline.features.datums import choose
 from pipeline.features.exclusion import inside
-from pipeline.features.fitting import check_calipers
+from pipeline.features.gauging import check_measured
 from pipeline.features.pointing.nearest import distance_of
 from pipeline.formats.datum_file import last_run, plain_data
 from pipeline.formats.meshes_out import write_stl
@@ -62,6 +62,10 @@ class Ran:
 
     def as_read(self, job: Job) -> Job:
         return placed(job, "", self.out, last_run(self.out), self.datums.source.sha256, 1.0).job
+
+
+def size_at(place: Any, diameter: float, uncertainty: float = 0.01) -> dict[str, Any]:
+    return {"what": "diameter", "features": [place], "value": diameter, "uncertainty": uncertainty}
 
 
 def _name(params: tuple[int, int, int | None]) -> str:
@@ -132,7 +136,7 @@ def test_a_copied_place_takes_its_feature_for_a_datum(ran: Ran) -> None:
 
 
 def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
-    """The size is the drawing's: what a caliper finds on the part itself."""
+    """The size is the drawing's: what a gauge finds on the part itself."""
     drawn = {t["name"]: t for t in ran.scan.truth["features"]}  # type: ignore[union-attr]
     hits = score(ran.scan.truth, plain_data(ran.datums)).hits
     sizes = {
@@ -144,8 +148,8 @@ def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
     seen = 0
     for source, ident, place in printed(ran):
         if ident in sizes:
-            read = ran.as_read(ran.job(caliper=[{"near": place, "diameter": sizes[ident], "uncertainty": 0.02}]))
-            checks, _, taken = check_calipers(read.caliper, ran.features)
+            read = ran.as_read(ran.job(measured=[size_at(place, sizes[ident], 0.02)]))
+            checks, _, taken = check_measured(read.measured, ran.features)
             assert checks[0].feature == taken[0].feature == ident, (source, place)
             seen += 1
     assert seen > 2 * len(sizes)
@@ -154,7 +158,7 @@ def test_a_copied_place_takes_its_feature_for_a_measured_size(ran: Ran) -> None:
 def _measured(read: Job, ran: Ran) -> tuple[str | None, str]:
     """The feature that a measured size was taken for, or why none was."""
     try:
-        checks, _, _ = check_calipers(read.caliper, ran.features)
+        checks, _, _ = check_measured(read.measured, ran.features)
     except SettingsError as error:
         return None, str(error)
     return checks[0].feature, ""
@@ -169,14 +173,14 @@ def test_a_size_of_another_feature_is_refused(ran: Ran) -> None:
         for size in {round(size): size for size in sizes.values()}.values():
             if source != "table" or ident not in sizes or abs(size - sizes[ident]) <= max(3.0, 0.05 * size):
                 continue
-            read = ran.as_read(ran.job(caliper=[{"near": place, "diameter": size}]))
+            read = ran.as_read(ran.job(measured=[size_at(place, size)]))
             taken, told = _measured(read, ran)
             if taken is None:
                 assert any(i in told and abs(sizes[i] - size) < 0.05 * size for i in sizes), told
                 refused += 1
             else:  # several on one axis about the place: the size says which
                 assert sizes[taken] == pytest.approx(size, rel=0.05)
-                assert distance_of(features[taken], np.array(read.caliper[0].near.in_scan)) < 0.5
+                assert distance_of(features[taken], np.array(read.measured[0].features[0].in_scan)) < 0.5
     assert refused > 20
 
 
@@ -254,7 +258,7 @@ def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     job = ran.job(
         out=out,
         frame={"A": f"bore nearest {at[other.id]}"},
-        caliper=[{"near": at[gauged.id], "diameter": 2 * gauged.radius}],
+        measured=[size_at(at[gauged.id], 2 * gauged.radius)],
         export={**QUICK, "report": False},
     )
     first = pipeline.run(job)
@@ -263,15 +267,15 @@ def test_the_frame_moves_and_the_places_stay(ran: Ran, tmp_path: Path) -> None:
     second = pipeline.run(job)
     assert all(stage.reused for stage in second.stages)
     datums = pipeline.read_datums(out / "datums.json")
-    assert [(p.setting, p.feature) for p in datums.places or ()] == [("caliper 1", gauged.id), ("frame.A", other.id)]
-    assert any("goes on being read" in text and "caliper 1" in text for text in datums.cautions)
+    assert [(p.setting, p.feature) for p in datums.places or ()] == [("measured 1", gauged.id), ("frame.A", other.id)]
+    assert any("goes on being read" in text and "measured 1" in text for text in datums.cautions)
     # A place copied from the new report stands beside those copied from the first one.
     again = next(f for f in datums.features if f.id == other.id)
-    more = {"near": [round(v, 2) for v in again.in_part_frame.point], "diameter": 2 * again.radius}
+    more = size_at([round(v, 2) for v in again.in_part_frame.point], 2 * again.radius)
     third = pipeline.run(
-        job.model_copy(update={"caliper": (*job.caliper, *ran.job(caliper=[more]).caliper)}), until="frame"
+        job.model_copy(update={"measured": (*job.measured, *ran.job(measured=[more]).measured)}), until="frame"
     )
-    assert [check.feature for check in third.recover.calipers] == [gauged.id, other.id]
+    assert [check.feature for check in third.recover.measured] == [gauged.id, other.id]
     # And a bare run into the same folder in between does not make the job forget.
     pipeline.run(ran.job(out=out, export={**QUICK, "report": False}), job_file=ran.path.with_name("other.toml"))
     fourth = pipeline.run(job, until="frame")

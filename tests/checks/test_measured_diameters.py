@@ -85,9 +85,13 @@ def test_a_hole_of_a_layout_is_no_seat() -> None:
     assert "bearing seat" in alone
     assert "clearance hole" not in alone
     ring = Pattern("pitch_circle", tuple(h.id for h in holes), np.zeros(3), np.array(AXIS), 120.0, 4, 0)
-    together = suggest(holes, [ring])
-    assert {"M20 medium"} <= {s.name for s in together}
-    assert not [s for s in together if "seat" in s.what or "seal" in s.what]
+    # Three of one size that run the same way are drilled alike, whether or not they lie on a circle; two may be seats.
+    for together in (suggest(holes, [ring]), suggest(holes[:3])):
+        assert {"M20 medium"} <= {s.name for s in together}
+        assert not [s for s in together if "seat" in s.what or "seal" in s.what]
+    assert [s for s in suggest(holes[:2]) if s.what == "bearing seat"]
+    in_a_row = [cylinder(f"h{k}", "bore", 22.01, 8.0, at=(0, 0, 40 * k)) for k in range(3)]
+    assert [s for s in suggest(in_a_row) if s.what == "bearing seat"]
 
 
 def test_a_step_is_no_groove() -> None:

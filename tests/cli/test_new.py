@@ -51,7 +51,7 @@ def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path)
     path.write_text("\n".join(kept))
     job = load_job(path)
     assert job.clean.exclude[0].shape == "sphere"
-    assert job.caliper[0].diameter > 0
+    assert job.measured[0].value.mm > 0
     assert job.names
     assert job.frame.A
     assert job.lighten.tolerance
@@ -113,7 +113,7 @@ def test_every_choice_after_a_run_is_one_that_can_be_taken(scan: Path, run_befor
     assert [choice.id for choice in job.fill.gaps] == [gap.id for gap in known.gaps]
     assert [choice.do for choice in job.fill.gaps] == ["leave" if g.done == "closed" else "cap" for g in known.gaps]
     assert list(job.clean.exclude) == [proposal.zone for proposal in known.proposals]
-    assert job.caliper[0].feature in {f.id for f in known.features}
+    assert job.measured[0].features[0] in {f.id for f in known.features}
 
 
 def test_a_run_of_another_scan_is_not_taken_for_this_one_s(scan: Path, run_before: Path) -> None:

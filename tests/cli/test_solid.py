@@ -113,7 +113,7 @@ def test_the_run_is_a_part_that_others_are_placed_on(
         if ident in fits:
             assert fits[ident]["play"] == pytest.approx(2 * radius - 60.0, abs=1.5 * fits[ident]["expanded"])
     assert fits
-    assert told["parts"][1]["free"] and len(told["parts"][1]["free"]) == 2  # along the axis, and about it
+    assert len(told["parts"][1]["free"]) == 2  # along the axis, and about it
     places = {record.id: record.in_part_frame.point for record in data.features}
     line = np.array(told["parts"][1]["matrix"])
     for ident in (one, other):

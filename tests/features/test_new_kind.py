@@ -12,14 +12,15 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of
 from pipeline.features.datums.designation import Choice, choose
 from pipeline.features.datums.proposals import main_bore, usable
-from pipeline.features.fitting import check_calipers, targets, without_coating
+from pipeline.features.fitting import targets, without_coating
+from pipeline.features.gauging import check_measured
 from pipeline.features.naming import old_ids
 from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.relations import find_patterns, pierces
 from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.simplification.audit import difference
-from pipeline.job import Caliper, Refit, make_job
-from pipeline.report.colours import feature_looks, look_colour, look_of
+from pipeline.job import Measured, Refit, make_job
+from pipeline.palette import feature_looks, look_colour, look_of
 from pipeline.standards.suggest import suggest
 from pipeline.surfaces import KINDS, Kind, Look, Shape, SituationFeature, is_bore, redirected, seen_from, shape_of
 from pipeline.values import Feature
@@ -86,12 +87,13 @@ def test_it_is_no_bore_that_a_drill_made() -> None:
 
 def test_it_joins_the_bores_on_its_axis() -> None:
     (group,) = coaxial_groups([made(), bore("b", (30.0, 0.0, 40.0), UP, 5.0)])
-    assert group.note == "along the axis: oval D18.0 x 12.0 x 20.00 seen; bore D10.000 x 20.00 seen"
+    assert group.note == "along the axis: internal oval D18.0 x 12.0 x 20.00 seen; hole D10.000 x 20.00 seen"
 
 
 def test_no_one_diameter_and_no_one_radius() -> None:
+    measured = Measured(what="diameter", features=["oval-1"], value=12.0, uncertainty=0.01)
     with pytest.raises(SettingsError, match="is a oval, which has no one diameter; choose a cylinder or a sphere"):
-        check_calipers([Caliper(feature="oval-1", diameter=12.0)], [made()])
+        check_measured([measured], [made()])
     with pytest.raises(SettingsError, match="is a oval, which has no one radius"):
         targets((Refit(feature="oval-1", radius=6.0),), [made()])
 

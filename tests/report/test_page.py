@@ -1,7 +1,7 @@
 """The report read back: every figure in it is the datum file's, with no more digits than it supports.
 
 Covers: pipeline.report.build, pipeline.report.feature_tables, pipeline.report.figures, pipeline.report.tables
-Covers: pipeline.report.words
+Covers: pipeline.report.words, pipeline.report.first_screen, pipeline.report.groups
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from pipeline.formats.datum_file import build, plain_data
 from pipeline.geometry import transformed
 from pipeline.job import dump_job
 from pipeline.report.build import Shown, write_report
+from pipeline.report.groups import Group, groups_of, ids_of
 from pipeline.report.maps import residual_maps
 from pipeline.values import Outcome
 from tests.outcomes import outcome
@@ -59,13 +60,18 @@ class Page(HTMLParser):
 
 
 def at(data: dict[str, Any], place: str) -> float | None:
-    """What stands at a place, worked out where it is a difference or a share."""
+    """What stands at a place, worked out where it is a difference, a share, a sum or a mean."""
+    if " & " in place:
+        found = [at(data, one) for one in place.split(" & ")]
+        return sum(found) / len(found)  # type: ignore[arg-type]
     if " / " in place:
         part, whole = place.split(" / ")
         return at(data, part) / sum(at(data, one) for one in whole.split(" + "))  # type: ignore[operator]
     if " - " in place:
         high, low = place.split(" - ")
         return at(data, high) - at(data, low)  # type: ignore[operator]
+    if " + " in place:
+        return sum(at(data, one) or 0.0 for one in place.split(" + "))
     found: Any = data
     for step in place.split("."):
         if found is None:
@@ -119,9 +125,7 @@ def test_all_that_has_a_figure_is_told(read_back: tuple[dict[str, Any], Page]) -
     data, page = read_back
     told = {place for place, _, _ in page.figures}
     for i in range(len(data["features"])):
-        wanted = [
-            f"features.{i}.{what}" for what in ("radius", "uncertainty.radius", "form.peak_to_valley", "extent.area")
-        ]
+        wanted = [f"features.{i}.{what}" for what in ("radius", "uncertainty.radius", "form.rms", "extent.area")]
         wanted += [f"features.{i}.in_part_frame.point.{a}" for a in range(3)]
         wanted += [f"features.{i}.audit.{what}" for what in ("shift", "tilt", "radius_change")]
         assert set(wanted) <= told
@@ -150,10 +154,11 @@ def test_digits_follow_the_uncertainty(tmp_path: Path) -> None:
     features[6] = dataclasses.replace(features[6], radius=20.0012345, uncertainty=rough)
     made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, features=tuple(features)))
     _, text = report_of(made, tmp_path)
-    # The first place that tells it is the table; further on both units stand.
-    shown = {place: figure for place, _, figure in reversed(Page(text).figures)}
-    assert shown["features.6.radius"] == "40.002"
-    assert shown["features.6.uncertainty.radius"] == "10"
+    # On the first screen 95 % either way, in the tables of each feature one standard uncertainty.
+    shown = {(place, times): figure for place, times, figure in reversed(Page(text).figures)}
+    assert shown["features.6.radius", 2.0] == "40.002"
+    assert shown["features.6.uncertainty.radius", 3.92] == "0.020"
+    assert shown["features.6.uncertainty.radius", 2000.0] == "10"
 
 
 def test_what_did_not_hold_comes_first(tmp_path: Path) -> None:
@@ -163,8 +168,8 @@ def test_what_did_not_hold_comes_first(tmp_path: Path) -> None:
     made = dataclasses.replace(made, audit=dataclasses.replace(made.audit, audit=audit))
     _, text = report_of(made, tmp_path)
     assert 0 < text.index("Not within budget.") < text.index("<h2")
-    calipers = (dataclasses.replace(made.recover.calipers[0], agrees=False),)
-    made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, calipers=calipers))
+    calipers = (dataclasses.replace(made.recover.measured[0], agrees=False),)
+    made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, measured=calipers))
     _, text = report_of(made, tmp_path)
     assert 0 < text.index("The scan and the part disagree.") < text.index("<h2")
 
@@ -192,13 +197,13 @@ def test_refused_surfaces_are_numbered_in_tables_and_pictures(tmp_path: Path) ->
     write_report(build(made), shown, (), dump_job(made.job), tmp_path, "mm")
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     section = text.split('id="refused"')[1].split("</section>")[0]
-    fits, rough = section.split("<details>")
+    fits, rough = section.split("<details>")[-2:]
     assert "only 40 degrees of arc seen" in fits
     assert "X1" in fits
     assert "bowed by 400 µm" in rough
     assert "X2" in rough
     assert "0.9 mm wide" not in section  # too small to be listed
-    assert "[[recover.accept]]" in fits
+    assert "[[recover.accept]]" in section
     drawn = sorted(path.name for path in (tmp_path / "pictures").glob("refused-*.png"))
     assert "refused-corner.png" in drawn
     assert len(drawn) == section.count("data:image/png") == 7
@@ -214,7 +219,7 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
             features=(),
             labels=np.full_like(made.recover.labels, -1),
             patterns=(),
-            calipers=(),
+            measured=(),
         ),
         frame=dataclasses.replace(
             made.frame, frame=frame, flanges=(), suggestions=(), square_up=(), in_part=(), relations=()
@@ -228,10 +233,74 @@ def test_a_run_that_found_nothing_has_a_report_too(tmp_path: Path) -> None:
     assert "The frame is incomplete" in text
 
 
-def test_the_link_to_the_cautions_says_where_it_leads(tmp_path: Path) -> None:
-    # Of a link's text, WCAG 2.2, 2.4.4 asks that its purpose be clear; "3" is no purpose.
+def first_screen_of(text: str) -> str:
+    return text.split('<div class="first">')[1].split("<nav ")[0]
+
+
+def test_the_first_screen_says_what_matters_in_words(tmp_path: Path) -> None:
     data, text = report_of(outcome(), tmp_path)
-    count = len(data["cautions"])
-    words = "read the one caution" if count == 1 else f"read all {count} cautions"
-    assert count > 0
-    assert f'<a href="#cautions">{words}</a>' in text
+    first = first_screen_of(text)
+    words = " ".join("".join(Page(first).text).split())
+    for datum in data["frame"]["datums"]:
+        assert datum["letter"] in words
+        assert datum["feature"] in words
+    for caution in data["cautions"]:
+        assert caution in words
+    assert "gap-1 at plane-2" in words
+    assert "cylinder-1 (main bore)" in words
+    # 95 % of a diameter are within 1.96 standard uncertainties (JCGM 100:2008, Table G.1), twice those of the radius.
+    told = {place: (times, figure) for place, times, figure in Page(first).figures}
+    radius = "features.6.uncertainty.radius"
+    assert told[radius][0] == pytest.approx(2 * 1.96)
+    assert told[radius][1] == "0.0031"
+    assert 'href="#cautions"' in first
+
+
+def test_equal_features_stand_in_one_row(tmp_path: Path) -> None:
+    """ISO 129-1 has "6 x" before the dimension of repeated features; five bolt holes are one row, the bore another."""
+    _, text = report_of(outcome(), tmp_path)
+    rows = text.split('<div class="rows">')[1].split("</table>")[0].split("<tr")[2:]
+    said = [" ".join("".join(Page(f"<tr{row}").text).split()) for row in rows]
+    assert sum("5 × hole \u23009.0000, of 6 on PCD 62.00" in row for row in said) == 1
+    assert sum("bore \u230040.0000" in row for row in said) == 1
+    told = re.findall(r'data-feature="([^"]*)"', "".join(rows))
+    assert sorted(int(i) for one in told for i in one.split()) == list(range(16))
+
+
+def test_features_that_differ_by_more_than_their_uncertainty_stand_apart() -> None:
+    made = outcome()
+    found = list(made.recover.features)
+    # 9 um more on the radius, against 0.8 um (k = 1) each.
+    found[9] = dataclasses.replace(found[9], radius=found[9].radius + 0.009)
+    made = dataclasses.replace(made, recover=dataclasses.replace(made.recover, features=tuple(found)))
+    groups = groups_of(build(made))
+    assert Group((9,)) in groups
+    assert Group((8, 10, 11, 12), 0) in groups
+
+
+def test_numbers_that_follow_each_other_are_told_as_a_stretch() -> None:
+    data = build(outcome())
+    ids = ["H2", "H12", "H11", "H13", "S1", *(f"F{i}" for i in range(11))]
+    names: list[str | None] = [None] * 16
+    names[3] = "dowel"
+    renamed = [
+        feature.model_copy(update={"id": ident, "name": name})
+        for feature, ident, name in zip(data.features, ids, names, strict=True)
+    ]
+    data = data.model_copy(update={"features": tuple(renamed)})
+    assert ids_of(data, Group((0, 1, 2))) == "H2, H11, H12"
+    assert ids_of(data, Group((0, 1, 2, 3))) == "H2, H11, H12, H13 (dowel)"
+    assert ids_of(data, Group((5, 6, 7, 8))) == "F0 to F3"
+
+
+def test_gaps_of_one_sort_stand_in_one_row(tmp_path: Path) -> None:
+    made = outcome()
+    ends = tuple(
+        dataclasses.replace(made.gaps[0], id=f"gap-{k}", kind="blind", done="left open", area_filled=0.0, note="unseen")
+        for k in range(2, 6)
+    )
+    _, text = report_of(dataclasses.replace(made, gaps=(*made.gaps, *ends)), tmp_path)
+    table = text.split('id="invented"')[1].split("</table>")[0]
+    assert table.count("<tr") == 3
+    assert "gap-2" in table
+    assert "gap-5" in table

@@ -1,6 +1,6 @@
 """The pictures: drawn with no screen and no graphics driver, and what they show is there.
 
-Covers: pipeline.report.charts, pipeline.report.colours, pipeline.report.maps
+Covers: pipeline.report.charts, pipeline.report.maps
 Covers: pipeline.report.raster, pipeline.report.views
 """
 
@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 import trimesh
 
+from pipeline.palette import diverging, feature_looks, lined, look_colour, look_hatch
 from pipeline.report import raster
 from pipeline.report.charts import bars_of, in_words, round_up
-from pipeline.report.colours import diverging, feature_looks, lined, look_colour, look_hatch
 from pipeline.report.maps import map_limit, residual_maps
 from pipeline.report.views import DIRECTIONS, Mark, Part, draw_all, draw_closeups
 from pipeline.report.words import Words

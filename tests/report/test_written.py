@@ -7,6 +7,7 @@ import html
 import json
 import re
 import tomllib
+from html.parser import HTMLParser
 from pathlib import Path
 
 from pipeline.formats.datum_file import read_datums
@@ -69,3 +70,35 @@ def test_proposed_closing_has_a_picture_and_its_lines_ready_to_paste(tmp_path: P
         assert make_job({"scan": "plate.stl", **tomllib.loads(pasted)}).fill.gaps == (
             GapChoice(id="gap-7", do="close"),
         )
+
+
+class _Elements(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[tuple[str, list[str]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found.append((tag, [name for name, _ in attrs]))
+
+
+def test_no_text_of_the_user_is_markup(tmp_path: Path) -> None:
+    """The report of a job full of markup has the elements of a plain one, and no more."""
+    found = []
+    for text in ("plain", "<script>alert(1)</script><img src=x onerror=alert(1)>\"'></title></style>&lt;"):
+        scan = tmp_path / "plate.stl"
+        scan.write_text("stands for the scan")
+        made = outcome(scan, export={"step": "none", "dxf": False}, title=text, names={"cylinder-1": text})
+        recover = dataclasses.replace(
+            made.recover, rejected=[dataclasses.replace(r, reason=text) for r in made.recover.rejected]
+        )
+        gaps = tuple(dataclasses.replace(gap, note=text) for gap in made.gaps)
+        made = dataclasses.replace(
+            made, recover=recover, gaps=gaps, source=dataclasses.replace(made.source, file=text), cautions=(text,)
+        )
+        written(made, tmp_path / text[:5])
+        page = _Elements()
+        page.feed((tmp_path / text[:5] / "report.html").read_text(encoding="utf-8"))
+        found.append(page.found)
+        assert not any(name.startswith("on") for _, names in page.found for name in names)
+    plain, marked = (sorted(tag for tag, _ in elements) for elements in found)
+    assert plain == marked

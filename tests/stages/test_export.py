@@ -199,7 +199,7 @@ def test_a_scan_without_features_still_gives_its_mesh(scan: Path, tmp_path: Path
     made = outcome(scan, export={"report": False})
     audit = replace(made.audit.audit, features=())
     frame = Frame(np.eye(4), (), False, ("no feature was recovered",))
-    recover = replace(made.recover, features=(), patterns=(), calipers=())
+    recover = replace(made.recover, features=(), patterns=(), measured=())
     labels = np.full_like(made.lighten.labels, -1)
     made = replace(
         made,
@@ -225,7 +225,7 @@ def test_every_file_that_summary_and_datum_file_name_is_there(scan: Path, tmp_pa
     summary = (out / "summary.md").read_text()
     for name in data["files"]:
         assert f"- `{name}`" in summary
-    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf"} <= set(data["files"])
+    assert {"datums.step", "flange-plane-1.dxf", "flange-plane-1.pdf", "section.dxf"} <= set(data["files"])
     assert "AUTOMOTIVE_DESIGN" in (out / "datums.step").read_text()[:1500]
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from pipeline.errors import DatumliftError, SettingsError
-from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings
+from pipeline.job import CleanSettings, FillSettings, GapChoice, ReadSettings, Zone
 from pipeline.mesh.query.self_intersections import self_intersections
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.mesh.topology.components import compact
@@ -70,6 +70,7 @@ def filled(
     features: tuple[Feature, ...] = (),
     labels: np.ndarray | None = None,
     sigma: float = 0.0,
+    exclude: tuple[Zone, ...] = (),
     **choices,
 ) -> FillResult:
     if sigma:
@@ -80,13 +81,13 @@ def filled(
     source = Source("made.stl", "0" * 64, len(f), len(v), "mm", 1.0, sigma, EDGE, ((0.0,) * 3, (1.0,) * 3))
     cleaned = CleanResult(Surface.measured(v, f), (), 0.0)
     found = RecoverResult(features, labels, NoiseModel(sigma, sigma, np.zeros((0, 2)), ""))
-    result = fill(cleaned, found, source, FillSettings(**choices), silent)
+    result = fill(cleaned, found, source, FillSettings(**choices), silent, exclude)
     held(cleaned.surface, result)
     return result
 
 
 def held(before: Surface, after: FillResult) -> None:
-    """What is true of every fill: the measured part untouched, the rest marked, nothing crossing or torn."""
+    """What is true of every fill: the measured part untouched, the rest marked, nothing torn, nothing crossing anew."""
     surface = after.surface
     assert np.array_equal(surface.vertices[: len(before.vertices)], before.vertices)
     assert len(after.labels) == len(surface.origin) == surface.facets
@@ -96,7 +97,11 @@ def held(before: Surface, after: FillResult) -> None:
     report = edge_report(surface.faces, len(surface.vertices))
     assert (report.nonmanifold, report.inconsistent, report.duplicate, report.degenerate) == (0, 0, 0, 0)
     new = surface.origin == FILLED
-    assert len(self_intersections(surface.vertices, surface.faces, new)) == 0
+    pairs = self_intersections(surface.vertices, surface.faces, new)
+    if len(pairs):
+        # A tiny hole may be closed across what crosses itself already.
+        crossed = np.unique(self_intersections(before.vertices, before.faces))
+        assert np.isin(pairs.min(axis=1), crossed).all()
     # Areas: those of the gaps are those of the new facets, to rounding.
     total = facet_areas(surface.vertices, surface.faces)[new].sum()
     assert sum(g.area_filled for g in after.gaps) == pytest.approx(total, rel=1e-9, abs=1e-12)

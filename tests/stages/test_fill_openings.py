@@ -11,7 +11,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from pipeline.job import CleanSettings, GapChoice
+from pipeline.features.gaps import (
+    Surroundings,
+    band_of,
+    find_rims,
+    name_gaps,
+    outward_signs,
+    ways_to_close,
+)
+from pipeline.job import CleanSettings, GapChoice, Zone
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.mesh.topology.components import compact, components
@@ -19,8 +27,9 @@ from pipeline.mesh.topology.defects import edge_report
 from pipeline.mesh.topology.measures import facet_areas
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
+from pipeline.surfaces.shape import Shape
 from pipeline.values import FillResult
-from pipeline.values.surface import FILLED
+from pipeline.values.surface import FILLED, Surface
 from tests.features.made import bore, plane
 from tests.implicit import Part, X, Z, mesh_of
 from tests.stages.test_clean import as_read
@@ -135,6 +144,103 @@ def test_proposed_closing_is_a_caution():
     result = plate()
     asked = [g for g in result.gaps if g.proposed]
     assert any("proposed for closing" in text and asked[0].id in text for text in result.cautions)
+
+
+SHIFTED = ((1.0, 0.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0), (0.0, 0.0, 1.0, 30.0), (0.0, 0.0, 0.0, 1.0))
+
+
+@pytest.mark.parametrize(
+    "place", [{"centre": "scan: [0, 0, 0]"}, {"centre": (0, 0, 30), "part_frame": SHIFTED}], ids=["scan", "part"]
+)
+def test_exclusion_zone_explains_a_doubtful_closing(place):
+    result = plate(exclude=(Zone.model_validate({"shape": "sphere", "radius": 9.2, **place}),))
+    gap = max((g for g in result.gaps if g.kind != "border"), key=lambda g: g.area)
+    assert (gap.done, gap.proposed) == ("closed", "")
+    assert "exclusion zone 1" in gap.note
+
+
+def test_large_closing_says_what_speaks_for_it():
+    v, f = sheet(lambda x, y: 0 * x)
+    both = np.concatenate([f[outside(v, f, (0, 0, 0), 9.0)], f[:, ::-1] + len(v)])
+    gaps = filled(np.concatenate([v, v - 10.0 * Z]), both).gaps
+    assert [g.note for g in gaps if g.done == "closed"] == ["metal lies behind all of it; filled with a smooth patch"]
+
+
+@pytest.mark.parametrize(("below", "done"), [(14.0, ["closed", "closed"]), (6.0, ["left open", "left open"])])
+def test_mark_seen_through_a_much_larger_mark_is_one(below, done):
+    """A clamp's jaws on both sides of a wall; through two holes of one size one sees as through a bore."""
+    v, f = sheet(lambda x, y: 0 * x)
+    upper, lower = f[outside(v, f, (0, 0, 0), 5.0)], f[outside(v, f, (0.5 * below - 3.0, 0, 0), below)]
+    both = np.concatenate([upper, lower[:, ::-1] + len(v)])
+    gaps = filled(np.concatenate([v, v - 10.0 * Z]), both).gaps
+    assert [g.done for g in gaps if g.kind != "border"] == done
+
+
+def test_no_skin_for_a_lost_part_of_a_wall_stands_in_the_bore():
+    """At a sharp mouth, two fifths of the wall: whatever way it is closed."""
+    half = np.radians(70.0)
+
+    def gone(x):
+        wall = np.abs(np.hypot(x[:, 1], x[:, 2]) - THROUGH) < 0.3
+        return wall & (x[:, 0] > HALF[0] - 14.0) & (x[:, 1] > THROUGH * np.cos(half))
+
+    part, result = scan_of(gone, False)
+    known = result.surface.origin != FILLED
+    v, f, _ = compact(result.surface.vertices, result.surface.faces[known])
+    surface, shapes = Surface.measured(v, f), (Shape("cylinder", np.zeros(3), X, THROUGH),)
+    rims, _ = find_rims(surface, facet_neighbours(f, len(v)))
+    band = band_of(surface, rims, np.where(result.labels[known] == 0, 0, -1).astype(np.int32))
+    gap = max(name_gaps(surface, rims, band, shapes, NOISE), key=lambda g: g.outer.area)
+    ground = Surroundings(v, f, band, shapes, outward_signs(shapes, band), NOISE)
+    assert gap.outer.area > 400.0
+    skins = [patch for patch in ways_to_close(gap, ground) if patch.how == "a smooth patch"]
+    assert skins
+    for patch in skins:
+        # Over the mouth, where the rim runs along no wall, it is as fair skin is.
+        within = patch.points[patch.points[:, 0] < HALF[0] - 1.5]
+        assert len(within) > 300
+        assert part.in_air(within).max() < 0.1
+
+
+def test_ring_round_a_hole_that_goes_deeper_is_proposed():
+    """A step's wall and floor were not seen, only the rounded mouth of the bore below."""
+    turn = np.arange(200) * 2.0 * np.pi / 200
+    profile = [(10.0 - 2.0 * np.sin(a), -5.0 + 2.0 * np.cos(a)) for a in np.linspace(0.0, 0.5 * np.pi, 8)]
+    profile += [(8.0, z) for z in np.arange(-5.5, -25.0, -EDGE)]
+    profile += [(r, -25.0) for r in np.arange(8.0, 40.0, EDGE)]
+    profile += [(40.0, z) for z in np.arange(-25.0, 0.0, EDGE)]
+    profile += [(r, 0.0) for r in np.arange(40.0, 12.0, -EDGE)]
+    r, z = np.array(profile).T
+    v = np.stack([np.outer(r, np.cos(turn)), np.outer(r, np.sin(turn)), np.outer(z, np.ones(200))], -1).reshape(-1, 3)
+    i = (np.arange(len(r) - 1)[:, None] * 200 + np.arange(200)).ravel()
+    j = (np.arange(len(r) - 1)[:, None] * 200 + np.roll(np.arange(200), -1)).ravel()
+    f = np.concatenate([np.stack([i, j, j + 200], 1), np.stack([i, j + 200, i + 200], 1)]).astype(np.int32)
+    (ring,) = filled(v, f).gaps
+    assert ring.done == "left open"
+    assert "goes on deeper" in ring.proposed
+
+
+def test_tiny_holes_across_sharp_edges_are_closed():
+    part, v, f = bored_block()
+    wall = part.at(v[f].mean(axis=1))[1]
+    low, high = np.full(len(v), 1000), np.full(len(v), -1000)
+    for k in range(3):
+        np.minimum.at(low, f[:, k], wall)
+        np.maximum.at(high, f[:, k], wall)
+    rng = np.random.default_rng(0)
+    # Not where another one is near.
+    picked: list[int] = []
+    for vertex in rng.permutation(np.flatnonzero(low != high)):
+        if all(np.linalg.norm(v[vertex] - v[p]) > 8.0 for p in picked):
+            picked.append(vertex)
+    lost = np.isin(f, picked[::2]).any(axis=1)
+    lost[[np.flatnonzero((f == p).any(axis=1))[0] for p in picked[1::2]]] = True
+    _, result = scan_of(lambda x: lost, False)
+    assert len(picked) > 30
+    tiny = {g.done: g.count for g in result.gaps if g.kind == "pepper"}
+    others = [g for g in result.gaps if g.kind != "pepper"]
+    assert {g.done for g in others} <= {"closed"}
+    assert tiny["closed"] + len(others) >= 0.95 * len(picked)
 
 
 def lids(v, f) -> tuple[FillResult, list]:

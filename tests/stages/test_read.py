@@ -12,6 +12,7 @@ from pipeline.errors import InputError
 from pipeline.job import ReadSettings
 from pipeline.progress import silent
 from pipeline.stages.read import TESSELLATION, read
+from tests.campaign.seeds import stl
 
 
 def _block(path: Path, scale: float, noise: float = 0.0) -> Path:
@@ -96,3 +97,54 @@ def test_progress_rises_to_one(tmp_path: Path) -> None:
     read(_block(tmp_path / "block.stl", 1.0), ReadSettings(), lambda fraction, text="": seen.append(fraction))
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
+
+
+def noisy_drum(folder: Path, scale: float = 1.0, **moved: float) -> Path:
+    """A drum of 20 mm, times `scale`; one vertex, in all its facets, `spike` mm out, or a facet of size `wild`."""
+    drum = trimesh.creation.cylinder(10, 20, sections=48).subdivide()
+    corners = (drum.vertices + 0.01 * np.random.default_rng(1).normal(size=drum.vertices.shape))[drum.faces]
+    if "spike" in moved:
+        corners[drum.faces == 7] = (moved["spike"], 0, 0)
+    if "wild" in moved:
+        corners = np.concatenate([corners, moved["wild"] * np.array([[[1.0, 0, 0], [0, 1, 0], [0, 0, -1]]])])
+    path = folder / "drum.stl"
+    with np.errstate(over="ignore"):
+        path.write_bytes(stl(corners * scale))
+    return path
+
+
+@pytest.mark.parametrize("reach", [1e6, 1e20, 3e38])
+@pytest.mark.parametrize("what", ["spike", "wild"])
+def test_what_lies_far_beyond_the_part_is_taken_away_and_told(tmp_path: Path, what: str, reach: float) -> None:
+    plain = read(noisy_drum(tmp_path), ReadSettings(), silent)
+    made = read(noisy_drum(tmp_path, **{what: reach}), ReadSettings(), silent)
+    assert "10,000 times as far out as the rest; they were taken away" in made.cautions[0]
+    gone = len(plain.surface.faces) - len(made.surface.faces)
+    assert gone == 0 if what == "wild" else 3 <= gone <= 8
+    assert np.ptp(made.surface.vertices, axis=0).max() < 21
+    assert made.source.noise_sigma == pytest.approx(plain.source.noise_sigma, rel=0.05)
+    assert made.source.mean_edge == pytest.approx(plain.source.mean_edge, rel=0.01)
+
+
+def test_what_lies_a_thousand_times_out_stays(tmp_path: Path) -> None:
+    made = read(noisy_drum(tmp_path, wild=1e4), ReadSettings(), silent)
+    assert not any("taken away" in text for text in made.cautions)
+    assert np.ptp(made.surface.vertices, axis=0).max() == pytest.approx(1e4, rel=0.01)
+
+
+@pytest.mark.parametrize(("scale", "says"), [
+    (1e-42, "no unit makes a casting of that"), (1e-9, "no unit makes"), (1e-4, r"largest side is 0\.00201 mm"),
+    (1e8, "largest side is 2.01e\\+09 mm, which no scan of a casting has"), (1e36, "no unit makes a casting of that"),
+])  # fmt: skip
+def test_sizes_that_no_scan_has_are_refused(tmp_path: Path, scale: float, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        read(noisy_drum(tmp_path, scale), ReadSettings(), silent)
+
+
+@pytest.mark.parametrize(("scale", "units", "says"), [
+    (100.0, "m", "largest side is 2.01e\\+06 mm, .* 2005 mm if it is in millimetres; give its unit with --units"),
+    (0.003, "mm", "largest side is 0.0602 mm, .* 60.15 mm if it is in metres; give its unit"),
+])  # fmt: skip
+def test_the_unit_to_try_is_named(tmp_path: Path, scale: float, units: str, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        read(noisy_drum(tmp_path, scale), ReadSettings(units=units), silent)

@@ -6,8 +6,9 @@ Covers: pipeline.features.segmentation.recovery
 import numpy as np
 import pytest
 
+from pipeline.features.naming import form_in_words
 from pipeline.features.uncertainty.white_noise import white_sigma
-from pipeline.job import Caliper, RecoverSettings, Refit
+from pipeline.job import Measured, RecoverSettings, Refit
 from pipeline.mesh.topology.components import compact
 from pipeline.mesh.topology.measures import mean_edge
 from pipeline.progress import silent
@@ -32,8 +33,8 @@ def cleaned(vertices, faces, bounds=None):
     return CleanResult(surface, (), 0.0), source
 
 
-def recovered(vertices, faces, settings=RecoverSettings(), calipers=(), bounds=None, **more):  # noqa: B008
-    return recover(*cleaned(vertices, faces, bounds), settings, calipers, silent, **more)
+def recovered(vertices, faces, settings=RecoverSettings(), measured=(), bounds=None, **more):  # noqa: B008
+    return recover(*cleaned(vertices, faces, bounds), settings, measured, silent, **more)
 
 
 def as_datums(result):
@@ -103,11 +104,11 @@ def test_a_zone_taken_out_renames_nothing_that_stayed(scan, result):
     assert len(gone) <= 4
 
 
-def test_again_with_coating_and_a_caliper(scan, result):
+def test_again_with_coating_and_a_measured_size(scan, result):
     bore = max((f for f in result.features if f.side == "bore"), key=lambda f: f.radius)
     again = recovered(
         scan.vertices, scan.faces, RecoverSettings(coating_thickness=0.05),
-        (Caliper(feature=bore.id, diameter=2 * bore.radius + 0.5),),
+        (Measured(what="diameter", features=[bore.id], value=2 * bore.radius + 0.5, uncertainty=0.01),),
     )  # fmt: skip
     assert [f.id for f in again.features] == [f.id for f in result.features]
     assert np.array_equal(again.labels, result.labels)
@@ -115,14 +116,17 @@ def test_again_with_coating_and_a_caliper(scan, result):
         if bare.kind == "cylinder":
             grown = 0.05 if bare.side == "bore" else -0.05
             assert bare.radius == pytest.approx(thick.radius + grown, abs=1e-9)
-    assert again.calipers[0].feature == bore.id
-    assert again.calipers[0].agrees is False
+    assert again.measured[0].feature == bore.id
+    assert again.measured[0].agrees is False
 
 
 def test_a_scale_that_explains_measured_sizes_is_proposed_and_not_applied(scan, result):
     bores = sorted((f for f in result.features if f.kind == "cylinder" and f.side == "bore"), key=lambda f: -f.radius)
-    sizes = tuple(Caliper(feature=f.id, diameter=2.002 * f.radius, uncertainty=0.005) for f in (*bores[:3], bores[-1]))
-    again = recovered(scan.vertices, scan.faces, calipers=sizes)
+    sizes = tuple(
+        Measured(what="diameter", features=[f.id], value=2.002 * f.radius, uncertainty=0.005)
+        for f in (*bores[:3], bores[-1])
+    )
+    again = recovered(scan.vertices, scan.faces, measured=sizes)
     assert [f.radius for f in again.features] == [f.radius for f in result.features]
     assert len(again.cautions) == len(result.cautions) + 1
     assert "scale" in again.cautions[-1]
@@ -186,9 +190,11 @@ def test_refits_and_names(scan, result):
     found = score(scan.truth, as_datums(result))
     seal, face, seat = (found.hit(name).found for name in ("seal bore", "flange face", "bearing seat A"))
     radius = scan.face("bearing seat A").radius
-    measured = Caliper(feature="front bore", diameter=2 * scan.face("seal bore").radius)
+    measured = Measured(
+        what="diameter", features=["front bore"], value=2 * scan.face("seal bore").radius, uncertainty=0.01
+    )
     again = recovered(
-        scan.vertices, scan.faces, calipers=(measured,),
+        scan.vertices, scan.faces, measured=(measured,),
         names={"front bore": seal, face: "mounting face"},
         refits=(Refit(feature="front bore", square_to="mounting face"), Refit(feature=seat, radius=radius)),
     )  # fmt: skip
@@ -200,7 +206,7 @@ def test_refits_and_names(scan, result):
     assert after[seal].uncertainty.direction < before[seal].uncertainty.direction
     assert after[seat].radius == pytest.approx(radius)
     assert after[seat].uncertainty.radius is None
-    assert [check.feature for check in again.calipers] == [seal]
+    assert [check.feature for check in again.measured] == [seal]
     others = set(before) - {seal, seat}
     assert all(np.array_equal(before[i].point, after[i].point) for i in others)
     assert all(f.constraint is None for i, f in after.items() if i in others)
@@ -232,3 +238,29 @@ def test_a_journal_between_fillets_slit_by_ribs_is_one_boss():
             assert min(abs(f.major_radius - 68.0), abs(f.major_radius - 73.0)) < 0.1
         else:
             assert min(abs(f.radius - 60.0), abs(f.radius - 65.0)) < 0.05
+
+
+def test_a_bowed_face_is_told_as_such_and_no_other_form_is() -> None:
+    """The foot bowed by 60 um over its 150 mm, at the usual noise of 12 um and its waves; the other faces are exact."""
+    scan = demo_scan(6e4, 1, plug=False, debris=0)
+    foot = next(face for face in scan.part.faces if face.name == "foot bottom")
+    mine = np.unique(scan.faces[scan.label == foot.number])
+    places = scan.to_part(scan.vertices[mine])
+    across = places @ np.linalg.svd(places - places.mean(axis=0), full_matrices=False)[2][0]
+    across -= 0.5 * (across.min() + across.max())
+    vertices = scan.vertices.copy()
+    normal = scan.to_scan[:3, :3] @ np.asarray(foot.direction)
+    vertices[mine] += (0.06 * (1.0 - (across / 75.0) ** 2))[:, None] * normal
+    near = vertices[mine[np.argmin(np.linalg.norm(places - places.mean(axis=0) - 9.0, axis=1))]]
+    wish = {"near": "scan: [" + ", ".join(f"{x:.3f}" for x in near) + "]", "kind": "plane"}
+    found = recovered(vertices, scan.faces, RecoverSettings.model_validate({"accept": [wish]}))
+    told = [feature for feature in found.features if feature.form.told]
+    assert [f.kind for f in told] == ["plane"]
+    assert told[0].extent.area > 10_000.0
+    # Of a parabola the means over sevenths of its width range over 36/49 of its height.
+    bow = 0.06 * ((np.abs(across).max() / 75.0) ** 2)
+    assert told[0].form.of_means == pytest.approx(bow * 36 / 49, abs=1.5 * told[0].form.noise_of_means)
+    assert form_in_words(told[0].form).startswith("flatness: 0.0")
+    others = [form_in_words(f.form) for f in found.features if not f.form.told]
+    assert len(others) > 15
+    assert all("not told from the scan's noise, at most" in text for text in others)

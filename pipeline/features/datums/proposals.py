@@ -11,7 +11,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums.datum_system import Datums, frame_of, reach_of, solve_chosen
 from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
-from pipeline.features.naming import term_of
+from pipeline.features.naming import form_in_words, term_of
 from pipeline.geometry import Floats, transformed, turn_levers
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
@@ -153,10 +153,13 @@ def reason(proposal: DatumProposal) -> tuple[str, ...]:
 
     >>> from tests.features.made import block
     >>> for line in reason(proposals(block(), ())[0]):
-    ...     print(line)
-    A top: face of 9,000 mm2, flat within 50 um as scanned, direction known to 0.0023 deg (k=1)
-    B main: bore D50.00 x 40.0, direction known to 0.0023 deg (k=1)
-    C front: face of 4,000 mm2, flat within 50 um as scanned, direction known to 0.0023 deg (k=1)
+    ...     print(line.replace(", direction", ",\\n  direction"))
+    A top: face of 9,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
+      direction known to 0.0023 deg (k=1)
+    B main: bore D50.00 x 40.0,
+      direction known to 0.0023 deg (k=1)
+    C front: face of 4,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
+      direction known to 0.0023 deg (k=1)
     puts 5.9 um (k=1, mean over the features) into places
     """
     by_id = {f.id: f for f in proposal.datums.features}
@@ -172,7 +175,7 @@ def reason(proposal: DatumProposal) -> tuple[str, ...]:
 def _described(f: Feature) -> str:
     kind = kind_of(f)
     if kind.flat:
-        words = f"face of {f.extent.area:,.0f} mm2, flat within {1e3 * f.form.peak_to_valley:.0f} um as scanned"
+        words = f"face of {f.extent.area:,.0f} mm2, {form_in_words(f.form)}"
     else:
         length = "" if f.extent.length is None else f" x {f.extent.length:.1f}"
         size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{2 * (f.radius or 0.0):.2f}"

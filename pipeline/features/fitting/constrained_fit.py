@@ -15,7 +15,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from pipeline.errors import GeometryError, SettingsError
-from pipeline.features.fitting.calipers import outward_shift
+from pipeline.features.fitting.coating import outward_shift
 from pipeline.features.fitting.least_squares import fit_constrained
 from pipeline.features.fitting.piece import Piece
 from pipeline.features.uncertainty import Held, block

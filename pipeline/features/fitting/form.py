@@ -12,8 +12,8 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtri
 
+from pipeline.features.uncertainty import range_of_noise
 from pipeline.geometry import Floats, Longs, Mask, basis_of, eliminate, fit_circle, scaled_mad
 from pipeline.jit import njit
 from pipeline.surfaces import Shape, jacobian, kind_of, moved, signed_distance
@@ -65,7 +65,7 @@ def form_of(
         inliers=float(good.mean()),
         standard=kind.form,
         minimum_zone=minimum_zone(shape, kept, left),
-        noise_share=None if left_by_noise is None else _noise_range(left_by_noise, len(kept)),
+        noise_share=None if left_by_noise is None else range_of_noise(left_by_noise, len(kept)),
         roundness=roundness,
         straightness=straightness,
     )
@@ -402,12 +402,3 @@ def _sections(shape: Shape, points: Floats, residuals: Floats) -> tuple[float | 
         centres.append((solution[0], solution[1], low + (k + 0.5) * (high - low) / count))
     line = straightness(np.array(centres)) if len(centres) >= 3 else None
     return None if worst is None else roundness(worst)[1], line
-
-
-def _noise_range(rms: float, count: int) -> float:
-    """Expected peak-to-valley, mm, of so many residuals of that rms.
-
-    Taken as that of independent values: white noise makes them nearly so, and waves alone would reach less far.
-    """
-    # Expected largest of so many standard normal values: Blom 1958.
-    return 2.0 * rms * float(ndtri((count - 0.375) / (count + 0.25))) if count > 1 else 0.0

@@ -10,6 +10,7 @@ where they are, noise and all; only what is new lies on the smooth surface.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -31,7 +32,12 @@ from pipeline.features.gaps.openings import Band, Opening, Rim, is_pepper
 from pipeline.features.gaps.roofs import across
 from pipeline.geometry import Floats
 from pipeline.mesh.fill import fair_in_space, refine_in_space
-from pipeline.surfaces import Shape, chart_of, surface_normal
+from pipeline.surfaces import Shape, chart_of, kind_of, signed_distance, surface_normal
+
+# Of fans over tiny gaps, in edges of the rim.
+_APEXES = (0.0, 0.3, -0.3, 0.6, -0.6)
+# Likewise in edges: the radius of the largest gap that is called tiny, and a little.
+_STRAYS = 1.4
 
 SMOOTH = "a smooth patch"
 
@@ -64,10 +70,33 @@ def ways_to_close(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]
         ways = [across, _skin]
     else:
         ways = [_skin]
-    for way in (*ways, _in_space, *((_bare, _fan) if is_pepper(opening) else ())):
+    for way in (*ways, _in_space):
         patch = way(opening, ground)
-        if patch is not None:
-            yield patch
+        if patch is not None and not (is_pepper(opening) and _strays(patch, opening, ground)):
+            yield _out_of_bores(patch, opening, ground)
+    if is_pepper(opening):
+        yield from plain_ways(opening, ground)
+
+
+def plain_ways(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
+    """Patches for a tiny gap that keep near its rim: triangles between its corners, and fans.
+
+    >>> from pipeline.features.gaps import band_of, find_rims, name_gaps
+    >>> from pipeline.mesh.topology import facet_neighbours
+    >>> from pipeline.values import Surface
+    >>> a = np.delete(np.array([*np.ndindex(5, 5)]) @ [[6], [1]], 12, axis=0)
+    >>> surface = Surface.measured([*np.ndindex(6, 6, 1)], np.vstack([a + [0, 6, 7], a + [0, 7, 1]]))
+    >>> rims, _ = find_rims(surface, facet_neighbours(surface.faces, 36))
+    >>> band = band_of(surface, rims, np.full(48, -1, np.int32))
+    >>> border, gap = name_gaps(surface, rims, band, (), 0.01)
+    >>> ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
+    >>> [patch.points[:, 2].tolist() for patch in plain_ways(gap, ground)]
+    [[], [0.0], [0.3], [-0.3], [0.6], [-0.6]]
+    """
+    patch = _bare(opening, ground)
+    if patch is not None:
+        yield patch
+    yield from _fans(opening, ground)
 
 
 def ways_to_cap(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
@@ -181,6 +210,32 @@ def _in_space(opening: Opening, ground: Surroundings) -> HolePatch | None:
     return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
+def _strays(patch: HolePatch, opening: Opening, ground: Surroundings) -> bool:
+    """Whether a point lies farther from all corners of a tiny gap's rim than its surface can."""
+    if len(patch.points) == 0:
+        return False
+    away = np.linalg.norm(patch.points[:, None] - ground.vertices[patch.corners], axis=2).min(axis=1)
+    return bool(away.max() > _STRAYS * opening.edge)
+
+
+def _out_of_bores(patch: HolePatch, opening: Opening, ground: Surroundings) -> HolePatch:
+    """Skin that would stand in a bore whose wall the rim lies on, put back onto the wall; only as far along it as the
+    rim does."""
+    if len(patch.points) == 0 or (patch.labels >= 0).any():
+        return patch
+    points = patch.points.copy()
+    for number in opening.features:
+        shape = ground.shapes[number]
+        if shape.direction is None or kind_of(shape).flat or ground.outward[number] > 0.0:
+            continue
+        rim = (ground.vertices[opening.outer.corners[opening.sides == number]] - shape.point) @ shape.direction
+        along = (points - shape.point) @ shape.direction
+        off = signed_distance(shape, points)
+        stands = (off < 0.0) & (along > rim.min()) & (along < rim.max())
+        points[stands] -= off[stands, None] * surface_normal(shape, points[stands])
+    return replace(patch, points=points)
+
+
 def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
     """A tiny gap by triangles between its corners alone."""
     corners, points, triangles = spanned(opening.outer, ground)
@@ -190,13 +245,15 @@ def _bare(opening: Opening, ground: Surroundings) -> HolePatch | None:
     return HolePatch(corners, points[len(corners) :], triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
-def _fan(opening: Opening, ground: Surroundings) -> HolePatch | None:
-    """A tiny gap by triangles from the middle of its rim."""
+def _fans(opening: Opening, ground: Surroundings) -> Iterator[HolePatch]:
+    """A tiny gap by triangles from the middle of its rim, or from over or under it, as across a sharp edge."""
     corners = opening.outer.corners[::-1].copy()
     count = np.arange(len(corners), dtype=np.int32)
     triangles = np.stack([count, np.roll(count, -1), np.full_like(count, len(corners))], axis=1)
     middle = ground.vertices[corners].mean(axis=0, keepdims=True)
-    return HolePatch(corners, middle, triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
+    for height in _APEXES:
+        apex = middle + height * opening.edge * opening.outer.normal
+        yield HolePatch(corners, apex, triangles, np.full(len(triangles), -1, np.int32), SMOOTH)
 
 
 def rims_of(opening: Opening) -> tuple[Rim, ...]:

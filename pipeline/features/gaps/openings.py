@@ -25,6 +25,9 @@ _AWAY_FROM_IT = -0.3
 _WHOLE_PART = 0.1
 # A dozen facets at most; a drilled hole of so few edges round would span twice the area.
 _PEPPER_EDGES, _PEPPER_AREA = 16, 5.0
+# Of the 18 vertices by which the third ring round a hole in a surface is longer than its rim; round a tube's end it is
+# as long, within a piece of surface shorter.
+_SPREADS = 9
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,7 @@ class Opening:
     note      why it is taken for that, in words; `safe` True where it may be closed unasked
     edge      mm, median edge of the rim
     near      (j,) int32 vertices of the band round it, and `ring` (j,) the ring of each, 0 at the rim
+    deeper    True where an island is no piece of surface but the beginning of a hole that goes on
     """
 
     id: str
@@ -109,6 +113,7 @@ class Opening:
     edge: float
     near: Ints = field(repr=False)
     ring: Ints = field(repr=False)
+    deeper: bool = False
 
 
 def is_pepper(opening: Opening) -> bool:
@@ -124,13 +129,11 @@ def is_pepper(opening: Opening) -> bool:
     >>> [is_pepper(gap) for gap in name_gaps(surface, rims, band, (), 0.01)]
     [False, True]
     """
-    rim = opening.outer
-    return (
-        opening.safe
-        and not opening.islands
-        and len(rim.corners) <= _PEPPER_EDGES
-        and rim.area <= _PEPPER_AREA * opening.edge**2
-    )
+    return opening.safe and not opening.islands and _is_tiny(opening.outer, opening.edge)
+
+
+def _is_tiny(rim: Rim, edge: float) -> bool:
+    return len(rim.corners) <= _PEPPER_EDGES and rim.area <= _PEPPER_AREA * edge**2
 
 
 def find_rims(surface: Surface, neighbours: Ints) -> tuple[tuple[Rim, ...], Ints]:
@@ -253,6 +256,9 @@ def name_gaps(
         edge = float(np.median(_edges(surface, rim)))
         features, sides, shares = _sides(surface, rim, band, near, ring, shapes, sigma, edge)
         kind, safe, note = _kind(surface, rim, features, sides, shares, shapes, edge, whole, sample)
+        if not safe and _is_tiny(rim, edge) and np.sum(ring == 3) >= len(rim.corners) + _SPREADS:
+            # No direction of a rim this short, across a sharp edge, tells anything; the surface going on round it does.
+            kind, safe, note = ("edge" if len(features) != 1 else "face"), True, ""
         found.append(
             Opening(
                 _code(rim, taken),
@@ -267,9 +273,16 @@ def name_gaps(
                 edge,
                 near,
                 ring,
+                any(_is_tube(band, rims[i]) for i in islands.get(index, ())),
             )
         )
     return tuple(found)
+
+
+def _is_tube(band: Band, rim: Rim) -> bool:
+    """Rings of vertices from a rim on don't grow shorter, as they do within a piece of surface."""
+    _, ring = band.around(rim.corners, _LEAST_RINGS - 1)
+    return bool(np.sum(ring == _LEAST_RINGS - 1) > np.sum(ring == 2) - _SPREADS)
 
 
 def _kind(

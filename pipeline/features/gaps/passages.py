@@ -7,13 +7,13 @@ metal first, from within. In a real opening lies air: one sees scanned walls fro
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.features.gaps.layout import HolePatch
 from pipeline.features.gaps.openings import Opening
-from pipeline.geometry import Floats, Ints, Mask, basis_of, rejection, unit
+from pipeline.geometry import Floats, Mask, basis_of, rejection, unit
 from pipeline.mesh.query import SightLines, spread_points
 from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import is_bore
@@ -35,10 +35,18 @@ _RUNS_ON = 0.8
 
 @dataclass(frozen=True)
 class Verdict:
-    """opening  why it is taken for a real opening, "" where it isn't; `doubt` why closing it is only to be proposed."""
+    """What lies behind a gap.
+
+    opening  why it is taken for a real opening, "" where it isn't
+    doubt    why closing it is only to be proposed, "" where nothing speaks against it
+    known    what speaks for closing it, or that nothing can be known
+    seen     True where the opening or the doubt comes from what is seen through it
+    """
 
     opening: str = ""
     doubt: str = ""
+    known: str = ""
+    seen: bool = False
 
 
 @dataclass(frozen=True)
@@ -47,14 +55,12 @@ class Sight:
 
     front, out, back  straight in: a wall's front, nothing at all, metal's far side from within
     slanting          the largest share of front and nothing along one slanted way
-    metal             of all ways together, the share that sees metal's far side
     """
 
     front: float
     out: float
     back: float
     slanting: float
-    metal: float
 
 
 @dataclass(frozen=True)
@@ -64,6 +70,7 @@ class Behind:
     surface  the measured one
     lines    of sight through it
     open     True where much of the scan has nothing behind it, as one side of a part: seeing nothing then says nothing
+    patches  of gaps that are known to have metal behind them, to look at as well; None for none
 
     >>> square = Surface.measured([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]])
     >>> Behind.of(square).open
@@ -73,6 +80,7 @@ class Behind:
     surface: Surface
     lines: SightLines
     open: bool
+    patches: SightLines | None = None
 
     @staticmethod
     def of(surface: Surface) -> Behind:
@@ -82,6 +90,30 @@ class Behind:
         ways = -facet_normals(surface.vertices, surface.faces[facet])
         met, _ = lines.first(places, ways, 1e-3 * float(np.ptp(surface.vertices, axis=0).max()))
         return Behind(surface, lines, bool(np.mean(met < 0) > _OPEN_SCAN))
+
+    def with_patches(self, patches: Sequence[HolePatch]) -> Behind:
+        """The same with these patches, one or more, in the way."""
+        points, triangles, count = [], [], 0
+        for patch in patches:
+            points += [self.surface.vertices[patch.corners], patch.points]
+            triangles.append(patch.triangles + count)
+            count += len(patch.corners) + len(patch.points)
+        faces = np.concatenate(triangles).astype(np.int32)
+        return replace(self, patches=SightLines.through(np.concatenate(points), faces))
+
+    def seen(self, start: Floats, way: Floats, least: float) -> tuple[Mask, Mask]:
+        """Which rays from points (k, 3) mm along one way (3,) meet something, and which of those its front."""
+        ways = np.tile(way, (len(start), 1))
+        met, front, far = np.zeros(len(start), np.bool_), np.zeros(len(start), np.bool_), np.full(len(start), np.inf)
+        for lines in (self.lines, self.patches):
+            if lines is None:
+                continue
+            facet, away = lines.first(start, ways, least)
+            nearer = away < far
+            met |= nearer
+            front[nearer] = facet_normals(lines.vertices, lines.faces[facet[nearer]]) @ way < 0.0
+            far = np.minimum(far, away)
+        return met, front
 
 
 def judge(opening: Opening, patch: HolePatch, features: Sequence[Feature], behind: Behind) -> Verdict:
@@ -107,47 +139,47 @@ def judge(opening: Opening, patch: HolePatch, features: Sequence[Feature], behin
     ...     ground = Surroundings(surface.vertices, surface.faces, band, (), np.empty(0), 0.01)
     ...     return judge(gap, next(ways_to_close(gap, ground)), (), Behind.of(surface))
     >>> verdict(sheet[:, ::-1] + 36)
-    Verdict(opening='', doubt='')
+    Verdict(opening='', doubt='', known='metal lies behind all of it', seen=False)
     >>> verdict(sheet + 36).opening
     'scanned walls are seen through it: more likely a real opening than a gap of the scan'
     """
-    surface, lines = behind.surface, behind.lines
+    surface = behind.surface
     points = np.concatenate([surface.vertices[patch.corners], patch.points])
     normals = facet_normals(points, patch.triangles)
-    bore = _in_the_way(opening, points, patch, normals, surface, features, lines)
+    bore = _in_the_way(opening, points, patch, normals, surface, features, behind.lines)
     if bore is not None:
         return Verdict(opening=f"{bore.id} comes out here")
-    sight = sight_behind(opening, points, patch, normals, surface, lines)
-    air = sight.front + sight.out
-    if behind.open:
-        air = sight.front
+    sight = sight_behind(opening, points, patch, normals, behind)
+    air = sight.front if behind.open else sight.front + sight.out
     if air >= 0.5:
         seen = "scanned walls are seen through it" if sight.front >= 0.5 * air else "one sees through the part here"
-        return Verdict(opening=f"{seen}: more likely a real opening than a gap of the scan")
+        return Verdict(opening=f"{seen}: more likely a real opening than a gap of the scan", seen=True)
     if air >= 0.3:
-        return Verdict(doubt=f"no metal is seen behind {100.0 * air:.0f} % of it")
+        return Verdict(doubt=f"no metal is seen behind {100.0 * air:.0f} % of it", seen=True)
     if sight.slanting >= 0.9 and sight.back < 0.75 and not behind.open:
-        return Verdict(doubt="seen at a slant there is no metal behind it")
+        return Verdict(doubt="seen at a slant there is no metal behind it", seen=True)
+    if opening.deeper:
+        return Verdict(doubt="it rings a hole that goes on deeper, and how it gets there was not seen")
     if sight.back < 0.6 and opening.outer.facing < _RUNS_ON and sum(opening.shares) < 0.88:
         return Verdict(doubt="its rim runs on neither along a face nor smoothly, and no metal is seen behind it")
-    return Verdict()
+    if sight.back < 0.6:
+        return Verdict(known="the surface runs on round it; what lies behind can't be seen in a scan of one side")
+    share = "all" if sight.back > 0.995 else f"{100.0 * sight.back:.0f} %"
+    return Verdict(known=f"metal lies behind {share} of it")
 
 
-def sight_behind(
-    opening: Opening, points: Floats, patch: HolePatch, normals: Floats, surface: Surface, lines: SightLines
-) -> Sight:
+def sight_behind(opening: Opening, points: Floats, patch: HolePatch, normals: Floats, behind: Behind) -> Sight:
     """What lies behind a patch: points (k, 3) mm, its triangles' outward unit normals (t, 3)."""
     places, facet = spread_points(points, patch.triangles, _RAYS)
     if len(places) == 0:
-        return Sight(0.0, 0.0, 0.0, 0.0, 0.0)
+        return Sight(0.0, 0.0, 0.0, 0.0)
     away = normals[facet]
     inward = -away.mean(axis=0)
     straight = [unit(way) for way in (inward, -opening.outer.normal) if np.linalg.norm(way) > 1e-9]
-    seen = [_seen(way, places, away, opening.edge, surface, lines) for way in straight]
+    seen = [_seen(way, places, away, opening.edge, behind) for way in straight]
     front, out, back = max(seen, key=lambda s: s[0] + s[1])
-    slanted = [_seen(way, places, away, opening.edge, surface, lines) for way in _slanted(straight[0])]
-    metal = float(np.mean([s[2] for s in (seen[0], *slanted)]))
-    return Sight(front, out, back, max(s[0] + s[1] for s in slanted), metal)
+    slanted = [_seen(way, places, away, opening.edge, behind) for way in _slanted(straight[0])]
+    return Sight(front, out, back, max(s[0] + s[1] for s in slanted))
 
 
 def _slanted(straight: Floats) -> list[Floats]:
@@ -160,22 +192,13 @@ def _slanted(straight: Floats) -> list[Floats]:
     return ways
 
 
-def _seen(
-    way: Floats, places: Floats, away: Floats, edge: float, surface: Surface, lines: SightLines
-) -> tuple[float, float, float]:
+def _seen(way: Floats, places: Floats, away: Floats, edge: float, behind: Behind) -> tuple[float, float, float]:
     """Shares of front, nothing, back among parallel rays from the places that look inwards."""
     inwards = away @ way < -0.2
     if not inwards.any():
         return 0.0, 0.0, 1.0
-    start = places[inwards] - 0.3 * edge * away[inwards]
-    facet, _ = lines.first(start, np.tile(way, (len(start), 1)), 0.5 * edge)
-    met = facet >= 0
-    front = met & _fronts(surface, facet, way)
+    met, front = behind.seen(places[inwards] - 0.3 * edge * away[inwards], way, 0.5 * edge)
     return float(front.mean()), float((~met).mean()), float((met & ~front).mean())
-
-
-def _fronts(surface: Surface, facet: Ints, way: Floats) -> Mask:
-    return facet_normals(surface.vertices, surface.faces[facet]) @ way < 0.0
 
 
 def _in_the_way(

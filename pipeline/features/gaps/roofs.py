@@ -147,7 +147,7 @@ def _roofed(layout: Layout, roof: _Roof, lift: Raise) -> HolePatch | None:
         return labels[roof.fold(roof.heights(places))[1]]
 
     shapes = [layout.ground.shapes[n].kind for n in labels if n >= 0]
-    how = "the fitted " + " and ".join(shapes) + (" and fair skin" if -1 in labels else "")
+    how = "the fitted " + " and ".join(shapes) + (" and a smooth patch" if -1 in labels else "")
     return layout.patch(raised, label, how, lines)
 
 

@@ -15,6 +15,7 @@ from pipeline.features.naming.trade_terms import (
     RELATIONS,
     SIDES,
     counted,
+    form_in_words,
     term_of,
     term_of_look,
 )
@@ -29,6 +30,7 @@ __all__ = [
     "SIDES",
     "carried_over",
     "counted",
+    "form_in_words",
     "named",
     "nameless",
     "number_gaps",

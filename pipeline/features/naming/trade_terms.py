@@ -6,8 +6,10 @@ kind has no term for goes by its own name.
 
 from __future__ import annotations
 
+import math
 from typing import Protocol
 
+from pipeline.geometry import MM_PER_INCH
 from pipeline.surfaces import KINDS, Sided, kind_of
 
 # Up to this diameter, mm, a twist drill makes it and it is a hole; beyond that it is bored. Common practice, no source.
@@ -46,6 +48,21 @@ NOISE_REMOVED = "scan noise removed"
 """Said of distances from the scan's surface as it is without its noise."""
 
 
+class FormSeen(Protocol):
+    """A form error or its record, mm."""
+
+    @property
+    def standard(self) -> str: ...
+    @property
+    def peak_to_valley(self) -> float | None: ...
+    @property
+    def told(self) -> bool | None: ...
+    @property
+    def of_means(self) -> float | None: ...
+    @property
+    def noise_of_means(self) -> float | None: ...
+
+
 class Sized(Sided, Protocol):
     """A feature or its record: a kind, a side and a radius."""
 
@@ -82,9 +99,44 @@ def term_of_look(look: str) -> str:
     for kind in KINDS.values():
         if look in kind.looks:
             small = (HOLE,) if kind.cylindrical and look == "bore" else ()
-            terms = [kind.terms[look]] if look in kind.terms else list(kind.terms.values())
+            terms = [kind.terms[look]] if look in kind.terms else list(kind.also[:1] or kind.terms.values())
             return ", ".join((*terms, *small)) or look.replace("_", " ")
     return look.replace("_", " ")
+
+
+def form_in_words(form: FormSeen, unit: str = "mm") -> str:
+    """What can be said of a form error, in "mm" | "in"; a bare figure only of what is told from the scan's noise.
+
+    >>> from pipeline.values import Form
+    >>> form_in_words(Form(0.013, 0.1017, 1.0, "flatness", told=False))
+    "flatness: not told from the scan's noise, at most 0.11 mm"
+    >>> form_in_words(Form(0.018, 0.108, 1.0, "flatness", told=True, of_means=0.0577, noise_of_means=0.0081))
+    'flatness: 0.058 mm by means over a seventh of it (noise alone: 0.009 mm), at most 0.11 mm'
+    """
+    if form.peak_to_valley is None or not math.isfinite(form.peak_to_valley):
+        return f"{form.standard}: none can be vouched for"
+    most = f"at most {_up(form.peak_to_valley, unit)}"
+    if not form.told or form.of_means is None:
+        return f"{form.standard}: not told from the scan's noise, {most}"
+    alone = _up(form.noise_of_means or 0.0, unit, 1)
+    return (
+        f"{form.standard}: {_rounded(form.of_means, unit)} by means over a seventh of it (noise alone: {alone}), {most}"
+    )
+
+
+def _rounded(value: float, unit: str) -> str:
+    scaled = value / (1.0 if unit == "mm" else MM_PER_INCH)
+    return f"{scaled:.3f} {unit}" if unit == "mm" else f"{scaled:.4f} {unit}"
+
+
+def _up(value: float, unit: str, figures: int = 2) -> str:
+    """A length that is no smaller, to so many figures."""
+    scaled = value / (1.0 if unit == "mm" else MM_PER_INCH)
+    if scaled <= 0.0:
+        return f"0 {unit}"
+    places = figures - 1 - math.floor(math.log10(scaled))
+    step = 10.0**-places
+    return f"{math.ceil(scaled / step - 1e-9) * step:.{max(places, 0)}f} {unit}"
 
 
 def counted(count: int, term: str) -> str:

@@ -5,13 +5,16 @@ from __future__ import annotations
 from pipeline.features.relations.exactness import meant, near
 from pipeline.features.relations.hole_layouts import rectangles, rings
 from pipeline.features.relations.lines import span_of
-from pipeline.features.relations.pairs import Idea, ideas, relations
+from pipeline.features.relations.pairs import SAME_WAY, Apart, Idea, apart, ideas, relations
 from pipeline.features.relations.patterns import SAME_DRILL, find_patterns
 from pipeline.features.relations.piercing import mouth, pierces, reach_along
 
 __all__ = [
     "SAME_DRILL",
+    "SAME_WAY",
+    "Apart",
     "Idea",
+    "apart",
     "find_patterns",
     "ideas",
     "meant",

@@ -100,6 +100,35 @@ def relations(features: Sequence[Feature], chances: Mapping[Idea, float]) -> tup
     return tuple(dict.fromkeys(found))
 
 
+class Apart(NamedTuple):
+    """How far two features are apart, mm: at the middle of the second, its standard uncertainty, and the least and the
+    largest over what was seen of it."""
+
+    value: float
+    sigma: float
+    low: float
+    high: float
+
+
+def apart(one: Feature, other: Feature) -> Apart | None:
+    """Distance of two planes or axes, or of an axis and a plane; None where one of them is not machined, not well seen,
+    held to something, or of unknown uncertainty.
+
+    >>> from tests.features.made import plane
+    >>> two = [plane('top', (0.0, 0.0, 40.0), (0.0, 0.0, 1.0)), plane('base', (0.0, 0.0, 0.0), (0.0, 0.0, -1.0))]
+    >>> apart(*two).value
+    40.0
+    """
+    a, b = line_of(one), line_of(other)
+    if a is None or b is None:
+        return None
+    if b.plane and not a.plane:
+        a, b = b, a
+    value, sigma = _apart(a, b)
+    low, high = (abs(value), abs(value)) if b.reach is None else _over(a, b, b.reach)
+    return Apart(abs(value), sigma, low, high)
+
+
 def _pairs(features: Sequence[Feature]) -> list[_Pair]:
     lines = [line for feature in features if (line := line_of(feature)) is not None]
     lines.sort(key=lambda line: (-line.area, line.id))

@@ -15,10 +15,12 @@ from pipeline.features.segmentation.extraction import (
     settled,
     too_little,
 )
+from pipeline.features.segmentation.narrow_flats import narrow_flats
 from pipeline.features.segmentation.refusals import Refusal, overruled, refused
 from pipeline.features.segmentation.rims import broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
     NAMES,
+    SMALL,
     Region,
     Segmentation,
     carriers,
@@ -36,6 +38,8 @@ from pipeline.progress import Progress
 from pipeline.values import Rejected, Surface
 
 _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
+_ALIKE, _TURNED = 4.0, np.cos(np.radians(25.0))  # areas, and normals, of planes that chords of a curve may be
+_MOSTLY = 0.5  # of a region's vertices: what has them is told instead
 
 
 def faces_of_scan(
@@ -74,8 +78,7 @@ def faces_of_scan(
     found += broad
     found = [grown(ground, region, index) for index, region in enumerate(found)]
     progress(0.65, "fitting")
-    patches, rejected = _sifted(ground, found)
-    rejected += open_ones
+    patches, rejected = _sifted(ground, found, kinds, open_ones)
     for number, wish in enumerate(accepted, 1):
         overruled(ground, number, wish, patches, rejected)
     small = [p for p in patches if p.extent.area < least]
@@ -86,7 +89,7 @@ def faces_of_scan(
     pieces: list[Piece] = [
         replace(p, extent=replace(p.extent, facets=int(n))) for p, n in zip(patches, counts, strict=True)
     ]
-    return pieces, labels, refused(ground, rejected, listed)
+    return pieces, labels, refused(ground, rejected, listed, labels)
 
 
 def faces_of_tessellation(
@@ -128,11 +131,109 @@ def faces_of_tessellation(
     return [piece for _, piece in made], labels, []
 
 
-def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece], list[Refusal]]:
-    """The regions that stand, fitted, and the others with the reason. Labels end up those of what stands."""
+def _sifted(
+    ground: Segmentation, found: list[Region], kinds: tuple[str, ...], open_ones: list[Refusal]
+) -> tuple[list[ScanPiece], list[Refusal]]:
+    """The regions that stand, fitted, and the others with the reason, `open_ones` among them.
+
+    Labels are those of `found`, and end up those of what stands.
+    """
+    rejected = list(open_ones)
+    standing = _stand_alone(ground, found, 0, rejected)
+    # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
+    changed = True
+    while changed:
+        changed = False
+        for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
+            judged = _by_rim(ground, piece, index, rejected, _props(ground, piece, standing))
+            changed |= judged is None
+            if judged is None:
+                del standing[index]
+            else:
+                standing[index] = judged
+    if "plane" not in kinds:
+        return list(standing.values()), rejected
+    again: list[Refusal] = []
+    flats = _flats(ground, len(found), again)
+    # One that stands may have been refused before for vertices that it lacked; one that doesn't is told once.
+    rejected = _uncovered(ground, rejected, [piece.region for piece in flats])
+    told = [refusal.region for refusal in rejected if refusal.fits and refusal.region.kind.flat]
+    return [*standing.values(), *flats], rejected + _uncovered(ground, again, told)
+
+
+def _flats(ground: Segmentation, first: int, rejected: list[Refusal]) -> list[ScanPiece]:
+    """The flats a few edges wide that stand, labelled from `first` on; the others are added to `rejected`.
+
+    None of them leans on another: the chords of a coarsely drawn curve would all hold each other up.
+    """
+    found = narrow_flats(ground)
+    for index, region in enumerate(found, first):
+        ground.label[region.members] = index
+    alone = _stand_alone(ground, found, first, rejected)
+    for region in found:
+        ground.label[region.members] = NO_REGION
+    out: list[ScanPiece] = []
+    for index, piece in alone.items():
+        ground.label[piece.region.members] = index
+        judged = _by_rim(ground, piece, index, rejected, {})
+        ground.label[piece.region.members] = NO_REGION
+        if judged is not None:
+            out.append(judged)
+    for index, piece in enumerate(out, first):
+        ground.label[piece.region.members] = index
+    return out
+
+
+def _props(ground: Segmentation, piece: ScanPiece, standing: dict[int, ScanPiece]) -> dict[int, ScanPiece]:
+    """The small planes about as large as a small one, close to it and hardly turned from it: none is another's edge."""
+    region = piece.region
+    if not region.kind.flat or len(region.core) >= SMALL:
+        return {}
+    near = 3.0 * ground.median_edge
+    return {
+        index: other
+        for index, other in standing.items()
+        if other is not piece
+        and other.region.kind.flat
+        and other.region.area < _ALIKE * region.area
+        and float(other.region.packed[3:6] @ region.packed[3:6]) > _TURNED
+        and bool(((other.region.low < region.high + near) & (region.low < other.region.high + near)).all())
+    }
+
+
+def _by_rim(
+    ground: Segmentation, piece: ScanPiece, index: int, rejected: list[Refusal], beside: dict[int, ScanPiece]
+) -> ScanPiece | None:
+    """A piece, labelled `index`, with what its rim says against it; None, without label, where that refuses it.
+
+    Those beside it are taken for skin.
+    """
+    for other in beside.values():
+        ground.label[other.region.members] = NO_REGION
+    verdict = judged_by_rim(ground, piece, index)
+    for label, other in beside.items():
+        ground.label[other.region.members] = label
+    if verdict.refused:
+        ground.label[piece.region.members] = NO_REGION
+        rejected.append(Refusal(piece.region, verdict.refused, cast=True))
+        return None
+    return replace(piece, doubts=() if verdict.doubt is None else (verdict.doubt,))
+
+
+def _uncovered(ground: Segmentation, refusals: list[Refusal], regions: list[Region]) -> list[Refusal]:
+    """The refusals but for those most of which some regions have."""
+    taken = np.zeros(len(ground.vertices), dtype=np.bool_)
+    for region in regions:
+        taken[region.members] = True
+    return [refusal for refusal in refusals if taken[refusal.region.members].mean() <= _MOSTLY]
+
+
+def _stand_alone(
+    ground: Segmentation, found: list[Region], first: int, rejected: list[Refusal]
+) -> dict[int, ScanPiece]:
+    """The pieces, by their label, that stand by their form and by how much of them was seen."""
     standing: dict[int, ScanPiece] = {}
-    rejected = []
-    carried = facet_labels(ground.faces, ground.label)
+    carried = facet_labels(ground.faces, ground.label) - first
     areas = facet_areas(ground.vertices, ground.faces)
     whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
     for index, region in enumerate(found):
@@ -146,21 +247,8 @@ def _sifted(ground: Segmentation, found: list[Region]) -> tuple[list[ScanPiece],
             ground.label[region.members] = NO_REGION
             rejected.append(Refusal(region, reason, cast=not fits, fits=fits))
         else:
-            standing[index] = piece
-    # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
-    changed = True
-    while changed:
-        changed = False
-        for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            verdict = judged_by_rim(ground, piece, index)
-            if verdict.refused:
-                ground.label[piece.region.members] = NO_REGION
-                rejected.append(Refusal(piece.region, verdict.refused, cast=True))
-                del standing[index]
-                changed = True
-            else:
-                standing[index] = replace(piece, doubts=() if verdict.doubt is None else (verdict.doubt,))
-    return list(standing.values()), rejected
+            standing[first + index] = piece
+    return standing
 
 
 def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> Ints:

@@ -10,13 +10,15 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.features.segmentation.extraction import ScanPiece, seen, settled, side_of, turned
 from pipeline.features.segmentation.search import Region, Segmentation
-from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
-from pipeline.geometry import Floats
+from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION, facet_labels
+from pipeline.geometry import Floats, Ints
 from pipeline.job import Accept
+from pipeline.surfaces import distances
 from pipeline.values import Rejected
 
 _WITHIN = 2.0, 3.0  # mm, and edges: from a surface that is pointed at
 _ALIKE = 0.05  # of the radius
+_RIM = 0.3  # of a region a few edges wide: so much at least is more than its rim
 
 
 @dataclass(frozen=True)
@@ -29,18 +31,21 @@ class Refusal:
     fits: bool = True
 
 
-def refused(ground: Segmentation, refusals: Sequence[Refusal], listed: float) -> list[Rejected]:
-    """What was refused, largest first; from `listed` mm2 on numbered, with place and facets."""
+def refused(ground: Segmentation, refusals: Sequence[Refusal], listed: float, labels: Ints) -> list[Rejected]:
+    """What was refused, largest first; from `listed` mm2 on, up to its edge, numbered, with place and facets.
+
+    labels  (m,) of each facet the feature that carries it, -1 for none: it is no facet of what was refused
+    """
     refusals = sorted(refusals, key=lambda refusal: -refusal.region.area)
-    large = [k for k, refusal in enumerate(refusals) if refusal.region.area >= listed]
+    large = [k for k, refusal in enumerate(refusals) if _area_to_edge(ground, refusal.region, listed) >= listed]
     numbers = {k: n for n, k in enumerate(sorted(large, key=lambda k: (not refusals[k].fits, k)), 1)}
     label = np.full(len(ground.vertices), NO_REGION, dtype=np.int32)
     for k in large:
         label[refusals[k].region.members] = k
     carried = facet_labels(ground.faces, label)
-    facets = np.flatnonzero(carried != NO_REGION).astype(np.int32)
+    facets = np.flatnonzero((carried != NO_REGION) & (labels < 0)).astype(np.int32)
     facets = facets[np.argsort(carried[facets], kind="stable")]
-    starts = np.searchsorted(carried[facets], np.arange(len(large) + 1))
+    starts = np.searchsorted(carried[facets], np.arange(len(refusals) + 1))
     out = []
     for k, refusal in enumerate(refusals):
         rejected = _rejected(refusal)
@@ -49,6 +54,21 @@ def refused(ground: Segmentation, refusals: Sequence[Refusal], listed: float) ->
             rejected = replace(rejected, facets=facets[starts[k] : starts[k + 1]])
         out.append(rejected)
     return out
+
+
+def _area_to_edge(ground: Segmentation, region: Region, enough: float) -> float:
+    """mm2 of a region with the vertices beside it that lie on it: at an edge they face neither way.
+
+    Counted up where that may bring it to `enough`.
+    """
+    if region.area >= enough or region.area < _RIM * enough:
+        return region.area
+    beside = np.unique(
+        np.concatenate([ground.indices[ground.indptr[i] : ground.indptr[i + 1]] for i in region.members])
+    )
+    beside = np.setdiff1d(beside, region.members)
+    away = distances(region.code, region.packed, ground.vertices[beside])
+    return region.area + float(ground.share[beside[np.abs(away) <= GATE * ground.sigma]].sum())
 
 
 def _rejected(refusal: Refusal) -> Rejected:

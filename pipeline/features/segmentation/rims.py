@@ -14,10 +14,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.features.segmentation.extraction import ScanPiece, all_round, breadth, narrowest, settled
-from pipeline.features.segmentation.model_selection import clipped_rms
+from pipeline.features.segmentation.model_selection import CLIP, clipped_rms
 from pipeline.features.segmentation.refusals import Refusal
 from pipeline.features.segmentation.region_growing import Growth
-from pipeline.features.segmentation.search import Region, Segmentation, marked, region_of, rms_of, smooth_rim_share
+from pipeline.features.segmentation.search import (
+    SMALL,
+    Region,
+    Segmentation,
+    carriers,
+    marked,
+    region_of,
+    rms_of,
+    smooth_rim_share,
+)
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints
 from pipeline.surfaces import kind_of, signed_distance
@@ -52,7 +61,7 @@ def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict
     share = smooth_rim_share(ground, piece.region, index, breadth(piece))
     closed = ends(piece, share)
     if closed and not (kind_of(piece.shape).axial and share > _RUNS_ON):
-        return Verdict()
+        return Verdict(doubt=_strays(ground, piece.region))
     bent, radius = _bends(ground, piece, index)
     if closed:
         free = bent[np.isfinite(bent)]
@@ -90,7 +99,8 @@ def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tupl
             )
             others.append(Refusal(region, share, cast=True))
             continue
-        members = growth.members[ground.label[growth.members] == NO_REGION]
+        # The members may be those of another kind that was tried, see Growth, and all of them be somebody's by now.
+        members = np.union1d(core, growth.members[ground.label[growth.members] == NO_REGION])
         ground.label[members] = index
         standing.append(region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness))
     return standing, others
@@ -102,6 +112,22 @@ def ends(piece: ScanPiece, share: float) -> bool:
     if kind_of(piece.shape).axial and piece.extent.arc is not None and piece.extent.arc > np.pi:
         most = _OPEN_HALF
     return share <= most or all_round(piece)
+
+
+def _strays(ground: Segmentation, region: Region) -> str | None:
+    """How far a small plane is off all that is said to carry it; None where that fits as its middle does.
+
+    A bit of a curve next to what it is tangent to ends there as a face would, but leads away from the plane.
+    """
+    if not region.kind.flat or len(region.core) >= SMALL:
+        return None
+    points = ground.vertices[carriers(ground, region)]
+    rms = clipped_rms(region.code, region.packed, points, CLIP * ground.sigma)
+    if rms <= _ROUGH * (1.0 + 2.0 / np.sqrt(2.0 * len(points))) * ground.sigma:
+        return None
+    return (
+        f"up to its edges it is {1e3 * rms:.0f} um rms off where the scan's noise explains {1e3 * ground.sigma:.0f} um"
+    )
 
 
 def _firm(bent: Floats) -> bool:

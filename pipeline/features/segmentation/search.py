@@ -23,7 +23,7 @@ from pipeline.features.uncertainty import short_range_sigma
 from pipeline.geometry import Floats, Ints, Mask, Singles, box_of
 from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
-from pipeline.surfaces import COUNT, KINDS, Kind, gradients
+from pipeline.surfaces import COUNT, KINDS, Kind, distances, gradients
 from pipeline.values import Surface
 
 NAMES, _KINDS = tuple(KINDS), tuple(KINDS.values())
@@ -40,6 +40,9 @@ _PARALLEL = 0.9998  # cosine
 _LARGE = 12  # faces to learn the noise from
 _ALIKE = 1.3  # of the quiet ones' rms
 _MORE = 1.1  # times the noise that the regions were looked for with
+_FORM = 1.12  # times the noise: rms above which a surface has a form of its own
+_WARP = 0.35  # of the noise, for few vertices: waves as long as a small face hardly bend it
+_SURE = 20.0  # times its variance by chance, chi squared of 3 degrees of freedom: once in 6,000
 _FEW, _ROUGH = 75, 3.0  # vertices of a slice to try a kind on, and rms in units of the noise that ends it
 _LOW, _HIGH, _NEAR, _CODE, _AXIS, _RADIUS = slice(0, 3), slice(3, 6), 6, 7, slice(8, 11), 11  # columns of `_rows`
 
@@ -600,11 +603,34 @@ def form_doubt(ground: Segmentation, region: Region) -> str | None:
     """Why a region's form says that it is no machined surface; None where it says nothing."""
     rms = rms_of(ground, region)
     few = 1.0 + 2.0 / np.sqrt(2.0 * len(region.core))
-    if rms > 1.12 * few * ground.sigma:
+    if rms > _FORM * few * ground.sigma:
         return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
     if region.misfit >= 4.0 + 6.0 / np.sqrt(region.freedom):
         return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
-    return None
+    return _warp(ground, region) if region.kind.flat else None
+
+
+def _warp(ground: Segmentation, region: Region) -> str | None:
+    """How a plane is bowed or twisted beyond what the noise explains; None where it isn't.
+
+    On many vertices the rms tells as much. On few it can't: chance spreads that as far as form would.
+    """
+    points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
+    away = distances(region.code, region.packed, points)
+    away = np.clip(away, -CLIP * ground.sigma, CLIP * ground.sigma)
+    u, v = region.packed[6:12].reshape(2, 3) @ (points - points.mean(axis=0)).T
+    level = np.column_stack([np.ones(len(points)), u, v])
+    # What the bends have in common with the plane itself is the plane's.
+    bends = np.column_stack([u * u, u * v, v * v])
+    bends -= level @ np.linalg.lstsq(level, bends, rcond=None)[0]
+    form = bends @ np.linalg.lstsq(bends, away, rcond=None)[0]
+    square = float(np.mean(form**2))
+    chance = ground.white**2 / len(points) + ground.wave**2 / (region.freedom + 3)
+    most = _WARP if len(region.core) < SMALL else np.sqrt(_FORM**2 - 1.0)
+    if square < _SURE * chance or square - 3.0 * chance < (most * ground.sigma) ** 2:
+        return None
+    wide = max(float(np.ptp(u)), float(np.ptp(v)))
+    return f"form: bowed or twisted by {1e3 * np.ptp(form):.0f} um over {wide:.0f} mm"
 
 
 def smooth_rim_share(ground: Segmentation, region: Region, index: int, breadth: float) -> float:

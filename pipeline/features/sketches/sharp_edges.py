@@ -20,6 +20,7 @@ DEEP = 3.0  # mm of wall below that are carried up
 LOOK = 4.0  # mm within which the neighbouring feature is looked for, beyond the border
 FEWEST = 8  # points of the wall at one place
 STRAY_BY = 0.6  # mm by which a point carried up may miss what those round it say
+BACK = -0.5  # a normal's share along the face's, below which it is that of the part's other side
 CHAMFER = 0.3  # mm by which the border may stay further from a neighbour's edge than it does elsewhere
 
 
@@ -78,7 +79,8 @@ class Beyond:
     def rises(self, loop: Loop) -> bool:
         """Whether the surface beyond a border stands out of the face, rather than falling away from it.
 
-        Only what lies within LOOK of the border, and beyond the scanner's rounding, has a say.
+        Only what lies within LOOK of the border, and beyond the scanner's rounding, has a say; what looks the other way
+        is the face's own back.
         """
         if self.tree is None:
             return False
@@ -87,7 +89,12 @@ class Beyond:
         beyond = (
             np.sum((self.places[near] - loop.points[which[near]]) * loop.outward[which[near]], axis=1) > -self.below
         )
-        height = self.height[near[beyond]]
+        near = near[beyond]
+        direction = self.ground.features[self.index].direction
+        assert direction is not None
+        near = near[self.ground.normals[self.vertices[near]] @ direction > BACK]
+        height = self.height[near]
+        height = height[np.abs(height) < self.below + DEEP]
         return int(np.sum(height > self.below)) > int(np.sum(height < -self.below))
 
     def inset(self, loops: Sequence[Loop]) -> float:

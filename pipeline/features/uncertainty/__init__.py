@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.features.uncertainty.form_significance import form_seen, noise_without_form, range_of_noise
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
 from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
@@ -15,8 +16,11 @@ __all__ = [
     "Held",
     "block",
     "chance",
+    "form_seen",
     "holm",
     "learn_noise",
+    "noise_without_form",
+    "range_of_noise",
     "resolution",
     "short_range_sigma",
     "weighed",

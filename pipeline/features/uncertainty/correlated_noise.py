@@ -78,11 +78,20 @@ def gathered(gains: Floats, points: Floats, width: float) -> tuple[Floats, Float
     return cells.centres, cells.sums
 
 
-def cell_covariance(centres: Floats, length: float, cell: float) -> Floats:
-    """Covariance (g, g) of cell means of one component with unit variance; cells of width `cell` mm."""
-    share = length**2 / (length**2 + cell**2 / 6.0)
-    apart = centres[:, None, :] - centres[None, :, :]
-    return share * np.exp(-np.einsum("ijk,ijk->ij", apart, apart) * (share / (2.0 * length**2)))
+def cell_covariance(centres: Floats, length: float, spreads: Floats) -> Floats:
+    """Covariance (g, g) of cell means of one component with unit variance.
+
+    spreads  (g, 3) mm2, variance a direction of the points in each cell, in the axes of the centres (g, 3); a mean is
+             taken as of a Gaussian spread of points of the same variance, so that this is the covariance of something
+             that may be
+    """
+    out = np.ones((len(centres), len(centres)))
+    exponent = np.zeros_like(out)
+    for centre, spread in zip(centres.T, spreads.T, strict=True):
+        width = length**2 + spread[:, None] + spread[None, :]
+        out *= length**2 / width
+        exponent += (centre[:, None] - centre[None, :]) ** 2 / width
+    return np.sqrt(out) * np.exp(-0.5 * exponent)
 
 
 @njit(cache=True)

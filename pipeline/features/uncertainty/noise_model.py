@@ -27,11 +27,12 @@ class FittedFace(NamedTuple):
 
 
 class _Block(NamedTuple):
-    """Means of residuals in up to CELLS cells: mm; places (g, 3); cell width; points a cell; fit columns."""
+    """Means of residuals in up to CELLS cells: mm; places (g, 3), mm, and variances (g, 3), mm2, of the points in each,
+    in axes of the block; points a cell; fit columns."""
 
     values: Floats
     centres: Floats
-    cell: float
+    spreads: Floats
     counts: Floats
     columns: Floats
 
@@ -42,7 +43,7 @@ BLOCKS_A_SCALE = 10
 FINEST_BLOCKS = 3
 LENGTH_STEP = 1.6
 MAX_FACES = 10
-MIN_POINTS = 300
+MIN_POINTS = 100
 LONGEST = 0.3
 PRIOR = 2.0
 ITERATIONS = 25
@@ -155,34 +156,37 @@ def _windows(
         basis = basis_of(shape.direction)
         axes = np.array([*basis, cross(basis[0], basis[1])])
         cell = side / ACROSS
-        sums, counts, centres = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
+        sums, counts, places, spreads = _cell_sums(faces[i].points, residuals[i], axes, centre, cell, ACROSS)
         full = np.flatnonzero(counts > 0)
         if len(full) > CELLS:
             full = np.sort(rng.choice(full, CELLS, replace=False))
         if len(full) < 20:
             continue
-        columns = jacobian(shape, centres[full], basis)
-        blocks.append(_Block(sums[full] / counts[full], centres[full], cell, counts[full], columns))
+        columns = jacobian(shape, centre + places[full] @ axes, basis)
+        # A narrow face fills its cells in part, and the mean over less of a cell holds more of the short waves.
+        blocks.append(_Block(sums[full] / counts[full], places[full], spreads[full], counts[full], columns))
     return blocks
 
 
 @njit(cache=True)
 def _cell_sums(
     points: Floats, values: Floats, axes: Floats, centre: Floats, cell: float, across: int
-) -> tuple[Floats, Floats, Floats]:
-    """Sums of values, their number and mean places in a cube of across^3 cells about a centre."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Sums of values, their number, and mean places and variances of these in a cube of across^3 cells about a centre;
+    in its axes."""
     total = across * across * across
-    sums, counts, centres = np.zeros(total), np.zeros(total), np.zeros((total, 3))
+    sums, counts, centres, squares = np.zeros(total), np.zeros(total), np.zeros((total, 3)), np.zeros((total, 3))
     half = 0.5 * across
+    along = np.empty(3)
     for i in range(points.shape[0]):
         if np.isnan(values[i]):
             continue
         place = 0
         for k in range(3):
-            along = 0.0
+            along[k] = 0.0
             for j in range(3):
-                along += axes[k, j] * (points[i, j] - centre[j])
-            step = int(np.floor(along / cell + half))
+                along[k] += axes[k, j] * (points[i, j] - centre[j])
+            step = int(np.floor(along[k] / cell + half))
             if step < 0 or step >= across:
                 place = -1
                 break
@@ -190,12 +194,15 @@ def _cell_sums(
         if place >= 0:
             sums[place] += values[i]
             counts[place] += 1.0
-            for j in range(3):
-                centres[place, j] += points[i, j]
+            for k in range(3):
+                centres[place, k] += along[k]
+                squares[place, k] += along[k] ** 2
     for c in range(total):
         if counts[c] > 0.0:
-            centres[c] /= counts[c]
-    return sums, counts, centres
+            for k in range(3):
+                centres[c, k] /= counts[c]
+                squares[c, k] = max(squares[c, k] / counts[c] - centres[c, k] ** 2, 0.0)
+    return sums, counts, centres, squares
 
 
 def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, form: float) -> Floats:
@@ -212,7 +219,7 @@ def _restricted_likelihood(blocks: list[_Block], lengths: Floats, white: float, 
         data[b, :g] = free.T @ block.values
         covers[0, b, :g, :g] = (free.T / block.counts) @ free
         for k, length in enumerate(lengths):
-            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.cell) @ free
+            covers[1 + k, b, :g, :g] = free.T @ cell_covariance(block.centres, length, block.spreads) @ free
         fill[b, range(g, CELLS), range(g, CELLS)] = 1.0
     variances = np.full(terms, white / (2.0 * len(lengths)))
     variances[0] = white

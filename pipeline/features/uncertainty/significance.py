@@ -32,7 +32,7 @@ _LEAST = 1e-6  # share of the variance below which what is doubtful of it counts
 _NODES = 240
 
 
-class _Spread(NamedTuple):
+class Spread(NamedTuple):
     """Covariance (q, q) of a deviation: what is known of it, what is doubtful, and that by its degrees of freedom."""
 
     known: Floats
@@ -56,7 +56,7 @@ def chance(deviation: Floats, sources: Sequence[tuple[Floats, Uncertainty]]) -> 
     0.05
     """
     spreads = [_spread(gain, known) for gain, known in sources]
-    total = _Spread(*(np.sum(matrices, axis=0) for matrices in zip(*spreads, strict=True)))
+    total = Spread(*(np.sum(matrices, axis=0) for matrices in zip(*spreads, strict=True)))
     shared = np.zeros_like(total.known)
     for (gain, known), (other_gain, other) in combinations(sources, 2):
         together = _together(known.carried, other.carried)
@@ -64,18 +64,18 @@ def chance(deviation: Floats, sources: Sequence[tuple[Floats, Uncertainty]]) -> 
             term = gain @ together @ other_gain.T
             shared += term + term.T
     signs = (0.0, 1.0, -1.0) if shared.any() else (0.0,)
-    return max(_chance(deviation, total, sign * shared) for sign in signs)
+    return max(chance_in_spread(deviation, total, sign * shared) for sign in signs)
 
 
-def _spread(gain: Floats, uncertainty: Uncertainty) -> _Spread:
+def _spread(gain: Floats, uncertainty: Uncertainty) -> Spread:
     if uncertainty.parts is None or uncertainty.freedom is None:
         none = np.zeros((len(gain), len(gain)))
-        return _Spread(gain @ np.asarray(uncertainty.covariance) @ gain.T, none, none)
+        return Spread(gain @ np.asarray(uncertainty.covariance) @ gain.T, none, none)
     parts = gain @ uncertainty.parts @ gain.T
     doubtful = np.isfinite(uncertainty.freedom)
     waves = parts[doubtful]
     by_freedom = waves / uncertainty.freedom[doubtful, None, None]
-    return _Spread(parts[~doubtful].sum(axis=0), waves.sum(axis=0), by_freedom.sum(axis=0))
+    return Spread(parts[~doubtful].sum(axis=0), waves.sum(axis=0), by_freedom.sum(axis=0))
 
 
 def _together(a: Carried | None, b: Carried | None) -> Floats | None:
@@ -91,8 +91,13 @@ def _together(a: Carried | None, b: Carried | None) -> Floats | None:
     return np.sum([s**2 * (a.gains.T @ np.exp(squares / (-2.0 * length**2)) @ b.gains) for s, length in waves], axis=0)
 
 
-def _chance(deviation: Floats, spread: _Spread, shared: Floats) -> float:
-    """`shared` (q, q) comes to what is doubtful."""
+def chance_in_spread(deviation: Floats, spread: Spread, shared: Floats | float = 0.0) -> float:
+    """How often a deviation (q,) of that spread is of this size or more; `shared` (q, q) comes to what is doubtful.
+
+    >>> alone = Spread(np.eye(1), np.zeros((1, 1)), np.zeros((1, 1)))
+    >>> round(chance_in_spread(np.array([1.96]), alone), 3)
+    0.05
+    """
     total = spread.known + spread.doubtful + shared
     scale = np.sqrt(np.maximum(np.diag(total), 1e-300))
     across = np.outer(scale, scale)

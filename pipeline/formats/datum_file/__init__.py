@@ -21,6 +21,7 @@ from pipeline.formats.datum_file.records import (
     HolePatternRecord,
     HoleRecord,
     OutlineRecord,
+    PatternRecord,
     ProposalRecord,
     Record,
     SolidRecord,
@@ -28,7 +29,7 @@ from pipeline.formats.datum_file.records import (
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_of, schema_text
-from pipeline.formats.datum_file.text import plain_data, text_of
+from pipeline.formats.datum_file.text import lengths_in, plain_data, text_of
 
 __all__ = [
     "SCHEMAS",
@@ -41,12 +42,14 @@ __all__ = [
     "HolePatternRecord",
     "HoleRecord",
     "OutlineRecord",
+    "PatternRecord",
     "ProposalRecord",
     "Record",
     "SolidRecord",
     "build",
     "comparison_record",
     "last_run",
+    "lengths_in",
     "near_sizes",
     "plain_data",
     "read_datums",

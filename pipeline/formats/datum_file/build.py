@@ -32,20 +32,22 @@ from pipeline.formats.datum_file.records import (
     SquareUpRecord,
     SuggestionRecord,
     TestsRecord,
+    ToMeasureRecord,
     Units,
 )
 from pipeline.geometry import Floats, transformed, turned, unit_rows
 from pipeline.job import dump_job
 from pipeline.values import (
-    CaliperCheck,
     Datum,
     Feature,
     Gap,
     Outcome,
     Rejected,
+    SizeCheck,
     SizeSuggestion,
     Source,
     SquareUp,
+    ToMeasure,
 )
 from pipeline.versions import library_versions
 
@@ -98,7 +100,8 @@ def build(outcome: Outcome) -> DatumFile:
             RemovalRecord(what=r.what, count=int(r.count), area=known(r.area), note=r.note) for r in outcome.removals
         ),
         rejected=tuple(_rejected(patch, frame.matrix) for patch in recover.rejected),
-        calipers=tuple(_caliper(check) for check in recover.calipers),
+        calipers=tuple(_caliper(check) for check in recover.measured),
+        to_measure=tuple(_to_measure(size) for size in outcome.frame.to_measure),
         places=places,
         places_kept=kept_places(outcome.kept_places),
         audit=audit_record(audit, frame.matrix, missing),
@@ -237,6 +240,7 @@ def _square_up(s: SquareUp) -> SquareUpRecord:
         offset=plain(s.offset),
         offset_uncertainty=plain(s.offset_uncertainty),
         significant=s.significant,
+        **{} if s.within is None else {"within": known(s.within, degrees=True)},
         **{} if s.p is None or s.p_adjusted is None else {"p": known(s.p), "p_adjusted": known(s.p_adjusted)},
     )
 
@@ -264,7 +268,7 @@ def _gap(gap: Gap, to_part: np.ndarray) -> GapRecord:
     )
 
 
-def _caliper(check: CaliperCheck) -> CaliperRecord:
+def _caliper(check: SizeCheck) -> CaliperRecord:
     return CaliperRecord(
         feature=check.feature,
         measured=known(check.measured),
@@ -273,4 +277,21 @@ def _caliper(check: CaliperCheck) -> CaliperRecord:
         scanned_uncertainty=plain(check.scanned_uncertainty),
         agrees=check.agrees,
         note=check.note,
+        what=check.what,
+        **{key: text for key, text in (("other", check.other), ("instrument", check.instrument)) if text},
+    )
+
+
+def _to_measure(size: ToMeasure) -> ToMeasureRecord:
+    return ToMeasureRecord(
+        features=size.features,
+        what=size.what,
+        why=size.why,
+        how=size.how,
+        size=known(size.size),
+        size_uncertainty=plain(size.sigma),
+        open=plain(size.open),
+        instrument=size.instrument,
+        rows=size.rows,
+        columns=size.columns,
     )

@@ -7,6 +7,9 @@ import re
 from typing import Any
 
 from pipeline.formats.datum_file.records import Record
+from pipeline.geometry import MM_PER_INCH
+
+_LENGTH = re.compile(r"\b(\d+(?:\.\d+)?) mm\b")
 
 
 def plain_data(record: Record) -> dict[str, Any]:
@@ -17,6 +20,17 @@ def plain_data(record: Record) -> dict[str, Any]:
     {'length': 'mm', 'angle': 'deg'}
     """
     return record.model_dump(mode="json")
+
+
+def lengths_in(text: str, unit: str) -> str:
+    """A sentence of the file with its lengths in `unit`, "mm" as they stand there or "in".
+
+    >>> lengths_in("0.09 mm over 72 H7: the ring would creep", "in")
+    '0.0035 in over 72 H7: the ring would creep'
+    """
+    if unit == "mm":
+        return text
+    return _LENGTH.sub(lambda found: f"{float(found[1]) / MM_PER_INCH:.4f} in", text)
 
 
 def text_of(record: Record) -> str:

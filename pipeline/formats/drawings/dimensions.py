@@ -44,8 +44,9 @@ def text_at(elbow: Place, side: float, text: str) -> Text:
     return Text(DIMENSIONS, (x, elbow[1] - 0.5 * TEXT_HEIGHT), text)
 
 
-def linear(start: Place, end: Place, off: float, upright: bool, text: str, along: float = 0.5) -> Dimension:
-    """A distance across (or `upright`), its dimension line at y = off (or x = off), the text at a share `along` of it.
+def linear(start: Place, end: Place, off: float, upright: bool, text: str, at: Place | None = None) -> Dimension:
+    """A distance across (or `upright`), its dimension line at y = off (or x = off); its text begins `at` a place, or
+    stands over the middle of the line.
 
     >>> linear((0.0, 0.0), (30.0, 5.0), -10.0, False, "30.0").value
     30.0
@@ -56,19 +57,21 @@ def linear(start: Place, end: Place, off: float, upright: bool, text: str, along
 
     (a, low), (b, high) = turned(start), turned(end)
     if a > b:
-        (a, low), (b, high) = (b, high), (a, low)
+        start, end, (a, low), (b, high) = end, start, (b, high), (a, low)
     strokes: list[Line | Arc | Arrow | Text] = []
-    for at, height in ((a, low), (b, high)):
+    for end_at, height in ((a, low), (b, high)):
         sense = 1.0 if off >= height else -1.0
         if abs(off - height) > GAP:
-            strokes.append(Line(DIMENSIONS, turned((at, height + sense * GAP)), turned((at, off + sense * OVER))))
+            strokes.append(
+                Line(DIMENSIONS, turned((end_at, height + sense * GAP)), turned((end_at, off + sense * OVER)))
+            )
     narrow = b - a < 2.5 * ARROW
     first, last = (a - 2.0 * ARROW, b + 2.0 * ARROW) if narrow else (a, b)
     strokes.append(Line(DIMENSIONS, turned((first, off)), turned((last, off))))
-    for at, way in ((a, 0.0 if narrow else 180.0), (b, 180.0 if narrow else 0.0)):
-        strokes.append(Arrow(DIMENSIONS, turned((at, off)), 90.0 - way if upright else way))
-    middle = a + along * (b - a) - 0.5 * length_of(text)
-    place = (off - GAP, middle) if upright else (middle, off + GAP)
+    for tip, way in ((a, 0.0 if narrow else 180.0), (b, 180.0 if narrow else 0.0)):
+        strokes.append(Arrow(DIMENSIONS, turned((tip, off)), 90.0 - way if upright else way))
+    middle = 0.5 * (a + b) - 0.5 * length_of(text)
+    place = at or ((off - GAP, middle) if upright else (middle, off + GAP))
     strokes.append(Text(DIMENSIONS, place, text, angle=90.0 if upright else 0.0))
     points = (start, end, turned((a, off)))
     return Dimension(DIMENSIONS, "linear", points, b - a, text, tuple(strokes))
@@ -90,18 +93,16 @@ def angular(vertex: Place, radius: float, begin: float, finish: float, text: str
 
 
 def ordinate(origin: Place, place: Place, elbow: Place, text: str) -> Dimension:
-    """A running distance along x from the origin to a place, by an upright leader that ends at `elbow`, its text below.
+    """A running distance along x from the origin to a place, by a leader up to `elbow`, its text above it.
 
     A leader whose end stands aside of its place has two bends.
     """
-    low = elbow[1]
-    bend = low + 3.0 * TEXT_HEIGHT
-    knee = low + TEXT_HEIGHT
+    bend, knee = elbow[1] - 3.0 * TEXT_HEIGHT, elbow[1] - TEXT_HEIGHT
     strokes = (
-        Line(DIMENSIONS, place, (place[0], bend)),
+        Line(DIMENSIONS, (place[0], place[1] + GAP), (place[0], bend)),
         Line(DIMENSIONS, (place[0], bend), (elbow[0], knee)),
         Line(DIMENSIONS, (elbow[0], knee), elbow),
-        Text(DIMENSIONS, (elbow[0] + 0.5 * TEXT_HEIGHT, low - GAP - length_of(text)), text, angle=90.0),
+        Text(DIMENSIONS, (elbow[0] + 0.5 * TEXT_HEIGHT, elbow[1] + GAP), text, angle=90.0),
     )
     return Dimension(DIMENSIONS, "ordinate", (origin, place, elbow), place[0] - origin[0], text, strokes)
 

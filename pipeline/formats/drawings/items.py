@@ -135,10 +135,15 @@ def corners(item: Item) -> Iterator[Place]:
             turn = (finish - begin) % 360.0
             quarters = [90.0 * k for k in range(8) if 0 < 90.0 * k - begin < turn]
             for angle in (begin, begin + turn, *quarters):
-                yield x + r * math.cos(math.radians(angle)), y + r * math.sin(math.radians(angle))
+                yield on_arc((x, y), r, angle)
         case Dimension():
             for stroke in item.strokes:
                 yield from corners(stroke)
+
+
+def on_arc(centre: Place, radius: float, angle: float) -> Place:
+    """The place on a circle at `angle`, degrees."""
+    return centre[0] + radius * math.cos(math.radians(angle)), centre[1] + radius * math.sin(math.radians(angle))
 
 
 def length_of(text: str, height: float = TEXT_HEIGHT) -> float:

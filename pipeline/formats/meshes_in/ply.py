@@ -56,6 +56,13 @@ def read_ply(path: Path) -> PlyMesh:
     """The mesh of a PLY file. Raises InputError."""
     data = np.memmap(path, dtype=np.uint8, mode="r")
     form, elements, start, comments = _header(path, data)
+    for element in elements:
+        # Not even an empty record takes less than a byte of text, nor does a binary one with a list.
+        if not 0 <= element.count <= len(data):
+            raise InputError(
+                f"{path} is cut short or broken: its header promises {element.count:,} {element.name:.40} records, and "
+                f"the file has {len(data):,} bytes; export or copy it again."
+            )
     vertex = next((e for e in elements if e.name == "vertex"), None)
     face = next((e for e in elements if e.name == "face"), None)
     if vertex is None or -1 in (columns := [vertex.place(axis) for axis in "xyz"]):
@@ -64,6 +71,9 @@ def read_ply(path: Path) -> PlyMesh:
         raise InputError(
             f"{path} holds {vertex.count:,} points but no facets; make a mesh of the points first and give that."
         )
+    corners = face.properties[face.place(*_CORNERS)]
+    if corners.count is None or "f" in corners.type + corners.count:
+        raise InputError(f"{path}: the corners of its facets are no lists of whole numbers; export the scan again.")
     if form == "ascii":
         return PlyMesh(*_text(path, data, elements, start, np.array(columns)), comments, None)
     points, faces, origin = _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
@@ -94,10 +104,10 @@ def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int, tuple[st
                 _declare(words, elements)
         except (IndexError, KeyError, ValueError):
             raise InputError(
-                f"{path}: the header line '{line.strip()}' makes no sense in a PLY; export the scan again."
+                f"{path}: the header line '{line.strip():.60}' makes no sense in a PLY; export the scan again."
             ) from None
     if form not in ("ascii", "binary_little_endian", "binary_big_endian"):
-        raise InputError(f"{path}: its PLY header names the form {form!r}, which does not exist; export it again.")
+        raise InputError(f"{path}: its PLY header names the form {form!r:.40}, which does not exist; export it again.")
     return form, elements, start, tuple(comments)
 
 

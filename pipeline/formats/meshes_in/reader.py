@@ -111,9 +111,14 @@ def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | N
         from pipeline.formats.meshes_in.text_meshes import read_obj, read_off
 
         return *(read_obj(path) if form == ".obj" else read_off(path)), None, None
-    from pipeline.formats.meshes_in.scenes import read_scene
+    if form == ".3mf":
+        from pipeline.formats.meshes_in.three_mf import read_3mf
 
-    return *read_scene(path), None
+        return *read_3mf(path), None
+    from pipeline.formats.meshes_in.gltf import read_gltf
+
+    # glTF 2.0, section 3.4: all lengths are metres.
+    return *read_gltf(path), "m", None
 
 
 def _told_by_us(path: Path, mesh: PlyMesh) -> tuple[NDArray, NDArray[np.int32], str | None, NDArray[np.uint8] | None]:

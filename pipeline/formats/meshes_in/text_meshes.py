@@ -10,6 +10,7 @@ from pipeline.errors import InputError
 from pipeline.formats.meshes_in.text_numbers import (
     GOOD,
     content,
+    corner_of,
     is_blank,
     line_of,
     next_line,
@@ -66,7 +67,7 @@ def _facet(text: Bytes, i: int, vertices: int, faces: Ints, triangles: int) -> t
         if code != GOOD:
             return triangles, i, code
         # Numbers count from 1, negative ones back from the vertex read last.
-        index = np.int32(value - 1 if value > 0 else vertices + value)
+        index = np.int32(corner_of(value - 1.0 if value > 0.0 else vertices + value if value < 0.0 else -1.0))
         while i < text.size and not is_blank(text[i]) and text[i] != 10:
             i += 1
         i = skip_blanks(text, i)

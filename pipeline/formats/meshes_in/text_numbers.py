@@ -146,6 +146,13 @@ def number(text: Bytes, i: int) -> tuple[float, int, int]:
 
 
 @njit(cache=True)
+def corner_of(value: float) -> int:
+    """The index that a number in a file stands for, -1 for one that can't be an index."""
+    # A comparison with what is not a number fails, so that it is none.
+    return int(value) if 0.0 <= value < 2147483647.0 and value == np.floor(value) else -1
+
+
+@njit(cache=True)
 def rows(text: Bytes, i: int, count: int, columns: Indices, out: Floats) -> tuple[int, int, int]:
     """`count` lines of at least max(columns) + 1 numbers; those at `columns` (3,) go to `out` (count, 3).
 
@@ -183,11 +190,13 @@ def polygons(text: Bytes, i: int, count: int, before: int, out: Ints) -> tuple[i
         if code != GOOD:
             return i, row, made, code
         first = previous = 0
-        for corner in range(int(corners)):
+        if corner_of(corners) < 0:
+            return i, row, made, NO_NUMBER
+        for corner in range(corner_of(corners)):
             value, i, code = number(text, skip_blanks(text, i))
             if code != GOOD:
                 return i, row, made, code
-            index = int(min(max(value, -1.0), 2147483647.0))
+            index = corner_of(value)
             if corner == 0:
                 first = index
             elif corner > 1:

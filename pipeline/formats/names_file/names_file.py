@@ -32,9 +32,13 @@ class _Entry(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
 
 
+# Numbers stand in file names and tables.
+_Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9-]{0,39}$")]
+
+
 class _Feature(_Entry):
-    id: Annotated[str, Field(min_length=1)]
-    kind: str
+    id: _Id
+    kind: Annotated[str, Field(max_length=80)]
     side: Literal["bore", "boss"] | None = None
     sure: bool = False
     point: _Vector | None = None
@@ -47,7 +51,7 @@ class _Feature(_Entry):
 
 
 class _Gap(_Entry):
-    id: Annotated[str, Field(min_length=1)]
+    id: _Id
     centre: _Vector | None = None
     length: float = 0.0
 
@@ -98,7 +102,9 @@ def read_names(path: Path) -> NameBook:
         place = ".".join(str(part) for part in first["loc"]) or "its text"
         raise InputError(f"The file of names {path} is not one ({place}: {first['msg'].lower()}); {remedy}.") from None
     for ids in ([f.id for f in made.features], [g.id for g in made.gaps]):
-        twice = next((ident for k, ident in enumerate(ids) if ident in ids[:k]), None)
+        # They stand in file names, which some systems don't tell apart by case.
+        folded = [ident.casefold() for ident in ids]
+        twice = next((ident for k, ident in enumerate(ids) if folded[k] in folded[:k]), None)
         if twice is not None:
             raise InputError(f"The file of names {path} has {twice} twice; {remedy}.")
     return NameBook(

@@ -52,6 +52,10 @@ def features_csv(data: DatumFile, unit: str = "mm") -> str:
         f"diameter_uncertainty_{unit}": lambda f: times(f.uncertainty.radius, 2),
         "form_standard": lambda f: f.form.standard,
         f"form_peak_to_valley_{unit}": lambda f: times(f.form.peak_to_valley),
+        f"form_noise_share_{unit}": lambda f: times(f.form.noise_share),
+        "form_told_from_noise": lambda f: None if f.form.told is None else "yes" if f.form.told else "no",
+        f"form_of_means_{unit}": lambda f: times(f.form.of_means),
+        f"form_noise_of_means_{unit}": lambda f: times(f.form.noise_of_means),
         f"form_rms_{unit}": lambda f: times(f.form.rms),
         f"area_{unit}2": lambda f: times(f.extent.area, scale),
         f"length_{unit}": lambda f: times(f.extent.length),
@@ -101,5 +105,10 @@ def _table(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
     writer = csv.writer(text)
     writer.writerow(columns)
     # Nine decimals are far below any figure's uncertainty; more would only show the float's own grain.
-    writer.writerows([round(v, 9) + 0.0 if isinstance(v, float) else v for v in row] for row in rows)
+    writer.writerows([round(v, 9) + 0.0 if isinstance(v, float) else _harmless(v) for v in row] for row in rows)
     return text.getvalue()
+
+
+def _harmless(value: Any) -> Any:
+    """A text that a spreadsheet would take for a formula with an apostrophe before it, which makes it text again."""
+    return f"'{value}" if isinstance(value, str) and value.lstrip()[:1] in ("=", "+", "-", "@") else value

@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, term_of
-from pipeline.formats.datum_file import DatumFile, ProposalRecord, near_sizes
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
+from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
+from pipeline.formats.tables.safety import HOLDS, SAFETY
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
-
-BEFORE_USE = (
-    "A rotating machine, a pressure part or an electrical plant that is built or changed with these figures "
-    "can kill: local codes and licensed practice come first.",
-    "The figures are no substitute for measuring the part. Before a cut that can't be taken back, check the "
-    "sizes that matter with a bore gauge, a micrometer or a dial indicator on the part itself.",
-    "A scan sees what it was shown. Spray adds to every face and takes from every bore; filled facets are "
-    "invented; what was not seen is not known.",
-    "Cutting, drilling and lifting castings: clamp, guard, shield the eyes, and mind grey iron's brittleness. "
-    "Solvents and matting sprays need air and a mask.",
-)
-
 
 _MAIN_FEATURES = 12
 _MOST_REFUSED = 40
@@ -35,7 +24,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
     show = _Lengths(unit)
     parts = [
         [f"# {data.title or data.source.file}", "", _verdict(data)],
-        ["", "## Before you use this", "", *(f"- {text}" for text in BEFORE_USE)],
+        ["", "## Before you use this", "", *(safety_line(*line) for line in SAFETY)],
         _cautions(data),
         _scan(data, show),
         _frame(data, show),
@@ -45,12 +34,18 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
         _square_up(data, show),
         _suggestions(data, show),
         _places(data, show),
+        _by_hand(data, show),
         _audit(data, show),
         _gaps(data, show),
         _not_the_part(data, show),
-        ["", "## Files", "", *(f"- {_what(name, unit)}" for name in files)],
+        ["", "## Files", "", *_listed(files, unit)],
     ]
     return "\n".join(line for part in parts for line in part) + "\n"
+
+
+def safety_line(about: str, text: str) -> str:
+    """An item of `SAFETY` in Markdown."""
+    return f"- **{about}{'' if text[0].islower() else '.'}** {text}"
 
 
 class _Lengths:
@@ -76,7 +71,7 @@ class _Lengths:
 def _verdict(data: DatumFile) -> str:
     failed = [check.feature for check in data.calipers if check.agrees is False]
     if failed:
-        return f"**A caliper check failed ({', '.join(failed)}): the scan and the part disagree. Don't build on this.**"
+        return f"**A size measured on the part ({', '.join(failed)}) disagrees with the scan's. Don't build on this.**"
     if not data.audit.within_budget:
         return "**Not within budget: see the audit below before you build on the light mesh.**"
     if data.audit.budget:
@@ -131,11 +126,12 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         return [*lines, "None was found."]
     sure = [f for f in data.features if f.confidence == "good"]
     lines += [
-        "Part coordinates. Uncertainties are standard ones (k = 1): double them for about 95 %; those of places and "
-        "directions hold against the part frame, whose own uncertainty is in them. "
-        "A dash: none that applies, or none that can be vouched for.",
+        "Part coordinates; places and directions hold against the part frame, whose own uncertainty is in them; +- is "
+        "k = 1. A dash: none that applies, or none that can be vouched for.",
         "",
-        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form {small} |",
+        HOLDS,
+        "",
+        f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for f in sure:
@@ -157,7 +153,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
             f"| {show(None if radius is None else 2 * radius)} "
             f"| {show.small(None if spread.radius is None else 2 * spread.radius)} "
             f"| {', '.join(show(v) for v in place.point)} | {show.small(off)} "
-            f"| {direction} | {tilt} | {show.small(f.form.peak_to_valley)} |"
+            f"| {direction} | {tilt} | {form_in_words(f.form, unit)} |"
         )
     if len(sure) < len(data.features):
         lines += ["", "Low confidence, not to be relied on:", ""]
@@ -240,16 +236,17 @@ def _square_up(data: DatumFile, show: _Lengths) -> list[str]:
         "",
         f"The {_MAIN_FEATURES} largest features against the datums; all others are in datums.json.{_judged(data)}",
         "",
-        f"| feature | to datum | deviation | off by deg | +- | that is {show.small_unit} | over {show.unit} "
+        f"| feature | to datum | deviation | off by deg | +- | within | that is {show.small_unit} | over {show.unit} "
         f"| axes apart {show.small_unit} | stands out |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for s in sorted(rows, key=lambda s: (main.index(s.feature), s.datum)):
         spread = "-" if s.angle_uncertainty is None else f"{s.angle_uncertainty:.4f}"
+        within = "-" if s.within is None else f"{s.within:.4f}"
         out = "yes" if s.significant else "-" if s.angle_uncertainty is None else "no"
         lines.append(
-            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {show.small(s.over)} "
-            f"| {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
+            f"| {s.feature} | {s.datum} | {RELATIONS[s.kind]} | {s.angle:z.4f} | {spread} | {within} "
+            f"| {show.small(s.over)} | {show(s.length, 1)} | {show.small(s.offset)} | {out} |"
         )
     return lines
 
@@ -258,6 +255,7 @@ def _judged(data: DatumFile) -> str:
     if data.tests is None:
         return ""
     return (
+        " The true angle is within the figure so called at 95 %: so much could be there without being seen."
         f" What stands out does so at {100 * (1 - data.tests.level):.0f} % for all {data.tests.count} deviations "
         f"together ({data.tests.correction})."
     )
@@ -282,7 +280,7 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
         sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
         lines.append(
             f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
-            f"| {row.note} |"
+            f"| {lengths_in(row.note, show.unit)} |"
         )
     return lines
 
@@ -328,12 +326,53 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
             value = "no figure" if b.value is None else f"{b.value:.4f}"
             held = "yes" if b.held else "**NO**"
             lines.append(f"| {b.what} | {b.limit:.4f} | {value} | {b.unit} | {held} {b.where_in(show.unit)} |")
+    return lines
+
+
+def _by_hand(data: DatumFile, show: _Lengths) -> list[str]:
+    """What is worth measuring on the part, and what was."""
+    lines = ["", "## By hand", ""] if data.to_measure or data.calipers else []
+    if data.to_measure:
+        lines += [
+            "Sizes that something hangs on, what gains most first. Open: 95 % either way of the scan's size as a share "
+            "of the usual tolerance; above 100 % the scan can't tell whether it is kept.",
+            "",
+            f"| size | in the scan, {show.unit} | open | what hangs on it | how |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+    for size in data.to_measure:
+        name = f"D of {size.features[0]}" if size.what == "diameter" else f"{' to '.join(size.features)}"
+        share = "-" if size.open is None else f"{100 * size.open:.0f} %"
+        lines.append(
+            f"| {name} | {show(size.size)} | {share} | {_cell(lengths_in(size.why, show.unit))} | {size.how} |"
+        )
+    if data.to_measure:
+        lines += ["", f"To fill in by the machine, {show.unit}:", ""]
+    for size in data.to_measure:
+        lines += [
+            f"| {' to '.join(size.features)}, {size.instrument} | {' | '.join(size.columns)} |",
+            "| --- |" + " --- |" * len(size.columns),
+            *(f"| {row} |" + "  |" * len(size.columns) for row in size.rows),
+            "",
+        ]
+    if data.to_measure:
+        said = "" if show.unit == "mm" else ' as value = "2.4411 in"'
+        lines += [
+            f"For the job file, with value and uncertainty (standard, k = 1) put in{said}; the next run then says "
+            "whether the scan agrees:",
+            "",
+            "```toml",
+            "\n".join(size.job_lines() for size in data.to_measure).strip(),
+            "```",
+        ]
     for check in data.calipers:
         scanned = "no figure" if check.scanned is None else f"{show(check.scanned)} {show.unit}"
         verdict = {True: "they agree", False: "**they disagree**", None: "can't be judged"}[check.agrees]
         lines += [
             "",
-            f"Caliper check {check.feature}: measured {show(check.measured)}, scanned {scanned}: {verdict}.",
+            f"Measured {check.what} {check.feature}{f' to {check.other}' if check.other else ''}"
+            f"{f' ({check.instrument})' if check.instrument else ''}: {show(check.measured)} {show.unit}, scanned "
+            f"{scanned}: {verdict}.",
         ]
     return lines
 
@@ -379,6 +418,7 @@ def _gaps(data: DatumFile, show: _Lengths) -> list[str]:
     return lines
 
 
+_PICTURES = "pictures/"
 _FILES = {
     "datums.json": "every figure, for programs (mm, degrees)",
     "datums.schema.json": "the JSON Schema of datums.json",
@@ -393,6 +433,7 @@ _FILES = {
     "light.glb": "light mesh for viewers, metres, y up as glTF asks",
     "light-scan.ply": "the same facets in scan coordinates, mm",
     "datums.step": "supplemental geometry (ISO 16792) for CAD: faces, axes, datums, outlines; part coordinates, mm",
+    "section.dxf": "half-section along the main axis, 1:1, with diameters and shoulder distances",
     "report.html": "the report, opens in any browser",
 }
 
@@ -424,6 +465,13 @@ def _not_the_part(data: DatumFile, show: _Lengths) -> list[str]:
 def _at(proposal: ProposalRecord, show: _Lengths) -> str:
     place = proposal.in_part_frame
     return "" if place is None else f" at [{', '.join(show(v, 2) for v in place.point)}]"
+
+
+def _listed(files: tuple[str, ...], unit: str) -> list[str]:
+    """A line a file, but one for all pictures."""
+    own = [f"- {_what(name, unit)}" for name in files if not name.startswith(_PICTURES)]
+    pictures = len(files) - len(own)
+    return [*own, *([f"- `{_PICTURES}`: {pictures} views and maps, those of the report"] if pictures else [])]
 
 
 def _what(name: str, unit: str) -> str:

@@ -6,6 +6,7 @@ from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
 from pipeline.mesh.simplify.edge_collapse import exhaust, finish_collapse, start_collapse, sweep_down
 from pipeline.mesh.simplify.reversible_collapse import HeldPoints, ReversibleCollapse
 from pipeline.mesh.simplify.slivers import least_height, take_out_slivers
+from pipeline.mesh.simplify.touching import move_apart
 
 __all__ = [
     "CollapseMesh",
@@ -14,6 +15,7 @@ __all__ = [
     "exhaust",
     "finish_collapse",
     "least_height",
+    "move_apart",
     "start_collapse",
     "sweep_down",
     "take_out_slivers",

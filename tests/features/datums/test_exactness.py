@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from pipeline.features.datums.designation import choose
 from pipeline.features.datums.exactness import Exactness, exactness
 from pipeline.features.datums.proposals import complete
 from pipeline.features.uncertainty import LEVEL
-from tests.features.made import block, bore, pose, posed, uncertainty
+from tests.features.made import block, bore, plane, pose, posed, uncertainty
 from tests.features.relations.test_pairs import drawn
 
 
@@ -66,6 +67,21 @@ def test_a_bore_a_tenth_aside_stands_out_and_nothing_else_does() -> None:
     features = [f for f in block() if f.id != "coax"] + [bore("coax", (0.1, 0, -42), (0, 0, -1), 15, 6)]
     assert all_that_stands_out(of(block())) == set()
     assert all_that_stands_out(of(features)) == {frozenset(("coax", "main"))}
+
+
+def test_the_true_angle_is_within_what_is_stated() -> None:
+    """A wall 0.003 degrees out of square, drawn from its own covariance: what noise alone could be as well."""
+    rng = np.random.default_rng(11)
+    out, turns = np.radians(0.003), 100
+    wall = plane("front", (1, -40, -20), (0, -np.cos(out), np.sin(out)), 4000)
+    exact = [wall if f.id == "front" else f for f in block()]
+    held = []
+    for _ in range(turns):
+        found = of([f if f.direction is None else drawn(f, rng) for f in exact])
+        (row,) = (s for s in found.square_up if (s.feature, s.datum) == ("front", "A"))
+        held.append(out <= row.within)
+        assert row.within < 10.0 * out
+    assert turns - sum(held) <= binom.ppf(0.99, turns, 0.05)
 
 
 def test_what_is_not_known_is_not_judged() -> None:

@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 
 from pipeline.features.segmentation import rims, search
+from pipeline.features.segmentation.region_growing import Growth
 from pipeline.surfaces.shape import Shape, pack
+from pipeline.values.surface import Surface
 from tests.features.faces import grid, revolved
 from tests.features.segmentation.test_extraction import Z, settled, tube
 from tests.stages.test_recover import recovered
@@ -98,3 +100,34 @@ def test_what_was_left_for_its_open_rim_is_looked_at_again():
     (top,) = (f for f in result.features if f.kind == "plane" and f.direction @ Z > 0.9999)
     assert top.confidence == "low"
     assert search.NAMES[0] == "plane"
+
+
+def test_an_open_patch_is_looked_at_though_all_that_another_kind_reached_is_taken():
+    """What a growth reached as another kind, after its first, may be somebody's by now: its core is what counts."""
+    vertices, faces = table(40.0, 4.0)
+    ground = search.prepare(Surface.measured(vertices, faces), SIGMA)
+    core = np.flatnonzero(np.hypot(vertices[:, 0] - 32.0, vertices[:, 1] - 32.0) < 19.5).astype(np.int32)
+    taken = np.flatnonzero(np.hypot(vertices[:, 0] - 32.0, vertices[:, 1] - 32.0) > 30.0).astype(np.int32)
+    ground.label[taken] = 0
+    growth = Growth(0, pack(Shape("plane", np.array([32.0, 32.0, 0.0]), Z)), 1.0, taken, core, 0.3, np.inf, 1)
+    standing, others = rims.broad_ones(ground, [growth], 1)
+    assert len(standing) + len(others) == 1
+    (region,) = standing or [refusal.region for refusal in others]
+    assert np.array_equal(region.members, core)
+
+
+def test_a_small_plane_that_strays_up_to_its_edges_is_of_low_confidence():
+    """A bit of a bend beside what it is tangent to: its middle is flat, its two outer rows fall off."""
+    count, edge = 11, 1.0
+    vertices, faces, _ = grid(count, edge, lambda x, y: -0.014 * np.maximum(np.abs(x - 5.0) - 3.0, 0.0))
+    vertices[:, 2] += np.random.default_rng(2).normal(0.0, SIGMA, len(vertices))
+    flat = pack(Shape("plane", np.array([5.0, 5.0, 0.0]), Z))
+    inner = np.flatnonzero(np.abs(vertices[:, 0] - 5.0) < 3.5).astype(np.int32)
+    for members, strays in ((np.arange(len(vertices), dtype=np.int32), True), (inner, False)):
+        ground, piece = settled(vertices, faces, "plane", flat, 1.0, members)
+        ground.wave = 0.25 * SIGMA
+        ground.label[members] = 0
+        piece = replace(piece, region=replace(piece.region, packed=flat, core=inner))
+        doubt = rims.judged_by_rim(ground, piece, 0).doubt
+        assert (doubt is not None) == strays
+        assert not strays or "up to its edges" in doubt

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.features.segmentation import model_selection, region_growing, search
 from pipeline.features.uncertainty.white_noise import white_sigma
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import KINDS, PACKED, begin
 from pipeline.values.surface import Surface
 from tests.features.faces import grid, revolved
 from tests.scans import demo_scan
@@ -127,3 +127,25 @@ def test_seeds_of_one_plane_do_not_grow_at_once():
     what = region_growing.picked(np.arange(len(seeds)), starts, barred, 1, ground.mesh, ground.gauge)
     assert (what[:-1] == 0).all()
     assert what[-1] == 1
+
+
+@pytest.mark.parametrize(("bow", "told"), [(0.0, False), (0.002, False), (0.0072, True)])
+def test_a_small_face_is_not_bowed_beyond_what_the_noise_explains(bow, told):
+    """Of 256 vertices the rms is known to 1 / sqrt(2 * 256) = 4 %; a bow of 0.6 of the noise raises it by 17 % only."""
+    sigma, count, edge = 0.012, 16, 0.5
+    half = 0.5 * (count - 1) * edge
+    vertices, faces, _ = grid(count, edge, lambda x, y: np.sqrt(45 / 4) * bow * (((x - half) / half) ** 2 - 1 / 3))
+    rms = np.std(vertices[:, 2])
+    assert rms == pytest.approx(bow, rel=0.2)
+    vertices[:, 2] += np.random.default_rng(4).normal(0.0, sigma, len(vertices))
+    ground = search.prepare(Surface.measured(vertices, faces), sigma)
+    ground.wave = 0.25 * sigma
+    members = np.arange(len(vertices), dtype=np.int32)
+    s = np.zeros(PACKED)
+    assert begin(0, vertices, ground.normals, s)
+    region = search.region_of(ground, 0, s, 1.0, members, members, 0.0)
+    doubt = search.form_doubt(ground, region)
+    assert (doubt is not None) == told
+    if told:
+        assert "bowed or twisted by" in doubt
+        assert float(doubt.split("by ")[1].split()[0]) == pytest.approx(1e3 * np.sqrt(45 / 4) * bow, rel=0.3)

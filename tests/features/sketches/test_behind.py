@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.features.sketches import flanges_of, prepare
 from pipeline.values import Flange
-from pipeline.values.surface import FILLED
+from pipeline.values.surface import FILLED, Surface
+from tests.features.made import plane
 from tests.outcomes import HEIGHT, outcome
 
 MADE = outcome()
@@ -53,3 +54,56 @@ def test_nothing_is_said_of_a_back_that_was_not_seen_or_was_filled() -> None:
     for top in (top_of(hidden=of("plane-2")), top_of(filled=of("plane-2"))):
         assert top.thickness is None
         assert all(hole.thickness is None for hole in top.holes)
+
+
+STEP = 1.8  # mm, as coarse as a thinned scan's
+
+
+def turned(profile: list[tuple[float, float]], face: float) -> tuple[Surface, np.ndarray]:
+    """A closed profile of (radius, height) mm, counter-clockwise with the axis on its left, turned about z: facets of
+    STEP; and the facets that lie at the height `face`, 0, others -1."""
+    runs = []
+    for a, b in zip(profile, [*profile[1:], profile[0]], strict=True):
+        count = max(1, round(math.dist(a, b) / STEP))
+        runs.append(np.linspace(a, b, count, endpoint=False))
+    ring = np.vstack(runs)
+    around = round(2 * math.pi * ring[:, 0].max() / STEP)
+    turn = np.arange(around) * 2 * math.pi / around
+    radius, height = ring[:, 0], ring[:, 1]
+    vertices = np.stack(
+        [np.outer(radius, np.cos(turn)), np.outer(radius, np.sin(turn)), np.repeat(height[:, None], around, axis=1)],
+        axis=-1,
+    ).reshape(-1, 3)
+    k = np.arange(len(ring) * around).reshape(len(ring), around)
+    on, far = np.roll(k, -1, axis=0), np.roll(k, -1, axis=1)
+    both = np.roll(on, -1, axis=1)
+    faces = np.concatenate([np.stack(c, axis=-1).reshape(-1, 3) for c in ((k, both, on), (k, far, both))])
+    surface = Surface.measured(vertices, faces.astype(np.int32))
+    level = np.abs(vertices[faces][:, :, 2] - face).max(axis=1) < 1e-9
+    return surface, np.where(level, 0, -1).astype(np.int32)
+
+
+def flanges_of_turned(profile: list[tuple[float, float]], face: float, area: float) -> tuple[Flange, ...]:
+    surface, labels = turned(profile, face)
+    made = plane("face", (0, 0, face), (0, 0, 1), area)
+    return flanges_of(prepare(surface, labels, [made], 0.0), np.eye(4))
+
+
+# A flange D120, 14 thick, with a spigot D60 and a bore D40; none of its round faces was recovered.
+FLANGE = [(20, -14), (60, -14), (60, 0), (30, 0), (30, 7), (20, 7)]
+
+
+def test_a_spigot_is_told_from_an_opening_though_it_was_not_recovered() -> None:
+    (made,) = flanges_of_turned(FLANGE, 0.0, 8482.0)
+    assert [o.what for o in made.inner] == ["spigot"]
+    assert made.thickness is not None
+    assert made.thickness.middle == pytest.approx(14.0, abs=1e-3)
+    recessed = [(r, z if z < 7 else -7) for r, z in FLANGE]
+    (made,) = flanges_of_turned(recessed, 0.0, 8482.0)
+    assert [o.what for o in made.inner] == ["opening"]
+
+
+def test_the_floor_of_a_bore_is_no_flange() -> None:
+    # A shoulder D80 in a housing D120, 12 below its rim.
+    housing = [(20, -14), (60, -14), (60, 12), (40, 12), (40, 0), (20, 0)]
+    assert flanges_of_turned(housing, 0.0, 3770.0) == ()

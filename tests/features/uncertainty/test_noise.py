@@ -139,3 +139,19 @@ def test_no_face_large_enough():
     assert learn_noise([], 0.01, 0.5) is None
     few = FittedFace(Shape("plane", np.zeros(3), np.array([0, 0, 1.0])), np.random.default_rng(0).normal(size=(50, 3)))
     assert learn_noise([few], 0.01, 0.5) is None
+
+
+def test_a_coarse_scan_teaches_by_many_faces_of_few_points():
+    # Eight faces of 196 points each, as of a part with edges of 5 mm.
+    found = []
+    for k in range(4):
+        rng = np.random.default_rng(k)
+        field = waves(rng, [(0.005, 25.0)])
+        faces = []
+        for _ in range(8):
+            shape = Shape("plane", rng.uniform(-80, 80, 3), unit(rng))
+            points = points_on(rng, shape, (70.0, 70.0), 5.0)
+            points = scanned(shape, points, field(points) + rng.normal(0, 0.012, len(points)))
+            faces.append(FittedFace(fit("plane", points, shape).shape, points))
+        found.append(np.sqrt(covariance_at(learn_noise(faces, 0.012, 5.0), 10.0)))
+    assert np.median(found) == pytest.approx(0.005 * np.exp(-(10.0**2) / (4.0 * 25.0**2)), rel=0.35)

@@ -30,31 +30,31 @@ def with_places(*places: ReadPlace, kept: tuple[ReadPlace, ...] = (), away: floa
 
 
 def test_the_chosen_feature_and_its_distance_stand_in_the_file_and_the_summary() -> None:
-    place = ReadPlace("a.toml", "caliper 1", (20.25, 0.0, 15.0), MATRIX)  # beside the wall of the bore D40
+    place = ReadPlace("a.toml", "measured 1", (20.25, 0.0, 15.0), MATRIX)  # beside the wall of the bore D40
     made = build(with_places(place))
     (record,) = made.places or ()
-    assert (record.setting, record.feature, record.distance) == ("caliper 1", "cylinder-1", 0.25)
+    assert (record.setting, record.feature, record.distance) == ("measured 1", "cylinder-1", 0.25)
     assert record.in_part_frame.point == pytest.approx((20.25, 0.0, 15.0), abs=1e-9)
     assert record.point == pytest.approx(tuple((np.linalg.inv(POSE) @ [20.25, 0, 15, 1])[:3]), abs=1e-9)
-    assert "- caliper 1: [20.250, 0.000, 15.000], cylinder-1 at 0.250 mm from it" in summary_md(made, ())
+    assert "- measured 1: [20.250, 0.000, 15.000], cylinder-1 at 0.250 mm from it" in summary_md(made, ())
     assert "[0.7972, 0.0000, 0.5906], cylinder-1 at 0.0098 in from it" in summary_md(made, (), "in")
-    assert not [text for text in made.cautions if "caliper 1" in text]
+    assert not [text for text in made.cautions if "measured 1" in text]
 
 
 def test_what_lies_off_its_place_and_what_was_read_in_another_frame_is_a_caution() -> None:
-    far = build(with_places(ReadPlace("", "caliper 1", (23.5, 0.0, 15.0), MATRIX), away=3.5))
-    assert "caliper 1: cylinder-1 was taken, though it lies 3.5 mm from the place." in far.cautions
-    places = (ReadPlace("", "caliper 1", (1.0, 2.0, 3.0), OTHER), ReadPlace("", "frame.A", (1.0, 2.0, 3.0), OTHER))
+    far = build(with_places(ReadPlace("", "measured 1", (23.5, 0.0, 15.0), MATRIX), away=3.5))
+    assert "measured 1: cylinder-1 was taken, though it lies 3.5 mm from the place." in far.cautions
+    places = (ReadPlace("", "measured 1", (1.0, 2.0, 3.0), OTHER), ReadPlace("", "frame.A", (1.0, 2.0, 3.0), OTHER))
     moved = build(with_places(*places))
     now = POSE @ [-4.0, 2.0, 3.0, 1.0]
     (told,) = [text for text in moved.cautions if "goes on being read" in text]
-    assert told.startswith("caliper 1, frame.A: [1.0, 2.0, 3.0] ")
+    assert told.startswith("measured 1, frame.A: [1.0, 2.0, 3.0] ")
     assert f"[{now[0]:.3f}, {now[1]:.3f}, {now[2]:.3f}]" in told
 
 
 def test_the_next_run_reads_them_back(tmp_path: Path) -> None:
     mine = (
-        ReadPlace("a.toml", "caliper 1", (1.0, 2.0, 3.0), OTHER),
+        ReadPlace("a.toml", "measured 1", (1.0, 2.0, 3.0), OTHER),
         ReadPlace("a.toml", "frame.A", (4.0, 5.0, 6.0), None),
     )
     kept = (ReadPlace("b.toml", "clean.exclude 1", (7.0, 8.0, 9.0), MATRIX),)

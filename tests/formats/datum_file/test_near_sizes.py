@@ -33,6 +33,8 @@ def test_what_a_row_leaves_out_is_counted_and_notes_reach_the_page() -> None:
     assert first.sources == ("ISO 15", "ISO 355")
     assert first.note == "; ".join(notes)
     assert (second.first, second.told, second.more, second.note) == (6, "bearing 0", 0, "")
+    # 0.09 mm are 0.0035 in (1 in = 25.4 mm, by definition).
+    assert "0.0035 in over 72 H7" in summary_md(data, (), "in")
     text = summary_md(data, ())
     assert first.told in text
     assert all(note in text for note in notes)

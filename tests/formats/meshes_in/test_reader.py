@@ -1,6 +1,7 @@
 """Mesh files in: every form gives the same ball back; every broken file gives one sentence.
 
-Covers: pipeline.formats.meshes_in.ply, pipeline.formats.meshes_in.scenes, pipeline.formats.meshes_in.stl
+Covers: pipeline.formats.meshes_in.gltf, pipeline.formats.meshes_in.ply, pipeline.formats.meshes_in.stl
+Covers: pipeline.formats.meshes_in.three_mf
 Covers: pipeline.formats.meshes_in.text_meshes, pipeline.formats.meshes_in.text_numbers
 """
 

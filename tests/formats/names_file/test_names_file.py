@@ -53,6 +53,9 @@ def test_it_is_json_with_degrees() -> None:
         ('{"schema_version": "1.0", "features": [{"kind": "plane"}]}', "features.0.id"),
         ('{"schema_version": "1.0", "features": [{"id": "F1", "kind": "plane", "seen": []}]}', "features.0.seen"),
         ('{"schema_version": "1.0", "features": [{"id": "F1", "kind": "a"}, {"id": "F1", "kind": "b"}]}', "F1 twice"),
+        ('{"schema_version": "1.0", "features": [{"id": "F1", "kind": "a"}, {"id": "f1", "kind": "b"}]}', "f1 twice"),
+        ('{"schema_version": "1.0", "features": [{"id": "../../F1", "kind": "a"}]}', "features.0.id"),
+        ('{"schema_version": "1.0", "gaps": [{"id": "<script>"}]}', "gaps.0.id"),
     ],
 )
 def test_what_is_no_file_of_names_is_refused_in_a_sentence(tmp_path: Path, text: str, told: str) -> None:

@@ -52,3 +52,13 @@ def test_relations_carry_their_unit() -> None:
     assert float(along["largest"]) == pytest.approx((WIDTH / 2 + 0.2) / 25.4, abs=1e-9)
     parallel = next(r for r in table if r["kind"] == "parallel")
     assert (parallel["unit"], parallel["uncertainty"]) == ("deg", "")
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", " =1", "\t=1"])
+def test_a_name_is_never_a_formula(name: str) -> None:
+    """A spreadsheet takes a cell that begins so for a formula (OWASP, CSV injection); figures stay figures."""
+    changed = DATA.features[6].model_copy(update={"name": name})
+    table = rows(features_csv(DATA.model_copy(update={"features": (changed,)})))
+    assert table[0]["name"] == f"'{name}"
+    assert float(table[0]["diameter_mm"]) == pytest.approx(2 * BORE, abs=1e-9)
+    assert all(not cell.startswith("'") for key, cell in table[0].items() if key != "name")

@@ -14,8 +14,8 @@ DATA = build(outcome())
 
 def test_the_summary_warns_and_names_every_feature() -> None:
     text = summary_md(DATA, ("datums.json", "light.stl"))
-    assert "local codes and licensed practice come first" in text
-    assert "no substitute for measuring the part" in text
+    assert "Local codes and licensed practice come first" in text
+    assert "no substitute for a micrometer" in text
     for item in DATA.features:
         assert f"| {item.id} " in text or item.id == "cylinder-7"
     for caution in DATA.cautions:
@@ -30,7 +30,7 @@ def test_the_summary_says_so_at_the_top_when_something_failed() -> None:
     lost = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"within_budget": False})})
     assert "Not within budget" in "\n".join(summary_md(lost, ()).splitlines()[:4])
     wrong = DATA.model_copy(update={"calipers": (DATA.calipers[0].model_copy(update={"agrees": False}),)})
-    assert "caliper check failed" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
+    assert "disagrees with the scan's" in "\n".join(summary_md(wrong, ()).splitlines()[:4])
     silent = DATA.model_copy(update={"audit": DATA.audit.model_copy(update={"budget": ()})})
     assert "No budget was set" in summary_md(silent, ())
 
@@ -55,7 +55,7 @@ def test_standard_sizes_that_are_one_size_share_a_row() -> None:
 def test_the_square_up_sheet() -> None:
     (row,) = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| cylinder-1 | A |")]
     cells = [cell.strip() for cell in row.strip("|").split("|")]
-    assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.6", "28.0", "-", "no"]
+    assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.0040", "0.6", "28.0", "-", "no"]
 
 
 def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -> None:

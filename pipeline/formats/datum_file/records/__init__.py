@@ -53,6 +53,7 @@ from pipeline.formats.datum_file.records.file import (
     SquareUpRecord,
     SuggestionRecord,
     TestsRecord,
+    ToMeasureRecord,
     Units,
 )
 from pipeline.formats.datum_file.records.flanges import (
@@ -124,6 +125,7 @@ __all__ = [
     "SuggestionRecord",
     "TestsRecord",
     "ThicknessRecord",
+    "ToMeasureRecord",
     "UncertaintyRecord",
     "Units",
     "Vector",

@@ -155,8 +155,19 @@ class FormRecord(Record):
     )
     minimum_zone: NotNegative | None = Field(None, description="Width of the least zone that holds all of it.")
     noise_share: NotNegative | None = Field(
-        None, description="The part of peak_to_valley that the scan's noise explains."
+        None, description="The peak to valley that the scan's own noise makes of a perfect face."
     )
+    told: bool | None = Field(
+        None,
+        description="Whether the form is told from the scan's noise, at 95 % of all features of the part together "
+        "(Holm 1979). Where it isn't, peak_to_valley is the most that the form may be.",
+    )
+    of_means: NotNegative | None = Field(
+        None,
+        description="Peak to valley of means over cells a seventh of the face wide: with most of the noise averaged "
+        "out.",
+    )
+    noise_of_means: NotNegative | None = Field(None, description="What the scan's noise alone makes of of_means.")
 
 
 class FeatureRecord(Record):

@@ -29,7 +29,7 @@ from pipeline.formats.datum_file.records.features import (
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
 from pipeline.formats.datum_file.records.solid import SolidRecord
-from pipeline.job import Accept, Zone, accept_text, zone_of, zone_text
+from pipeline.job import Accept, Zone, accept_text, measured_text, zone_of, zone_text
 from pipeline.places import Place
 
 SCHEMA_VERSION = "1.0"
@@ -90,6 +90,9 @@ class SquareUpRecord(Record):
     offset_uncertainty: Doubt | None = Field(None, description="Standard uncertainty of the offset.")
     significant: bool = Field(
         False, description="It stands out of its uncertainty, among all of them: p_adjusted is at most tests.level."
+    )
+    within: LeftOut[float] = Field(
+        None, description="Degrees that the true angle is within, at 95 %: so much could be there without being seen."
     )
     p: LeftOut[Chance] = Field(None, description="How often noise alone makes it this large or larger.")
     p_adjusted: LeftOut[Chance] = Field(None, description="The same as it counts among all `tests`.")
@@ -185,13 +188,48 @@ class RejectedRecord(Record):
 class CaliperRecord(Record):
     """A size measured on the part against the scan's."""
 
-    feature: str = Field(description="Id of the feature.")
-    measured: float = Field(description="Diameter on the part.")
+    feature: str = Field(description="Id of the feature; of a distance or a thickness the first.")
+    measured: float = Field(description="The size on the part.")
     measured_uncertainty: Doubt = Field(description="Its standard uncertainty.")
-    scanned: float | None = Field(description="Diameter of the scan.")
+    scanned: float | None = Field(description="The size in the scan.")
     scanned_uncertainty: Doubt | None = Field(description="Its standard uncertainty.")
     agrees: bool | None = Field(description="Whether the two agree; null where it can't be told.")
     note: str = Field(description="Why, in words.")
+    what: str = Field("diameter", description="diameter, distance or thickness.")
+    other: LeftOut[str] = Field(None, description="Id of the second feature of a distance or a thickness.")
+    instrument: LeftOut[str] = Field(None, description="What it was measured with, in the user's words.")
+
+
+class ToMeasureRecord(Record):
+    """A size worth measuring on the part, and the table to fill in by the machine."""
+
+    features: tuple[str, ...] = Field(description="Id of the feature, or ids of two.")
+    what: str = Field(description="diameter, distance or thickness.")
+    why: str = Field(description="What hangs on it.")
+    how: str = Field(description="With what, where, and what that tells beyond the size.")
+    size: float = Field(description="In the scan.")
+    size_uncertainty: Doubt | None = Field(description="Its standard uncertainty.")
+    open: Doubt | None = Field(
+        None, description="95 % either way of the scan's size as a share of the tolerance that hangs on it."
+    )
+    instrument: str = Field(description="With what.")
+    rows: tuple[str, ...] = Field(description="Of the table to fill in.")
+    columns: tuple[str, ...] = Field(description="Of the table to fill in.")
+
+    def job_lines(self) -> str:
+        """The lines for the job file; value and uncertainty are to be filled in.
+
+        >>> from pipeline.formats.datum_file import build
+        >>> from tests.outcomes import outcome
+        >>> print(build(outcome()).to_measure[0].job_lines(), end="")
+        [[measured]]
+        what = "diameter"
+        features = ["cylinder-1"]
+        value =
+        uncertainty =
+        instrument = "bore gauge"
+        """
+        return measured_text(self.what, self.features, instrument=self.instrument)
 
 
 class KeptPlaceRecord(Record):
@@ -245,6 +283,9 @@ class DatumFile(Record):
     removals: tuple[RemovalRecord, ...] = Field((), description="What the cleaning removed or mended.")
     rejected: tuple[RejectedRecord, ...] = Field((), description="Patches that were not made features.")
     calipers: tuple[CaliperRecord, ...] = Field((), description="Sizes measured on the part against the scan.")
+    to_measure: tuple[ToMeasureRecord, ...] = Field(
+        (), description="Sizes worth measuring on the part, what gains most first."
+    )
     places: LeftOut[tuple[JobPlaceRecord, ...]] = Field(
         default=None, description="Points of the job, and what was taken for them."
     )

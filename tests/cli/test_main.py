@@ -1,0 +1,54 @@
+"""How the command line ends: a sentence and an exit status of its own for each way, never a traceback."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable
+
+import pytest
+
+from pipeline.cli import main as front
+from pipeline.errors import InputError
+
+
+def ended(monkeypatch: pytest.MonkeyPatch, body: Callable[[], object]) -> int:
+    before = signal.getsignal(signal.SIGTERM)
+    monkeypatch.setattr(front.cli, "main", lambda **_: body())
+    try:
+        with pytest.raises(SystemExit) as error:
+            front.main([])
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert isinstance(error.value.code, int)
+    return error.value.code
+
+
+def raising(error: BaseException) -> Callable[[], object]:
+    def body() -> object:
+        raise error
+
+    return body
+
+
+@pytest.mark.parametrize(("body", "status", "says"), [
+    (lambda: 3, 3, ""),
+    (lambda: None, 0, ""),
+    (raising(InputError("a.stl is broken; export it again.")), 2, "datumlift: a.stl is broken; export it again."),
+    (raising(RuntimeError("odd\nstate")), 1, "a fault of datumlift itself (RuntimeError: odd state, at test_main.py:"),
+    (raising(MemoryError()), 4, "ran out of memory"),
+    (raising(KeyboardInterrupt()), 130, "interrupted; the stages that were finished are kept"),
+    (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
+])  # fmt: skip
+def test_each_end_has_its_status_and_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    body: Callable[[], object],
+    status: int,
+    says: str,
+) -> None:
+    assert ended(monkeypatch, body) == status
+    told = capsys.readouterr().err
+    assert says in told
+    assert "Traceback" not in told
+    assert len(told.splitlines()) == bool(says)
