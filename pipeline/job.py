@@ -158,10 +158,14 @@ def _all_kinds() -> tuple[str, ...]:
 
 
 def _known_kind(name: str) -> str:
+    """The kind that a word of the outputs means: its own name, or what a shop calls it."""
+    from pipeline.surfaces import KINDS, is_word_for
+
+    for kind in KINDS.values():
+        if is_word_for(kind, name):
+            return kind.name
     *others, last = (repr(kind) for kind in _all_kinds())
-    if repr(name) not in (*others, last):
-        raise ValueError(f"input should be {', '.join(others)} or {last}")
-    return name
+    raise ValueError(f"input should be {', '.join(others)} or {last}")
 
 
 KindName = Annotated[str, AfterValidator(_known_kind)]

@@ -51,6 +51,16 @@ def names_of(wanted: Callable[[Kind], bool] = bool) -> tuple[str, ...]:
     return tuple(name for name, kind in KINDS.items() if wanted(kind))
 
 
+def is_word_for(kind: Kind, word: str) -> bool:
+    """Whether a word means a kind: its name, what a job may say besides, or what a shop calls either side of it.
+
+    >>> [name for name, kind in KINDS.items() if is_word_for(kind, "hole") or is_word_for(kind, "face")]
+    ['plane', 'cylinder']
+    """
+    # A small bore is a hole to a shop, though its kind has no other name for it.
+    return word in (kind.name, *kind.also, *kind.terms.values()) or (kind.cylindrical and word == "hole")
+
+
 def is_bore(feature: Sided) -> bool:
     """Whether a feature is a circular cylinder with the material outside, as a drill or a boring bar leaves.
 

@@ -217,7 +217,7 @@ def test_a_copied_place_of_a_refused_surface_accepts_it(ran: Ran, tmp_path: Path
     """All that the summary lists, each by its place and kind, in one run; what it gives ready to paste among them."""
     refused = {r.number: r for r in ran.datums.rejected if r.number is not None}
     section = ran.text("summary.md").partition("## Refused surfaces")[2].partition("\n## ")[0]
-    rows = re.findall(r"\| X(\d+) \| (\w+).*?\| (-?[\d.,]+, -?[\d.,]+, -?[\d.,]+) \|", section)
+    rows = re.findall(r"\| X(\d+) \| ([\w ]+?) \|.*?\| (-?[\d.,]+, -?[\d.,]+, -?[\d.,]+) \|", section)
     assert len(rows) == sum(1 for r in refused.values() if r.fits)
     (pasted,) = re.findall(r"```toml\n(.*?)```", section, re.S) or ("",)
     ready = tomllib.loads(pasted).get("recover", {}).get("accept", [])

@@ -46,6 +46,7 @@ def oval(monkeypatch: pytest.MonkeyPatch) -> Kind:
         refit_radius=False,
         letters={"oval": "O"},
         by_side=False,
+        terms={},
         looks={"oval": Look(0.64, 0.110, 190.0, "level")},
     )
     monkeypatch.setitem(KINDS, "oval", kind)

@@ -16,7 +16,7 @@ from pipeline.features.segmentation.search import NAMES, Region, Segmentation, f
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints, Mask, unit_rows
 from pipeline.mesh.topology import compact, components, facet_neighbours, facet_normals
-from pipeline.surfaces import PACKED, begin, distances
+from pipeline.surfaces import PACKED, begin, distances, names_of
 
 _TURN, _MOST_TURN = np.radians(6.0), np.radians(15.0)  # between neighbouring facets of one flat, but for the noise
 _NOISE = 4.0 * 2.3  # times noise over edge length: what it turns facets with equal sides by, four times over
@@ -88,7 +88,8 @@ def _plane_on(ground: Segmentation, members: Ints) -> Region | None:
     """The plane through vertices that all but lie on one; None where they don't, or are too few."""
     points = ground.vertices[members]
     s = np.zeros(PACKED)
-    code = NAMES.index("plane")
+    (flat,) = names_of(lambda kind: kind.flat)
+    code = NAMES.index(flat)
     if len(members) < SMALLEST or not begin(code, points, ground.normals[members], s):
         return None
     model_selection.settle(code, s, points, ground.sigma, 3)

@@ -35,6 +35,7 @@ from pipeline.geometry import Ints
 from pipeline.job import Accept
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
+from pipeline.surfaces import KINDS
 from pipeline.values import Rejected, Surface
 
 _LEAST_FLAT = 2e-5  # of the whole area: the smallest plane looked for on a tessellation
@@ -151,7 +152,7 @@ def _sifted(
                 del standing[index]
             else:
                 standing[index] = judged
-    if "plane" not in kinds:
+    if not any(KINDS[name].flat for name in kinds):
         return list(standing.values()), rejected
     again: list[Refusal] = []
     flats = _flats(ground, len(found), again)
