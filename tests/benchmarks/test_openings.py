@@ -31,7 +31,7 @@ SCANS: dict[str, Callable[[], HoledScan]] = {
     "bracket": partial(holed_part, "nema-17-bracket.step", 1.0, 0.22, 1),
     "crank arm": partial(holed_part, "CrankArm.brep", 1.0, 0.44, 1),
     "link rod": partial(holed_part, "linkrods.step", 25.4, 0.5, 1),
-    "bell housing": partial(holed_part, "TR12J_OCC.stl", 1.0, 3.35, 1),
+    "wide housing": partial(holed_part, "TR12J_OCC.stl", 1.0, 3.35, 1),
     "piston": partial(holed_part, "sh1.stl", 1.0, 0.5, 1),
 }
 
