@@ -218,7 +218,8 @@ def test_a_copied_place_of_a_refused_surface_accepts_it(ran: Ran, tmp_path: Path
     refused = {r.number: r for r in ran.datums.rejected if r.number is not None}
     section = ran.text("summary.md").partition("## Refused surfaces")[2].partition("\n## ")[0]
     rows = re.findall(r"\| X(\d+) \| ([\w ]+?) \|.*?\| (-?[\d.,]+, -?[\d.,]+, -?[\d.,]+) \|", section)
-    assert len(rows) == sum(1 for r in refused.values() if r.fits)
+    more = sum(1 for r in refused.values() if r.fits) - len(rows)
+    assert more == 0 or (more > 0 and f"\n{more} more stand in the report." in section)
     (pasted,) = re.findall(r"```toml\n(.*?)```", section, re.S) or ("",)
     ready = tomllib.loads(pasted).get("recover", {}).get("accept", [])
     assert bool(ready) == bool(refused)
