@@ -74,6 +74,8 @@ def read_ply(path: Path) -> PlyMesh:
     corners = face.properties[face.place(*_CORNERS)]
     if corners.count is None or "f" in corners.type + corners.count:
         raise InputError(f"{path}: the corners of its facets are no lists of whole numbers; export the scan again.")
+    if any("f" in (p.count or "") for e in elements for p in e.properties):
+        raise InputError(f"{path}: its header has lists with no whole number of items; export the scan again.")
     if form == "ascii":
         return PlyMesh(*_text(path, data, elements, start, np.array(columns)), comments, None)
     points, faces, origin = _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")

@@ -52,6 +52,15 @@ def test_ply_corners_that_are_no_whole_numbers(tmp_path: Path, kind: str) -> Non
         refused(tmp_path / "a.ply", "no lists of whole numbers")
 
 
+@pytest.mark.parametrize("form", ["ascii", "binary_little_endian"])
+def test_ply_lists_of_no_whole_number_of_items(tmp_path: Path, form: str) -> None:
+    """Beside lists of corners that are as they should be."""
+    sound = b"property list uchar int vertex_indices\n"
+    path = tmp_path / "scan.ply"
+    path.write_bytes(ply(form=form).replace(sound, sound + b"property list double int vertex_indices\n"))
+    refused(path, "lists with no whole number of items")
+
+
 def test_what_a_file_says_steers_no_terminal(tmp_path: Path) -> None:
     (tmp_path / "a.ply").write_bytes(
         ply(extra="element \x1b[31m\udcff x\n".encode("utf-8", "surrogateescape").decode("latin1"))
