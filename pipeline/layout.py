@@ -50,10 +50,14 @@ class PlaceLine(Settings):
         return self.way == "opposed" if self.way is not None else self.face is not None
 
     @property
+    def what(self) -> str:
+        """Which of "axis", "face" and "point" it is."""
+        return "axis" if self.axis is not None else "face" if self.face is not None else "point"
+
+    @property
     def words(self) -> str:
         """The line as an error names it."""
-        what = "axis" if self.axis is not None else "face" if self.face is not None else "point"
-        return f"{what} {self.own!r} on {self.on!r}"
+        return f"{self.what} {self.own!r} on {self.on!r}"
 
 
 class Part(Settings):

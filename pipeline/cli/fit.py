@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.cli import show
-from pipeline.progress import Progress, silent
 
 if TYPE_CHECKING:
     from pipeline.fitup import Clearance, Fit, Placed
-    from pipeline.layout import Layout
 
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
@@ -34,6 +32,7 @@ def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
     from pipeline.formats.datum_file import text_of
     from pipeline.formats.fit_file import fit_record
     from pipeline.formats.meshes_out import write_parts_glb
+    from pipeline.formats.parts_in import placed_parts
     from pipeline.layout import load_layout
     from pipeline.output_folder import opened
 
@@ -63,43 +62,6 @@ def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
         lines += [f"caution    {text}" for text in told]
         click.echo("\n".join([*lines, f"output     {out or layout.with_suffix('')}"]))
     return 0 if record.held else EXIT_BUDGET
-
-
-def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Placed]:
-    """Every part where it stands. Raises SettingsError for a line that makes no sense."""
-    import numpy as np
-
-    from pipeline.errors import SettingsError
-    from pipeline.fitup import Line, Placed, item_in_words, placed
-    from pipeline.formats.parts_in import read_part
-
-    out: dict[str, Placed] = {}
-    for number, (name, part) in enumerate(layout.part.items()):
-        progress(number / len(layout.part), name)
-        body = read_part(name, part)
-        lines = []
-        for line in part.place:
-            there, colon, words = line.on.partition(":")
-            if not colon or there.strip() not in out:
-                raise SettingsError(
-                    f"{name}: {line.words}: what a part is placed on is written PART: WORDS, of a part that stands "
-                    f"before it in the layout ({', '.join(out) or 'none does'})."
-                )
-            base = out[there.strip()]
-            wanted = "axis" if line.axis is not None else "face" if line.face is not None else "point"
-            lines.append(
-                Line(
-                    item_in_words(body, line.own, wanted),
-                    item_in_words(base.body, words, wanted).placed(base.pose.matrix),
-                    line.is_opposed,
-                    f"{name}: {line.words}",
-                    line.gap,
-                    line.gap_uncertainty,
-                )
-            )
-        start = None if part.at is None else np.array(part.at)
-        out[name] = Placed(body, placed(lines, start))
-    return out
 
 
 def placing_lines(name: str, part: Placed) -> list[str]:

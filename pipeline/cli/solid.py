@@ -46,24 +46,16 @@ def make(
     folder: Path, skin: float | None, schema: str, unsure: str | None, quiet: bool
 ) -> tuple[DatumFile, PartReport]:  # fmt: skip
     """Make the solid of a run's folder and write it and the datum file; both as they are now."""
-    import numpy as np
-
-    from pipeline.errors import InputError, OutputError
-    from pipeline.formats.datum_file import read_datums, text_of
-    from pipeline.formats.meshes_in import read_light
+    from pipeline.errors import OutputError
+    from pipeline.formats.datum_file import text_of
+    from pipeline.formats.parts_in import read_run
     from pipeline.formats.solid import NAME, make_part, with_solid
-    from pipeline.geometry import transformed
     from pipeline.job import load_job
     from pipeline.output_folder import opened
     from pipeline.palette import feature_looks, look_colour
-    from pipeline.values import Surface
 
-    data = read_datums(folder / "datums.json")
-    light, labels, ids = read_light(folder / "light-scan.ply")
-    if ids != tuple(feature.id for feature in data.features):
-        raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
+    data, in_part, labels = read_run(folder)
     job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
-    in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
     with opened(folder, inputs=(folder / "light-scan.ply",)) as output:
         try:
             with show.stage_progress(quiet)("solid") as progress:

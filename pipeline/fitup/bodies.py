@@ -50,6 +50,10 @@ class Body:
         """(m, 3) the facet across each edge; below nought where there is none."""
         return facet_neighbours(self.surface.faces, len(self.surface.vertices))
 
+    def index_of(self, ident: str) -> int:
+        """Which of `features` goes by a number."""
+        return next(k for k, feature in enumerate(self.features) if feature.id == ident)
+
     def moves_of(self, k: int) -> dict[Key, Move]:
         """The moves of feature k, by keys of their own; {} of one that nothing can be said of, see `unsure_of`."""
         feature = self.features[k]

@@ -187,7 +187,7 @@ def _meant(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
             for name, ident in (fit.bore, fit.inner):
                 if name != placed.body.name:
                     continue
-                k = next(k for k, f in enumerate(placed.body.features) if f.id == ident)
+                k = placed.body.index_of(ident)
                 faces = placed.body.surface.faces
                 near = np.zeros(len(placed.body.surface.vertices), bool)
                 near[faces[placed.body.labels == k].ravel()] = True
@@ -201,7 +201,7 @@ def _meant(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
 def _chord(placed: Placed, fit: Fit) -> float:
     """By how much the facets of a fit's cylinder may lie off it, mm."""
     ident = next(ident for name, ident in (fit.bore, fit.inner) if name == placed.body.name)
-    k = next(k for k, f in enumerate(placed.body.features) if f.id == ident)
+    k = placed.body.index_of(ident)
     corners = placed.vertices[placed.body.surface.faces[placed.body.labels == k]]
     if not len(corners):
         return 0.0

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from pipeline.geometry import Floats, basis_of, cross, rigid, transformed, turned
 from pipeline.surfaces import SituationFeature
@@ -135,8 +136,14 @@ def item_moves(
 
 
 def _small(move: Move) -> Floats:
-    x, y, z = move.turn
-    turn = np.eye(3) + np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    u, _, vt = np.linalg.svd(turn)
-    rotation = u @ vt
+    rotation = about(move.turn)
     return rigid(rotation, move.about + move.shift - rotation @ move.about)
+
+
+def about(turn: Floats) -> Floats:
+    """(3, 3) the rotation that a rotation vector (3,), rad, stands for.
+
+    >>> about(np.array([0.0, 0.0, np.pi / 2])).round(9).tolist()
+    [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]
+    """
+    return np.asarray(Rotation.from_rotvec(turn).as_matrix())

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup.items import Item, Key
+from pipeline.fitup.items import Item, Key, about
 from pipeline.geometry import (
     Floats,
     angle_between_lines,
@@ -248,19 +248,12 @@ def _least_turn(here: Floats, there: Floats) -> Floats:
     """(3, 3) the smallest turn of one unit direction into another."""
     axis, cosine = cross(here, there), float(here @ there)
     if np.linalg.norm(axis) < 1e-12:
-        return np.eye(3) if cosine > 0 else _rotation(basis_of(here)[0], np.pi)
-    return _rotation(unit(axis), float(np.arctan2(np.linalg.norm(axis), cosine)))
+        return np.eye(3) if cosine > 0 else about(np.pi * basis_of(here)[0])
+    return about(float(np.arctan2(np.linalg.norm(axis), cosine)) * unit(axis))
 
 
 def _turn_about(axis: Floats, here: Floats, there: Floats) -> Floats:
-    return _rotation(axis, float(np.arctan2(axis @ cross(here, there), here @ there)))
-
-
-def _rotation(axis: Floats, angle: float) -> Floats:
-    """(3, 3) by Rodrigues' formula."""
-    x, y, z = axis
-    skew = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.eye(3) + np.sin(angle) * skew + (1.0 - np.cos(angle)) * (skew @ skew)
+    return about(float(np.arctan2(axis @ cross(here, there), here @ there)) * axis)
 
 
 def _steady(columns: Floats) -> Floats:

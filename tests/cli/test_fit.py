@@ -3,7 +3,8 @@
 Distances are held against the CAD kernel's between exact solids (OCP, BRepExtrema) and against closed forms.
 
 Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part
-Covers: pipeline.formats.fit_file.schema, pipeline.formats.parts_in.step, pipeline.formats.parts_in.run_folder
+Covers: pipeline.formats.fit_file.schema, pipeline.formats.parts_in.step
+Covers: pipeline.formats.parts_in.run_folder, pipeline.formats.parts_in.assembly
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.formats.parts_in.part import read_part
+from pipeline.formats.parts_in.assembly import placed_parts
+from pipeline.formats.parts_in.run_folder import read_run
 
-__all__ = ["read_part"]
+__all__ = ["placed_parts", "read_run"]

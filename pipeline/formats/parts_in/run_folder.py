@@ -8,32 +8,42 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import InputError
-from pipeline.features.solid import capped
+from pipeline.features.solid import NEVER_SEEN, capped
 from pipeline.fitup import Body
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
 from pipeline.formats.meshes_in import read_light
 from pipeline.formats.solid import shape_in_part
-from pipeline.geometry import transformed
+from pipeline.geometry import Ints, transformed
 from pipeline.job import load_job
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
 
-def body_of_run(name: str, folder: Path) -> Body:
-    """The part that a run in `folder` recovered.
+def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
+    """What a run left in its folder: the datum file, the light mesh in part coordinates, the feature of each facet.
 
     Raises InputError when it is no folder of a finished run.
+
+    >>> try:
+    ...     read_run(Path("nowhere"))
+    ... except InputError as error:
+    ...     print(str(error).partition(";")[0])
+    There is no datum file nowhere/datums.json
     """
     data = read_datums(folder / "datums.json")
     light, labels, ids = read_light(folder / "light-scan.ply")
     if ids != tuple(feature.id for feature in data.features):
         raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
-    in_part = Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin)
-    features = tuple(map(feature_of, data.features))
-    whole = capped(in_part, labels, [shape_in_part(f) for f in data.features])
+    return data, Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin), labels
+
+
+def body_of_run(name: str, folder: Path) -> Body:
+    """The part that a run in `folder` recovered. Raises InputError as `read_run`."""
+    data, light, labels = read_run(folder)
+    whole = capped(light, labels, [shape_in_part(f) for f in data.features])
     # A lid, and the wall by which a bore is carried on, is nobody's feature: it was never seen.
-    labels = np.where(whole.labels < len(features), whole.labels, -1).astype(np.int32)
-    labels[whole.surface.origin > max(light.origin, default=0)] = -1
+    labels = np.where(whole.surface.origin == NEVER_SEEN, -1, whole.labels).astype(np.int32)
     names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
+    features = tuple(map(feature_of, data.features))
     return Body(name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left)
 
 
