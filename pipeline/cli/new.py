@@ -25,6 +25,7 @@ SHOWN_NAMES = 60
 _SETTINGS = """\
 [read]
 units = {unit}                           # mm, cm, m, in; auto: what the file states, else mm
+# scale_uncertainty = 0.05              # mm per m, standard (k = 1): the scanner's own scale, by its calibration
 
 [clean]
 debris_share = 0.005                    # shells under this share of the whole area are removed

@@ -24,6 +24,7 @@ from pipeline.features.simplification import (
     two_sided,
     with_sharp_edges,
 )
+from pipeline.features.uncertainty import without_scale
 from pipeline.job import AuditSettings
 from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import facet_areas, facet_neighbours
@@ -45,6 +46,7 @@ from pipeline.values import (
     Soundness,
     Source,
     Surface,
+    Uncertainty,
 )
 
 
@@ -213,7 +215,7 @@ def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
         return replace(change, verdict="over budget", note=change.note or _words(feature, change))
     if change.verdict == "unknown":
         return change
-    own = feature.uncertainty
+    own = _own(feature)
     pairs = (
         (change.shift, own.position),
         (change.tilt, own.direction),
@@ -223,9 +225,15 @@ def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
     return replace(change, verdict="changed", note=_words(feature, change)) if changed else change
 
 
+def _own(feature: Feature) -> Uncertainty:
+    """What of its uncertainty the light mesh doesn't share with the scan."""
+    known = feature.uncertainty
+    return replace(known, radius=without_scale(known.radius, feature.radius or 0.0, known.scale))
+
+
 def _words(feature: Feature, change: FeatureAudit) -> str:
     parts = []
-    own = feature.uncertainty
+    own = _own(feature)
     for value, u, name, factor, unit in (
         (change.shift, own.position, "moved", 1e3, "um"),
         (change.tilt, own.direction, "tilted", math.degrees(1.0), "deg"),

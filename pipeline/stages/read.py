@@ -62,6 +62,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
         noise_sigma=_noise(vertices, mesh.faces),
         mean_edge=mean_edge(vertices, mesh.faces),
         bounds=(_triple(low), _triple(high)),
+        scale_uncertainty=1e-3 * (settings.scale_uncertainty or 0.0),
     )
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")

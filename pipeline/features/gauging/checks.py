@@ -16,6 +16,7 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.features.pointing import Pointed, is_far, meant, ranked
 from pipeline.features.relations import SAME_WAY, apart
+from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import Floats, angle_between_lines, rejection
 from pipeline.job import Measured
 from pipeline.places import Place
@@ -62,18 +63,21 @@ def check_measured(
         made = _scanned(size.what, found)
         checks.append(_check(size, found, made))
         if made.sigma is not None:
-            combined = float(np.hypot(made.sigma, size.uncertainty.mm))
+            # A scale is what they are to tell: what was known of it before must not answer for them.
+            own = without_scale(made.sigma, made.value, made.scale)
+            combined = float(np.hypot(own, size.uncertainty.mm))
             known.append(_Known(made.value, size.value.mm, combined, made.coated))
     return tuple(checks), _proposal(known), tuple(taken)
 
 
 class _Scanned(NamedTuple):
-    """A size of the scan mm: its value, its standard uncertainty (None where that isn't known), and by how many
-    coatings the bare size is larger."""
+    """A size of the scan mm: its value, its standard uncertainty (None where that isn't known), by how many coatings
+    the bare size is larger, and the relative uncertainty of the scan's scale, whose share is in that of the size."""
 
     value: float
     sigma: float | None
     coated: float
+    scale: float
 
 
 class _Known(NamedTuple):
@@ -103,14 +107,16 @@ def _scanned(what: str, found: Sequence[Feature]) -> _Scanned:
         (feature,) = found
         sigma = feature.uncertainty.radius
         sense = 2.0 if feature.side == "bore" else -2.0
-        return _Scanned(2.0 * (feature.radius or 0.0), None if sigma is None else 2.0 * sigma, sense)
+        scale = feature.uncertainty.scale
+        return _Scanned(2.0 * (feature.radius or 0.0), None if sigma is None else 2.0 * sigma, sense, scale)
     value, along = _distance(*found)
-    exact = apart(*found)
+    exact, scale = apart(*found), found[0].uncertainty.scale
     if exact is None:
-        return _Scanned(value, None, -_grows(found, along))
+        return _Scanned(value, None, -_grows(found, along), scale)
     # Where along faces that aren't quite parallel it was measured nobody said: anywhere, evenly.
     spread = (exact.high - exact.low) / np.sqrt(12.0)
-    return _Scanned(exact.value, float(np.hypot(exact.sigma, spread)), -_grows(found, along))
+    sigma = with_scale(float(np.hypot(exact.sigma, spread)), exact.value, scale)
+    return _Scanned(exact.value, sigma, -_grows(found, along), scale)
 
 
 def _distance(one: Feature, other: Feature) -> tuple[float, Floats]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.features.uncertainty import with_scale
 from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, HoleRecord
 from pipeline.formats.drawings.drawing import angle_text, drawing_of, pattern_text
 from pipeline.formats.drawings.figures import DIAMETER, sized
@@ -75,7 +76,7 @@ def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[s
         _axes(flange, data),
         *_overall(flange, unit),
         *(_in_words(pattern, flange, unit) for pattern in flange.patterns),
-        *_thickness(flange, unit),
+        *_thickness(flange, data, unit),
         *_how(flange),
         *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange.cautions),
         "Figures end with the first digit that their 95 % uncertainty reaches; cast edges are to "
@@ -137,9 +138,9 @@ def _in_words(pattern: HolePatternRecord, flange: FlangeRecord, unit: str) -> st
     where = ", ".join(sized(value, unit, 0.005) for value in pattern.centre)
     text = f"{pattern_text(pattern, holes, unit)}: {', '.join(pattern.members)}"
     if pattern.kind == "pitch_circle":
-        text += f", first hole ({pattern.members[0]}) at {angle_text(pattern, holes)} from x" if pattern.phase else ""
+        text += f", first hole ({pattern.members[0]}) at {angle_text(pattern)} from x" if pattern.phase else ""
     elif pattern.size is not None:
-        text += f", in a rectangle {' x '.join(sized(side, unit, 0.005) for side in pattern.size)}"
+        text += f", in a rectangle {' x '.join(sized(side, unit, pattern.size_uncertainty) for side in pattern.size)}"
     text += f", about ({where})"
     missing = len(pattern.gaps_at)
     text += f"; {missing} of the pattern not seen" if missing else ""
@@ -159,18 +160,29 @@ def _plain(length: float, unit: str) -> str:
     return f"{length:.7g}" if unit == "mm" else sized(length, unit, 1e-3)
 
 
-def _thickness(flange: FlangeRecord, unit: str) -> Iterator[str]:
+def _thickness(flange: FlangeRecord, data: DatumFile, unit: str) -> Iterator[str]:
     found = flange.thickness
     if found is None:
         yield "Thickness: the back was not seen, or is no flange's."
         return
-    sigma = None if found.back is None else 0.01
+    sigma = _thickness_sigma(flange, data, found.middle)
     least, middle, most = (sized(v, unit, sigma) for v in (found.least, found.middle, found.most))
     back = f"to {found.back}" if found.back else "cast back"
     yield (
         f"Thickness {least} to {most}, middle {middle} ({back}): rays square to the face at {found.places} places, "
         f"{100 * found.share:.0f} % of the face; of a hole, on a ring round it."
     )
+
+
+def _thickness_sigma(flange: FlangeRecord, data: DatumFile, thickness: float) -> float | None:
+    """Standard uncertainty, mm, of single places between two recovered faces; None where the back is none."""
+    by_id = {f.id: f for f in data.features}
+    ends = (flange.feature, flange.thickness.back if flange.thickness else None)
+    known = [by_id[i].uncertainty.position if i in by_id else None for i in ends]
+    if any(k is None for k in known):
+        return None
+    own = math.hypot(*(k or 0.0 for k in known), data.source.noise_sigma or 0.0)
+    return with_scale(own, thickness, data.source.scale)
 
 
 def _how(flange: FlangeRecord) -> Iterator[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
-from pipeline.formats.tables.safety import HOLDS, SAFETY
+from pipeline.formats.tables.safety import SAFETY, holds
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -129,7 +129,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         "Part coordinates; places and directions hold against the part frame, whose own uncertainty is in them; +- is "
         "k = 1. A dash: none that applies, or none that can be vouched for.",
         "",
-        HOLDS,
+        holds(data.source.scale_uncertainty),
         "",
         f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
