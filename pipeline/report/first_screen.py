@@ -174,9 +174,10 @@ def described(show: Figures, group: Group) -> str:
     at, pattern = f"patterns.{group.pattern}", data.patterns[group.pattern]
     if len(group.members) < len(pattern.members):
         said += f", of {len(pattern.members)}"
+    spread = pattern.size_uncertainty or pattern.rms
     if pattern.kind == "pitch_circle":
-        return f'{said} on <span class="nb">PCD {show.length(f"{at}.diameter", pattern.rms)}</span>'
-    sides = " × ".join(show.length(f"{at}.size.{side}", pattern.rms) for side in range(2))
+        return f'{said} on <span class="nb">PCD {show.length(f"{at}.diameter", spread)}</span>'
+    sides = " × ".join(show.length(f"{at}.size.{side}", spread) for side in range(2))
     return f'{said} in a rectangle <span class="nb">{sides}</span>'
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
-from pipeline.formats.datum_file import DatumFile, lengths_in, plain_data
+from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.formats.tables import SAFETY, holds
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
@@ -531,7 +531,7 @@ def _to_measure(show: Figures) -> str:
             cell(f"D of {who}" if size.what == "diameter" else who)
             + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
             + figure(show.percent(f"to_measure.{i}.open"))
-            + cell(lengths_in(size.why, show.words.unit))
+            + cell(size.why)
             + cell(size.how)
         )
         sheets.append(

@@ -139,6 +139,10 @@ def _up(value: float, unit: str, figures: int = 2) -> str:
     return f"{math.ceil(scaled / step - 1e-9) * step:.{max(places, 0)}f} {unit}"
 
 
+BY_DEFINITION = "datum"
+"""Instead of an uncertainty where there is none, since the frame was set on just that."""
+
+
 def counted(count: int, term: str) -> str:
     """So many of a thing, which stands in the plural where there are several.
 

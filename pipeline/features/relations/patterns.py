@@ -16,6 +16,7 @@ from pipeline.features.relations.hole_layouts import layout_sigma, rectangles, r
 from pipeline.features.relations.piercing import mouth, pierced_face, reach_along
 from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import Floats, basis_of, cross, growing_sense, mean_line, polar_angles, rejection, unit
+from pipeline.lengths import mm, place_in_mm
 from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Pattern
 
@@ -123,7 +124,7 @@ def _pitch_circles(group: list[Feature], features: Sequence[Feature]) -> list[Pa
             notes.append("the holes don't divide the circle evenly")
         if len(ring.empty):
             spots = middle + ring.empty @ axes[:2]
-            notes.append("no hole at " + " and ".join("[" + ", ".join(f"{c:.2f}" for c in s) + "]" for s in spots))
+            notes.append("no hole at " + " and ".join(f"scan: {place_in_mm(spot)}" for spot in spots))
         out.append(
             Pattern(
                 "pitch_circle",
@@ -208,7 +209,7 @@ def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
                 (a.id, b.id),
                 centre=centre,
                 normal=normal,
-                note=f"{abs(float(off @ normal)):.3f} mm apart",
+                note=f"{mm(abs(float(off @ normal)), '.3f')} apart",
             )
         )
     return out

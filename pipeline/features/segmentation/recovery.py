@@ -16,6 +16,7 @@ from pipeline.features.segmentation.extraction import (
     too_little,
 )
 from pipeline.features.segmentation.narrow_flats import narrow_flats
+from pipeline.features.segmentation.out_of_flat import ends_sharply, out_of_flat
 from pipeline.features.segmentation.refusals import Refusal, overruled, refused
 from pipeline.features.segmentation.rims import broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
@@ -218,7 +219,11 @@ def _by_rim(
         ground.label[piece.region.members] = NO_REGION
         rejected.append(Refusal(piece.region, verdict.refused, cast=True))
         return None
-    return replace(piece, doubts=() if verdict.doubt is None else (verdict.doubt,))
+    if piece.form is not None and not ends_sharply(ground, piece):
+        ground.label[piece.region.members] = NO_REGION
+        rejected.append(Refusal(piece.region, f"form: {piece.form}", cast=True, fits=False))
+        return None
+    return replace(piece, doubts=tuple(told for told in (piece.form, verdict.doubt) if told is not None))
 
 
 def _uncovered(ground: Segmentation, refusals: list[Refusal], regions: list[Region]) -> list[Refusal]:
@@ -244,6 +249,11 @@ def _stand_alone(
             piece = settled(ground, region)
             reason = too_little(ground, piece, whole[index])
             fits = bow(piece) is None
+        if not fits and (warped := out_of_flat(ground, region)) is not None:
+            region = warped.region
+            piece = replace(settled(ground, region), form=warped.told)
+            ground.label[region.members] = first + index
+            reason = too_little(ground, piece, max(whole[index], piece.extent.area))
         if reason:
             ground.label[region.members] = NO_REGION
             rejected.append(Refusal(region, reason, cast=not fits, fits=fits))

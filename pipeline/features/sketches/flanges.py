@@ -28,6 +28,7 @@ from pipeline.geometry import (
     undone,
     unit,
 )
+from pipeline.lengths import mm
 from pipeline.mesh.query import SightLines
 from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
@@ -95,7 +96,7 @@ def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) ->
         holes = [_hole(f, face, matrix) for f in bores]
         patterns = _patterns(holes, scale)
     seen = Behind(ground, index, matrix, sight, outer, inner)
-    holes = [seen.told(hole) for hole in holes]
+    holes = [seen.mm(hole) for hole in holes]
     return Flange(
         face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), tuple(_cautions(outer, inner)),
         seen.thickness(),
@@ -241,7 +242,7 @@ def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Floa
     circles = [p for p in patterns if p.kind == "pitch_circle" and p.diameter is not None]
     if circles:
         ring = max(circles, key=lambda p: (p.diameter or 0.0, p.members))
-        return ring.centre, f"middle of the pitch circle D{ring.diameter:.3f}"
+        return ring.centre, f"middle of the pitch circle D{mm(ring.diameter or 0.0, '.3f')}"
     if holes:
         return holes[0].place, f"axis of {holes[0].feature}"
     return np.zeros(2), "the part's origin, square to the face"

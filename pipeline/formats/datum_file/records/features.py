@@ -22,6 +22,8 @@ from pipeline.formats.datum_file.records.base import (
 )
 from pipeline.formats.datum_file.records.kinds import contradiction, kinds_schema
 
+_NOTHING = 1e-6  # mm, degrees: what rounding leaves of a datum's place in its own frame
+
 
 class SourceRecord(Record):
     """The scan that everything was made from."""
@@ -123,6 +125,24 @@ class PlaceUncertainty(Record):
         description="Across the axis, along the normal of a plane, the largest principal value of a centre."
     )
     direction: Doubt | None = Field(description="Of the axis or normal.")
+
+    @property
+    def place_defines(self) -> bool:
+        """Whether the frame was set on the place of the feature, so that nothing of it is uncertain there.
+
+        >>> PlaceUncertainty(position=3e-11, direction=0.004).place_defines
+        True
+        """
+        return self.position is not None and self.position < _NOTHING
+
+    @property
+    def direction_defines(self) -> bool:
+        """The same of its direction.
+
+        >>> PlaceUncertainty(position=3e-11, direction=0.004).direction_defines
+        False
+        """
+        return self.direction is not None and self.direction < _NOTHING
 
 
 class PlaceRecord(Record):
