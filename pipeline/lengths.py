@@ -14,6 +14,7 @@ _SPACE = "\u202f"
 _NUMBER = r"[-+]?\d[\d,]*(?:\.\d+)?(?:e[-+]?\d+)?"
 _LENGTH = re.compile(rf"(\[{_NUMBER}(?:, {_NUMBER})*\]|{_NUMBER}(?: x {_NUMBER})*){_SPACE}(mm2|mm|um)")
 _INCH = 25.4
+_MANY = 4
 # By what the figures of a unit are multiplied, and what they are then; a thou is a thousandth of an inch.
 _IN_INCHES = {"mm": (1.0 / _INCH, "in"), "um": (1.0 / _INCH, "thou"), "mm2": (1.0 / _INCH**2, "in2")}
 
@@ -40,7 +41,7 @@ def mm2(value: float, digits: str = ",.0f") -> str:
     """An area, mm2, for a sentence.
 
     >>> in_unit(f"a face of {mm2(23250.4)}", "mm"), in_unit(f"a face of {mm2(23250.4)}", "in")
-    ('a face of 23,250 mm2', 'a face of 36.0376 in2')
+    ('a face of 23,250 mm2', 'a face of 36.038 in2')
     """
     return f"{value:{digits}}{_SPACE}mm2"
 
@@ -49,13 +50,13 @@ def place_in_mm(values: Sequence[float], digits: str = ".2f") -> str:
     """A place, mm, for a sentence.
 
     >>> in_unit(f"no hole at {place_in_mm([1.0, -25.4])}", "in")
-    'no hole at [0.03937, -1.0000] in'
+    'no hole at [0.03937, -1.000] in'
     """
     return f"[{', '.join(f'{value:z{digits}}' for value in values)}]{_SPACE}mm"
 
 
 def in_unit(text: str, unit: str) -> str:
-    """A sentence with its lengths in `unit`: "mm", as they were written, or "in", to one figure more, and two at least.
+    """A sentence with its lengths in `unit`: "mm", as they were written, or "in", to as many figures, and two at least.
 
     >>> in_unit(f"bowed by {um(0.06)} over {mm(150.0, '.0f')}, a 6206 of 62 mm", "in")
     'bowed by 2.36 thou over 5.906 in, a 6206 of 62 mm'
@@ -74,10 +75,11 @@ def _in_inches(found: re.Match[str]) -> str:
 
 def _turned(number: str, factor: float) -> str:
     mantissa = number.lower().partition("e")[0]
-    figures = len(re.sub(r"[^\d]", "", mantissa).lstrip("0")) + 1
+    figures = len(re.sub(r"[^\d]", "", mantissa).lstrip("0"))
     value = float(number.replace(",", "")) * factor
     if value == 0.0:
         return "0"
     sign = "+" if number.startswith("+") else ""
-    places = max(figures, 2) - 1 - int(f"{value:e}".partition("e")[2])
+    # One more where there are few, since rounding again loses as much as the figures tell.
+    places = max(figures + (figures < _MANY), 2) - 1 - int(f"{value:e}".partition("e")[2])
     return f"{value:{sign},.{min(max(places, 0), 6)}f}" if abs(value) >= 1e-6 else f"{value:.1e}"

@@ -170,6 +170,7 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     labels = components(neighbours)
     found = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
     if found.debris_count:
+        assert found.distance is not None
         note = f"{found.debris.sum()} facets, the nearest {mm(found.distance, '.3g')} from the part"
         bench.remove(found.debris, "debris", note, count=found.debris_count)
         neighbours = neighbours_without(neighbours, found.debris)

@@ -152,12 +152,13 @@ def proposals(features: Sequence[Feature], patterns: Sequence[Pattern]) -> list[
 def reason(proposal: DatumProposal) -> tuple[str, ...]:
     """Why each datum was taken, in words.
 
+    >>> from pipeline.lengths import in_unit
     >>> from tests.features.made import block
     >>> for line in reason(proposals(block(), ())[0]):
-    ...     print(line.replace(", direction", ",\\n  direction"))
+    ...     print(in_unit(line, "mm").replace(", direction", ",\\n  direction"))
     A top: face of 9,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
       direction known to 0.0023 deg (k=1)
-    B main: bore D50.00 x 40.0,
+    B main: bore D50.00 mm x 40.0 mm,
       direction known to 0.0023 deg (k=1)
     C front: face of 4,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
       direction known to 0.0023 deg (k=1)

@@ -96,7 +96,7 @@ def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) ->
         holes = [_hole(f, face, matrix) for f in bores]
         patterns = _patterns(holes, scale)
     seen = Behind(ground, index, matrix, sight, outer, inner)
-    holes = [seen.mm(hole) for hole in holes]
+    holes = [seen.told(hole) for hole in holes]
     return Flange(
         face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), tuple(_cautions(outer, inner)),
         seen.thickness(),

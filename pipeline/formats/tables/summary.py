@@ -172,6 +172,7 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         lines += ["", "Low confidence, not to be relied on:", ""]
         lines += [
             f"- {f.id}: {term_of(f)}, {show.area(f.extent.area)}; {'; '.join(f.reasons)}"
+            + (f"; {form_in_words(f.form, unit)}" if f.form.told else "")
             for f in data.features
             if f.confidence != "good"
         ]

@@ -99,7 +99,7 @@ def test_enough_was_seen_of_half_a_journal():
 def test_too_little_of_a_cylinder(heights, arc, reason):
     vertices, faces, packed, members = tube(heights, 250, arc=arc)
     ground, piece = settled(vertices, faces, "cylinder", packed, 1.0, members)
-    assert reason in extraction.too_little(ground, piece, piece.extent.area)
+    assert reason in in_unit(extraction.too_little(ground, piece, piece.extent.area), "mm")
 
 
 def test_a_strip_of_a_plane_is_too_little():
