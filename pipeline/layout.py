@@ -158,7 +158,10 @@ class TravelQuestion(Settings):
 
 
 class EnvelopeQuestion(Settings):
-    """Whether what a part sweeps that turns about an axis, "PART: WORDS", keeps `least` mm from others, all unless told."""
+    """Whether what a part sweeps that turns about an axis, "PART: WORDS", keeps `least` mm from others.
+
+    against  the other parts; all unless told
+    """
 
     turn: str
     about: str

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from pipeline.fitup.bodies import Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
+from pipeline.fitup.clearance import Clearance, Fit, clearance
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
-from pipeline.fitup.interference import Interference
 from pipeline.fitup.items import Item
 from pipeline.fitup.placing import Line, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
@@ -17,7 +16,6 @@ __all__ = [
     "Clearance",
     "Envelope",
     "Fit",
-    "Interference",
     "Item",
     "Line",
     "Motion",
@@ -25,7 +23,6 @@ __all__ = [
     "Reached",
     "Relief",
     "Run",
-    "Spot",
     "Stop",
     "Travel",
     "TravelMap",

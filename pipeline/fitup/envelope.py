@@ -111,9 +111,7 @@ def envelope(
             place = relief.deepest[:2]
         reached.append(Reached(name, found, place, relief))
     top = int(profile[:, 1].argmax())
-    return Envelope(
-        profile, axis.point, axis.direction, float(profile[top, 1]), float(profile[top, 0]), tuple(reached)
-    )
+    return Envelope(profile, axis.point, axis.direction, float(profile[top, 1]), float(profile[top, 0]), tuple(reached))
 
 
 def _station_and_angle(frame: Floats, place: Floats) -> tuple[float, float]:
@@ -192,15 +190,17 @@ def _swept(turning: Placed, profile: Floats, frame: Floats, axis: Item) -> Place
     to_part = undone(turning.pose.matrix) @ frame
     surface, strip = revolved(profile, around=True)
     body = turning.body
+    direction = axis.direction
+    assert direction is not None
     labels = np.full(surface.facets, -1, np.int32)
     for k, feature in enumerate(body.features):
         shape = turning.shape(k)
         if feature.side != "boss" or shape.direction is None or kind_of(feature).flat:
             continue
         off = shape.point - axis.point
-        off = off - (off @ axis.direction) * axis.direction
-        tilt = np.linalg.norm(cross(shape.direction, axis.direction))
-        if tilt > np.sin(_COAXIAL[0]) or np.linalg.norm(off) > _COAXIAL[1]:
+        off = off - (off @ direction) * direction
+        aslant = float(np.linalg.norm(cross(shape.direction, direction)))
+        if aslant > np.sin(_COAXIAL[0]) or np.linalg.norm(off) > _COAXIAL[1]:
             continue
         for row, ((a, r), (b, s)) in enumerate(pairwise(profile)):
             ends = transformed(frame, np.array([[r, 0.0, a], [s, 0.0, b]]))
@@ -213,7 +213,7 @@ def _swept(turning: Placed, profile: Floats, frame: Floats, axis: Item) -> Place
     )  # fmt: skip
     moves: dict[Key, Floats] = dict(turning.pose.moves)
     for key, (shift, tilt) in axis.moves.items():
-        turn = cross(axis.direction, tilt)
+        turn = cross(direction, tilt)
         moves[key] = np.concatenate([shift - cross(turn, axis.point), turn])
     pose = replace(turning.pose, moves=moves, unsure=turning.pose.unsure or axis.unsure)
     return Placed(part, pose)
@@ -255,8 +255,11 @@ def grown(profile: Floats, stations: Floats, by: float) -> Floats:
         # Along a straight stretch the farthest reach is square to it, or from an end of it.
         slope = (s - r) / (b - a) if b > a else 0.0
         foot = np.clip(stations - by * slope / np.hypot(1.0, slope), a, b)
-        for z, radius in ((foot, r + slope * (foot - a)), (np.full(len(stations), a), np.full(len(stations), r)),
-                          (np.full(len(stations), b), np.full(len(stations), s))):
+        for z, radius in (
+            (foot, r + slope * (foot - a)),
+            (np.full(len(stations), a), np.full(len(stations), r)),
+            (np.full(len(stations), b), np.full(len(stations), s)),
+        ):
             square = by * by - (stations - z) ** 2
             out = np.where(square >= 0.0, np.maximum(out, radius + np.sqrt(np.maximum(square, 0.0))), out)
     return np.maximum(out, 0.0)

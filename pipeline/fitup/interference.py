@@ -82,8 +82,10 @@ def _freeing(one: Placed, other: Placed, meant: Meant, spread: Floats | None) ->
         better = False
         for turn in turns:
             way = unit(found + np.tan(about) * (np.cos(turn) * first + np.sin(turn) * second))
-            # Only what is better is looked for, so that most directions are given up early.
-            run = _free_along(other, one, way, best * (1.0 - 1e-7), swapped)
+            # Most directions are given up where they still cross after as far a shift.
+            there = rigid(np.eye(3), best * (1.0 - 1e-7) * way)
+            near = nearest_facets(other.tree, one.tree, _NUDGE, swapped, there)
+            run = None if near is not None else _free_along(other, one, way, best * (1.0 - 1e-7), swapped)
             if run is not None:
                 best, found, better = run, way, True
                 break

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.fitup.bodies import Placed
-from pipeline.fitup.clearance import MOST_FITS, Spot, fits_between, meant_between, spot_of
+from pipeline.fitup.clearance import MOST_FITS, Fit, Spot, fits_between, meant_between, spot_of
 from pipeline.fitup.interference import lies_within
 from pipeline.fitup.items import Item, Key, about
 from pipeline.geometry import Floats, Ints, Mask, cross, rigid, small_motion, turned, undone
@@ -217,7 +217,7 @@ class _Pair:
         self, moving: Placed, name: str, other: Placed, motion: Motion, up_to: float, ways: Sequence[int]
     ) -> None:
         self.moving, self.name, self.other, self.motion = moving, name, other, motion
-        fits = {}
+        fits: dict[tuple[tuple[str, str], tuple[str, str]], Fit] = {}
         for way in ways:
             shift = None if motion.turns else way * up_to * motion.speed(np.zeros(3))
             fits |= {(fit.bore, fit.inner): fit for fit in fits_between(moving, other, shift)}
@@ -397,7 +397,7 @@ def _gaps(
                 continue
             last[pair.name] = near.facets
             gap = min(gap, near.distance)
-            if 0.0 < near.distance and run <= end and (narrowest is None or near.distance < narrowest[2].distance):
+            if near.distance > 0.0 and run <= end and (narrowest is None or near.distance < narrowest[2].distance):
                 narrowest = pair, float(run), near
         out[k] = run, gap
     return out, narrowest

@@ -85,8 +85,8 @@ def clear_from(
 ) -> float | None:
     """By how much a mesh must be shifted along a unit direction (3,) until its facets cross none of another one's, mm.
 
-    It is the first such shift from `start` on; None where it is more than `up_to` mm. One that lies in the other crosses
-    nothing.
+    It is the first such shift from `start` on; None where it is more than `up_to` mm. One that lies in the other one
+    crosses nothing.
 
     >>> from pipeline.mesh.query.facet_tree import facet_tree
     >>> tri = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])

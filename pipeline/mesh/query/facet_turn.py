@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.geometry import Floats, Ints, basis_of, transformed
+from pipeline.geometry import Floats, Ints, basis_of, transformed, undone
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_distance import Marks, Meant, NearestFacets, allowed
 from pipeline.mesh.query.facet_pairs import nearest_of_pair
@@ -55,7 +55,7 @@ def turn_tree(vertices: ArrayLike, faces: ArrayLike, point: Floats, direction: F
     frame = np.eye(4)
     frame[:3, :3] = np.column_stack([first, np.cross(direction, first), direction])
     frame[:3, 3] = point
-    local = transformed(np.linalg.inv(frame), np.asarray(vertices, dtype=np.float64))
+    local = transformed(undone(frame), np.asarray(vertices, dtype=np.float64))
     corners = local[np.asarray(faces, dtype=np.int64)]
     if not len(corners):
         raise ValueError("a mesh without facets has no tree")
