@@ -38,7 +38,7 @@ def test_boxes_that_overlap_by_two_mm() -> None:
 
 def test_balls_that_cross() -> None:
     """The lens of two balls, pi (R + r - d)2 (d2 + 2 d r - 3 r2 + 2 d R + 6 r R - 3 R2) / 12 d (mathworld,
-    Sphere-Sphere Intersection), within the facets' own share; free after R + r - d along the line of their middles, less facets."""
+    Sphere-Sphere Intersection), within the facets' own share; free after R + r - d along the line of their middles."""
     big, small = body("big", trimesh.creation.icosphere(4, 10.0)), body("small", trimesh.creation.icosphere(4, 6.0))
     way = np.array([2.0, 1.0, 2.0]) / 3.0
     one, other = at(big), at(small, *(13.0 * way))
