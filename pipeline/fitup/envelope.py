@@ -91,6 +91,15 @@ def envelope(
     """What a part sweeps that turns about an axis where the parts are put together, and whether it keeps `least` mm.
 
     Raises SettingsError where the part has no extent along the axis.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.surfaces import SituationFeature
+    >>> rod = turned_body("rod", [(0, 20), (30, 20), (30, 44), (50, 44)], 0.01)
+    >>> axis = Item(SituationFeature.AXIS, np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    >>> found = envelope(Placed(rod, placed([])), {}, axis)
+    >>> found.profile.round(6).tolist(), round(found.largest, 6)
+    ([[0.0, 10.0], [30.0, 10.0], [30.0, 22.0], [50.0, 22.0]], 22.0)
     """
     assert axis.direction is not None
     first, _ = basis_of(axis.direction)

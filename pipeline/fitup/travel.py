@@ -199,6 +199,16 @@ def travel(
     second           another motion, and by how much of it (m,), made before the travel, for the map
 
     What is meant to fit, from the start or anywhere on the way, may be as near as its sizes say.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.surfaces import SituationFeature
+    >>> rod, post = (turned_body(name, [(0, 20), (50, 20)], 0.01) for name in ("rod", "post"))
+    >>> ahead = Placed(post, placed([], rigid(np.eye(3), np.array([100.0, 0.0, 0.0]))))
+    >>> way = Motion(Item(SituationFeature.AXIS, np.zeros(3), np.array([1.0, 0.0, 0.0])), False)
+    >>> (run,) = travel(Placed(rod, placed([])), {"post": ahead}, way, 200.0, least=1.0).runs
+    >>> round(run.run, 3), run.stop.against
+    (79.0, 'post')
     """
     pairs = [_Pair(moving, name, other, motion, up_to, ways) for name, other in others.items()]
     runs = []

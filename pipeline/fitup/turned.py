@@ -53,7 +53,7 @@ def revolved(profile: Floats, around: bool = False) -> tuple[Surface, Ints]:
     Facets lie within 2 um of the circles where 720 of them about the axis can do so. The end faces are -1 and -2.
 
     >>> surface, line = revolved(np.array([[0.0, 5.0], [10.0, 5.0]]))
-    >>> np.unique(line).tolist(), surface.vertices[:, 2].max()
+    >>> np.unique(line).tolist(), float(surface.vertices[:, 2].max())
     ([-2, -1, 0], 10.0)
     """
     largest = float(profile[:, 1].max())

@@ -59,7 +59,7 @@ def direction_in_words(body: Body, text: str) -> Item:
 
     >>> from pipeline.fitup.turned import turned_body
     >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
-    >>> direction_in_words(rod, "start").direction.tolist(), direction_in_words(rod, "x").direction.tolist()
+    >>> (0.0 + direction_in_words(rod, "start").direction).tolist(), direction_in_words(rod, "x").direction.tolist()
     ([0.0, 0.0, -1.0], [1.0, 0.0, 0.0])
     """
     try:
