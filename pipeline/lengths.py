@@ -55,6 +55,15 @@ def place_in_mm(values: Sequence[float], digits: str = ".2f") -> str:
     return f"[{', '.join(f'{value:z{digits}}' for value in values)}]{_SPACE}mm"
 
 
+def size_in_mm(text: str) -> str:
+    """A size as a kind of surface writes it, of diameters and radii in mm, for a sentence.
+
+    >>> in_unit(size_in_mm("D50.800 R2.540"), "mm"), in_unit(size_in_mm("D50.800 R2.540"), "in")
+    ('D50.800 mm R2.540 mm', 'D2.0000 in R0.1000 in')
+    """
+    return re.sub(rf"\b([DR])({_NUMBER})", rf"\1\2{_SPACE}mm", text)
+
+
 def in_unit(text: str, unit: str) -> str:
     """A sentence with its lengths in `unit`: "mm", as they were written, or "in", to as many figures, and two at least.
 
@@ -82,4 +91,4 @@ def _turned(number: str, factor: float) -> str:
     sign = "+" if number.startswith("+") else ""
     # One more where there are few, since rounding again loses as much as the figures tell.
     places = max(figures + (figures < _MANY), 2) - 1 - int(f"{value:e}".partition("e")[2])
-    return f"{value:{sign},.{min(max(places, 0), 6)}f}" if abs(value) >= 1e-6 else f"{value:.1e}"
+    return f"{value:{sign},.{max(places, 0)}f}" if abs(value) >= 1e-6 else f"{value:.1e}"

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.lengths import in_unit, mm, mm2
+from pipeline.lengths import in_unit, mm, mm2, size_in_mm
 from pipeline.lengths import um as in_um
 from pipeline.progress import Progress, silent
 
@@ -119,7 +119,7 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
     features = {feature.id: feature for feature in result.features}
     lines = [
         verdict(result),
-        f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {mm(size[2], '.0f')}, "
+        f"scan     {source.facets:,} facets, {size[0]:.1f} x {size[1]:.1f} x {mm(size[2], '.1f')}, "
         + (f"noise {in_um(source.noise_sigma)}" if scanned else "no noise: a tessellation, no scan")
         + f", edges {mm(source.mean_edge)}",
         f"light    {audit.facets_after:,} facets{_hardly(result)}; scan to light rms {um(audit.scan_to_light.rms)}, "
@@ -229,7 +229,7 @@ def described(feature: Any, scanned: bool = True) -> str:
     if kind.flat:
         size = f"{term} {mm2(feature.extent.area)}"
     elif kind.invariance == "prismatic":
-        size = f"{term} {kind.size(shape_of(feature))}"
+        size = f"{term} {size_in_mm(kind.size(shape_of(feature)))}"
     else:
         size = f"{term} D{mm(2 * feature.radius, '.3f')}"
     spread = feature.uncertainty.direction

@@ -109,7 +109,7 @@ def _sizes(show: Figures) -> str:
         )
     more = len(mattering) - len(rows)
     further = f"<p>{more} more rows follow further on.</p>" if more else ""
-    head = ["feature", f"size in {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%"]
+    head = ["feature", f"size, {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%"]
     return table("Sizes that matter", head, rows, unseen=True) + further
 
 
@@ -155,7 +155,7 @@ def feature_rows(show: Figures) -> str:
             f'<th scope="row" class="id{low}">{prose(ids_of(data, group))}</th>'
             f"<td>{described(show, group)}</td>{figure(doubt(show, group))}{cell('; '.join(remarks))}</tr>"
         )
-    head = ["feature", f"size in {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%", "remarks"]
+    head = ["feature", f"size, {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%", "remarks"]
     note = (
         "Equal features stand in one row, with the mean of their sizes and the least known one's 95 %. A click on a "
         "row, or the Enter key, turns the view to its features."

@@ -1,6 +1,6 @@
 """The recover stage on demo scans and on exact tessellations.
 
-Covers: pipeline.features.segmentation.recovery
+Covers: pipeline.features.segmentation.recovery, pipeline.features.segmentation.out_of_flat
 """
 
 import re

@@ -13,7 +13,7 @@ from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.naming import form_in_words, term_of
 from pipeline.geometry import Floats, transformed, turn_levers
-from pipeline.lengths import mm, mm2, um
+from pipeline.lengths import mm, mm2, size_in_mm, um
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
 
@@ -180,7 +180,7 @@ def _described(f: Feature) -> str:
         words = f"face of {mm2(f.extent.area)}, {form_in_words(f.form)}"
     else:
         length = "" if f.extent.length is None else f" x {mm(f.extent.length, '.1f')}"
-        size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{mm(2 * (f.radius or 0.0))}"
+        size = size_in_mm(kind.size(shape_of(f))) if kind.invariance == "prismatic" else f"D{mm(2 * (f.radius or 0.0))}"
         words = f"{term_of(f)} {size}{length}"
     if f.uncertainty.direction is not None:
         words += f", direction known to {np.degrees(f.uncertainty.direction):.4f} deg (k=1)"
