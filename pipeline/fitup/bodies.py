@@ -16,6 +16,9 @@ from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, kind_of, shape_of
 from pipeline.values import MEASURED, SNAPPED, Feature, Surface
 
+# Of a facet: a cut leaves it, as planned.
+PLANNED = 4
+
 
 @dataclass(frozen=True)
 class Body:
@@ -29,6 +32,8 @@ class Body:
     skin      standard uncertainty of a place on no feature, mm; None: told from how its facets scatter there
     bound     mm by which its facets may be off what was measured, at most
     closed    whether the surface bounds a solid
+    noise     mm, standard deviation of the scan's noise; 0: its edges are as sharp as they will be
+    planned   by number, the moves of features that cuts make: those of what they were laid out from
     """
 
     name: str
@@ -39,11 +44,13 @@ class Body:
     skin: float | None = None
     bound: float = 0.0
     closed: bool = True
+    noise: float = 0.0
+    planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
 
     @cached_property
     def seen(self) -> Mask:
-        """(m,) which facets were measured."""
-        return np.isin(self.surface.origin, (MEASURED, SNAPPED))
+        """(m,) which facets were measured, or will be as planned."""
+        return np.isin(self.surface.origin, (MEASURED, SNAPPED, PLANNED))
 
     @cached_property
     def neighbours(self) -> Ints:
@@ -60,6 +67,8 @@ class Body:
         known = feature.uncertainty
         if self.unsure_of(k):
             return {}
+        if feature.id in self.planned:
+            return dict(self.planned[feature.id])
         position, direction, radius = known.position or 0.0, known.direction, known.radius
         flat = kind_of(feature).flat
         moves = moves_of(feature.point, feature.direction, flat, (position, direction, radius))

@@ -44,7 +44,10 @@ def body_of_run(name: str, folder: Path) -> Body:
     labels = np.where(whole.surface.origin == NEVER_SEEN, -1, whole.labels).astype(np.int32)
     names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
     features = tuple(map(feature_of, data.features))
-    return Body(name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left)
+    return Body(
+        name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left,
+        noise=data.source.noise_sigma or 0.0,
+    )  # fmt: skip
 
 
 def feature_of(record: FeatureRecord) -> Feature:

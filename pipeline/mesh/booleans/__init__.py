@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.mesh.booleans.solids import Cutting, MeshSolid, mesh_solid, split
+from pipeline.mesh.booleans.solids import Cutting, MeshSolid, mesh_solid, split, united
 
-__all__ = ["Cutting", "MeshSolid", "mesh_solid", "split"]
+__all__ = ["Cutting", "MeshSolid", "mesh_solid", "split", "united"]

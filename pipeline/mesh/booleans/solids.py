@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,10 +16,16 @@ from pipeline.geometry import Floats, Ints, Mask
 
 @dataclass(frozen=True)
 class MeshSolid:
-    """A closed mesh that booleans take; `mesh_solid` makes it. volume mm3."""
+    """A closed mesh that booleans take; `mesh_solid` makes it.
+
+    made    manifold3d's
+    idents  what it knows the meshes by that this one is made of
+    starts  with which number the facets of each begin
+    """
 
     made: Any
-    ident: int
+    idents: tuple[int, ...]
+    starts: tuple[int, ...] = (0,)
 
     @property
     def volume(self) -> float:
@@ -75,7 +82,21 @@ def mesh_solid(vertices: ArrayLike, faces: ArrayLike, what: str) -> MeshSolid:
         )
     if made.volume() <= 0.0:
         raise GeometryError(f"{what} is inside out; turn its facets round, so that they look out of the material.")
-    return MeshSolid(made, ident)
+    return MeshSolid(made, (int(ident),))
+
+
+def united(solids: Sequence[MeshSolid], facets: Sequence[int]) -> MeshSolid:
+    """One solid of several that may cross each other; its facets are numbered through, of `facets` each.
+
+    >>> corners = [[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9]]
+    >>> one = mesh_solid(corners, [[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], "it")
+    >>> united([one, one], [4, 4]).volume
+    121.5
+    """
+    library: Any = importlib.import_module("manifold3d")
+    made = library.Manifold.batch_boolean([solid.made for solid in solids], library.OpType.Add)
+    starts = np.concatenate([[0], np.cumsum(facets)[:-1]])
+    return MeshSolid(made, tuple(solid.idents[0] for solid in solids), tuple(map(int, starts)))
 
 
 def split(body: MeshSolid, tool: MeshSolid) -> tuple[Cutting, Cutting]:
@@ -96,11 +117,14 @@ def split(body: MeshSolid, tool: MeshSolid) -> tuple[Cutting, Cutting]:
 def _read(made: Any, tool: MeshSolid) -> Cutting:
     mesh = made.to_mesh64()
     runs = np.diff(np.asarray(mesh.run_index, np.int64)) // 3
-    of_tool = np.repeat(np.asarray(mesh.run_original_id) == tool.ident, runs)
+    idents = np.asarray(mesh.run_original_id, np.int64)
+    of_tool = np.repeat(np.isin(idents, tool.idents), runs)
+    start = dict(zip(tool.idents, tool.starts, strict=True))
+    shift = np.repeat([start.get(int(ident), 0) for ident in idents], runs)
     return Cutting(
         np.asarray(mesh.vert_properties, np.float64).reshape(-1, 3),
         np.asarray(mesh.tri_verts).astype(np.int32).reshape(-1, 3),
         of_tool,
-        np.asarray(mesh.face_id).astype(np.int32),
+        (np.asarray(mesh.face_id).astype(np.int64) + shift).astype(np.int32),
         float(made.volume()),
     )
