@@ -57,6 +57,11 @@ class Body:
         """(m, 3) the facet across each edge; below nought where there is none."""
         return facet_neighbours(self.surface.faces, len(self.surface.vertices))
 
+    @cached_property
+    def scene(self) -> Scene:
+        """To send rays through it, in its own coordinates."""
+        return Scene(self.surface)
+
     def index_of(self, ident: str) -> int:
         """Which of `features` goes by a number."""
         return next(k for k, feature in enumerate(self.features) if feature.id == ident)
