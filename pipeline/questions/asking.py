@@ -56,11 +56,11 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
     Raises SettingsError for what makes no sense, InputError where a part isn't what it should be.
 
     >>> rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
-    >>> line = {"face": "start", "on": "rod: end", "gap": 2.0}
-    >>> parts = {"rod": rod, "bar": rod | {"place": [line]}}
+    >>> beside = [[1, 0, 0, 22], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]
+    >>> parts = {"rod": rod, "bar": rod | {"at": beside}}
     >>> found = fit_up(Layout(part=parts, clearance=[{"between": ["rod", "bar"], "least": 1}]), "rods.toml")
-    >>> found.record.held, found.record.clearances[0].why
-    (True, '2.000 mm, +-0.028 (95 %)')
+    >>> found.record.held, found.record.clearances[0].verdict
+    (True, 'clear')
     """
     watch = watch or _unwatched
     with watch("place") as progress:

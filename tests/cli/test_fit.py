@@ -4,7 +4,7 @@ Distances are held against the CAD kernel's between exact solids (OCP, BRepExtre
 
 Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part
 Covers: pipeline.formats.fit_file.schema, pipeline.formats.fit_file.clearance, pipeline.formats.parts_in.step
-Covers: pipeline.formats.fit_file.plain, pipeline.questions.kind, pipeline.questions.asking,
+Covers: pipeline.formats.fit_file.plain, pipeline.questions.kind, pipeline.questions.asking
 Covers: pipeline.questions.outputs, pipeline.questions.clearance
 Covers: pipeline.formats.parts_in.run_folder, pipeline.formats.parts_in.assembly
 """
