@@ -270,8 +270,8 @@ class Layout(Settings):
 
     @model_validator(mode="after")
     def _known(self) -> Layout:
-        if len(self.part) < 2:
-            raise ValueError("a layout needs two parts at least")
+        if len(self.part) < 2 and not (self.part and (self.cut or self.wall)):
+            raise ValueError("a layout needs two parts at least, or one and a cut or a wall")
         names = [name.casefold() for name in self.part]
         for name in self.part:
             if ":" in name or not name.strip() or names.count(name.casefold()) > 1:
@@ -285,7 +285,9 @@ class Layout(Settings):
         for table, asked in (("cut", self.cut), ("wall", self.wall)):
             for number, one in enumerate(asked, 1):
                 if one.part not in self.part:
-                    raise ValueError(f"{table} {number}: there is no part {one.part!r}; there are {', '.join(self.part)}")
+                    raise ValueError(
+                        f"{table} {number}: there is no part {one.part!r}; there are {', '.join(self.part)}"
+                    )
         return self
 
 

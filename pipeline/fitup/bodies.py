@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -32,7 +34,9 @@ class Body:
     skin      standard uncertainty of a place on no feature, mm; None: told from how its facets scatter there
     bound     mm by which its facets may be off what was measured, at most
     closed    whether the surface bounds a solid
-    noise     mm, standard deviation of the scan's noise; 0: its edges are as sharp as they will be
+    noise     mm, standard deviation of the scan's noise; 0: none, or not known
+    sharp     whether its edges between features are as sharp as they will be
+    solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
     planned   by number, the moves of features that cuts make: those of what they were laid out from
     """
 
@@ -45,6 +49,9 @@ class Body:
     bound: float = 0.0
     closed: bool = True
     noise: float = 0.0
+    sharp: bool = True
+    solid: Path | None = None
+    exact: Any = None
     planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
 
     @cached_property

@@ -121,7 +121,10 @@ class Stroke:
 
         def strip(p: int, q: int) -> Ints:
             return np.concatenate(
-                [np.stack([a + p * n, b + p * n, b + q * n], axis=1), np.stack([a + p * n, b + q * n, a + q * n], axis=1)]
+                [
+                    np.stack([a + p * n, b + p * n, b + q * n], axis=1),
+                    np.stack([a + p * n, b + q * n, a + q * n], axis=1),
+                ]
             )
 
         # Wall inside, then the end, the start and the outside, which is in the air.
@@ -209,9 +212,11 @@ def tool_of(body: Body, question: CutQuestion, item: Items, words: str) -> Tool:
 def _feature_of(body: Body, plane: Item) -> int | None:
     """The feature of a part that a plane is, None where it is none."""
     for k, feature in enumerate(body.features):
-        if feature.kind == "plane" and np.allclose(feature.point, plane.point, atol=1e-9) and feature.direction is not None:
-            if plane.direction is not None and feature.direction @ plane.direction > 1.0 - 1e-9:
-                return k
+        if feature.kind != "plane" or feature.direction is None or plane.direction is None:
+            continue
+        alike = feature.direction @ plane.direction > 1.0 - 1e-9
+        if alike and np.allclose(feature.point, plane.point, atol=1e-9):
+            return k
     return None
 
 
@@ -317,7 +322,9 @@ def _run(
     if cut.to is not None:
         length = float((_crossing(point, direction, items["to"], words) - start) @ feed)
         if length <= 0.0:
-            raise SettingsError(f"{words}: {cut.to} lies before {cut.face} on the way in; take them the other way round.")
+            raise SettingsError(
+                f"{words}: {cut.to} lies before {cut.face} on the way in; take them the other way round."
+            )
         return start, feed, length
     length = float(((corners - start) @ feed).max()) + _CLEAR
     if length <= _CLEAR:

@@ -21,13 +21,14 @@ from pipeline.features.solid import NEVER_SEEN, with_sharp_edges
 from pipeline.fitup.bodies import PLANNED, Body, Placed
 from pipeline.fitup.clearance import EXPANDED, Term
 from pipeline.fitup.cut_tools import Items, Stroke, Tool, tool_of
-from pipeline.fitup.items import Item, Key, Move
-from pipeline.geometry import Floats, Ints, Longs, Mask, cross, undone
+from pipeline.fitup.items import Key, Move
+from pipeline.fitup.walls import Walls, walls
+from pipeline.geometry import Floats, Ints, Longs, Mask, cross
 from pipeline.layout import CutQuestion
 from pipeline.mesh.booleans import Cutting, MeshSolid, mesh_solid, split, united
 from pipeline.mesh.topology import compact, components, facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress, silent
-from pipeline.surfaces import Shape, is_bore, kind_of, shape_of, signed_distance, surface_normal
+from pipeline.surfaces import Shape, kind_of, shape_of, signed_distance, surface_normal
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
 CRUMB = 1.0  # mm3: pieces smaller than this are of the mesh, not of the part
@@ -90,6 +91,7 @@ class Cut:
     sound     whether it does only what was asked: one piece, and nothing opened that wasn't meant to be
     before    the part before, its edges sharp; after: the part that is left
     strokes   what the tool sweeps
+    wall      what is left behind the faces; None where no wall was asked for
     """
 
     name: str
@@ -110,6 +112,7 @@ class Cut:
     before: Placed
     after: Placed
     strokes: tuple[Stroke, ...]
+    wall: Walls | None = None
 
 
 def cut_part(
@@ -148,16 +151,20 @@ def cut_part(
     progress(0.7, "what it opens")
     name = question.name or words.partition(" of ")[0]
     made = _Made(sharp, tool, strokes, of_stroke, of_face, taken, left, name)
-    return made.cut(part, question)
+    cut = made.cut(part, question)
+    if question.wall is None:
+        return cut
+    behind = [cut.after.body.index_of(feature.id) for feature in cut.planned]
+    return replace(cut, wall=walls(cut.after, question.wall.mm, behind, cut.before))
 
 
 def sharpened_body(body: Body) -> Body:
     """The part with its edges between features made sharp, where a scanner rounded them."""
-    if body.noise <= 0.0:
+    if body.sharp:
         return body
     surface, labels = with_sharp_edges(body.surface, body.labels, [shape_of(f) for f in body.features], body.noise)
     labels = np.where(surface.origin == NEVER_SEEN, -1, labels).astype(np.int32)
-    return replace(body, surface=surface, labels=labels, noise=0.0)
+    return replace(body, surface=surface, labels=labels, sharp=True)
 
 
 def _swept(body: Body, tool: Tool) -> tuple[tuple[Stroke, ...], Ints, Ints, MeshSolid]:
@@ -235,16 +242,17 @@ class _Made:
         terms, unsure = self.terms
         expanded = EXPANDED * float(np.sqrt(sum(t.size**2 for t in terms if t.kind == "random")))
         expanded += sum(t.size for t in terms if t.kind == "bound")
-        first, then = _shells(self.body.surface.vertices, self.body.surface.faces), _shells(
-            after.surface.vertices, after.surface.faces
+        first, then = (
+            _shells(self.body.surface.vertices, self.body.surface.faces),
+            _shells(after.surface.vertices, after.surface.faces),
         )
         openings = self.openings
         notes, sound = self.told(openings, first, then)
         return Cut(
             self.name, volume, self.taken.volume, expanded, terms, unsure,
             None if question.density is None else volume * question.density * 1e-3,
-            planned, openings, self.changed, (first[0], then[0]), (first[1], then[1]), (first[2], then[2]), notes, sound,
-            Placed(self.body, part.pose), Placed(after, part.pose), self.strokes,
+            planned, openings, self.changed, (first[0], then[0]), (first[1], then[1]), (first[2], then[2]), notes,
+            sound, Placed(self.body, part.pose), Placed(after, part.pose), self.strokes,
         )  # fmt: skip
 
     @cached_property
@@ -320,7 +328,9 @@ class _Made:
         """Features of which something goes."""
         out = []
         vertices, faces, kept = self.kept
-        whose = np.where(self.left.of_tool[kept], -1, self.body.labels[np.where(self.left.of_tool[kept], 0, self.left.facet[kept])])
+        whose = np.where(
+            self.left.of_tool[kept], -1, self.body.labels[np.where(self.left.of_tool[kept], 0, self.left.facet[kept])]
+        )
         n = len(self.body.features)
         surface = self.body.surface
         before = np.bincount(self.body.labels + 1, facet_areas(surface.vertices, surface.faces), n + 1)[1:]
@@ -487,7 +497,7 @@ class _Made:
             sound &= opening.opens == "goes in" or meant
             if opening.unseen > 0.01:
                 notes.append(
-                    f"{opening.unseen:.0%} of what it takes {at} was filled or never scanned, so what is there isn't known"
+                    f"{opening.unseen:.0%} of what it takes {at} was filled or never scanned: what is there isn't known"
                 )
         if then[0] > first[0]:
             notes.append(f"it leaves the part in {then[0]} pieces, where there were {first[0]}")

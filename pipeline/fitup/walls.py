@@ -111,8 +111,9 @@ def walls(
     chosen = np.isin(metal.labels, behind) if len(behind) else np.ones(len(metal.faces), bool)
     at = np.flatnonzero(chosen)
     if not len(at):
-        none = np.zeros(0)
-        return Walls(least, "can't be said", "nothing of these faces is left", (), 0.0, np.zeros((0, 3)), none, none.astype(np.int32))
+        nowhere = np.zeros((0, 3))
+        why = "nothing of these faces is left"
+        return Walls(least, "can't be said", why, (), 0.0, nowhere, nowhere[:, 0], np.zeros(0, np.int32))
     area = float(facet_areas(metal.vertices, metal.faces[at]).sum())
     spacing = float(np.clip(0.25 * least, *_SPACING))
     count = int(np.clip(area / spacing**2, 200, _POINTS))
@@ -314,7 +315,7 @@ def _sounding(before: Placed | None, row: _Row, way: Floats, after: float) -> So
 
 
 class _Mesh(NamedTuple):
-    """vertices (n, 3) mm, faces (m, 3), normals (m, 3); the facets about vertex p are about[starts[p]:starts[p + 1]]."""
+    """vertices (n, 3) mm, faces (m, 3), normals (m, 3); about[starts[p]:starts[p + 1]] lie about vertex p."""
 
     vertices: Floats
     faces: Ints

@@ -63,8 +63,8 @@ def mesh_solid(vertices: ArrayLike, faces: ArrayLike, what: str) -> MeshSolid:
     121.5
     """
     library: Any = importlib.import_module("manifold3d")
-    points = np.ascontiguousarray(vertices, np.float64)
-    corners = np.ascontiguousarray(faces, np.uint64).reshape(-1, 3)
+    points = np.array(vertices, np.float64, order="C")  # the library takes no array that is read only
+    corners = np.array(faces, np.uint64, order="C").reshape(-1, 3)
     ident = library.Manifold.reserve_ids(1)
     # Facet numbers come through a boolean only where all three are given: the run, its number and each facet's.
     mesh = library.Mesh64(
