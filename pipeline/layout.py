@@ -282,12 +282,11 @@ class Layout(Settings):
                     raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
             if question.between[0] == question.between[1]:
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
-        for table, asked in (("cut", self.cut), ("wall", self.wall)):
-            for number, one in enumerate(asked, 1):
-                if one.part not in self.part:
-                    raise ValueError(
-                        f"{table} {number}: there is no part {one.part!r}; there are {', '.join(self.part)}"
-                    )
+        asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
+        asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
+        for where, name in asked:
+            if name not in self.part:
+                raise ValueError(f"{where}: there is no part {name!r}; there are {', '.join(self.part)}")
         return self
 
 

@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import PLANNED, Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, Spot, Term, clearance
+from pipeline.fitup.bodies import Body, Placed
+from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
-from pipeline.fitup.cuts import Changed, Cut, Opening, cut_part
+from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.placing import Line, placed
 from pipeline.fitup.turned import turned_body
-from pipeline.fitup.walls import Sounding, Walls, WallSpot, walls
+from pipeline.fitup.walls import Walls, WallSpot, walls
 from pipeline.fitup.words import item_in_words, item_on
 
 __all__ = [
-    "PLANNED",
     "Body",
-    "Changed",
     "Clearance",
     "Cut",
     "Fit",
     "Line",
-    "Opening",
     "Placed",
-    "Sounding",
     "Spot",
     "Stroke",
-    "Term",
     "WallSpot",
     "Walls",
     "clearance",
