@@ -35,6 +35,7 @@ _MAP = 21  # runs of a map
 _PATCH = 10.0  # mm about a place on no feature that are taken away together
 _BACK = 1e-3  # mm of gap before a contact where it is looked at: at the contact itself its direction is not known
 _SLOW = 0.05  # mm of gap for each mm of run, under which the run is not corrected by what stands for the facets
+_SLACK = 1e-3  # share by which gaps along a run may be too large
 _STEP = 0.1  # of a standard uncertainty, for derivatives
 Verdict = Literal["far enough", "too short", "can't be said", "told"]
 
@@ -122,7 +123,7 @@ class Run:
     run      how far it goes
     sure     how far at least, at 95 %
     stop     None where it goes all the way
-    gaps     (k, 2) run and gap mm, 0 where they cross; a little beyond the stop too
+    gaps     (k, 2) run and gap mm, 0 where they cross, else up to 0.1 % too large; a little beyond the stop too
     gains    what would let it go farther, the most first
     verdict  "told" where nothing is asked of it
     why      a sentence
@@ -144,7 +145,7 @@ class TravelMap:
 
     second  (m,) mm or rad of the second motion; turned: whether it is a turn
     runs    (k,) mm or rad of the travel, below nought back
-    gaps    (m, k) mm, 0 where they cross
+    gaps    (m, k) mm, 0 where they cross, else up to 0.1 % too large
     pair    (m, k) which of `pairs` is nearest
     pairs   other part, feature of the moving one ("" skin), feature of the other one
     limits  (m, 2) how far it goes back (below nought) and forward with the second motion made first
@@ -259,11 +260,11 @@ class _Pair:
         return turn_tree(vertices, part.body.surface.faces, item.point, way * item.direction)
 
     def gap_at(self, pose: Floats, facets: tuple[int, int] | None = None) -> NearestFacets | None:
-        """Where both are nearest after a motion (4, 4); `facets` that are near, if any are known, spare most of it."""
-        within = np.inf
-        if facets is not None and not self._has_bits(facets):
-            within = self.of_facets(pose, facets).distance * (1.0 + 1e-9) + 1e-9
-        return nearest_facets(self.moving.tree, self.other.tree, within, self.meant, pose)
+        """Where both are nearest after a motion (4, 4), or nearly so; two `facets` that are near spare much of it."""
+        known = None if facets is None or self._has_bits(facets) else self.of_facets(pose, facets)
+        within = np.inf if known is None else known.distance
+        near = nearest_facets(self.moving.tree, self.other.tree, within, self.meant, pose, _SLACK)
+        return known if near is None else near
 
     def _has_bits(self, facets: tuple[int, int]) -> bool:
         return bool(self.meant.one[facets[0]] & self.meant.other[facets[1]])
