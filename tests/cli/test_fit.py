@@ -209,3 +209,27 @@ def test_an_open_part_is_told(folder: Path) -> None:
     found = FitFile.model_validate_json(text)
     assert [part.closed for part in found.parts] == [True, False]
     assert (status, found.clearances[0].verdict) == (3, "hits")
+
+
+def test_what_stands_on_a_part_moves_with_it(folder: Path) -> None:
+    """The doubt of a gap on which a part stands is none between it and a part that stands on it, and is all of what
+    both have to the part below: twice 0.5 mm at 95 %."""
+    path = folder / "tower.toml"
+    on = '[[part.{}.place]]\naxis = "axis"\non = "{}: axis"\n[[part.{}.place]]\nface = "start"\non = "{}: end"\n'
+    rods = [ROD.replace("rod", name).replace("0.01", "0") for name in ("low", "middle", "high")]
+    path.write_text(
+        rods[0]
+        + rods[1]
+        + on.format("middle", "low", "middle", "low")
+        + "gap = 5\ngap_uncertainty = 0.5\n"
+        + rods[2]
+        + on.format("high", "middle", "high", "middle")
+        + "gap = 3\n"
+        + '[[clearance]]\nbetween = ["low", "high"]\n[[clearance]]\nbetween = ["middle", "high"]\n'
+    )
+    _, text = run(path, "--json", "--quiet")
+    far, near = FitFile.model_validate_json(text).clearances
+    assert far.spot is not None
+    assert near.spot is not None
+    assert (far.spot.distance, far.spot.expanded) == pytest.approx((58.0, 1.0))
+    assert (near.spot.distance, near.spot.expanded) == pytest.approx((3.0, 0.0), abs=1e-9)
