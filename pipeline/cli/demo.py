@@ -65,7 +65,7 @@ def command(
         click.echo(f"making a demo scan of about {facets:,} facets in {out} ...", err=True)
     scan = _scan(out, facets, seed, units)
     job = make_job({"scan": scan, "read": {"units": units}})
-    status = finish(job, None, out / scan.stem, fresh, quiet, as_json and not with_fit)
+    status = finish(job, None, out / scan.stem, fresh, quiet or (as_json and with_fit), as_json and not with_fit)
     if not with_fit or status:
         return status
     layout = _written(out, _sample_meshes().fit_files())[0]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.fitup import Clearance, Fit, clearance
 from pipeline.formats.fit_file import clearance_record
 from pipeline.layout import ClearanceQuestion
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
+from pipeline.report.fit import Section, Shown, Term, section_through
 
 
 def _answer(question: ClearanceQuestion, parts: Parts, progress: Progress) -> Clearance:
@@ -36,6 +39,30 @@ def _fit_line(fit: Fit) -> str:
     )
 
 
+def _shown(question: ClearanceQuestion, found: Clearance, parts: Parts) -> Shown:
+    between = question.between
+    facts = [f"{question.least:g} mm is the least that was asked for."] if question.least else []
+    sections: list[Section] = []
+    terms: list[Term] = []
+    if found.spot is not None:
+        spot = found.spot
+        for name, place, on in zip(between, spot.places, spot.on, strict=True):
+            facts.append(f"On {name}: {on or 'skin'}, at [{place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}].")
+        label = f"{spot.distance:.3f} ± {spot.expanded:.3f} mm"
+        sections.append(section_through(parts, between, spot.places, label))
+        terms = [Term(term.name, term.kind, term.size) for term in spot.terms]
+    if found.unseen is not None:
+        places = np.array([found.unseen.on_one, found.unseen.on_other])
+        facts.append("A place that was never measured is nearer than that: nothing is known of what may be there.")
+        if found.unseen.distance > 0.0:
+            label = f"{found.unseen.distance:.3f} mm, never measured"
+            sections.append(section_through(parts, between, places, label))
+    facts += [_fit_line(fit).removeprefix("fit").strip() for fit in found.fits]
+    asked = f"clearance: {', '.join(between)}"
+    held = found.verdict == "clear"
+    return Shown(asked, found.verdict, held, found.why, tuple(facts), tuple(sections), tuple(terms))
+
+
 KIND = Kind[ClearanceQuestion, Clearance](
     table="clearance",
     field="clearances",
@@ -44,4 +71,5 @@ KIND = Kind[ClearanceQuestion, Clearance](
     record=clearance_record,
     held=lambda found: found.verdict == "clear",
     lines=_lines,
+    shown=_shown,
 )

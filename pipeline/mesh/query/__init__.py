@@ -21,6 +21,7 @@ from pipeline.mesh.query.facet_tree import (
     facet_tree,
     nearest_facets,
 )
+from pipeline.mesh.query.plane_section import plane_section
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.sight_lines import SightLines
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
@@ -42,6 +43,7 @@ __all__ = [
     "nearest_on",
     "nearest_on_facet",
     "nearest_on_facets",
+    "plane_section",
     "point_at",
     "self_intersections",
     "spread_points",
