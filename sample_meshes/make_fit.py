@@ -156,6 +156,8 @@ def answers() -> dict[str, object]:
             "coupling, guard": distance(made["coupling"], made["guard"]),
             "casing, frame": distance(made["casing"], made["frame"]),
         },
+        "travel": {"shaft, back": d.seal_depth - d.spigot_height + d.seat_a_depth - (START - 242.5)},
+        "envelope": {"housing": DISC - d.length, "guard": 48.0 - 40.0},
         "play": {
             "shaft in seat A": 2 * d.seat_a_radius - 71.99,
             "shaft in seat B": 2 * d.seat_b_radius - 61.99,

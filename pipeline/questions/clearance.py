@@ -27,6 +27,12 @@ def _lines(question: ClearanceQuestion, found: Clearance) -> list[str]:
             + ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in spots)
         )
         lines += [f"           {term.kind} {term.size:.4f} mm: {term.name}" for term in found.spot.terms]
+    if found.overlap is not None and found.overlap.volume is not None:
+        lines.append(f"           they have {found.overlap.volume:.2f} mm3 in common")
+    if found.overlap is not None and found.overlap.shift is not None:
+        x, y, z = found.overlap.shift
+        size = float(np.linalg.norm(found.overlap.shift))
+        lines.append(f"           {between[1]} is free when shifted by [{x:.3f}, {y:.3f}, {z:.3f}], {size:.3f} mm")
     return [*lines, *map(_fit_line, found.fits)]
 
 
@@ -40,27 +46,32 @@ def _fit_line(fit: Fit) -> str:
 
 
 def _shown(question: ClearanceQuestion, found: Clearance, parts: Parts) -> Shown:
-    between = question.between
     facts = [f"{question.least:g} mm is the least that was asked for."] if question.least else []
-    sections: list[Section] = []
-    terms: list[Term] = []
+    sections, terms, places = shown_places(question.between, found, parts)
+    facts += [*places, *(_fit_line(fit).removeprefix("fit").strip() for fit in found.fits)]
+    asked = f"clearance: {', '.join(question.between)}"
+    held = found.verdict == "clear"
+    return Shown(asked, found.verdict, held, found.why, tuple(facts), sections, terms)
+
+
+def shown_places(
+    between: tuple[str, str], found: Clearance, parts: Parts
+) -> tuple[tuple[Section, ...], tuple[Term, ...], tuple[str, ...]]:
+    """Sections through the places that a clearance hangs on, its terms, and sentences that say where they are."""
+    facts, sections, terms = [], [], ()
     if found.spot is not None:
         spot = found.spot
         for name, place, on in zip(between, spot.places, spot.on, strict=True):
             facts.append(f"On {name}: {on or 'skin'}, at [{place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}].")
-        label = f"{spot.distance:.3f} ± {spot.expanded:.3f} mm"
-        sections.append(section_through(parts, between, spot.places, label))
-        terms = [Term(term.name, term.kind, term.size) for term in spot.terms]
+        sections.append(section_through(parts, between, spot.places, f"{spot.distance:.3f} ± {spot.expanded:.3f} mm"))
+        terms = tuple(Term(term.name, term.kind, term.size) for term in spot.terms)
     if found.unseen is not None:
-        places = np.array([found.unseen.on_one, found.unseen.on_other])
         facts.append("A place that was never measured is nearer than that: nothing is known of what may be there.")
         if found.unseen.distance > 0.0:
+            places = np.array([found.unseen.on_one, found.unseen.on_other])
             label = f"{found.unseen.distance:.3f} mm, never measured"
             sections.append(section_through(parts, between, places, label))
-    facts += [_fit_line(fit).removeprefix("fit").strip() for fit in found.fits]
-    asked = f"clearance: {', '.join(between)}"
-    held = found.verdict == "clear"
-    return Shown(asked, found.verdict, held, found.why, tuple(facts), tuple(sections), tuple(terms))
+    return tuple(sections), terms, tuple(facts)
 
 
 KIND = Kind[ClearanceQuestion, Clearance](

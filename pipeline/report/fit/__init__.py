@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from pipeline.report.fit.charts import Curve, Grid
 from pipeline.report.fit.page import write_page
 from pipeline.report.fit.sections import Section, section_items, section_through
 from pipeline.report.fit.shown import Shown, Term
 
-__all__ = ["Section", "Shown", "Term", "section_items", "section_through", "write_page"]
+__all__ = ["Curve", "Grid", "Section", "Shown", "Term", "section_items", "section_through", "write_page"]

@@ -17,6 +17,8 @@ from pipeline.report.fit.scene import scene_of_parts
 from pipeline.report.fit.sections import Section, part_colour, section_svg
 from pipeline.report.fit.shown import Shown
 
+_SLIGHT = 0.01  # of the largest term, what isn't shown
+
 
 def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: Sequence[Shown]) -> None:
     """Write the page of a fit-up. shown: of each question, in the order of the answers.
@@ -106,11 +108,16 @@ def _caution(about: str, text: str) -> str:
 
 def _answer(one: Shown) -> str:
     words = Words()
+    largest = max((term.size for term in one.terms), default=0.0)
     terms = [
-        cell(term.name) + cell("standard, k = 1" if term.kind == "random" else "bound") + figure(words.small(term.size))
+        cell(term.name) + cell("k = 1" if term.kind == "random" else "bound") + figure(words.small(term.size))
         for term in sorted(one.terms, key=lambda term: -term.size)
+        if term.size >= _SLIGHT * largest
     ]
-    note = "95 %: twice the root of the random terms' squares, and the bounds as they are."
+    note = (
+        "95 %: twice the root of the random terms' squares, and the bounds as they are. Under a hundredth of the "
+        "largest not shown."
+    )
     pictures = [_section(section, one.asked) for section in one.sections]
     pictures += [f'<figure class="chart">{curve_svg(curve)}<figcaption>{safe(curve.title)}</figcaption></figure>'
                  for curve in one.curves]  # fmt: skip

@@ -38,7 +38,7 @@ class Section:
 
 
 def section_through(parts: Mapping[str, Placed], between: Sequence[str], places: Floats, label: str) -> Section:
-    """The section through two places (2, 3) mm of two parts, along the longest direction of the smaller part.
+    """The section through two places (2, 3) mm of two parts, along the axis of theirs that shows most of both.
 
     >>> from pipeline.fitup import Placed, placed, turned_body
     >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
@@ -49,18 +49,45 @@ def section_through(parts: Mapping[str, Placed], between: Sequence[str], places:
     """
     middle, gap = places.mean(axis=0), places[1] - places[0]
     upwards = unit(gap) if np.linalg.norm(gap) > 1e-9 else np.array([0.0, 0.0, 1.0])
-    sizes = [float(np.prod(np.ptp(parts[name].vertices, axis=0))) for name in between]
-    smaller = parts[between[int(np.argmin(sizes))]]
-    _, _, ways = np.linalg.svd(smaller.vertices - smaller.vertices.mean(axis=0), full_matrices=False)
-    # The first direction that leaves a plane with the leader.
-    across = next(unit(rejection(way, upwards)) for way in ways if np.linalg.norm(rejection(way, upwards)) > 0.3)
-    normal = cross(across, upwards)
-    runs = {}
-    for name, part in parts.items():
-        found = plane_section(part.vertices, part.body.surface.faces, middle, normal)
-        runs[name] = tuple(np.column_stack([(r - middle) @ across, (r - middle) @ upwards]) for r in found)
+    wide = max(_LEAST, _TIMES * float(np.linalg.norm(gap)))
+    best, runs, across, normal = -1.0, {}, np.eye(3)[0], np.eye(3)[2]
+    for way in _ways([parts[name] for name in between], upwards):
+        seen = cross(way, upwards)
+        cut = {}
+        for name, part in parts.items():
+            found = plane_section(part.vertices, part.body.surface.faces, middle, seen)
+            cut[name] = tuple(np.column_stack([(r - middle) @ way, (r - middle) @ upwards]) for r in found)
+        shows = min(sum(_length_within(run, wide) for run in cut[name]) for name in between)
+        if shows > 1.1 * best:
+            best, runs, across, normal = shows, cut, way, seen
     leader = np.column_stack([(places - middle) @ across, (places - middle) @ upwards])
-    return Section(runs, leader, label, max(_LEAST, _TIMES * float(np.linalg.norm(gap))), normal)
+    return Section(runs, leader, label, wide, normal)
+
+
+def _ways(pair: Sequence[Placed], upwards: Floats) -> list[Floats]:
+    """Unit directions across the leader in which a plane may lie: along the parts' own axes, the smaller part first."""
+    sizes = [float(np.prod(np.ptp(part.vertices, axis=0))) for part in pair]
+    ways: list[Floats] = []
+    for part in (pair[k] for k in np.argsort(sizes)):
+        for own in part.pose.matrix[:3, :3].T[::-1]:
+            off = rejection(own, upwards)
+            if np.linalg.norm(off) > 0.5 and all(abs(unit(off) @ way) < 0.999 for way in ways):
+                ways.append(unit(off))
+    return ways
+
+
+def _length_within(run: Floats, wide: float) -> float:
+    """mm of a run that lie in the picture."""
+    begin, step = run[:-1], np.diff(run, axis=0)
+    half = 0.5 * wide * np.array([1.0, _SHAPE])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ends = np.sort(np.stack([(-half - begin) / step, (half - begin) / step]), axis=0)
+    # A step along an edge of the picture is within or without for all of it.
+    still = step == 0.0
+    inside = np.abs(begin) < half
+    low = np.where(still, np.where(inside, 0.0, 1.0), ends[0]).max(axis=1).clip(0.0, 1.0)
+    high = np.where(still, np.where(inside, 1.0, 0.0), ends[1]).min(axis=1).clip(0.0, 1.0)
+    return float(np.linalg.norm(step, axis=1) @ np.maximum(0.0, high - low))
 
 
 def section_items(section: Section) -> tuple[Item, ...]:

@@ -1,0 +1,81 @@
+"""What a turning part sweeps, and whether it keeps a distance from others."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.fitup import Envelope, envelope
+from pipeline.formats.fit_file import envelope_record
+from pipeline.layout import EnvelopeQuestion
+from pipeline.progress import Progress
+from pipeline.questions.clearance import shown_places
+from pipeline.questions.kind import Kind, Parts
+from pipeline.questions.travel import axis_in_words
+from pipeline.report.fit import Grid, Section, Shown, Term
+
+
+def _answer(question: EnvelopeQuestion, parts: Parts, progress: Progress) -> Envelope:
+    axis = axis_in_words(parts, question.about, f"envelope of {question.turn}")
+    against = question.against or tuple(name for name in parts if name != question.turn)
+    return envelope(parts[question.turn], {name: parts[name] for name in against}, axis, question.least, progress)
+
+
+def _lines(question: EnvelopeQuestion, found: Envelope) -> list[str]:
+    lines = [
+        f"envelope   {question.turn} about {question.about}: D{2 * found.largest:.3f} at station {found.at:.2f}, "
+        f"stations {found.profile[0, 0]:.2f} to {found.profile[-1, 0]:.2f}"
+    ]
+    for each in found.reached:
+        said = f"           {each.against}: {each.clearance.verdict}: {each.clearance.why}"
+        if each.place is not None:
+            said += f", at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees"
+        lines.append(said)
+        if each.relief is not None:
+            station, angle, depth = each.relief.deepest
+            lines.append(
+                f"           relief in {each.against}: {depth:.2f} mm deep at station {station:.2f}, "
+                f"{np.degrees(angle):.1f} degrees"
+            )
+    return lines
+
+
+def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
+    facts = [f"What turns is at most D{2 * found.largest:.3f}, at station {found.at:.2f}."]
+    sections: list[Section] = []
+    terms: list[Term] = []
+    grids = []
+    for each in found.reached:
+        facts.append(f"{each.against}: {each.clearance.verdict}: {each.clearance.why}")
+        if each.place is not None:
+            facts.append(
+                f"{each.against}: nearest at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees."
+            )
+        if each.clearance.verdict != "clear" or len(found.reached) == 1:
+            cuts, known, _ = shown_places((question.turn, each.against), each.clearance, parts)
+            sections += cuts
+            terms += known
+        if each.relief is not None:
+            relief = each.relief
+            grids.append(
+                Grid(relief.stations, np.degrees(relief.angles), relief.depth.T, "station, mm", "angle, degrees",
+                     "relief, mm", f"Relief that {each.against} needs, unrolled")
+            )  # fmt: skip
+    verdicts = [each.clearance.verdict for each in found.reached]
+    worst = next((v for v in ("hits", "too near", "can't be said") if v in verdicts), "clear")
+    said = "; ".join(f"{each.against}: {each.clearance.verdict}, {each.clearance.why}" for each in found.reached)
+    asked = f"envelope: {question.turn} about {question.about}"
+    return Shown(
+        asked, worst, worst == "clear", said, tuple(facts), tuple(sections), tuple(terms), (), tuple(grids)
+    )  # fmt: skip
+
+
+KIND = Kind[EnvelopeQuestion, Envelope](
+    table="envelope",
+    field="envelopes",
+    about=lambda question: question.turn,
+    answer=_answer,
+    record=envelope_record,
+    held=lambda found: all(each.clearance.verdict == "clear" for each in found.reached),
+    lines=_lines,
+    shown=_shown,
+)
