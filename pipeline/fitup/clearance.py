@@ -223,10 +223,10 @@ def _near_fit(placed: Placed, fit: Fit) -> tuple[Mask, Mask]:
     assert shape.direction is not None
     low, high = sorted(_along(placed.body.features[k], shape, shape))
     along = (placed.vertices - shape.point) @ shape.direction
-    near = (np.abs(signed_distance(shape, placed.vertices)) < _RIM[0]) & (along > low - _RIM[1])
-    near &= along < high + _RIM[1]
+    off = np.abs(signed_distance(shape, placed.vertices))
+    near = np.asarray((off < _RIM[0]) & (along > low - _RIM[1]) & (along < high + _RIM[1]))
     near[faces[placed.body.labels == k].ravel()] = True
-    touching = near[faces].any(axis=1)
+    touching = np.asarray(near[faces].any(axis=1))
     near[faces[touching].ravel()] = True
     return touching, near
 

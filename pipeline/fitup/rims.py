@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.geometry import Ints, Mask
+from pipeline.geometry import Ints, Longs, Mask
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, shape_of, signed_distance
 from pipeline.values import Feature, Surface
@@ -34,7 +34,7 @@ def grown_labels(surface: Surface, labels: Ints, seen: Mask, features: Sequence[
     while True:
         facets, sides = np.nonzero((neighbours >= 0) & ((out < 0) & seen)[:, None])
         owners = out[neighbours[facets, sides]]
-        pairs = np.unique(np.column_stack([facets, owners])[owners >= 0], axis=0)
+        pairs = np.unique(np.column_stack([facets, owners])[owners >= 0], axis=0).astype(np.int64)
         if len(refused):
             done = np.isin(_as_one(pairs, len(shapes)), _as_one(refused, len(shapes)))
             pairs = pairs[~done]
@@ -43,15 +43,15 @@ def grown_labels(surface: Surface, labels: Ints, seen: Mask, features: Sequence[
         taken = np.zeros(len(pairs), bool)
         for k in np.unique(pairs[:, 1]):
             mine = pairs[:, 1] == k
-            taken[mine] = _on(surface, pairs[mine, 0], shapes[k], within)
+            taken[mine] = _on(surface, pairs[mine, 0], shapes[int(k)], within)
         out[pairs[taken, 0]] = pairs[taken, 1]
         refused = np.vstack([refused, pairs[~taken]])
 
 
-def _as_one(pairs: Ints, of: int) -> Ints:
-    return pairs[:, 0].astype(np.int64) * of + pairs[:, 1]
+def _as_one(pairs: Longs, of: int) -> Longs:
+    return np.asarray(pairs[:, 0] * of + pairs[:, 1], np.int64)
 
 
-def _on(surface: Surface, facets: Ints, shape: Shape, within: float) -> Mask:
+def _on(surface: Surface, facets: Longs, shape: Shape, within: float) -> Mask:
     corners = surface.vertices[surface.faces[facets]].reshape(-1, 3)
     return np.asarray(np.abs(signed_distance(shape, corners)).reshape(-1, 3).max(axis=1) < within)

@@ -58,7 +58,9 @@ def shown_places(
     between: tuple[str, str], found: Clearance, parts: Parts
 ) -> tuple[tuple[Section, ...], tuple[Term, ...], tuple[str, ...]]:
     """Sections through the places that a clearance hangs on, its terms, and sentences that say where they are."""
-    facts, sections, terms = [], [], ()
+    facts: list[str] = []
+    sections: list[Section] = []
+    terms: tuple[Term, ...] = ()
     if found.spot is not None:
         spot = found.spot
         for name, place, on in zip(between, spot.places, spot.on, strict=True):

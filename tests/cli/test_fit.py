@@ -21,6 +21,7 @@ import pytest
 import trimesh
 from click.testing import CliRunner
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
@@ -170,6 +171,13 @@ ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
         (ROD + BAR + ON.replace("axis =", "face ="), "bar: axis is an axis, where a face is wanted"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "bra"]\n', "there is no part 'bra'; there are rod, bar"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "rod"]\n', "a part is not asked for its distance from itself"),
+        (ROD + BAR.replace("[part.bar]", "[part.rod]"), "is not valid TOML"),
+        (ROD + BAR + "at = [[1,0,0,nan],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "figures that are none"),
+        (ROD + BAR.replace("[50, 20]", "[50, inf]"), "part.bar.turned"),
+        (ROD + '[part.bar]\nfile = "wire.step"\nuncertainty = 0\n', "has no faces; export the part as a solid"),
+        (ROD + '[part.bar]\nfile = "ball.stl"\nuncertainty = 0\n', "states no unit, and in mm it would be 0.63 mm"),
+        (ROD + BAR + '[[travel]]\nmove = "bar"\nabout = "rod: end"\nup_to = 5\n', "is a face, where an axis"),
+        (ROD + BAR + '[[envelope]]\nturn = "bar"\nabout = "rad: axis"\n', "written PART: WORDS"),
         (ROD + BAR + "at = [[2,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "no rigid motion"),
     ],
 )
@@ -177,6 +185,9 @@ def test_what_makes_no_sense_is_one_sentence_and_nothing_is_written(
     folder: Path, text: str, said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (folder / "ball.step").write_bytes((folder / "ball.stl").read_bytes())
+    writer = STEPControl_Writer()
+    writer.Transfer(BRepBuilderAPI_MakeEdge(gp_Pnt(0, 0, 0), gp_Pnt(9, 0, 0)).Edge(), STEPControl_AsIs)
+    writer.Write(str(folder / "wire.step"))
     path = folder / "job.toml"
     path.write_text(text)
     before = sorted(folder.rglob("*"))

@@ -182,9 +182,9 @@ def write_parts_3mf(path: Path, parts: Mapping[str, tuple[NDArray[np.float64], N
         f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
         f'<Relationship Id="rel0" Target="/3D/3dmodel.model" Type="{_MODEL_RELATION}"/></Relationships>'
     )
-    parts = {"[Content_Types].xml": types, "_rels/.rels": relations, "3D/3dmodel.model": model}
+    files = {"[Content_Types].xml": types, "_rels/.rels": relations, "3D/3dmodel.model": model}
     with zipfile.ZipFile(path, "w") as archive:
-        for name, text in parts.items():
+        for name, text in files.items():
             # ZipInfo's own date is fixed; writestr with a bare name would take the clock's.
             entry = zipfile.ZipInfo(name)
             entry.compress_type = zipfile.ZIP_DEFLATED

@@ -7,12 +7,14 @@ from itertools import product
 
 import numpy as np
 
-from pipeline.errors import SettingsError
+from pipeline.errors import InputError, SettingsError
 from pipeline.fitup import Item, Line, Placed, Pose, item_in_words, placed
-from pipeline.formats.parts_in.part import read_part
+from pipeline.formats.parts_in.part import assumes_unit, read_part
 from pipeline.geometry import Floats, cross
 from pipeline.layout import Layout
 from pipeline.progress import Progress, silent
+
+_APART = 20.0  # times that a part may be larger or smaller than the largest other one; an inch is 25.4 mm
 
 
 def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Placed]:
@@ -52,7 +54,20 @@ def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Place
         start = None if part.at is None else np.array(part.at)
         open_way = [line.axis is not None and line.way is None for line in part.place]
         out[name] = Placed(body, _posed(lines, open_way, start))
+    _check_sizes(layout, out)
     return out
+
+
+def _check_sizes(layout: Layout, parts: dict[str, Placed]) -> None:
+    """Refuse a part whose unit was only assumed, and whose size says that it may well be another one."""
+    sizes = {name: float(np.ptp(part.vertices, axis=0).max()) for name, part in parts.items()}
+    for name, part in layout.part.items():
+        others = max(size for other, size in sizes.items() if other != name)
+        if assumes_unit(part) and not others / _APART < sizes[name] < others * _APART:
+            raise InputError(
+                f"{name}: {part.file} states no unit, and in mm it would be {sizes[name]:.3g} mm large beside parts of "
+                f'{others:.3g} mm; say which it is, units = "mm", "cm", "m" or "in".'
+            )
 
 
 def _where_it_stands(item: Item, part: Placed) -> Item:

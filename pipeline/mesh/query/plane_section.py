@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Ints, Longs
 
 
 def plane_section(vertices: Floats, faces: Ints, point: Floats, normal: Floats) -> list[Floats]:
@@ -34,15 +34,15 @@ def plane_section(vertices: Floats, faces: Ints, point: Floats, normal: Floats) 
     a, b = height[edges[:, 0]], height[edges[:, 1]]
     share = (a / (a - b))[:, None]
     places = vertices[edges[:, 0]] + share * (vertices[edges[:, 1]] - vertices[edges[:, 0]])
-    return [places[run] for run in _chained(ends.reshape(-1, 2))]
+    return [places[run] for run in _chained(ends.reshape(-1, 2).astype(np.int64))]
 
 
-def _chained(pairs: Ints) -> list[list[int]]:
+def _chained(pairs: Longs) -> list[list[int]]:
     """Pairs of ends (k, 2) as runs of ends, open ones from their beginning."""
     touching: dict[int, list[int]] = {}
-    for n, (p, q) in enumerate(pairs.tolist()):
-        touching.setdefault(p, []).append(n)
-        touching.setdefault(q, []).append(n)
+    for number, (p, q) in enumerate(pairs.tolist()):
+        touching.setdefault(p, []).append(number)
+        touching.setdefault(q, []).append(number)
     ends = pairs.tolist()
     used = np.zeros(len(pairs), bool)
     runs = []

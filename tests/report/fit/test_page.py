@@ -89,14 +89,14 @@ def test_the_scene_has_every_part_where_it_stands(folder: Path) -> None:
 
 
 def test_parts_and_sections_are_read_by_others(folder: Path) -> None:
-    """trimesh reads the 3MF, ezdxf the drawing: the two rods' outlines are 20 mm wide and the leader 2 mm long."""
+    """trimesh reads the 3MF, ezdxf the drawing: the two rods' rounds are 20 mm wide and the leader 2 mm long."""
     ezdxf = pytest.importorskip("ezdxf")
     scene = trimesh.load(folder / "placed.3mf")
     assert len(scene.geometry) == 2
     assert scene.extents == pytest.approx([42, 20, 50], abs=0.01)
     space = ezdxf.readfile(folder / "section-1.dxf").modelspace()
     outlines = [np.array([tuple(v)[:2] for v in line.get_points()]) for line in space.query("LWPOLYLINE")]
-    assert [sorted(np.ptp(run, axis=0).round(2)) for run in outlines] == [[20.0, 50.0]] * 2
+    assert [sorted(np.ptp(run, axis=0).round(2)) for run in outlines] == [[20.0, 20.0]] * 2
     (leader,) = space.query("LINE")
     assert leader.dxf.start.distance(leader.dxf.end) == pytest.approx(2.0, abs=1e-4)
 
@@ -118,7 +118,7 @@ def test_a_section_is_that_of_another_library() -> None:
 
 
 def test_the_section_shows_both_parts() -> None:
-    """A rod's end over the middle of a plate, set off: cut across, the plate's whole width is seen, and no line only."""
+    """A rod's end over a plate, set off: the cut runs along the rod and shows outlines of both."""
     rod, disc = turned_body("rod", [(0, 20), (50, 20)], 0.01), turned_body("disc", [(0, 60), (4, 60)], 0.01)
     where = rigid(np.eye(3), np.array([5.0, 0, -9.0]))
     parts = {"rod": Placed(rod, placed([])), "disc": Placed(disc, placed([], where))}
