@@ -163,8 +163,8 @@ def test_the_demo_layout_is_answered_as_its_exact_solids_are(demo: Path) -> None
     (run,) = found["travels"][0]["runs"]
     assert run["sure"] - 1e-9 <= truth["travel"]["shaft, back"] <= 2 * run["run"] - run["sure"] + 1e-9
     for each in found["envelopes"][0]["reached"]:
-        spot = each["spot"]
-        assert abs(spot["distance"] - truth["envelope"][each["against"]]) <= spot["expanded"]
+        spot, against = each["clearance"]["spot"], each["clearance"]["between"][1]
+        assert abs(spot["distance"] - truth["envelope"][against]) <= spot["expanded"]
     # Of the fits, by what stands in what: ring 5 in seat A, ring 3 in seat B, the shaft's end in the coupling.
     fits = {(f["inner"][1], f["bore"][0]): f for answer in said.values() for f in answer["fits"]}
     for name, place in (("seat A", "step 5"), ("seat B", "step 3"), ("coupling", "step 1")):

@@ -17,10 +17,11 @@ from pipeline.cli import show
 @click.option("--json", "as_json", is_flag=True, help="Print fit.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
-    """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how sure that is,
-    and what a bore and what stands in it leave between them.
+    """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how far they
+    can be moved, what a turning part reaches, how sure that is, and what a bore and what stands in it leave between them.
 
-    Writes fit.json and the parts in place, placed.glb, into the output folder. Exit status: 0 done, 2 unusable input,
+    Writes fit.html, fit.json, the parts in place (placed.glb, placed.3mf) and sections through the places that the
+    answers hang on (section-*.dxf) into the output folder. Exit status: 0 done, 2 unusable input,
     3 something asked for is not held or can't be told.
     """
     return fit(layout, out or layout.with_suffix(""), as_json, quiet)

@@ -41,8 +41,8 @@ def _lines(question: EnvelopeQuestion, found: Envelope) -> list[str]:
 
 def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
     facts = [f"What turns is at most D{2 * found.largest:.3f}, at station {found.at:.2f}."]
-    sections: list[Section] = []
-    terms: list[Term] = []
+    sections: tuple[Section, ...] = ()
+    terms: tuple[Term, ...] = ()
     grids = []
     for each in found.reached:
         facts.append(f"{each.against}: {each.clearance.verdict}: {each.clearance.why}")
@@ -50,22 +50,22 @@ def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
             facts.append(
                 f"{each.against}: nearest at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees."
             )
-        if each.clearance.verdict != "clear" or len(found.reached) == 1:
-            cuts, known, _ = shown_places((question.turn, each.against), each.clearance, parts)
-            sections += cuts
-            terms += known
         if each.relief is not None:
             relief = each.relief
             grids.append(
                 Grid(relief.stations, np.degrees(relief.angles), relief.depth.T, "station, mm", "angle, degrees",
                      "relief, mm", f"Relief that {each.against} needs, unrolled")
             )  # fmt: skip
+    known = [each for each in found.reached if each.clearance.spot is not None]
+    if known:
+        tightest = min(known, key=lambda each: each.clearance.spot.distance if each.clearance.spot else 0.0)
+        sections, terms, _ = shown_places((question.turn, tightest.against), tightest.clearance, parts)
     verdicts = [each.clearance.verdict for each in found.reached]
     worst = next((v for v in ("hits", "too near", "can't be said") if v in verdicts), "clear")
     said = "; ".join(f"{each.against}: {each.clearance.verdict}, {each.clearance.why}" for each in found.reached)
     asked = f"envelope: {question.turn} about {question.about}"
     return Shown(
-        asked, worst, worst == "clear", said, tuple(facts), tuple(sections), tuple(terms), (), tuple(grids)
+        asked, worst, worst == "clear", said, tuple(facts), sections, terms, (), tuple(grids)
     )  # fmt: skip
 
 

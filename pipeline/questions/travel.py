@@ -108,7 +108,7 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             facts.append(f"{way}: {more:.2f} {unit_name} more if {gain.without} were gone.")
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
-                  f"Gap along the travel, {way}", question.least)
+                  f"Gap along the travel, {way}", question.least or None)
         )  # fmt: skip
     held = found.verdict in ("far enough", "told")
     asked = f"travel: {question.move}"

@@ -30,7 +30,7 @@ def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: 
     >>> from pipeline.formats.fit_file import fit_record
     >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
     >>> path = Path(tempfile.mkdtemp()) / "fit.html"
-    >>> write_page(path, fit_record("a<b.toml", {"rod": rod}, {}, True), {"rod": rod}, [])
+    >>> write_page(path, fit_record("a<b.toml", {"rod": rod}, {"clearances": ()}, True), {"rod": rod}, [])
     >>> "a&lt;b.toml" in path.read_text(encoding="utf-8")
     True
     """
@@ -110,13 +110,13 @@ def _answer(one: Shown) -> str:
     words = Words()
     largest = max((term.size for term in one.terms), default=0.0)
     terms = [
-        cell(term.name) + cell("k = 1" if term.kind == "random" else "bound") + figure(words.small(term.size))
+        cell(term.name) + cell(term.kind) + figure(words.small(term.size))
         for term in sorted(one.terms, key=lambda term: -term.size)
         if term.size >= _SLIGHT * largest
     ]
     note = (
-        "95 %: twice the root of the random terms' squares, and the bounds as they are. Under a hundredth of the "
-        "largest not shown."
+        "95 %: twice the root of the random terms' (k = 1) squares, and the bounds as they are. What is under a "
+        "hundredth of the largest is not shown."
     )
     pictures = [_section(section, one.asked) for section in one.sections]
     pictures += [f'<figure class="chart">{curve_svg(curve)}<figcaption>{safe(curve.title)}</figcaption></figure>'

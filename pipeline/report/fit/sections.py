@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from pipeline.report import safe
 _LEAST, _TIMES = 30.0, 7.0  # mm that a section is wide at least, and how many times the distance
 _SHAPE = 0.62  # height by width
 _INK = 0.004  # of the width, a line
+_BESIDE = 0.2  # mm
+_ENOUGH = 0.3  # of the width, outline of both parts that a section is to show
 
 
 @dataclass(frozen=True)
@@ -51,11 +54,15 @@ def section_through(parts: Mapping[str, Placed], between: Sequence[str], places:
     upwards = unit(gap) if np.linalg.norm(gap) > 1e-9 else np.array([0.0, 0.0, 1.0])
     wide = max(_LEAST, _TIMES * float(np.linalg.norm(gap)))
     best, runs, across, normal = -1.0, {}, np.eye(3)[0], np.eye(3)[2]
-    for way in _ways([parts[name] for name in between], upwards):
+    pair = [parts[name] for name in between]
+    # Beside the places a little, where a plane through them is one of a part's own faces.
+    for way, beside in product(_ways(pair, upwards), (0.0, _BESIDE, -_BESIDE)):
         seen = cross(way, upwards)
+        if beside and best > _ENOUGH * wide:
+            continue
         cut = {}
         for name, part in parts.items():
-            found = plane_section(part.vertices, part.body.surface.faces, middle, seen)
+            found = plane_section(part.vertices, part.body.surface.faces, middle + beside * seen, seen)
             cut[name] = tuple(np.column_stack([(r - middle) @ way, (r - middle) @ upwards]) for r in found)
         shows = min(sum(_length_within(run, wide) for run in cut[name]) for name in between)
         if shows > 1.1 * best:
