@@ -18,7 +18,8 @@ from pipeline.cli import show
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
     """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how far they
-    can be moved, what a turning part reaches, how sure that is, and what a bore and what stands in it leave between them.
+    can be moved, what a turning part reaches, what cuts take and leave, how sure that is, and what a bore and what
+    stands in it leave between them.
 
     Writes fit.html, fit.json, the parts in place (placed.glb, placed.3mf) and sections through the places that the
     answers hang on (section-*.dxf) into the output folder. Exit status: 0 done, 2 unusable input,

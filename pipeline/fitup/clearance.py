@@ -26,10 +26,10 @@ from pipeline.values import Feature
 EXPANDED = 2.0  # coverage factor of about 95 % (JCGM 100, 6.2)
 _REACH = 2.5  # edges about a place whose vertices tell where the skin is
 _LEAST_POINTS = 10
+_PROUDEST = 3.0  # standard deviations of a scan's noise, for places of which too few vertices tell
 _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
-_PROUD = 2.0  # standard deviations of the noise by which the nearest of some points on an edge may stand out
 # Of its radius, what a square edge that is rounded has lost; a scan rounds by the spacing of its points.
 _ROUNDED = np.sqrt(2.0) - 1.0
 # mm off a fit's cylinder and past its ends within which facets are its rim: what a scan rounds there, or a chamfer.
@@ -401,7 +401,7 @@ def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float, flo
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
         body = placed.body
-        return np.zeros(3), _PROUD * body.noise if body.noise > 0.0 else reach, _ROUNDED * body.spacing
+        return np.zeros(3), _PROUDEST * body.noise or reach, _ROUNDED * body.spacing
     answer, *_ = np.linalg.lstsq(design, z, rcond=None)
     left = z - design @ answer
     sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))

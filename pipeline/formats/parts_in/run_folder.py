@@ -9,10 +9,11 @@ import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.features.solid import NEVER_SEEN, capped
-from pipeline.fitup import Body, grown_labels
+from pipeline.fitup import Body
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
 from pipeline.formats.meshes_in import read_light
-from pipeline.formats.solid import shape_in_part
+from pipeline.formats.parts_in.rims import grown_labels
+from pipeline.formats.solid import NAME, shape_in_part
 from pipeline.geometry import Ints, transformed
 from pipeline.job import load_job
 from pipeline.values import MEASURED, SNAPPED, Extent, Feature, Form, Surface, Uncertainty
@@ -48,8 +49,9 @@ def body_of_run(name: str, folder: Path) -> Body:
     labels = grown_labels(whole.surface, labels, seen, features, bound)
     names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
     return Body(
-        name, whole.surface, labels, features, names, noise=data.source.noise_sigma or 0.0,
-        spacing=data.source.mean_edge or 0.0, bound=bound, closed=not whole.left,
+        name, whole.surface, labels, features, names, bound=bound, closed=not whole.left,
+        noise=data.source.noise_sigma or 0.0, spacing=data.source.mean_edge or 0.0, sharp=False,
+        solid=folder / NAME if data.solid is not None else None,
     )  # fmt: skip
 
 

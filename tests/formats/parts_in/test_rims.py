@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.fitup import grown_labels, turned_body
+from pipeline.fitup import turned_body
+from pipeline.formats.parts_in.rims import grown_labels
 
 
 def test_facets_are_taken_as_far_as_they_lie_on_the_surface_and_touch() -> None:

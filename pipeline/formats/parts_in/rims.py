@@ -21,7 +21,7 @@ def grown_labels(surface: Surface, labels: Ints, seen: Mask, features: Sequence[
 
     A facet is taken where it touches one of the feature and all three corners lie on its surface.
 
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup import turned_body
     >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
     >>> few = np.where(np.arange(len(rod.labels)) % 7 == 0, rod.labels, -1).astype(np.int32)
     >>> bool((grown_labels(rod.surface, few, rod.seen, rod.features, 0.001) == rod.labels).all())
