@@ -8,7 +8,7 @@ import signal
 import sys
 import traceback
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -61,17 +61,39 @@ def cli() -> None:
     """
 
 
-class _Stopped(BaseException):
-    """The system asked the program to end."""
+class _Told(BaseException):
+    """A signal asked the program to end."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
 
 
-def _stop(*_: object) -> None:
-    raise _Stopped
+class _Signals:
+    """The first signal that asked the program to end.
+
+    A library that is just being loaded may make an error of its own of what the signal raises in it.
+    """
+
+    def __init__(self) -> None:
+        self.told: int | None = None
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, self._end)
+
+    def _end(self, number: int, _: object) -> None:
+        self.told = self.told or number
+        raise _Told(number)
+
+
+def _leave(number: int) -> NoReturn:
+    words, status = ("told to stop", EXIT_STOPPED) if number == signal.SIGTERM else ("interrupted", EXIT_INTERRUPTED)
+    click.echo(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.", err=True)
+    sys.exit(status)
 
 
 def main(arguments: list[str] | None = None) -> Any:
     """Run the command line and leave with its exit status: 0, 1, 2, 3, 4, 130 or 143."""
-    signal.signal(signal.SIGTERM, _stop)
+    signals = _Signals()
     for stream in (sys.stdout, sys.stderr):
         # A name of bytes that are no text, or a terminal that lacks a sign, must not end a run.
         if isinstance(stream, io.TextIOWrapper):
@@ -84,9 +106,8 @@ def main(arguments: list[str] | None = None) -> Any:
     except click.ClickException as error:
         error.show()
         sys.exit(EXIT_UNUSABLE)
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("datumlift: interrupted; the stages that were finished are kept, run it again to go on.", err=True)
-        sys.exit(EXIT_INTERRUPTED)
+    except (_Told, click.Abort) as error:
+        _leave(error.number if isinstance(error, _Told) else signal.SIGINT)
     except MemoryError:
         click.echo(
             "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
@@ -95,10 +116,9 @@ def main(arguments: list[str] | None = None) -> Any:
         sys.exit(EXIT_MEMORY)
     except BrokenPipeError:
         sys.exit(EXIT_UNUSABLE)
-    except _Stopped:
-        click.echo("datumlift: told to stop; the stages that were finished are kept, run it again to go on.", err=True)
-        sys.exit(EXIT_STOPPED)
     except Exception as error:
+        if signals.told is not None:
+            _leave(signals.told)
         where = traceback.extract_tb(error.__traceback__)[-1]
         told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
         click.echo(
