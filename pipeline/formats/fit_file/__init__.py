@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from pipeline.formats.fit_file.build import fit_record
+from pipeline.formats.fit_file.clearance import clearance_record
+from pipeline.formats.fit_file.records import FitFile
 from pipeline.formats.fit_file.schema import fit_schema_text
 
-__all__ = ["fit_record", "fit_schema_text"]
+__all__ = ["FitFile", "clearance_record", "fit_record", "fit_schema_text"]

@@ -94,4 +94,4 @@ class FitFile(Record):
     angle: Literal["deg"] = "deg"
     parts: tuple[PartRecord, ...] = Field(description="In the layout's order.")
     clearances: tuple[ClearanceRecord, ...] = Field(description="In the layout's order.")
-    held: bool = Field(description="Whether every clearance is clear.")
+    held: bool = Field(description="Whether all that was asked for is held for certain.")
