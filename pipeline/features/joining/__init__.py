@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.joining.feature_pose import Joined, Misfit, joined_by_features
+from pipeline.features.joining.feature_pose import Joined, Misfit, joined_by_features, misfit
 from pipeline.features.joining.pose_search import MARGIN, Pose, Scene, at, is_fixed, moved, poses
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "at",
     "is_fixed",
     "joined_by_features",
+    "misfit",
     "moved",
     "poses",
 ]

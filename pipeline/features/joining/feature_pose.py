@@ -1,9 +1,9 @@
 """The pose of one scan of a part on another, and how well it is known, from features that both show.
 
-Weighted least squares over what each pair of features holds (ISO 5459): a plane its distance and two tilts, an axis two
-shifts and two tilts, a centre three shifts. Each is weighed by both fits' uncertainties, those of directions times the
-lever from where the one was seen to where the other was. Features that do not lie where the others put them (chi-squared
-of their misfit, Holm's correction over all of them) are taken out, the worst first, and told.
+Weighted least squares over what each pair of features holds (ISO 5459): a plane its distance and two tilts, an axis
+two shifts and two tilts, a centre three shifts. Each is weighed by both fits' uncertainties, those of directions times
+the lever from where the one was seen to where the other was. Features that do not lie where the others put them
+(chi-squared of their misfit, Holm's correction over all of them) are taken out, the worst first, and told.
 
 Lengths are mm, angles radians.
 """
@@ -32,10 +32,10 @@ class Misfit:
     """How a shared feature lies to where the others put it.
 
     pair      indices of the feature in the scan that stays and in the one that is laid on it
-    off       mm: along the normal of a plane, across an axis, of a centre
+    off       mm: along the normal of a plane, where it has its sign, across an axis, of a centre
     tilt      rad
-    expanded  95 % ranges of both, mm and rad, by the fits of both scans
-    chance    of a misfit of that size or more by noise alone, as it counts among all pairs
+    expanded  95 % of both, mm and rad, by noise alone: of both fits, and of the pose
+    chance    of a misfit of that size or more by noise alone; of several it counts as `holm` says
     """
 
     pair: tuple[int, int]
@@ -80,7 +80,8 @@ def joined_by_features(
     start  (4, 4) the pose, roughly
 
     >>> from tests.features.made import block, pose, posed
-    >>> found = joined_by_features(block(), posed(block(), pose(3)), [(k, k) for k in range(11)], np.linalg.inv(pose(3)))
+    >>> pairs = [(k, k) for k in range(11)]
+    >>> found = joined_by_features(block(), posed(block(), pose(3)), pairs, np.linalg.inv(pose(3)))
     >>> bool(np.allclose(found.motion @ pose(3), np.eye(4), atol=1e-9)), len(found.used), len(found.apart)
     (True, 11, 0)
     """
@@ -92,13 +93,26 @@ def joined_by_features(
         if solved is None:
             return None
         motion, covariance = solved
-        used = _misfits(stays, laid, use, motion, covariance, inside=True)
-        worst = min(used, key=lambda one: one.chance)
-        if worst.chance > LEVEL:
+        used = tuple(_misfit(stays, laid, pair, motion, -covariance) for pair in use)
+        chances = holm([one.chance for one in used])
+        if chances.min() > LEVEL:
             break
-        out.append(worst.pair)
-    apart = _misfits(stays, laid, out, motion, covariance, inside=False)
+        out.append(use[int(np.argmin([one.chance for one in used]))])
+    apart = tuple(_misfit(stays, laid, pair, motion, covariance) for pair in out)
     return Joined(motion, covariance, used, apart)
+
+
+def misfit(stays: Feature, laid: Feature, joined: Joined) -> Misfit:
+    """How a feature that had no part in a pose lies to its counterpart; the pair is (0, 0).
+
+    >>> from dataclasses import replace
+    >>> from tests.features.made import block
+    >>> found = joined_by_features(block(), block(), [(k, k) for k in range(11)], np.eye(4))
+    >>> proud = replace(block()[0], point=block()[0].point + [0.0, 0.0, 0.15])
+    >>> round(misfit(block()[0], proud, found).off, 6)
+    0.15
+    """
+    return _misfit([stays], [laid], (0, 0), joined.motion, joined.covariance)
 
 
 def _is_known(feature: Feature) -> bool:
@@ -150,8 +164,7 @@ def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
     kind, one, other = kind_of(stays), stays.uncertainty, laid.uncertainty
     point = transformed(motion, laid.point)
     apart = point - stays.point
-    assert one.position is not None and other.position is not None
-    shifts, variance = np.eye(3), one.position**2 + other.position**2
+    shifts, variance = np.eye(3), (one.position or 0.0) ** 2 + (other.position or 0.0) ** 2
     residuals, change, variances = np.empty(0), np.empty((0, 6)), np.empty(0)
     if stays.direction is not None and laid.direction is not None:
         across = np.array(basis_of(stays.direction))
@@ -177,32 +190,24 @@ def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
     )
 
 
-def _misfits(
-    stays: Sequence[Feature],
-    laid: Sequence[Feature],
-    pairs: Sequence[tuple[int, int]],
-    motion: Floats,
-    covariance: Floats,
-    *,
-    inside: bool,
-) -> tuple[Misfit, ...]:
-    """Of each pair; `inside` are those that the pose itself comes from, whose misfits it has made smaller."""
-    rows = [_held(stays[i], laid[j], motion) for i, j in pairs]
-    chances = []
-    for r in rows:
-        pose = r.change @ covariance @ r.change.T
-        spread = np.diag(r.variances) + (-pose if inside else pose)
-        scale = np.sqrt(r.variances)
-        inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
-        unit = r.residuals / scale
-        chances.append(float(chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))))
-    counted = holm(chances) if chances else []
-    out = []
-    for pair, r, chance in zip(pairs, rows, counted, strict=True):
-        lengths, angles = r.residuals[: r.lengths], r.residuals[r.lengths :]
-        # 95 % of a size, of what has two components, and of what has three.
-        wide = (1.96, 2.45, 2.80)[r.lengths - 1] * np.sqrt(r.variances[0])
-        steep = 2.45 * np.sqrt(r.variances[-1]) if len(angles) else 0.0
-        off = float(lengths[0]) if r.lengths == 1 else float(np.linalg.norm(lengths))
-        out.append(Misfit(pair, off, float(np.linalg.norm(angles)), (float(wide), float(steep)), float(chance)))
-    return tuple(out)
+def _misfit(
+    stays: Sequence[Feature], laid: Sequence[Feature], pair: tuple[int, int], motion: Floats, pose: Floats
+) -> Misfit:
+    """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
+    r = _held(stays[pair[0]], laid[pair[1]], motion)
+    spread = np.diag(r.variances) + r.change @ pose @ r.change.T
+    scale = np.sqrt(np.maximum(r.variances, 1e-24))
+    inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
+    unit = r.residuals / scale
+    chance = chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))
+    shifts, tilts = np.split(r.residuals, [r.lengths])
+    wide = _ranges(spread[: r.lengths, : r.lengths])
+    steep = _ranges(spread[r.lengths :, r.lengths :]) if len(tilts) else 0.0
+    off = float(shifts[0]) if r.lengths == 1 else float(np.linalg.norm(shifts))
+    return Misfit(pair, off, float(np.linalg.norm(tilts)), (wide, steep), float(chance))
+
+
+def _ranges(spread: Floats) -> float:
+    """95 % of a size, or of what has two or three components: chi of as many degrees of freedom."""
+    factor = (1.96, 2.45, 2.80)[len(spread) - 1]
+    return factor * float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))

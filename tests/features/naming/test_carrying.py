@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.features.joining.pose_search import Scene, poses
 from pipeline.features.naming import carried_over
 from pipeline.features.naming.carrying import Numbering
-from pipeline.features.joining.pose_search import Scene, poses
 from pipeline.values import Feature, NameBook, NumberedFeature
 from tests.features.made import block, bore, feature, numbered, plane, pose, posed, spots
 
