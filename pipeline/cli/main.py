@@ -8,7 +8,7 @@ import signal
 import sys
 import traceback
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 import click
 
@@ -85,14 +85,14 @@ class _Signals:
         raise _Told(number)
 
 
-def _leave(number: int) -> NoReturn:
-    words, status = ("told to stop", EXIT_STOPPED) if number == signal.SIGTERM else ("interrupted", EXIT_INTERRUPTED)
-    click.echo(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.", err=True)
-    sys.exit(status)
-
-
-def main(arguments: list[str] | None = None) -> Any:
+def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status: 0, 1, 2, 3, 4, 130 or 143."""
+    # By now whatever came up is gone, with all that it held: a library that finds its memory in use at the end of the
+    # program leaves with a status of its own.
+    sys.exit(_status(arguments))
+
+
+def _status(arguments: list[str] | None) -> int:
     signals = _Signals()
     for stream in (sys.stdout, sys.stderr):
         # A name of bytes that are no text, or a terminal that lacks a sign, must not end a run.
@@ -102,23 +102,23 @@ def main(arguments: list[str] | None = None) -> Any:
         status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
         click.echo(f"datumlift: {error}", err=True)
-        sys.exit(EXIT_UNUSABLE)
+        return EXIT_UNUSABLE
     except click.ClickException as error:
         error.show()
-        sys.exit(EXIT_UNUSABLE)
+        return EXIT_UNUSABLE
     except (_Told, click.Abort) as error:
-        _leave(error.number if isinstance(error, _Told) else signal.SIGINT)
+        return _ended(error.number if isinstance(error, _Told) else signal.SIGINT)
     except MemoryError:
         click.echo(
             "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
             err=True,
         )
-        sys.exit(EXIT_MEMORY)
+        return EXIT_MEMORY
     except BrokenPipeError:
-        sys.exit(EXIT_UNUSABLE)
+        return EXIT_UNUSABLE
     except Exception as error:
         if signals.told is not None:
-            _leave(signals.told)
+            return _ended(signals.told)
         where = traceback.extract_tb(error.__traceback__)[-1]
         told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
         click.echo(
@@ -126,5 +126,12 @@ def main(arguments: list[str] | None = None) -> Any:
             "of yours was changed, please report it with the command and the file.",
             err=True,
         )
-        sys.exit(EXIT_FAULT)
-    sys.exit(status if isinstance(status, int) else 0)
+        return EXIT_FAULT
+    return status if isinstance(status, int) else 0
+
+
+def _ended(number: int) -> int:
+    """Tell that a signal ended the program; the exit status."""
+    words, status = ("told to stop", EXIT_STOPPED) if number == signal.SIGTERM else ("interrupted", EXIT_INTERRUPTED)
+    click.echo(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.", err=True)
+    return status

@@ -64,7 +64,7 @@ def test_a_face_that_has_moved_is_told_and_moves_nothing_else() -> None:
     motion = pose(7)
     rng = np.random.default_rng(42)
     made = block()
-    made[0] = replace(made[0], point=made[0].point + [0.0, 0.0, 0.15])
+    made[0] = replace(made[0], point=made[0].point + 0.15 * made[0].direction)
     found = joined_by_features(seen(block(), rng), seen(posed(made, motion), rng), ALL, np.linalg.inv(motion) @ ROUGH)
     assert found is not None
     (moved,) = found.apart
