@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from pipeline.questions import clearance
+from pipeline.questions import clearance, cut, wall
 from pipeline.questions.kind import Kind
 
-KINDS: tuple[Kind[Any, Any], ...] = (clearance.KIND,)
+KINDS: tuple[Kind[Any, Any], ...] = (cut.KIND, clearance.KIND, wall.KIND)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fitup import Clearance
+from pipeline.fitup import Clearance, Spot
 from pipeline.formats.fit_file.plain import rows
 from pipeline.formats.fit_file.records import ClearanceRecord, FitOfPair, SpotRecord, TermRecord, UnseenRecord
 from pipeline.layout import ClearanceQuestion
@@ -18,12 +18,7 @@ def clearance_record(question: ClearanceQuestion, found: Clearance) -> Clearance
     spot, unseen = found.spot, found.unseen
     return ClearanceRecord(
         between=question.between, least=question.least, verdict=found.verdict, why=found.why,
-        spot=None
-        if spot is None
-        else SpotRecord(
-            distance=spot.distance, expanded=spot.expanded, of_facets=spot.raw, places=rows(spot.places), on=spot.on,
-            terms=tuple(TermRecord(name=t.name, kind=t.kind, size=t.size) for t in spot.terms), unsure=spot.unsure,
-        ),
+        spot=None if spot is None else spot_record(spot),
         unseen=None
         if unseen is None
         else UnseenRecord(distance=unseen.distance, places=rows((unseen.on_one, unseen.on_other))),
@@ -35,4 +30,12 @@ def clearance_record(question: ClearanceQuestion, found: Clearance) -> Clearance
             )
             for fit in found.fits
         ),
+    )  # fmt: skip
+
+
+def spot_record(spot: Spot) -> SpotRecord:
+    """What is known of a distance between two places, as a record; mm."""
+    return SpotRecord(
+        distance=spot.distance, expanded=spot.expanded, of_facets=spot.raw, places=rows(spot.places), on=spot.on,
+        terms=tuple(TermRecord(name=t.name, kind=t.kind, size=t.size) for t in spot.terms), unsure=spot.unsure,
     )  # fmt: skip

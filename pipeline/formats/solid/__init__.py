@@ -8,7 +8,15 @@ mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes 
 from __future__ import annotations
 
 from pipeline.formats.solid.checks import Verdict
-from pipeline.formats.solid.cuts import NamedBody, cut_away, facing_tool, read_solid, round_tool, write_solid
+from pipeline.formats.solid.cuts import (
+    NamedBody,
+    cut_away,
+    facing_tool,
+    read_solid,
+    round_tool,
+    stroke_tool,
+    write_solid,
+)
 from pipeline.formats.solid.document import Named, read_body
 from pipeline.formats.solid.part import NAME, PartReport, make_part, shape_in_part, with_solid
 
@@ -25,6 +33,7 @@ __all__ = [
     "read_solid",
     "round_tool",
     "shape_in_part",
+    "stroke_tool",
     "with_solid",
     "write_solid",
 ]
