@@ -206,11 +206,11 @@ def _load(name: str, path: Path) -> OpenPart:
         rounding = 1e-3 if name == "t13_data.stl" else 0.0
         cylinders, cylinder_of = cylinders_of(vertices, faces, rounding)
     else:
-        vertices, faces, cylinders, cylinder_of = _from_brep(path)
+        vertices, faces, cylinders, cylinder_of = from_brep(path)
     return OpenPart(name, path, vertices, faces, cylinders, cylinder_of)
 
 
-def _from_brep(path: Path, deflection: float = 0.01, turn: float = 2.0):
+def from_brep(path: Path, deflection: float = 0.01, turn: float = 2.0):
     """Tessellate an exact boundary representation; its cylinders are read from its own surfaces."""
     from OCP.BRep import BRep_Builder, BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Surface

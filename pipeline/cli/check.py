@@ -10,7 +10,8 @@ import click
 from pipeline.cli import show
 
 if TYPE_CHECKING:
-    from pipeline.fitup.rescan import AgainstPlan, HeldFace
+    from pipeline.fitup.rescan import HeldFace
+    from pipeline.questions import Checked
 
 
 @click.command(short_help="Hold a rescan, after the cuts were made, against the plan.")
@@ -32,41 +33,40 @@ def command(layout: Path, rescan: Path, part: str | None, out: Path | None, as_j
     the output folder. Exit status: 0 all as planned, 2 unusable input, 3 something is off the plan, missing or moved.
     """
     from pipeline.cli.main import EXIT_BUDGET
-    from pipeline.fitup.rescan import against_plan
-    from pipeline.formats.check_file import check_record
     from pipeline.formats.datum_file import text_of
     from pipeline.formats.parts_in import body_of_run
     from pipeline.layout import load_layout
     from pipeline.output_folder import opened
-    from pipeline.questions import planned_part
+    from pipeline.questions import check_rescan, planned_part
     from pipeline.runner import default_out, job_of, run
 
     watch = show.stage_progress(quiet or as_json)
-    name, plan = planned_part(load_layout(layout), part, watch)
+    read = load_layout(layout)
+    name = planned_part(read, part)
     folder = rescan
     if not rescan.is_dir():
         run(job_of(rescan), progress=watch)
         folder = default_out(rescan)
-    found = against_plan(plan, body_of_run("rescan", folder))
-    record = check_record(layout.name, name, found)
+    found = check_rescan(read, layout.name, name, body_of_run("rescan", folder), watch)
     out = out or layout.with_name(f"{layout.stem}-check")
     with opened(out, [layout, rescan]) as room:
-        (room.room / "check.json").write_text(text_of(record), encoding="utf-8")
+        (room.room / "check.json").write_text(text_of(found.record), encoding="utf-8")
         room.put({"check.json": room.room / "check.json"})
         told = room.told
     if as_json:
-        click.echo(text_of(record), nl=False)
+        click.echo(text_of(found.record), nl=False)
     elif not quiet:
-        lines = [*lines_of(name, found), *(f"caution    {text}" for text in told), f"output     {out}"]
+        lines = [*lines_of(found), *(f"caution    {text}" for text in told), f"output     {out}"]
         click.echo("\n".join(lines))
-    return 0 if found.held else EXIT_BUDGET
+    return 0 if found.record.held else EXIT_BUDGET
 
 
-def lines_of(part: str, found: AgainstPlan) -> list[str]:
+def lines_of(found: Checked) -> list[str]:
     """What was found, for people."""
-    lines = [f"laid on    {part}: {', '.join(found.by)}"]
-    lines += [_face_line(face) for face in found.faces]
-    for one in found.moved:
+    lines = [f"laid on    {found.part}: {', '.join(found.plan.by)}"]
+    lines += [_face_line(face) for face in found.plan.faces]
+    lines += [f"wall       {cut}: {wall.verdict}: {wall.why}" for cut, wall in found.walls]
+    for one in found.plan.moved:
         lines.append(
             f"moved      {one.number} (rescan: {one.found}): {abs(one.off):.3f} mm off, +-{one.expanded[0]:.3f} "
             "(95 %), though no cut was to touch it: castings move when they are cut"
@@ -75,7 +75,8 @@ def lines_of(part: str, found: AgainstPlan) -> list[str]:
 
 
 def _face_line(face: HeldFace) -> str:
-    where = "" if face.found is None else f" (rescan: {face.found}, {face.seen:.0%} of it seen)"
+    seen = f"{face.seen:.0%} of it seen"
+    where = f" ({seen})" if face.found is None else f" (rescan: {face.found}, {seen})"
     line = f"planned    {face.number} {face.name}{where}: {face.verdict}"
     if face.why:
         return f"{line}: {face.why}"

@@ -26,6 +26,7 @@ COMMANDS = {
     "frame": "Show the datum reference frame, and what moves if another datum is chosen.",
     "solid": "Make a solid with true bores and faces of a run, for CAD.",
     "fit": "Place parts by a layout file, and tell whether they clear each other.",
+    "check": "Hold a rescan, after the cuts were made, against the plan.",
     "schema": "Print the JSON Schema of the datum file.",
 }
 

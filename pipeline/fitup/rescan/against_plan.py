@@ -23,8 +23,8 @@ from pipeline.fitup import Body
 from pipeline.geometry import Floats, Mask, transformed, turned, undone
 from pipeline.mesh.query import Scene as Facets
 from pipeline.mesh.query import spread_points
-from pipeline.mesh.topology import facet_areas
-from pipeline.surfaces import kind_of
+from pipeline.mesh.topology import facet_areas, facet_normals
+from pipeline.surfaces import Shape, kind_of, shape_of, signed_distance, surface_normal
 from pipeline.values import Feature, NumberedFeature, Surface
 
 _NEAR = 2.0  # mm from its planned face, within which a face is taken for that
@@ -39,7 +39,7 @@ class HeldFace:
     """A planned face, and what is there.
 
     number    of the planned face, and its name
-    found     number of the rescan's feature; None where there is none
+    found     number of the rescan's feature; None where it shows none
     seen      share of the planned face that this shows
     off       mm: of a plane along its normal, metal left standing positive; of an axis or centre across it
     tilt      rad
@@ -156,7 +156,7 @@ def _named(pose: Pose, old: list[_Entry], new: list[_Entry]) -> tuple[list[tuple
 
 def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, tuple[float, ...]]]:
     """Each planned face with what is there, and by what chance noise alone would make that of it."""
-    spots = _spots(rescan)
+    spots, loose = _spots(rescan), _loose(rescan)
     for k, feature in enumerate(plan.features):
         mine = plan.labels == k
         if feature.id not in plan.planned or not mine.any():
@@ -164,8 +164,13 @@ def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, 
         name = feature.name or ""
         j, seen = _there(plan, k, mine, rescan, spots, joined.motion)
         if j is None:
+            bare, about = _bare(plan, mine, shape_of(feature), loose, joined.motion)
             words = f"less than {_LEAST:.0%} of it is there within {_NEAR:g} mm: not made, or not scanned"
-            yield HeldFace(feature.id, name, None, seen, 0.0, 0.0, None, (0.0, 0.0, None), "not found", words), ()
+            verdict: Verdict = "not found"
+            if bare >= _LEAST:
+                verdict, seen = "can't be said", bare
+                words = f"too little or too rough to be a feature of the scan; its facets lie about {about:+.2f} mm off"
+            yield HeldFace(feature.id, name, None, seen, 0.0, 0.0, None, (0.0, 0.0, None), verdict, words), ()
             continue
         there = rescan.features[j]
         off = misfit(feature, there, joined)
@@ -191,13 +196,51 @@ def _spots(body: Body) -> list[Floats]:
     ]
 
 
+def _loose(body: Body) -> tuple[Floats, Floats, float]:
+    """Points (n, 3) mm on what was measured of no feature, the facets' normals there, and mm2 a point."""
+    faces = body.surface.faces[(body.labels < 0) & body.seen]
+    area = float(facet_areas(body.surface.vertices, faces).sum())
+    points, facet = spread_points(body.surface.vertices, faces, int(np.clip(4.0 * area, _SPOTS, 40 * _SPOTS)))
+    return points, facet_normals(body.surface.vertices, faces)[facet], area / max(len(points), 1)
+
+
+def _bare(
+    plan: Body, mine: Mask, shape: Shape, loose: tuple[Floats, Floats, float], motion: Floats
+) -> tuple[float, float]:
+    """What share of a planned face the rescan shows as skin, and how far this lies off it, mm, the middle one."""
+    points, normals, each = loose
+    points, normals = transformed(motion, points), turned(motion, normals)
+    patch, area = _patch(plan, mine)
+    near = patch.distance(points) < _NEAR if len(points) else np.zeros(0, bool)
+    outwards = _normals(plan, mine, patch, points[near])
+    alike = np.einsum("ij,ij->i", outwards, normals[near]) > _ALIKE
+    if not alike.any():
+        return 0.0, 0.0
+    at = points[near][alike]
+    off = signed_distance(shape, at) * np.sign(np.einsum("ij,ij->i", surface_normal(shape, at), outwards[alike]))
+    return min(1.0, each * int(alike.sum()) / area), float(np.median(off))
+
+
+def _patch(plan: Body, mine: Mask) -> tuple[Facets, float]:
+    """A planned face, to ask for distances, and its area in mm2."""
+    surface = plan.surface
+    patch = Facets(Surface(surface.vertices, surface.faces[mine], surface.origin[mine]))
+    return patch, float(facet_areas(surface.vertices, surface.faces[mine]).sum())
+
+
+def _normals(plan: Body, mine: Mask, patch: Facets, points: Floats) -> Floats:
+    """(n, 3) outward normals of a planned face where points (n, 3) are nearest to it."""
+    if not len(points):
+        return np.zeros((0, 3))
+    return facet_normals(plan.surface.vertices, plan.surface.faces[mine])[patch.closest(points)[1]]
+
+
 def _there(
     plan: Body, k: int, mine: Mask, rescan: Body, spots: list[Floats], motion: Floats
 ) -> tuple[int | None, float]:
     """Which feature of the rescan lies where planned face k was to be, and what share of that it shows."""
-    feature, surface = plan.features[k], plan.surface
-    patch = Facets(Surface(surface.vertices, surface.faces[mine], surface.origin[mine]))
-    area = float(facet_areas(surface.vertices, surface.faces[mine]).sum())
+    feature = plan.features[k]
+    patch, area = _patch(plan, mine)
     best, most = None, 0.0
     for j, other in enumerate(rescan.features):
         if not _may_be(feature, other, motion) or not len(spots[j]):

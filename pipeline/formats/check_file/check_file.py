@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from pydantic import Field
 
+from pipeline.fitup import Walls
 from pipeline.fitup.rescan import AgainstPlan, HeldFace, MovedFeature
 from pipeline.formats.datum_file import Record, schema_of
+from pipeline.formats.fit_file import WallRecord, wall_record
 
 SCHEMA_VERSION = "1.0"
 _Row = tuple[float, float, float, float]
@@ -57,17 +60,22 @@ class CheckFile(Record):
     )
     by: tuple[str, ...] = Field(description="Numbers of the features that it was laid on.")
     faces: tuple[FaceRecord, ...] = Field(description="The planned ones.")
+    walls: tuple[WallRecord, ...] = Field(
+        description="What is left behind the faces of each cut that a wall was asked of, places as the rescan has them."
+    )
     moved: tuple[MovedRecord, ...] = Field(description="Features that lie elsewhere, though no cut was to touch them.")
-    held: bool = Field(description="Whether all is there, as planned, and nothing has moved.")
+    held: bool = Field(description="Whether all is there, as planned, with its walls, and nothing has moved.")
 
 
-def check_record(layout: str, part: str, found: AgainstPlan) -> CheckFile:
+def check_record(layout: str, part: str, found: AgainstPlan, walls: Sequence[tuple[str, Walls]]) -> CheckFile:
     """What was found of a rescan of a part of a layout file, as a record.
+
+    walls  by the name of the cut that they were asked of
 
     >>> import numpy as np
     >>> from pipeline.features.joining import Joined
     >>> lies = Joined(np.eye(4), np.eye(6) * 1e-6, (), ())
-    >>> check_record("turbine.toml", "housing", AgainstPlan(lies, ("H1",), (), ())).held
+    >>> check_record("turbine.toml", "housing", AgainstPlan(lies, ("H1",), (), ()), ()).held
     True
     """
     deviations = [math.sqrt(v) for v in found.joined.covariance.diagonal().tolist()]
@@ -76,7 +84,8 @@ def check_record(layout: str, part: str, found: AgainstPlan) -> CheckFile:
     return CheckFile(
         schema_version=SCHEMA_VERSION, layout=layout, part=part, matrix=(first, second, third, fourth),
         standard=(x, y, z, a, b, c), by=found.by, faces=tuple(map(_face, found.faces)),
-        moved=tuple(map(_moved, found.moved)), held=found.held,
+        walls=tuple(wall_record(part, [cut], wall) for cut, wall in walls), moved=tuple(map(_moved, found.moved)),
+        held=found.held and all(wall.verdict == "holds" for _, wall in walls),
     )  # fmt: skip
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from pipeline.formats.fit_file.build import fit_record
 from pipeline.formats.fit_file.clearance import clearance_record
 from pipeline.formats.fit_file.cut import cut_record, wall_record
-from pipeline.formats.fit_file.records import ExactCutRecord, FitFile
+from pipeline.formats.fit_file.records import ExactCutRecord, FitFile, WallRecord
 from pipeline.formats.fit_file.schema import fit_schema_text
 
 __all__ = [
     "ExactCutRecord",
     "FitFile",
+    "WallRecord",
     "clearance_record",
     "cut_record",
     "fit_record",
