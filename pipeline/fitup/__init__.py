@@ -1,37 +1,47 @@
-"""What is done with placed parts: where they stand, whether they clear each other, what cuts take and leave."""
+"""What is done with placed parts: where they stand, whether they clear each other, how far they go, what cuts leave."""
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import PLANNED, Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, Spot, Term, clearance
+from pipeline.fitup.bodies import Body, Placed
+from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
-from pipeline.fitup.cuts import Changed, Cut, Opening, cut_part
+from pipeline.fitup.cuts import Cut, cut_part
+from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
+from pipeline.fitup.items import Item
 from pipeline.fitup.placing import Line, placed
+from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
-from pipeline.fitup.walls import Sounding, Walls, WallSpot, walls
-from pipeline.fitup.words import item_in_words, item_on
+from pipeline.fitup.walls import Walls, WallSpot, walls
+from pipeline.fitup.words import direction_in_words, item_in_words, item_on
 
 __all__ = [
-    "PLANNED",
     "Body",
-    "Changed",
     "Clearance",
     "Cut",
+    "Envelope",
     "Fit",
+    "Item",
     "Line",
-    "Opening",
+    "Motion",
     "Placed",
-    "Sounding",
+    "Reached",
+    "Relief",
+    "Run",
     "Spot",
+    "Stop",
     "Stroke",
-    "Term",
+    "Travel",
+    "TravelMap",
     "WallSpot",
     "Walls",
     "clearance",
     "cut_part",
+    "direction_in_words",
+    "envelope",
     "item_in_words",
     "item_on",
     "placed",
+    "travel",
     "turned_body",
     "walls",
 ]

@@ -24,6 +24,7 @@ _CHORD = 0.002  # mm
 _SIDES = (48, 720)
 _QUARTER = 24  # facets of a block's rounded corner
 _ALONG = np.cos(np.radians(80.0))  # an axis flatter to a face than this has no place where it goes in
+_OUT = 0.1  # mm
 _CLEAR = 5.0  # mm that a tool which goes through begins before the part and ends after it
 Items = Callable[[str, str], Item]
 """The item that words mean, in the part's coordinates: words, and "axis" or "face"."""
@@ -137,7 +138,7 @@ def _circle(radius: float) -> tuple[Floats, float]:
     """Angles of a polygon's corners, and the radius by which it has the area of the circle."""
     sides = int(np.clip(np.ceil(np.pi / np.arccos(max(1.0 - _CHORD / radius, -1.0))), *_SIDES))
     step = FULL_TURN / sides
-    return step * np.arange(sides), radius * float(np.sqrt(step / np.sin(step)))
+    return np.linspace(0.0, FULL_TURN, sides, endpoint=False), radius * float(np.sqrt(step / np.sin(step)))
 
 
 @dataclass(frozen=True)
@@ -325,7 +326,10 @@ def _run(
             raise SettingsError(
                 f"{words}: {cut.to} lies before {cut.face} on the way in; take them the other way round."
             )
-        return start, feed, length
+        to = items["to"].direction
+        assert to is not None
+        # Where it comes out of the metal it runs on a little, past facets that stand proud of the face.
+        return start, feed, length + (_OUT if to @ feed > 0.0 else 0.0)
     length = float(((corners - start) @ feed).max()) + _CLEAR
     if length <= _CLEAR:
         raise SettingsError(f"{words}: behind {cut.face} there is nothing of the part; check which face is meant.")

@@ -529,7 +529,7 @@ def _pieces(vertices: Floats, faces: Ints) -> tuple[Ints, Floats]:
     """Which closed piece each facet belongs to, and each piece's volume, mm3; that of a hollow is negative."""
     piece = components(facet_neighbours(faces, len(vertices)))
     a, b, c = np.moveaxis(vertices[faces], 1, 0)
-    return piece, np.bincount(piece, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
+    return piece, np.bincount(piece, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0).astype(np.float64)
 
 
 def _shells(vertices: Floats, faces: Ints) -> tuple[int, int, int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.fitup import Clearance, Fit, clearance
 from pipeline.formats.fit_file import clearance_record
 from pipeline.layout import ClearanceQuestion
@@ -24,6 +26,12 @@ def _lines(question: ClearanceQuestion, found: Clearance) -> list[str]:
             + ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in spots)
         )
         lines += [f"           {term.kind} {term.size:.4f} mm: {term.name}" for term in found.spot.terms]
+    if found.overlap is not None and found.overlap.volume is not None:
+        lines.append(f"           they have {found.overlap.volume:.2f} mm3 in common")
+    if found.overlap is not None and found.overlap.shift is not None:
+        x, y, z = found.overlap.shift
+        size = float(np.linalg.norm(found.overlap.shift))
+        lines.append(f"           {between[1]} is free when shifted by [{x:.3f}, {y:.3f}, {z:.3f}], {size:.3f} mm")
     return [*lines, *map(_fit_line, found.fits)]
 
 

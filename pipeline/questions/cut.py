@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.errors import GeometryError
 from pipeline.fitup import Cut, Placed, Walls, cut_part, item_on
@@ -14,6 +15,9 @@ from pipeline.formats.meshes_out import write_ply, write_stl
 from pipeline.layout import CutQuestion
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
+
+if TYPE_CHECKING:
+    from pipeline.formats.solid import NamedBody
 
 _PARTED = 0.005  # share by which the exact solid's volume may differ before it is told
 
@@ -47,7 +51,7 @@ def _answer(question: CutQuestion, parts: Parts, progress: Progress) -> CutAnswe
     return CutAnswer(replace(cut, after=after), exact)
 
 
-def _exactly(part: Placed, cut: Cut) -> tuple[object, ExactCutRecord | None]:
+def _exactly(part: Placed, cut: Cut) -> tuple[NamedBody | None, ExactCutRecord | None]:
     """The exact solid after a cut, None where there is none any more, and what is to be told of it."""
     if part.body.solid is None or not part.body.solid.is_file():
         return None, None

@@ -12,8 +12,8 @@ import pytest
 
 from pipeline.errors import SettingsError
 from pipeline.features.solid import NEVER_SEEN
-from pipeline.fitup import PLANNED, clearance, item_on, placed, turned_body
-from pipeline.fitup.bodies import Placed
+from pipeline.fitup import clearance, item_on, placed, turned_body
+from pipeline.fitup.bodies import PLANNED, Placed
 from pipeline.geometry import rigid
 from pipeline.values import Surface
 from tests.fitup.bodies import SIGMA, block_body, cut, standing, with_void

@@ -5,8 +5,10 @@ from __future__ import annotations
 from pipeline.formats.fit_file.build import fit_record
 from pipeline.formats.fit_file.clearance import clearance_record
 from pipeline.formats.fit_file.cut import cut_record, wall_record
+from pipeline.formats.fit_file.envelope import envelope_record
 from pipeline.formats.fit_file.records import ExactCutRecord, FitFile, WallRecord
 from pipeline.formats.fit_file.schema import fit_schema_text
+from pipeline.formats.fit_file.travel import travel_record
 
 __all__ = [
     "ExactCutRecord",
@@ -14,7 +16,9 @@ __all__ = [
     "WallRecord",
     "clearance_record",
     "cut_record",
+    "envelope_record",
     "fit_record",
     "fit_schema_text",
+    "travel_record",
     "wall_record",
 ]

@@ -3,8 +3,15 @@
 from __future__ import annotations
 
 from pipeline.fitup import Clearance, Spot
-from pipeline.formats.fit_file.plain import rows
-from pipeline.formats.fit_file.records import ClearanceRecord, FitOfPair, SpotRecord, TermRecord, UnseenRecord
+from pipeline.formats.fit_file.plain import row, rows
+from pipeline.formats.fit_file.records import (
+    ClearanceRecord,
+    FitOfPair,
+    OverlapRecord,
+    SpotRecord,
+    TermRecord,
+    UnseenRecord,
+)
 from pipeline.layout import ClearanceQuestion
 
 
@@ -29,6 +36,13 @@ def clearance_record(question: ClearanceQuestion, found: Clearance) -> Clearance
                 overlap=fit.overlap,
             )
             for fit in found.fits
+        ),
+        overlap=None
+        if found.overlap is None
+        else OverlapRecord(
+            volume=found.overlap.volume,
+            middle=None if found.overlap.middle is None else row(found.overlap.middle),
+            shift=None if found.overlap.shift is None else row(found.overlap.shift),
         ),
     )  # fmt: skip
 

@@ -5,6 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 
+def row(values: Any) -> Any:
+    """Figures as a tuple, without negative noughts."""
+    return tuple(float(v) + 0.0 for v in values)
+
+
 def rows(values: Any) -> Any:
     """Rows of figures as tuples, without negative noughts."""
-    return tuple(tuple(float(v) + 0.0 for v in row) for row in values)
+    return tuple(map(row, values))
