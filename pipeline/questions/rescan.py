@@ -32,6 +32,11 @@ def planned_part(layout: Layout, part: str | None) -> str:
     """The part that was scanned again: the one that is asked for, or else the only one that cuts are planned in.
 
     Raises SettingsError where there is none, or more than one.
+
+    >>> rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
+    >>> drill = {"part": "rod", "bore": {"axis": "axis", "diameter": 5, "through": True}}
+    >>> planned_part(Layout(part={"rod": rod}, cut=[drill]), None)
+    'rod'
     """
     cut = list(dict.fromkeys(question.part for question in layout.cut))
     if not cut:
@@ -49,6 +54,17 @@ def check_rescan(layout: Layout, name: str, part: str, rescan: Body, watch: Watc
     """Make the cuts of a layout file, and hold a rescan, in coordinates of its own, against what they should leave.
 
     Raises SettingsError and InputError as `fit_up` and `against_plan`.
+
+    >>> from pipeline.errors import InputError
+    >>> from pipeline.fitup import turned_body
+    >>> rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
+    >>> drill = {"part": "rod", "bore": {"axis": "axis", "diameter": 5, "through": True}}
+    >>> layout = Layout(part={"rod": rod}, cut=[drill])
+    >>> try:
+    ...     check_rescan(layout, "rod.toml", "rod", turned_body("rescan", [(0, 90), (9, 90)], 0.01))
+    ... except InputError as error:
+    ...     print(str(error).partition(":")[0])
+    The rescan doesn't lie on the part in any way
     """
     watch = watch or unwatched
     cuts = tuple(question for question in layout.cut if question.part == part)

@@ -24,6 +24,7 @@ from pipeline.values import Feature
 
 _STEPS = 20
 _DONE = 1e-12  # mm and rad, of a step
+_EXACT = 1e-6  # mm and rad, what an exact part's features are weighed by
 _FREE = 1e-3  # share of the largest singular value under which a motion is free
 
 
@@ -185,7 +186,7 @@ def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
     return _Rows(
         np.r_[shifts @ apart, residuals],
         np.vstack([moves, change]),
-        np.r_[np.full(len(shifts), variance), variances],
+        np.maximum(np.r_[np.full(len(shifts), variance), variances], _EXACT**2),
         len(shifts),
     )
 
@@ -196,7 +197,7 @@ def _misfit(
     """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
     r = _held(stays[pair[0]], laid[pair[1]], motion)
     spread = np.diag(r.variances) + r.change @ pose @ r.change.T
-    scale = np.sqrt(np.maximum(r.variances, 1e-24))
+    scale = np.sqrt(r.variances)
     inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
     unit = r.residuals / scale
     chance = chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))

@@ -101,7 +101,7 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
     Raises InputError where the rescan can't be laid on the plan, or in more than one way.
 
     >>> from pipeline.fitup import turned_body
-    >>> bar = turned_body("bar", [(0, 40), (50, 40)], 0.01)
+    >>> bar = turned_body("bar", [(0, 40), (50, 40), (50, 30), (70, 30)], 0.01)
     >>> try:
     ...     against_plan(bar, bar)
     ... except InputError as error:
