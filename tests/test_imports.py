@@ -35,6 +35,7 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "layout",
+    "lengths",
     "meter",
     "output_folder",
     "palette",
