@@ -17,7 +17,6 @@ from pipeline.report.fit import Curve, Grid, Shown, section_through
 from pipeline.surfaces import SituationFeature
 
 _WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
-_MOST_GAINS = 2  # told in the terminal; the rest stand in fit.json
 
 
 def axis_in_words(parts: Parts, text: str, where: str) -> Item:
@@ -81,7 +80,7 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
         spots = ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
-    for gain in run.gains[:_MOST_GAINS]:
+    for gain in run.gains:
         more = gain.run - run.run
         size = f"{np.degrees(more):.2f} degrees" if found.turns else f"{more:.2f} mm"
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
@@ -103,7 +102,7 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             moved = {**parts, question.move: replace(mover, pose=pose)}
             label = f"stops after {float(size(run.run)):.2f} {unit_name}"
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
-        for gain in run.gains[:_MOST_GAINS]:
+        for gain in run.gains:
             more = float(size(gain.run - run.run))
             facts.append(f"{way}: {more:.2f} {unit_name} more if {gain.without} were gone.")
         curves.append(

@@ -17,7 +17,7 @@ from pipeline.mesh.query.facet_points import (
 )
 from pipeline.mesh.query.facet_travel import Contact, clear_from, first_contact
 from pipeline.mesh.query.facet_tree import FacetTree, facet_tree
-from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree
+from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree, turned_over
 from pipeline.mesh.query.plane_section import plane_section
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.sight_lines import SightLines
@@ -52,5 +52,6 @@ __all__ = [
     "spread_points",
     "square_distance",
     "turn_tree",
+    "turned_over",
     "vertices_near_new",
 ]
