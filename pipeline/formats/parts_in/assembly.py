@@ -62,7 +62,7 @@ def _check_sizes(layout: Layout, parts: dict[str, Placed]) -> None:
     """Refuse a part whose unit was only assumed, and whose size says that it may well be another one."""
     sizes = {name: float(np.ptp(part.vertices, axis=0).max()) for name, part in parts.items()}
     for name, part in layout.part.items():
-        others = max(size for other, size in sizes.items() if other != name)
+        others = max((size for other, size in sizes.items() if other != name), default=sizes[name])
         if assumes_unit(part) and not others / _APART < sizes[name] < others * _APART:
             raise InputError(
                 f"{name}: {part.file} states no unit, and in mm it would be {sizes[name]:.3g} mm large beside parts of "
