@@ -6,7 +6,7 @@ less, or plus, an integral over the tool's box.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.formats.datum_file import FeatureRecord
 from pipeline.geometry import basis_of
-from tests.benchmarks.solids import Distance, Held, faces_of, integral
+from tests.benchmarks.solids import Distance, Held, integral
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +47,7 @@ class Tool:
         return float(np.pi * self.radius**2 * self.length)
 
     def common_with(self, exact: Distance) -> float:
-        """mm3 of the exact part within the tool, less what is told of the tool by the same cells, plus its formula."""
+        """mm3 of the exact part within the tool."""
         ends = np.stack([self.point, self.point + self.length * self.direction])
         reach = self.radius * np.sqrt(np.maximum(1.0 - self.direction**2, 0.0)) + 1.0
         low, high = ends.min(axis=0) - reach, ends.max(axis=0) + reach
@@ -62,7 +62,7 @@ def drawn_tools(held: Held, seed: int) -> Iterator[Tool]:
     bores = [f for f in features if f.kind == "cylinder" and f.side == "bore" and f.extent.along is not None]
     while True:
         yield _facing(planes[random.integers(len(planes))], random)
-        yield _bore(bores[random.integers(len(bores))], random, held)
+        yield _bore(bores[random.integers(len(bores))], random)
         yield _counterbore(bores[random.integers(len(bores))], random, held)
         yield _boss(planes[random.integers(len(planes))], random)
 
@@ -84,7 +84,7 @@ def _ends(bore: FeatureRecord) -> tuple[Floats, Floats, float, float]:
     return point, axis, *bore.extent.along
 
 
-def _bore(bore: FeatureRecord, random: np.random.Generator, held: Held) -> Tool:
+def _bore(bore: FeatureRecord, random: np.random.Generator) -> Tool:
     """A rebore, 0.3 to 2 mm larger in radius, over the whole length that was seen."""
     point, axis, low, high = _ends(bore)
     assert bore.radius is not None
@@ -160,3 +160,42 @@ def operated(held: Held, tool: Tool) -> Outcome:
         return Outcome(tool.what, sound(result), volume(result), held.exact_volume + tool.volume - common)
     result = BRepAlgoAPI_Cut(held.body, tool.shape).Shape()
     return Outcome(tool.what, sound(result), volume(result), held.exact_volume - common)
+
+
+def offset_of_a_face(held: Held, bore: FeatureRecord, by: float) -> Outcome:
+    """The face of a bore offset into the metal by the kernel, made a ring with it, and the ring cut away; on the exact
+    part a rebore of the same length."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+    from OCP.BRepOffset import BRepOffset_MakeSimpleOffset
+    from OCP.TopoDS import TopoDS
+
+    from pipeline.formats.solid import read_solid
+    from pipeline.formats.step import label_of
+
+    body = read_solid(held.folder / "part.step")
+    face = TopoDS.Face(next(named.face for named in body.faces if named.name == label_of(bore)))
+    maker = BRepOffset_MakeSimpleOffset()
+    # Its outward normal looks into the bore.
+    maker.Initialize(face, -by)
+    maker.SetBuildSolidFlag(True)
+    maker.Perform()
+    result = BRepAlgoAPI_Cut(body.shape, maker.GetResultShape()).Shape()
+    point, axis, low, high = _ends(bore)
+    assert bore.radius is not None
+    tool = Tool(f"offset {bore.id}", point + low * axis, axis, bore.radius + by, high - low)
+    return Outcome(tool.what, sound(result), volume(result), held.exact_volume - tool.common_with(held.exact))
+
+
+def half_of_it(held: Held, feature: FeatureRecord) -> Outcome:
+    """The shell's section by a plane through an axis: the half of the solid on one side, its cut face closed."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+
+    from pipeline.formats.solid import facing_tool
+
+    point, axis = _place(feature)
+    normal = basis_of(axis)[0]
+    low, high = held.bounds
+    reach = float(np.linalg.norm(high - low))
+    result = BRepAlgoAPI_Cut(held.body, facing_tool(point, normal, reach, reach)).Shape()
+    exact = integral(lambda p: np.maximum(held.exact(p), (p - point) @ normal), low, high)
+    return Outcome(f"section through {feature.id}", sound(result), volume(result), exact)

@@ -1,8 +1,8 @@
 """Solids made of scans of the demo's designs, and the exact part beside each.
 
 The exact part is the design's signed distance with sharp edges (`sample_meshes/`), which knows nothing of the package.
-Its volume, and that of any cut of it, is an integral of that distance over cells: a cell that the surface passes through
-counts by how far its middle is from it.
+Its volume, and that of any cut of it, is an integral of that distance over cells: a cell that the surface passes
+through counts by how far its middle is from it.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.datum_file import DatumFile
+from pipeline.values import Surface
 from sample_meshes.make_scan import Scan, write_stl
 
 Distance = Callable[[NDArray[np.float64]], NDArray[np.float64]]
@@ -43,10 +44,16 @@ class Held:
 
         return read_body(self.folder / "part.step")
 
-    def exact(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Signed distance of points (n, 3) in part coordinates from the exact part."""
+    def exact(self, points: NDArray[np.float64], rounded: bool = False) -> NDArray[np.float64]:
+        """Signed distance of points (n, 3) in part coordinates from the exact part, its edges sharp or as scanned."""
         back = np.linalg.inv(np.array(self.data.frame.matrix))
-        return self.scan.distance(points @ back[:3, :3].T + back[:3, 3])
+        return self.scan.distance(points @ back[:3, :3].T + back[:3, 3], rounded)
+
+    @cached_property
+    def true_scan(self) -> Surface:
+        """The scan without its noise, in part coordinates."""
+        matrix = np.array(self.data.frame.matrix)
+        return Surface.measured(self.scan.true_vertices @ matrix[:3, :3].T + matrix[:3, 3], self.scan.faces)
 
     @cached_property
     def bounds(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -203,8 +210,14 @@ class Figures:
     least_share     of a good feature's scanned area that its exact faces have, the least of all
     off_volume      of the exact part's volume
     off_parameters  of the surfaces as written against the datum file, at the far end of what was scanned of each
+    held            what the product says that its skin held
     off_surface     of a tessellation within 1 um of the solid, off the datum file's surfaces, away from borders
-    from_part, to_part  of that tessellation from the exact part, and of the exact part's points from it: the farthest
+    from_part       the farthest of that tessellation from the exact part with sharp edges
+    to_part         the farthest of the exact part's points from it
+    beyond          share of the solid's area that is farther from the exact part than `skin`
+    from_seen       the farthest of that tessellation from what the scan shows without its noise, or from the exact
+                    part, whichever is nearer: where a scanner's facets bridge an edge, no more can be known
+    told            what the product says about it in words
     """
 
     name: str
@@ -220,21 +233,36 @@ class Figures:
     off_surface: float
     from_part: float
     to_part: float
-    p99: float
+    beyond: float
+    from_seen: float
+    held: float
     megabytes: float
     seconds: float
+    told: tuple[str, ...]
+
+    def __str__(self) -> str:
+        """One row of a table; lengths in um."""
+        state = f"{'closed' if self.closed else 'OPEN'} {'valid' if self.valid else 'INVALID'}"
+        um = {
+            "tolerance": self.tolerance, "parameters": self.off_parameters, "features": self.off_surface,
+            "skin": self.held, "from part": self.from_part, "to part": self.to_part, "from seen": self.from_seen,
+        }  # fmt: skip
+        return (
+            f"{self.name:<10} {state} {self.faces} faces, {self.exact}/{self.good} exact (least share "
+            f"{self.least_share[0]:.2f} {self.least_share[1]}), volume {100 * self.off_volume:+.3f} %, "
+            + ", ".join(f"{what} {1e3 * far:.3g}" for what, far in um.items())
+            + f" um, {100 * self.beyond:.2f} % beyond, {self.megabytes:.1f} MB, {self.seconds:.1f} s"
+        )
 
 
 def figures(held: Held) -> Figures:
     from OCP.BRepGProp import BRepGProp
     from OCP.GProp import GProp_GProps
 
-    from pipeline.formats.solid import read_solid
+    from pipeline.formats.solid import read_solid, shape_in_part
     from pipeline.formats.step import label_of
     from pipeline.mesh.query import Scene, spread_points
     from pipeline.surfaces import signed_distance
-    from pipeline.formats.solid import shape_in_part
-    from pipeline.values import Surface
 
     made = held.data.solid
     assert made is not None
@@ -265,16 +293,18 @@ def figures(held: Held) -> Figures:
     faces = np.concatenate([f for _, f, _ in parts]).astype(np.int32)
     known = np.concatenate([np.full(len(f), name not in ("filled", "never seen")) for _, f, name in parts])
     spread = spread_points(points, faces[known], 400_000)[0]
-    away = np.abs(held.exact(np.concatenate([spread, points[np.unique(faces[known])]])))
-    there = exact_points(held)
-    back = Scene(Surface.measured(points, faces)).distance(there)
+    away = np.abs(held.exact(spread))
+    seen = np.minimum(away, np.abs(held.exact(spread, rounded=True)))
+    far = spread[seen > 0.5 * made.skin]
+    seen = np.minimum(seen[seen > 0.5 * made.skin], Scene(held.true_scan).distance(far)) if len(far) else seen
+    back = Scene(Surface.measured(points, faces)).distance(exact_points(held))
     return Figures(
         held.name, made.closed, made.valid, made.faces, len(good),
         sum(told[g].id in made.features and told[g].id not in fallen for g in good),
         share, (made.volume or 0.0) / held.exact_volume - 1.0, made.largest_tolerance,
         off_parameters(written_faces(held.folder / made.file), told), off_surface,
-        float(away.max()), float(back.max()), float(np.quantile(np.concatenate([away, back]), 0.99)),
-        made.bytes / 1e6, held.seconds,
+        float(away.max()), float(back.max()), float((away > made.skin).mean()), float(seen.max()), made.skin_held,
+        made.bytes / 1e6, held.seconds, tuple(text for text in held.data.cautions if text.startswith(made.file)),
     )  # fmt: skip
 
 
@@ -325,7 +355,7 @@ def off_parameters(written: list[WrittenFace], told: dict[str, Any]) -> float:
             worst = max(worst, abs(face.sizes[1] - feature.radius))
         else:
             slope = np.tan(np.radians(feature.half_angle))
-            grows = float(np.sign(face.axis @ direction))
-            worst = max(worst, abs(face.sizes[0] - feature.radius - along * slope), reach * abs(face.sizes[1] - np.radians(feature.half_angle)))
-            assert grows > 0, face.name
+            worst = max(worst, abs(face.sizes[0] - feature.radius - along * slope))
+            worst = max(worst, reach * abs(face.sizes[1] - np.radians(feature.half_angle)))
+            assert face.axis @ direction > 0, face.name
     return worst

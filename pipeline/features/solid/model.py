@@ -107,8 +107,7 @@ def model_of(
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
     kept = lightened_within(dense, target, skin, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
-    coarse = Surface(work.points, work.faces, work.origin)
-    placed = best_placed(coarse, work.carriers[:, 0] < 0, dense, sharp.labels < 0, skin)
+    placed = best_placed(work, dense, target, skin)
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(placed, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")

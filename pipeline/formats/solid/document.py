@@ -84,7 +84,8 @@ def read_named(path: Path) -> tuple[Any, tuple[Named, ...]]:
         raise OSError(5, f"the CAD kernel could not read {path.name}")
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
-    bodies, faces, told = Labels(), FaceMap(), []
+    bodies, faces = Labels(), FaceMap()
+    told: list[tuple[str, Colour | None]] = []
     shapes.GetFreeShapes(bodies)
     for body in range(1, bodies.Length() + 1):
         parts = Labels()

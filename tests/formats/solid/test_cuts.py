@@ -26,7 +26,10 @@ def block() -> NamedBody:
     model = model_of(surface, labels, SHAPES, 0.2, 0.0, silent)
     body = built(model.outline, model.closed)
     features = model.outline.faces.feature
-    return NamedBody(body.shape, tuple(Named(face, WORDS[features[n]], COLOURS.get(WORDS[features[n]])) for n, face in body.faces.items()))
+    return NamedBody(
+        body.shape,
+        tuple(Named(face, WORDS[features[n]], COLOURS.get(WORDS[features[n]])) for n, face in body.faces.items()),
+    )
 
 
 def test_a_counterbore_takes_its_ring_and_keeps_the_names(block: NamedBody, tmp_path: Path) -> None:
