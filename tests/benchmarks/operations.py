@@ -32,7 +32,7 @@ class Tool:
 
     @property
     def shape(self) -> Any:
-        from pipeline.formats.solid import round_tool
+        from pipeline.formats.solid.cuts import round_tool
 
         return round_tool(self.point, self.direction, self.radius, self.length)
 
@@ -190,7 +190,7 @@ def half_of_it(held: Held, feature: FeatureRecord) -> Outcome:
     """The shell's section by a plane through an axis: the half of the solid on one side, its cut face closed."""
     from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
 
-    from pipeline.formats.solid import facing_tool
+    from pipeline.formats.solid.cuts import facing_tool
 
     point, axis = _place(feature)
     normal = basis_of(axis)[0]

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.region_growing import SMALLEST
-from pipeline.features.segmentation.search import NAMES, Region, Segmentation, facing, region_of
+from pipeline.features.segmentation.search import NAMES, Region, Segmentation, facing, joined, region_of
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints, Mask, unit_rows
 from pipeline.mesh.topology import compact, components, facet_neighbours, facet_normals
@@ -45,7 +45,8 @@ def narrow_flats(ground: Segmentation) -> list[Region]:
         region = _plane_on(ground, members)
         if region is not None:
             out.append(region)
-    return sorted(out, key=lambda region: -region.area)
+    # Where an edge is near on both sides a few facets that bridge it part a flat.
+    return sorted(joined(ground, out, names_of(lambda kind: kind.flat)), key=lambda region: -region.area)
 
 
 def _parts(ground: Segmentation, vertices: Floats, faces: Ints) -> Ints:

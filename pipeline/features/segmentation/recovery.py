@@ -17,17 +17,21 @@ from pipeline.features.segmentation.extraction import (
 )
 from pipeline.features.segmentation.narrow_flats import narrow_flats
 from pipeline.features.segmentation.refusals import Refusal, overruled, refused
-from pipeline.features.segmentation.rims import broad_ones, judged_by_rim
+from pipeline.features.segmentation.rims import TOLD, broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
+    FINAL_SAMPLE,
     NAMES,
     SMALL,
     Region,
     Segmentation,
     carriers,
+    choose,
+    facing,
     find_regions,
     form_doubt,
     grown,
     prepare,
+    warped,
 )
 from pipeline.features.segmentation.tessellation import faces_of
 from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
@@ -140,7 +144,7 @@ def _sifted(
     Labels are those of `found`, and end up those of what stands.
     """
     rejected = list(open_ones)
-    standing = _stand_alone(ground, found, 0, rejected)
+    standing = _stand_alone(ground, found, 0, kinds, rejected)
     # How a region ends depends on what stands beside it, and a patch of skin may lean on another.
     changed = True
     while changed:
@@ -155,14 +159,15 @@ def _sifted(
     if not any(KINDS[name].flat for name in kinds):
         return list(standing.values()), rejected
     again: list[Refusal] = []
-    flats = _flats(ground, len(found), again)
+    flats = _flats(ground, len(found), kinds, again)
     # One that stands may have been refused before for vertices that it lacked; one that doesn't is told once.
     rejected = _uncovered(ground, rejected, [piece.region for piece in flats])
-    told = [refusal.region for refusal in rejected if refusal.fits and refusal.region.kind.flat]
-    return [*standing.values(), *flats], rejected + _uncovered(ground, again, told)
+    flat = [refusal for refusal in rejected if refusal.fits and refusal.region.kind.flat]
+    others = [refusal for refusal in rejected if not (refusal.fits and refusal.region.kind.flat)]
+    return [*standing.values(), *flats], others + _told_once(ground, flat + again)
 
 
-def _flats(ground: Segmentation, first: int, rejected: list[Refusal]) -> list[ScanPiece]:
+def _flats(ground: Segmentation, first: int, kinds: tuple[str, ...], rejected: list[Refusal]) -> list[ScanPiece]:
     """The flats a few edges wide that stand, labelled from `first` on; the others are added to `rejected`.
 
     None of them leans on another: the chords of a coarsely drawn curve would all hold each other up.
@@ -170,7 +175,7 @@ def _flats(ground: Segmentation, first: int, rejected: list[Refusal]) -> list[Sc
     found = narrow_flats(ground)
     for index, region in enumerate(found, first):
         ground.label[region.members] = index
-    alone = _stand_alone(ground, found, first, rejected)
+    alone = _stand_alone(ground, found, first, kinds, rejected)
     for region in found:
         ground.label[region.members] = NO_REGION
     out: list[ScanPiece] = []
@@ -229,27 +234,66 @@ def _uncovered(ground: Segmentation, refusals: list[Refusal], regions: list[Regi
     return [refusal for refusal in refusals if taken[refusal.region.members].mean() <= _MOSTLY]
 
 
+def _told_once(ground: Segmentation, refusals: list[Refusal]) -> list[Refusal]:
+    """The refusals but for those most of which larger ones have that fit."""
+    taken = np.zeros(len(ground.vertices), dtype=np.bool_)
+    out = []
+    for refusal in sorted(refusals, key=lambda refusal: -refusal.region.area):
+        members = refusal.region.members
+        if taken[members].mean() <= _MOSTLY:
+            out.append(refusal)
+            taken[members] |= refusal.fits
+    return out
+
+
 def _stand_alone(
-    ground: Segmentation, found: list[Region], first: int, rejected: list[Refusal]
+    ground: Segmentation, found: list[Region], first: int, kinds: tuple[str, ...], rejected: list[Refusal]
 ) -> dict[int, ScanPiece]:
     """The pieces, by their label, that stand by their form and by how much of them was seen."""
-    standing: dict[int, ScanPiece] = {}
+    fitted: dict[int, ScanPiece] = {}
+    for label, region in enumerate(found, first):
+        reason = form_doubt(ground, region)
+        if reason:
+            ground.label[region.members] = NO_REGION
+            rejected.append(Refusal(region, reason, cast=True, fits=False))
+            continue
+        piece = settled(ground, region)
+        fitted[label] = piece if bow(piece) is None else _simpler(ground, piece, label, kinds)
     carried = facet_labels(ground.faces, ground.label) - first
     areas = facet_areas(ground.vertices, ground.faces)
     whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
-    for index, region in enumerate(found):
-        reason = form_doubt(ground, region)
-        fits = reason is None
-        if not reason:
-            piece = settled(ground, region)
-            reason = too_little(ground, piece, whole[index])
-            fits = bow(piece) is None
+    standing: dict[int, ScanPiece] = {}
+    for label, piece in fitted.items():
+        reason = too_little(ground, piece, whole[label - first])
         if reason:
-            ground.label[region.members] = NO_REGION
-            rejected.append(Refusal(region, reason, cast=not fits, fits=fits))
+            bowed = bow(piece) is not None
+            ground.label[piece.region.members] = NO_REGION
+            rejected.append(Refusal(piece.region, reason, cast=bowed, fits=not bowed))
         else:
-            standing[first + index] = piece
+            standing[label] = piece
     return standing
+
+
+def _simpler(ground: Segmentation, piece: ScanPiece, label: int, kinds: tuple[str, ...]) -> ScanPiece:
+    """A piece that is all but flat as the simpler kind that its bow can't be told from; as it is where it can be.
+
+    A region keeps the kind that it grew with as a strip, or that one of its pieces had.
+    """
+    region = piece.region
+    allowed = np.array([code < region.code and name in kinds for code, name in enumerate(NAMES)])
+    s = region.packed.copy()
+    code, _ = choose(ground, region.core, region.code, s, allowed, FINAL_SAMPLE)
+    if code < 0:
+        return piece
+    simple = replace(region, code=code, packed=s, sign=facing(ground, code, s, region.core))
+    simple = grown(ground, simple, label)
+    again = settled(ground, simple)
+    told = form_doubt(ground, simple) or warped(ground, simple, simple.core, TOLD, np.inf)
+    if told is None and bow(again) is None:
+        return again
+    ground.label[simple.members] = NO_REGION
+    ground.label[region.members] = label
+    return piece
 
 
 def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> Ints:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.features.segmentation.extraction import ScanPiece, all_round, breadth, narrowest, settled
+from pipeline.features.segmentation.extraction import MANY, ScanPiece, all_round, breadth, narrowest, settled
 from pipeline.features.segmentation.model_selection import CLIP, clipped_rms
 from pipeline.features.segmentation.refusals import Refusal
 from pipeline.features.segmentation.region_growing import Growth
@@ -22,10 +22,12 @@ from pipeline.features.segmentation.search import (
     Region,
     Segmentation,
     carriers,
+    grown,
     marked,
     region_of,
     rms_of,
     smooth_rim_share,
+    warped,
 )
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints
@@ -34,6 +36,9 @@ from pipeline.surfaces import kind_of, signed_distance
 _OPEN, _OPEN_FEW, _OPEN_HALF = 0.4, 0.12, 0.55  # of the rim: in general, on few vertices, of half a turn
 _FEW = 300  # vertices
 _SAMPLES = 100  # vertices from which form can be told from noise
+# Chi squared of the three degrees of freedom of a bend: so much comes of noise once in a hundred times. On so many
+# vertices a bend of half the noise, which a fourth of them is, comes to more in four of five (non-central, 15.5).
+TOLD, _TELLING = 11.34, 62
 _ROUGH = 1.2  # times the noise: rms that so many hardly ever show by chance
 _FIRM, _SOME = 25.0, 0.1  # times as bent beyond the rim as what hides in the noise, but for some of the rim
 _SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
@@ -91,18 +96,18 @@ def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tupl
         region = region_of(ground, growth.code, growth.packed, growth.sign, core, core, growth.openness)
         if not _fits(ground, region):
             continue
+        # Its rim is where it ends with its final shape.
+        region = grown(ground, region, index)
         bent, _ = _bends(ground, settled(ground, region), index)
         if not _firm(bent):
+            ground.label[region.members] = NO_REGION
             refused[core] = True
             share = (
                 f"{100 * growth.openness:.0f} % of its rim is carried on smoothly by skin that is no machined surface"
             )
             others.append(Refusal(region, share, cast=True))
             continue
-        # The members may be those of another kind that was tried, see Growth, and all of them be somebody's by now.
-        members = np.union1d(core, growth.members[ground.label[growth.members] == NO_REGION])
-        ground.label[members] = index
-        standing.append(region_of(ground, growth.code, growth.packed, growth.sign, members, core, growth.openness))
+        standing.append(region)
     return standing, others
 
 
@@ -115,15 +120,24 @@ def ends(piece: ScanPiece, share: float) -> bool:
 
 
 def _strays(ground: Segmentation, region: Region) -> str | None:
-    """How far a small plane is off all that is said to carry it; None where that fits as its middle does.
+    """How a plane is off all that is said to carry it; None where that fits as its middle does.
 
-    A bit of a curve next to what it is tangent to ends there as a face would, but leads away from the plane.
+    A bit of a curve next to what it is tangent to ends there as a face would, but leads away from the plane. Few
+    vertices tell nothing of that.
     """
-    if not region.kind.flat or len(region.core) >= SMALL:
+    if not region.kind.flat:
         return None
-    points = ground.vertices[carriers(ground, region)]
-    rms = clipped_rms(region.code, region.packed, points, CLIP * ground.sigma)
-    if rms <= _ROUGH * (1.0 + 2.0 / np.sqrt(2.0 * len(points))) * ground.sigma:
+    up_to_edges = carriers(ground, region)
+    if len(up_to_edges) < _TELLING:
+        half = f"{500.0 * ground.sigma:.0f} um rms, half the scan's noise"
+        return f"its {len(up_to_edges)} vertices are too few to tell whether it is bowed or twisted by {half}"
+    warp = warped(ground, region, up_to_edges, TOLD, MANY)
+    if warp:
+        return f"up to its edges it is {warp}"
+    if len(region.core) >= SMALL:
+        return None
+    rms = clipped_rms(region.code, region.packed, ground.vertices[up_to_edges], CLIP * ground.sigma)
+    if rms <= _ROUGH * (1.0 + 2.0 / np.sqrt(2.0 * len(up_to_edges))) * ground.sigma:
         return None
     return (
         f"up to its edges it is {1e3 * rms:.0f} um rms off where the scan's noise explains {1e3 * ground.sigma:.0f} um"

@@ -31,7 +31,7 @@ SMALL = 400
 _TINY = 100  # vertices
 WAVE_SHARE = 0.6  # correlated part of the noise against the white one, until the large faces have told
 _ROUNDING = 1.2  # mm within which a scanner has turned round an edge
-_FINAL_SAMPLE = 900
+FINAL_SAMPLE = 900
 _SEED_SAMPLE = 60
 _CELL = 1.4  # patch radii: edge of the cubes that give one seed each
 _FEWEST, _MOST = 4, 256  # seeds that grow at once
@@ -346,7 +346,7 @@ def _ring(ground: Segmentation, one: Region, other: Region) -> Region | None:
         return None
     core = np.union1d(one.core, other.core)
     s = one.packed.copy()
-    step = max(1, len(core) // _FINAL_SAMPLE)
+    step = max(1, len(core) // FINAL_SAMPLE)
     model_selection.settle(one.code, s, ground.vertices[core[::step]], ground.sigma, 3)
     for stretch in (one, other):
         points = ground.vertices[stretch.core[:: max(1, len(stretch.core) // 100)]]
@@ -499,8 +499,9 @@ def _together(ground: Segmentation, large: Region, small: Region, allowed: Mask,
     if not same and not (slices and large.area < 20.0 * small.area):
         return None
     if same:
-        normals = large.sign * gradients(large.code, large.packed, points)
-        if float(np.einsum("ij,ij->i", normals, ground.normals[some]).mean()) < 0.95:
+        # By their own surfaces: vertices of what is a few edges wide face halfway to what lies beyond its edges.
+        normals, others = (region.sign * gradients(region.code, region.packed, points) for region in (large, small))
+        if float(np.einsum("ij,ij->i", normals, others).mean()) < 0.95:
             return None
     starts = [(large.code, large.packed.copy())] if same else _bent_through(ground, large, small, allowed)
     # Only what is one surface already may be parted by a gap: two parallel holes are slices of some large ring.
@@ -510,9 +511,9 @@ def _together(ground: Segmentation, large: Region, small: Region, allowed: Mask,
     members = np.concatenate([large.members, small.members])
     for code, s in starts:
         if same:
-            step = max(1, len(core) // _FINAL_SAMPLE)
+            step = max(1, len(core) // FINAL_SAMPLE)
             model_selection.settle(code, s, ground.vertices[core[::step]], ground.sigma, 3)
-        elif choose(ground, core, code, s, np.arange(COUNT) == code, _FINAL_SAMPLE)[0] < 0:
+        elif choose(ground, core, code, s, np.arange(COUNT) == code, FINAL_SAMPLE)[0] < 0:
             continue
         alone = model_selection.clipped_rms(code, s, points, GATE * ground.sigma)
         together, _ = misfit_of(ground, code, s, core)
@@ -607,15 +608,19 @@ def form_doubt(ground: Segmentation, region: Region) -> str | None:
         return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
     if region.misfit >= 4.0 + 6.0 / np.sqrt(region.freedom):
         return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
-    return _warp(ground, region) if region.kind.flat else None
+    warp = warped(ground, region, region.core, _SURE, SMALL) if region.kind.flat else None
+    return warp and f"form: {warp}"
 
 
-def _warp(ground: Segmentation, region: Region) -> str | None:
-    """How a plane is bowed or twisted beyond what the noise explains; None where it isn't.
+def warped(ground: Segmentation, region: Region, members: Ints, sure: float, few: float) -> str | None:
+    """How some members of a plane are bowed or twisted beyond what the noise explains; None where they aren't.
+
+    sure  how many times its variance by chance the bend's is at least
+    few   vertices: of a region with fewer a lesser bend tells
 
     On many vertices the rms tells as much. On few it can't: chance spreads that as far as form would.
     """
-    points = ground.vertices[region.core[:: max(1, len(region.core) // 20_000)]]
+    points = ground.vertices[members[:: max(1, len(members) // 20_000)]]
     away = distances(region.code, region.packed, points)
     away = np.clip(away, -CLIP * ground.sigma, CLIP * ground.sigma)
     u, v = region.packed[6:12].reshape(2, 3) @ (points - points.mean(axis=0)).T
@@ -626,11 +631,11 @@ def _warp(ground: Segmentation, region: Region) -> str | None:
     form = bends @ np.linalg.lstsq(bends, away, rcond=None)[0]
     square = float(np.mean(form**2))
     chance = ground.white**2 / len(points) + ground.wave**2 / (region.freedom + 3)
-    most = _WARP if len(region.core) < SMALL else np.sqrt(_FORM**2 - 1.0)
-    if square < _SURE * chance or square - 3.0 * chance < (most * ground.sigma) ** 2:
+    most = _WARP if len(region.core) < few else np.sqrt(_FORM**2 - 1.0)
+    if square < sure * chance or square - 3.0 * chance < (most * ground.sigma) ** 2:
         return None
     wide = max(float(np.ptp(u)), float(np.ptp(v)))
-    return f"form: bowed or twisted by {1e3 * np.ptp(form):.0f} um over {wide:.0f} mm"
+    return f"bowed or twisted by {1e3 * np.ptp(form):.0f} um over {wide:.0f} mm"
 
 
 def smooth_rim_share(ground: Segmentation, region: Region, index: int, breadth: float) -> float:

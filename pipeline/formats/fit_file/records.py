@@ -71,6 +71,16 @@ class FitOfPair(Record):
     overlap: float = Field(description="Length that they share, mm.")
 
 
+class OverlapRecord(Record):
+    """What two parts that cross have in common."""
+
+    volume: float | None = Field(description="mm3, fits among it; null where one of both bounds no solid.")
+    middle: Vector | None = Field(description="Its centre of gravity; null as `volume`.")
+    shift: Vector | None = Field(
+        description="The smallest shift found that frees the second part, mm; there may be a smaller one. Null: none."
+    )
+
+
 class ClearanceRecord(Record):
     """What was asked of two parts, and the answer."""
 
@@ -83,6 +93,209 @@ class ClearanceRecord(Record):
     crossing_facets: int = Field(description="Pairs of facets that cross, but for what is meant to fit.")
     depth: float = Field(description="How deep corners of the one lie in the other, mm, at least.")
     fits: tuple[FitOfPair, ...] = Field(description="Bores of the one in which cylinders of the other stand.")
+    overlap: OverlapRecord | None = Field(None, description="What they have in common; null where nothing crosses.")
+
+
+class StopRecord(Record):
+    """What ends a run."""
+
+    against: str = Field(description="The part.")
+    places: tuple[Vector, Vector] = Field(description="On the moving part, where it is then, and on the other one.")
+    on: tuple[str | None, str | None] = Field(description="Ids of the features there; null: none.")
+    measured: bool = Field(description="Whether both places were measured.")
+    rate: float = Field(description="mm by which the gap closes for each mm or degree, there.")
+    expanded: float | None = Field(description="95 % of the run, mm or degrees; null where it can't be told.")
+    terms: tuple[TermRecord, ...] = Field(description="What the gap there is not known better than by.")
+
+
+class GainRecord(Record):
+    """How far a part would go if something were gone."""
+
+    without: str = Field(description="What.")
+    part: str = Field(description="Which part it is of.")
+    run: float = Field(description="mm or degrees.")
+    stop: str | None = Field(description="The part that stops it then; null: it goes all the way.")
+
+
+class RunRecord(Record):
+    """One way of a travel."""
+
+    way: Literal[1, -1] = Field(description="1 forward, -1 back.")
+    run: float = Field(description="How far it goes, mm or degrees.")
+    sure: float = Field(description="How far at least, at 95 %.")
+    verdict: Literal["far enough", "too short", "can't be said", "told"] = Field(description="told: nothing is asked.")
+    why: str = Field(description="What settles it.")
+    stop: StopRecord | None = Field(description="What ends it; null where it goes all the way.")
+    gaps: tuple[tuple[float, float | None], ...] = Field(
+        description="Run, and the smallest gap there, mm: 0 where parts cross, null where nothing is near."
+    )
+    gains: tuple[GainRecord, ...] = Field(description="What would let it go farther, the most first.")
+
+
+class TravelMapRecord(Record):
+    """The gap over a travel and a second motion that is made first."""
+
+    second: tuple[float, ...] = Field(description="mm or degrees of the second motion.")
+    second_turns: bool = Field(description="Whether that is a turn, degrees.")
+    runs: tuple[float, ...] = Field(description="mm or degrees of the travel, below nought back.")
+    gaps: tuple[tuple[float | None, ...], ...] = Field(description="mm, one row for each `second`; as those of a run.")
+    pairs: tuple[tuple[str, str, str], ...] = Field(
+        description='Other part, feature of the moving part ("": none), feature of the other one.'
+    )
+    pair: tuple[tuple[int, ...], ...] = Field(description="Which of `pairs`, from 0, is nearest; rows as `gaps`.")
+    limits: tuple[tuple[float, float], ...] = Field(description="How far it goes back and forward, for each `second`.")
+
+
+class TravelRecord(Record):
+    """How far a part goes before it comes too near to others."""
+
+    move: str = Field(description="The part.")
+    turns: bool = Field(description="Whether it turns, so that runs are degrees; else mm.")
+    least: float = Field(description="What it must keep, mm.")
+    up_to: float = Field(description="How far it is moved at most.")
+    at_least: float | None = Field(description="How far it must go; null where nothing is asked.")
+    runs: tuple[RunRecord, ...] = Field(description="One for each way.")
+    map: TravelMapRecord | None = Field(description="null where no second motion was asked for.")
+
+
+class ReliefRecord(Record):
+    """How deep a part reaches into an envelope and what must be kept about it."""
+
+    stations: tuple[float, ...] = Field(description="mm along the axis.")
+    angles: tuple[float, ...] = Field(description="Degrees about it.")
+    zero: Vector = Field(description="Where the angles begin.")
+    depth: tuple[tuple[float, ...], ...] = Field(description="mm radially, a row for each station; 0: none.")
+    deepest: tuple[float, float, float] = Field(description="Station, angle and depth of the deepest place of the map.")
+
+
+class ReachedRecord(Record):
+    """What an envelope has to do with another part."""
+
+    clearance: ClearanceRecord = Field(description="Of the envelope from the part.")
+    place: tuple[float, float] | None = Field(description="Station mm and angle, degrees, of the place; null: unknown.")
+    relief: ReliefRecord | None = Field(description="null where nothing has to go.")
+
+
+class EnvelopeRecord(Record):
+    """All that a part sweeps that turns about an axis."""
+
+    turn: str = Field(description="The part.")
+    point: Vector = Field(description="Of the axis; stations count from there.")
+    direction: Vector = Field(description="Of the axis.")
+    profile: tuple[tuple[float, float], ...] = Field(description="Station and radius, mm, around all that is swept.")
+    reached: tuple[ReachedRecord, ...] = Field(description="One for each other part.")
+
+
+class TakenTerm(Record):
+    """Something that a volume is not known better than by."""
+
+    name: str = Field(description="What it is.")
+    kind: Literal["random", "bound"] = Field(description="A standard uncertainty (k = 1), or the most that it can be.")
+    size: float = Field(description="mm3.")
+
+
+class OpeningRecord(Record):
+    """A patch of a part's surface that a cut takes."""
+
+    opens: Literal["goes in", "opens into", "comes out", "runs out", "into a hollow"] = Field(
+        description="What the tool does there."
+    )
+    place: Vector = Field(description="On it, in the part's coordinates.")
+    area: float = Field(description="mm2.")
+    unseen: float = Field(description="Share of it that was filled or never scanned.")
+    on: tuple[str, ...] = Field(description="Ids of its features.")
+
+
+class ChangedRecord(Record):
+    """A feature of which a cut takes some, or all."""
+
+    feature: str = Field(description="Id.")
+    how: Literal["gone", "shorter", "smaller"] = Field(description="What becomes of it.")
+    area_before: float = Field(description="mm2.")
+    area_after: float = Field(description="mm2.")
+    length_before: float | None = Field(description="Along its axis, mm; null: it has none.")
+    length_after: float | None = Field(description="Along its axis, mm; null: it has none.")
+
+
+class PlannedRecord(Record):
+    """A face that a cut leaves; its place in the part's coordinates."""
+
+    feature: str = Field(description="Its number among the part's features from then on.")
+    name: str = Field(description="After its cut.")
+    kind: str = Field(description="Of surface.")
+    side: Literal["bore", "boss"] | None = Field(description="null: a plane.")
+    point: Vector = Field(description="On it, or on its axis.")
+    direction: Vector = Field(description="Out of the metal, or along its axis.")
+    radius: float | None = Field(description="mm.")
+    area: float = Field(description="mm2.")
+    length: float | None = Field(description="Along its axis, mm.")
+    position_uncertainty: float | None = Field(
+        description="Standard, mm: of the datums that it is laid out from; null: can't be vouched for."
+    )
+
+
+class SoundingRecord(Record):
+    """Where to measure a wall from outside before metal is taken."""
+
+    place: Vector = Field(description="On the outside, in the part's coordinates.")
+    way: Vector = Field(description="Into the metal, unit.")
+    before: float | None = Field(description="Metal that there should be before the cut, mm; null: not known.")
+    after: float = Field(description="Metal that is left after it, mm.")
+
+
+class WallSpotRecord(Record):
+    """A place where a wall is thin."""
+
+    verdict: Literal["holds", "too thin", "can't be said"] = Field(description="The answer there.")
+    why: str = Field(description="What settles it, or what would.")
+    spot: SpotRecord = Field(description="On the face and beyond the metal, in the part's coordinates.")
+    seen: bool = Field(
+        description="Whether what is beyond was measured; if not, the distance is to what was put there."
+    )
+    sounding: SoundingRecord = Field(description="Where to measure it.")
+
+
+class WallRecord(Record):
+    """The walls behind some faces of a part."""
+
+    part: str = Field(description="In the layout.")
+    behind: tuple[str, ...] = Field(description="Ids of the features that it was asked of; empty: everywhere.")
+    least: float = Field(description="What must be left, mm.")
+    verdict: Literal["holds", "too thin", "can't be said"] = Field(description="The answer.")
+    why: str = Field(description="What settles it, or what would.")
+    spots: tuple[WallSpotRecord, ...] = Field(description="Thin places, measured ones first, the thinnest first.")
+    unknown_area: float = Field(description="mm2 behind which what is beyond was filled or never scanned.")
+
+
+class ExactCutRecord(Record):
+    """The same cut of the part's exact solid by the CAD kernel."""
+
+    volume: float | None = Field(description="mm3 that go; null: it could not be made.")
+    why: str = Field(description='Why it could not be made, or differs; "" where there is nothing to say.')
+
+
+class CutRecord(Record):
+    """A cut, and what it does."""
+
+    part: str = Field(description="In the layout.")
+    name: str = Field(description="What its faces are called after.")
+    kind: str = Field(description="facing, bore and so on.")
+    volume: float = Field(description="mm3 that go.")
+    expanded: float = Field(description="What that is known within, 95 %, mm3.")
+    of_facets: float = Field(description="mm3 between the facets themselves.")
+    terms: tuple[TakenTerm, ...] = Field(description="What it is not known better than by.")
+    unsure: str = Field(description='Why `expanded` is not all of it; "" where it is.')
+    mass: float | None = Field(description="g that go; null: no density was given.")
+    planned: tuple[PlannedRecord, ...] = Field(description="Faces that it leaves.")
+    openings: tuple[OpeningRecord, ...] = Field(description="Patches of the surface that it takes.")
+    changed: tuple[ChangedRecord, ...] = Field(description="Features of which it takes some.")
+    pieces: tuple[int, int] = Field(description="Of the part, before and after.")
+    tunnels: tuple[int, int] = Field(description="Ways through the part (its genus), before and after.")
+    hollows: tuple[int, int] = Field(description="Closed all round, before and after.")
+    notes: tuple[str, ...] = Field(description="What it opens and parts, in sentences.")
+    sound: bool = Field(description="Whether it does only what was asked.")
+    wall: WallRecord | None = Field(description="What is left behind its faces; null: no wall was asked for.")
+    exact: ExactCutRecord | None = Field(description="Of the exact solid; null: there is none.")
 
 
 class FitFile(Record):
@@ -94,4 +307,8 @@ class FitFile(Record):
     angle: Literal["deg"] = "deg"
     parts: tuple[PartRecord, ...] = Field(description="In the layout's order.")
     clearances: tuple[ClearanceRecord, ...] = Field(description="In the layout's order.")
-    held: bool = Field(description="Whether every clearance is clear.")
+    cuts: tuple[CutRecord, ...] = Field((), description="In the layout's order.")
+    walls: tuple[WallRecord, ...] = Field((), description="In the layout's order.")
+    travels: tuple[TravelRecord, ...] = Field((), description="In the layout's order.")
+    envelopes: tuple[EnvelopeRecord, ...] = Field((), description="In the layout's order.")
+    held: bool = Field(description="Whether all that was asked for is held for certain.")

@@ -56,6 +56,16 @@ def test_vertices_alone_leave_most_of_a_narrow_side_out(plate):
         assert away.max() < 4.0 * ground.sigma
 
 
+def test_a_flat_that_something_parts_is_one(plate):
+    """Across one of the sides somebody has all vertices two edges wide, as facets that bridge its edges may part it."""
+    vertices, faces = plate
+    ground = prepare(Surface.measured(vertices, faces), SIGMA)
+    ground.label[(np.abs(vertices[:, 0]) < EDGE) & (vertices[:, 1] > 20.0)] = 0
+    sides = [f for f in narrow_flats(ground) if f.packed[4] > 0.99]
+    assert len(sides) == 1
+    assert np.ptp(vertices[sides[0].members, 0]) > 70.0 - EDGE
+
+
 def test_narrower_sides_are_refused_and_told_why():
     result = recovered(*block(trimesh.creation.box((70.0, 50.0, 4.2))))
     assert len([f for f in result.features if f.confidence == "good"]) == 2
