@@ -121,5 +121,5 @@ def _held(points: Floats, steps: Floats, work: CollapseMesh, proof: Proof) -> Fl
         if not len(back):
             return moved
         steps[back] = 0.0
-        changed = np.isin(work.faces, back).any(axis=1)
+        changed = np.asarray(np.isin(work.faces, back).any(axis=1))
     return points
