@@ -34,6 +34,7 @@ KNOWN_TO_ALL = {
     "job",
     "kernel_cache",
     "layout",
+    "lengths",
     "meter",
     "output_folder",
     "palette",

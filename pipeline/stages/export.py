@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.errors import GeometryError, OutputError
 from pipeline.features.exclusion import inside
-from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
+from pipeline.formats.datum_file import DatumFile, build, lengths_in, schema_text, text_of
 from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
@@ -302,6 +302,7 @@ def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
     from pipeline.formats.drawings import pages_for, sheet_of, write_dxf, write_print
 
     cautions = []
+    data = lengths_in(data, unit)
     for number, flange in enumerate(data.flanges, 1):
         drawn = sheet_of(flange, data, unit, (number, len(data.flanges)))
         if not drawn.front:
@@ -326,7 +327,9 @@ def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: s
 
     light = outcome.lighten
     in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
-    drawn = section_of(data, Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit)
+    drawn = section_of(
+        lengths_in(data, unit), Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit
+    )
     if not drawn:
         return ""
     write_dxf(folder / "section.dxf", drawn, unit)

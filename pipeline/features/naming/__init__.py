@@ -8,6 +8,7 @@ from pipeline.features.naming.gap_numbers import number_gaps
 from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.naming.old_ids import old_ids
 from pipeline.features.naming.trade_terms import (
+    BY_DEFINITION,
     DATUM_SYSTEM,
     NOISE_REMOVED,
     OUTSIDE,
@@ -22,6 +23,7 @@ from pipeline.features.naming.trade_terms import (
 from pipeline.features.naming.user_names import named, nameless
 
 __all__ = [
+    "BY_DEFINITION",
     "DATUM_SYSTEM",
     "NOISE_REMOVED",
     "OUTSIDE",
