@@ -25,8 +25,9 @@ def test_a_dome_holds_as_much_as_it_should() -> None:
     n = SIDE + 1
     flat = np.array([*np.ndindex(n, n)], float)
     bulge = HEIGHT * np.sin(np.pi * flat[:, 0] / SIDE) * np.sin(np.pi * flat[:, 1] / SIDE)
+    corners = [0, n, n + 1], [0, n + 1, 1]
     a = np.array([*np.ndindex(SIDE, SIDE)]) @ [[n], [1]]
-    sheet = Surface.measured(np.column_stack([flat, bulge]), np.vstack([a + [0, n, n + 1], a + [0, n + 1, 1]]))
+    sheet = Surface.measured(np.column_stack([flat, bulge]), np.vstack([a + np.array(k) for k in corners]))
     target = on_features(sheet.vertices, sheet.faces, np.full(sheet.facets, -1, np.int32), (), 0.1)
     work = lightened_within(sheet, target, TOLERANCE, 4, silent).work
     # With room to move; within the same tolerance most of what is at its limit has to stay.
