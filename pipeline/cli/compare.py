@@ -13,6 +13,7 @@ import click
 
 from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
+from pipeline.lengths import in_unit
 
 if TYPE_CHECKING:
     from pipeline.geometry import Floats
@@ -90,7 +91,7 @@ def command(
     if as_json:
         click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
     else:
-        click.echo("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]))
+        click.echo(in_unit("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]), "mm"))
     return 0 if audit.within_budget else EXIT_BUDGET
 
 

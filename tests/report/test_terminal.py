@@ -49,7 +49,7 @@ def test_it_answers_in_the_order_of_the_report() -> None:
     words = [line.split()[0] for line in lines]
     order = ["Done,", "scan", "light", "budget", "datum", "features", "invented", "by", "caution", "outputs"]
     assert [word for i, word in enumerate(words) if word not in words[:i]] == order
-    assert "gauge cylinder-1 D40.00; features of low confidence: 1" in " ".join(lines)
+    assert "gauge cylinder-1 D40.00 mm; features of low confidence: 1" in " ".join(lines)
     assert "gaps closed: 1, left open: 0" in " ".join(lines)
     assert lines[-1].endswith("open report.html")
 
