@@ -380,10 +380,11 @@ class _Made:
 
     @cached_property
     def corners(self) -> tuple[float, float]:
-        """mm3 between the facets that go and the sharp edges of planes, where facets of skin still bridge these: of edges
-        with skin, and of all.
+        """mm3 between the facets that go and the sharp edges of planes, where facets of skin still bridge these: of
+        edges with skin, and of all.
 
-        Above such a facet lies the corner of the plane and of what comes up to it, level as that is farther down. Whether an edge is that sharp no facet of its size can tell, so that the volume is as unsure as all of this; of
+        Above such a facet lies the corner of the plane and of what comes up to it, level as that is farther down.
+        Whether an edge is that sharp no facet of its size can tell, so that the volume is as unsure as all of this; of
         edges with round features, which were to be sharp before, it is not added.
         """
         at, corners, normals, areas = self._removed
