@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
 
 if TYPE_CHECKING:
     from pipeline.fitup.rescan import HeldFace
@@ -40,7 +40,7 @@ def command(layout: Path, rescan: Path, part: str | None, out: Path | None, as_j
     from pipeline.questions import check_rescan, planned_part
     from pipeline.runner import default_out, job_of, run
 
-    watch = show.stage_progress(quiet or as_json)
+    watch = stage_progress(quiet or as_json)
     read = load_layout(layout)
     name = planned_part(read, part)
     folder = rescan
