@@ -5,6 +5,7 @@ TOML as the job file is; lengths in mm. "PART: WORDS" means what the words of a 
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -89,6 +90,8 @@ class Part(Settings):
             raise ValueError("a run tells its own uncertainty; leave it out")
         if self.run is None and self.uncertainty is None:
             raise ValueError("a part that no run tells of needs its uncertainty, standard, in mm")
+        if self.at is not None and not all(math.isfinite(value) for row in self.at for value in row):
+            raise ValueError("the matrix at has figures that are none; write all sixteen")
         if self.at is not None and not is_rigid(self.at):
             raise ValueError("the matrix at is no rigid motion, four rows whose last is [0, 0, 0, 1]")
         if self.turned is not None:
@@ -334,6 +337,11 @@ class Layout(Settings):
     wall: tuple[WallQuestion, ...] = ()
     travel: tuple[TravelQuestion, ...] = ()
     envelope: tuple[EnvelopeQuestion, ...] = ()
+
+    def asking(self, **questions: tuple[Settings, ...]) -> Layout:
+        """The same parts, and of the questions only these, by their tables."""
+        none = {table: () for table in type(self).model_fields if table != "part"}
+        return self.model_copy(update=none | questions)
 
     @model_validator(mode="after")
     def _known(self) -> Layout:

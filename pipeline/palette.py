@@ -69,6 +69,8 @@ LINED = 0.25
 # So far the 3D view draws a chosen feature towards "chosen", and all others towards "faded".
 TINTED, PALE = 0.7, 0.75
 
+_PART_HATCHES = ("none", "rising", "falling", "dots", "grid", "level")
+
 # What is no feature looks like this; how the kinds look they say themselves.
 _OTHERS = {
     "filled": Look(*PALETTE["filled"], "cross"),
@@ -170,6 +172,18 @@ def lined(values: NDArray, limit: float) -> NDArray[np.uint8]:
         on = rows[:, None] & (values < -LINED * limit)
     colours[on] = (0.7 * colours[on]).astype(np.uint8)
     return colours
+
+
+def part_look(number: int) -> Look:
+    """How the parts of a fit-up look, by their number from 0 on: the first as a part without features does, the others
+    each in a hue of its own, with hatches in turn.
+
+    >>> part_look(0).hatch, part_look(1).hatch, part_look(1).hue == part_look(2).hue
+    ('none', 'rising', False)
+    """
+    if number == 0:
+        return _OTHERS["none"]
+    return Look(0.80 - 0.07 * (number % 2), 0.085, (232.0 + 137.5 * (number - 1)) % 360.0, _PART_HATCHES[number % 6])
 
 
 def feature_looks() -> tuple[str, ...]:

@@ -239,11 +239,11 @@ def record(run: Callable[[], None]) -> list[Variant]:
 
 
 def run_demo() -> None:
-    """The whole job on the demo scan, its outputs thrown away."""
+    """The whole job on the demo scan and its fit-up, their outputs thrown away."""
     from pipeline.cli.main import cli
 
     with tempfile.TemporaryDirectory() as folder:
-        cli.main(args=["demo", "--quiet", "--out", folder], standalone_mode=False)
+        cli.main(args=["demo", "--quiet", "--fit", "--out", folder], standalone_mode=False)
 
 
 def _tell(left: int, of: int) -> None:

@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+FIT = tuple(f"turbine_{name}" for name in ("fit.toml", "casing.step", "frame.step", "coupling.step", "guard.step"))
+"""The layout of parts that the demo part is fitted up with, beside its scan's run, and its neighbours."""
+
+
+def fit_files() -> tuple[Path, ...]:
+    """The files of FIT, as they are shipped."""
+    return tuple(Path(__file__).resolve().parent / name for name in FIT)
+
 
 def make_demo(
     out_dir: str | Path, facets: float | None = None, seed: int = 1, units: str = "mm", **options: object

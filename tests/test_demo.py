@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
+import sample_meshes
 from sample_meshes.design import Design
 from tests.drawn import hold
 from tests.scorer import Score, score
@@ -189,6 +190,31 @@ def test_the_job_as_run_gives_the_same_bytes_again(demo: Path, tmp_path: Path) -
     assert done.stdout == ""
     for name in ("datums.json", "light.stl", "light.ply", "features.csv"):
         assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
+
+
+def test_the_demo_layout_is_answered_as_its_exact_solids_are(demo: Path) -> None:
+    """Truth: sample_meshes/make_fit.py, distances of exact solids by the CAD kernel, closed forms and the design."""
+    done = datumlift("demo", "--out", demo, "--fit", "--json")
+    assert done.returncode == 0, done.stdout + done.stderr
+    found = json.loads(done.stdout)
+    assert found == json.loads((demo / "turbine_fit" / "fit.json").read_text())
+    truth = json.loads((Path(sample_meshes.__file__).parent / "turbine_fit_truth.json").read_text())
+    said = {", ".join(answer["between"]): answer for answer in found["clearances"]}
+    assert set(truth["clearance"]) <= set(said)
+    for pair, exact in truth["clearance"].items():
+        spot = said[pair]["spot"]
+        assert abs(spot["distance"] - exact) <= spot["expanded"], pair
+        assert spot["expanded"] < 0.7, pair  # the guard's sheet alone is known no better than 0.6
+    (run,) = found["travels"][0]["runs"]
+    assert run["sure"] - 1e-9 <= truth["travel"]["shaft, back"] <= 2 * run["run"] - run["sure"] + 1e-9
+    for each in found["envelopes"][0]["reached"]:
+        spot, against = each["clearance"]["spot"], each["clearance"]["between"][1]
+        assert abs(spot["distance"] - truth["envelope"][against]) <= spot["expanded"]
+    # Of the fits, by what stands in what: ring 5 in seat A, ring 3 in seat B, the shaft's end in the coupling.
+    fits = {(f["inner"][1], f["bore"][0]): f for answer in said.values() for f in answer["fits"]}
+    for name, place in (("seat A", "step 5"), ("seat B", "step 3"), ("coupling", "step 1")):
+        fit = fits[place, "coupling" if name == "coupling" else "housing"]
+        assert abs(fit["play"] - truth["play"][f"shaft in {name}"]) <= fit["expanded"], name
 
 
 def test_a_broken_promise_is_exit_status_3(demo: Path, tmp_path: Path) -> None:

@@ -30,6 +30,7 @@ KNOWN_TO_ALL = {
     "artefacts",
     "errors",
     "files",
+    "interruption",
     "jit",
     "job",
     "kernel_cache",

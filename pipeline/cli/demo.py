@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import importlib.util
+import shutil
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
 
 import click
 
+from pipeline.cli.fit import fit
 from pipeline.cli.run import Count, finish
 from pipeline.errors import InputError, OutputError
 from pipeline.output_folder import opened
@@ -43,19 +46,47 @@ from pipeline.output_folder import opened
     show_default=True,
     help="Where the scan and the outputs go.",
 )
+@click.option("--fit", "with_fit", is_flag=True, help="Also place neighbours round the part and ask whether they fit.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object; see README.")
-def command(facets: int, seed: int, units: str, out: Path, fresh: bool, quiet: bool, as_json: bool) -> int:
+def command(
+    facets: int, seed: int, units: str, out: Path, with_fit: bool, fresh: bool, quiet: bool, as_json: bool
+) -> int:  # fmt: skip
     """Scan the demo part (the bearing housing of a reclaimed pump, on its way to a small hydro turbine)
-    in the computer, with noise, gaps, a plug and debris, and run the whole job on it."""
+    in the computer, with noise, gaps, a plug and debris, and run the whole job on it.
+
+    With --fit the turbine's casing, frame, shaft, coupling and guard are placed on what was recovered, by the layout
+    turbine_fit.toml; what was found of them goes to turbine_fit, and --json prints that.
+    """
     from pipeline.job import make_job
 
     if not quiet and not as_json:
         click.echo(f"making a demo scan of about {facets:,} facets in {out} ...", err=True)
     scan = _scan(out, facets, seed, units)
     job = make_job({"scan": scan, "read": {"units": units}})
-    return finish(job, None, out / scan.stem, fresh, quiet, as_json)
+    status = finish(job, None, out / scan.stem, fresh, quiet or (as_json and with_fit), as_json and not with_fit)
+    if not with_fit or status:
+        return status
+    layout = _written(out, _sample_meshes().fit_files())[0]
+    return fit(layout, layout.with_suffix(""), as_json, quiet)
+
+
+def _written(out: Path, files: Sequence[Path]) -> list[Path]:
+    """Copies of files that are shipped, in the demo's folder."""
+    with opened(out) as folder:
+        try:
+            for path in files:
+                shutil.copyfile(path, folder.room / path.name)
+        except OSError as error:
+            raise OutputError(
+                f"The demo layout can't be written to {out} ({error.strerror or error}); free some space or choose "
+                "another --out."
+            ) from None
+        folder.put({path.name: folder.room / path.name for path in files})
+    for told in folder.told:
+        click.echo(f"caution  {told}", err=True)
+    return [out / path.name for path in files]
 
 
 def _scan(out: Path, facets: int, seed: int, units: str) -> Path:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
 
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
@@ -17,10 +17,12 @@ from pipeline.cli import show
 @click.option("--json", "as_json", is_flag=True, help="Print fit.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 def command(layout: Path, out: Path | None, as_json: bool, quiet: bool) -> int:
-    """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how sure that is,
-    and what a bore and what stands in it leave between them.
+    """Place the parts of LAYOUT.toml and answer what it asks: where parts are nearest to each other, how far they
+    can be moved, what a turning part reaches, what cuts take and leave, how sure that is, and what a bore and what
+    stands in it leave between them.
 
-    Writes fit.json and the parts in place, placed.glb, into the output folder. Exit status: 0 done, 2 unusable input,
+    Writes fit.html, fit.json, the parts in place (placed.glb, placed.3mf) and sections through the places that the
+    answers hang on (section-*.dxf) into the output folder. Exit status: 0 done, 2 unusable input,
     3 something asked for is not held or can't be told.
     """
     return fit(layout, out or layout.with_suffix(""), as_json, quiet)
@@ -34,7 +36,7 @@ def fit(layout: Path, out: Path, as_json: bool, quiet: bool) -> int:
     from pipeline.questions import fit_up, write_fit
 
     read = load_layout(layout)
-    found = fit_up(read, layout.name, show.stage_progress(quiet or as_json))
+    found = fit_up(read, layout.name, stage_progress(quiet or as_json))
     told = write_fit(found, out, [layout, *(part.file for part in read.part.values() if part.file is not None)])
     if as_json:
         click.echo(text_of(found.record), nl=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
 from pipeline.lengths import in_unit, mm, um
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
     """
     from pipeline.runner import run
 
-    result = run(job, out=out, until="frame", progress=show.stage_progress(quiet))
+    result = run(job, out=out, until="frame", progress=stage_progress(quiet))
     lines = frame_lines(result)
     if with_all:
         lines += ["", *square_lines(result), "", *flange_lines(result)]

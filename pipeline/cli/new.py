@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.show import stage_progress
+from pipeline.cli.terminal import stage_progress
 from pipeline.errors import InputError, OutputError
 from pipeline.files import write_new
 from pipeline.lengths import in_unit

@@ -8,7 +8,7 @@ from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
 from pipeline.fitup.items import Item
-from pipeline.fitup.placing import Line, placed
+from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
 from pipeline.fitup.walls import Walls, WallSpot, walls
@@ -24,6 +24,7 @@ __all__ = [
     "Line",
     "Motion",
     "Placed",
+    "Pose",
     "Reached",
     "Relief",
     "Run",

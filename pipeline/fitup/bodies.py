@@ -34,9 +34,9 @@ class Body:
     features  in part coordinates; those of a part that is made from figures are exact
     names     the user's names, as a job has them
     skin      standard uncertainty of a place on no feature, mm; None: told from how its facets scatter there
+    noise     of a scan's points, mm, standard, and their spacing, mm; nought of what was not scanned
     bound     mm by which its facets may be off what was measured, at most
     closed    whether the surface bounds a solid
-    noise     mm, standard deviation of the scan's noise; 0: none, or not known
     sharp     whether its edges between features are as sharp as they will be
     solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
     planned   by number, the moves of features that cuts make: those of what they were laid out from
@@ -48,9 +48,10 @@ class Body:
     features: tuple[Feature, ...]
     names: Mapping[str, str] = field(default_factory=dict)
     skin: float | None = None
+    noise: float = 0.0
+    spacing: float = 0.0
     bound: float = 0.0
     closed: bool = True
-    noise: float = 0.0
     sharp: bool = True
     solid: Path | None = None
     exact: Any = None
@@ -147,19 +148,18 @@ class Placed:
             None if own.orientation is None else turned(self.pose.matrix, own.orientation),
         )
 
-    def gains(self, place: Floats, facet: int, along: Floats) -> dict[Key, float]:
-        """By key, mm by which a place (3,) on a facet goes along a unit direction with one standard uncertainty."""
-        out = {key: float(along @ (m[:3] + cross(m[3:], place))) for key, m in self.pose.moves.items()}
-        k = int(self.body.labels[facet])
-        if k < 0:
-            return out
-        shape = self.shape(k)
+    def gains(self, place: Floats, along: Floats) -> dict[Key, float]:
+        """By key, mm by which a place (3,) goes along a unit direction with one standard uncertainty of the placing."""
+        return {key: float(along @ (m[:3] + cross(m[3:], place))) for key, m in self.pose.moves.items()}
+
+    def gains_on(self, k: int, place: Floats, along: Floats) -> dict[Key, float]:
+        """The same of feature k itself, the part held where it stands."""
         own = transformed(undone(self.pose.matrix), place)
-        out_of = _outwards(shape, place)
-        for key, move in self.body.moves_of(k).items():
-            shift = turned(self.pose.matrix, move.at(own)) + move.grow * out_of
-            out[key] = out.get(key, 0.0) + float(along @ shift)
-        return out
+        out_of = _outwards(self.shape(k), place)
+        moves = self.body.moves_of(k).items()
+        return {
+            key: float(along @ (turned(self.pose.matrix, move.at(own)) + move.grow * out_of)) for key, move in moves
+        }
 
 
 def _outwards(shape: Shape, place: Floats) -> Floats:

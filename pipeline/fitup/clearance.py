@@ -10,14 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
+from scipy.optimize import nnls
 
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.interference import Interference, interference
-from pipeline.geometry import Floats, basis_of, box_of, unit
-from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets
+from pipeline.geometry import Floats, Mask, basis_of, box_of, unit
+from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets, nearest_on_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
 from pipeline.surfaces import Shape, is_bore, kind_of, signed_distance, surface_normal
 from pipeline.values import Feature
@@ -29,9 +30,19 @@ _PROUDEST = 3.0  # standard deviations of a scan's noise, for places of which to
 _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
+# Of its radius, what a square edge that is rounded has lost; a scan rounds by the spacing of its points.
+_ROUNDED = np.sqrt(2.0) - 1.0
+# mm off a fit's cylinder and past its ends within which facets are its rim: what a scan rounds there, or a chamfer.
+_RIM = 0.5, 2.0
+_TOUCHING = 1e-6  # mm from a facet that a place lies on
+_TURNS = 40  # of two places towards each other
+_HELD = np.cos(np.radians(5.0))  # of a direction with the sum of normals that holds a place
+_SLIGHT = 1e-3  # share of a surface that does not count
 Verdict = Literal["clear", "too near", "hits", "can't be said"]
+# Play of the diameters up to which a bore and what stands in it are a fit, mm and share of the diameter: as much as
+# the loosest running fit, H11/c11, has (ISO 286-2, from memory: 0.37 mm at 30 mm, 0.62 mm at 100 mm).
+_PLAY = 0.1, 0.01
 MOST_FITS = 48
-_RADII = 0.15  # share by which a bore may be larger than what stands in it
 
 
 @dataclass(frozen=True)
@@ -124,7 +135,7 @@ def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
     if near.distance == 0.0:
         pairs = crossing_facets(one.tree, other.tree)
         crossing = int(np.sum((meant.one[pairs[:, 0]] & meant.other[pairs[:, 1]]) == 0))
-    depth = depth_of(one, other)
+    depth = depth_of(one, other, fits)
     seen = near if _is_seen(one, other, near.facets) else _nearest_seen(one, other, meant)
     spot = None if seen is None or seen.distance == 0.0 else spot_of(one, other, seen)
     hidden = None if seen is near else near
@@ -157,7 +168,8 @@ def _fit(bores: Placed, i: int, inners: Placed, k: int, goes: Floats) -> Fit | N
     bore, inner = bores.body.features[i], inners.body.features[k]
     if a.direction is None or b.direction is None or a.radius is None or b.radius is None:
         return None
-    if abs(a.direction @ b.direction) < np.cos(_ALIKE) or not (1.0 - _RADII) * a.radius < b.radius < 1.05 * a.radius:
+    most = 0.5 * _PLAY[0] + _PLAY[1] * a.radius
+    if abs(a.direction @ b.direction) < np.cos(_ALIKE) or abs(a.radius - b.radius) > most:
         return None
     low, high = (np.array(sorted(_along(f, s, a))) for f, s in ((bore, a), (inner, b)))
     far = float(goes @ a.direction)
@@ -196,18 +208,27 @@ def meant_between(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
     least = []
     for n, fit in enumerate(fits[:MOST_FITS]):
         for placed, mark in zip((one, other), marks, strict=True):
-            for name, ident in (fit.bore, fit.inner):
-                if name != placed.body.name:
-                    continue
-                k = placed.body.index_of(ident)
-                faces = placed.body.surface.faces
-                near = np.zeros(len(placed.body.surface.vertices), bool)
-                near[faces[placed.body.labels == k].ravel()] = True
-                mark[near[faces].any(axis=1)] |= np.int64(1) << n
+            mark[_near_fit(placed, fit)[0]] |= np.int64(1) << n
         gap = 0.5 * fit.play - fit.eccentric
         chords = _chord(one, fit) + _chord(other, fit)
         least.append(max(0.0, gap - 0.5 * (fit.expanded or 0.0) - chords))
     return Meant(marks[0], marks[1], np.array(least))
+
+
+def _near_fit(placed: Placed, fit: Fit) -> tuple[Mask, Mask]:
+    """Which facets are a fit's cylinder or touch it, rims and all, and which corners are of these."""
+    ident = next(ident for name, ident in (fit.bore, fit.inner) if name == placed.body.name)
+    k = placed.body.index_of(ident)
+    faces, shape = placed.body.surface.faces, placed.shape(k)
+    assert shape.direction is not None
+    low, high = sorted(_along(placed.body.features[k], shape, shape))
+    along = (placed.vertices - shape.point) @ shape.direction
+    off = np.abs(signed_distance(shape, placed.vertices))
+    near = np.asarray((off < _RIM[0]) & (along > low - _RIM[1]) & (along < high + _RIM[1]))
+    near[faces[placed.body.labels == k].ravel()] = True
+    touching = np.asarray(near[faces].any(axis=1))
+    near[faces[touching].ravel()] = True
+    return touching, near
 
 
 def _chord(placed: Placed, fit: Fit) -> float:
@@ -224,47 +245,140 @@ def _chord(placed: Placed, fit: Fit) -> float:
 def spot_of(one: Placed, other: Placed, near: NearestFacets) -> Spot:
     """What is known of the gap between two facets that were measured and don't cross."""
     along = unit(near.on_other - near.on_one)
-    distance = near.distance
+    held = [
+        _touching(one, near.facets[0], near.on_one, along),
+        _touching(other, near.facets[1], near.on_other, -along),
+    ]
+    places = _feet((one, other), held, near)
+    distance = float(np.linalg.norm(places[1] - places[0]))
+    along = (places[1] - places[0]) / distance
     gains: dict[tuple[str, ...], float] = {}
     terms: list[Term] = []
     unsure = ""
     on = []
-    for placed, facet, place, sign in (
-        (one, near.facets[0], near.on_one, -1.0),
-        (other, near.facets[1], near.on_other, 1.0),
-    ):
+    for placed, touching, place, outwards in zip((one, other), held, places, (along, -along), strict=True):
         body = placed.body
-        k = int(body.labels[facet])
-        on.append(None if k < 0 else body.features[k].id)
-        for key, gain in placed.gains(place, facet, along).items():
-            gains[key] = gains.get(key, 0.0) + sign * gain
-        unsure = unsure or placed.pose.unsure or (body.unsure_of(k) if k >= 0 else "")
-        if k >= 0:
-            shape = placed.shape(k)
-            height = float(signed_distance(shape, place[None])[0])
-            distance += sign * -height * float(surface_normal(shape, place[None])[0] @ along)
-        elif body.skin is not None:
-            terms.append(Term(f"surface of {body.name}", "random", body.skin))
-        else:
-            step, size = _skin(placed, facet, place)
-            distance += sign * float(step @ along)
-            terms.append(Term(f"skin of {body.name}", "random", size))
-        if k < 0 and body.bound > 0.0:
-            terms.append(Term(f"lightening of {body.name}", "bound", body.bound))
+        first = max(touching, key=lambda t: t.share)
+        on.append(None if first.feature < 0 else body.features[first.feature].id)
+        unsure = unsure or placed.pose.unsure
+        for key, gain in placed.gains(place, outwards).items():
+            gains[key] = gains.get(key, 0.0) - gain
+        low = 0.0
+        for touch in touching:
+            if touch.feature < 0:
+                continue
+            unsure = unsure or body.unsure_of(touch.feature)
+            low -= touch.share * _above(placed, touch, place)
+            for key, gain in placed.gains_on(touch.feature, place, touch.normal).items():
+                gains[key] = gains.get(key, 0.0) - touch.share * gain
+        skin = sum(touch.share for touch in touching if touch.feature < 0)
+        if len(touching) == 1 or body.skin is not None:
+            distance -= low
+        elif low != 0.0:
+            # A scan rounds what two faces leave sharp: the edge lies between its facets and where the faces meet.
+            distance -= 0.5 * low
+            terms.append(Term(f"rounded edge of {body.name}", "bound", 0.5 * abs(low)))
+        if skin > 0.0:
+            if body.skin is not None:
+                terms.append(Term(f"surface of {body.name}", "random", body.skin))
+            else:
+                step, size, rounded = _skin(placed, first.facet, place)
+                distance -= float(step @ outwards)
+                terms.append(Term(f"skin of {body.name}", "random", size))
+                if rounded > 0.0:
+                    terms.append(Term(f"rounded edge of {body.name}", "bound", rounded))
+            if body.bound > 0.0:
+                terms.append(Term(f"lightening of {body.name}", "bound", body.bound))
     by_part: dict[tuple[str, ...], float] = {}
     for key, gain in gains.items():
         by_part[key[:2]] = by_part.get(key[:2], 0.0) + gain**2
     terms += [Term(" ".join(part), "random", float(np.sqrt(square))) for part, square in by_part.items() if square > 0]
     random = EXPANDED * float(np.sqrt(sum(t.size**2 for t in terms if t.kind == "random")))
     bound = sum(t.size for t in terms if t.kind == "bound")
-    places = np.array([near.on_one, near.on_other])
     return Spot(distance, near.distance, places, near.facets, (on[0], on[1]), tuple(terms), random + bound, unsure)
 
 
-def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float]:
-    """(3,) mm from a place to the quadric through the vertices about it, and how well that is known, mm.
+class _Touching(NamedTuple):
+    """A surface that a place lies on: the facet that is most of it, its feature or -1, its normal out of the material,
+    and its share in what the place does along a direction."""
 
-    The vertices are those of facets that the place's own leads to without a sharp bend.
+    facet: int
+    feature: int
+    normal: Floats
+    share: float
+
+
+def _above(placed: Placed, touch: _Touching, place: Floats) -> float:
+    """By how much a place lies out of the surface of a feature, mm."""
+    shape = placed.shape(touch.feature)
+    side = 1.0 if surface_normal(shape, place[None])[0] @ touch.normal > 0 else -1.0
+    return side * float(signed_distance(shape, place[None])[0])
+
+
+def _feet(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]], near: NearestFacets) -> Floats:
+    """(2, 3) the two nearest places, those on one feature's facets moved to the surface itself.
+
+    Each goes to its foot from the other one, in turn: the nearest of two surfaces, chords aside. One that would leave
+    its facets stays, and so does one on no feature or on an edge.
+    """
+    start = np.array([near.on_one, near.on_other])
+    places = start.copy()
+    for turn in range(_TURNS):
+        k = turn % 2
+        if len(held[k]) != 1 or held[k][0].feature < 0:
+            continue
+        touch, shape = held[k][0], parts[k].shape(held[k][0].feature)
+        there = places[1 - k]
+        foot = there - float(signed_distance(shape, there[None])[0]) * surface_normal(shape, there[None])[0]
+        reach = np.ptp(parts[k].vertices[parts[k].body.surface.faces[touch.facet]], axis=0).max()
+        if np.linalg.norm(foot - start[k]) < reach and (foot - there) @ (start[k] - start[1 - k]) > 0.0:
+            places[k] = foot
+    return places
+
+
+def _touching(placed: Placed, facet: int, place: Floats, outwards: Floats) -> list[_Touching]:
+    """The surfaces that meet at a place of a facet, as far as they hold it along a unit direction out of the part.
+
+    A place on an edge goes where both faces go: the direction is a sum of their normals, each not less than nought
+    times (that is what makes the place the nearest), and what each moves along its normal counts so many times.
+    """
+    body, faces, vertices = placed.body, placed.body.surface.faces, placed.vertices
+    around = np.flatnonzero(np.isin(faces, faces[facet]).any(axis=1)).astype(np.int32)
+    points = np.broadcast_to(place, (len(around), 3)).copy()
+    off = np.linalg.norm(nearest_on_facets(points, vertices, faces, around) - place, axis=1)
+    around = around[(off < _TOUCHING) | (around == facet)]
+    normals = facet_normals(vertices, faces[around])
+    found: dict[int, _Touching] = {}
+    skin = []
+    for f, normal in zip(around.tolist(), normals, strict=True):
+        k = int(body.labels[f])
+        if k < 0:
+            skin.append(_Touching(f, -1, normal, 0.0))
+        elif k not in found or normal @ outwards > facet_normals(vertices, faces[[found[k].facet]])[0] @ outwards:
+            shape = placed.shape(k)
+            own = surface_normal(shape, place[None])[0]
+            sign = 1.0 if own @ normal > 0 else -1.0
+            found[k] = _Touching(f, k, sign * own, 0.0)
+    each = [*found.values(), *skin]
+    # Features alone where they do, since a rim's slivers look anywhere.
+    for some in (list(found.values()), each):
+        if not some:
+            continue
+        shares, _ = nnls(np.array([touch.normal for touch in some]).T, outwards)
+        held = [
+            touch._replace(share=float(share)) for touch, share in zip(some, shares, strict=True) if share > _SLIGHT
+        ]
+        if sum(touch.share * float(touch.normal @ outwards) for touch in held) > _HELD:
+            return held
+    # Where what was never measured or is meant to fit was left out, no sum of normals may be the direction.
+    return [max(each, key=lambda touch: float(touch.normal @ outwards))._replace(share=1.0)]
+
+
+def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float, float]:
+    """(3,) mm from a place to the quadric through the vertices about it, how well that is known, and a bound, mm.
+
+    The vertices are those of facets that the place's own leads to without a sharp bend. On an edge they are too few:
+    the facets stand, with the scan's noise and what it may have rounded off.
     """
     faces, vertices = placed.body.surface.faces, placed.vertices
     normal = unit(facet_normals(vertices, faces[facet : facet + 1])[0])
@@ -286,11 +400,16 @@ def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float]:
     x, y, z = off @ first, off @ second, off @ normal
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
-        return np.zeros(3), _PROUDEST * placed.body.noise or reach
+        body = placed.body
+        return np.zeros(3), _PROUDEST * body.noise or reach, _ROUNDED * body.spacing
     answer, *_ = np.linalg.lstsq(design, z, rcond=None)
     left = z - design @ answer
     sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))
-    return float(answer[0]) * reach * normal, reach * sigma * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+    return (
+        float(answer[0]) * reach * normal,
+        reach * sigma * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0])),
+        0.0,
+    )
 
 
 def _is_seen(one: Placed, other: Placed, facets: tuple[int, int]) -> bool:
@@ -310,21 +429,30 @@ def _nearest_seen(one: Placed, other: Placed, meant: Meant) -> NearestFacets | N
     return NearestFacets(near.distance, near.on_one, near.on_other, facets)
 
 
-def depth_of(one: Placed, other: Placed) -> float:
+def depth_of(one: Placed, other: Placed, fits: Sequence[Fit] = ()) -> float:
     """How deep corners of either part lie in the other one, mm, at least; 0 where none does or none is a solid.
 
-    A part that lies wholly inside another one crosses none of its facets, yet it is not clear of it.
+    A part that lies wholly inside another one crosses none of its facets, yet it is not clear of it. Corners of what
+    fits count as far as they lie deeper than the scatter of their facets, their sizes' doubt and their interference.
     """
     depth = 0.0
     for inner, outer in ((one, other), (other, one)):
         low, high = box_of(outer.vertices)
         if not outer.body.closed:
             continue
-        near = inner.vertices[((inner.vertices >= low) & (inner.vertices <= high)).all(axis=1)]
-        if len(near):
-            within = near[outer.scene.inside(near)]
-            if len(within):
-                depth = max(depth, float(outer.scene.distance(within).max()))
+        at = np.flatnonzero(((inner.vertices >= low) & (inner.vertices <= high)).all(axis=1))
+        if not len(at):
+            continue
+        at = at[outer.scene.inside(inner.vertices[at])]
+        if not len(at):
+            continue
+        allowed = np.zeros(len(inner.vertices))
+        for fit in fits:
+            slack = _chord(one, fit) + _chord(other, fit) + 0.5 * (fit.expanded or 0.0) + max(0.0, -0.5 * fit.play)
+            on = _near_fit(inner, fit)[1]
+            allowed[on] = np.maximum(allowed[on], slack)
+        deep = outer.scene.distance(inner.vertices[at])
+        depth = max(depth, float(np.max(deep, where=deep > allowed[at], initial=0.0)))
     return depth
 
 

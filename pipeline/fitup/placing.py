@@ -102,15 +102,17 @@ def placed(lines: Sequence[Line], start: Floats | None = None) -> Pose:
     begin = np.eye(4) if start is None else start
     solver = _solved(lines, begin)
     keys = dict.fromkeys(key for line in lines for item in (line.own, line.target) for key in item.moves)
+    # From where the part stands the turns are small: half a turn has no axis of its own that would change smoothly.
+    again = _solved(lines, solver.pose).pose
     moves: dict[Key, Floats] = {}
     for key in keys:
         other = [replace(x, own=x.own.moved(key, _STEP), target=x.target.moved(key, _STEP)) for x in lines]
-        moves[key] = _difference(solver.pose, _solved(other, begin).pose)
+        moves[key] = _difference(again, _solved(other, solver.pose).pose)
     for n, line in enumerate(lines):
         if line.gap_uncertainty > 0.0:
             other = list(lines)
             other[n] = replace(line, gap=line.gap + _STEP * line.gap_uncertainty)
-            moves["gap", line.words, str(n)] = _difference(solver.pose, _solved(other, begin).pose)
+            moves["gap", line.words, str(n)] = _difference(again, _solved(other, solver.pose).pose)
     unsure = next((item.unsure for line in lines for item in (line.own, line.target) if item.unsure), "")
     return Pose(
         solver.pose, tuple(tuple(map(_named, taken)) for taken in solver.taken), solver.free(), moves, unsure,

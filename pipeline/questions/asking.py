@@ -14,17 +14,24 @@ from pipeline.layout import Layout
 from pipeline.progress import Progress, silent
 from pipeline.questions.kind import Kind
 from pipeline.questions.registry import KINDS
+from pipeline.report.fit import Shown
 
 Watch = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
 @dataclass(frozen=True)
 class Answered:
-    """A question of the layout, its kind, and the answer."""
+    """A question of the layout, its kind, the answer, and the parts as they were when it was asked."""
 
     kind: Kind[Any, Any]
     question: Any
     answer: Any
+    parts: dict[str, Placed]
+
+    @property
+    def shown(self) -> Shown:
+        """The answer for people, on the page."""
+        return self.kind.shown(self.question, self.answer, self.parts)
 
 
 @dataclass(frozen=True)
@@ -62,7 +69,7 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
     >>> found.record.held, found.record.clearances[0].verdict
     (True, 'clear')
     """
-    watch = watch or _unwatched
+    watch = watch or unwatched
     with watch("place") as progress:
         parts = placed_parts(layout, progress)
     answered = []
@@ -75,8 +82,8 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
                 share = _share(progress, number, len(questions), kind.about(question))
                 share(0.0)
                 answer = kind.answer(question, parts, share)
-                parts |= kind.leaves(answer)
-                answered.append(Answered(kind, question, answer))
+                answered.append(Answered(kind, question, answer, parts))
+                parts = parts | kind.leaves(answer)
     records = {
         kind.field: tuple(a.kind.record(a.question, a.answer) for a in answered if a.kind is kind) for kind in KINDS
     }
@@ -94,7 +101,7 @@ def _share(progress: Progress, number: int, of: int, about: str) -> Progress:
 
 
 @contextlib.contextmanager
-def _unwatched(name: str) -> Any:
+def unwatched(name: str) -> Any:
     yield silent
 
 

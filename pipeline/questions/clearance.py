@@ -9,6 +9,7 @@ from pipeline.formats.fit_file import clearance_record
 from pipeline.layout import ClearanceQuestion
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
+from pipeline.report.fit import Section, Shown, Term, section_through
 
 
 def _answer(question: ClearanceQuestion, parts: Parts, progress: Progress) -> Clearance:
@@ -44,6 +45,37 @@ def _fit_line(fit: Fit) -> str:
     )
 
 
+def _shown(question: ClearanceQuestion, found: Clearance, parts: Parts) -> Shown:
+    facts = [f"{question.least:g} mm is the least that was asked for."] if question.least else []
+    sections, terms, places = shown_places(question.between, found, parts)
+    facts += [*places, *(_fit_line(fit).removeprefix("fit").strip() for fit in found.fits)]
+    asked = f"clearance: {', '.join(question.between)}"
+    held = found.verdict == "clear"
+    return Shown(asked, found.verdict, held, found.why, tuple(facts), sections, terms)
+
+
+def shown_places(
+    between: tuple[str, str], found: Clearance, parts: Parts
+) -> tuple[tuple[Section, ...], tuple[Term, ...], tuple[str, ...]]:
+    """Sections through the places that a clearance hangs on, its terms, and sentences that say where they are."""
+    facts: list[str] = []
+    sections: list[Section] = []
+    terms: tuple[Term, ...] = ()
+    if found.spot is not None:
+        spot = found.spot
+        for name, place, on in zip(between, spot.places, spot.on, strict=True):
+            facts.append(f"On {name}: {on or 'skin'}, at [{place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}].")
+        sections.append(section_through(parts, between, spot.places, f"{spot.distance:.3f} ± {spot.expanded:.3f} mm"))
+        terms = tuple(Term(term.name, term.kind, term.size) for term in spot.terms)
+    if found.unseen is not None:
+        facts.append("A place that was never measured is nearer than that: nothing is known of what may be there.")
+        if found.unseen.distance > 0.0:
+            places = np.array([found.unseen.on_one, found.unseen.on_other])
+            label = f"{found.unseen.distance:.3f} mm, never measured"
+            sections.append(section_through(parts, between, places, label))
+    return tuple(sections), terms, tuple(facts)
+
+
 KIND = Kind[ClearanceQuestion, Clearance](
     table="clearance",
     field="clearances",
@@ -52,4 +84,5 @@ KIND = Kind[ClearanceQuestion, Clearance](
     record=clearance_record,
     held=lambda found: found.verdict == "clear",
     lines=_lines,
+    shown=_shown,
 )

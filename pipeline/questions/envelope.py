@@ -8,8 +8,10 @@ from pipeline.fitup import Envelope, envelope
 from pipeline.formats.fit_file import envelope_record
 from pipeline.layout import EnvelopeQuestion
 from pipeline.progress import Progress
+from pipeline.questions.clearance import shown_places
 from pipeline.questions.kind import Kind, Parts
 from pipeline.questions.travel import axis_in_words
+from pipeline.report.fit import Grid, Section, Shown, Term
 
 
 def _answer(question: EnvelopeQuestion, parts: Parts, progress: Progress) -> Envelope:
@@ -37,6 +39,36 @@ def _lines(question: EnvelopeQuestion, found: Envelope) -> list[str]:
     return lines
 
 
+def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
+    facts = [f"What turns is at most D{2 * found.largest:.3f}, at station {found.at:.2f}."]
+    sections: tuple[Section, ...] = ()
+    terms: tuple[Term, ...] = ()
+    grids = []
+    for each in found.reached:
+        facts.append(f"{each.against}: {each.clearance.verdict}: {each.clearance.why}")
+        if each.place is not None:
+            facts.append(
+                f"{each.against}: nearest at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees."
+            )
+        if each.relief is not None:
+            relief = each.relief
+            grids.append(
+                Grid(relief.stations, np.degrees(relief.angles), relief.depth.T, "station, mm", "angle, degrees",
+                     "relief, mm", f"Relief that {each.against} needs, unrolled")
+            )  # fmt: skip
+    known = [each for each in found.reached if each.clearance.spot is not None]
+    if known:
+        tightest = min(known, key=lambda each: each.clearance.spot.distance if each.clearance.spot else 0.0)
+        sections, terms, _ = shown_places((question.turn, tightest.against), tightest.clearance, parts)
+    verdicts = [each.clearance.verdict for each in found.reached]
+    worst = next((v for v in ("hits", "too near", "can't be said") if v in verdicts), "clear")
+    said = "; ".join(f"{each.against}: {each.clearance.verdict}, {each.clearance.why}" for each in found.reached)
+    asked = f"envelope: {question.turn} about {question.about}"
+    return Shown(
+        asked, worst, worst == "clear", said, tuple(facts), sections, terms, (), tuple(grids)
+    )  # fmt: skip
+
+
 KIND = Kind[EnvelopeQuestion, Envelope](
     table="envelope",
     field="envelopes",
@@ -45,4 +77,5 @@ KIND = Kind[EnvelopeQuestion, Envelope](
     record=envelope_record,
     held=lambda found: all(each.clearance.verdict == "clear" for each in found.reached),
     lines=_lines,
+    shown=_shown,
 )

@@ -10,6 +10,7 @@ from typing import Generic, TypeVar
 from pipeline.fitup import Placed
 from pipeline.formats.datum_file import Record
 from pipeline.progress import Progress
+from pipeline.report.fit import Shown
 
 Q = TypeVar("Q")
 A = TypeVar("A")
@@ -35,6 +36,7 @@ class Kind(Generic[Q, A]):
     record   the answer for fit.json
     held     whether what was asked for is held for certain; where it isn't, the exit status is 3
     lines    the answer for people, lines of a terminal
+    shown    the answer for people, on the page
     leaves   the parts that are others from then on, by name: later questions are asked of those
     writes   writes the answer's own files into a folder, and gives their names
     """
@@ -46,5 +48,6 @@ class Kind(Generic[Q, A]):
     record: Callable[[Q, A], Record]
     held: Callable[[A], bool]
     lines: Callable[[Q, A], list[str]]
+    shown: Callable[[Q, A, Parts], Shown]
     leaves: Callable[[A], dict[str, Placed]] = _leaves_all
     writes: Callable[[Q, A, Path], tuple[str, ...]] = _writes_nothing

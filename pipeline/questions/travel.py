@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.errors import SettingsError
@@ -11,6 +13,7 @@ from pipeline.geometry import unit
 from pipeline.layout import SecondMotion, TravelQuestion
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
+from pipeline.report.fit import Curve, Grid, Shown, section_through
 from pipeline.surfaces import SituationFeature
 
 _WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
@@ -85,6 +88,47 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
     return lines
 
 
+def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
+    size, unit_name = (np.degrees, "degrees") if found.turns else (np.asarray, "mm")
+    sections, facts, curves = [], [], []
+    for run in found.runs:
+        way = "back" if run.way < 0 else "forward"
+        facts.append(f"{way}: {run.why}")
+        if run.stop is not None:
+            facts.append(f"{way}: stopped by {run.stop.against}, {run.stop.on[1] or 'skin'}.")
+            places = run.stop.places if run.stop.spot is None else run.stop.spot.places
+            mover, motion = parts[question.move], _motion(question, parts, f"travel of {question.move}")
+            pose = replace(mover.pose, matrix=motion.at(run.way * run.run) @ mover.pose.matrix)
+            moved = {**parts, question.move: replace(mover, pose=pose)}
+            label = f"stops after {float(size(run.run)):.2f} {unit_name}"
+            sections.append(section_through(moved, (question.move, run.stop.against), places, label))
+        for gain in run.gains:
+            more = float(size(gain.run - run.run))
+            facts.append(f"{way}: {more:.2f} {unit_name} more if {gain.without} were gone.")
+        curves.append(
+            Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
+                  f"Gap along the travel, {way}", question.least or None)
+        )  # fmt: skip
+    held = found.verdict in ("far enough", "told")
+    asked = f"travel: {question.move}"
+    said = "; ".join(f"{'back' if run.way < 0 else 'forward'} {run.why}" for run in found.runs)
+    return Shown(
+        asked, found.verdict, held, said, tuple(facts), tuple(sections), (), tuple(curves), _grids(question, found)
+    )  # fmt: skip
+
+
+def _grids(question: TravelQuestion, found: Travel) -> tuple[Grid, ...]:
+    if found.map is None:
+        return ()
+    size, unit_name = (np.degrees, "degrees") if found.turns else (np.asarray, "mm")
+    across, across_name = (np.degrees, "degrees") if found.map.turned else (np.asarray, "mm")
+    title = f"Gap of {question.move} over both motions"
+    return (
+        Grid(size(found.map.runs), across(found.map.second), found.map.gaps, f"travel, {unit_name}",
+             f"second motion, {across_name}", "gap, mm", title),
+    )  # fmt: skip
+
+
 KIND = Kind[TravelQuestion, Travel](
     table="travel",
     field="travels",
@@ -93,4 +137,5 @@ KIND = Kind[TravelQuestion, Travel](
     record=travel_record,
     held=lambda found: found.verdict in ("far enough", "told"),
     lines=_lines,
+    shown=_shown,
 )

@@ -7,8 +7,9 @@ from pipeline.fitup import Walls, walls
 from pipeline.formats.fit_file import wall_record
 from pipeline.layout import WallQuestion
 from pipeline.progress import Progress
-from pipeline.questions.cut import wall_lines
+from pipeline.questions.cut import wall_lines, wall_places
 from pipeline.questions.kind import Kind, Parts
+from pipeline.report.fit import Shown
 
 
 def _answer(question: WallQuestion, parts: Parts, progress: Progress) -> Walls:
@@ -27,6 +28,13 @@ def _answer(question: WallQuestion, parts: Parts, progress: Progress) -> Walls:
     return walls(part, question.least.mm, behind, None, progress)
 
 
+def _shown(question: WallQuestion, found: Walls, parts: Parts) -> Shown:
+    sections, terms = wall_places(question.part, parts[question.part], found)
+    facts = tuple(line.strip() for line in wall_lines(question.part, found)[1:])
+    asked = f"walls: {question.part}"
+    return Shown(asked, found.verdict, found.verdict == "holds", found.why, facts, tuple(sections), terms)
+
+
 KIND = Kind[WallQuestion, Walls](
     table="wall",
     field="walls",
@@ -35,4 +43,5 @@ KIND = Kind[WallQuestion, Walls](
     record=lambda question, found: wall_record(question.part, question.behind, found),
     held=lambda found: found.verdict == "holds",
     lines=lambda question, found: wall_lines(question.part, found),
+    shown=_shown,
 )

@@ -165,7 +165,8 @@ def write_report(
         corner, views, unrolled, keys, ramp, curve, limit, most, more, rungs, proposals, refused, closings, section
     )
     scene = scene_of(data, shown, limit, unit)
-    text = page(data, pictures, scene, style_sheet() + _text("style.css"), _text("viewer.js"), job, unit)
+    style, script = style_and_script()
+    text = page(data, pictures, scene, style_sheet() + style, script, job, unit)
     (folder / "report.html").write_text(text, encoding="utf-8", newline="\n")
 
 
@@ -198,6 +199,15 @@ def _refused_numbers(data: DatumFile) -> list[Mark]:
     """Numbers of the refused surfaces that are listed, in their order."""
     listed = sorted((r.number, r.place) for r in data.rejected if r.number is not None and r.place is not None)
     return [Mark(f"X{number}", number, np.array(place), None, None, None) for number, place in listed]
+
+
+def style_and_script() -> tuple[str, str]:
+    """The style sheet of the pages, without the palette, and the script of their 3D view.
+
+    >>> [text[:14] for text in style_and_script()]
+    ['* { box-sizing', '"use strict";\\n']
+    """
+    return _text("style.css"), _text("viewer.js")
 
 
 def _text(name: str) -> str:

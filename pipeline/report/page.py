@@ -92,13 +92,18 @@ def page(
         f"<title>{safe(title)}: datums and audit</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(part for part in body if part)
         + "\n</main>\n"
-        + _embedded("datums", plain_data(data))
-        + _embedded("scene", scene)
+        + embedded("datums", plain_data(data))
+        + embedded("scene", scene)
         + f"<script>\n{script}</script>\n</body>\n</html>\n"
     )
 
 
-def _embedded(name: str, value: dict[str, Any]) -> str:
+def embedded(name: str, value: dict[str, Any]) -> str:
+    """Plain data as an element of the page, for its script.
+
+    >>> embedded("a", {"b": "</script>"})
+    '<script type="application/json" id="a">{"b":"\\\\u003c/script>"}</script>\\n'
+    """
     # "<" in JSON text could end the script element from inside a name.
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     return f'<script type="application/json" id="{name}">{text}</script>\n'

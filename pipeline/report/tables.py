@@ -9,23 +9,39 @@ from pipeline.report.words import prose, safe
 
 
 def cell(text: object, kind: str = "") -> str:
-    """A cell of words."""
+    """A cell of words.
+
+    >>> cell("a < b", "id")
+    '<td class=id>a &lt; b</td>'
+    """
     return f"<td{f' class={kind}' if kind else ''}>{prose(str(text))}</td>"
 
 
 def figure(inner: str) -> str:
-    """A cell of figures that are HTML already."""
+    """A cell of figures that are HTML already.
+
+    >>> figure("1.5")
+    '<td class=n>1.5</td>'
+    """
     return f"<td class=n>{inner}</td>"
 
 
 def bullets(items: Iterable[str]) -> str:
-    """A list of HTML items; nothing where there are none."""
+    """A list of HTML items; nothing where there are none.
+
+    >>> bullets(["one", "two"]), bullets([])
+    ('<ul><li>one</li><li>two</li></ul>', '')
+    """
     inner = "".join(f"<li>{item}</li>" for item in items)
     return f"<ul>{inner}</ul>" if inner else ""
 
 
 def folded(title: str, inner: str) -> str:
-    """HTML under a title that unfolds it; nothing where there is nothing to unfold."""
+    """HTML under a title that unfolds it; nothing where there is nothing to unfold.
+
+    >>> folded("more", "<p>b</p>")
+    '<details><summary>more</summary><p>b</p></details>'
+    """
     return f"<details><summary>{safe(title)}</summary>{inner}</details>" if inner else ""
 
 
@@ -33,6 +49,11 @@ def table(caption: str, head: Sequence[str], rows: Iterable[str], note: str = ""
     """head: names of the columns, a "#" before those of figures. rows: the cells of each row, or a whole <tr>.
 
     Nothing where there are no rows. unseen: the caption is only read out, a heading says the same.
+
+    caption, note  above it, the note in small letters
+
+    >>> table("sizes", ["what", "#mm"], [cell("D") + figure("5")]).count("<tr>"), table("sizes", ["what"], [])
+    (2, '')
     """
     body = "\n".join(row if row.startswith("<tr") else f"<tr>{row}</tr>" for row in rows)
     if not body:

@@ -40,7 +40,8 @@
   }
   const places = new Int16Array(bytes(scene.positions));
   const faces = new Uint32Array(bytes(scene.faces));
-  const deviations = new Int16Array(bytes(scene.deviations));
+  // A view of placed parts knows no deviations; it is painted by kind alone.
+  const deviations = scene.deviations && new Int16Array(bytes(scene.deviations));
   const labels = new Int32Array(bytes(scene.labels));
   const origins = new Uint8Array(bytes(scene.origins));
   const facets = faces.length / 3;
@@ -83,7 +84,7 @@
     for (let k = 0; k < 3; k++) {
       const v = faces[3 * f + k], at = 9 * f + 3 * k;
       for (let a = 0; a < 3; a++) corner[at + a] = places[3 * v + a] * scene.step[a] + scene.centre[a];
-      extra[at] = deviations[v] === UNKNOWN ? 1e9 : deviations[v] * scene.deviation_step;
+      extra[at] = !deviations || deviations[v] === UNKNOWN ? 1e9 : deviations[v] * scene.deviation_step;
       extra[at + 1] = labels[f];
       extra[at + 2] = origins[f];
     }
@@ -223,7 +224,7 @@
   });
   const drawn = buffers(new Float32Array(lines), new Float32Array(lines.length));
 
-  const state = { turn: null, zoom: 1, shift: [0, 0], chosen: [], mode: 0 };
+  const state = { turn: null, zoom: 1, shift: [0, 0], chosen: [], mode: deviations ? 0 : 1 };
   const HOME = [0.743, 0.669, 0.0, -0.335, 0.372, 0.866, 0.579, -0.643, 0.5];
   const whole = Uint32Array.from({ length: places.length / 3 }, (_, v) => v);
   // Low and high ends of vertices across the screen, as it is turned.
@@ -478,6 +479,11 @@
     tip.hidden = facet < 0;
     if (facet < 0) return;
     const feature = datums.features[labels[facet]];
+    if (!deviations) {
+      tip.textContent = scene.said[labels[facet]] + (origins[facet] === 1 ? ": never measured" : "");
+      tip.style.transform = `translate(${Math.min(x + 14, canvas.clientWidth - 240)}px, ${y + 14}px)`;
+      return;
+    }
     const here = [0, 1, 2].map((k) => deviations[faces[3 * facet + k]]).map((d) => (d === UNKNOWN ? NaN : d * scene.deviation_step));
     const mean = (here[0] + here[1] + here[2]) / 3;
     const value = origins[facet] === 1 ? "filled: invented, not measured" : Number.isNaN(mean) ? "no scan near by" : scene.unit === "in"

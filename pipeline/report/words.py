@@ -17,12 +17,17 @@ _IN_PICTURES = {"µ": "u", "−": "-", "²": "2", "–": "-", "×": "x"}
 
 @dataclass(frozen=True)
 class Words:
-    """unit "mm" | "in": what lengths are shown in; the values given are mm and degrees, as in the datum file."""
+    """unit "mm" | "in": what lengths are shown in; the values given are mm and degrees, as in the datum file.
+
+    >>> Words("in").length(25.4), Words().small(0.0123), Words().angle(0.5, 0.01), Words().part(1.0), Words().area(12.3)
+    ('1.000', '12', '0.500', '1.0000', '12')
+    """
 
     unit: str = "mm"
 
     @property
     def small_unit(self) -> str:
+        """Of deviations and uncertainties."""
         return "µm" if self.unit == "mm" else "thou"
 
     @property
@@ -32,10 +37,12 @@ class Words:
 
     @property
     def small_scale(self) -> float:
+        """Times a length in mm gives the figure of a deviation."""
         return 1000 * self.length_scale
 
     @property
     def area_scale(self) -> float:
+        """Times an area in mm2 gives the figure shown."""
         return self.length_scale**2
 
     def length(self, value: float | None, uncertainty: float | None = None) -> str:
@@ -64,10 +71,12 @@ class Words:
         return NONE if value is None else _rounded(value, _places(math.radians(uncertainty)) if uncertainty else 4)
 
     def area(self, value: float | None) -> str:
+        """An area in `area_unit`."""
         return NONE if value is None else _rounded(value * self.area_scale, 0 if self.unit == "mm" else 2)
 
     @property
     def area_unit(self) -> str:
+        """Of areas."""
         return "mm²" if self.unit == "mm" else "in²"
 
 
@@ -89,12 +98,20 @@ def drawable(text: str) -> str:
 
 
 def prose(text: str) -> str:
-    """A sentence of another stage as HTML, its plain-text units set as they are printed, ids kept on one line."""
+    """A sentence of another stage as HTML, its plain-text units set as they are printed, ids kept on one line.
+
+    >>> prose("2 mm, +-5 um & more")
+    '2 mm, ±5 µm &amp; more'
+    """
     told = re.sub(r"(?<=\d) um\b", " µm", text.replace("+-", "±"))
     told = safe(re.sub(r"\b(mm|in)2\b", r"\1²", told))
     return re.sub(r"\b[a-z]+-[0-9a-z]{1,6}\b", r"<span class=nb>\g<0></span>", told)
 
 
 def safe(text: object) -> str:
-    """Text as HTML, whatever stands in it."""
+    """Text as HTML, whatever stands in it.
+
+    >>> safe("<b>")
+    '&lt;b&gt;'
+    """
     return html.escape(str(text), quote=True)

@@ -20,6 +20,7 @@ from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, wri
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, Floats, Ints, transformed
+from pipeline.interruption import held_back
 from pipeline.job import Job, dump_job
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.repair import weld, zero_area_facets
@@ -209,7 +210,8 @@ def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
-        from pipeline.formats.step import Seen, write_step
+        with held_back():
+            from pipeline.formats.step import Seen, write_step
     except ImportError as error:
         return [f"datums.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
@@ -226,7 +228,8 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
 def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Progress) -> DatumFile:
     """The datum file with what there is to tell of the solid, or why there is none."""
     try:
-        from pipeline.formats.solid import NAME, make_part, with_solid
+        with held_back():
+            from pipeline.formats.solid import NAME, make_part, with_solid
     except ImportError as error:
         return _with_cautions(
             data,

@@ -22,6 +22,7 @@ import pytest
 import trimesh
 from click.testing import CliRunner
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
@@ -172,6 +173,13 @@ ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
         (ROD + BAR + ON.replace("axis =", "face ="), "bar: axis is an axis, where a face is wanted"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "bra"]\n', "there is no part 'bra'; there are rod, bar"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "rod"]\n', "a part is not asked for its distance from itself"),
+        (ROD + BAR.replace("[part.bar]", "[part.rod]"), "is not valid TOML"),
+        (ROD + BAR + "at = [[1,0,0,nan],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "figures that are none"),
+        (ROD + BAR.replace("[50, 20]", "[50, inf]"), "part.bar.turned"),
+        (ROD + '[part.bar]\nfile = "wire.step"\nuncertainty = 0\n', "has no faces; export the part as a solid"),
+        (ROD + '[part.bar]\nfile = "ball.stl"\nuncertainty = 0\n', "states no unit, and in mm it would be 0.63 mm"),
+        (ROD + BAR + '[[travel]]\nmove = "bar"\nabout = "rod: end"\nup_to = 5\n', "is a face, where an axis"),
+        (ROD + BAR + '[[envelope]]\nturn = "bar"\nabout = "rad: axis"\n', "written PART: WORDS"),
         (ROD + BAR + "at = [[2,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "no rigid motion"),
     ],
 )
@@ -179,6 +187,9 @@ def test_what_makes_no_sense_is_one_sentence_and_nothing_is_written(
     folder: Path, text: str, said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (folder / "ball.step").write_bytes((folder / "ball.stl").read_bytes())
+    writer = STEPControl_Writer()
+    writer.Transfer(BRepBuilderAPI_MakeEdge(gp_Pnt(0, 0, 0), gp_Pnt(9, 0, 0)).Edge(), STEPControl_AsIs)
+    writer.Write(str(folder / "wire.step"))
     path = folder / "job.toml"
     path.write_text(text)
     before = sorted(folder.rglob("*"))
@@ -211,6 +222,30 @@ def test_an_open_part_is_told(folder: Path) -> None:
     found = FitFile.model_validate_json(text)
     assert [part.closed for part in found.parts] == [True, False]
     assert (status, found.clearances[0].verdict) == (3, "hits")
+
+
+def test_what_stands_on_a_part_moves_with_it(folder: Path) -> None:
+    """The doubt of a gap on which a part stands is none between it and a part that stands on it, and is all of what
+    both have to the part below: twice 0.5 mm at 95 %."""
+    path = folder / "tower.toml"
+    on = '[[part.{}.place]]\naxis = "axis"\non = "{}: axis"\n[[part.{}.place]]\nface = "start"\non = "{}: end"\n'
+    rods = [ROD.replace("rod", name).replace("0.01", "0") for name in ("low", "middle", "high")]
+    path.write_text(
+        rods[0]
+        + rods[1]
+        + on.format("middle", "low", "middle", "low")
+        + "gap = 5\ngap_uncertainty = 0.5\n"
+        + rods[2]
+        + on.format("high", "middle", "high", "middle")
+        + "gap = 3\n"
+        + '[[clearance]]\nbetween = ["low", "high"]\n[[clearance]]\nbetween = ["middle", "high"]\n'
+    )
+    _, text = run(path, "--json", "--quiet")
+    far, near = FitFile.model_validate_json(text).clearances
+    assert far.spot is not None
+    assert near.spot is not None
+    assert (far.spot.distance, far.spot.expanded) == pytest.approx((58.0, 1.0))
+    assert (near.spot.distance, near.spot.expanded) == pytest.approx((3.0, 0.0), abs=1e-9)
 
 
 CUTS = """
@@ -256,8 +291,8 @@ def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: p
     assert seat.wall.spots[0].spot.distance == pytest.approx(10.0, abs=0.02)
     assert status == 3
     written = folder / "job"
-    names = {"block-cut.stl", "block-cut.ply", "block-cut.step", "fit.json", "placed.glb"}
-    assert {p.name for p in written.glob("[a-z]*")} == names
+    names = {"block-cut.stl", "block-cut.ply", "block-cut.step", "fit.json", "fit.html", "placed.glb", "placed.3mf"}
+    assert {p.name for p in written.glob("[a-z]*") if p.suffix != ".dxf"} == names
     left = 80 * 60 * 40 - np.pi * 15**2 * 40 - ring - slab
     assert trimesh.load(written / "block-cut.stl").volume == pytest.approx(left, rel=1e-4)
     body = read_solid(written / "block-cut.step")

@@ -145,3 +145,35 @@ def test_words_that_mean_nothing_are_one_sentence(words: str, wanted: str, said:
     rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
     with pytest.raises(SettingsError, match=said):
         item_in_words(rod, words, wanted)
+
+
+def test_a_place_on_an_edge_is_as_sure_as_the_faces_that_hold_it() -> None:
+    """Two rods beside each other, both radii within 0.01 mm: their rims are nearest as well, 2 sqrt(2) 0.01 mm at 95 %.
+
+    A cone's rim over a rod's: the direction between both lies between the normals of the end faces and the sides, so
+    that place and radius count, each by the cosine of its angle to that direction.
+    """
+    rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
+    beside = clearance(at(rod), at(replace(rod, name="bar"), x=22.0))
+    assert beside.spot is not None
+    assert beside.spot.distance == pytest.approx(2.0, abs=1e-5)
+    assert beside.spot.expanded == pytest.approx(2 * np.hypot(0.01, 0.01), rel=1e-6)
+    across = clearance(at(rod), at(replace(rod, name="bar"), x=23.0, z=54.0))
+    assert across.spot is not None
+    assert across.spot.distance == pytest.approx(5.0, abs=1e-5)
+    # Either rod: end face by 0.01 along z, side by 0.01 along x; the direction is (0.6, 0.8).
+    assert across.spot.expanded == pytest.approx(2 * np.hypot(np.hypot(0.006, 0.008), np.hypot(0.006, 0.008)), rel=1e-4)
+
+
+def test_facets_that_lie_within_their_surface_do_not_count() -> None:
+    """Two rods with the middles of chords turned to each other: 2 um too far by either's facets."""
+    rod = turned_body("rod", [(0, 20), (50, 20)], 0.0)
+    sides = len(np.unique(rod.surface.vertices[:, :2], axis=0)) - 1
+    half = np.pi / sides
+    turn = np.array([[np.cos(half), -np.sin(half), 0], [np.sin(half), np.cos(half), 0], [0, 0, 1.0]])
+    bar = replace(rod, name="bar")
+    one, other = (Placed(rod, placed([], rigid(turn, np.array([x, 0.0, 0.0])))) for x in (0.0, 23.0))
+    found = clearance(one, replace(other, body=bar))
+    assert found.spot is not None
+    assert found.spot.raw == pytest.approx(3.0 + 20.0 * (1 - np.cos(half)), abs=1e-9)
+    assert found.spot.distance == pytest.approx(3.0, abs=1e-9)

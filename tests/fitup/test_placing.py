@@ -140,3 +140,23 @@ def _pose_only(lines: list[Line]) -> Floats:
     from pipeline.fitup.placing import _solved
 
     return _solved(lines, np.eye(4)).pose
+
+
+def test_half_a_turn_is_as_sure_as_none() -> None:
+    """A plate laid face to face must turn over, about no axis in particular: that adds no doubt.
+
+    Two holes clock it, their axes 0.08 degrees from the face's normal; the face's tilt of 6e-5 rad moves it by that,
+    times how far its holes' places are from the face, and no more.
+    """
+    up = np.array([0.0, 0.0, 1.0])
+    tilted = np.array([0.0014, 0.0, 1.0]) / np.linalg.norm([0.0014, 0.0, 1.0])
+    tilt = {("base", "face", "a"): (np.zeros(3), np.array([6e-5, 0.0, 0.0]))}
+    own = Item(SituationFeature.PLANE, np.zeros(3), up)
+    target = Item(SituationFeature.PLANE, np.zeros(3), up, tilt)
+    lines = [Line(own, target, True, "face")]
+    for x in (-50.0, 50.0):
+        hole = Item(SituationFeature.AXIS, np.array([x, 0.0, -8.0]), up)
+        lines.append(Line(hole, Item(SituationFeature.AXIS, np.array([x, 0.0, -6.0]), tilted), True, f"hole {x}"))
+    (move,) = placed(lines).moves.values()
+    assert np.abs(move[:3]).max() < 6e-5 * 50
+    assert np.abs(move[3:]).max() < 1.01 * 6e-5

@@ -70,7 +70,8 @@ class Arrow:
 
 @dataclass(frozen=True)
 class Text:
-    """`at` is where it begins, on its base line; it runs along `angle`, degrees, with capitals `height` mm high."""
+    """A text on a layer: `at` is where it begins, on its base line; it runs along `angle`, degrees, with capitals
+    `height` mm high."""
 
     layer: str
     at: Place

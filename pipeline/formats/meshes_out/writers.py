@@ -6,6 +6,7 @@ is in metres by its standard and takes millimetres here.
 
 from __future__ import annotations
 
+import html
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -143,14 +144,34 @@ def write_3mf(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32
     >>> b'<model unit="millimeter"' in zipfile.ZipFile(path).read("3D/3dmodel.model")
     True
     """
-    points = "".join(f'<vertex x="{x:.9g}" y="{y:.9g}" z="{z:.9g}"/>\n' for x, y, z in vertices.tolist())
-    facets = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>\n' for a, b, c in faces.tolist())
+    write_parts_3mf(path, {"light mesh": (vertices, faces)}, unit)
+
+
+def write_parts_3mf(path: Path, parts: Mapping[str, tuple[NDArray[np.float64], NDArray[np.int32]]], unit: str) -> None:
+    """Several meshes in one file as `write_3mf`, an object each by its name: vertices (n, 3) and faces (m, 3).
+
+    Raises OSError when the place can't be written.
+
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "parts.3mf"
+    >>> facet = (np.array([[0.0, 0, 0], [10, 0, 0], [0, 10, 0]]), np.array([[0, 1, 2]], dtype=np.int32))
+    >>> write_parts_3mf(path, {"rod": facet, "a<b": facet}, "mm")
+    >>> zipfile.ZipFile(path).read("3D/3dmodel.model").count(b"<object")
+    2
+    """
+    objects = []
+    for number, (name, (vertices, faces)) in enumerate(parts.items(), 1):
+        points = "".join(f'<vertex x="{x:.9g}" y="{y:.9g}" z="{z:.9g}"/>\n' for x, y, z in vertices.tolist())
+        facets = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>\n' for a, b, c in faces.tolist())
+        objects.append(
+            f'<object id="{number}" type="model" name="{html.escape(name)}"><mesh>\n'
+            f"<vertices>\n{points}</vertices>\n<triangles>\n{facets}</triangles>\n</mesh></object>"
+        )
+    items = "".join(f'<item objectid="{number}"/>' for number in range(1, len(parts) + 1))
     model = (
         f'{_XML}<model unit="{_UNIT_NAMES[unit]}" xml:lang="en-US" xmlns="{_CORE_3MF}">\n'
         '<metadata name="Application">datumlift</metadata>\n'
-        '<resources><object id="1" type="model" name="light mesh"><mesh>\n'
-        f"<vertices>\n{points}</vertices>\n<triangles>\n{facets}</triangles>\n"
-        '</mesh></object></resources>\n<build><item objectid="1"/></build>\n</model>\n'
+        f"<resources>{''.join(objects)}</resources>\n<build>{items}</build>\n</model>\n"
     )
     types = (
         f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
@@ -161,9 +182,9 @@ def write_3mf(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32
         f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
         f'<Relationship Id="rel0" Target="/3D/3dmodel.model" Type="{_MODEL_RELATION}"/></Relationships>'
     )
-    parts = {"[Content_Types].xml": types, "_rels/.rels": relations, "3D/3dmodel.model": model}
+    files = {"[Content_Types].xml": types, "_rels/.rels": relations, "3D/3dmodel.model": model}
     with zipfile.ZipFile(path, "w") as archive:
-        for name, text in parts.items():
+        for name, text in files.items():
             # ZipInfo's own date is fixed; writestr with a bare name would take the clock's.
             entry = zipfile.ZipInfo(name)
             entry.compress_type = zipfile.ZIP_DEFLATED

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import product
+
 import numpy as np
 
-from pipeline.errors import SettingsError
-from pipeline.fitup import Line, Placed, item_in_words, placed
-from pipeline.formats.parts_in.part import read_part
+from pipeline.errors import InputError, SettingsError
+from pipeline.fitup import Item, Line, Placed, Pose, item_in_words, placed
+from pipeline.formats.parts_in.part import assumes_unit, read_part
+from pipeline.geometry import Floats, cross
 from pipeline.layout import Layout
 from pipeline.progress import Progress, silent
+
+_APART = 20.0  # times that a part may be larger or smaller than the largest other one; an inch is 25.4 mm
 
 
 def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Placed]:
@@ -38,7 +44,7 @@ def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Place
             lines.append(
                 Line(
                     item_in_words(body, line.own, line.what),
-                    item_in_words(base.body, words, line.what).placed(base.pose.matrix),
+                    _where_it_stands(item_in_words(base.body, words, line.what), base),
                     line.is_opposed,
                     f"{name}: {line.words}",
                     line.gap,
@@ -46,5 +52,44 @@ def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Place
                 )
             )
         start = None if part.at is None else np.array(part.at)
-        out[name] = Placed(body, placed(lines, start))
+        open_way = [line.axis is not None and line.way is None for line in part.place]
+        out[name] = Placed(body, _posed(lines, open_way, start))
+    _check_sizes(layout, out)
     return out
+
+
+def _check_sizes(layout: Layout, parts: dict[str, Placed]) -> None:
+    """Refuse a part whose unit was only assumed, and whose size says that it may well be another one."""
+    sizes = {name: float(np.ptp(part.vertices, axis=0).max()) for name, part in parts.items()}
+    for name, part in layout.part.items():
+        others = max((size for other, size in sizes.items() if other != name), default=sizes[name])
+        if assumes_unit(part) and not others / _APART < sizes[name] < others * _APART:
+            raise InputError(
+                f"{name}: {part.file} states no unit, and in mm it would be {sizes[name]:.3g} mm large beside parts of "
+                f'{others:.3g} mm; say which it is, units = "mm", "cm", "m" or "in".'
+            )
+
+
+def _where_it_stands(item: Item, part: Placed) -> Item:
+    """What of a part another is placed on, with all that moves the part itself."""
+    there = item.placed(part.pose.matrix)
+    moves = dict(there.moves)
+    for key, move in part.pose.moves.items():
+        shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
+        turned = np.zeros(3) if there.direction is None else cross(move[3:], there.direction)
+        moves[key] = (shift + move[:3] + cross(move[3:], there.point), tilt + turned)
+    return replace(there, moves=moves, unsure=there.unsure or part.pose.unsure)
+
+
+def _posed(lines: list[Line], open_way: list[bool], start: Floats | None) -> Pose:
+    """The pose that lines give. An axis has no sense of its own: where a line doesn't say which way it is to look and
+    later lines can't be held, it looks the other way."""
+    first: SettingsError | None = None
+    for turns in product(*[(False, True) if is_open else (False,) for is_open in open_way]):
+        turned = [replace(line, opposed=line.opposed != turn) for line, turn in zip(lines, turns, strict=True)]
+        try:
+            return placed(turned, start)
+        except SettingsError as error:
+            first = first or error
+    assert first is not None
+    raise first

@@ -15,6 +15,7 @@ from pipeline.mesh.topology import facet_neighbours
 from pipeline.values import Surface
 
 _STEP = (".step", ".stp")
+_WITHOUT_UNIT = (".stl", ".ply", ".obj", ".off")
 
 
 def read_part(name: str, part: Part) -> Body:
@@ -38,6 +39,15 @@ def read_part(name: str, part: Part) -> Body:
 
         return body_of_step(name, part.file, uncertainty)
     return _of_mesh(name, part.file, part.units, uncertainty)
+
+
+def assumes_unit(part: Part) -> bool:
+    """Whether the unit of a part's file is neither in the file nor in the layout.
+
+    >>> assumes_unit(Part(file="a.stl", uncertainty=0)), assumes_unit(Part(file="a.stl", units="in", uncertainty=0))
+    (True, False)
+    """
+    return part.file is not None and part.file.suffix.lower() in _WITHOUT_UNIT and part.units == "auto"
 
 
 def _of_mesh(name: str, path: Path, units: str, uncertainty: float) -> Body:

@@ -12,10 +12,11 @@ from pipeline.features.solid import NEVER_SEEN, capped
 from pipeline.fitup import Body
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
 from pipeline.formats.meshes_in import read_light
+from pipeline.formats.parts_in.rims import grown_labels
 from pipeline.formats.solid import NAME, shape_in_part
 from pipeline.geometry import Ints, transformed
 from pipeline.job import load_job
-from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
+from pipeline.values import MEASURED, SNAPPED, Extent, Feature, Form, Surface, Uncertainty
 
 
 def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
@@ -39,14 +40,18 @@ def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
 def body_of_run(name: str, folder: Path) -> Body:
     """The part that a run in `folder` recovered. Raises InputError as `read_run`."""
     data, light, labels = read_run(folder)
+    features = tuple(map(feature_of, data.features))
     whole = capped(light, labels, [shape_in_part(f) for f in data.features])
     # A lid, and the wall by which a bore is carried on, is nobody's feature: it was never seen.
     labels = np.where(whole.surface.origin == NEVER_SEEN, -1, whole.labels).astype(np.int32)
+    bound = _bound(data)
+    seen = np.isin(whole.surface.origin, (MEASURED, SNAPPED))
+    labels = grown_labels(whole.surface, labels, seen, features, bound)
     names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
-    features = tuple(map(feature_of, data.features))
     return Body(
-        name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left,
-        noise=data.source.noise_sigma or 0.0, sharp=False, solid=folder / NAME if data.solid is not None else None,
+        name, whole.surface, labels, features, names, bound=bound, closed=not whole.left,
+        noise=data.source.noise_sigma or 0.0, spacing=data.source.mean_edge or 0.0, sharp=False,
+        solid=folder / NAME if data.solid is not None else None,
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from pipeline.mesh.query.facet_points import (
 from pipeline.mesh.query.facet_travel import Contact, clear_from, first_contact
 from pipeline.mesh.query.facet_tree import FacetTree, facet_tree
 from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree, turned_over
+from pipeline.mesh.query.plane_section import plane_section
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.sight_lines import SightLines
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
@@ -45,6 +46,7 @@ __all__ = [
     "nearest_on",
     "nearest_on_facet",
     "nearest_on_facets",
+    "plane_section",
     "point_at",
     "self_intersections",
     "spread_points",

@@ -1,6 +1,6 @@
 """The closing summary on the terminal: twenty lines at most, and the report's own verdict.
 
-Covers: pipeline.cli.show
+Covers: pipeline.cli.terminal.show
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.cli import show
+from pipeline.cli.terminal import show
 from pipeline.job import LightenSettings
 from pipeline.values import Outcome
 from tests.outcomes import outcome

@@ -1,0 +1,138 @@
+"""Curves and maps of the page of a fit-up, as SVG."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry import Floats
+from pipeline.palette import Paint, colour_of, css
+from pipeline.report import safe
+
+_WIDE, _HIGH, _LEFT, _FOOT = 640.0, 260.0, 62.0, 44.0
+_LIGHT, _DARK = Paint(0.96, 0.02, 232.0), Paint(0.44, 0.085, 232.0)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """y (n,) over x (n,), with what both are called; least: a line that y is to keep above, None: there is none."""
+
+    x: Floats
+    y: Floats
+    across: str
+    upwards: str
+    title: str
+    least: float | None = None
+
+
+@dataclass(frozen=True)
+class Grid:
+    """values (len(ys), len(xs)), not-a-number where nothing is known, with what all three are called."""
+
+    xs: Floats
+    ys: Floats
+    values: Floats
+    across: str
+    upwards: str
+    what: str
+    title: str
+
+
+def curve_svg(curve: Curve) -> str:
+    """The curve with both axes, and the line that it is to keep above.
+
+    >>> line = Curve(np.array([0.0, 1.0]), np.array([2.0, 3.0]), "travel, mm", "gap, mm", "gap along the travel", 1.0)
+    >>> curve_svg(line).count("<path")
+    3
+    """
+    known = np.isfinite(curve.y)
+    tops = [*curve.y[known].tolist(), 0.0, *([] if curve.least is None else [curve.least])]
+    frame = _Frame(float(curve.x.min()), float(curve.x.max()), min(tops), max(tops))
+    points = [frame.at(x, y) for x, y in zip(curve.x[known].tolist(), curve.y[known].tolist(), strict=True)]
+    line = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+    body = f'<path d="{line}" stroke="{css("curve of most")}" stroke-width="2"/>'
+    if curve.least is not None:
+        x, y = frame.at(frame.left, curve.least)
+        body += f'<path d="M{x:.1f} {y:.1f}H{_WIDE - 8:.1f}" stroke="{css("bad")}" stroke-dasharray="5 3"/>'
+        told = f"least {curve.least:g}"
+        body += (
+            f'<text stroke="none" x="{_WIDE - 8:.1f}" y="{y - 4:.1f}" text-anchor="end" class="budget">{told}</text>'
+        )
+    return _whole(frame.axes(curve.across, curve.upwards) + body, curve.title)
+
+
+def grid_figure(grid: Grid) -> str:
+    """The map, the darker the more, its ends and each cell's value told.
+
+    >>> cells = Grid(np.arange(2.0), np.arange(2.0), np.array([[1.0, 2.0], [3.0, np.nan]]), "x", "y", "gap", "a map")
+    >>> grid_figure(cells).count("<rect")
+    4
+    """
+    known = grid.values[np.isfinite(grid.values)]
+    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
+    frame = _Frame(float(grid.xs[0]), float(grid.xs[-1]), float(grid.ys[0]), float(grid.ys[-1]))
+    wide = (_WIDE - _LEFT - 8.0) / len(grid.xs)
+    tall = (_HIGH - _FOOT - 8.0) / len(grid.ys)
+    cells = []
+    for j, y in enumerate(grid.ys.tolist()):
+        for i, x in enumerate(grid.xs.tolist()):
+            value = float(grid.values[j, i])
+            fill = css("unknown") if not np.isfinite(value) else _shade((value - low) / max(high - low, 1e-12))
+            told = "not known" if not np.isfinite(value) else f"{value:.3g}"
+            place = f'x="{_LEFT + i * wide:.2f}" y="{8.0 + (len(grid.ys) - 1 - j) * tall:.2f}"'
+            cells.append(
+                f'<rect {place} width="{wide + 0.3:.2f}" height="{tall + 0.3:.2f}" fill="{fill}" stroke="none">'
+                f"<title>{safe(grid.across)} {x:.4g}, {safe(grid.upwards)} {y:.4g}: {told}</title></rect>"
+            )
+    key = f"{safe(grid.what)}: light {low:.3g}, dark {high:.3g}"
+    body = "".join(cells) + frame.axes(grid.across, grid.upwards)
+    return _whole(body, grid.title) + f"<figcaption>{key}</figcaption>"
+
+
+def _shade(share: float) -> str:
+    between = Paint(
+        _LIGHT.lightness + share * (_DARK.lightness - _LIGHT.lightness),
+        _LIGHT.chroma + share * (_DARK.chroma - _LIGHT.chroma),
+        _DARK.hue,
+    )
+    return "#{:02x}{:02x}{:02x}".format(*colour_of(between))
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """From where to where a chart goes."""
+
+    left: float
+    right: float
+    low: float
+    high: float
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Where a point stands in the picture."""
+        across = (x - self.left) / max(self.right - self.left, 1e-12)
+        up = (y - self.low) / max(self.high - self.low, 1e-12)
+        return _LEFT + across * (_WIDE - _LEFT - 8.0), _HIGH - _FOOT - up * (_HIGH - _FOOT - 8.0)
+
+    def axes(self, across: str, upwards: str) -> str:
+        """Both axes, their ends and middles in figures."""
+        foot, out = _HIGH - _FOOT, [f'<path d="M{_LEFT} 8V{_HIGH - _FOOT}H{_WIDE - 8}"/>']
+        for x in np.linspace(self.left, self.right, 5).tolist():
+            place = self.at(x, self.low)[0]
+            anchor = "end" if x == self.right else "middle"
+            out.append(f'<text stroke="none" x="{place:.1f}" y="{foot + 16:.1f}" text-anchor="{anchor}">{x:.4g}</text>')
+        for y in np.linspace(self.low, self.high, 3).tolist():
+            place = self.at(self.left, y)[1]
+            out.append(
+                f'<text stroke="none" x="{_LEFT - 6:.1f}" y="{max(place + 4, 16):.1f}" text-anchor="end">{y:.4g}</text>'
+            )
+        out.append(f'<text stroke="none" x="{_WIDE - 8}" y="{_HIGH - 8}" text-anchor="end">{safe(across)}</text>')
+        out.append(f'<text stroke="none" x="4" y="{_HIGH - 8}">{safe(upwards)} (upwards)</text>')
+        return "".join(out)
+
+
+def _whole(body: str, title: str) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-label="{safe(title)}" '
+        f'viewBox="0 0 {_WIDE:g} {_HIGH:g}" fill="none" stroke="{css("ink")}" width="100%">{body}</svg>'
+    )

@@ -1,0 +1,41 @@
+"""What the page shows of one question."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.report.fit.charts import Curve, Grid
+from pipeline.report.fit.sections import Section
+
+
+@dataclass(frozen=True)
+class Term:
+    """One of the things that a figure is not known better than by: mm, random (k = 1) or a bound."""
+
+    name: str
+    kind: str
+    size: float
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A question and its answer.
+
+    asked     what is asked, in a few words: "clearance: shaft, housing"
+    verdict   a word or two; held: whether that is what was asked for
+    said      the sentence that settles it
+    facts     more sentences
+    sections  cuts through the places that it hangs on
+    terms     what its figure is not known better than by
+    curves, grids  of a travel and the like
+    """
+
+    asked: str
+    verdict: str
+    held: bool
+    said: str
+    facts: tuple[str, ...] = ()
+    sections: tuple[Section, ...] = ()
+    terms: tuple[Term, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    grids: tuple[Grid, ...] = ()
