@@ -104,6 +104,71 @@ class ClearanceQuestion(Settings):
     least: NotNegative = 0.0
 
 
+class SecondMotion(Settings):
+    """A second way in which the moving part may stand otherwise: shifted along, or turned about, words or a direction.
+
+    over   from where to where, mm or degrees, in `steps`
+    """
+
+    along: str | tuple[Finite, Finite, Finite] | None = None
+    about: str | None = None
+    over: tuple[Finite, Finite]
+    steps: Annotated[int, Field(ge=2, le=101)] = 21
+
+    @model_validator(mode="after")
+    def _one(self) -> SecondMotion:
+        if (self.along is None) == (self.about is None):
+            raise ValueError("a motion is along something or about something, one of both")
+        if self.over[0] >= self.over[1]:
+            raise ValueError("over goes from the smaller figure to the larger one")
+        return self
+
+
+class TravelQuestion(Settings):
+    """How far a part can be moved before it comes nearer than `least` mm to others.
+
+    along      words for an axis or a face's normal, "PART: WORDS", or a direction where the parts are put together
+    about      words for an axis; one of both
+    up_to      mm, or degrees about an axis
+    way        "forward", the way that the axis or normal looks, about it counter-clockwise; "back" or "both"
+    against    other parts; all unless told
+    at_least   mm or degrees that it must go
+    second     for a map of the gap over both motions
+    """
+
+    move: str
+    along: str | tuple[Finite, Finite, Finite] | None = None
+    about: str | None = None
+    up_to: Positive
+    way: Literal["forward", "back", "both"] = "forward"
+    against: tuple[str, ...] = ()
+    least: NotNegative = 0.0
+    at_least: Positive | None = None
+    second: SecondMotion | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> TravelQuestion:
+        if (self.along is None) == (self.about is None):
+            raise ValueError("a motion is along something or about something, one of both")
+        if self.about is not None and self.up_to > 360:
+            raise ValueError("a turn goes up to 360 degrees")
+        if self.at_least is not None and self.at_least > self.up_to:
+            raise ValueError("at_least is more than up_to; a part is moved no farther than that")
+        return self
+
+
+class EnvelopeQuestion(Settings):
+    """Whether what a part sweeps that turns about an axis, "PART: WORDS", keeps `least` mm from others.
+
+    against  the other parts; all unless told
+    """
+
+    turn: str
+    about: str
+    against: tuple[str, ...] = ()
+    least: NotNegative = 0.0
+
+
 class Layout(Settings):
     """Parts by name in their order, and the questions; see each class.
 
@@ -115,6 +180,8 @@ class Layout(Settings):
 
     part: dict[str, Part]
     clearance: tuple[ClearanceQuestion, ...] = ()
+    travel: tuple[TravelQuestion, ...] = ()
+    envelope: tuple[EnvelopeQuestion, ...] = ()
 
     @model_validator(mode="after")
     def _known(self) -> Layout:
@@ -130,6 +197,14 @@ class Layout(Settings):
                     raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
             if question.between[0] == question.between[1]:
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
+        moved = [("travel", n, q.move, q.against) for n, q in enumerate(self.travel, 1)]
+        moved += [("envelope", n, q.turn, q.against) for n, q in enumerate(self.envelope, 1)]
+        for table, number, mover, against in moved:
+            for name in (mover, *against):
+                if name not in self.part:
+                    raise ValueError(f"{table} {number}: there is no part {name!r}; there are {', '.join(self.part)}")
+            if mover in against:
+                raise ValueError(f"{table} {number}: a part is not asked for its distance from itself")
         return self
 
 

@@ -55,6 +55,7 @@ DONE = (
     "pipeline.formats.drawings",
     "pipeline.formats.meshes_in",
     "pipeline.formats.meshes_out",
+    "pipeline.formats.solid",
     "pipeline.formats.step",
     "pipeline.formats.tables",
     "pipeline.mesh.fill",

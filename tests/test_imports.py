@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parent.parent / "pipeline"
 # Top floor first: a room may import from floors below its own, and from its own floor only itself.
 FLOORS = (
     ("cli",),
-    ("runner",),
+    ("runner", "questions"),
     ("stages",),
     ("report",),
     ("formats",),

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from pipeline.fitup.items import Key, Move, moves_of
 from pipeline.fitup.placing import Pose
@@ -86,6 +88,15 @@ class Placed:
     def vertices(self) -> Floats:
         """(n, 3) mm."""
         return transformed(self.pose.matrix, self.body.surface.vertices)
+
+    @cached_property
+    def piece_corners(self) -> Floats:
+        """(k, 3) mm, one corner of each connected piece."""
+        faces, n = self.body.surface.faces, len(self.vertices)
+        ends = faces[:, [0, 1]].ravel(), faces[:, [1, 2]].ravel()
+        _, piece = connected_components(coo_array((np.ones(len(ends[0]), bool), ends), shape=(n, n)), directed=False)
+        used = np.unique(faces)
+        return self.vertices[used[np.unique(piece[used], return_index=True)[1]]]
 
     @cached_property
     def tree(self) -> FacetTree:

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.fitup.bodies import Placed
+from pipeline.fitup.interference import Interference, interference
 from pipeline.geometry import Floats, basis_of, box_of, unit
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
@@ -28,6 +29,7 @@ _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
 Verdict = Literal["clear", "too near", "hits", "can't be said"]
+MOST_FITS = 48
 _RADII = 0.15  # share by which a bore may be larger than what stands in it
 
 
@@ -93,6 +95,7 @@ class Clearance:
     fits      bores and what stands in them
     crossing  pairs of facets that cross
     depth     mm that the one goes into the other, at least
+    overlap   what they have in common; None where they have nothing
     """
 
     verdict: Verdict
@@ -102,6 +105,7 @@ class Clearance:
     fits: tuple[Fit, ...]
     crossing: int
     depth: float
+    overlap: Interference | None = None
 
 
 def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
@@ -111,7 +115,7 @@ def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
     nearer to each other than their sizes say.
     """
     fits = fits_between(one, other)
-    meant = _meant(one, other, fits)
+    meant = meant_between(one, other, fits)
     near = nearest_facets(one.tree, other.tree, meant=meant)
     if near is None:
         return Clearance("clear", "nothing is near but what is meant to fit", None, None, fits, 0, 0.0)
@@ -124,26 +128,30 @@ def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
     spot = None if seen is None or seen.distance == 0.0 else spot_of(one, other, seen)
     hidden = None if seen is near else near
     verdict, why = _verdict(spot, hidden, near, depth, least)
-    return Clearance(verdict, why, spot, hidden, fits, crossing, depth)
+    overlap = interference(one, other, meant) if near.distance == 0.0 or depth > 0.0 else None
+    return Clearance(verdict, why, spot, hidden, fits, crossing, depth, overlap)
 
 
-def fits_between(one: Placed, other: Placed) -> tuple[Fit, ...]:
+def fits_between(one: Placed, other: Placed, shift: Floats | None = None) -> tuple[Fit, ...]:
     """Bores of either part in which a cylinder of the other one stands: on one axis, and hardly smaller.
+
+    shift  (3,) mm by which the one is going to move: what comes to stand in a bore on the way counts too
 
     Their play is that of the diameters; it is known as well as both radii are.
     """
     out = []
-    for bores, inners in ((one, other), (other, one)):
+    way = np.zeros(3) if shift is None else shift
+    for bores, inners, inner_goes in ((one, other, -way), (other, one, way)):
         for i, bore in enumerate(bores.body.features):
             for k, inner in enumerate(inners.body.features):
                 if is_bore(bore) and inner.side == "boss" and kind_of(inner).cylindrical:
-                    found = _fit(bores, i, inners, k)
+                    found = _fit(bores, i, inners, k, inner_goes)
                     if found is not None:
                         out.append(found)
     return tuple(out)
 
 
-def _fit(bores: Placed, i: int, inners: Placed, k: int) -> Fit | None:
+def _fit(bores: Placed, i: int, inners: Placed, k: int, goes: Floats) -> Fit | None:
     a, b = bores.shape(i), inners.shape(k)
     bore, inner = bores.body.features[i], inners.body.features[k]
     if a.direction is None or b.direction is None or a.radius is None or b.radius is None:
@@ -151,6 +159,9 @@ def _fit(bores: Placed, i: int, inners: Placed, k: int) -> Fit | None:
     if abs(a.direction @ b.direction) < np.cos(_ALIKE) or not (1.0 - _RADII) * a.radius < b.radius < 1.05 * a.radius:
         return None
     low, high = (np.array(sorted(_along(f, s, a))) for f, s in ((bore, a), (inner, b)))
+    far = float(goes @ a.direction)
+    if abs(far) > np.cos(_ALIKE) * float(np.linalg.norm(goes)):
+        high += [min(far, 0.0), max(far, 0.0)]
     shared = np.array([max(low[0], high[0]), min(low[1], high[1])])
     if shared[1] - shared[0] < _OVERLAP:
         return None
@@ -178,11 +189,11 @@ def _along(feature: Feature, shape: Shape, axis: Shape) -> list[float]:
     return [float((shape.point + t * shape.direction - axis.point) @ axis.direction) for t in (low, high)]
 
 
-def _meant(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
+def meant_between(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
     """Facets of each fit, with those that touch them, and how near they may be to each other."""
     marks = [np.zeros(len(p.body.surface.faces), np.int64) for p in (one, other)]
     least = []
-    for n, fit in enumerate(fits[:63]):
+    for n, fit in enumerate(fits[:MOST_FITS]):
         for placed, mark in zip((one, other), marks, strict=True):
             for name, ident in (fit.bore, fit.inner):
                 if name != placed.body.name:

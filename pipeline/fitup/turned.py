@@ -8,12 +8,13 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.fitup.bodies import Body
-from pipeline.geometry import Ints
+from pipeline.geometry import Floats, Ints
 from pipeline.surfaces import kind_of, shape_of_turned_line
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
 _CHORD = 0.002  # mm that a facet's middle lies inside the circle, at most
 _SIDES = (48, 720)
+_START, _END = -1, -2
 _Line = tuple[tuple[float, float], tuple[float, float]]
 
 
@@ -30,10 +31,36 @@ def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: 
     >>> [(f.id, f.kind, f.radius) for f in rod.features[2:]]
     [('step 1', 'cylinder', 10.0), ('step 2', 'cylinder', 15.0)]
     """
-    largest = max(d for _, d in profile) / 2
+    surface, strip = revolved(np.array([(z, d / 2) for z, d in profile]))
+    labels = np.where(strip == _START, 0, np.where(strip == _END, 1, -1))
+    features = [_feature("start", ((profile[0][0], 0.0), profile[0]), -1.0, uncertainty)]
+    features.append(_feature("end", ((profile[-1][0], 0.0), profile[-1]), 1.0, uncertainty))
+    steps = 0
+    for n, ((low, d), (high, e)) in enumerate(pairwise(profile)):
+        if high > low:
+            steps += 1
+            labels[strip == n] = len(features)
+            features.append(_feature(f"step {steps}", ((low, d), (high, e)), 1.0, uncertainty))
+    return Body(name, surface, labels.astype(np.int32), tuple(features), skin=uncertainty)
+
+
+def revolved(profile: Floats, around: bool = False) -> tuple[Surface, Ints]:
+    """The closed surface that a profile sweeps about z, and which of its lines each facet (m,) belongs to.
+
+    profile  (k, 2) station and radius mm, stations not falling; two of one station make a shoulder
+    around   its sides lie outside the circles, touching them; else their corners lie on them
+
+    Facets lie within 2 um of the circles where 720 of them about the axis can do so. The end faces are -1 and -2.
+
+    >>> surface, line = revolved(np.array([[0.0, 5.0], [10.0, 5.0]]))
+    >>> np.unique(line).tolist(), float(surface.vertices[:, 2].max())
+    ([-2, -1, 0], 10.0)
+    """
+    largest = float(profile[:, 1].max())
     sides = int(np.clip(np.ceil(np.pi / np.arccos(max(1.0 - _CHORD / largest, -1.0))), *_SIDES))
-    around = 2 * np.pi * np.arange(sides) / sides
-    rings = [np.column_stack([d / 2 * np.cos(around), d / 2 * np.sin(around), np.full(sides, z)]) for z, d in profile]
+    turn = 2 * np.pi * np.arange(sides) / sides
+    grow = 1.0 / np.cos(np.pi / sides) if around else 1.0
+    rings = [grow * r * np.column_stack([np.cos(turn), np.sin(turn), np.zeros(sides)]) + [0, 0, z] for z, r in profile]
     middles = np.array([[0.0, 0.0, profile[0][0]], [0.0, 0.0, profile[-1][0]]])
     vertices = np.vstack([*rings, middles])
     first, second = np.arange(sides), (np.arange(sides) + 1) % sides
@@ -43,24 +70,15 @@ def turned_body(name: str, profile: Sequence[tuple[float, float]], uncertainty: 
         np.column_stack([np.full(sides, bottom), second, first]),
         np.column_stack([np.full(sides, top), last + first, last + second]),
     ]
-    labels = [0, 1]
-    features = [_feature("start", ((profile[0][0], 0.0), profile[0]), -1.0, uncertainty)]
-    features.append(_feature("end", ((profile[-1][0], 0.0), profile[-1]), 1.0, uncertainty))
-    steps = 0
-    for n, ((low, d), (high, e)) in enumerate(pairwise(profile)):
+    lines = [_START, _END]
+    for n, ((low, r), (high, s)) in enumerate(pairwise(profile)):
         a, b = sides * n + first, sides * n + second
-        if high > low:
-            steps += 1
-            features.append(_feature(f"step {steps}", ((low, d), (high, e)), 1.0, uncertainty))
-            labels.append(len(features) - 1)
-        elif d == e:
+        if high == low and r == s:
             continue
-        else:
-            labels.append(-1)
+        lines.append(n)
         faces += [np.vstack([np.column_stack([a, b, b + sides]), np.column_stack([a, b + sides, a + sides])])]
-    each = np.repeat(labels, [len(f) for f in faces]).astype(np.int32)
-    surface = Surface.measured(vertices, np.vstack(faces))
-    return Body(name, surface, each, tuple(features), skin=uncertainty)
+    each = np.repeat(lines, [len(f) for f in faces]).astype(np.int32)
+    return Surface.measured(vertices, np.vstack(faces)), each
 
 
 def _feature(ident: str, line: _Line, sense: float, uncertainty: float) -> Feature:

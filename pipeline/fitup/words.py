@@ -52,6 +52,22 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
     return _made(body, choice, text, wanted)
 
 
+def direction_in_words(body: Body, text: str) -> Item:
+    """The direction that words mean on a part: that of an axis, or the normal of a face, out of the material.
+
+    Raises SettingsError as `item_in_words`.
+
+    >>> from pipeline.fitup.turned import turned_body
+    >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
+    >>> (0.0 + direction_in_words(rod, "start").direction).tolist(), direction_in_words(rod, "x").direction.tolist()
+    ([0.0, 0.0, -1.0], [1.0, 0.0, 0.0])
+    """
+    try:
+        return item_in_words(body, text, "axis")
+    except SettingsError:
+        return item_in_words(body, text, "face")
+
+
 def _made(body: Body, choice: Choice, text: str, wanted: str) -> Item:
     index = {f.id: k for k, f in enumerate(body.features)}
     members = [index[ident] for ident in choice.members]

@@ -3,7 +3,9 @@
 Distances are held against the CAD kernel's between exact solids (OCP, BRepExtrema) and against closed forms.
 
 Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part
-Covers: pipeline.formats.fit_file.schema, pipeline.formats.parts_in.step
+Covers: pipeline.formats.fit_file.schema, pipeline.formats.fit_file.clearance, pipeline.formats.parts_in.step
+Covers: pipeline.formats.fit_file.plain, pipeline.questions.kind, pipeline.questions.asking
+Covers: pipeline.questions.outputs, pipeline.questions.clearance
 Covers: pipeline.formats.parts_in.run_folder, pipeline.formats.parts_in.assembly
 """
 
@@ -25,8 +27,7 @@ from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 
 from pipeline.cli.main import main
-from pipeline.formats.fit_file import fit_schema_text
-from pipeline.formats.fit_file.records import FitFile
+from pipeline.formats.fit_file import FitFile, fit_schema_text
 from pipeline.formats.meshes_out import write_stl
 
 

@@ -71,6 +71,16 @@ class FitOfPair(Record):
     overlap: float = Field(description="Length that they share, mm.")
 
 
+class OverlapRecord(Record):
+    """What two parts that cross have in common."""
+
+    volume: float | None = Field(description="mm3, fits among it; null where one of both bounds no solid.")
+    middle: Vector | None = Field(description="Its centre of gravity; null as `volume`.")
+    shift: Vector | None = Field(
+        description="The smallest shift found that frees the second part, mm; there may be a smaller one. Null: none."
+    )
+
+
 class ClearanceRecord(Record):
     """What was asked of two parts, and the answer."""
 
@@ -83,6 +93,97 @@ class ClearanceRecord(Record):
     crossing_facets: int = Field(description="Pairs of facets that cross, but for what is meant to fit.")
     depth: float = Field(description="How deep corners of the one lie in the other, mm, at least.")
     fits: tuple[FitOfPair, ...] = Field(description="Bores of the one in which cylinders of the other stand.")
+    overlap: OverlapRecord | None = Field(None, description="What they have in common; null where nothing crosses.")
+
+
+class StopRecord(Record):
+    """What ends a run."""
+
+    against: str = Field(description="The part.")
+    places: tuple[Vector, Vector] = Field(description="On the moving part, where it is then, and on the other one.")
+    on: tuple[str | None, str | None] = Field(description="Ids of the features there; null: none.")
+    measured: bool = Field(description="Whether both places were measured.")
+    rate: float = Field(description="mm by which the gap closes for each mm or degree, there.")
+    expanded: float | None = Field(description="95 % of the run, mm or degrees; null where it can't be told.")
+    terms: tuple[TermRecord, ...] = Field(description="What the gap there is not known better than by.")
+
+
+class GainRecord(Record):
+    """How far a part would go if something were gone."""
+
+    without: str = Field(description="What.")
+    part: str = Field(description="Which part it is of.")
+    run: float = Field(description="mm or degrees.")
+    stop: str | None = Field(description="The part that stops it then; null: it goes all the way.")
+
+
+class RunRecord(Record):
+    """One way of a travel."""
+
+    way: Literal[1, -1] = Field(description="1 forward, -1 back.")
+    run: float = Field(description="How far it goes, mm or degrees.")
+    sure: float = Field(description="How far at least, at 95 %.")
+    verdict: Literal["far enough", "too short", "can't be said", "told"] = Field(description="told: nothing is asked.")
+    why: str = Field(description="What settles it.")
+    stop: StopRecord | None = Field(description="What ends it; null where it goes all the way.")
+    gaps: tuple[tuple[float, float | None], ...] = Field(
+        description="Run, and the smallest gap there, mm: 0 where parts cross, null where nothing is near."
+    )
+    gains: tuple[GainRecord, ...] = Field(description="What would let it go farther, the most first.")
+
+
+class TravelMapRecord(Record):
+    """The gap over a travel and a second motion that is made first."""
+
+    second: tuple[float, ...] = Field(description="mm or degrees of the second motion.")
+    second_turns: bool = Field(description="Whether that is a turn, degrees.")
+    runs: tuple[float, ...] = Field(description="mm or degrees of the travel, below nought back.")
+    gaps: tuple[tuple[float | None, ...], ...] = Field(description="mm, one row for each `second`; as those of a run.")
+    pairs: tuple[tuple[str, str, str], ...] = Field(
+        description='Other part, feature of the moving part ("": none), feature of the other one.'
+    )
+    pair: tuple[tuple[int, ...], ...] = Field(description="Which of `pairs`, from 0, is nearest; rows as `gaps`.")
+    limits: tuple[tuple[float, float], ...] = Field(description="How far it goes back and forward, for each `second`.")
+
+
+class TravelRecord(Record):
+    """How far a part goes before it comes too near to others."""
+
+    move: str = Field(description="The part.")
+    turns: bool = Field(description="Whether it turns, so that runs are degrees; else mm.")
+    least: float = Field(description="What it must keep, mm.")
+    up_to: float = Field(description="How far it is moved at most.")
+    at_least: float | None = Field(description="How far it must go; null where nothing is asked.")
+    runs: tuple[RunRecord, ...] = Field(description="One for each way.")
+    map: TravelMapRecord | None = Field(description="null where no second motion was asked for.")
+
+
+class ReliefRecord(Record):
+    """How deep a part reaches into an envelope and what must be kept about it."""
+
+    stations: tuple[float, ...] = Field(description="mm along the axis.")
+    angles: tuple[float, ...] = Field(description="Degrees about it.")
+    zero: Vector = Field(description="Where the angles begin.")
+    depth: tuple[tuple[float, ...], ...] = Field(description="mm radially, a row for each station; 0: none.")
+    deepest: tuple[float, float, float] = Field(description="Station, angle and depth of the deepest place of the map.")
+
+
+class ReachedRecord(Record):
+    """What an envelope has to do with another part."""
+
+    clearance: ClearanceRecord = Field(description="Of the envelope from the part.")
+    place: tuple[float, float] | None = Field(description="Station mm and angle, degrees, of the place; null: unknown.")
+    relief: ReliefRecord | None = Field(description="null where nothing has to go.")
+
+
+class EnvelopeRecord(Record):
+    """All that a part sweeps that turns about an axis."""
+
+    turn: str = Field(description="The part.")
+    point: Vector = Field(description="Of the axis; stations count from there.")
+    direction: Vector = Field(description="Of the axis.")
+    profile: tuple[tuple[float, float], ...] = Field(description="Station and radius, mm, around all that is swept.")
+    reached: tuple[ReachedRecord, ...] = Field(description="One for each other part.")
 
 
 class FitFile(Record):
@@ -94,4 +195,6 @@ class FitFile(Record):
     angle: Literal["deg"] = "deg"
     parts: tuple[PartRecord, ...] = Field(description="In the layout's order.")
     clearances: tuple[ClearanceRecord, ...] = Field(description="In the layout's order.")
-    held: bool = Field(description="Whether every clearance is clear.")
+    travels: tuple[TravelRecord, ...] = Field((), description="In the layout's order.")
+    envelopes: tuple[EnvelopeRecord, ...] = Field((), description="In the layout's order.")
+    held: bool = Field(description="Whether all that was asked for is held for certain.")

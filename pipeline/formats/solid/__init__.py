@@ -1,12 +1,30 @@
-"""part.step: a closed solid whose recovered faces are exact and whose skin is coarse.
+"""part.step: a closed solid whose recovered faces are exact and whose skin is coarse; and cuts of such a solid.
 
-It needs the CAD kernel, so import this room only where a solid is wanted. `cuts` reads the solid again with the names
-of its faces, and takes a tool's shape from it exactly.
+It needs the CAD kernel, so import this room only where a solid is wanted. `make_part` writes the solid of a run's light
+mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes a tool's shape from it exactly, and
+`write_solid` writes what is left.
 """
 
 from __future__ import annotations
 
-from pipeline.formats.solid.document import read_body
+from pipeline.formats.solid.checks import Verdict
+from pipeline.formats.solid.cuts import NamedBody, cut_away, facing_tool, read_solid, round_tool, write_solid
+from pipeline.formats.solid.document import Named, read_body
 from pipeline.formats.solid.part import NAME, PartReport, make_part, shape_in_part, with_solid
 
-__all__ = ["NAME", "PartReport", "make_part", "read_body", "shape_in_part", "with_solid"]
+__all__ = [
+    "NAME",
+    "Named",
+    "NamedBody",
+    "PartReport",
+    "Verdict",
+    "cut_away",
+    "facing_tool",
+    "make_part",
+    "read_body",
+    "read_solid",
+    "round_tool",
+    "shape_in_part",
+    "with_solid",
+    "write_solid",
+]

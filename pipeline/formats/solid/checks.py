@@ -17,7 +17,14 @@ from OCP.TopoDS import TopoDS
 
 @dataclass(frozen=True)
 class Verdict:
-    """valid: by the kernel's own checker with exact curves; free_edges; volume mm3; tolerance: the largest, mm."""
+    """What the kernel says of a body.
+
+    valid          by its own checker, with exact curves
+    free_edges     edges of one face only
+    volume         mm3
+    tolerance      mm: the largest of its edges
+    invalid_faces  numbers of the faces at fault, as far as faces were numbered
+    """
 
     valid: bool
     free_edges: int

@@ -24,7 +24,7 @@ from pipeline.palette import Colour
 
 @dataclass(frozen=True)
 class Named:
-    """A face of the kernel's, its name in plain ASCII, and its colour, sRGB 0..255; None: that of the body."""
+    """A face of the kernel's (`face`), its `name` in plain ASCII, and its `colour`, sRGB 0..255; None: the body's."""
 
     face: Any
     name: str
@@ -58,7 +58,17 @@ def _colour(colour: Colour) -> Quantity_Color:
 
 
 def read_body(path: Path) -> Any:
-    """The one shape of a STEP file. Raises OSError when it can't be read."""
+    """The one shape of a STEP file, in mm whatever its unit. Raises OSError when it can't be read.
+
+    Below, a peg of 10 mm, 20 mm long, written and read.
+
+    >>> import tempfile
+    >>> from pipeline.formats.solid.cuts import NamedBody, round_tool, write_solid
+    >>> path = Path(tempfile.mkdtemp()) / "peg.step"
+    >>> write_solid(path, NamedBody(round_tool(np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0, 20.0), ()), "peg", "a peg")
+    >>> read_body(path).ShapeType().name
+    'TopAbs_SOLID'
+    """
     return _read(path).OneShape()
 
 

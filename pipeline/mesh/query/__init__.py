@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pipeline.mesh.query.distance import Scene
 from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets
+from pipeline.mesh.query.facet_distance import Meant, NearestFacets, crossing_facets, nearest_facets
+from pipeline.mesh.query.facet_pairs import nearest_of_pair
 from pipeline.mesh.query.facet_points import (
     grid_points,
     nearest_on,
@@ -13,19 +15,15 @@ from pipeline.mesh.query.facet_points import (
     spread_points,
     square_distance,
 )
-from pipeline.mesh.query.facet_tree import (
-    FacetTree,
-    Meant,
-    NearestFacets,
-    crossing_facets,
-    facet_tree,
-    nearest_facets,
-)
+from pipeline.mesh.query.facet_travel import Contact, clear_from, first_contact
+from pipeline.mesh.query.facet_tree import FacetTree, facet_tree
+from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.sight_lines import SightLines
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
 
 __all__ = [
+    "Contact",
     "DenseMesh",
     "FacetTree",
     "LightFacets",
@@ -33,12 +31,17 @@ __all__ = [
     "NearestFacets",
     "Scene",
     "SightLines",
+    "TurnTree",
     "VisibilityGrid",
+    "clear_from",
     "crossing_facets",
     "facet_tree",
     "farthest_on_facets",
+    "first_contact",
+    "first_contact_turning",
     "grid_points",
     "nearest_facets",
+    "nearest_of_pair",
     "nearest_on",
     "nearest_on_facet",
     "nearest_on_facets",
@@ -46,5 +49,6 @@ __all__ = [
     "self_intersections",
     "spread_points",
     "square_distance",
+    "turn_tree",
     "vertices_near_new",
 ]

@@ -1,24 +1,25 @@
-"""A tree of boxes over facets, and what two of them tell: the least distance of two meshes and the pairs that cross.
+"""A tree of boxes over facets, and how far apart two of its boxes are at least, standing still or on the way.
 
 Facets are split in halves along the longest side of what their middles cover until four or fewer are left; the tree is
-complete, so that it needs no links. Two trees are gone through together, nearer pairs of boxes first, and what can't be
-nearer than the best so far is left out; of facets too, by each other's planes, without which surfaces that run along
-each other (a shaft in its bore) cost a hundred times as much. Some 130 bytes a facet, and 1 us of CPU a facet to grow.
+complete, so that it needs no links. A box lies flat on its facets where these look much the same way (Gottschalk, Lin,
+Manocha, "OBBTree" (1996)): two surfaces that run along each other, a shaft in its bore, are told apart by boxes of many
+facets then. Some 110 bytes a facet, and 1.5 us of CPU a facet to grow.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.geometry import Floats, Ints, Longs
+from pipeline.geometry import Floats, Ints, Point
 from pipeline.jit import njit, prange
-from pipeline.mesh.query.facet_pairs import nearest_of_pair, parting
 
-_LEAF = 4
+LEAF = 4  # facets in a leaf at most
+_FLAT = 0.7  # length of the sum of facets' area vectors over that of their areas, from which on a box lies on them
+_MOST_FLAT = 1024  # facets of a box that lies on them: of more, the coordinate axes serve as well
+_SLACK = 1e-14  # of a box's place and size, by which it is larger than its corners say
 
 
 class FacetTree(NamedTuple):
@@ -26,8 +27,8 @@ class FacetTree(NamedTuple):
 
     corners  (m, 3, 3) mm, facets in the order of the leaves
     facet    (m,) which facet of the mesh each is
-    boxes    (2 * leaves, 6) mm, low and high corner; boxes[1] is the root's, the children of i are 2 i and 2 i + 1,
-             and boxes[leaves + i] is that of the facets from m i // leaves to m (i + 1) // leaves
+    boxes    (2 * leaves, 15) middle, three unit axes, half sides, mm; boxes[1] is the root's, the children of i are 2 i
+             and 2 i + 1, and boxes[leaves + i] is that of the facets from m i // leaves to m (i + 1) // leaves
     """
 
     corners: Floats
@@ -35,104 +36,46 @@ class FacetTree(NamedTuple):
     boxes: Floats
 
 
-class _Marks(NamedTuple):
-    """`Meant` with facets in the trees' orders and squared distances."""
-
-    one: Longs
-    other: Longs
-    least: Floats
-
-
-@dataclass(frozen=True)
-class NearestFacets:
-    """Where two meshes are nearest to each other.
-
-    distance          mm; 0 where they touch or cross
-    on_one, on_other  (3,) mm
-    facets            of the one and of the other mesh
-    """
-
-    distance: float
-    on_one: Floats
-    on_other: Floats
-    facets: tuple[int, int]
-
-
 def facet_tree(vertices: ArrayLike, faces: ArrayLike) -> FacetTree:
     """The tree of a mesh, vertices (n, 3) mm and faces (m, 3); raises ValueError when there are no facets.
 
     >>> tree = facet_tree([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])
-    >>> tree.boxes[1].tolist()
-    [0.0, 0.0, 0.0, 1.0, 1.0, 0.0]
+    >>> tree.boxes[1, 12:].round(6).tolist()
+    [0.0, 0.707107, 0.353553]
     """
     corners = np.asarray(vertices, dtype=np.float64)[np.asarray(faces, dtype=np.int64)]
     if not len(corners):
         raise ValueError("a mesh without facets has no tree")
-    leaves = 1
-    while leaves * _LEAF < len(corners):
-        leaves *= 2
+    leaves = leaves_of(len(corners))
     order = np.arange(len(corners), dtype=np.int32)
-    _split(corners.sum(axis=1), order, leaves)
+    in_leaves(corners.sum(axis=1), order, leaves)
     corners = np.ascontiguousarray(corners[order])
-    boxes = np.empty((2 * leaves, 6))
-    boxes[0] = 0.0
+    boxes = np.zeros((2 * leaves, 15))
     _grow(corners, boxes, leaves)
     return FacetTree(corners, order, boxes)
 
 
-@dataclass(frozen=True)
-class Meant:
-    """Pairs of stretches of two meshes that are meant to be near to each other.
+def leaves_of(facets: int) -> int:
+    """How many leaves the tree of so many facets has: a power of two.
 
-    one, other  (m,) of each mesh's facets, bit k of it set where it belongs to pair k; int64
-    least       (k,) mm: from this distance on, two facets of a pair don't count; as many pairs as bits, 63, at most
+    >>> leaves_of(4), leaves_of(5), leaves_of(100)
+    (1, 2, 32)
     """
-
-    one: Longs
-    other: Longs
-    least: Floats
-
-
-def nearest_facets(
-    one: FacetTree, other: FacetTree, within: float = np.inf, meant: Meant | None = None
-) -> NearestFacets | None:
-    """Where two meshes are nearest to each other, over whole facets; None where they are not nearer than `within` mm.
-
-    meant  what doesn't count
-
-    Both are surfaces: one that lies inside the other is as far from it as its nearest facet.
-
-    >>> tri, lift = [[0, 1, 2]], [0.0, 0.0, 3.0]
-    >>> low = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-    >>> nearest_facets(facet_tree(low, tri), facet_tree(low + lift, tri)).distance
-    3.0
-    """
-    if meant is None:
-        none = np.zeros(1, np.int64)
-        meant = Meant(none[np.zeros(len(one.facet), np.intp)], none[np.zeros(len(other.facet), np.intp)], np.zeros(0))
-    marks = _Marks(meant.one[one.facet], meant.other[other.facet], np.asarray(meant.least, np.float64) ** 2)
-    far, i, k, places = _nearest(one, other, marks, float(within) ** 2)
-    if i < 0:
-        return None
-    return NearestFacets(float(np.sqrt(far)), places[0], places[1], (int(one.facet[i]), int(other.facet[k])))
-
-
-def crossing_facets(one: FacetTree, other: FacetTree) -> Ints:
-    """(k, 2) facets of the one and of the other mesh that touch or cross, sorted.
-
-    >>> low = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-    >>> up = np.array([[0.2, 0.2, -1.0], [0.2, 0.2, 1.0], [3.0, 3.0, 0.0]])
-    >>> crossing_facets(facet_tree(low, [[0, 1, 2]]), facet_tree(up, [[0, 1, 2]])).tolist()
-    [[0, 0]]
-    """
-    pairs = _crossing(one, other)
-    pairs = np.column_stack([one.facet[pairs[:, 0]], other.facet[pairs[:, 1]]])
-    return pairs[np.lexsort(pairs.T[::-1])]
+    leaves = 1
+    while leaves * LEAF < facets:
+        leaves *= 2
+    return leaves
 
 
 @njit(cache=True, parallel=True)
-def _split(middles: Floats, order: Ints, leaves: int) -> None:
-    """Put facets into the order of the leaves; middles (m, 3), to any scale."""
+def in_leaves(middles: Floats, order: Ints, leaves: int) -> None:
+    """Put facets, `order` (m,), into the order of the leaves; their middles (m, 3) to any scale.
+
+    >>> order = np.arange(8, dtype=np.int32)
+    >>> in_leaves(np.array([[x, 0.0, 0.0] for x in (7.0, 1, 6, 2, 0, 5, 3, 4)]), order, 2)
+    >>> sorted(order[:4].tolist())
+    [1, 3, 4, 6]
+    """
     m, width, count = len(order), leaves, 1
     while width > 1:
         half = width // 2
@@ -179,135 +122,215 @@ def _select(middles: Floats, order: Ints, low: int, mid: int, high: int) -> None
 
 @njit(cache=True, parallel=True)
 def _grow(corners: Floats, boxes: Floats, leaves: int) -> None:
-    """Boxes of the leaves, then of all above them."""
-    m = len(corners)
-    for i in prange(leaves):
-        at = np.int64(i)
-        for d in range(3):
-            least, most = np.inf, -np.inf
-            for f in range(at * m // leaves, (at + 1) * m // leaves):
-                for c in range(3):
-                    x = corners[f, c, d]
-                    least, most = min(least, x), max(most, x)
-            boxes[leaves + at, d], boxes[leaves + at, 3 + d] = least, most
-    for i in range(leaves - 1, 0, -1):
-        for d in range(3):
-            boxes[i, d] = min(boxes[2 * i, d], boxes[2 * i + 1, d])
-            boxes[i, 3 + d] = max(boxes[2 * i, 3 + d], boxes[2 * i + 1, 3 + d])
+    """Boxes of the leaves, then of all above them, a level at a time."""
+    m, first = len(corners), leaves
+    # Of each box: low and high corner along the coordinate axes, sum of area vectors, sum of areas.
+    sums = np.empty((2 * leaves, 10))
+    while first > 0:
+        share = leaves // first
+        for i in prange(first):
+            at = np.int64(i)
+            low, high = at * share * m // leaves, (at + 1) * share * m // leaves
+            if share == 1:
+                _add_up(corners, low, high, sums[first + at])
+            else:
+                _join(sums, first + at)
+            _lay(corners, low, high, sums[first + at], boxes[first + at])
+        first //= 2
 
 
-@njit(cache=True, inline="always")
-def _apart(one: Floats, i: int, other: Floats, k: int) -> float:
-    """Squared distance of two boxes, mm2."""
-    total = 0.0
+@njit(cache=True)
+def _add_up(corners: Floats, low: int, high: int, out: Floats) -> None:
     for d in range(3):
-        gap = max(one[i, d] - other[k, 3 + d], other[k, d] - one[i, 3 + d])
-        if gap > 0.0:
-            total += gap * gap
-    return total
+        out[d], out[3 + d], out[6 + d] = np.inf, -np.inf, 0.0
+    out[9] = 0.0
+    for f in range(low, high):
+        for d in range(3):
+            for c in range(3):
+                out[d] = min(out[d], corners[f, c, d])
+                out[3 + d] = max(out[3 + d], corners[f, c, d])
+        e = point_of(corners[f], 1, corners[f], 0)
+        g = point_of(corners[f], 2, corners[f], 0)
+        n = cross_of(e, g)
+        out[6] += n[0]
+        out[7] += n[1]
+        out[8] += n[2]
+        out[9] += np.sqrt(dot_of(n, n))
+
+
+@njit(cache=True)
+def _join(sums: Floats, i: int) -> None:
+    for d in range(3):
+        sums[i, d] = min(sums[2 * i, d], sums[2 * i + 1, d])
+        sums[i, 3 + d] = max(sums[2 * i, 3 + d], sums[2 * i + 1, 3 + d])
+    for d in range(6, 10):
+        sums[i, d] = sums[2 * i, d] + sums[2 * i + 1, d]
+
+
+@njit(cache=True)
+def _lay(corners: Floats, low: int, high: int, sums: Floats, box: Floats) -> None:
+    """The box of facets low to high, flat on them where they are few and look one way."""
+    size = np.sqrt(sums[6] ** 2 + sums[7] ** 2 + sums[8] ** 2)
+    for d in range(3):
+        box[3 + 4 * d] = 1.0
+        box[d] = 0.5 * (sums[d] + sums[3 + d])
+        box[12 + d] = 0.5 * (sums[3 + d] - sums[d])
+    if high - low <= _MOST_FLAT and size > _FLAT * sums[9] and size > 0.0:
+        n = (sums[6] / size, sums[7] / size, sums[8] / size)
+        along = _along_most(corners, low, high, sums, n)
+        across = cross_of(n, along)
+        for d in range(3):
+            box[3 + d], box[6 + d], box[9 + d] = n[d], along[d], across[d]
+        middle = (box[0], box[1], box[2])
+        for d in range(3):
+            axis = (box[3 + 3 * d], box[4 + 3 * d], box[5 + 3 * d])
+            least, most = np.inf, -np.inf
+            for f in range(low, high):
+                for c in range(3):
+                    x = (
+                        axis[0] * (corners[f, c, 0] - middle[0])
+                        + axis[1] * (corners[f, c, 1] - middle[1])
+                        + axis[2] * (corners[f, c, 2] - middle[2])
+                    )
+                    least, most = min(least, x), max(most, x)
+            box[12 + d] = 0.5 * (most - least)
+            for e in range(3):
+                box[e] += 0.5 * (least + most) * axis[e]
+    slack = _SLACK * (abs(box[0]) + abs(box[1]) + abs(box[2]) + box[12] + box[13] + box[14])
+    for d in range(3):
+        box[12 + d] += slack
+
+
+@njit(cache=True)
+def _along_most(corners: Floats, low: int, high: int, sums: Floats, n: Point) -> Point:
+    """The unit direction across n in which facets reach far: that of an edge where they are few, else of a side."""
+    along, longest = (0.0, 0.0, 0.0), -1.0
+    if high - low <= 4 * LEAF:
+        for f in range(low, high):
+            for c in range(3):
+                e = point_of(corners[f], (c + 1) % 3, corners[f], c)
+                if dot_of(e, e) > longest:
+                    along, longest = e, dot_of(e, e)
+    else:
+        for d in range(3):
+            # Squares of a side across n, so that a side along it is not taken.
+            e = (1.0 * (d == 0), 1.0 * (d == 1), 1.0 * (d == 2))
+            side = (sums[3 + d] - sums[d]) ** 2 * (1.0 - n[d] * n[d])
+            if side > longest:
+                along, longest = e, side
+    off = dot_of(along, n)
+    along = (along[0] - off * n[0], along[1] - off * n[1], along[2] - off * n[2])
+    size = np.sqrt(dot_of(along, along))
+    if size < 1e-12 * np.sqrt(max(longest, 1e-300)):
+        k = 0 if abs(n[0]) < 0.6 else 1
+        along = cross_of(n, (1.0 * (k == 0), 1.0 * (k == 1), 0.0))
+        size = np.sqrt(dot_of(along, along))
+    return along[0] / size, along[1] / size, along[2] / size
 
 
 @njit(cache=True, inline="always")
-def _breadth(boxes: Floats, i: int) -> float:
-    return max(boxes[i, 3] - boxes[i, 0], boxes[i, 4] - boxes[i, 1], boxes[i, 5] - boxes[i, 2])
+def point_of(points: Floats, i: int, base: Floats, k: int) -> Point:
+    """From point k of `base` (n, 3) to point i of `points` (m, 3); for compiled code."""
+    return points[i, 0] - base[k, 0], points[i, 1] - base[k, 1], points[i, 2] - base[k, 2]
 
 
 @njit(cache=True, inline="always")
-def _is_first_split(one: Floats, i: int, other: Floats, k: int) -> bool:
+def dot_of(p: Point, q: Point) -> float:
+    """Scalar product; for compiled code."""
+    return p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
+
+
+@njit(cache=True, inline="always")
+def cross_of(p: Point, q: Point) -> Point:
+    """Vector product; for compiled code."""
+    return p[1] * q[2] - p[2] * q[1], p[2] * q[0] - p[0] * q[2], p[0] * q[1] - p[1] * q[0]
+
+
+@njit(cache=True, inline="always")
+def _axis(boxes: Floats, i: int, d: int) -> Point:
+    return boxes[i, 3 + 3 * d], boxes[i, 4 + 3 * d], boxes[i, 5 + 3 * d]
+
+
+@njit(cache=True, inline="always")
+def _turned(motion: Floats, p: Point) -> Point:
+    return (
+        motion[0, 0] * p[0] + motion[0, 1] * p[1] + motion[0, 2] * p[2],
+        motion[1, 0] * p[0] + motion[1, 1] * p[1] + motion[1, 2] * p[2],
+        motion[2, 0] * p[0] + motion[2, 1] * p[1] + motion[2, 2] * p[2],
+    )
+
+
+@njit(cache=True)
+def box_relation(
+    one: Floats, i: int, other: Floats, k: int, motion: Floats, along: Point
+) -> tuple[tuple[float, float, float, float, float, float], tuple[float, ...], tuple[float, ...]]:
+    """Box i of the one tree after a motion (4, 4) against box k of the other, along the three axes of both.
+
+    For each axis how far the other's middle lies from the one's, how far both reach together, and `along` on it; mm.
+    """
+    u, v, w = _turned(motion, _axis(one, i, 0)), _turned(motion, _axis(one, i, 1)), _turned(motion, _axis(one, i, 2))
+    p, q, r = _axis(other, k, 0), _axis(other, k, 1), _axis(other, k, 2)
+    at = _turned(motion, (one[i, 0], one[i, 1], one[i, 2]))
+    t = (
+        other[k, 0] - at[0] - motion[0, 3],
+        other[k, 1] - at[1] - motion[1, 3],
+        other[k, 2] - at[2] - motion[2, 3],
+    )
+    a, b, c = one[i, 12], one[i, 13], one[i, 14]
+    d, e, f = other[k, 12], other[k, 13], other[k, 14]
+    up, uq, ur = abs(dot_of(u, p)), abs(dot_of(u, q)), abs(dot_of(u, r))
+    vp, vq, vr = abs(dot_of(v, p)), abs(dot_of(v, q)), abs(dot_of(v, r))
+    wp, wq, wr = abs(dot_of(w, p)), abs(dot_of(w, q)), abs(dot_of(w, r))
+    apart = (dot_of(u, t), dot_of(v, t), dot_of(w, t), dot_of(p, t), dot_of(q, t), dot_of(r, t))
+    reach = (
+        a + up * d + uq * e + ur * f,
+        b + vp * d + vq * e + vr * f,
+        c + wp * d + wq * e + wr * f,
+        d + up * a + vp * b + wp * c,
+        e + uq * a + vq * b + wq * c,
+        f + ur * a + vr * b + wr * c,
+    )
+    on = (
+        dot_of(u, along), dot_of(v, along), dot_of(w, along), dot_of(p, along), dot_of(q, along), dot_of(r, along)
+    )  # fmt: skip
+    return apart, reach, on
+
+
+@njit(cache=True)
+def boxes_apart(one: Floats, i: int, other: Floats, k: int, motion: Floats) -> float:
+    """Squared distance, mm2, that box i of the one tree after a motion (4, 4) has from box k of the other, at least."""
+    apart, reach, _ = box_relation(one, i, other, k, motion, (0.0, 0.0, 0.0))
+    x, y, z = abs(apart[0]) - reach[0], abs(apart[1]) - reach[1], abs(apart[2]) - reach[2]
+    u, v, w = abs(apart[3]) - reach[3], abs(apart[4]) - reach[4], abs(apart[5]) - reach[5]
+    x, y, z, u, v, w = max(x, 0.0), max(y, 0.0), max(z, 0.0), max(u, 0.0), max(v, 0.0), max(w, 0.0)
+    return max(x * x + y * y + z * z, u * u + v * v + w * w)
+
+
+@njit(cache=True)
+def boxes_meet(
+    one: Floats, i: int, other: Floats, k: int, motion: Floats, along: Point, gap: float
+) -> tuple[float, float]:
+    """From when until when box i of the one tree may be within `gap` mm of box k of the other.
+
+    The one is moved by a motion (4, 4), and then `along` times what is told; from above until: never.
+    """
+    apart, reach, on = box_relation(one, i, other, k, motion, along)
+    start, end = -np.inf, np.inf
+    for d in range(6):
+        far = reach[d] + gap
+        if abs(on[d]) < 1e-14:
+            if abs(apart[d]) > far:
+                return np.inf, -np.inf
+            continue
+        low, high = (apart[d] - far) / on[d], (apart[d] + far) / on[d]
+        start, end = max(start, min(low, high)), min(end, max(low, high))
+    return start, end
+
+
+@njit(cache=True, inline="always")
+def is_first_split(one: Floats, i: int, other: Floats, k: int) -> bool:
     """Of a pair of nodes, whether to go down in the first tree: the larger box, where both have children."""
     if 2 * i >= len(one):
         return False
-    return 2 * k >= len(other) or _breadth(one, i) >= _breadth(other, k)
-
-
-@njit(cache=True)
-def _is_meant(marks: _Marks, f: int, g: int, far: float) -> bool:
-    both, k = marks.one[f] & marks.other[g], 0
-    while both:
-        if both & 1 and far >= marks.least[k]:
-            return True
-        both, k = both >> 1, k + 1
-    return False
-
-
-@njit(cache=True)
-def _nearest(one: FacetTree, other: FacetTree, marks: _Marks, limit: float) -> tuple[float, int, int, Floats]:
-    """Squared least distance below `limit`, mm2, the two facets in the trees' orders (-1: none), the places (2, 3)."""
-    a, b = one.boxes, other.boxes
-    first, second = len(a) // 2, len(b) // 2
-    m, n = len(one.corners), len(other.corners)
-    best, best_i, best_k = limit, -1, -1
-    places = np.zeros((2, 3))
-    # One pair at each step down stays behind, of which there are as many as both trees are deep.
-    stack = np.empty((256, 2), np.int64)
-    bound = np.empty(256)
-    stack[0], bound[0], top = 1, _apart(a, 1, b, 1), 1
-    while top > 0 and best > 0.0:
-        top -= 1
-        if bound[top] >= best:
-            continue
-        i, k = stack[top]
-        if i >= first and k >= second:
-            for f in range((i - first) * m // first, (i - first + 1) * m // first):
-                for g in range((k - second) * n // second, (k - second + 1) * n // second):
-                    if parting(one.corners[f], other.corners[g]) ** 2 >= best:
-                        continue
-                    far, p, q = nearest_of_pair(one.corners[f], other.corners[g])
-                    if far < best and not _is_meant(marks, f, g, far):
-                        best, best_i, best_k = far, f, g
-                        for d in range(3):
-                            places[0, d], places[1, d] = p[d], q[d]
-            continue
-        if _is_first_split(a, i, b, k):
-            i1, k1, i2, k2 = 2 * i, k, 2 * i + 1, k
-        else:
-            i1, k1, i2, k2 = i, 2 * k, i, 2 * k + 1
-        near, far = _apart(a, i1, b, k1), _apart(a, i2, b, k2)
-        if near > far:
-            i1, k1, i2, k2 = i2, k2, i1, k1
-            near, far = far, near
-        if far < best:
-            stack[top, 0], stack[top, 1], bound[top] = i2, k2, far
-            top += 1
-        if near < best:
-            stack[top, 0], stack[top, 1], bound[top] = i1, k1, near
-            top += 1
-    return best, best_i, best_k, places
-
-
-@njit(cache=True)
-def _crossing(one: FacetTree, other: FacetTree) -> Ints:
-    """(k, 2) facets in the trees' orders that touch or cross."""
-    a, b = one.boxes, other.boxes
-    first, second = len(a) // 2, len(b) // 2
-    m, n = len(one.corners), len(other.corners)
-    found = np.empty((64, 2), np.int32)
-    count = 0
-    stack = np.empty((256, 2), np.int64)
-    stack[0], top = 1, 1
-    while top > 0:
-        top -= 1
-        i, k = stack[top]
-        if _apart(a, i, b, k) > 0.0:
-            continue
-        if i >= first and k >= second:
-            for f in range((i - first) * m // first, (i - first + 1) * m // first):
-                for g in range((k - second) * n // second, (k - second + 1) * n // second):
-                    if parting(one.corners[f], other.corners[g]) > 0.0:
-                        continue
-                    if nearest_of_pair(one.corners[f], other.corners[g])[0] == 0.0:
-                        if count == len(found):
-                            more = np.empty((2 * count, 2), np.int32)
-                            more[:count] = found
-                            found = more
-                        found[count, 0], found[count, 1] = f, g
-                        count += 1
-            continue
-        if _is_first_split(a, i, b, k):
-            stack[top, 0], stack[top, 1] = 2 * i, k
-            stack[top + 1, 0], stack[top + 1, 1] = 2 * i + 1, k
-        else:
-            stack[top, 0], stack[top, 1] = i, 2 * k
-            stack[top + 1, 0], stack[top + 1, 1] = i, 2 * k + 1
-        top += 2
-    return found[:count]
+    size = one[i, 12] + one[i, 13] + one[i, 14]
+    return 2 * k >= len(other) or size >= other[k, 12] + other[k, 13] + other[k, 14]

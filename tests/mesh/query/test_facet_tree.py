@@ -1,6 +1,6 @@
 """Distance of two meshes over whole facets, against a collision library and closed forms.
 
-Covers: pipeline.mesh.query.facet_tree, pipeline.mesh.query.facet_pairs
+Covers: pipeline.mesh.query.facet_tree, pipeline.mesh.query.facet_pairs, pipeline.mesh.query.facet_distance
 """
 
 from __future__ import annotations

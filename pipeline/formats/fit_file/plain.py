@@ -1,0 +1,15 @@
+"""Arrays as plain figures of a record."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def row(values: Any) -> Any:
+    """Figures as a tuple, without negative noughts."""
+    return tuple(float(v) + 0.0 for v in values)
+
+
+def rows(values: Any) -> Any:
+    """Rows of figures as tuples, without negative noughts."""
+    return tuple(map(row, values))

@@ -1,0 +1,108 @@
+"""The parts of a layout placed, and all that it asks of them answered."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline.fitup import Placed
+from pipeline.formats.fit_file import FitFile, fit_record
+from pipeline.formats.parts_in import placed_parts
+from pipeline.layout import Layout
+from pipeline.progress import Progress, silent
+from pipeline.questions.kind import Kind
+from pipeline.questions.registry import KINDS
+
+Watch = Callable[[str], contextlib.AbstractContextManager[Progress]]
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A question of the layout, its kind, and the answer."""
+
+    kind: Kind[Any, Any]
+    question: Any
+    answer: Any
+
+
+@dataclass(frozen=True)
+class FitUp:
+    """What was found of a layout.
+
+    parts     where they stand, after all that the questions make of them
+    answered  in the order in which they were asked
+    record    fit.json
+    """
+
+    parts: dict[str, Placed]
+    answered: tuple[Answered, ...]
+    record: FitFile
+
+    @property
+    def lines(self) -> list[str]:
+        """What was found, for people, lines of a terminal."""
+        lines = [line for name, part in self.parts.items() for line in _placing(name, part)]
+        return lines + [line for each in self.answered for line in each.kind.lines(each.question, each.answer)]
+
+
+def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
+    """Place the parts of a layout, and answer what it asks.
+
+    name   of the layout file
+    watch  called with a step's name; gives a context manager whose value is that step's Progress
+
+    Raises SettingsError for what makes no sense, InputError where a part isn't what it should be.
+
+    >>> rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
+    >>> beside = [[1, 0, 0, 22], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]
+    >>> parts = {"rod": rod, "bar": rod | {"at": beside}}
+    >>> found = fit_up(Layout(part=parts, clearance=[{"between": ["rod", "bar"], "least": 1}]), "rods.toml")
+    >>> found.record.held, found.record.clearances[0].verdict
+    (True, 'clear')
+    """
+    watch = watch or _unwatched
+    with watch("place") as progress:
+        parts = placed_parts(layout, progress)
+    answered = []
+    for kind in KINDS:
+        questions = getattr(layout, kind.table)
+        if not questions:
+            continue
+        with watch(kind.table) as progress:
+            for number, question in enumerate(questions):
+                share = _share(progress, number, len(questions), kind.about(question))
+                share(0.0)
+                answer = kind.answer(question, parts, share)
+                parts |= kind.leaves(answer)
+                answered.append(Answered(kind, question, answer))
+    records = {
+        kind.field: tuple(a.kind.record(a.question, a.answer) for a in answered if a.kind is kind) for kind in KINDS
+    }
+    held = all(each.kind.held(each.answer) for each in answered)
+    return FitUp(parts, tuple(answered), fit_record(name, parts, records, held))
+
+
+def _share(progress: Progress, number: int, of: int, about: str) -> Progress:
+    """The progress of one question among several."""
+
+    def tell(fraction: float, text: str = "") -> None:
+        progress((number + fraction) / of, f"{about}: {text}" if text else about)
+
+    return tell
+
+
+@contextlib.contextmanager
+def _unwatched(name: str) -> Any:
+    yield silent
+
+
+def _placing(name: str, part: Placed) -> list[str]:
+    """Where a part stands, for people."""
+    x, y, z = part.pose.matrix[:3, 3]
+    free = f"; free: {', '.join(part.pose.free)}" if part.pose.taken and part.pose.free else ""
+    lines = [f"part       {name}: origin at [{x:.3f}, {y:.3f}, {z:.3f}]{free}"]
+    for left in part.pose.left:
+        lines.append(f"           {left.words}: stays {left.shift:.3f} mm and {left.angle:.5f} rad off")
+    return lines

@@ -1,0 +1,97 @@
+"""How far a part can be moved before it comes too near to others."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.errors import SettingsError
+from pipeline.fitup import Item, Motion, Run, Travel, direction_in_words, item_in_words, travel
+from pipeline.formats.fit_file import travel_record
+from pipeline.geometry import unit
+from pipeline.layout import SecondMotion, TravelQuestion
+from pipeline.progress import Progress
+from pipeline.questions.kind import Kind, Parts
+from pipeline.surfaces import SituationFeature
+
+_WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
+_MOST_GAINS = 2  # told in the terminal; the rest stand in fit.json
+
+
+def axis_in_words(parts: Parts, text: str, where: str) -> Item:
+    """The axis that "PART: WORDS" mean, where that part stands.
+
+    Raises SettingsError where they mean none; `where` they stand in the layout.
+    """
+    part, words = _part_of(parts, text, where)
+    return item_in_words(parts[part].body, words, "axis").placed(parts[part].pose.matrix)
+
+
+def _part_of(parts: Parts, text: str, where: str) -> tuple[str, str]:
+    name, colon, words = text.partition(":")
+    if not colon or name.strip() not in parts:
+        raise SettingsError(
+            f"{where}: {text!r}: an axis or a face is written PART: WORDS, of one of the parts ({', '.join(parts)})."
+        )
+    return name.strip(), words
+
+
+def _motion(asked: TravelQuestion | SecondMotion, parts: Parts, where: str) -> Motion:
+    if asked.about is not None:
+        return Motion(axis_in_words(parts, asked.about, where), True)
+    assert asked.along is not None
+    if not isinstance(asked.along, str):
+        way = np.array(asked.along)
+        if np.linalg.norm(way) < 1e-9:
+            raise SettingsError(f"{where}: a direction of no length is none; say which way to go.")
+        return Motion(Item(SituationFeature.AXIS, np.zeros(3), unit(way)), False)
+    part, words = _part_of(parts, asked.along, where)
+    return Motion(direction_in_words(parts[part].body, words).placed(parts[part].pose.matrix), False)
+
+
+def _answer(question: TravelQuestion, parts: Parts, progress: Progress) -> Travel:
+    where = f"travel of {question.move}"
+    motion = _motion(question, parts, where)
+    size = np.radians if motion.turns else float
+    second = None
+    if question.second is not None:
+        other = _motion(question.second, parts, where)
+        steps = np.linspace(*question.second.over, question.second.steps)
+        second = (other, np.radians(steps) if other.turns else steps)
+    against = question.against or tuple(name for name in parts if name != question.move)
+    return travel(
+        parts[question.move], {name: parts[name] for name in against}, motion, float(size(question.up_to)),
+        _WAYS[question.way], question.least,
+        None if question.at_least is None else float(size(question.at_least)), second, progress,
+    )  # fmt: skip
+
+
+def _lines(question: TravelQuestion, found: Travel) -> list[str]:
+    return [line for run in found.runs for line in _run_lines(question, found, run)]
+
+
+def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
+    way = "back" if run.way < 0 else "forward"
+    about = question.about if found.turns else question.along if isinstance(question.along, str) else "a direction"
+    motion = "about" if found.turns else "along"
+    lines = [f"travel     {question.move}, {way} {motion} {about}: {run.verdict}: {run.why}"]
+    if run.stop is not None:
+        named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
+        spots = ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in named)
+        lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
+    for gain in run.gains[:_MOST_GAINS]:
+        more = gain.run - run.run
+        size = f"{np.degrees(more):.2f} degrees" if found.turns else f"{more:.2f} mm"
+        then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
+        lines.append(f"           {size} more if {gain.without} were gone, {then}")
+    return lines
+
+
+KIND = Kind[TravelQuestion, Travel](
+    table="travel",
+    field="travels",
+    about=lambda question: question.move,
+    answer=_answer,
+    record=travel_record,
+    held=lambda found: found.verdict in ("far enough", "told"),
+    lines=_lines,
+)
