@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from pipeline.job import NotNegative, Positive, Row, is_rigid
+from pipeline.places import Length, Place
 from pipeline.settings_file import Settings, checked, plain_toml
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -104,6 +105,155 @@ class ClearanceQuestion(Settings):
     least: NotNegative = 0.0
 
 
+class Facing(Settings):
+    """Metal faced off down to a plane parallel to a face.
+
+    face   words for a face of the part, or "PART: WORDS" for one of another part where that stands
+    take   mm, or "0.1 in", below it; leave: that are left standing above it; down to the face itself without both
+    all    everything that stands beyond that plane, not only what stands on the face
+    """
+
+    face: str
+    take: Length | None = None
+    leave: Length | None = None
+    all: bool = False
+
+    @model_validator(mode="after")
+    def _one(self) -> Facing:
+        if self.take is not None and self.leave is not None:
+            raise ValueError("a facing goes below its face (take) or stops above it (leave), not both")
+        return self
+
+    @property
+    def level(self) -> float:
+        """mm above the face."""
+        return (0.0 if self.leave is None else self.leave.mm) - (0.0 if self.take is None else self.take.mm)
+
+
+class Reach(Settings):
+    """How far a cut goes: from a face on, `depth` mm deep, `to` another face, or `through` the whole part."""
+
+    face: str | None = None
+    depth: Length | None = None
+    to: str | None = None
+    through: bool = False
+
+    @model_validator(mode="after")
+    def _ends(self) -> Reach:
+        if sum((self.depth is not None, self.to is not None, self.through)) != 1:
+            raise ValueError("a cut ends in one way: depth = ..., to = ... (a face), or through = true")
+        if self.face is None and not self.through:
+            raise ValueError("a cut that isn't through needs the face that it starts at: face = ...")
+        return self
+
+
+class Bore(Reach):
+    """A bore on an axis, of a diameter in mm or "2.5 in"."""
+
+    axis: str
+    diameter: Length
+
+
+class Holes(Reach):
+    """Holes of one diameter, square to `face`: on the part's places `at`, or `count` of them on a pitch circle about an
+    axis, `start` degrees from the part's x (from y where the face looks along x), counter-clockwise as one looks at the
+    face."""
+
+    diameter: Length
+    at: tuple[Place, ...] = ()
+    centre: str | None = None
+    pitch_circle: Length | None = None
+    count: Annotated[int, Field(ge=1, le=360)] | None = None
+    start: Finite = 0.0
+
+    @model_validator(mode="after")
+    def _where(self) -> Holes:
+        ring = [self.centre is not None, self.pitch_circle is not None, self.count is not None]
+        if self.face is None:
+            raise ValueError("holes need the face that they are square to: face = ...")
+        if bool(self.at) == any(ring) or any(ring) != all(ring):
+            raise ValueError("holes stand at places (at = [[x, y, z], ...]), or have centre, pitch_circle and count")
+        return self
+
+
+class Slot(Reach):
+    """A slot with round ends, cut square to `face`: from the place `start` to the place `end` of a cutter's middle."""
+
+    start: Place
+    end: Place
+    width: Length
+
+    @model_validator(mode="after")
+    def _on(self) -> Slot:
+        if self.face is None:
+            raise ValueError("a slot needs the face that it is cut into: face = ...")
+        return self
+
+
+class Pocket(Reach):
+    """A pocket, cut square to `face`: its middle, its length along an axis of the part, its width, the radius of its
+    corners."""
+
+    at: Place
+    along: str
+    length: Length
+    width: Length
+    corner: Length | None = None
+
+    @model_validator(mode="after")
+    def _on(self) -> Pocket:
+        if self.face is None:
+            raise ValueError("a pocket needs the face that it is cut into: face = ...")
+        if self.corner is not None and 2 * self.corner.mm > min(self.length.mm, self.width.mm):
+            raise ValueError("the corners of a pocket are larger than the pocket; a smaller radius")
+        return self
+
+
+class CutQuestion(Settings):
+    """A cut into a part, and what wall it must leave; cuts are made in their order.
+
+    name         what its faces are called; "cut 1" and so on, unless told
+    counterbore  as a bore
+    turning      outside down to a diameter
+    wall         mm that must be left behind its faces; asked only where it is given
+    density      g/cm3 of the part, for the mass that goes
+    """
+
+    part: str
+    name: str | None = None
+    facing: Facing | None = None
+    bore: Bore | None = None
+    counterbore: Bore | None = None
+    holes: Holes | None = None
+    slot: Slot | None = None
+    pocket: Pocket | None = None
+    turning: Bore | None = None
+    wall: Length | None = None
+    density: Positive | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> CutQuestion:
+        if sum(getattr(self, kind) is not None for kind in CUTS) != 1:
+            raise ValueError(f"a cut is one of {', '.join(CUTS)}")
+        return self
+
+    @property
+    def what(self) -> str:
+        """Which of CUTS it is."""
+        return next(kind for kind in CUTS if getattr(self, kind) is not None)
+
+
+CUTS = ("facing", "bore", "counterbore", "holes", "slot", "pocket", "turning")
+
+
+class WallQuestion(Settings):
+    """Whether a part, as cut, is nowhere thinner than `least` mm, behind some of its features or everywhere."""
+
+    part: str
+    least: Length
+    behind: tuple[str, ...] = ()
+
+
 class SecondMotion(Settings):
     """A second way in which the moving part may stand otherwise: shifted along, or turned about, words or a direction.
 
@@ -180,13 +330,15 @@ class Layout(Settings):
 
     part: dict[str, Part]
     clearance: tuple[ClearanceQuestion, ...] = ()
+    cut: tuple[CutQuestion, ...] = ()
+    wall: tuple[WallQuestion, ...] = ()
     travel: tuple[TravelQuestion, ...] = ()
     envelope: tuple[EnvelopeQuestion, ...] = ()
 
     @model_validator(mode="after")
     def _known(self) -> Layout:
-        if len(self.part) < 2:
-            raise ValueError("a layout needs two parts at least")
+        if len(self.part) < 2 and not (self.part and (self.cut or self.wall)):
+            raise ValueError("a layout needs two parts at least, or one and a cut or a wall")
         names = [name.casefold() for name in self.part]
         for name in self.part:
             if ":" in name or not name.strip() or names.count(name.casefold()) > 1:
@@ -197,6 +349,11 @@ class Layout(Settings):
                     raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
             if question.between[0] == question.between[1]:
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
+        asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
+        asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
+        for where, name in asked:
+            if name not in self.part:
+                raise ValueError(f"{where}: there is no part {name!r}; there are {', '.join(self.part)}")
         moved = [("travel", n, q.move, q.against) for n, q in enumerate(self.travel, 1)]
         moved += [("envelope", n, q.turn, q.against) for n, q in enumerate(self.envelope, 1)]
         for table, number, mover, against in moved:

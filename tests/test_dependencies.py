@@ -56,7 +56,9 @@ def _imported(*folders: Path) -> dict[str, str]:
 
 
 def _distributions(module: str) -> set[str]:
-    return {_plain(name) for name in importlib.metadata.packages_distributions().get(module, ())}
+    found = {_plain(name) for name in importlib.metadata.packages_distributions().get(module, ())}
+    # Python 3.11 doesn't tell the home of a module that is one compiled file.
+    return found or _for_this_machine({_plain(module)})
 
 
 def _for_this_machine(declared: set[str]) -> set[str]:

@@ -1,19 +1,23 @@
-"""What is done with placed parts: where they stand, whether they clear each other, how far they go, what they sweep."""
+"""What is done with placed parts: where they stand, whether they clear each other, how far they go, what cuts leave."""
 
 from __future__ import annotations
 
 from pipeline.fitup.bodies import Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, clearance
+from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
+from pipeline.fitup.cut_tools import Stroke
+from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
 from pipeline.fitup.items import Item
 from pipeline.fitup.placing import Line, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
-from pipeline.fitup.words import direction_in_words, item_in_words
+from pipeline.fitup.walls import Walls, WallSpot, walls
+from pipeline.fitup.words import direction_in_words, item_in_words, item_on
 
 __all__ = [
     "Body",
     "Clearance",
+    "Cut",
     "Envelope",
     "Fit",
     "Item",
@@ -23,14 +27,21 @@ __all__ = [
     "Reached",
     "Relief",
     "Run",
+    "Spot",
     "Stop",
+    "Stroke",
     "Travel",
     "TravelMap",
+    "WallSpot",
+    "Walls",
     "clearance",
+    "cut_part",
     "direction_in_words",
     "envelope",
     "item_in_words",
+    "item_on",
     "placed",
     "travel",
     "turned_body",
+    "walls",
 ]

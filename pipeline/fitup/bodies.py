@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -17,6 +19,9 @@ from pipeline.mesh.query import FacetTree, Scene, facet_tree
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, kind_of, shape_of
 from pipeline.values import MEASURED, SNAPPED, Feature, Surface
+
+# Of a facet: a cut leaves it, as planned.
+PLANNED = 4
 
 
 @dataclass(frozen=True)
@@ -31,6 +36,10 @@ class Body:
     skin      standard uncertainty of a place on no feature, mm; None: told from how its facets scatter there
     bound     mm by which its facets may be off what was measured, at most
     closed    whether the surface bounds a solid
+    noise     mm, standard deviation of the scan's noise; 0: none, or not known
+    sharp     whether its edges between features are as sharp as they will be
+    solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
+    planned   by number, the moves of features that cuts make: those of what they were laid out from
     """
 
     name: str
@@ -41,16 +50,26 @@ class Body:
     skin: float | None = None
     bound: float = 0.0
     closed: bool = True
+    noise: float = 0.0
+    sharp: bool = True
+    solid: Path | None = None
+    exact: Any = None
+    planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
 
     @cached_property
     def seen(self) -> Mask:
-        """(m,) which facets were measured."""
-        return np.isin(self.surface.origin, (MEASURED, SNAPPED))
+        """(m,) which facets were measured, or will be as planned."""
+        return np.isin(self.surface.origin, (MEASURED, SNAPPED, PLANNED))
 
     @cached_property
     def neighbours(self) -> Ints:
         """(m, 3) the facet across each edge; below nought where there is none."""
         return facet_neighbours(self.surface.faces, len(self.surface.vertices))
+
+    @cached_property
+    def scene(self) -> Scene:
+        """To send rays through it, in its own coordinates."""
+        return Scene(self.surface)
 
     def index_of(self, ident: str) -> int:
         """Which of `features` goes by a number."""
@@ -62,6 +81,8 @@ class Body:
         known = feature.uncertainty
         if self.unsure_of(k):
             return {}
+        if feature.id in self.planned:
+            return dict(self.planned[feature.id])
         position, direction, radius = known.position or 0.0, known.direction, known.radius
         flat = kind_of(feature).flat
         moves = moves_of(feature.point, feature.direction, flat, (position, direction, radius))

@@ -25,6 +25,7 @@ from pipeline.values import Feature
 EXPANDED = 2.0  # coverage factor of about 95 % (JCGM 100, 6.2)
 _REACH = 2.5  # edges about a place whose vertices tell where the skin is
 _LEAST_POINTS = 10
+_PROUDEST = 3.0  # standard deviations of a scan's noise, for places of which too few vertices tell
 _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
@@ -285,7 +286,7 @@ def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float]:
     x, y, z = off @ first, off @ second, off @ normal
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
-        return np.zeros(3), reach
+        return np.zeros(3), _PROUDEST * placed.body.noise or reach
     answer, *_ = np.linalg.lstsq(design, z, rcond=None)
     left = z - design @ answer
     sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))

@@ -16,7 +16,7 @@ from pipeline.fitup.bodies import Placed
 from pipeline.fitup.clearance import MOST_FITS, Fit, Spot, fits_between, meant_between, spot_of
 from pipeline.fitup.interference import lies_within
 from pipeline.fitup.items import Item, Key, about
-from pipeline.geometry import Floats, Ints, Mask, cross, rigid, small_motion, turned, undone
+from pipeline.geometry import Floats, Ints, Mask, cross, rigid, small_motion, transformed, turned, undone
 from pipeline.mesh.query import (
     Contact,
     Meant,
@@ -27,6 +27,7 @@ from pipeline.mesh.query import (
     nearest_facets,
     nearest_of_pair,
     turn_tree,
+    turned_over,
 )
 from pipeline.progress import Progress, silent
 
@@ -35,6 +36,7 @@ _MAP = 21  # runs of a map
 _PATCH = 10.0  # mm about a place on no feature that are taken away together
 _BACK = 1e-3  # mm of gap before a contact where it is looked at: at the contact itself its direction is not known
 _SLOW = 0.05  # mm of gap for each mm of run, under which the run is not corrected by what stands for the facets
+_SLACK = 1e-3  # share by which gaps along a run may be too large
 _STEP = 0.1  # of a standard uncertainty, for derivatives
 Verdict = Literal["far enough", "too short", "can't be said", "told"]
 
@@ -122,7 +124,7 @@ class Run:
     run      how far it goes
     sure     how far at least, at 95 %
     stop     None where it goes all the way
-    gaps     (k, 2) run and gap mm, 0 where they cross; a little beyond the stop too
+    gaps     (k, 2) run and gap mm, 0 where they cross, else up to 0.1 % too large; a little beyond the stop too
     gains    what would let it go farther, the most first
     verdict  "told" where nothing is asked of it
     why      a sentence
@@ -144,7 +146,7 @@ class TravelMap:
 
     second  (m,) mm or rad of the second motion; turned: whether it is a turn
     runs    (k,) mm or rad of the travel, below nought back
-    gaps    (m, k) mm, 0 where they cross
+    gaps    (m, k) mm, 0 where they cross, else up to 0.1 % too large
     pair    (m, k) which of `pairs` is nearest
     pairs   other part, feature of the moving one ("" skin), feature of the other one
     limits  (m, 2) how far it goes back (below nought) and forward with the second motion made first
@@ -232,7 +234,8 @@ class _Pair:
             shift = None if motion.turns else way * up_to * motion.speed(np.zeros(3))
             fits |= {(fit.bore, fit.inner): fit for fit in fits_between(moving, other, shift)}
         self.meant = meant_between(moving, other, tuple(fits.values()))
-        self._turning: dict[int, tuple[TurnTree, TurnTree]] = {}
+        self._still: tuple[TurnTree, TurnTree] | None = None
+        self._moved: tuple[Floats, TurnTree] | None = None
 
     def contact(
         self, way: int, up_to: float, gap: float, meant: Meant | None = None, before: Floats | None = None
@@ -243,34 +246,42 @@ class _Pair:
             along = way * self.motion.speed(np.zeros(3))
             start = np.eye(4) if before is None else before
             return first_contact(self.moving.tree, self.other.tree, along, up_to, gap, meant, start)
-        if before is not None:
-            return first_contact_turning(self._about(self.moving, way, before), self._both(way)[1], up_to, gap, meant)
-        return first_contact_turning(*self._both(way), up_to, gap, meant)
+        one, other = self._trees(before)
+        if way < 0:
+            one, other = turned_over(one), turned_over(other)
+        return first_contact_turning(one, other, up_to, gap, meant)
 
-    def _both(self, way: int) -> tuple[TurnTree, TurnTree]:
-        if way not in self._turning:
-            self._turning[way] = self._about(self.moving, way, None), self._about(self.other, way, None)
-        return self._turning[way]
+    def _trees(self, before: Floats | None) -> tuple[TurnTree, TurnTree]:
+        """Of both parts about the axis; the last of those after another motion is kept, as both ways ask for it."""
+        if self._still is None:
+            self._still = self._about(self.moving, None), self._about(self.other, None)
+        if before is None:
+            return self._still
+        if self._moved is None or not np.array_equal(self._moved[0], before):
+            self._moved = before, self._about(self.moving, before)
+        return self._moved[1], self._still[1]
 
-    def _about(self, part: Placed, way: int, before: Floats | None) -> TurnTree:
+    def _about(self, part: Placed, before: Floats | None) -> TurnTree:
         item = self.motion.item
         assert item.direction is not None
-        vertices = part.vertices if before is None else vertices_after(part, before)
-        return turn_tree(vertices, part.body.surface.faces, item.point, way * item.direction)
+        faces = part.body.surface.faces
+        if before is None or self._still is None:
+            return turn_tree(part.vertices, faces, item.point, item.direction)
+        return turn_tree(transformed(before, part.vertices), faces, item.point, item.direction, self._still[0])
 
     def gap_at(self, pose: Floats, facets: tuple[int, int] | None = None) -> NearestFacets | None:
-        """Where both are nearest after a motion (4, 4); `facets` that are near, if any are known, spare most of it."""
-        within = np.inf
-        if facets is not None and not self._has_bits(facets):
-            within = self.of_facets(pose, facets).distance * (1.0 + 1e-9) + 1e-9
-        return nearest_facets(self.moving.tree, self.other.tree, within, self.meant, pose)
+        """Where both are nearest after a motion (4, 4), or nearly so; two `facets` that are near spare much of it."""
+        known = None if facets is None or self._has_bits(facets) else self.of_facets(pose, facets)
+        within = np.inf if known is None else known.distance
+        near = nearest_facets(self.moving.tree, self.other.tree, within, self.meant, pose, _SLACK)
+        return known if near is None else near
 
     def _has_bits(self, facets: tuple[int, int]) -> bool:
         return bool(self.meant.one[facets[0]] & self.meant.other[facets[1]])
 
     def of_facets(self, pose: Floats, facets: tuple[int, int]) -> NearestFacets:
         """How near two facets are after a motion (4, 4)."""
-        mine = self.moving.vertices[self.moving.body.surface.faces[facets[0]]] @ pose[:3, :3].T + pose[:3, 3]
+        mine = transformed(pose, self.moving.vertices[self.moving.body.surface.faces[facets[0]]])
         its = self.other.vertices[self.other.body.surface.faces[facets[1]]]
         square, p, q = nearest_of_pair(np.ascontiguousarray(mine), np.ascontiguousarray(its))
         return NearestFacets(float(np.sqrt(square)), np.array(p), np.array(q), facets)
@@ -295,11 +306,6 @@ class _Pair:
         unsure = self.moving.pose.unsure or self.motion.item.unsure
         there = replace(self.moving.pose, matrix=pose @ self.moving.pose.matrix, moves=moves, unsure=unsure)
         return spot_of(Placed(self.moving.body, there), self.other, near)
-
-
-def vertices_after(part: Placed, motion: Floats) -> Floats:
-    """(n, 3) mm of a part after a motion (4, 4)."""
-    return part.vertices @ motion[:3, :3].T + motion[:3, 3]
 
 
 def _motion(item: Item, turns: bool, run: float) -> Floats:
@@ -444,7 +450,7 @@ def _gains(
     without = (up_to, None) if beyond is None else (beyond[1].run, beyond[0].name)
     out = [Gain(pair.name, pair.name, *without)]
     for side, part in ((0, pair.moving), (1, pair.other)):
-        place = undone_place(pair, found, way) if side == 0 else found.near.on_other
+        place = _place_before(pair, found, way) if side == 0 else found.near.on_other
         gone, words = _patch(part, found.near.facets[side], place)
         meant = _without(pair.meant, gone, None) if side == 0 else _without(pair.meant, None, gone)
         farther = pair.contact(way, without[0], least, meant)
@@ -454,10 +460,9 @@ def _gains(
     return tuple(sorted(out, key=lambda gain: (-gain.run, gain.without == pair.name)))
 
 
-def undone_place(pair: _Pair, found: Contact, way: int) -> Floats:
+def _place_before(pair: _Pair, found: Contact, way: int) -> Floats:
     """(3,) mm where the moving part's place of contact was before the run."""
-    back = undone(pair.motion.at(way * found.run))
-    return back[:3, :3] @ found.near.on_one + back[:3, 3]
+    return transformed(undone(pair.motion.at(way * found.run)), found.near.on_one)
 
 
 def _patch(part: Placed, facet: int, place: Floats) -> tuple[Mask, str]:

@@ -9,9 +9,9 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums import Choice, Datums, choose, reach_of, situations
-from pipeline.fitup.bodies import Body
+from pipeline.fitup.bodies import Body, Placed
 from pipeline.fitup.items import Item, Key, Move, item_moves
-from pipeline.geometry import Floats, transformed, turned
+from pipeline.geometry import Floats, cross, transformed, turned, undone
 from pipeline.places import Place, in_words
 from pipeline.surfaces import SituationFeature
 from pipeline.values import Feature
@@ -50,6 +50,36 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
     except SettingsError as error:
         raise SettingsError(f"{body.name}: {error}") from None
     return _made(body, choice, text, wanted)
+
+
+def item_on(part: Placed, parts: Mapping[str, Placed], text: str, wanted: str) -> Item:
+    """The item that words mean, in the coordinates of a placed part: one of its own, or "PART: WORDS" of another part
+    where that stands, with what is not known of how both stand.
+
+    Raises SettingsError as `item_in_words`.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.turned import turned_body
+    >>> here, there = np.eye(4), np.eye(4)
+    >>> there[2, 3] = 7.0
+    >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
+    >>> rods = {name: Placed(rod, placed([], at)) for name, at in (("a", here), ("b", there))}
+    >>> item_on(rods["a"], rods, "b: end", "face").point.tolist()
+    [0.0, 0.0, 57.0]
+    """
+    name, colon, words = text.partition(":")
+    other = parts.get(name.strip()) if colon else None
+    if other is None:
+        return item_in_words(part.body, text, wanted)
+    where = item_in_words(other.body, words, wanted).placed(other.pose.matrix)
+    moves = dict(where.moves)
+    for pose, sign in ((other.pose, 1.0), (part.pose, -1.0)):
+        for key, m in pose.moves.items():
+            shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
+            turn = np.zeros(3) if where.direction is None else cross(m[3:], where.direction)
+            moves[key] = (shift + sign * (m[:3] + cross(m[3:], where.point)), tilt + sign * turn)
+    unsure = where.unsure or other.pose.unsure or part.pose.unsure
+    return replace(where, moves=moves, unsure=unsure).placed(undone(part.pose.matrix))
 
 
 def direction_in_words(body: Body, text: str) -> Item:

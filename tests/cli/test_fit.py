@@ -6,6 +6,7 @@ Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build
 Covers: pipeline.formats.fit_file.schema, pipeline.formats.fit_file.clearance, pipeline.formats.parts_in.step
 Covers: pipeline.formats.fit_file.plain, pipeline.questions.kind, pipeline.questions.asking
 Covers: pipeline.questions.outputs, pipeline.questions.clearance
+Covers: pipeline.formats.fit_file.cut, pipeline.questions.cut, pipeline.questions.wall
 Covers: pipeline.formats.parts_in.run_folder, pipeline.formats.parts_in.assembly
 """
 
@@ -29,6 +30,7 @@ from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 from pipeline.cli.main import main
 from pipeline.formats.fit_file import FitFile, fit_schema_text
 from pipeline.formats.meshes_out import write_stl
+from pipeline.formats.solid import read_solid
 
 
 def cylinder(point: tuple[float, float, float], radius: float, length: float) -> Any:
@@ -209,3 +211,91 @@ def test_an_open_part_is_told(folder: Path) -> None:
     found = FitFile.model_validate_json(text)
     assert [part.closed for part in found.parts] == [True, False]
     assert (status, found.clearances[0].verdict) == (3, "hits")
+
+
+CUTS = """
+[part.block]
+file = "block.step"
+uncertainty = 0.02
+
+[[cut]]
+part = "block"
+name = "seat"
+counterbore = { axis = "H1", diameter = 40, face = "face nearest [10, 10, 40]", depth = "0.5 in" }
+wall = 8
+density = 7.2
+
+[[cut]]
+part = "block"
+facing = { face = "face nearest [10, 10, 0]", take = 3 }
+
+[[wall]]
+part = "block"
+least = 12
+behind = ["seat"]
+"""
+
+
+def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Volumes by formula, and by the CAD kernel from what was written."""
+    path = folder / "job.toml"
+    path.write_text(CUTS)
+    status, text = run(path, "--json", "--quiet")
+    found = FitFile.model_validate_json(text)
+    jsonschema.validate(json.loads(text), json.loads(fit_schema_text()))
+    seat, foot = found.cuts
+    ring, slab = np.pi * (20**2 - 15**2) * 12.7, (80 * 60 - np.pi * 15**2) * 3
+    assert seat.volume == pytest.approx(ring, rel=3e-4)
+    assert foot.volume == pytest.approx(slab, rel=3e-4)
+    assert [cut.exact.volume for cut in found.cuts if cut.exact] == pytest.approx([ring, slab], rel=1e-6)
+    assert seat.mass == pytest.approx(ring * 7.2e-3, rel=3e-4)
+    assert [face.name for face in seat.planned] == ["seat", "seat floor"]
+    # Round the seat 30 - 20 mm are left, under its floor 40 - 12.7, and 3 less after the facing.
+    assert seat.wall is not None
+    assert (seat.wall.verdict, found.walls[0].verdict) == ("holds", "too thin")
+    assert seat.wall.spots[0].spot.distance == pytest.approx(10.0, abs=0.02)
+    assert status == 3
+    written = folder / "job"
+    names = {"block-cut.stl", "block-cut.ply", "block-cut.step", "fit.json", "placed.glb"}
+    assert {p.name for p in written.glob("[a-z]*")} == names
+    left = 80 * 60 * 40 - np.pi * 15**2 * 40 - ring - slab
+    assert trimesh.load(written / "block-cut.stl").volume == pytest.approx(left, rel=1e-4)
+    body = read_solid(written / "block-cut.step")
+    assert body.volume == pytest.approx(left, rel=1e-9)
+    assert {"seat"} <= {face.name for face in body.faces}
+    with pytest.raises(SystemExit):
+        main(["fit", str(path)])
+    told = capsys.readouterr().out
+    assert "block, seat: " in told
+    assert "new faces: P1 (seat), P2 (seat floor)" in told
+    assert "wall       block: too thin: 10.0" in told
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[cut]]\npart = "rod"\n', "a cut is one of facing, bore, counterbore"),
+        ('[[cut]]\npart = "bar"\nfacing = { face = "end" }\n', "cut 1: there is no part 'bar'; there are rod"),
+        ('[[cut]]\npart = "rod"\nbore = { axis = "axis", diameter = 5 }\n', "a cut ends in one way"),
+        (
+            '[[cut]]\npart = "rod"\nbore = { axis = "axis", diameter = 5, depth = 5 }\n',
+            "needs the face that it starts at",
+        ),
+        ('[[cut]]\npart = "rod"\nfacing = { face = "end", take = 1, leave = 1 }\n', "not both"),
+        ('[[cut]]\npart = "rod"\nfacing = { face = "end", take = "2 foot" }\n', "needs a number"),
+        ('[[cut]]\npart = "rod"\nfacing = { face = "end", tkae = 2 }\n', "did you mean 'take'?"),
+        ('[[cut]]\npart = "rod"\nholes = { face = "end", diameter = 2, depth = 2 }\n', "holes stand at places"),
+        ('[[cut]]\npart = "rod"\nbore = { axis = "axis", diameter = 30, through = true }\n', "takes all of rod"),
+        ('[[cut]]\npart = "rod"\nfacing = { face = "z", leave = 60 }\n', "the whole part lies below z"),
+        ('[[wall]]\npart = "rod"\nleast = 5\nbehind = ["H1"]\n', "rod has no feature 'H1'; it has start, end, step 1"),
+        ('[[wall]]\npart = "lid"\nleast = 5\n[part.lid]\nfile = "open.stl"\nuncertainty = 0\n', "lid is not closed"),
+        (
+            '[[cut]]\npart = "lid"\nfacing = { face = "z" }\n[part.lid]\nfile = "open.stl"\nuncertainty = 0\n',
+            "the part lid is not closed all round",
+        ),
+    ],
+)
+def test_a_cut_that_makes_no_sense_is_one_sentence_and_nothing_is_written(
+    folder: Path, text: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    test_what_makes_no_sense_is_one_sentence_and_nothing_is_written(folder, ROD + text, said, capsys)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.features.solid.caps import NEVER_SEEN, capped
 from pipeline.features.solid.charts import Chart, chart_on, step_of
 from pipeline.features.solid.curves import Curve
-from pipeline.features.solid.model import Model, model_of, volume_of, without_faces
+from pipeline.features.solid.model import Model, model_of, volume_of, with_sharp_edges, without_faces
 from pipeline.features.solid.outline import Outline
 from pipeline.features.solid.parameter_curves import ParameterCurve, laid_out
 from pipeline.features.solid.sharpening import DEPTH
@@ -24,5 +24,6 @@ __all__ = [
     "model_of",
     "step_of",
     "volume_of",
+    "with_sharp_edges",
     "without_faces",
 ]

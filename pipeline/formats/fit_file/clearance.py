@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fitup import Clearance
+from pipeline.fitup import Clearance, Spot
 from pipeline.formats.fit_file.plain import row, rows
 from pipeline.formats.fit_file.records import (
     ClearanceRecord,
@@ -25,12 +25,7 @@ def clearance_record(question: ClearanceQuestion, found: Clearance) -> Clearance
     spot, unseen = found.spot, found.unseen
     return ClearanceRecord(
         between=question.between, least=question.least, verdict=found.verdict, why=found.why,
-        spot=None
-        if spot is None
-        else SpotRecord(
-            distance=spot.distance, expanded=spot.expanded, of_facets=spot.raw, places=rows(spot.places), on=spot.on,
-            terms=tuple(TermRecord(name=t.name, kind=t.kind, size=t.size) for t in spot.terms), unsure=spot.unsure,
-        ),
+        spot=None if spot is None else spot_record(spot),
         unseen=None
         if unseen is None
         else UnseenRecord(distance=unseen.distance, places=rows((unseen.on_one, unseen.on_other))),
@@ -49,4 +44,12 @@ def clearance_record(question: ClearanceQuestion, found: Clearance) -> Clearance
             middle=None if found.overlap.middle is None else row(found.overlap.middle),
             shift=None if found.overlap.shift is None else row(found.overlap.shift),
         ),
+    )  # fmt: skip
+
+
+def spot_record(spot: Spot) -> SpotRecord:
+    """What is known of a distance between two places, as a record; mm."""
+    return SpotRecord(
+        distance=spot.distance, expanded=spot.expanded, of_facets=spot.raw, places=rows(spot.places), on=spot.on,
+        terms=tuple(TermRecord(name=t.name, kind=t.kind, size=t.size) for t in spot.terms), unsure=spot.unsure,
     )  # fmt: skip

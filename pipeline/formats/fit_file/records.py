@@ -186,6 +186,118 @@ class EnvelopeRecord(Record):
     reached: tuple[ReachedRecord, ...] = Field(description="One for each other part.")
 
 
+class TakenTerm(Record):
+    """Something that a volume is not known better than by."""
+
+    name: str = Field(description="What it is.")
+    kind: Literal["random", "bound"] = Field(description="A standard uncertainty (k = 1), or the most that it can be.")
+    size: float = Field(description="mm3.")
+
+
+class OpeningRecord(Record):
+    """A patch of a part's surface that a cut takes."""
+
+    opens: Literal["goes in", "opens into", "comes out", "runs out", "into a hollow"] = Field(
+        description="What the tool does there."
+    )
+    place: Vector = Field(description="On it, in the part's coordinates.")
+    area: float = Field(description="mm2.")
+    unseen: float = Field(description="Share of it that was filled or never scanned.")
+    on: tuple[str, ...] = Field(description="Ids of its features.")
+
+
+class ChangedRecord(Record):
+    """A feature of which a cut takes some, or all."""
+
+    feature: str = Field(description="Id.")
+    how: Literal["gone", "shorter", "smaller"] = Field(description="What becomes of it.")
+    area_before: float = Field(description="mm2.")
+    area_after: float = Field(description="mm2.")
+    length_before: float | None = Field(description="Along its axis, mm; null: it has none.")
+    length_after: float | None = Field(description="Along its axis, mm; null: it has none.")
+
+
+class PlannedRecord(Record):
+    """A face that a cut leaves; its place in the part's coordinates."""
+
+    feature: str = Field(description="Its number among the part's features from then on.")
+    name: str = Field(description="After its cut.")
+    kind: str = Field(description="Of surface.")
+    side: Literal["bore", "boss"] | None = Field(description="null: a plane.")
+    point: Vector = Field(description="On it, or on its axis.")
+    direction: Vector = Field(description="Out of the metal, or along its axis.")
+    radius: float | None = Field(description="mm.")
+    area: float = Field(description="mm2.")
+    length: float | None = Field(description="Along its axis, mm.")
+    position_uncertainty: float | None = Field(
+        description="Standard, mm: of the datums that it is laid out from; null: can't be vouched for."
+    )
+
+
+class SoundingRecord(Record):
+    """Where to measure a wall from outside before metal is taken."""
+
+    place: Vector = Field(description="On the outside, in the part's coordinates.")
+    way: Vector = Field(description="Into the metal, unit.")
+    before: float | None = Field(description="Metal that there should be before the cut, mm; null: not known.")
+    after: float = Field(description="Metal that is left after it, mm.")
+
+
+class WallSpotRecord(Record):
+    """A place where a wall is thin."""
+
+    verdict: Literal["holds", "too thin", "can't be said"] = Field(description="The answer there.")
+    why: str = Field(description="What settles it, or what would.")
+    spot: SpotRecord = Field(description="On the face and beyond the metal, in the part's coordinates.")
+    seen: bool = Field(
+        description="Whether what is beyond was measured; if not, the distance is to what was put there."
+    )
+    sounding: SoundingRecord = Field(description="Where to measure it.")
+
+
+class WallRecord(Record):
+    """The walls behind some faces of a part."""
+
+    part: str = Field(description="In the layout.")
+    behind: tuple[str, ...] = Field(description="Ids of the features that it was asked of; empty: everywhere.")
+    least: float = Field(description="What must be left, mm.")
+    verdict: Literal["holds", "too thin", "can't be said"] = Field(description="The answer.")
+    why: str = Field(description="What settles it, or what would.")
+    spots: tuple[WallSpotRecord, ...] = Field(description="Thin places, measured ones first, the thinnest first.")
+    unknown_area: float = Field(description="mm2 behind which what is beyond was filled or never scanned.")
+
+
+class ExactCutRecord(Record):
+    """The same cut of the part's exact solid by the CAD kernel."""
+
+    volume: float | None = Field(description="mm3 that go; null: it could not be made.")
+    why: str = Field(description='Why it could not be made, or differs; "" where there is nothing to say.')
+
+
+class CutRecord(Record):
+    """A cut, and what it does."""
+
+    part: str = Field(description="In the layout.")
+    name: str = Field(description="What its faces are called after.")
+    kind: str = Field(description="facing, bore and so on.")
+    volume: float = Field(description="mm3 that go.")
+    expanded: float = Field(description="What that is known within, 95 %, mm3.")
+    of_facets: float = Field(description="mm3 between the facets themselves.")
+    terms: tuple[TakenTerm, ...] = Field(description="What it is not known better than by.")
+    unsure: str = Field(description='Why `expanded` is not all of it; "" where it is.')
+    mass: float | None = Field(description="g that go; null: no density was given.")
+    planned: tuple[PlannedRecord, ...] = Field(description="Faces that it leaves.")
+    openings: tuple[OpeningRecord, ...] = Field(description="Patches of the surface that it takes.")
+    changed: tuple[ChangedRecord, ...] = Field(description="Features of which it takes some.")
+    pieces: tuple[int, int] = Field(description="Of the part, before and after.")
+    tunnels: tuple[int, int] = Field(description="Ways through the part (its genus), before and after.")
+    hollows: tuple[int, int] = Field(description="Closed all round, before and after.")
+    notes: tuple[str, ...] = Field(description="What it opens and parts, in sentences.")
+    sound: bool = Field(description="Whether it does only what was asked.")
+    wall: WallRecord | None = Field(description="What is left behind its faces; null: no wall was asked for.")
+    exact: ExactCutRecord | None = Field(description="Of the exact solid; null: there is none.")
+
+
 class FitFile(Record):
     """What was found of the parts of a layout."""
 
@@ -195,6 +307,8 @@ class FitFile(Record):
     angle: Literal["deg"] = "deg"
     parts: tuple[PartRecord, ...] = Field(description="In the layout's order.")
     clearances: tuple[ClearanceRecord, ...] = Field(description="In the layout's order.")
+    cuts: tuple[CutRecord, ...] = Field((), description="In the layout's order.")
+    walls: tuple[WallRecord, ...] = Field((), description="In the layout's order.")
     travels: tuple[TravelRecord, ...] = Field((), description="In the layout's order.")
     envelopes: tuple[EnvelopeRecord, ...] = Field((), description="In the layout's order.")
     held: bool = Field(description="Whether all that was asked for is held for certain.")

@@ -12,7 +12,7 @@ from pipeline.features.solid import NEVER_SEEN, capped
 from pipeline.fitup import Body
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
 from pipeline.formats.meshes_in import read_light
-from pipeline.formats.solid import shape_in_part
+from pipeline.formats.solid import NAME, shape_in_part
 from pipeline.geometry import Ints, transformed
 from pipeline.job import load_job
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
@@ -44,7 +44,10 @@ def body_of_run(name: str, folder: Path) -> Body:
     labels = np.where(whole.surface.origin == NEVER_SEEN, -1, whole.labels).astype(np.int32)
     names = load_job(folder / "job.toml").names if (folder / "job.toml").exists() else {}
     features = tuple(map(feature_of, data.features))
-    return Body(name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left)
+    return Body(
+        name, whole.surface, labels, features, names, bound=_bound(data), closed=not whole.left,
+        noise=data.source.noise_sigma or 0.0, sharp=False, solid=folder / NAME if data.solid is not None else None,
+    )  # fmt: skip
 
 
 def feature_of(record: FeatureRecord) -> Feature:

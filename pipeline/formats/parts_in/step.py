@@ -74,7 +74,7 @@ def body_of_step(name: str, path: Path, uncertainty: float) -> Body:
             features.append(feature)
     named = tuple(replace(f, id=i) for f, i in zip(features, numbers_for(features), strict=True))
     closed = bool((facet_neighbours(faces, len(surface.vertices)) >= 0).all())
-    return Body(name, surface, labels, named, skin=uncertainty, bound=CHORD, closed=closed)
+    return Body(name, surface, labels, named, skin=uncertainty, bound=CHORD, closed=closed, solid=path)
 
 
 def _faces(shape: Any) -> list[_Face]:

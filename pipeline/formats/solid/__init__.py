@@ -7,24 +7,26 @@ mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes 
 
 from __future__ import annotations
 
-from pipeline.formats.solid.checks import Verdict
-from pipeline.formats.solid.cuts import NamedBody, cut_away, facing_tool, read_solid, round_tool, write_solid
-from pipeline.formats.solid.document import Named, read_body
+from pipeline.formats.solid.cuts import (
+    NamedBody,
+    cut_away,
+    read_solid,
+    stroke_tool,
+    write_solid,
+)
+from pipeline.formats.solid.document import read_body
 from pipeline.formats.solid.part import NAME, PartReport, make_part, shape_in_part, with_solid
 
 __all__ = [
     "NAME",
-    "Named",
     "NamedBody",
     "PartReport",
-    "Verdict",
     "cut_away",
-    "facing_tool",
     "make_part",
     "read_body",
     "read_solid",
-    "round_tool",
     "shape_in_part",
+    "stroke_tool",
     "with_solid",
     "write_solid",
 ]

@@ -9,13 +9,16 @@ from typing import Any
 
 import numpy as np
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
-from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeWire
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as FaceMap
-from OCP.gp import gp_Ax2
+from OCP.GC import GC_MakeArcOfCircle
+from OCP.gp import gp_Ax2, gp_Vec
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp, TopExp_Explorer
 
 from pipeline.errors import GeometryError
+from pipeline.fitup import Stroke
 from pipeline.formats.solid import shapes
 from pipeline.formats.solid.checks import Verdict, checked
 from pipeline.formats.solid.document import Named, read_named, write_body
@@ -84,6 +87,39 @@ def facing_tool(point: Floats, outwards: Floats, reach: float, height: float) ->
     corner = point - reach * (u + v)
     place = gp_Ax2(shapes.point(corner), shapes.direction(z), shapes.direction(u))
     return BRepPrimAPI_MakeBox(place, 2 * reach, 2 * reach, height).Shape()
+
+
+def stroke_tool(stroke: Stroke) -> Any:
+    """What a stroke of a cut sweeps.
+
+    >>> up, x = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
+    >>> slot = Stroke("block", np.zeros(3), up, 5.0, 4.0, half=(10.0, 4.0), across=x)
+    >>> round(checked(stroke_tool(slot), {}).volume - 5.0 * (12 * 8 + 16 * np.pi), 6)
+    0.0
+    """
+    if stroke.kind == "round":
+        return round_tool(stroke.start, stroke.feed, stroke.radius, stroke.length)
+    if stroke.kind == "ring":
+        whole, core = (round_tool(stroke.start, stroke.feed, r, stroke.length) for r in (stroke.wide, stroke.radius))
+        return BRepAlgoAPI_Cut(whole, core).Shape()
+    u, v, (a, b), r = stroke.across, np.cross(stroke.feed, stroke.across), stroke.half, stroke.radius
+    outline = BRepBuilderAPI_MakeWire()
+
+    def at(x: float, y: float) -> Any:
+        return shapes.point(stroke.start + x * u + y * v)
+
+    for i, k in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
+        # From the end of a side round the corner to the start of the next side.
+        first = (i * a, k * (b - r)) if i == k else (i * (a - r), k * b)
+        last = (i * (a - r), k * b) if i == k else (i * a, k * (b - r))
+        middle = (i * (a - r) + i * r * np.sqrt(0.5), k * (b - r) + k * r * np.sqrt(0.5))
+        if r > 0.0:
+            outline.Add(BRepBuilderAPI_MakeEdge(GC_MakeArcOfCircle(at(*first), at(*middle), at(*last)).Value()).Edge())
+        after = (-i * (a - r), k * b) if i == k else (i * a, -k * (b - r))
+        if np.hypot(last[0] - after[0], last[1] - after[1]) > 1e-9:
+            outline.Add(BRepBuilderAPI_MakeEdge(at(*last), at(*after)).Edge())
+    face = BRepBuilderAPI_MakeFace(outline.Wire()).Face()
+    return BRepPrimAPI_MakePrism(face, gp_Vec(*(stroke.length * stroke.feed).tolist())).Shape()
 
 
 def cut_away(body: NamedBody, tool: Any, name: str) -> tuple[NamedBody, Verdict]:

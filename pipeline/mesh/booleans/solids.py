@@ -116,8 +116,8 @@ def split(body: MeshSolid, tool: MeshSolid) -> tuple[Cutting, Cutting]:
 
 def _read(made: Any, tool: MeshSolid) -> Cutting:
     mesh = made.to_mesh64()
-    starts = np.asarray(mesh.run_index, np.int64)
-    runs = (starts[1:] - starts[:-1]) // 3
+    ends = np.asarray(mesh.run_index, np.int64) // 3
+    runs = ends[1:] - ends[:-1]
     idents = np.asarray(mesh.run_original_id, np.int64)
     of_tool = np.repeat(np.isin(idents, tool.idents), runs)
     start = dict(zip(tool.idents, tool.starts, strict=True))

@@ -17,7 +17,7 @@ from pipeline.mesh.query.facet_points import (
 )
 from pipeline.mesh.query.facet_travel import Contact, clear_from, first_contact
 from pipeline.mesh.query.facet_tree import FacetTree, facet_tree
-from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree
+from pipeline.mesh.query.facet_turn import TurnTree, first_contact_turning, turn_tree, turned_over
 from pipeline.mesh.query.self_intersections import self_intersections, vertices_near_new
 from pipeline.mesh.query.sight_lines import SightLines
 from pipeline.mesh.query.visibility_grid import VisibilityGrid
@@ -50,5 +50,6 @@ __all__ = [
     "spread_points",
     "square_distance",
     "turn_tree",
+    "turned_over",
     "vertices_near_new",
 ]

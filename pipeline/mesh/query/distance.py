@@ -70,6 +70,25 @@ class Scene:
         found = self._ready().compute_occupancy(open3d.core.Tensor(local))
         return np.asarray(found.numpy() > 0.5)
 
+    def first(self, points: ArrayLike, ways: ArrayLike) -> tuple[Ints, Floats]:
+        """The facet (n,) that each ray meets first, -1 where none, and how far away (n,) mm, inf where none.
+
+        points  (n, 3) mm, ways (n, 3) unit; single precision
+
+        >>> from pipeline.values import Surface
+        >>> scene = Scene(Surface.measured([[0, 0, 0], [9, 0, 0], [0, 9, 0]], [[0, 1, 2]]))
+        >>> facet, far = scene.first([[2.0, 2.0, 5.0], [9.0, 9.0, 5.0]], [[0.0, 0.0, -1.0]] * 2)
+        >>> facet.tolist(), far.tolist()
+        ([0, -1], [5.0, inf])
+        """
+        open3d: Any = importlib.import_module("open3d")
+        local = np.asarray(points, dtype=np.float64) - self._middle
+        rays = np.concatenate([local, np.asarray(ways, dtype=np.float64)], axis=1).astype(np.float32)
+        found = self._ready().cast_rays(open3d.core.Tensor(rays))
+        far = found["t_hit"].numpy().astype(np.float64)
+        facet = np.where(np.isfinite(far), found["primitive_ids"].numpy().astype(np.int64), -1)
+        return facet.astype(np.int32), far
+
     def closest(self, points: ArrayLike) -> tuple[Floats, Ints, Floats]:
         """Distance (n,) mm, facet (n,) and nearest point (n, 3) mm on the surface for points (n, 3) mm.
 

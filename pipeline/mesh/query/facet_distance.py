@@ -11,10 +11,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Longs
+from pipeline.geometry import Floats, Ints, Longs, Point
 from pipeline.jit import njit
 from pipeline.mesh.query.facet_pairs import nearest_of_pair, parting
-from pipeline.mesh.query.facet_tree import FacetTree, boxes_apart, is_first_split
+from pipeline.mesh.query.facet_points import point_at
+from pipeline.mesh.query.facet_tree import FacetTree, boxes_apart, dot_of, is_first_split, point_of, turned_of
 
 STILL = np.eye(4)
 
@@ -65,7 +66,7 @@ class Meant:
 def marks_of(one: FacetTree, other: FacetTree, meant: Meant | None) -> Marks:
     """What is meant to be near, as kernels take it.
 
-    >>> tree = FacetTree(np.zeros((2, 3, 3)), np.array([1, 0], np.int32), np.zeros((2, 15)))
+    >>> tree = FacetTree(np.zeros((2, 3, 3)), np.array([1, 0], np.int32), np.zeros((2, 3)), np.zeros((2, 15)))
     >>> marks = marks_of(tree, tree, Meant(np.array([3, 1]), np.array([1, 1]), np.array([0.1, 0.2])))
     >>> marks.one.tolist(), marks.one_nodes.tolist()
     ([1, 3], [0, 1])
@@ -101,11 +102,14 @@ def nearest_facets(
     within: float = np.inf,
     meant: Meant | None = None,
     motion: Floats = STILL,
+    slack: float = 0.0,
 ) -> NearestFacets | None:
     """Where two meshes are nearest to each other, over whole facets; None where they are not nearer than `within` mm.
 
     meant   what doesn't count
     motion  (4, 4) by which the one mesh is moved first; places are where it is then
+    slack   share by which the distance told may be too large: where surfaces run along each other, a little spares most
+            of the time
 
     Both are surfaces: one that lies inside the other is as far from it as its nearest facet.
 
@@ -115,7 +119,9 @@ def nearest_facets(
     >>> nearest_facets(facet_tree(low, tri), facet_tree(low + lift, tri)).distance
     3.0
     """
-    far, i, k, places = _nearest(one, other, marks_of(one, other, meant), float(within) ** 2, _plain(motion))
+    far, i, k, places = _nearest(
+        one, other, marks_of(one, other, meant), float(within) ** 2, _plain(motion), (1.0 - float(slack)) ** 2
+    )
     if i < 0:
         return None
     return NearestFacets(float(np.sqrt(far)), places[0], places[1], (int(one.facet[i]), int(other.facet[k])))
@@ -170,10 +176,32 @@ def place_facet(corners: Floats, f: int, motion: Floats, out: Floats) -> None:
 
 
 @njit(cache=True)
+def is_none(motion: Floats) -> bool:
+    """Whether a motion (4, 4) moves nothing; for compiled code."""
+    for c in range(3):
+        for d in range(4):
+            if motion[c, d] != (1.0 if c == d else 0.0):
+                return False
+    return True
+
+
+@njit(cache=True, inline="always")
+def off_plane(normal: Point, facet: Floats, other: Floats) -> float:
+    """How far, mm, the plane of a facet with a unit normal is from another one on one side of it; for compiled code."""
+    p = dot_of(normal, point_of(other, 0, facet, 0))
+    q = dot_of(normal, point_of(other, 1, facet, 0))
+    r = dot_of(normal, point_of(other, 2, facet, 0))
+    return max(min(p, q, r), -max(p, q, r), 0.0)
+
+
+@njit(cache=True)
 def _nearest(
-    one: FacetTree, other: FacetTree, marks: Marks, limit: float, motion: Floats
+    one: FacetTree, other: FacetTree, marks: Marks, limit: float, motion: Floats, share: float
 ) -> tuple[float, int, int, Floats]:
-    """Squared least distance below `limit`, mm2, the two facets in the trees' orders (-1: none), the places (2, 3)."""
+    """Squared least distance below `limit`, mm2, the two facets in the trees' orders (-1: none), the places (2, 3).
+
+    The least may be down to a `share` of it.
+    """
     a, b = one.boxes, other.boxes
     first, second = len(a) // 2, len(b) // 2
     m, n = len(one.corners), len(other.corners)
@@ -183,10 +211,11 @@ def _nearest(
     # One pair at each step down stays behind, of which there are as many as both trees are deep.
     stack = np.empty((256, 2), np.int64)
     bound = np.empty(256)
-    stack[0], bound[0], top = 1, boxes_apart(a, 1, b, 1, motion), 1
+    still = is_none(motion)
+    stack[0], bound[0], top = 1, boxes_apart(a, 1, b, 1, motion, still, np.inf), 1
     while top > 0 and best > 0.0:
         top -= 1
-        if bound[top] >= best:
+        if bound[top] >= share * best:
             continue
         i, k = stack[top]
         if any_meant:
@@ -196,8 +225,11 @@ def _nearest(
         if i >= first and k >= second:
             for f in range((i - first) * m // first, (i - first + 1) * m // first):
                 place_facet(one.corners, f, motion, moved)
+                look = turned_of(motion, point_at(one.normals, f))
                 for g in range((k - second) * n // second, (k - second + 1) * n // second):
-                    if parting(moved, other.corners[g]) ** 2 >= best:
+                    if off_plane(look, moved, other.corners[g]) ** 2 >= share * best:
+                        continue
+                    if off_plane(point_at(other.normals, g), other.corners[g], moved) ** 2 >= share * best:
                         continue
                     far, p, q = nearest_of_pair(moved, other.corners[g])
                     if far < best:
@@ -213,14 +245,16 @@ def _nearest(
             i1, k1, i2, k2 = 2 * i, k, 2 * i + 1, k
         else:
             i1, k1, i2, k2 = i, 2 * k, i, 2 * k + 1
-        near, far = boxes_apart(a, i1, b, k1, motion), boxes_apart(a, i2, b, k2, motion)
+        enough = share * best
+        near = boxes_apart(a, i1, b, k1, motion, still, enough)
+        far = boxes_apart(a, i2, b, k2, motion, still, enough)
         if near > far:
             i1, k1, i2, k2 = i2, k2, i1, k1
             near, far = far, near
-        if far < best:
+        if far < enough:
             stack[top, 0], stack[top, 1], bound[top] = i2, k2, far
             top += 1
-        if near < best:
+        if near < enough:
             stack[top, 0], stack[top, 1], bound[top] = i1, k1, near
             top += 1
     return best, best_i, best_k, places
@@ -236,10 +270,11 @@ def _crossing(one: FacetTree, other: FacetTree, motion: Floats) -> Ints:
     count = 0
     stack = np.empty((256, 2), np.int64)
     stack[0], top = 1, 1
+    still = is_none(motion)
     while top > 0:
         top -= 1
         i, k = stack[top]
-        if boxes_apart(a, i, b, k, motion) > 0.0:
+        if boxes_apart(a, i, b, k, motion, still, 1e-300) > 0.0:
             continue
         if i >= first and k >= second:
             for f in range((i - first) * m // first, (i - first + 1) * m // first):

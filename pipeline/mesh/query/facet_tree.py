@@ -3,7 +3,7 @@
 Facets are split in halves along the longest side of what their middles cover until four or fewer are left; the tree is
 complete, so that it needs no links. A box lies flat on its facets where these look much the same way (Gottschalk, Lin,
 Manocha, "OBBTree" (1996)): two surfaces that run along each other, a shaft in its bore, are told apart by boxes of many
-facets then. Some 110 bytes a facet, and 1.5 us of CPU a facet to grow.
+facets then. Some 140 bytes a facet, and 1.5 us of CPU a facet to grow.
 """
 
 from __future__ import annotations
@@ -27,12 +27,14 @@ class FacetTree(NamedTuple):
 
     corners  (m, 3, 3) mm, facets in the order of the leaves
     facet    (m,) which facet of the mesh each is
+    normals  (m, 3) unit; nought where a facet has no area
     boxes    (2 * leaves, 15) middle, three unit axes, half sides, mm; boxes[1] is the root's, the children of i are 2 i
              and 2 i + 1, and boxes[leaves + i] is that of the facets from m i // leaves to m (i + 1) // leaves
     """
 
     corners: Floats
     facet: Ints
+    normals: Floats
     boxes: Floats
 
 
@@ -52,7 +54,9 @@ def facet_tree(vertices: ArrayLike, faces: ArrayLike) -> FacetTree:
     corners = np.ascontiguousarray(corners[order])
     boxes = np.zeros((2 * leaves, 15))
     _grow(corners, boxes, leaves)
-    return FacetTree(corners, order, boxes)
+    normals = np.empty((len(corners), 3))
+    _looks(corners, normals)
+    return FacetTree(corners, order, normals, boxes)
 
 
 def leaves_of(facets: int) -> int:
@@ -118,6 +122,15 @@ def _select(middles: Floats, order: Ints, low: int, mid: int, high: int) -> None
             low = i
         else:
             break
+
+
+@njit(cache=True, parallel=True)
+def _looks(corners: Floats, normals: Floats) -> None:
+    for f in prange(len(corners)):
+        n = cross_of(point_of(corners[f], 1, corners[f], 0), point_of(corners[f], 2, corners[f], 0))
+        size = np.sqrt(dot_of(n, n))
+        for d in range(3):
+            normals[f, d] = n[d] / size if size > 0.0 else 0.0
 
 
 @njit(cache=True, parallel=True)
@@ -252,7 +265,8 @@ def _axis(boxes: Floats, i: int, d: int) -> Point:
 
 
 @njit(cache=True, inline="always")
-def _turned(motion: Floats, p: Point) -> Point:
+def turned_of(motion: Floats, p: Point) -> Point:
+    """A direction after a motion (4, 4); for compiled code."""
     return (
         motion[0, 0] * p[0] + motion[0, 1] * p[1] + motion[0, 2] * p[2],
         motion[1, 0] * p[0] + motion[1, 1] * p[1] + motion[1, 2] * p[2],
@@ -260,50 +274,57 @@ def _turned(motion: Floats, p: Point) -> Point:
     )
 
 
-@njit(cache=True)
-def box_relation(
-    one: Floats, i: int, other: Floats, k: int, motion: Floats, along: Point
-) -> tuple[tuple[float, float, float, float, float, float], tuple[float, ...], tuple[float, ...]]:
-    """Box i of the one tree after a motion (4, 4) against box k of the other, along the three axes of both.
+@njit(cache=True, inline="always")
+def _stands(one: Floats, i: int, motion: Floats, still: bool) -> tuple[Point, Point, Point, Point]:
+    """Three axes and the middle of a box after a motion (4, 4); `still`: that is none."""
+    u, v, w, at = _axis(one, i, 0), _axis(one, i, 1), _axis(one, i, 2), (one[i, 0], one[i, 1], one[i, 2])
+    if not still:
+        u, v, w, at = turned_of(motion, u), turned_of(motion, v), turned_of(motion, w), turned_of(motion, at)
+        at = (at[0] + motion[0, 3], at[1] + motion[1, 3], at[2] + motion[2, 3])
+    return u, v, w, at
 
-    For each axis how far the other's middle lies from the one's, how far both reach together, and `along` on it; mm.
+
+@njit(cache=True, inline="always")
+def _beyond(apart: float, reach: float) -> float:
+    return max(abs(apart) - reach, 0.0)
+
+
+@njit(cache=True)
+def boxes_apart(one: Floats, i: int, other: Floats, k: int, motion: Floats, still: bool, enough: float) -> float:
+    """Squared distance, mm2, that box i of the one tree after a motion (4, 4) has from box k of the other, at least.
+
+    still   the motion is none
+    enough  mm2, from which on any figure will do
+
+    Along the axes of either box both are as boxes of those axes at most, and as far from each other at least.
     """
-    u, v, w = _turned(motion, _axis(one, i, 0)), _turned(motion, _axis(one, i, 1)), _turned(motion, _axis(one, i, 2))
+    u, v, w, at = _stands(one, i, motion, still)
     p, q, r = _axis(other, k, 0), _axis(other, k, 1), _axis(other, k, 2)
-    at = _turned(motion, (one[i, 0], one[i, 1], one[i, 2]))
-    t = (
-        other[k, 0] - at[0] - motion[0, 3],
-        other[k, 1] - at[1] - motion[1, 3],
-        other[k, 2] - at[2] - motion[2, 3],
-    )
+    t = (other[k, 0] - at[0], other[k, 1] - at[1], other[k, 2] - at[2])
     a, b, c = one[i, 12], one[i, 13], one[i, 14]
     d, e, f = other[k, 12], other[k, 13], other[k, 14]
     up, uq, ur = abs(dot_of(u, p)), abs(dot_of(u, q)), abs(dot_of(u, r))
     vp, vq, vr = abs(dot_of(v, p)), abs(dot_of(v, q)), abs(dot_of(v, r))
     wp, wq, wr = abs(dot_of(w, p)), abs(dot_of(w, q)), abs(dot_of(w, r))
-    apart = (dot_of(u, t), dot_of(v, t), dot_of(w, t), dot_of(p, t), dot_of(q, t), dot_of(r, t))
-    reach = (
-        a + up * d + uq * e + ur * f,
-        b + vp * d + vq * e + vr * f,
-        c + wp * d + wq * e + wr * f,
-        d + up * a + vp * b + wp * c,
-        e + uq * a + vq * b + wq * c,
-        f + ur * a + vr * b + wr * c,
-    )
-    on = (
-        dot_of(u, along), dot_of(v, along), dot_of(w, along), dot_of(p, along), dot_of(q, along), dot_of(r, along)
-    )  # fmt: skip
-    return apart, reach, on
+    x = _beyond(dot_of(u, t), a + up * d + uq * e + ur * f)
+    y = _beyond(dot_of(v, t), b + vp * d + vq * e + vr * f)
+    z = _beyond(dot_of(w, t), c + wp * d + wq * e + wr * f)
+    first = x * x + y * y + z * z
+    if first >= enough:
+        return first
+    x = _beyond(dot_of(p, t), d + up * a + vp * b + wp * c)
+    y = _beyond(dot_of(q, t), e + uq * a + vq * b + wq * c)
+    z = _beyond(dot_of(r, t), f + ur * a + vr * b + wr * c)
+    return max(first, x * x + y * y + z * z)
 
 
-@njit(cache=True)
-def boxes_apart(one: Floats, i: int, other: Floats, k: int, motion: Floats) -> float:
-    """Squared distance, mm2, that box i of the one tree after a motion (4, 4) has from box k of the other, at least."""
-    apart, reach, _ = box_relation(one, i, other, k, motion, (0.0, 0.0, 0.0))
-    x, y, z = abs(apart[0]) - reach[0], abs(apart[1]) - reach[1], abs(apart[2]) - reach[2]
-    u, v, w = abs(apart[3]) - reach[3], abs(apart[4]) - reach[4], abs(apart[5]) - reach[5]
-    x, y, z, u, v, w = max(x, 0.0), max(y, 0.0), max(z, 0.0), max(u, 0.0), max(v, 0.0), max(w, 0.0)
-    return max(x * x + y * y + z * z, u * u + v * v + w * w)
+@njit(cache=True, inline="always")
+def _when(apart: float, reach: float, speed: float, span: tuple[float, float]) -> tuple[float, float]:
+    """Of a span of times the part in which two middles are no farther apart along an axis than `reach`."""
+    if abs(speed) < 1e-14:
+        return span if abs(apart) <= reach else (np.inf, -np.inf)
+    low, high = (apart - reach) / speed, (apart + reach) / speed
+    return max(span[0], min(low, high)), min(span[1], max(low, high))
 
 
 @njit(cache=True)
@@ -314,17 +335,23 @@ def boxes_meet(
 
     The one is moved by a motion (4, 4), and then `along` times what is told; from above until: never.
     """
-    apart, reach, on = box_relation(one, i, other, k, motion, along)
-    start, end = -np.inf, np.inf
-    for d in range(6):
-        far = reach[d] + gap
-        if abs(on[d]) < 1e-14:
-            if abs(apart[d]) > far:
-                return np.inf, -np.inf
-            continue
-        low, high = (apart[d] - far) / on[d], (apart[d] + far) / on[d]
-        start, end = max(start, min(low, high)), min(end, max(low, high))
-    return start, end
+    u, v, w, at = _stands(one, i, motion, False)
+    p, q, r = _axis(other, k, 0), _axis(other, k, 1), _axis(other, k, 2)
+    t = (other[k, 0] - at[0], other[k, 1] - at[1], other[k, 2] - at[2])
+    a, b, c = one[i, 12], one[i, 13], one[i, 14]
+    d, e, f = other[k, 12], other[k, 13], other[k, 14]
+    up, uq, ur = abs(dot_of(u, p)), abs(dot_of(u, q)), abs(dot_of(u, r))
+    vp, vq, vr = abs(dot_of(v, p)), abs(dot_of(v, q)), abs(dot_of(v, r))
+    wp, wq, wr = abs(dot_of(w, p)), abs(dot_of(w, q)), abs(dot_of(w, r))
+    span = (-np.inf, np.inf)
+    span = _when(dot_of(u, t), gap + a + up * d + uq * e + ur * f, dot_of(u, along), span)
+    span = _when(dot_of(v, t), gap + b + vp * d + vq * e + vr * f, dot_of(v, along), span)
+    span = _when(dot_of(w, t), gap + c + wp * d + wq * e + wr * f, dot_of(w, along), span)
+    if span[0] > span[1]:
+        return span
+    span = _when(dot_of(p, t), gap + d + up * a + vp * b + wp * c, dot_of(p, along), span)
+    span = _when(dot_of(q, t), gap + e + uq * a + vq * b + wq * c, dot_of(q, along), span)
+    return _when(dot_of(r, t), gap + f + ur * a + vr * b + wr * c, dot_of(r, along), span)
 
 
 @njit(cache=True, inline="always")

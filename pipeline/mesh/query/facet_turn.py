@@ -42,8 +42,12 @@ class TurnTree(NamedTuple):
     frame: Floats
 
 
-def turn_tree(vertices: ArrayLike, faces: ArrayLike, point: Floats, direction: Floats) -> TurnTree:
+def turn_tree(
+    vertices: ArrayLike, faces: ArrayLike, point: Floats, direction: Floats, like: TurnTree | None = None
+) -> TurnTree:
     """The tree of a mesh, vertices (n, 3) mm and faces (m, 3), about an axis: point (3,) mm, direction (3,) unit.
+
+    like  a tree of the same mesh where it stood nearly so, whose order of facets will do; that spares most of the time
 
     Raises ValueError when there are no facets.
 
@@ -62,10 +66,13 @@ def turn_tree(vertices: ArrayLike, faces: ArrayLike, point: Floats, direction: F
     own = np.empty((len(corners), 6))
     _about_axis(corners, own)
     leaves = leaves_of(len(corners))
-    order = np.arange(len(corners), dtype=np.int32)
-    middles = own[:, :3] + own[:, 3:]
-    middles[:, 1] *= 0.5 * float(np.mean(middles[:, 0]))
-    in_leaves(middles, order, leaves)
+    if like is None:
+        order = np.arange(len(corners), dtype=np.int32)
+        middles = own[:, :3] + own[:, 3:]
+        middles[:, 1] *= 0.5 * float(np.mean(middles[:, 0]))
+        in_leaves(middles, order, leaves)
+    else:
+        order = like.facet
     own = np.ascontiguousarray(own[order])
     starts = np.arange(leaves) * len(own) // leaves
     boxes = np.zeros((2 * leaves, 6))
@@ -77,6 +84,19 @@ def turn_tree(vertices: ArrayLike, faces: ArrayLike, point: Floats, direction: F
         boxes[low // 2 : low, 3:] = np.maximum(boxes[low : 2 * low : 2, 3:], boxes[low + 1 : 2 * low : 2, 3:])
         low //= 2
     return TurnTree(np.ascontiguousarray(corners[order]), order, own, boxes, frame)
+
+
+def turned_over(tree: TurnTree) -> TurnTree:
+    """The tree about the same axis with its direction the other way, so that turns go back.
+
+    >>> tree = turn_tree([[2, 0, 5], [3, 0, 5], [2, 0, 6]], [[0, 1, 2]], np.zeros(3), np.array([0.0, 0, 1]))
+    >>> turned_over(tree).frame[:3, 2].tolist(), turned_over(tree).boxes[1, [2, 5]].round(6).tolist()
+    ([0.0, 0.0, -1.0], [-6.0, -5.0])
+    """
+    swap, sign = [0, 4, 5, 3, 1, 2], np.array([1.0, -1.0, -1.0, 1.0, -1.0, -1.0])
+    over = np.array([1.0, -1.0, -1.0])
+    own, boxes = (np.ascontiguousarray(rows[:, swap] * sign) for rows in (tree.own, tree.boxes))
+    return TurnTree(tree.corners * over, tree.facet, own, boxes, tree.frame * np.append(over, 1.0) + 0.0)
 
 
 def first_contact_turning(

@@ -22,6 +22,7 @@ from pipeline.mesh.query import (
     first_contact_turning,
     nearest_facets,
     turn_tree,
+    turned_over,
 )
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -219,3 +220,27 @@ def test_what_is_meant_to_fit_may_be_nearer() -> None:
     assert fit is not None
     assert fit.run == pytest.approx(7.75, abs=1e-8)
     assert first_contact(*trees, X, 99.0, 1.0, Meant(all_of, all_of, np.array([0.0]))) is None
+
+
+def test_a_turn_back_and_a_tree_in_another_one_s_order() -> None:
+    """A bar between two posts, one 40 degrees ahead and one 70 behind; tilted a little, by its old order and anew."""
+    bar, post = trimesh.creation.box((100.0, 2.0, 2.0)), trimesh.creation.box((4.0, 4.0, 4.0))
+    places = [90.0 * np.array([np.cos(t), np.sin(t), 0.0]) for t in np.radians([40.0, -70.0])]
+    posts = trimesh.util.concatenate([post.copy().apply_translation(place) for place in places])
+    one, other = (
+        turn_tree(v, f, np.zeros(3), UP)
+        for v, f in ((bar.vertices + 55.0 * X, bar.faces), (posts.vertices, posts.faces))
+    )
+    forward = first_contact_turning(one, other, 3.0)
+    back = first_contact_turning(turned_over(one), turned_over(other), 3.0)
+    assert forward is not None
+    assert back is not None
+    assert forward.near.on_other[1] > 0.0 > back.near.on_other[1]
+    assert back.run - forward.run == pytest.approx(np.radians(30.0), abs=np.radians(4.0))
+    tilted = (bar.vertices + 55.0 * X) @ Rotation.from_euler("y", 1, degrees=True).as_matrix().T
+    runs = []
+    for like in (None, one):
+        found = first_contact_turning(turn_tree(tilted, bar.faces, np.zeros(3), UP, like), other, 3.0, 0.5)
+        assert found is not None
+        runs.append(found.run)
+    assert runs[0] == pytest.approx(runs[1], abs=1e-9)

@@ -89,6 +89,47 @@ def test_closed_forms() -> None:
     assert faces.distance == pytest.approx(0.25, abs=1e-15)
 
 
+def _sagitta(radius: float, sections: int) -> float:
+    return radius * (1.0 - np.cos(np.pi / sections))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_curved_bodies_by_closed_forms(seed: int) -> None:
+    """Balls, a cylinder over a box's edge, a ring over a plane, anyhow turned: within the facets' own sagitta.
+
+    A facet lies inside what it stands for, so the distance is never smaller than that of the surfaces.
+    """
+    random = np.random.default_rng(seed)
+    turn = Rotation.random(random_state=seed + 50).as_matrix()
+    made: list[tuple[trimesh.Trimesh, trimesh.Trimesh, float, float]] = []
+    one, other = trimesh.creation.icosphere(4, 7.0), trimesh.creation.icosphere(4, 3.0)
+    way = random.normal(0.0, 1.0, 3)
+    far = float(random.uniform(10.5, 20.0))
+    inside = sum(r - np.linalg.norm(m.triangles_center, axis=1).min() for r, m in ((7.0, one), (3.0, other)))
+    made.append((one, other.copy().apply_translation(far * way / np.linalg.norm(way)), far - 10.0, inside))
+    # Along y, the axis above an edge of a box whose corner looks up.
+    radius, high = float(random.uniform(1.0, 6.0)), float(random.uniform(8.0, 15.0))
+    round_bar = trimesh.creation.cylinder(radius, 30.0, sections=120).apply_transform(
+        trimesh.transformations.rotation_matrix(np.pi / 2, [1, 0, 0])
+    )
+    box = trimesh.creation.box((8.0, 60.0, 8.0)).apply_transform(
+        trimesh.transformations.rotation_matrix(np.pi / 4, [0, 1, 0])
+    )
+    round_bar.apply_translation([float(random.uniform(-0.5, 0.5)), 0.0, 4.0 * np.sqrt(2.0) + high])
+    off = float(np.hypot(round_bar.vertices[:, 0].mean(), high))
+    made.append((round_bar, box, off - radius, _sagitta(radius, 120)))
+    tilt = float(random.uniform(0.1, 1.2))
+    ring = trimesh.creation.torus(8.0, 2.0, 200, 100).apply_transform(
+        trimesh.transformations.rotation_matrix(tilt, [1, 0, 0])
+    )
+    plate = trimesh.creation.box((80.0, 80.0, 1.0)).apply_translation([0.0, 0.0, -20.5])
+    made.append((ring, plate, 20.0 - 8.0 * np.sin(tilt) - 2.0, _sagitta(2.0, 100) + _sagitta(10.0, 200)))
+    for first, second, exact, short in made:
+        near = nearest_facets(*(facet_tree(m.vertices @ turn.T, m.faces) for m in (first, second)))
+        assert near is not None
+        assert exact - 1e-9 <= near.distance <= exact + short + 1e-9
+
+
 def test_a_shaft_in_its_bore() -> None:
     """Tubes of many facets one in the other: no farther apart than their radii say, nor nearer than their chords."""
     bore = trimesh.creation.cylinder(10.0, 40.0, sections=256)

@@ -1,0 +1,153 @@
+"""A cut into a part: from then on the part is the one that is left. Cuts are made on the light mesh; where the part has
+an exact solid, `part.step` of a run or the STEP file that it comes from, they are made on that as well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import GeometryError
+from pipeline.fitup import Cut, Placed, Walls, cut_part, item_on
+from pipeline.formats.datum_file import Record
+from pipeline.formats.fit_file import ExactCutRecord, cut_record
+from pipeline.formats.meshes_out import write_ply, write_stl
+from pipeline.layout import CutQuestion
+from pipeline.progress import Progress
+from pipeline.questions.kind import Kind, Parts
+
+if TYPE_CHECKING:
+    from pipeline.formats.solid import NamedBody
+
+_PARTED = 0.005  # share by which the exact solid's volume may differ before it is told
+
+
+@dataclass(frozen=True)
+class CutAnswer:
+    """A cut of the mesh, and of the exact solid where there is one."""
+
+    cut: Cut
+    exact: ExactCutRecord | None
+
+    @property
+    def wall(self) -> Walls | None:
+        """What is left behind its faces."""
+        return self.cut.wall
+
+
+def _about(question: CutQuestion) -> str:
+    return f"{question.name or question.what} of {question.part}"
+
+
+def _answer(question: CutQuestion, parts: Parts, progress: Progress) -> CutAnswer:
+    part = parts[question.part]
+    words = f"the {question.what}{f' {question.name!r}' if question.name else ''} of {question.part}"
+    number = 1 + sum(feature.id.startswith("P") for feature in part.body.features)
+    named = question if question.name else question.model_copy(update={"name": f"{question.what} P{number}"})
+    cut = cut_part(part, named, lambda text, wanted: item_on(part, parts, text, wanted), words, progress)
+    progress(0.9, "exact solid")
+    body, exact = _exactly(part, cut)
+    after = Placed(replace(cut.after.body, exact=body, solid=part.body.solid if exact is not None else None), part.pose)
+    return CutAnswer(replace(cut, after=after), exact)
+
+
+def _exactly(part: Placed, cut: Cut) -> tuple[NamedBody | None, ExactCutRecord | None]:
+    """The exact solid after a cut, None where there is none any more, and what is to be told of it."""
+    if part.body.solid is None or not part.body.solid.is_file():
+        return None, None
+    # The CAD kernel takes a second to import.
+    from pipeline.formats.solid import cut_away, read_solid, stroke_tool
+
+    try:
+        before = part.body.exact or read_solid(part.body.solid)
+        body = before
+        for stroke in cut.strokes:
+            body, _ = cut_away(body, stroke_tool(stroke), cut.name)
+    except (GeometryError, OSError) as error:
+        return None, ExactCutRecord(volume=None, why=f"no exact solid from here on: {error}")
+    volume = before.volume - body.volume
+    off = abs(volume - cut.volume)
+    differs = off > max(cut.expanded, _PARTED * cut.volume)
+    why = f"it takes {volume - cut.volume:+.0f} mm3 more of the exact solid than of the light mesh" if differs else ""
+    return body, ExactCutRecord(volume=volume, why=why)
+
+
+def _record(question: CutQuestion, answer: CutAnswer) -> Record:
+    return cut_record(question, answer.cut, answer.exact)
+
+
+def _held(answer: CutAnswer) -> bool:
+    wall = answer.cut.wall
+    return answer.cut.sound and (wall is None or wall.verdict == "holds")
+
+
+def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
+    cut = answer.cut
+    mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
+    doubt = f" ({cut.unsure})" if cut.unsure else ""
+    lines = [f"cut        {question.part}, {cut.name}: {cut.volume:.0f} mm3 +-{cut.expanded:.0f} (95 %){doubt}{mass}"]
+    lines += [f"           {note}" for note in cut.notes]
+    gone = [f"{c.number} {c.how}{_sizes(c.length)}" for c in cut.changed]
+    if gone:
+        lines.append(f"           {', '.join(gone)}")
+    lines.append(f"           new faces: {', '.join(f'{f.id} ({f.name})' for f in cut.planned)}")
+    if answer.exact is not None and answer.exact.why:
+        lines.append(f"           exact solid: {answer.exact.why}")
+    return lines if cut.wall is None else [*lines, *wall_lines(question.part, cut.wall)]
+
+
+def _sizes(length: tuple[float, float] | None) -> str:
+    return "" if length is None or length[1] == 0.0 else f" ({length[0]:.2f} to {length[1]:.2f} mm)"
+
+
+def wall_lines(part: str, wall: Walls) -> list[str]:
+    """What is said of walls, for people."""
+    lines = [f"wall       {part}: {wall.verdict}: {wall.why}"]
+    for one in wall.spots:
+        p, q = one.spot.places
+        before = "not known" if one.sounding.before is None else f"{one.sounding.before:.2f} mm"
+        lines.append(
+            f"           {one.verdict}: [{p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}] on {one.spot.on[0] or 'skin'} to "
+            f"[{q[0]:.1f}, {q[1]:.1f}, {q[2]:.1f}] on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
+        )
+    if wall.unknown > 0.0:
+        lines.append(
+            f"           behind {wall.unknown:.0f} mm2 it isn't known: what is beyond was filled or never scanned"
+        )
+    return lines
+
+
+def _writes(question: CutQuestion, answer: CutAnswer, room: Path) -> tuple[str, ...]:
+    body = answer.cut.after.body
+    surface, stem = body.surface, f"{question.part}-cut"
+    write_stl(room / f"{stem}.stl", surface.vertices, surface.faces, "mm")
+    comments = [
+        "unit mm",
+        "origin: 3 never seen, 4 planned",
+        *(f"feature {k} {f.id}" for k, f in enumerate(body.features)),
+    ]
+    write_ply(room / f"{stem}.ply", surface.vertices, surface.faces, body.labels, surface.origin, comments)
+    names = [f"{stem}.stl", f"{stem}.ply"]
+    if body.exact is not None:
+        from pipeline.formats.solid import write_solid
+
+        write_solid(room / f"{stem}.step", body.exact, question.part, "as cut")
+        names.append(f"{stem}.step")
+    return tuple(names)
+
+
+def _leaves(answer: CutAnswer) -> dict[str, Placed]:
+    return {answer.cut.after.body.name: answer.cut.after}
+
+
+KIND = Kind[CutQuestion, CutAnswer](
+    table="cut",
+    field="cuts",
+    about=_about,
+    answer=_answer,
+    record=_record,
+    held=_held,
+    lines=_lines,
+    leaves=_leaves,
+    writes=_writes,
+)
