@@ -33,9 +33,11 @@ NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class ReadSettings(Settings):
-    """units "auto" takes the unit that the file states (3MF, glTF), else millimetres."""
+    """units "auto" takes the unit that the file states (3MF, glTF), else millimetres. scale_uncertainty: of the
+    scanner's own scale, mm per m, standard (k = 1), from its calibration; it goes into every size and distance."""
 
     units: Literal["auto", "mm", "cm", "m", "in"] = "auto"
+    scale_uncertainty: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] | None = None
 
 
 class Zone(Settings):
@@ -347,7 +349,7 @@ class Job(Settings):
     scan     the scan's mesh file
     out      the output folder; None: beside the scan, named after it
     title    of the outputs; None: the scan's name
-    read     the scan's unit
+    read     the scan's unit, and how well the scanner's scale is known
     clean    what is no part of it
     recover  what is looked for
     measured sizes measured on the real part, to hold the scan's against

@@ -335,6 +335,11 @@ class Layout(Settings):
     travel: tuple[TravelQuestion, ...] = ()
     envelope: tuple[EnvelopeQuestion, ...] = ()
 
+    def asking(self, **questions: tuple[Settings, ...]) -> Layout:
+        """The same parts, and of the questions only these, by their tables."""
+        none = {table: () for table in type(self).model_fields if table != "part"}
+        return self.model_copy(update=none | questions)
+
     @model_validator(mode="after")
     def _known(self) -> Layout:
         if len(self.part) < 2 and not (self.part and (self.cut or self.wall)):

@@ -269,7 +269,16 @@ def flanges(matrix: np.ndarray = POSE) -> tuple[Flange, ...]:
             *(_ring(p, HOLE, hole.feature) for p, hole in zip(places, holes, strict=True)),
         )
         pattern = HolePattern(
-            "pitch_circle", tuple(h.feature for h in holes), np.zeros(2), 0.004, 2 * PITCH, HOLES, 0, 0.0
+            "pitch_circle",
+            tuple(h.feature for h in holes),
+            np.zeros(2),
+            0.004,
+            2 * PITCH,
+            HOLES,
+            0,
+            0.0,
+            size_sigma=0.0033,
+            phase_sigma=0.0033 / (2 * PITCH),
         )
         outer = Outline(_loop(*corners), 0.006, 0.35, 0.05)
         made.append(Flange(name, to_sketch @ matrix, "the part's origin", outer, inner, holes, (pattern,)))

@@ -184,7 +184,7 @@ def open_part(name: str, scale: float = 1.0) -> OpenPart:
     25.4 gives it a sensible size.
     """
     path = open_part_path(name)
-    part = cached(f"part {name} {path} {path.stat().st_mtime}", lambda: _load(name, path))
+    part = cached(f"closed part {name} {path} {path.stat().st_mtime}", lambda: _load(name, path))
     if scale == 1.0:
         return part
     cylinders = tuple(
@@ -199,16 +199,18 @@ def _load(name: str, path: Path) -> OpenPart:
         import trimesh
 
         drawn = trimesh.load(path)
+        # Which side of a facet is metal is told by counting along rays, which a hole of three edges leads astray.
+        drawn.fill_holes()
         vertices, faces = np.array(drawn.vertices, float), np.array(drawn.faces, np.int64)
         # Written with three decimals.
         rounding = 1e-3 if name == "t13_data.stl" else 0.0
         cylinders, cylinder_of = cylinders_of(vertices, faces, rounding)
     else:
-        vertices, faces, cylinders, cylinder_of = _from_brep(path)
+        vertices, faces, cylinders, cylinder_of = from_brep(path)
     return OpenPart(name, path, vertices, faces, cylinders, cylinder_of)
 
 
-def _from_brep(path: Path, deflection: float = 0.01, turn: float = 2.0):
+def from_brep(path: Path, deflection: float = 0.01, turn: float = 2.0):
     """Tessellate an exact boundary representation; its cylinders are read from its own surfaces."""
     from OCP.BRep import BRep_Builder, BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Surface
@@ -551,7 +553,7 @@ def scan_like(
     waves: tuple[tuple[float, float], ...] = (),
 ) -> OpenScan:
     """A scan of an open part: dense, noisy along the normal (`sigma` white, `waves` as in Noise), posed."""
-    key = f"dense {part.name} {part.path} {np.ptp(part.vertices, axis=0)} {edge} {seed}"
+    key = f"dense {part.name} {part.path} {np.ptp(part.vertices, axis=0)} {len(part.faces)} {edge} {seed}"
     vertices, faces = cached(
         key, lambda: densify(part.vertices, part.faces, edge, seed, part.cylinders, part.cylinder_of)
     )

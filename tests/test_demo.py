@@ -5,13 +5,16 @@ Covers: pipeline.cli.demo, pipeline.formats.datum_file.run_parts
 
 from __future__ import annotations
 
+import html
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
@@ -99,18 +102,60 @@ def test_the_output_folder_is_whole(demo: Path) -> None:
     assert not [path for path in folder.rglob("*") if "part" in path.suffix]
 
 
-def test_nothing_that_is_written_for_people_says_old_words(demo: Path) -> None:
-    folder = outputs(demo)
-    page = re.sub(r"<script.*?</script>", "", (folder / "report.html").read_text(), flags=re.DOTALL)
-    texts = {"report.html": re.sub(r"<[^>]*>", " ", page), TERMINAL: (demo / TERMINAL).read_text()}
+def said(folder: Path) -> dict[str, str]:
+    """What a run's folder tells people, by file: tables, page, the texts of drawings and the names in STEP."""
+    page = re.sub(r"<(script|style|pre)\b.*?</\1>", "", (folder / "report.html").read_text(), flags=re.DOTALL)
+    texts = {"report.html": html.unescape(re.sub(r"<[^>]*>", " ", page))}
     for path in [*folder.glob("*.csv"), *folder.glob("*.md"), *folder.glob("*.toml")]:
         texts[path.name] = path.read_text()
-    assert len(texts) == 6
+    for path in folder.glob("*.dxf"):
+        drawing = ezdxf.readfile(path)
+        words = [e.dxf.text for e in drawing.modelspace() if e.dxf.hasattr("text")]
+        texts[path.name] = "\n".join([*words, *(layer.dxf.name for layer in drawing.layers)])
+    for path in folder.glob("*.step"):
+        texts[path.name] = "\n".join(re.findall(r"'([^']*)'", path.read_text()))
+    return texts
+
+
+def test_nothing_that_is_written_for_people_says_old_words(demo: Path) -> None:
+    texts = said(outputs(demo)) | {TERMINAL: (demo / TERMINAL).read_text()}
+    assert len([name for name in texts if name.endswith(".dxf")]) > 4
+    assert len(texts["section.dxf"]) > 200
+    assert "Supplemental" in texts["datums.step"] or "DATUMS" in texts["datums.step"]
     for name, text in texts.items():
         found = re.search(OLD_WORDS, text, re.IGNORECASE)
         assert found is None, f"{name}: ... {text[found.start() - 40 : found.end() + 40]} ..."
     assert "outside diameter" in texts["report.html"]
     assert "outside diameters" in texts[TERMINAL]
+
+
+# What stays in mm where all else is in inches: lines ready to paste, the other unit beside a size, what standards and
+# the scan's own file say, and the files that are always in mm.
+STAYS = (
+    r"\(\s*[\d.,]+\s+mm\)",
+    r"[\d.]+ mm +ISO 235\b|\| [^|]*\b[\d.]+ mm\b[^|]*\|[^|]*\|$",
+    r"one unit of the file was taken as [\d.]+ mm",
+)
+
+
+def test_in_inches_no_length_is_told_in_millimetres(demo: Path, tmp_path: Path) -> None:
+    folder = shutil.copytree(outputs(demo), tmp_path / "inches")
+    job = (folder / "job.toml").read_text().replace('[export]\nunits = "mm"', '[export]\nunits = "in"')
+    (scan,) = demo.glob("*scan.*")
+    settings = re.sub(r"^(scan|out) = .*$", "", job, flags=re.MULTILINE)
+    (tmp_path / "job.toml").write_text(f'scan = "{scan}"\n{settings}')
+    done = datumlift("run", tmp_path / "job.toml", "--out", folder)
+    assert done.returncode == 0, done.stderr
+    texts = said(folder) | {TERMINAL: done.stdout + done.stderr}
+    texts["summary.md"] = re.sub(r"```.*?```", "", texts["summary.md"], flags=re.DOTALL).partition("\n## Files")[0]
+    del texts["job.toml"], texts["datums.step"]
+    lengths = 0
+    for name, text in texts.items():
+        kept = re.sub("|".join(STAYS), "", text, flags=re.MULTILINE)
+        found = re.search(r"\d\s*(mm2?|um|µm|mm²)(?![\w])", kept)
+        assert found is None, f"{name}: ... {kept[max(0, found.start() - 60) : found.end() + 20]} ..."
+        lengths += len(re.findall(r"\d (in2?|thou)\b", kept))
+    assert lengths > 100
 
 
 def test_a_second_run_makes_nothing_anew(demo: Path) -> None:

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
+from pipeline.cli.terminal import budgeted, stage_progress, um
+from pipeline.lengths import in_unit
 
 if TYPE_CHECKING:
     from pipeline.geometry import Floats
@@ -75,7 +76,7 @@ def command(
         max_tilt=max_tilt,
         second_opinion=second_opinion,
     )
-    watch = show.stage_progress(quiet or as_json)
+    watch = stage_progress(quiet or as_json)
     reading = {"units": units} if units else {}
     with watch("light") as progress:
         other = read_in_mm(light, units, progress)
@@ -90,7 +91,7 @@ def command(
     if as_json:
         click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
     else:
-        click.echo("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]))
+        click.echo(in_unit("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]), "mm"))
     return 0 if audit.within_budget else EXIT_BUDGET
 
 
@@ -101,7 +102,7 @@ def as_lines(audit: Audit) -> list[str]:
     forth, back = audit.noise_aside or (audit.scan_to_light, audit.light_to_scan)
     lines = [
         f"facets   {audit.facets_before:,} against {audit.facets_after:,}",
-        f"scan's own noise {show.um(audit.noise_sigma)}",
+        f"scan's own noise {um(audit.noise_sigma)}",
     ]
     ways = [
         ("scan to light, as measured", audit.scan_to_light),
@@ -117,20 +118,20 @@ def as_lines(audit: Audit) -> list[str]:
     for name, d in ways:
         x, y, z = d.where
         lines.append(
-            f"{name}: mean {show.um(d.mean)}, rms {show.um(d.rms)}, p99 {show.um(d.p99)}, max {show.um(d.max)} "
+            f"{name}: mean {um(d.mean)}, rms {um(d.rms)}, p99 {um(d.p99)}, max {um(d.max)} "
             f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
         )
     if audit.filled is not None:
         lines.append(
             f"filled   {audit.area_filled:,.0f} mm2 of LIGHT were never measured, so not judged; "
-            f"they lie up to {show.um(audit.filled.max)} from SCAN"
+            f"they lie up to {um(audit.filled.max)} from SCAN"
         )
     noted = [f for f in audit.features if f.verdict != "ok"]
     lines.append(f"features {len(audit.features)}, of which {len(noted)} changed or can't be vouched for")
     lines += [f"  {f.feature} [{f.verdict}] {f.note}" for f in noted]
     for b in audit.budget:
-        value = "no figure" if b.value is None else show.budgeted(b.value, b.unit)
-        limit = show.budgeted(b.limit, b.unit)
+        value = "no figure" if b.value is None else budgeted(b.value, b.unit)
+        limit = budgeted(b.limit, b.unit)
         lines.append(f"budget   {b.what}: {value} of {limit}, {'held' if b.held else 'NOT HELD'} ({_where(b)})")
     if not audit.budget:
         lines.append("budget   none was set, so judge the figures yourself")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
 
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
@@ -34,7 +34,7 @@ def fit(layout: Path, out: Path, as_json: bool, quiet: bool) -> int:
     from pipeline.questions import fit_up, write_fit
 
     read = load_layout(layout)
-    found = fit_up(read, layout.name, show.stage_progress(quiet or as_json))
+    found = fit_up(read, layout.name, stage_progress(quiet or as_json))
     told = write_fit(found, out, [layout, *(part.file for part in read.part.values() if part.file is not None)])
     if as_json:
         click.echo(text_of(found.record), nl=False)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
+from pipeline.lengths import in_unit, mm, um
 
 if TYPE_CHECKING:
     from pipeline.runner import Result
@@ -30,10 +31,11 @@ def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
     """
     from pipeline.runner import run
 
-    result = run(job, out=out, until="frame", progress=show.stage_progress(quiet))
-    click.echo("\n".join(frame_lines(result)))
+    result = run(job, out=out, until="frame", progress=stage_progress(quiet))
+    lines = frame_lines(result)
     if with_all:
-        click.echo("\n".join(["", *square_lines(result), "", *flange_lines(result)]))
+        lines += ["", *square_lines(result), "", *flange_lines(result)]
+    click.echo(in_unit("\n".join(lines), result.job.export.units))
 
 
 def frame_lines(result: Result) -> list[str]:
@@ -53,7 +55,9 @@ def frame_lines(result: Result) -> list[str]:
         shift, turn, renamed = motion_between(made.frame.matrix, other.matrix)
         letters = ", ".join(f'{d.letter} = "{d.feature}"' for d in other.datums)
         state = "" if other.complete else " (incomplete)"
-        moves = f"origin {shift:.3f} mm, axes {math.degrees(turn):.4f} deg" + (" and their names" if renamed else "")
+        moves = f"origin {mm(shift, '.3f')}, axes {math.degrees(turn):.4f} deg" + (
+            " and their names" if renamed else ""
+        )
         lines.append(f"  {letters}{state}")
         lines.append(f"     moves {moves}; {other.reasons[-1] if other.reasons else ''}".rstrip("; "))
     return [*lines, "", *(f"caution  {c}" for c in made.cautions)] if made.cautions else lines
@@ -63,9 +67,9 @@ def _uncertainty(frame: Frame) -> list[str]:
     if frame.covariance is None:
         return ["  its uncertainty is not known"]
     sigma = [math.sqrt(max(float(frame.covariance[k, k]), 0.0)) for k in range(6)]
-    shifts = ", ".join(f"{a} {1e3 * s:.1f}" for a, s in zip(AXES, sigma[:3], strict=True))
+    shifts = ", ".join(f"{a} {um(s, '.1f')}" for a, s in zip(AXES, sigma[:3], strict=True))
     turns = ", ".join(f"{a} {math.degrees(s):.4f}" for a, s in zip(AXES, sigma[3:], strict=True))
-    return [f"  origin known to (k=1) um: {shifts}; axes to deg: {turns}"]
+    return [f"  origin known to (k=1): {shifts}; axes to deg: {turns}"]
 
 
 def square_lines(result: Result) -> list[str]:
@@ -80,10 +84,10 @@ def square_lines(result: Result) -> list[str]:
     for s in made.square_up:
         spread = "unknown" if s.angle_uncertainty is None else f"{math.degrees(s.angle_uncertainty):.4f}"
         text = f"  {s.feature:<14} {RELATIONS[s.kind]:<16} to {s.datum}: {math.degrees(s.angle):.4f} +- {spread} deg"
-        text += f", {1e3 * s.over:.0f} um over {s.length:.0f} mm"
+        text += f", {um(s.over)} over {mm(s.length, '.0f')}"
         if s.offset is not None:
-            spread = "unknown" if s.offset_uncertainty is None else f"{1e3 * s.offset_uncertainty:.1f}"
-            text += f", off the axis {1e3 * s.offset:.0f} +- {spread} um"
+            spread = "unknown" if s.offset_uncertainty is None else um(s.offset_uncertainty, ".1f")
+            text += f", off the axis {um(s.offset)} +- {spread}"
         lines.append(text + (" *" if s.significant else ""))
     return lines
 
@@ -101,10 +105,10 @@ def flange_lines(result: Result) -> list[str]:
             if p.kind == "pitch_circle":
                 missing = f", {p.missing} missing" if p.missing else ""
                 lines.append(
-                    f"     pitch circle D{p.diameter:.3f}, {p.count} places{missing}, rms {1e3 * p.rms:.0f} um"
+                    f"     pitch circle D{mm(p.diameter or 0.0, '.3f')}, {p.count} places{missing}, rms {um(p.rms)}"
                 )
             elif p.kind == "rectangle" and p.size is not None:
-                lines.append(f"     rectangle {p.size[0]:.3f} x {p.size[1]:.3f}, rms {1e3 * p.rms:.0f} um")
+                lines.append(f"     rectangle {p.size[0]:.3f} x {mm(p.size[1], '.3f')}, rms {um(p.rms)}")
             else:
                 lines.append(f"     {len(p.members)} equal holes in no regular pattern")
         lines += [f"     {c}" for c in f.cautions]

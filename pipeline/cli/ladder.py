@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import show
 from pipeline.cli.compare import budget_options
 from pipeline.cli.run import Count
+from pipeline.cli.terminal import stage_progress
 from pipeline.errors import SettingsError
 from pipeline.output_folder import opened
 
@@ -82,7 +82,7 @@ def command(
     }
     asked = {name: value for name, value in given.items() if value is not None}
     budget = AuditSettings.model_validate(asked) if asked else job.audit
-    watch = show.stage_progress(quiet)
+    watch = stage_progress(quiet)
     known = run(job, out=out, until="fill", progress=watch)
     possible = [count for count in counts if count < known.source.facets]
     if not possible:

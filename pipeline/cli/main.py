@@ -8,7 +8,7 @@ import signal
 import sys
 import traceback
 from pathlib import Path
-from typing import Any
+from typing import NoReturn
 
 import click
 
@@ -26,6 +26,7 @@ COMMANDS = {
     "frame": "Show the datum reference frame, and what moves if another datum is chosen.",
     "solid": "Make a solid with true bores and faces of a run, for CAD.",
     "fit": "Place parts by a layout file, and tell whether they clear each other.",
+    "check": "Hold a rescan, after the cuts were made, against the plan.",
     "schema": "Print the JSON Schema of the datum file.",
 }
 
@@ -61,17 +62,39 @@ def cli() -> None:
     """
 
 
-class _Stopped(BaseException):
-    """The system asked the program to end."""
+class _Told(BaseException):
+    """A signal asked the program to end."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
 
 
-def _stop(*_: object) -> None:
-    raise _Stopped
+class _Signals:
+    """The first signal that asked the program to end.
+
+    A library that is just being loaded may make an error of its own of what the signal raises in it.
+    """
+
+    def __init__(self) -> None:
+        self.told: int | None = None
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, self._end)
+
+    def _end(self, number: int, _: object) -> None:
+        self.told = self.told or number
+        raise _Told(number)
 
 
-def main(arguments: list[str] | None = None) -> Any:
+def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status: 0, 1, 2, 3, 4, 130 or 143."""
-    signal.signal(signal.SIGTERM, _stop)
+    # By now whatever came up is gone, with all that it held: a library that finds its memory in use at the end of the
+    # program leaves with a status of its own.
+    sys.exit(_status(arguments))
+
+
+def _status(arguments: list[str] | None) -> int:
+    signals = _Signals()
     for stream in (sys.stdout, sys.stderr):
         # A name of bytes that are no text, or a terminal that lacks a sign, must not end a run.
         if isinstance(stream, io.TextIOWrapper):
@@ -80,25 +103,23 @@ def main(arguments: list[str] | None = None) -> Any:
         status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
         click.echo(f"datumlift: {error}", err=True)
-        sys.exit(EXIT_UNUSABLE)
+        return EXIT_UNUSABLE
     except click.ClickException as error:
         error.show()
-        sys.exit(EXIT_UNUSABLE)
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("datumlift: interrupted; the stages that were finished are kept, run it again to go on.", err=True)
-        sys.exit(EXIT_INTERRUPTED)
+        return EXIT_UNUSABLE
+    except (_Told, click.Abort) as error:
+        return _ended(error.number if isinstance(error, _Told) else signal.SIGINT)
     except MemoryError:
         click.echo(
             "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
             err=True,
         )
-        sys.exit(EXIT_MEMORY)
+        return EXIT_MEMORY
     except BrokenPipeError:
-        sys.exit(EXIT_UNUSABLE)
-    except _Stopped:
-        click.echo("datumlift: told to stop; the stages that were finished are kept, run it again to go on.", err=True)
-        sys.exit(EXIT_STOPPED)
+        return EXIT_UNUSABLE
     except Exception as error:
+        if signals.told is not None:
+            return _ended(signals.told)
         where = traceback.extract_tb(error.__traceback__)[-1]
         told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
         click.echo(
@@ -106,5 +127,12 @@ def main(arguments: list[str] | None = None) -> Any:
             "of yours was changed, please report it with the command and the file.",
             err=True,
         )
-        sys.exit(EXIT_FAULT)
-    sys.exit(status if isinstance(status, int) else 0)
+        return EXIT_FAULT
+    return status if isinstance(status, int) else 0
+
+
+def _ended(number: int) -> int:
+    """Tell that a signal ended the program; the exit status."""
+    words, status = ("told to stop", EXIT_STOPPED) if number == signal.SIGTERM else ("interrupted", EXIT_INTERRUPTED)
+    click.echo(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.", err=True)
+    return status

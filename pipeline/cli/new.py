@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.show import stage_progress
+from pipeline.cli.terminal import stage_progress
 from pipeline.errors import InputError, OutputError
 from pipeline.files import write_new
+from pipeline.lengths import in_unit
 
 if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile, GapRecord
@@ -25,6 +26,7 @@ SHOWN_NAMES = 60
 _SETTINGS = """\
 [read]
 units = {unit}                           # mm, cm, m, in; auto: what the file states, else mm
+# scale_uncertainty = 0.05              # mm per m, standard (k = 1): the scanner's own scale, by its calibration
 
 [clean]
 debris_share = 0.005                    # shells under this share of the whole area are removed
@@ -125,7 +127,7 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
     write_new(target, job_text(scan, target, seen, known, out), "give another name with --job")
     if not quiet:
         for caution in seen.cautions:
-            click.echo(f"caution  {caution}")
+            click.echo(in_unit(f"caution  {caution}", "mm"))
         told = "with what the last run found; " if known else ""
         click.echo(f"wrote    {target}, {told}the lines with # are choices that are yours")
         click.echo(f"next     edit it, then: datumlift run {shlex.quote(str(target))}")
@@ -168,7 +170,7 @@ def job_text(
     base = target.resolve().parent
     place, folder = (Path(os.path.relpath(p.resolve(), base)).as_posix() for p in (scan, out or scan))
     gaps = [] if known else [f"#   {line}" for line in gap_lines(seen.surface)]
-    cautions = [f"# CAUTION: {text}" for text in seen.cautions]
+    cautions = [in_unit(f"# CAUTION: {text}", "mm") for text in seen.cautions]
     goes = (
         f"out = {tomlkit.item(folder).as_string()}"
         if out

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli import show
 from pipeline.cli.main import EXIT_BUDGET
+from pipeline.cli.terminal import stage_progress, summary_json, summary_lines, within_budget
 
 
 class Count(click.ParamType):
@@ -88,12 +88,12 @@ def finish(job, job_file: Path | None, out: Path | None, fresh: bool, quiet: boo
     from pipeline.runner import run
 
     keep = job_file if job_file is not None and job_file.suffix.lower() == ".toml" else None
-    result = run(job, out=out, fresh=fresh, progress=show.stage_progress(quiet or as_json), job_file=keep)
+    result = run(job, out=out, fresh=fresh, progress=stage_progress(quiet or as_json), job_file=keep)
     if as_json:
-        click.echo(show.summary_json(result))
+        click.echo(summary_json(result))
     elif quiet:
         for told in result.told:
             click.echo(f"caution  {told}", err=True)
     else:
-        click.echo("\n".join(show.summary_lines(result, _next_step(result, job_file))))
-    return 0 if show.within_budget(result) else EXIT_BUDGET
+        click.echo("\n".join(summary_lines(result, _next_step(result, job_file))))
+    return 0 if within_budget(result) else EXIT_BUDGET

@@ -13,15 +13,18 @@ class _Of(click.ParamType):
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str:
         from pipeline.formats.datum_file import SCHEMAS
 
-        return str(click.Choice((*SCHEMAS, "fit")).convert(str(value), param, ctx))
+        return str(click.Choice((*SCHEMAS, "fit", "check")).convert(str(value), param, ctx))
 
 
 @click.command(short_help="Print the JSON Schema of the datum file.")
-@click.argument("of", type=_Of(), default="datums", metavar="[datums|run|compare|fit]")
+@click.argument("of", type=_Of(), default="datums", metavar="[datums|run|compare|fit|check]")
 def command(of: str) -> None:
     """Print the JSON Schema (draft 2020-12) that every datums.json of this version fulfils, or that of what
-    `run --json` or `compare --json` prints, or that of fit.json."""
+    `run --json` or `compare --json` prints, or that of
+    fit.json or check.json."""
+    from pipeline.formats.check_file import check_schema_text
     from pipeline.formats.datum_file import schema_text
     from pipeline.formats.fit_file import fit_schema_text
 
-    click.echo(fit_schema_text() if of == "fit" else schema_text(of), nl=False)
+    other = {"fit": fit_schema_text, "check": check_schema_text}
+    click.echo(other[of]() if of in other else schema_text(of), nl=False)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import show
+from pipeline.cli.terminal import stage_progress
 
 if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile
@@ -58,7 +58,7 @@ def make(
     job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
     with opened(folder, inputs=(folder / "light-scan.ply",)) as output:
         try:
-            with show.stage_progress(quiet)("solid") as progress:
+            with stage_progress(quiet)("solid") as progress:
                 report = make_part(
                     output.room / NAME,
                     data,

@@ -22,7 +22,7 @@ from pipeline.surfaces import Shape
 
 _CHORD = 0.002  # mm
 _SIDES = (48, 720)
-_QUARTER = 24  # facets of a block's rounded corner
+_QUARTER = 60  # facets of a block's rounded corner
 _ALONG = np.cos(np.radians(80.0))  # an axis flatter to a face than this has no place where it goes in
 _OUT = 0.1  # mm
 _CLEAR = 5.0  # mm that a tool which goes through begins before the part and ends after it

@@ -2,7 +2,8 @@
 
 The tool is taken from the closed light mesh, facet by facet, with its edges between features made sharp; what a facet
 carried, and whether it was ever measured, stays with its pieces. Facets lie inside the rounds that they stand for: the
-volume that goes is put right by what lies between the facets that go and their features.
+volume that goes is put right by what lies between the facets that go and their features, and by the corners that facets
+cut off where a plane ends in skin.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ _CHANGED = 0.005  # share of a feature's area by which it is told as smaller
 _MARGIN = 5.0  # mm that a facing cutter runs out beyond its face
 _PROUD = 0.5  # mm that facets of a face may stand off it
 _LEVEL = 0.98  # cosine between a facet of a face and the face
+_SHARP, _FLAT = np.cos(np.radians(30.0)), 0.1  # cosines of faces that meet in an edge, of a facet that bridges it
+_DEEP = 1.5  # mm: no corner that a facet bridges is deeper
+_INSIDE = np.array([[i, j, 18 - i - j] for i in range(1, 18) for j in range(1, 18 - i) if i % 3 == j % 3 != 0]) / 18.0
 Opens = Literal["goes in", "opens into", "comes out", "runs out", "into a hollow"]
 
 
@@ -238,7 +242,7 @@ class _Made:
 
     def cut(self, part: Placed, question: CutQuestion) -> Cut:
         planned, after = self.after
-        volume = self.taken.volume + self.between_facets_and_features
+        volume = self.taken.volume + self.between_facets_and_features + self.corners[0]
         terms, unsure = self.terms
         expanded = EXPANDED * float(np.sqrt(sum(t.size**2 for t in terms if t.kind == "random")))
         expanded += sum(t.size for t in terms if t.kind == "bound")
@@ -374,6 +378,51 @@ class _Made:
             total -= float(np.sum(height * np.sign(facing) * areas[mine]))
         return total
 
+    @cached_property
+    def corners(self) -> tuple[float, float]:
+        """mm3 between the facets that go and the sharp edges of planes, where facets of skin still bridge these: of
+        edges with skin, and of all.
+
+        Above such a facet lies the corner of the plane and of what comes up to it, level as that is farther down.
+        Whether an edge is that sharp no facet of its size can tell, so that the volume is as unsure as all of this; of
+        edges with round features, which were to be sharp before, it is not added.
+        """
+        at, corners, normals, areas = self._removed
+        body, facet = self.body, self.taken.facet[at]
+        faces, vertices = body.surface.faces, body.surface.vertices
+        rim = np.full(len(vertices), -1)
+        for k, feature in enumerate(body.features):
+            if kind_of(feature).flat:
+                rim[faces[body.labels == k].ravel()] = k
+        on, skin = rim[faces], (body.labels < 0) & (body.surface.origin != PLANNED)
+        away = (on < 0).all(axis=1)
+        push = facet_normals(vertices, faces[away]) * facet_areas(vertices, faces[away])[:, None]
+        level = np.zeros((len(vertices), 3))
+        np.add.at(level, faces[away].ravel(), np.repeat(push, 3, axis=0))
+        rows = np.flatnonzero((skin & (on >= 0).any(axis=1) & (on < 0).any(axis=1))[facet])
+        if not len(rows):
+            return 0.0, 0.0
+        f = facet[rows]
+        free = on[f] < 0
+        side, foot = (np.einsum("ij,ijk->ik", free, x[faces[f]]) for x in (level, vertices))
+        foot, size = foot / free.sum(axis=1)[:, None], np.linalg.norm(side, axis=1)
+        side = side / np.maximum(size, 1e-12)[:, None]
+        plane = [body.features[k] for k in on[f].max(axis=1)]
+        up, top = np.array([p.direction for p in plane]), np.array([p.point for p in plane])
+        steep = [np.einsum("ij,ij->i", normals[rows], way) for way in (up, side)]
+        sharp = (np.einsum("ij,ij->i", up, side) < _SHARP) & (size > 0.0) & (np.minimum(*steep) > _FLAT)
+        points = np.einsum("qc,rcd->rqd", _INSIDE, corners[rows])
+        heights = [
+            np.einsum("rqd,rd->rq", there[:, None] - points, way) / np.maximum(fall, _FLAT)[:, None]
+            for there, way, fall in ((top, up, steep[0]), (foot, side, steep[1]))
+        ]
+        size = np.clip(np.minimum(*heights), 0.0, _DEEP).mean(axis=1) * sharp * areas[rows]
+        round_ones = np.zeros(len(vertices), bool)
+        for k, feature in enumerate(body.features):
+            if not kind_of(feature).flat:
+                round_ones[faces[body.labels == k].ravel()] = True
+        return float(size[~(free & round_ones[faces[f]]).any(axis=1)].sum()), float(size.sum())
+
     @property
     def terms(self) -> tuple[tuple[Term, ...], str]:
         """What the volume hangs on, mm3, and why that isn't all."""
@@ -406,6 +455,8 @@ class _Made:
             terms.append(Term(f"surface of {self.body.name}", "random", self.body.skin * skin))
         if self.body.bound:
             terms.append(Term(f"lightening of {self.body.name}", "bound", self.body.bound * skin))
+        if self.corners[1] > 0.0:
+            terms.append(Term("corners that facets cut off", "bound", self.corners[1]))
         hidden = float(areas[~self.body.seen[self.taken.facet[at]]].sum())
         if hidden > 0.01 * areas.sum():
             unsure = unsure or f"{hidden:.0f} mm2 of the surface that goes was filled or never scanned"

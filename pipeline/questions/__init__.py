@@ -4,5 +4,6 @@ from __future__ import annotations
 
 from pipeline.questions.asking import fit_up
 from pipeline.questions.outputs import write_fit
+from pipeline.questions.rescan import Checked, check_rescan, planned_part
 
-__all__ = ["fit_up", "write_fit"]
+__all__ = ["Checked", "check_rescan", "fit_up", "planned_part", "write_fit"]

@@ -62,7 +62,7 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
     >>> found.record.held, found.record.clearances[0].verdict
     (True, 'clear')
     """
-    watch = watch or _unwatched
+    watch = watch or unwatched
     with watch("place") as progress:
         parts = placed_parts(layout, progress)
     answered = []
@@ -94,7 +94,7 @@ def _share(progress: Progress, number: int, of: int, about: str) -> Progress:
 
 
 @contextlib.contextmanager
-def _unwatched(name: str) -> Any:
+def unwatched(name: str) -> Any:
     yield silent
 
 

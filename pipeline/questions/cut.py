@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pipeline.formats.solid import NamedBody
 
 _PARTED = 0.005  # share by which the exact solid's volume may differ before it is told
+_SHOWN = 4  # thin places on a terminal
 
 
 @dataclass(frozen=True)
@@ -103,13 +104,15 @@ def _sizes(length: tuple[float, float] | None) -> str:
 def wall_lines(part: str, wall: Walls) -> list[str]:
     """What is said of walls, for people."""
     lines = [f"wall       {part}: {wall.verdict}: {wall.why}"]
-    for one in wall.spots:
+    for one in wall.spots[:_SHOWN]:
         p, q = one.spot.places
         before = "not known" if one.sounding.before is None else f"{one.sounding.before:.2f} mm"
         lines.append(
             f"           {one.verdict}: [{p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}] on {one.spot.on[0] or 'skin'} to "
             f"[{q[0]:.1f}, {q[1]:.1f}, {q[2]:.1f}] on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
         )
+    if len(wall.spots) > _SHOWN:
+        lines.append(f"           {len(wall.spots) - _SHOWN} more places in fit.json")
     if wall.unknown > 0.0:
         lines.append(
             f"           behind {wall.unknown:.0f} mm2 it isn't known: what is beyond was filled or never scanned"

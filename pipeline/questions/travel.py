@@ -14,7 +14,6 @@ from pipeline.questions.kind import Kind, Parts
 from pipeline.surfaces import SituationFeature
 
 _WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
-_MOST_GAINS = 2  # told in the terminal; the rest stand in fit.json
 
 
 def axis_in_words(parts: Parts, text: str, where: str) -> Item:
@@ -78,7 +77,7 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
         spots = ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
-    for gain in run.gains[:_MOST_GAINS]:
+    for gain in run.gains:
         more = gain.run - run.run
         size = f"{np.degrees(more):.2f} degrees" if found.turns else f"{more:.2f} mm"
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"

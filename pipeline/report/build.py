@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image as Picture
 
 from pipeline.features.naming import term_of_look
-from pipeline.formats.datum_file import DatumFile
+from pipeline.formats.datum_file import DatumFile, lengths_in
 from pipeline.geometry import box_of
 from pipeline.mesh.topology import facet_areas
 from pipeline.palette import (
@@ -120,6 +120,7 @@ def write_report(
     >>> "<title>Test plate" in (folder / "report.html").read_text(encoding="utf-8")
     True
     """
+    data = lengths_in(data, unit)
     words, beside = Words(unit), folder / "pictures"
     beside.mkdir(exist_ok=True)
     limit = _limit(data, shown)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import PATTERNS, RELATIONS, form_in_words, term_of
-from pipeline.formats.datum_file import FeatureRecord, lengths_in, near_sizes
+from pipeline.features.naming import BY_DEFINITION, PATTERNS, RELATIONS, form_in_words, term_of
+from pipeline.formats.datum_file import FeatureRecord, PatternRecord, near_sizes
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, folded, named, table
 from pipeline.report.words import NONE, safe
@@ -24,7 +24,8 @@ def feature_tables(show: Figures) -> str:
         place_head,
         [_row(i, f, _place(show, i, f), f' id="feature-{i}"') for i, f in enumerate(features)],
         f"Part coordinates; ± against the part frame. D a diameter (of a cone: at x, y, z; of a torus: of its tube). "
-        f"{NONE} none that applies, or none that can be vouched for.",
+        f"{NONE} none that applies, or none that can be vouched for; “{BY_DEFINITION}”: none by definition, since the "
+        "frame is set on it.",
     )
     seen = table(
         "Features: form, what was seen of them, and what lightening did to them",
@@ -83,9 +84,17 @@ def _place(show: Figures, index: int, feature: FeatureRecord) -> str:
         + figure(show.length(f"{at}.radius", size, 2.0))
         + figure(show.small(f"{at}.uncertainty.radius", 2.0))
         + point
-        + figure(show.small(f"{at}.in_part_frame.uncertainty.position"))
+        + figure(
+            BY_DEFINITION
+            if around is not None and around.place_defines
+            else show.small(f"{at}.in_part_frame.uncertainty.position")
+        )
         + figure(way)
-        + figure(show.angle(f"{at}.in_part_frame.uncertainty.direction", way_known))
+        + figure(
+            BY_DEFINITION
+            if around is not None and around.direction_defines
+            else show.angle(f"{at}.in_part_frame.uncertainty.direction", way_known)
+        )
     )
 
 
@@ -125,14 +134,24 @@ def _patterns(show: Figures) -> str:
         missing = f", {show.number(f'patterns.{i}.missing')} missing" if p.missing else ""
         rows.append(
             cell(PATTERNS.get(p.kind, p.kind), "id")
-            + figure(show.both(f"patterns.{i}.diameter", p.rms))
+            + figure(_pattern_size(show, i, p))
+            + figure(show.small(f"patterns.{i}.size_uncertainty"))
             + figure(count + missing)
             + figure(show.small(f"patterns.{i}.rms"))
             + cell(", ".join(named(show.data, member) for member in p.members))
             + cell(p.note or "")
         )
-    head = ["pattern", f"#diameter {show.words.unit}", "#holes", f"#rms {show.words.small_unit}", "features", "note"]
+    small = show.words.small_unit
+    size = f"#diameter or sides {show.words.unit}"
+    head = ["pattern", size, f"#± {small}", "#holes", f"#rms {small}", "features", "note"]
     return table("Patterns", head, rows)
+
+
+def _pattern_size(show: Figures, index: int, pattern: PatternRecord) -> str:
+    spread = pattern.size_uncertainty or pattern.rms
+    if pattern.size is not None:
+        return " × ".join(show.length(f"patterns.{index}.size.{side}", spread) for side in range(2))
+    return show.both(f"patterns.{index}.diameter", spread)
 
 
 def place_table(show: Figures) -> str:
@@ -232,7 +251,7 @@ def _suggestions(show: Figures) -> str:
             + figure(show.small(f"{at}.off"))
             + figure(show.number(f"{at}.sigmas", 1))
             + cell(row.told)
-            + cell(lengths_in(row.note, show.words.unit))
+            + cell(row.note)
             + cell("; ".join(row.sources))
         )
     head = [

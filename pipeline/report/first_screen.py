@@ -109,7 +109,7 @@ def _sizes(show: Figures) -> str:
         )
     more = len(mattering) - len(rows)
     further = f"<p>{more} more rows follow further on.</p>" if more else ""
-    head = ["feature", f"size in {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%"]
+    head = ["feature", f"size, {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%"]
     return table("Sizes that matter", head, rows, unseen=True) + further
 
 
@@ -155,7 +155,7 @@ def feature_rows(show: Figures) -> str:
             f'<th scope="row" class="id{low}">{prose(ids_of(data, group))}</th>'
             f"<td>{described(show, group)}</td>{figure(doubt(show, group))}{cell('; '.join(remarks))}</tr>"
         )
-    head = ["feature", f"size in {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%", "remarks"]
+    head = ["feature", f"size, {show.words.unit}", f"#± {show.words.unit}, 95\u00a0%", "remarks"]
     note = (
         "Equal features stand in one row, with the mean of their sizes and the least known one's 95 %. A click on a "
         "row, or the Enter key, turns the view to its features."
@@ -174,9 +174,10 @@ def described(show: Figures, group: Group) -> str:
     at, pattern = f"patterns.{group.pattern}", data.patterns[group.pattern]
     if len(group.members) < len(pattern.members):
         said += f", of {len(pattern.members)}"
+    spread = pattern.size_uncertainty or pattern.rms
     if pattern.kind == "pitch_circle":
-        return f'{said} on <span class="nb">PCD {show.length(f"{at}.diameter", pattern.rms)}</span>'
-    sides = " × ".join(show.length(f"{at}.size.{side}", pattern.rms) for side in range(2))
+        return f'{said} on <span class="nb">PCD {show.length(f"{at}.diameter", spread)}</span>'
+    sides = " × ".join(show.length(f"{at}.size.{side}", spread) for side in range(2))
     return f'{said} in a rectangle <span class="nb">{sides}</span>'
 
 

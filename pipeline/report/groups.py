@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from pipeline.features.uncertainty import without_scale
 from pipeline.formats.datum_file import DatumFile, FeatureRecord
 from pipeline.surfaces import kind_of
 
@@ -36,11 +37,11 @@ def groups_of(data: DatumFile) -> tuple[Group, ...]:
     for number, pattern in enumerate(data.patterns):
         if pattern.kind in ("pitch_circle", "rectangle"):
             members = [index[m] for m in pattern.members if index.get(m) in left]
-            for alike in _alike(data.features, members):
+            for alike in _alike(data, members):
                 if len(alike) > 1:
                     groups.append(Group(tuple(sorted(alike)), number))
                     left -= set(alike)
-    groups += [Group(tuple(sorted(alike))) for alike in _alike(data.features, sorted(left))]
+    groups += [Group(tuple(sorted(alike))) for alike in _alike(data, sorted(left))]
     groups += [Group((i,)) for i, feature in enumerate(data.features) if not _sized(feature)]
     return tuple(sorted(groups, key=lambda group: group.members[0]))
 
@@ -64,21 +65,24 @@ def _sized(feature: FeatureRecord) -> bool:
     return kind_of(feature).one_size and feature.confidence == "good" and feature.uncertainty.radius is not None
 
 
-def _alike(features: Sequence[FeatureRecord], members: Sequence[int]) -> list[list[int]]:
+def _alike(data: DatumFile, members: Sequence[int]) -> list[list[int]]:
     """Members parted by kind, side, and size: of a part all differ by no more than their uncertainty explains."""
     parts: list[list[int]] = []
+    features, scale = data.features, data.source.scale
     for i in sorted(members, key=lambda i: (features[i].kind, features[i].side or "", features[i].radius or 0.0)):
-        if parts and _same(features[parts[-1][0]], features[i]):
+        if parts and _same(features[parts[-1][0]], features[i], scale):
             parts[-1].append(i)
         else:
             parts.append([i])
     return parts
 
 
-def _same(smaller: FeatureRecord, larger: FeatureRecord) -> bool:
+def _same(smaller: FeatureRecord, larger: FeatureRecord, scale: float) -> bool:
     if any(getattr(smaller, what) != getattr(larger, what) for what in ("kind", "side", "machined")):
         return False
-    doubt = math.hypot(smaller.uncertainty.radius or 0.0, larger.uncertainty.radius or 0.0)
+    # The scan's scale is the same for both.
+    own = [without_scale(f.uncertainty.radius or 0.0, f.radius or 0.0, scale) for f in (smaller, larger)]
+    doubt = math.hypot(*own)
     return (larger.radius or 0.0) - (smaller.radius or 0.0) <= _SAME * doubt
 
 

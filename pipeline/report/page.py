@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
-from pipeline.formats.datum_file import DatumFile, lengths_in, plain_data
-from pipeline.formats.tables import HOLDS, SAFETY
+from pipeline.formats.datum_file import DatumFile, plain_data
+from pipeline.formats.tables import SAFETY, holds
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
@@ -322,7 +322,7 @@ def _datums(show: Figures, pictures: Pictures) -> str:
             for name, url in pictures.views.items()
         )
         parts.append(folded("Six views", f'{_keys(pictures)}<div class="views">{views}</div>'))
-    parts.append(f"<p>{safe(HOLDS)}</p>")
+    parts.append(f"<p>{safe(holds(show.data.source.scale_uncertainty))}</p>")
     parts.append(place_table(show))
     return _joined(parts)
 
@@ -531,7 +531,7 @@ def _to_measure(show: Figures) -> str:
             cell(f"D of {who}" if size.what == "diameter" else who)
             + figure(show.both(f"to_measure.{i}.size", size.size_uncertainty))
             + figure(show.percent(f"to_measure.{i}.open"))
-            + cell(lengths_in(size.why, show.words.unit))
+            + cell(size.why)
             + cell(size.how)
         )
         sheets.append(

@@ -24,7 +24,9 @@ from pipeline.features.simplification import (
     two_sided,
     with_sharp_edges,
 )
+from pipeline.features.uncertainty import without_scale
 from pipeline.job import AuditSettings
+from pipeline.lengths import um
 from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import facet_areas, facet_neighbours
 from pipeline.progress import Progress, silent
@@ -45,6 +47,7 @@ from pipeline.values import (
     Soundness,
     Source,
     Surface,
+    Uncertainty,
 )
 
 
@@ -213,7 +216,7 @@ def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
         return replace(change, verdict="over budget", note=change.note or _words(feature, change))
     if change.verdict == "unknown":
         return change
-    own = feature.uncertainty
+    own = _own(feature)
     pairs = (
         (change.shift, own.position),
         (change.tilt, own.direction),
@@ -223,18 +226,32 @@ def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
     return replace(change, verdict="changed", note=_words(feature, change)) if changed else change
 
 
+def _own(feature: Feature) -> Uncertainty:
+    """What of its uncertainty the light mesh doesn't share with the scan."""
+    known = feature.uncertainty
+    return replace(known, radius=without_scale(known.radius, feature.radius or 0.0, known.scale))
+
+
+def _um(value: float) -> str:
+    return um(value, ".3g")
+
+
+def _degrees(value: float) -> str:
+    return f"{math.degrees(value):.3g} deg"
+
+
 def _words(feature: Feature, change: FeatureAudit) -> str:
     parts = []
-    own = feature.uncertainty
-    for value, u, name, factor, unit in (
-        (change.shift, own.position, "moved", 1e3, "um"),
-        (change.tilt, own.direction, "tilted", math.degrees(1.0), "deg"),
-        (change.radius_change, own.radius, "radius changed by", 1e3, "um"),
+    own = _own(feature)
+    for value, u, name, said in (
+        (change.shift, own.position, "moved", _um),
+        (change.tilt, own.direction, "tilted", _degrees),
+        (change.radius_change, own.radius, "radius changed by", _um),
     ):
         if value is None:
             continue
-        known = "" if u is None else f" (its own standard uncertainty: {u * factor:.3g} {unit})"
-        parts.append(f"{name} {value * factor:.3g} {unit}{known}")
+        known = "" if u is None else f" (its own standard uncertainty: {said(u)})"
+        parts.append(f"{name} {said(value)}{known}")
     if change.worst is not None:
-        parts.append(f"scan up to {change.worst * 1e3:.3g} um from the light mesh")
+        parts.append(f"scan up to {_um(change.worst)} from the light mesh")
     return "; ".join(parts)

@@ -14,6 +14,7 @@ from pipeline.errors import GeometryError
 from pipeline.features.exclusion import inside
 from pipeline.geometry import Floats, Ints, Mask
 from pipeline.job import CleanSettings
+from pipeline.lengths import mm, mm2
 from pipeline.mesh.query import VisibilityGrid
 from pipeline.mesh.repair import (
     component_orientation,
@@ -132,7 +133,7 @@ def _make_consistent(bench: _Bench) -> Ints:
         bench.mended(
             "facets turned over",
             int(wrong.sum()),
-            f"{bench.areas[wrong].sum():.4g} mm2 ran against the facets round them",
+            f"{mm2(bench.areas[wrong].sum(), '.4g')} ran against the facets round them",
         )
         bench.f, neighbours = reversed_facets(bench.f, neighbours, wrong)
     return neighbours
@@ -142,7 +143,7 @@ def _fold_overs_and_spikes(bench: _Bench, neighbours: Ints, sigma: float) -> Int
     folded = fold_overs(bench.v, bench.f, neighbours)
     gone = bench.remove(folded, "folded facets", "turned back on the surface round them")
     needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
-    gone |= bench.remove(needles, "spikes", f"stand out by more than {_SPIKE_SIGMAS * sigma:.3f} mm")
+    gone |= bench.remove(needles, "spikes", f"stand out by more than {mm(_SPIKE_SIGMAS * sigma, '.3f')}")
     return facet_neighbours(bench.f, len(bench.v)) if gone else neighbours
 
 
@@ -169,7 +170,8 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
     labels = components(neighbours)
     found = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
     if found.debris_count:
-        note = f"{found.debris.sum()} facets, the nearest {found.distance:.3g} mm from the part"
+        assert found.distance is not None
+        note = f"{found.debris.sum()} facets, the nearest {mm(found.distance, '.3g')} from the part"
         bench.remove(found.debris, "debris", note, count=found.debris_count)
         neighbours = neighbours_without(neighbours, found.debris)
     if found.islands:
@@ -199,8 +201,9 @@ def _intersecting(bench: _Bench, neighbours: Ints, edge: float, settings: CleanS
         return neighbours
     if bench.areas[cross].sum() > settings.debris_share * bench.areas.sum():
         bench.cautions.append(
-            f"{cross.sum():,} facets ({bench.areas[cross].sum():.4g} mm2) pass through others, more than are removed "
-            "unasked; surfaces lie over each other there: align the scan's passes again, or exclude one by a zone."
+            f"{cross.sum():,} facets ({mm2(bench.areas[cross].sum(), '.4g')}) pass through others, more than are "
+            "removed unasked; surfaces lie over each other there: align the scan's passes again, or exclude one by "
+            "a zone."
         )
         return neighbours
     bench.remove(cross, "crossing facets", "passed through other facets")
@@ -227,7 +230,7 @@ def _orient(bench: _Bench, neighbours: Ints) -> None:
         elif inward is None and bench.areas[mine].sum() > 0.05 * bench.areas.sum():
             unsure += 1
     if pieces:
-        bench.mended("pieces turned inside out", pieces, f"{bench.areas[wrong].sum():.4g} mm2 faced the material")
+        bench.mended("pieces turned inside out", pieces, f"{mm2(bench.areas[wrong].sum(), '.4g')} faced the material")
         bench.f, _ = reversed_facets(bench.f, neighbours, wrong)
     if unsure:
         bench.cautions.append(

@@ -15,11 +15,12 @@ import numpy as np
 
 from pipeline.errors import GeometryError, OutputError
 from pipeline.features.exclusion import inside
-from pipeline.formats.datum_file import DatumFile, build, schema_text, text_of
+from pipeline.formats.datum_file import DatumFile, build, lengths_in, schema_text, text_of
 from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
 from pipeline.geometry import MM_PER_INCH, Floats, Ints, transformed
+from pipeline.interruption import held_back
 from pipeline.job import Job, dump_job
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.repair import weld, zero_area_facets
@@ -209,7 +210,8 @@ def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     try:
-        from pipeline.formats.step import Seen, write_step
+        with held_back():
+            from pipeline.formats.step import Seen, write_step
     except ImportError as error:
         return [f"datums.step was not written: the CAD kernel does not start here ({error}); see the README's set-up."]
     surface, measured = outcome.lighten.surface, outcome.lighten.surface.origin != FILLED
@@ -226,7 +228,8 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
 def _write_solid(outcome: Outcome, data: DatumFile, folder: Path, progress: Progress) -> DatumFile:
     """The datum file with what there is to tell of the solid, or why there is none."""
     try:
-        from pipeline.formats.solid import NAME, make_part, with_solid
+        with held_back():
+            from pipeline.formats.solid import NAME, make_part, with_solid
     except ImportError as error:
         return _with_cautions(
             data,
@@ -302,6 +305,7 @@ def _write_drawings(data: DatumFile, folder: Path, unit: str) -> list[str]:
     from pipeline.formats.drawings import pages_for, sheet_of, write_dxf, write_print
 
     cautions = []
+    data = lengths_in(data, unit)
     for number, flange in enumerate(data.flanges, 1):
         drawn = sheet_of(flange, data, unit, (number, len(data.flanges)))
         if not drawn.front:
@@ -326,7 +330,9 @@ def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: s
 
     light = outcome.lighten
     in_part = transformed(outcome.frame.frame.matrix, light.surface.vertices)
-    drawn = section_of(data, Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit)
+    drawn = section_of(
+        lengths_in(data, unit), Body(in_part, light.surface.faces, light.labels, light.surface.origin), unit
+    )
     if not drawn:
         return ""
     write_dxf(folder / "section.dxf", drawn, unit)

@@ -12,6 +12,7 @@ from pipeline.features.datums import Choice, DatumProposal, choose, complete, ex
 from pipeline.features.gauging import worth_measuring
 from pipeline.features.sketches import flanges_of, prepare
 from pipeline.job import FrameSettings
+from pipeline.lengths import um
 from pipeline.progress import Progress, silent
 from pipeline.standards import suggest
 from pipeline.values import Feature, FillResult, Frame, FrameResult, RecoverResult
@@ -93,8 +94,8 @@ def _cautions(
     if better is not None and better.merit < BETTER * chosen.merit:
         letters = ", ".join(f"{d.letter} = {d.feature}" for d in better.frame.datums)
         out.append(
-            f"These datums put {1e3 * chosen.merit:.0f} um (k=1, mean over the features) into places; "
-            f"{letters} would put {1e3 * better.merit:.0f} um."
+            f"These datums put {um(chosen.merit)} (k=1, mean over the features) into places; "
+            f"{letters} would put {um(better.merit)}."
         )
     for datum, choice in zip(chosen.frame.datums, chosen.datums.choices, strict=True):
         low = [m for m in choice.members if by_id[m].confidence != "good"]

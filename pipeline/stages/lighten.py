@@ -19,6 +19,7 @@ from pipeline.features.simplification import (
 )
 from pipeline.geometry import Floats, Indices, Mask
 from pipeline.job import LightenSettings
+from pipeline.lengths import mm
 from pipeline.mesh.query import Scene, self_intersections, vertices_near_new
 from pipeline.mesh.simplify import (
     CollapseMesh,
@@ -56,7 +57,7 @@ def lighten(
         return light
     caution = (
         f"Edges between features were made sharp on request: there the light mesh leaves the scan's rounded edges, "
-        f"by up to {ROUNDING:g} mm."
+        f"by up to {mm(ROUNDING, 'g')}."
     )
     if len(light.left):
         caution += " In some places they are as scanned, where facets would have crossed or the surfaces hardly meet."
@@ -136,13 +137,13 @@ def _to_tolerance(
         leave = leave | more
     deviation = kept.deviation + spent
     facets = len(found.work.faces)
-    used = f"{facets:,} facets, {deviation:.4f} mm of {tolerance:g} mm used"
+    used = f"{facets:,} facets, {mm(deviation, '.4f')} of {mm(tolerance, 'g')} used"
     by_count = settings.facets is not None and facets <= settings.facets
     cautions = []
     if deviation > tolerance:
         cautions.append(
-            f"The tolerance of {tolerance:g} mm could not be met everywhere: the light mesh is up to "
-            f"{deviation:.4f} mm from the noise-free surface."
+            f"The tolerance of {mm(tolerance, 'g')} could not be met everywhere: the light mesh is up to "
+            f"{mm(deviation, '.4f')} from the noise-free surface."
         )
     made = _result(found, f"the count: {used}" if by_count else f"the tolerance: {used}", cautions)
     return _told_blunt(made, surface, target, reach) if sharp else made

@@ -13,6 +13,7 @@ from pipeline.features.uncertainty import white_sigma
 from pipeline.formats.meshes_in import MeshFile, read_mesh
 from pipeline.geometry import MM_PER_UNIT, box_of
 from pipeline.job import ReadSettings
+from pipeline.lengths import mm
 from pipeline.mesh.topology import compact, duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress, silent
 from pipeline.values import ReadResult, Source, Surface
@@ -62,6 +63,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
         noise_sigma=_noise(vertices, mesh.faces),
         mean_edge=mean_edge(vertices, mesh.faces),
         bounds=(_triple(low), _triple(high)),
+        scale_uncertainty=1e-3 * (settings.scale_uncertainty or 0.0),
     )
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
@@ -161,7 +163,7 @@ def _cautions(settings: ReadSettings, stated: str | None, unit: str, size: NDArr
     if not USUAL_SIZE[0] <= largest <= USUAL_SIZE[1]:
         taken = "as the job says" if settings.units != "auto" else "as the file states" if stated else "unasked"
         found.append(
-            f"Taken in {_NAMES[unit]} ({taken}) the scan is {' x '.join(f'{s:.4g}' for s in size)} mm, an unusual "
+            f"Taken in {_NAMES[unit]} ({taken}) the scan is {' x '.join(mm(s, '.4g') for s in size)}, an unusual "
             f"size for a machined casting; {_guesses(largest / MM_PER_UNIT[unit], unit)}set units in the job's "
             "[read] or give --units if it is wrong."
         )
@@ -171,7 +173,7 @@ def _cautions(settings: ReadSettings, stated: str | None, unit: str, size: NDArr
 def _guesses(largest: float, unit: str) -> str:
     """What the largest extent would be in the units in which it would be a usual size."""
     fitting = [
-        f"{MM_PER_UNIT[u] * largest:.4g} mm if it is in {_NAMES[u]}"
+        f"{mm(MM_PER_UNIT[u] * largest, '.4g')} if it is in {_NAMES[u]}"
         for u in ("in", "cm", "m", "mm")
         if u != unit and USUAL_SIZE[0] <= MM_PER_UNIT[u] * largest <= USUAL_SIZE[1]
     ]

@@ -23,6 +23,7 @@ from pipeline.features.uncertainty import (
     learn_noise,
     noise_without_form,
     weighed,
+    with_scale,
 )
 from pipeline.geometry import Mask
 from pipeline.job import Accept, Measured, RecoverSettings, Refit
@@ -79,7 +80,7 @@ def recover(
     features = []
     for done, piece in enumerate(pieces):
         progress(0.8 + 0.2 * done / len(pieces), "uncertainty and form")
-        features.append(without_coating(_feature(piece, "", model), settings.coating_thickness))
+        features.append(_scaled(without_coating(_feature(piece, "", model), settings.coating_thickness), source))
     against = noise_without_form(faces, model, source.noise_sigma, source.mean_edge)
     features = _with_form_judged(features, pieces, against)
     old = old_ids([p.shape for p in pieces], [p.side for p in pieces], *map(np.asarray, source.bounds))
@@ -91,7 +92,7 @@ def recover(
     for number, (refit, (mine, reference)) in enumerate(zip(refits, targets(refits, features), strict=True), 1):
         given = None if reference is None else features[reference]
         again = refitted(refit, number, pieces[mine], features[mine], given, settings.coating_thickness)
-        features[mine] = _held(again, features[mine], model, settings.coating_thickness)
+        features[mine] = _scaled(_held(again, features[mine], model, settings.coating_thickness), source)
         if again.doubt is not None:
             contradicted.append(
                 f"{features[mine].name or features[mine].id} was held {again.words} as the job asks, but the scan "
@@ -127,6 +128,13 @@ def _with_form_judged(features: Sequence[Feature], pieces: Sequence[Piece], nois
         )
         for f, s in zip(features, seen, strict=True)
     ]
+
+
+def _scaled(feature: Feature, source: Source) -> Feature:
+    """With the share that the scanner's scale has in its radius."""
+    known, scale = feature.uncertainty, source.scale_uncertainty
+    radius = with_scale(known.radius, feature.radius or 0.0, scale)
+    return replace(feature, uncertainty=replace(known, radius=radius, scale=scale))
 
 
 def _used(piece: Piece) -> Mask:

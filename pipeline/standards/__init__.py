@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.suggest import suggest
-from pipeline.standards.tables import angle_of
+from pipeline.standards.tables import angle_of, flatness
 from pipeline.standards.tables import grade as tolerance
 
-__all__ = ["TIGHT_SEAT", "WORN_SEAT", "angle_of", "suggest", "tolerance"]
+__all__ = ["TIGHT_SEAT", "WORN_SEAT", "angle_of", "flatness", "suggest", "tolerance"]

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
+from pipeline.lengths import mm, um
 from pipeline.standards.sizes import Leaves, Size, noted, suggestion
 from pipeline.standards.tables import table, zone, zones_of
 from pipeline.values import SizeSuggestion
@@ -63,7 +64,8 @@ def seats(size: Size, side: str) -> list[SizeSuggestion]:
         if abs(beyond) > size.slack:
             worn = (beyond > 0.0) == (side == "bore")
             fit = loosest if worn else tightest
-            told = f"{_short(abs(beyond))} mm {'over' if beyond > 0.0 else 'under'} {standard:g} {fit}"
+            digits = ".2f" if abs(beyond) >= 0.02 else ".3f"
+            told = f"{mm(abs(beyond), digits)} {'over' if beyond > 0.0 else 'under'} {standard:g} {fit}"
             made = replace(
                 made,
                 what=WORN_SEAT if worn else TIGHT_SEAT,
@@ -107,7 +109,7 @@ def zones(size: Size, side: str) -> list[SizeSuggestion]:
             leaves = Leaves(*limits)
             if not leaves.holds(size.diameter - nominal, size.slack):
                 continue
-            text = f"{nominal:g} {name} ({1e3 * limits[0]:+g} to {1e3 * limits[1]:+g} um{inch})"
+            text = f"{nominal:g} {name} ({um(limits[0], '+g')} to {um(limits[1], '+g')}{inch})"
             found = suggestion(size, "tolerance zone", text, nominal, leaves, "ISO 286-1")
             out.append((nominal != round(nominal), limits[1] - limits[0], found))
     out.sort(key=lambda row: (row[0], row[1], row[2].name))
@@ -142,8 +144,3 @@ def _fraction(sixteenths: int) -> str:
 
 def _long_enough(length: float | None, width: float, least: float, most: float) -> bool:
     return length is None or least * width < length <= most * width
-
-
-def _short(value: float) -> str:
-    """Hundredths of a mm, thousandths where it is less than two hundredths."""
-    return f"{value:.2f}" if value >= 0.02 else f"{value:.3f}"

@@ -17,6 +17,7 @@ TABLES = (
     "dowels",
     "drills_inch",
     "drills_metric",
+    "flatness",
     "lip_seals",
     "o_ring_glands",
     "o_rings",
@@ -84,6 +85,17 @@ def angle_of(name: str, length: float) -> float:
     if within is not None:
         return within
     return float(next(r for r in table("angular_tolerances").rows if r["class"] == name)["beyond"])
+
+
+@cache
+def flatness(name: str, length: float) -> float | None:
+    """General tolerance, mm, of the flatness of a face whose longer side is `length` mm; class "L" of ISO 2768-2; None
+    beyond 3 m.
+
+    >>> flatness("L", 150.0)
+    0.8
+    """
+    return _banded("flatness", "class", name, length)
 
 
 def _banded(name: str, key: str, wanted: str, size: float) -> float | None:

@@ -25,6 +25,7 @@ class Source:
     noise_sigma  mm, standard deviation of the scan's noise along the normal
     mean_edge    mm, mean length of its edges
     bounds       lowest and highest coordinates, (3,) mm each
+    scale_uncertainty  relative standard uncertainty of the scanner's scale, as the job gives it; 0 where it does not
     """
 
     file: str
@@ -36,6 +37,7 @@ class Source:
     noise_sigma: float
     mean_edge: float
     bounds: tuple[tuple[float, float, float], tuple[float, float, float]]
+    scale_uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,8 @@ class Uncertainty:
     freedom     (c,) the degrees of freedom that each part's size was seen with, infinite where it is known; None: all
                 of the covariance is taken as known
     carried     by what of the scan; None where nothing is said of how errors of neighbours go together
+    scale       relative standard uncertainty of the scan's scale: `radius` has its share, and nothing else here, since
+                it is one error, the same for all lengths of the scan
     """
 
     position: float | None
@@ -82,6 +86,7 @@ class Uncertainty:
     parts: Floats | None = None
     freedom: Floats | None = None
     carried: Carried | None = None
+    scale: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -285,6 +290,7 @@ class Pattern:
     rms       mm, of the members off the pattern
     size      mm, longer and shorter side of a rectangle
     note      what else is to be said of it
+    size_sigma  mm, standard uncertainty of the diameter or of each side, the scan's scale in it; None if unknown
     """
 
     kind: str
@@ -298,3 +304,4 @@ class Pattern:
     rms: float | None = None
     size: tuple[float, float] | None = None
     note: str | None = None
+    size_sigma: float | None = None

@@ -100,6 +100,8 @@ class HolePattern:
               angle of its longer side
     size      mm, of a rectangle: longer and shorter distance of holes
     gaps_at   (k, 2) mm, places where the pattern has no hole though its pitch says there should be one
+    size_sigma   mm, standard uncertainty of the diameter or of each side, the scan's scale in it; None if unknown
+    phase_sigma  rad, of the phase of a pitch circle; None if unknown
     """
 
     kind: str
@@ -112,6 +114,8 @@ class HolePattern:
     phase: float | None = None
     size: tuple[float, float] | None = None
     gaps_at: Floats | None = None
+    size_sigma: float | None = None
+    phase_sigma: float | None = None
 
 
 @dataclass(frozen=True)

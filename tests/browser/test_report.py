@@ -34,6 +34,29 @@ if PROGRAM is None:
 pytest.importorskip("websocket", reason="needs websocket-client to speak to Chromium")
 
 WICKED = "<script>alert(1)</script> \"Bohrung\" 'é' Ø 主轴 & <b>"
+NARROW = """(() => {
+  document.querySelectorAll('details').forEach((box) => { box.open = true; });
+  const wide = document.documentElement.clientWidth, broken = [], off = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const range = document.createRange();
+  while (walker.nextNode()) {
+    const node = walker.currentNode, box = node.parentElement;
+    // A key of 64 figures and lines ready to paste are no words; hidden text has no box.
+    if (box.closest('script, style, svg, code, pre, .unseen') || !box.getClientRects().length) continue;
+    const rolls = box.closest('.wide');
+    for (const word of node.data.matchAll(/[\\\\p{L}\\\\p{N}]+/gu)) {
+      range.setStart(node, word.index);
+      range.setEnd(node, word.index + word[0].length);
+      const rects = [...range.getClientRects()].filter((r) => r.width > 0);
+      if (new Set(rects.map((r) => Math.round(r.top))).size > 1) broken.push(word[0]);
+      if (!rolls && rects.some((r) => r.right > wide + 0.5)) off.push(node.data.trim().slice(0, 60));
+    }
+  }
+  for (const box of document.body.querySelectorAll('img, svg, canvas, table, pre, section, figure')) {
+    if (!box.closest('.wide') && box.getBoundingClientRect().right > wide + 0.5) off.push(box.outerHTML.slice(0, 60));
+  }
+  return { broken, off, wide, runs: document.documentElement.scrollWidth };
+})()"""
 A4, LETTER = (210.0, 297.0), (215.9, 279.4)
 
 
@@ -228,6 +251,19 @@ def test_printed_tables_are_whole(chrome: Chrome, report: Path, paper: tuple[flo
             assert right < width - 20
             assert bottom > 20
             assert top < height - 20
+
+
+def test_at_400_px_no_word_breaks_and_nothing_runs_off(chrome: Chrome, report: Path) -> None:
+    """Of all that is folded as well; tables that are wider roll within their own box."""
+    chrome.call("Emulation.setDeviceMetricsOverride", width=400, height=800, deviceScaleFactor=1, mobile=False)
+    try:
+        chrome.open(report)
+        found = chrome.run(NARROW)
+    finally:
+        chrome.call("Emulation.clearDeviceMetricsOverride")
+    assert 380 <= found["wide"] <= found["runs"] <= 400
+    assert found["broken"] == []
+    assert found["off"] == []
 
 
 def test_headings_texts_and_contrast(chrome: Chrome, report: Path) -> None:

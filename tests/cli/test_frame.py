@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.cli.frame import flange_lines, frame_lines, square_lines
 from pipeline.job import FrameSettings
+from pipeline.lengths import in_unit
 from pipeline.stages.frame import frame
 from pipeline.values import FillResult, Flange, HolePattern
 from pipeline.values.surface import Surface
@@ -23,7 +24,7 @@ def test_the_frame_and_what_others_would_move() -> None:
     text = "\n".join(frame_lines(made(block(), A="top", B="main", C="left")))
     assert "A  top" in text
     assert "constrains tz rx ry" in text
-    assert "origin known to (k=1) um" in text
+    assert "origin known to (k=1): x " in text
     assert "Other choices, and what they would move" in text
     assert "deg" in text
     assert 'A = "top", B = ' in text
@@ -42,7 +43,7 @@ def test_square_up_figures_have_intervals() -> None:
     wall = next(line for line in lines if line.startswith("  front") and "to A" in line)
     assert "perpendicularity" in wall
     assert "+-" in wall
-    assert "um over" in wall
+    assert "um over" in in_unit(wall, "mm")
 
 
 def test_flanges_name_what_is_missing() -> None:
@@ -51,4 +52,4 @@ def test_flanges_name_what_is_missing() -> None:
         frame_result=SimpleNamespace(flanges=(Flange("face", np.eye(4), "the middle", None, (), (), (ring,)),))
     )
     text = "\n".join(flange_lines(result))
-    assert "D60.000, 4 places, 1 missing, rms 4 um" in text
+    assert "D60.000 mm, 4 places, 1 missing, rms 4 um" in in_unit(text, "mm")

@@ -6,6 +6,7 @@ import os
 import signal
 from collections.abc import Callable
 
+import click
 import pytest
 
 from pipeline.cli import main as front
@@ -13,13 +14,14 @@ from pipeline.errors import InputError
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, body: Callable[[], object]) -> int:
-    before = signal.getsignal(signal.SIGTERM)
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     monkeypatch.setattr(front.cli, "main", lambda **_: body())
     try:
         with pytest.raises(SystemExit) as error:
             front.main([])
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
     assert isinstance(error.value.code, int)
     return error.value.code
 
@@ -31,14 +33,25 @@ def raising(error: BaseException) -> Callable[[], object]:
     return body
 
 
+def loading(number: int) -> None:
+    """A library that is being loaded, and says of whatever comes up that it can't be."""
+    try:
+        os.kill(os.getpid(), number)
+    except BaseException as error:
+        raise ImportError("initialization failed") from error
+
+
 @pytest.mark.parametrize(("body", "status", "says"), [
     (lambda: 3, 3, ""),
     (lambda: None, 0, ""),
     (raising(InputError("a.stl is broken; export it again.")), 2, "datumlift: a.stl is broken; export it again."),
     (raising(RuntimeError("odd\nstate")), 1, "a fault of datumlift itself (RuntimeError: odd state, at test_main.py:"),
     (raising(MemoryError()), 4, "ran out of memory"),
-    (raising(KeyboardInterrupt()), 130, "interrupted; the stages that were finished are kept"),
+    (lambda: os.kill(os.getpid(), signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
+    (raising(click.Abort()), 130, "interrupted; the stages that were finished are kept"),
     (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
+    (lambda: loading(signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
+    (lambda: loading(signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
 ])  # fmt: skip
 def test_each_end_has_its_status_and_sentence(
     monkeypatch: pytest.MonkeyPatch,

@@ -20,6 +20,7 @@ from pipeline.features.gaps import (
     ways_to_close,
 )
 from pipeline.job import CleanSettings, GapChoice, Zone
+from pipeline.lengths import in_unit
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.mesh.topology.components import compact, components
@@ -280,7 +281,7 @@ def test_lid_over_a_bent_rim_has_least_area_and_says_so():
     result, capped = lids(v, f)
     bent = max(capped, key=lambda g: g.centre[2])
     assert "least area" in bent.note
-    assert f"{2 * h:.1f} mm" in bent.note
+    assert f"{2 * h:.1f} mm" in in_unit(bent.note, "mm")
     assert "a flat lid" in min(capped, key=lambda g: g.centre[2]).note
     points = new_points(result)
     points = points[points[:, 2] > 6.0]

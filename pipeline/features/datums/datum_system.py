@@ -236,7 +236,9 @@ def in_part(feature: Feature, frame: Frame, gains: Mapping[str, Floats], by_id: 
         if ident == feature.id:
             rows += own
         total += rows @ other.covariance @ rows.T
-    place, turn = total[:3, :3], total[3:, 3:]
+    # The scan's scale stretches the part from its origin, and turns nothing.
+    away = feature.uncertainty.scale * point
+    place, turn = total[:3, :3] + np.outer(away, away), total[3:, 3:]
     if direction is not None:
         # Along the axis, or within the face, the point means nothing; nor does a turn about the direction.
         across = np.eye(3) - np.outer(direction, direction)

@@ -13,6 +13,7 @@ from pipeline.features.datums.designation import Choice
 from pipeline.features.datums.freedoms import LETTERS
 from pipeline.features.naming import form_in_words, term_of
 from pipeline.geometry import Floats, transformed, turn_levers
+from pipeline.lengths import mm, mm2, size_in_mm, um
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Frame, Pattern
 
@@ -151,12 +152,13 @@ def proposals(features: Sequence[Feature], patterns: Sequence[Pattern]) -> list[
 def reason(proposal: DatumProposal) -> tuple[str, ...]:
     """Why each datum was taken, in words.
 
+    >>> from pipeline.lengths import in_unit
     >>> from tests.features.made import block
     >>> for line in reason(proposals(block(), ())[0]):
-    ...     print(line.replace(", direction", ",\\n  direction"))
+    ...     print(in_unit(line, "mm").replace(", direction", ",\\n  direction"))
     A top: face of 9,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
       direction known to 0.0023 deg (k=1)
-    B main: bore D50.00 x 40.0,
+    B main: bore D50.00 mm x 40.0 mm,
       direction known to 0.0023 deg (k=1)
     C front: face of 4,000 mm2, form: not told from the scan's noise, at most 0.050 mm,
       direction known to 0.0023 deg (k=1)
@@ -168,17 +170,17 @@ def reason(proposal: DatumProposal) -> tuple[str, ...]:
         words = "; ".join(_described(by_id[m]) for m in choice.members)
         out.append(f"{letter} {choice.label}: {words}")
     if np.isfinite(proposal.merit):
-        out.append(f"puts {1e3 * proposal.merit:.1f} um (k=1, mean over the features) into places")
+        out.append(f"puts {um(proposal.merit, '.1f')} (k=1, mean over the features) into places")
     return tuple(out)
 
 
 def _described(f: Feature) -> str:
     kind = kind_of(f)
     if kind.flat:
-        words = f"face of {f.extent.area:,.0f} mm2, {form_in_words(f.form)}"
+        words = f"face of {mm2(f.extent.area)}, {form_in_words(f.form)}"
     else:
-        length = "" if f.extent.length is None else f" x {f.extent.length:.1f}"
-        size = kind.size(shape_of(f)) if kind.invariance == "prismatic" else f"D{2 * (f.radius or 0.0):.2f}"
+        length = "" if f.extent.length is None else f" x {mm(f.extent.length, '.1f')}"
+        size = size_in_mm(kind.size(shape_of(f))) if kind.invariance == "prismatic" else f"D{mm(2 * (f.radius or 0.0))}"
         words = f"{term_of(f)} {size}{length}"
     if f.uncertainty.direction is not None:
         words += f", direction known to {np.degrees(f.uncertainty.direction):.4f} deg (k=1)"

@@ -25,6 +25,7 @@ from pipeline.geometry import (
 )
 from pipeline.jit import njit
 from pipeline.job import Zone
+from pipeline.lengths import mm
 from pipeline.mesh.repair import facets_by_component, small_components
 from pipeline.mesh.topology import boundary_loops, compact, components, facet_areas, facet_neighbours, facet_normals
 from pipeline.surfaces import is_bore
@@ -170,7 +171,8 @@ def _plugs(
                 what="plug",
                 centre=v[f[facets[plug]]].mean(axis=(0, 1)),
                 area=area,
-                reason=f"a rough sheet spans {bore.id} (diameter {2 * bore.radius:.1f} mm) and is no machined bottom",
+                reason=f"a rough sheet spans {bore.id} (diameter {mm(2 * bore.radius, '.1f')}) and is no machined "
+                "bottom",
                 zone=_zone(
                     "cylinder",
                     start=bore.point + start * bore.direction,
@@ -267,8 +269,8 @@ def _post(
         what="post",
         centre=v[f[near[arm]]].mean(axis=(0, 1)),
         area=float(facet_areas(v, f[near[arm]]).sum()),
-        reason=f"an arm some {2 * width:.0f} mm thick stands on the part and runs into the scan's border after "
-        f"{end:.0f} mm: a stub of the stand or a clamp",
+        reason=f"an arm some {mm(2 * width, '.0f')} thick stands on the part and runs into the scan's border after "
+        f"{mm(end, '.0f')}: a stub of the stand or a clamp",
         zone=_zone(
             "cylinder",
             start=centre + (along.min() - 2 * edge) * inwards,

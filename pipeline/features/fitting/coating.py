@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.lengths import um
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Uncertainty
 
@@ -29,7 +30,7 @@ def without_coating(feature: Feature, thickness: float) -> Feature:
     if thickness == 0.0:
         return feature
     doubt = COATING_DOUBT * thickness
-    note = f"; {1e3 * thickness:.0f} um of coating taken off, taken as known to {1e3 * doubt:.0f} um"
+    note = f"; {um(thickness)} of coating taken off, taken as known to {um(doubt)}"
     kind = kind_of(feature)
     if kind.parallel is None:
         return _not_taken_off(feature, f"what lies under a coating on a {kind.name} is no {kind.name}")

@@ -21,6 +21,7 @@ from pipeline.features.fitting.piece import Piece
 from pipeline.features.uncertainty import Held, block
 from pipeline.geometry import Floats, basis_of, cross
 from pipeline.job import Refit
+from pipeline.lengths import mm
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
 
@@ -106,7 +107,7 @@ def refitted(
     radius = None
     if refit.radius is not None:
         radius = refit.radius - outward_shift(free, coating)
-        words.append(f"to a given radius of {refit.radius:.7g} mm")
+        words.append(f"to a given radius of {mm(refit.radius, '.7g')}")
     try:
         fit = fit_constrained(
             free.kind, piece.points, piece.shape, parallel_to=along, perpendicular_to=across, radius=radius
@@ -137,7 +138,7 @@ def refitted(
             covariance = np.pad(covariance, (0, 1))
         known, off = free.uncertainty.radius, abs((free.radius or 0.0) - refit.radius) if refit.radius else 0.0
         if known is not None and off > np.sqrt(chi2.ppf(LEVEL, 1)) * known:
-            doubts.append(f"left free its radius is {off:.4f} mm off, {off / known:.1f} standard uncertainties")
+            doubts.append(f"left free its radius is {mm(off, '.4f')} off, {off / known:.1f} standard uncertainties")
     doubt = "; ".join(d for d in doubts if d) or None
     held = Held(names, covariance, basis, ", ".join(words))
     return Refitted(replace(piece, shape=fit.shape, fit=fit), held, held.words, doubt)

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from pipeline.features.gaps.layout import HolePatch, Layout, Surroundings, spanned, without_doubles
 from pipeline.features.gaps.openings import Opening
 from pipeline.geometry import Floats, Ints
+from pipeline.lengths import mm
 from pipeline.mesh.fill import least_area, refine_in_space
 from pipeline.surfaces import view
 
@@ -69,7 +70,7 @@ def _settled(
         inner = points[fixed:]
         clear = cKDTree(points[:fixed]).query(inner)[0] > _COLLAR * opening.edge
         inner[clear] -= ((inner[clear] - rim.centre) @ rim.normal)[:, None] * rim.normal
-    how = "a flat lid" if flat else f"a lid of least area: its rim is bent, by {np.ptp(height):.1f} mm"
+    how = "a flat lid" if flat else f"a lid of least area: its rim is bent, by {mm(float(np.ptp(height)), '.1f')}"
     return HolePatch(corners, points[fixed:], triangles, np.full(len(triangles), -1, np.int32), how)
 
 

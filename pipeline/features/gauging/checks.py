@@ -16,8 +16,10 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.features.pointing import Pointed, is_far, meant, ranked
 from pipeline.features.relations import SAME_WAY, apart
+from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import Floats, angle_between_lines, rejection
 from pipeline.job import Measured
+from pipeline.lengths import mm, um
 from pipeline.places import Place
 from pipeline.surfaces import kind_of, names_of
 from pipeline.values import Feature, SizeCheck, Taken
@@ -62,18 +64,21 @@ def check_measured(
         made = _scanned(size.what, found)
         checks.append(_check(size, found, made))
         if made.sigma is not None:
-            combined = float(np.hypot(made.sigma, size.uncertainty.mm))
+            # A scale is what they are to tell: what was known of it before must not answer for them.
+            own = without_scale(made.sigma, made.value, made.scale)
+            combined = float(np.hypot(own, size.uncertainty.mm))
             known.append(_Known(made.value, size.value.mm, combined, made.coated))
     return tuple(checks), _proposal(known), tuple(taken)
 
 
 class _Scanned(NamedTuple):
-    """A size of the scan mm: its value, its standard uncertainty (None where that isn't known), and by how many
-    coatings the bare size is larger."""
+    """A size of the scan mm: its value, its standard uncertainty (None where that isn't known), by how many coatings
+    the bare size is larger, and the relative uncertainty of the scan's scale, whose share is in that of the size."""
 
     value: float
     sigma: float | None
     coated: float
+    scale: float
 
 
 class _Known(NamedTuple):
@@ -94,7 +99,7 @@ def _check(size: Measured, found: Sequence[Feature], made: _Scanned) -> SizeChec
         return SizeCheck(found[0].id, measured, doubt, made.value, None, None, note, *told)
     off = made.value - measured
     within = COVER * float(np.hypot(made.sigma, doubt))
-    note = f"scan {'larger' if off >= 0 else 'smaller'} by {abs(off):.3f}, 95 % within {within:.3f} mm"
+    note = f"scan {'larger' if off >= 0 else 'smaller'} by {mm(abs(off), '.3f')}, 95 % within {mm(within, '.3f')}"
     return SizeCheck(found[0].id, measured, doubt, made.value, made.sigma, bool(abs(off) <= within), note, *told)
 
 
@@ -103,14 +108,16 @@ def _scanned(what: str, found: Sequence[Feature]) -> _Scanned:
         (feature,) = found
         sigma = feature.uncertainty.radius
         sense = 2.0 if feature.side == "bore" else -2.0
-        return _Scanned(2.0 * (feature.radius or 0.0), None if sigma is None else 2.0 * sigma, sense)
+        scale = feature.uncertainty.scale
+        return _Scanned(2.0 * (feature.radius or 0.0), None if sigma is None else 2.0 * sigma, sense, scale)
     value, along = _distance(*found)
-    exact = apart(*found)
+    exact, scale = apart(*found), found[0].uncertainty.scale
     if exact is None:
-        return _Scanned(value, None, -_grows(found, along))
+        return _Scanned(value, None, -_grows(found, along), scale)
     # Where along faces that aren't quite parallel it was measured nobody said: anywhere, evenly.
     spread = (exact.high - exact.low) / np.sqrt(12.0)
-    return _Scanned(exact.value, float(np.hypot(exact.sigma, spread)), -_grows(found, along))
+    sigma = with_scale(float(np.hypot(exact.sigma, spread)), exact.value, scale)
+    return _Scanned(exact.value, sigma, -_grows(found, along), scale)
 
 
 def _distance(one: Feature, other: Feature) -> tuple[float, Floats]:
@@ -294,8 +301,8 @@ def _proposal(pairs: Sequence[_Known]) -> str | None:
             if not parts:
                 return (
                     f"The {len(pairs)} measured sizes ask for no correction: scale {1.0 + stretch:.5f} "
-                    f"(standard uncertainty {stretch_u:.5f}), offset {1e3 * offset:.0f} um a face "
-                    f"(standard uncertainty {1e3 * offset_u:.0f} um)."
+                    f"(standard uncertainty {stretch_u:.5f}), offset {um(offset)} a face "
+                    f"(standard uncertainty {um(offset_u)})."
                 )
             left = np.abs(off - rows @ both[0]) / sigma
             met = "met" if left.max() <= 3.0 else f"met best, but not all (one is off by {left.max():.1f} sigma),"
@@ -306,7 +313,7 @@ def _proposal(pairs: Sequence[_Known]) -> str | None:
         return "The measured sizes are too alike, or too rough, to tell a scale of the scan from an offset."
     offset, offset_u = float(alone[0][0]), float(alone[1][0])
     words = (
-        f"no offset ({1e3 * offset:.0f} um a face, standard uncertainty {1e3 * offset_u:.0f} um)"
+        f"no offset ({um(offset)} a face, standard uncertainty {um(offset_u)})"
         if abs(offset) <= COVER * offset_u
         else _offset_in_words(offset, offset_u)
     )
@@ -325,7 +332,7 @@ def _scale_alone(found: tuple[Floats, Floats] | None) -> str:
 
 
 def _offset_in_words(offset: float, sigma: float) -> str:
-    size = f"{1e3 * abs(offset):.0f} um a face (standard uncertainty {1e3 * sigma:.0f} um)"
+    size = f"{um(abs(offset))} a face (standard uncertainty {um(sigma)})"
     if offset > 0.0:
         return f"faces scanned proud by {size}, which coating_thickness = {offset:.3f} would take off"
     return f"faces scanned short by {size}"

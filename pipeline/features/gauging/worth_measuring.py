@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.features.gauging.checks import is_wall
 from pipeline.features.relations import SAME_WAY, Apart, apart
+from pipeline.features.uncertainty import with_scale
 from pipeline.geometry import angle_between_lines
 from pipeline.standards import TIGHT_SEAT, WORN_SEAT, tolerance
 from pipeline.surfaces import kind_of
@@ -180,7 +181,7 @@ def _for_scale(features: Sequence[Feature]) -> list[ToMeasure]:
             why,
             "height gauge at 3 places: parallelism",
             found.value,
-            float(np.hypot(found.sigma, spread)),
+            with_scale(float(np.hypot(found.sigma, spread)), found.value, one.uncertainty.scale),
             None,
             "height gauge",
             ("place 1", "place 2", "place 3"),

@@ -3,11 +3,12 @@ shop's words for what they are."""
 
 from __future__ import annotations
 
-from pipeline.features.naming.carrying import carried_over
+from pipeline.features.naming.carrying import carried_over, entry_of
 from pipeline.features.naming.gap_numbers import number_gaps
 from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.naming.old_ids import old_ids
 from pipeline.features.naming.trade_terms import (
+    BY_DEFINITION,
     DATUM_SYSTEM,
     NOISE_REMOVED,
     OUTSIDE,
@@ -22,6 +23,7 @@ from pipeline.features.naming.trade_terms import (
 from pipeline.features.naming.user_names import named, nameless
 
 __all__ = [
+    "BY_DEFINITION",
     "DATUM_SYSTEM",
     "NOISE_REMOVED",
     "OUTSIDE",
@@ -30,6 +32,7 @@ __all__ = [
     "SIDES",
     "carried_over",
     "counted",
+    "entry_of",
     "form_in_words",
     "named",
     "nameless",

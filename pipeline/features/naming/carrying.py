@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.features.joining import MARGIN, Pose, Scene, at, is_fixed, moved, poses
 from pipeline.features.naming.numbering import numbers_for
-from pipeline.features.naming.pose_search import MARGIN, Pose, Scene, at, is_fixed, moved, poses
 from pipeline.geometry import Floats, transformed
 from pipeline.surfaces import KINDS, shape_of, signed_distance, surface_normal
 from pipeline.values import Feature, NameBook, NumberedFeature

@@ -10,6 +10,7 @@ import math
 from typing import Protocol
 
 from pipeline.geometry import MM_PER_INCH
+from pipeline.lengths import in_unit, mm
 from pipeline.surfaces import KINDS, Sided, kind_of
 
 # Up to this diameter, mm, a twist drill makes it and it is a hole; beyond that it is bored. Common practice, no source.
@@ -104,13 +105,14 @@ def term_of_look(look: str) -> str:
     return look.replace("_", " ")
 
 
-def form_in_words(form: FormSeen, unit: str = "mm") -> str:
-    """What can be said of a form error, in "mm" | "in"; a bare figure only of what is told from the scan's noise.
+def form_in_words(form: FormSeen, unit: str | None = None) -> str:
+    """What can be said of a form error, in "mm" | "in", for a sentence that is yet to be turned into either where None;
+    a bare figure only of what is told from the scan's noise.
 
     >>> from pipeline.values import Form
-    >>> form_in_words(Form(0.013, 0.1017, 1.0, "flatness", told=False))
+    >>> form_in_words(Form(0.013, 0.1017, 1.0, "flatness", told=False), "mm")
     "flatness: not told from the scan's noise, at most 0.11 mm"
-    >>> form_in_words(Form(0.018, 0.108, 1.0, "flatness", told=True, of_means=0.0577, noise_of_means=0.0081))
+    >>> form_in_words(Form(0.018, 0.108, 1.0, "flatness", told=True, of_means=0.0577, noise_of_means=0.0081), "mm")
     'flatness: 0.058 mm by means over a seventh of it (noise alone: 0.009 mm), at most 0.11 mm'
     """
     if form.peak_to_valley is None or not math.isfinite(form.peak_to_valley):
@@ -124,19 +126,28 @@ def form_in_words(form: FormSeen, unit: str = "mm") -> str:
     )
 
 
-def _rounded(value: float, unit: str) -> str:
-    scaled = value / (1.0 if unit == "mm" else MM_PER_INCH)
-    return f"{scaled:.3f} {unit}" if unit == "mm" else f"{scaled:.4f} {unit}"
+def _rounded(value: float, unit: str | None) -> str:
+    return f"{value / MM_PER_INCH:.4f} in" if unit == "in" else _in_mm(value, 3, unit)
 
 
-def _up(value: float, unit: str, figures: int = 2) -> str:
+def _in_mm(value: float, places: int, unit: str | None) -> str:
+    told = mm(value, f".{places}f")
+    return told if unit is None else in_unit(told, unit)
+
+
+def _up(value: float, unit: str | None, figures: int = 2) -> str:
     """A length that is no smaller, to so many figures."""
-    scaled = value / (1.0 if unit == "mm" else MM_PER_INCH)
+    scaled = value / (MM_PER_INCH if unit == "in" else 1.0)
     if scaled <= 0.0:
-        return f"0 {unit}"
+        return f"0 {unit or 'mm'}"
     places = figures - 1 - math.floor(math.log10(scaled))
     step = 10.0**-places
-    return f"{math.ceil(scaled / step - 1e-9) * step:.{max(places, 0)}f} {unit}"
+    up = math.ceil(scaled / step - 1e-9) * step
+    return f"{up:.{max(places, 0)}f} in" if unit == "in" else _in_mm(up, max(places, 0), unit)
+
+
+BY_DEFINITION = "datum"
+"""Instead of an uncertainty where there is none, since the frame was set on just that."""
 
 
 def counted(count: int, term: str) -> str:

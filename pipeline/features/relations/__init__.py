@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.relations.exactness import meant, near
-from pipeline.features.relations.hole_layouts import rectangles, rings
+from pipeline.features.relations.hole_layouts import layout_sigma, rectangles, rings
 from pipeline.features.relations.lines import span_of
 from pipeline.features.relations.pairs import SAME_WAY, Apart, Idea, apart, ideas, relations
 from pipeline.features.relations.patterns import SAME_DRILL, find_patterns
@@ -17,6 +17,7 @@ __all__ = [
     "apart",
     "find_patterns",
     "ideas",
+    "layout_sigma",
     "meant",
     "mouth",
     "near",

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.features.naming import term_of
 from pipeline.geometry import angle_between_lines, mean_line, rejection
+from pipeline.lengths import mm, size_in_mm
 from pipeline.surfaces import kind_of, shape_of
 from pipeline.values import Feature, Pattern
 
@@ -75,5 +76,5 @@ def _group(group: list[Feature]) -> Pattern:
 
 def _step(feature: Feature) -> str:
     kind, length = kind_of(feature), feature.extent.length
-    seen = "" if length is None or kind.centred else f" x {length:.2f} seen"
-    return f"{term_of(feature)} {kind.size(shape_of(feature))}{seen}"
+    seen = "" if length is None or kind.centred else f" x {mm(length)} seen"
+    return f"{term_of(feature)} {size_in_mm(kind.size(shape_of(feature)))}{seen}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -177,3 +178,17 @@ def _rectangle(points: Floats, four: tuple[int, ...]) -> Rectangle | None:
         tuple(int(four[i]) for i in order), middle, (2 * float(half[0]), 2 * float(half[1])),
         float((angle + EVEN) % np.pi - EVEN), float(np.sqrt(np.mean(missed**2))),
     )  # fmt: skip
+
+
+def layout_sigma(places: Sequence[float | None], rms: float) -> float | None:
+    """Standard uncertainty, mm, of a pitch circle's diameter or of a rectangle's side, without the scan's scale: from
+    how well each hole is placed, mm, and how far they lie off the pattern, whichever is more; None where a hole's place
+    can't be vouched for.
+
+    >>> layout_sigma([0.004] * 4, 0.002)
+    0.004
+    """
+    known = [place for place in places if place is not None]
+    if not known or len(known) < len(places):
+        return None
+    return float(2.0 * max(*known, rms) / np.sqrt(len(known)))

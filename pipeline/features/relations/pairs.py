@@ -6,7 +6,7 @@ nothing, and where its uncertainty is small enough for that to mean something; o
 or a distance. Features are taken as independent of each other.
 
 A distance holds at the middle of the second feature; where the two aren't parallel, the least and the largest distance
-over what was seen of the second stand beside it.
+over what was seen of the second stand beside it. Its uncertainty holds that of the scan's scale, where that is known.
 
 So that the list stays of use, not every pair is in it: features that point the same way are held against
 the largest of them, those on one line also against the next along it, and the largest of each way against one another.
@@ -32,7 +32,7 @@ from pipeline.features.relations.exactness import (
     near,
 )
 from pipeline.features.relations.lines import Line, away, line_of
-from pipeline.features.uncertainty import LEVEL
+from pipeline.features.uncertainty import LEVEL, with_scale
 from pipeline.geometry import Floats, angle_between_lines, rejection
 from pipeline.values import Feature, Relation
 
@@ -101,8 +101,8 @@ def relations(features: Sequence[Feature], chances: Mapping[Idea, float]) -> tup
 
 
 class Apart(NamedTuple):
-    """How far two features are apart, mm: at the middle of the second, its standard uncertainty, and the least and the
-    largest over what was seen of it."""
+    """How far two features are apart, mm: at the middle of the second, its standard uncertainty without that of the
+    scan's scale, and the least and the largest over what was seen of it."""
 
     value: float
     sigma: float
@@ -301,7 +301,7 @@ def _distance(a: Line, b: Line, chances: Mapping[Idea, float]) -> list[Relation]
     value, sigma = _apart(a, b)
     if sigma > LOOSEST_GAP:
         return []
-    stated = Relation("distance", (a.id, b.id), abs(value), sigma)
+    stated = Relation("distance", (a.id, b.id), abs(value), with_scale(sigma, value, a.known.scale))
     if chances.get(_idea("direction", a, b), 0.0) > LEVEL:
         return [stated]
     return [] if b.reach is None else [replace(stated, over=_over(a, b, b.reach))]

@@ -12,9 +12,11 @@ from itertools import combinations
 import numpy as np
 
 from pipeline.features.relations.coaxial_groups import coaxial_groups
-from pipeline.features.relations.hole_layouts import rectangles, rings
+from pipeline.features.relations.hole_layouts import layout_sigma, rectangles, rings
 from pipeline.features.relations.piercing import mouth, pierced_face, reach_along
+from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import Floats, basis_of, cross, growing_sense, mean_line, polar_angles, rejection, unit
+from pipeline.lengths import mm, place_in_mm
 from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Pattern
 
@@ -67,10 +69,16 @@ def _same_drill(bore: Feature, group: list[Feature]) -> bool:
         unsure = np.hypot(bore.uncertainty.direction or 0.0, other.uncertainty.direction or 0.0)
         if turn > np.sin(PARALLEL) + 2.45 * unsure:
             return False
-        wide = np.hypot(bore.uncertainty.radius or 0.0, other.uncertainty.radius or 0.0)
+        wide = np.hypot(_own(bore), _own(other))
         if abs(bore.radius - other.radius) > 0.5 * SAME_DRILL + 1.96 * wide:
             return False
     return any(_side_by_side(bore, other) for other in group)
+
+
+def _own(bore: Feature) -> float:
+    """Standard uncertainty of its radius against others of the scan, mm."""
+    known = bore.uncertainty
+    return without_scale(known.radius or 0.0, bore.radius or 0.0, known.scale)
 
 
 def _side_by_side(a: Feature, b: Feature) -> bool:
@@ -116,7 +124,7 @@ def _pitch_circles(group: list[Feature], features: Sequence[Feature]) -> list[Pa
             notes.append("the holes don't divide the circle evenly")
         if len(ring.empty):
             spots = middle + ring.empty @ axes[:2]
-            notes.append("no hole at " + " and ".join("[" + ", ".join(f"{c:.2f}" for c in s) + "]" for s in spots))
+            notes.append("no hole at " + " and ".join(f"scan: {place_in_mm(spot)}" for spot in spots))
         out.append(
             Pattern(
                 "pitch_circle",
@@ -129,9 +137,15 @@ def _pitch_circles(group: list[Feature], features: Sequence[Feature]) -> list[Pa
                 phase=ring.phase,
                 rms=ring.rms,
                 note="; ".join(notes) or None,
+                size_sigma=_size_sigma([group[i] for i in members], ring.rms, 2.0 * ring.radius),
             )
         )
     return out
+
+
+def _size_sigma(holes: Sequence[Feature], rms: float, length: float) -> float | None:
+    own = layout_sigma([hole.uncertainty.position for hole in holes], rms)
+    return with_scale(own, length, holes[0].uncertainty.scale)
 
 
 def _across(group: Sequence[Feature], middle: Floats, axes: Floats, unsure: float) -> Floats:
@@ -158,6 +172,7 @@ def _rectangles(group: list[Feature], features: Sequence[Feature]) -> list[Patte
             phase=r.angle,
             rms=r.rms,
             size=r.size,
+            size_sigma=_size_sigma([group[i] for i in r.members], r.rms, r.size[0]),
         )
         for r in rectangles(places)
     ]
@@ -194,7 +209,7 @@ def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
                 (a.id, b.id),
                 centre=centre,
                 normal=normal,
-                note=f"{abs(float(off @ normal)):.3f} mm apart",
+                note=f"{mm(abs(float(off @ normal)), '.3f')} apart",
             )
         )
     return out

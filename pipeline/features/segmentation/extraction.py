@@ -11,6 +11,7 @@ from pipeline.features.fitting import Piece, fit
 from pipeline.features.segmentation.search import Region, Segmentation
 from pipeline.features.uncertainty import SHORT_ARC
 from pipeline.geometry import basis_of, gaps_round, unit_rows
+from pipeline.lengths import mm, um
 from pipeline.mesh.topology import facet_areas
 from pipeline.surfaces import Shape, kind_of, unpack
 from pipeline.values import Extent, Surface
@@ -31,9 +32,10 @@ _GAP = 4.0  # edges without a vertex make a hole in an arc
 
 @dataclass(frozen=True)
 class ScanPiece(Piece):
-    """A piece found on a scan."""
+    """A piece found on a scan. form: what stands out of the noise of one that stands all the same, in words."""
 
     region: Region = field(kw_only=True)
+    form: str | None = None
 
 
 def settled(ground: Segmentation, region: Region) -> ScanPiece:
@@ -79,17 +81,17 @@ def too_little(ground: Segmentation, piece: ScanPiece, whole: float) -> str | No
     if kind.flat:
         width = _flat_width(ground, piece)
         narrow = width < NARROW * edge
-        return f"a strip {width:.1f} mm wide, which is {width / edge:.1f} of the scan's edges" if narrow else None
+        return f"a strip {mm(width, '.1f')} wide, which is {width / edge:.1f} of the scan's edges" if narrow else None
     if extent.arc is not None and extent.arc < LEAST_ARC:
         return bow(piece) or f"only {np.degrees(extent.arc):.0f} degrees of arc seen"
     ring = _ring_width(piece)
     if ring is not None and extent.length is not None and extent.arc is not None:
         if ring < NARROW_RING * edge:
-            return f"a ring {ring:.1f} mm wide, which is {ring / edge:.1f} of the scan's edges"
+            return f"a ring {mm(ring, '.1f')} wide, which is {ring / edge:.1f} of the scan's edges"
         # The scanner rounds every edge over: seen finely enough, that is a cylinder along the edge.
         across = extent.area / max(extent.length, edge)
         if extent.arc < SHORT_ARC and across < ROUNDED_EDGE * edge:
-            wide = f"{across:.1f} mm wide, which is {across / edge:.1f} of the scan's edges"
+            wide = f"{mm(across, '.1f')} wide, which is {across / edge:.1f} of the scan's edges"
             return f"a rounded edge: {np.degrees(extent.arc):.0f} degrees of arc, {wide}"
     return None
 
@@ -132,7 +134,7 @@ def bow(piece: Piece) -> str | None:
     if arc is None or radius is None or arc > FLAT_ARC:
         return None
     sagitta, width = radius * (1.0 - np.cos(0.5 * arc)), 2.0 * radius * np.sin(0.5 * arc)
-    return f"form: bowed by {1e3 * sagitta:.0f} um over {width:.0f} mm"
+    return f"form: bowed by {um(float(sagitta))} over {mm(float(width), '.0f')}"
 
 
 def all_round(piece: ScanPiece) -> bool:

@@ -16,6 +16,7 @@ from pipeline.features.segmentation.extraction import (
     too_little,
 )
 from pipeline.features.segmentation.narrow_flats import narrow_flats
+from pipeline.features.segmentation.out_of_flat import ends_sharply, out_of_flat
 from pipeline.features.segmentation.refusals import Refusal, overruled, refused
 from pipeline.features.segmentation.rims import TOLD, broad_ones, judged_by_rim
 from pipeline.features.segmentation.search import (
@@ -180,7 +181,7 @@ def _grown_on(
 
     None where that is nothing, or its rim is as smooth there; where it stands, `refusals` ends up empty.
     """
-    larger = settled(ground, grown(ground, piece.region, index))
+    larger = replace(settled(ground, grown(ground, piece.region, index)), form=piece.form)
     if len(larger.region.members) <= len(piece.region.members):
         ground.label[larger.region.members] = NO_REGION
         return None
@@ -244,7 +245,12 @@ def _by_rim(
         ground.label[piece.region.members] = NO_REGION
         rejected.append(Refusal(piece.region, verdict.refused, cast=True))
         return None
-    return replace(piece, doubts=() if verdict.doubt is None else (verdict.doubt,))
+    if piece.form is not None and not ends_sharply(ground, piece):
+        ground.label[piece.region.members] = NO_REGION
+        rejected.append(Refusal(piece.region, f"form: {piece.form}", cast=True, fits=False))
+        return None
+    doubt = piece.form or verdict.doubt
+    return replace(piece, doubts=() if doubt is None else (doubt,))
 
 
 def _uncovered(ground: Segmentation, refusals: list[Refusal], regions: list[Region]) -> list[Refusal]:
@@ -274,12 +280,17 @@ def _stand_alone(
     fitted: dict[int, ScanPiece] = {}
     for label, region in enumerate(found, first):
         reason = form_doubt(ground, region)
-        if reason:
+        piece = None if reason else settled(ground, region)
+        if piece is not None and _short(piece):
+            piece = _simpler(ground, piece, label, kinds)
+        if piece is None or bow(piece) is not None:
+            piece = _bent_one(ground, region, label) or piece
+        if piece is None:
             ground.label[region.members] = NO_REGION
+            assert reason is not None
             rejected.append(Refusal(region, reason, cast=True, fits=False))
             continue
-        piece = settled(ground, region)
-        fitted[label] = _simpler(ground, piece, label, kinds) if _short(piece) else piece
+        fitted[label] = piece
     carried = facet_labels(ground.faces, ground.label) - first
     areas = facet_areas(ground.vertices, ground.faces)
     whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
@@ -293,6 +304,15 @@ def _stand_alone(
         else:
             standing[label] = piece
     return standing
+
+
+def _bent_one(ground: Segmentation, region: Region, label: int) -> ScanPiece | None:
+    """A machined face that is out of flat, labelled, of a region that is no plane by its form; None of another one."""
+    found = out_of_flat(ground, region)
+    if found is None:
+        return None
+    ground.label[found.region.members] = label
+    return replace(settled(ground, found.region), form=found.told)
 
 
 def _simpler(ground: Segmentation, piece: ScanPiece, label: int, kinds: tuple[str, ...]) -> ScanPiece:

@@ -31,6 +31,7 @@ from pipeline.features.segmentation.search import (
 )
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
 from pipeline.geometry import Floats, Ints
+from pipeline.lengths import mm, um
 from pipeline.surfaces import kind_of, signed_distance
 
 _OPEN, _OPEN_FEW, _OPEN_HALF = 0.4, 0.12, 0.55  # of the rim: in general, on few vertices, of half a turn
@@ -74,7 +75,7 @@ def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict
     runs = f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
     if not _firm(bent) or not _fits(ground, piece.region):
         return Verdict(runs)
-    return Verdict(doubt=f"{runs}, bending away there with a radius of about {radius:.2g} mm, as a fillet does")
+    return Verdict(doubt=f"{runs}, bending away there with a radius of about {mm(radius, '.2g')}, as a fillet does")
 
 
 def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tuple[list[Region], list[Refusal]]:
@@ -128,7 +129,7 @@ def _strays(ground: Segmentation, region: Region) -> str | None:
     if not region.kind.flat:
         return None
     if len(region.core) < _TELLING:
-        half = f"{500.0 * ground.sigma:.0f} um rms, half the scan's noise"
+        half = f"{um(0.5 * ground.sigma)} rms, half the scan's noise"
         return f"its {len(region.core)} vertices are too few to tell whether it is bowed or twisted by {half}"
     up_to_edges = carriers(ground, region)
     warp = warped(ground, region, up_to_edges, TOLD, MANY)
@@ -139,9 +140,7 @@ def _strays(ground: Segmentation, region: Region) -> str | None:
     rms = clipped_rms(region.code, region.packed, ground.vertices[up_to_edges], CLIP * ground.sigma)
     if rms <= _ROUGH * (1.0 + 2.0 / np.sqrt(2.0 * len(up_to_edges))) * ground.sigma:
         return None
-    return (
-        f"up to its edges it is {1e3 * rms:.0f} um rms off where the scan's noise explains {1e3 * ground.sigma:.0f} um"
-    )
+    return f"up to its edges it is {um(rms)} rms off where the scan's noise explains {um(ground.sigma)}"
 
 
 def _firm(bent: Floats) -> bool:
@@ -159,8 +158,8 @@ def _fits(ground: Segmentation, region: Region) -> bool:
 
 def _strip(ground: Segmentation, piece: ScanPiece, radius: float) -> str:
     return (
-        f"a strip {narrowest(ground, piece):.1f} mm wide of a surface that curves both ways: beyond it that goes "
-        f"on bending with a radius of about {radius:.2g} mm, and so much of that hides in the noise"
+        f"a strip {mm(narrowest(ground, piece), '.1f')} wide of a surface that curves both ways: beyond it that goes "
+        f"on bending with a radius of about {mm(radius, '.2g')}, and so much of that hides in the noise"
     )
 
 

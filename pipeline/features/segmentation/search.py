@@ -21,6 +21,7 @@ from pipeline.features.segmentation.region_growing import MISFIT, NEGLIGIBLE, OP
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION, Candidate, Gauge, Mesh, Scratch
 from pipeline.features.uncertainty import short_range_sigma
 from pipeline.geometry import Floats, Ints, Mask, Singles, box_of
+from pipeline.lengths import mm, um
 from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import COUNT, KINDS, Kind, distances, gradients
@@ -605,7 +606,7 @@ def form_doubt(ground: Segmentation, region: Region) -> str | None:
     rms = rms_of(ground, region)
     few = 1.0 + 2.0 / np.sqrt(2.0 * len(region.core))
     if rms > _FORM * few * ground.sigma:
-        return f"form: {1e3 * rms:.0f} um rms where the scan's noise explains {1e3 * ground.sigma:.0f} um"
+        return f"form: {um(rms)} rms where the scan's noise explains {um(ground.sigma)}"
     if region.misfit >= 4.0 + 6.0 / np.sqrt(region.freedom):
         return f"form: its waves are {np.sqrt(region.misfit):.1f} times those of the scan's noise"
     warp = warped(ground, region, region.core, _SURE, SMALL) if region.kind.flat else None
@@ -635,7 +636,7 @@ def warped(ground: Segmentation, region: Region, members: Ints, sure: float, few
     if square < sure * chance or square - 3.0 * chance < (most * ground.sigma) ** 2:
         return None
     wide = max(float(np.ptp(u)), float(np.ptp(v)))
-    return f"bowed or twisted by {1e3 * np.ptp(form):.0f} um over {wide:.0f} mm"
+    return f"bowed or twisted by {um(float(np.ptp(form)))} over {mm(wide, '.0f')}"
 
 
 def smooth_rim_share(ground: Segmentation, region: Region, index: int, breadth: float) -> float:

@@ -26,12 +26,14 @@ from pipeline.features.simplification.feature_association import (
 )
 from pipeline.features.simplification.preview import preview
 from pipeline.features.simplification.second_opinion import measured_again
+from pipeline.features.simplification.vertex_placement import best_placed
 
 __all__ = [
     "ROUNDING",
     "Distances",
     "Target",
     "best_fit",
+    "best_placed",
     "compare_features",
     "filled_apart",
     "labels_by_nearness",

@@ -11,8 +11,10 @@ whole is done again.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.features.simplification.facet_lattice import lattice_points
 from pipeline.features.simplification.feature_association import Target, distance_to_target
@@ -51,6 +53,19 @@ _STEPS = 64
 _INSIDE = 5
 # So many rings of a feature's vertices next to its rim are held as well.
 _RINGS = 2
+
+
+class Light(Protocol):
+    """What of a light mesh is measured."""
+
+    @property
+    def points(self) -> Floats: ...
+    @property
+    def faces(self) -> Ints: ...
+    @property
+    def label(self) -> Ints: ...
+    @property
+    def origin(self) -> NDArray[np.uint8]: ...
 
 
 @dataclass(frozen=True)
@@ -95,7 +110,7 @@ def lightened_within(
         watched = _grown(surface.faces, watched)
     still = np.zeros(len(watched), dtype=np.bool_)
     reach = np.full(len(watched), _SHARE * tolerance)
-    proof = _Proof(surface, target, _CLEAR * tolerance, _PITCH * float(np.sqrt(typical)))
+    proof = Proof(surface, target, tolerance)
     best: Kept | None = None
     lowest = True, np.inf
     for start in range(starts):
@@ -132,7 +147,7 @@ def lightened_within(
 
 
 def _mended(
-    work: CollapseMesh, reversible: ReversibleCollapse, proof: _Proof, reach: Floats, facets: int
+    work: CollapseMesh, reversible: ReversibleCollapse, proof: Proof, reach: Floats, facets: int
 ) -> tuple[float, Ints, Ints]:
     """Take back what came too far and go on within a shorter reach (n0,), until nothing is or patience is at its end.
 
@@ -158,13 +173,15 @@ def _mended(
     return proof.measure(work, reversible.alive(), changed), reversible.crossing(changed), given_up
 
 
-class _Proof:
+class Proof:
     """The two-sided distance between a noise-free surface and a light mesh that changes here and there.
 
-    What is farther than `limit` mm is called bad.
+    What is farther than nearly all of the tolerance, mm, is called bad.
     """
 
-    def __init__(self, surface: Surface, target: Target, limit: float, pitch: float) -> None:
+    def __init__(self, surface: Surface, target: Target, tolerance: float) -> None:
+        limit = _CLEAR * tolerance
+        pitch = _PITCH * float(np.sqrt(np.median(facet_areas(target.vertices, surface.faces))))
         self._faces = surface.faces
         self._target = target
         self._limit = limit
@@ -184,7 +201,7 @@ class _Proof:
         self._back = np.zeros(facets)
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
-    def measure(self, work: CollapseMesh, alive: Ints, changed: Mask) -> float:
+    def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
         """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""
         ask = np.flatnonzero(changed[self._nearest])
         light = Scene(Surface(work.points, work.faces[alive], work.origin[alive]))

@@ -19,6 +19,7 @@ from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.simplification.audit import Distances, deviation, vertex_areas
 from pipeline.features.simplification.feature_association import Target
 from pipeline.geometry import Floats, Mask, box_of
+from pipeline.lengths import um
 from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import facet_areas
 from pipeline.values import FILLED, SecondOpinion, Surface
@@ -135,8 +136,8 @@ def _differences(way: str, figure: str, ours: float, other: float, below: float,
         return []
     allowed = below if ours < other else above
     return [
-        f"The second opinion does not agree: {way}, {figure} {ours * 1e3:.3g} um here and {other * 1e3:.3g} um by "
-        f"pymeshlab, where {allowed * 1e3:.2g} um would be explained; don't rely on either before you know why."
+        f"The second opinion does not agree: {way}, {figure} {um(ours, '.3g')} here and {um(other, '.3g')} by "
+        f"pymeshlab, where {um(allowed, '.2g')} would be explained; don't rely on either before you know why."
     ]
 
 

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.features.relations import SAME_DRILL, mouth, pierces, reach_along, rectangles, rings
+from pipeline.features.relations import SAME_DRILL, layout_sigma, mouth, pierces, reach_along, rectangles, rings
 from pipeline.features.sketches.behind import Behind
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.features.sketches.outlines import opening, outlines_of, polyline
 from pipeline.features.sketches.sharp_edges import section
+from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import (
     FULL_TURN,
     Floats,
@@ -27,6 +28,7 @@ from pipeline.geometry import (
     undone,
     unit,
 )
+from pipeline.lengths import mm
 from pipeline.mesh.query import SightLines
 from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature, Flange, Hole, HolePattern, Outline, Segment
@@ -84,14 +86,15 @@ def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) ->
     if len(bores) < 2 and (sunk or face.extent.area < (SHARE_BORED if bores else SHARE) * largest):
         return None
     holes = [_hole(f, face, matrix) for f in bores]
-    patterns = _patterns(holes)
+    scale = face.uncertainty.scale
+    patterns = _patterns(holes, scale)
     origin, origin_at = _origin(holes, patterns, matrix, part)
     if np.any(origin != 0.0):
         matrix = rigid(np.eye(3), -np.append(origin, 0.0)) @ matrix
         outer = None if outer is None else _shifted(outer, origin)
         inner = tuple(_shifted(o, origin) for o in inner)
         holes = [_hole(f, face, matrix) for f in bores]
-        patterns = _patterns(holes)
+        patterns = _patterns(holes, scale)
     seen = Behind(ground, index, matrix, sight, outer, inner)
     holes = [seen.told(hole) for hole in holes]
     return Flange(
@@ -168,18 +171,19 @@ def _hole(bore: Feature, face: Feature, matrix: Floats) -> Hole:
     sigma = bore.uncertainty.position
     turn = face.uncertainty.direction
     place_sigma = None if sigma is None or turn is None else float(np.hypot(sigma, lever * turn))
+    at = transformed(matrix, place)[:2]
     return Hole(
         bore.id,
-        transformed(matrix, place)[:2],
+        at,
         2.0 * (bore.radius or 0.0),
         -deepest,
         tilt,
-        place_sigma,
+        with_scale(place_sigma, float(np.linalg.norm(at)), bore.uncertainty.scale),
         None if bore.uncertainty.radius is None else 2.0 * bore.uncertainty.radius,
     )
 
 
-def _patterns(holes: Sequence[Hole]) -> list[HolePattern]:
+def _patterns(holes: Sequence[Hole], scale: float) -> list[HolePattern]:
     """Bolt circles and rectangles of equal holes, and free patterns of what is left of equal holes."""
     out: list[HolePattern] = []
     for group in _alike(holes):
@@ -191,23 +195,36 @@ def _patterns(holes: Sequence[Hole]) -> list[HolePattern]:
             start = ring.phase or 0.0
             angle = (polar_angles(places[list(ring.members)] - ring.centre) - start + 1e-3) % FULL_TURN
             members = tuple(group[ring.members[i]].feature for i in np.argsort(angle, kind="stable"))
+            own = layout_sigma([_place_sigma(group[i], scale) for i in ring.members], ring.rms)
+            size = 2.0 * ring.radius
             out.append(
                 HolePattern(
-                    "pitch_circle", members, ring.centre, ring.rms, 2.0 * ring.radius, ring.count,
-                    len(ring.empty), ring.phase, None, ring.empty if len(ring.empty) else None,
+                    "pitch_circle", members, ring.centre, ring.rms, size, ring.count, len(ring.empty), ring.phase,
+                    None, ring.empty if len(ring.empty) else None, with_scale(own, size, scale),
+                    None if own is None else own / size,
                 )
             )  # fmt: skip
             left -= set(ring.members)
         rest = sorted(left)
         for r in rectangles(places[rest]) if len(rest) > 3 else []:
             members = tuple(group[rest[i]].feature for i in r.members)
-            out.append(HolePattern("rectangle", members, r.centre, r.rms, count=4, phase=r.angle, size=r.size))
+            own = layout_sigma([_place_sigma(group[rest[i]], scale) for i in r.members], r.rms)
+            sigma = with_scale(own, r.size[0], scale)
+            out.append(
+                HolePattern(
+                    "rectangle", members, r.centre, r.rms, count=4, phase=r.angle, size=r.size, size_sigma=sigma
+                )
+            )
             left -= {rest[i] for i in r.members}
         if len(left) > 1:
             some = sorted(left)
             members = tuple(group[i].feature for i in some)
             out.append(HolePattern("free", members, places[some].mean(axis=0), 0.0, count=len(some)))
     return out
+
+
+def _place_sigma(hole: Hole, scale: float) -> float | None:
+    return without_scale(hole.place_uncertainty, float(np.linalg.norm(hole.place)), scale)
 
 
 def _alike(holes: Sequence[Hole]) -> list[list[Hole]]:
@@ -225,7 +242,7 @@ def _origin(holes: Sequence[Hole], patterns: Sequence[HolePattern], matrix: Floa
     circles = [p for p in patterns if p.kind == "pitch_circle" and p.diameter is not None]
     if circles:
         ring = max(circles, key=lambda p: (p.diameter or 0.0, p.members))
-        return ring.centre, f"middle of the pitch circle D{ring.diameter:.3f}"
+        return ring.centre, f"middle of the pitch circle D{mm(ring.diameter or 0.0, '.3f')}"
     if holes:
         return holes[0].place, f"axis of {holes[0].feature}"
     return np.zeros(2), "the part's origin, square to the face"

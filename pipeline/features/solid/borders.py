@@ -37,6 +37,8 @@ _ALONG = 0.87
 _FIRST_SPLITS = 2
 # The foot's reach as a share of its edge, and how steeply it rises.
 _FOOT, _STEEP = 0.3, 0.6
+# mm: and no farther, or it would lift the skin off more than its tolerance allows.
+_FARTHEST = 0.5
 # mm: no border edge is split that is shorter.
 _SHORTEST = 0.15
 
@@ -206,7 +208,7 @@ def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
         mine = borders.feature[rows] == k
         side = np.where(signed_distance(shapes[k], c[mine]) >= 0, 1.0, -1.0)
         up[mine] = side[:, None] * surface_normal(shapes[k], middle[mine])
-    reach = np.minimum(_FOOT * length, 0.4 * height)
+    reach = np.minimum(np.minimum(_FOOT * length, 0.4 * height), _FARTHEST)
     foot = middle + reach * (inwards + _STEEP * up)
     n, m = len(mesh.points), len(mesh.faces)
     new = (n + np.arange(len(rows))).astype(np.int32)

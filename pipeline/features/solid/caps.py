@@ -18,7 +18,7 @@ from pipeline.features.solid.sharpening import Floats, Ints
 from pipeline.geometry import FULL_TURN, basis_of
 from pipeline.mesh.fill import constrained_delaunay, least_bending_triangles
 from pipeline.mesh.query import self_intersections
-from pipeline.mesh.topology import boundary_loops, compact, facet_areas, facet_normals
+from pipeline.mesh.topology import boundary_loops, compact, facet_normals
 from pipeline.surfaces import Shape, kind_of
 from pipeline.values import Surface
 
@@ -34,8 +34,9 @@ _RINGS_BACK = 2
 class Capped:
     """A surface with its openings closed as far as can be; labels count on into `shapes` for flat ends of bores.
 
-    ends   how many openings were closed by a flat end of a bore; lids: by facets; area mm2 of both
-    left   middle (3,) and length mm of each rim that is still open
+    ends     how many openings were closed by a flat end of a bore; lids: by facets
+    carried  mm: the farthest that the wall of a bore was carried on to its end, which counts as that bore's
+    left    middle (3,) and length mm of each rim that is still open
     """
 
     surface: Surface
@@ -43,7 +44,7 @@ class Capped:
     shapes: tuple[Shape, ...]
     ends: int
     lids: int
-    area: float
+    carried: float
     left: tuple[tuple[Floats, float], ...]
 
 
@@ -53,13 +54,14 @@ class _Cap:
     faces: Ints  # corners below n are the surface's, from n on those of `points`
     labels: Ints
     shape: Shape | None
+    carried: float = 0.0
 
 
 def capped(surface: Surface, labels: Ints, shapes: Sequence[Shape]) -> Capped:
     """Close the openings of a surface."""
     ends = lids = 0
     shapes, left = list(shapes), []
-    area = 0.0
+    carried = 0.0
     for loop in boundary_loops(surface.faces, len(surface.vertices)):
         found = _closed(surface, labels, shapes, loop)
         if found is None:
@@ -67,7 +69,7 @@ def capped(surface: Surface, labels: Ints, shapes: Sequence[Shape]) -> Capped:
             left.append((rim.mean(axis=0), float(np.linalg.norm(rim - np.roll(rim, -1, axis=0), axis=1).sum())))
             continue
         surface, labels, cap = found
-        area += float(facet_areas(surface.vertices, surface.faces[-len(cap.faces) :]).sum())
+        carried = max(carried, cap.carried)
         if cap.shape is None:
             lids += 1
         else:
@@ -75,7 +77,7 @@ def capped(surface: Surface, labels: Ints, shapes: Sequence[Shape]) -> Capped:
             shapes.append(cap.shape)
     vertices, faces, _ = compact(surface.vertices, surface.faces)
     surface = Surface(vertices, faces, surface.origin)
-    return Capped(surface, labels, tuple(shapes), ends, lids, area, tuple(left))
+    return Capped(surface, labels, tuple(shapes), ends, lids, carried, tuple(left))
 
 
 def _closed(
@@ -173,7 +175,8 @@ def _end_of_bore(surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: 
     floor = np.stack([q, p, np.full(c, n + c)], axis=1)
     made = np.concatenate([np.full(len(wall_faces), k), np.full(c, len(shapes))])
     plane = plane_at(middle, sense * shape.direction)
-    return _Cap(np.concatenate([ring, middle[None]]), np.concatenate([wall_faces, floor]), made, plane)
+    longest = float((sense * (end - along)).max())
+    return _Cap(np.concatenate([ring, middle[None]]), np.concatenate([wall_faces, floor]), made, plane, longest)
 
 
 def _lid(surface: Surface, loop: Ints) -> _Cap | None:

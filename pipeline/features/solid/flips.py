@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from pipeline.features.solid.sharpening import Bound, Floats, Ints
 from pipeline.mesh.topology import facet_neighbours, facet_normals
 
-# mm: the two diagonals of a flip pass each other no farther apart.
-_APART = 0.4
+# mm: the two diagonals of a flip pass each other no farther apart, since the skin moves by that.
+_APART = 0.1
 # mm: no facet that a flip makes is lower.
 _LOWEST = 0.05
 # Cosine within which the new facets face as the two old ones do together.

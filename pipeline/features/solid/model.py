@@ -9,17 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.simplification import Target, lightened_within, noise_reach
+from pipeline.features.simplification import Target, best_placed, lightened_within, noise_reach
 from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
 from pipeline.features.solid.pinches import without_pinched_rims, without_pinches
 from pipeline.features.solid.regions import faces_of
 from pipeline.features.solid.sharpening import DEPTH, Bound, Floats, Ints, bound, left_to_skin, outward_of, sharpened
+from pipeline.mesh.query import Scene, spread_points
 from pipeline.mesh.repair import denoised
 from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
 from pipeline.progress import Progress
-from pipeline.surfaces import ROW, Shape, row_of
+from pipeline.surfaces import ROW, Shape, row_of, signed_distance
 from pipeline.values import Surface
 
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
@@ -37,10 +38,11 @@ class Model:
 
     outline    edges and faces
     capped     the light mesh with its openings closed
-    deviation  mm, two-sided, of the coarse skin from the light mesh's noise-free surface
+    deviation  mm, two-sided, of the finished skin from the light mesh's noise-free surface
     fallen     feature number -> why (part of) it was left as facets
     left_out   pieces of the mesh that are not the part: how many, and their facets
     bound      the mesh that the outline was made from
+    aim        the light mesh, noise-free and with sharp edges, and which of its facets (m,) are skin
     closed     whether it is the outline of a closed solid; mesh: that of the outline, its labels numbers of faces
 
     `model_of` makes it.
@@ -52,6 +54,7 @@ class Model:
     fallen: dict[int, str]
     left_out: tuple[int, int]
     bound: Bound
+    aim: tuple[Surface, NDArray[np.bool_]]
 
     @property
     def closed(self) -> bool:
@@ -104,12 +107,15 @@ def model_of(
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
     kept = lightened_within(dense, target, skin, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
+    placed = best_placed(work, dense, target, skin)
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
-    mesh = Bound(work.points, work.faces, work.label, work.origin, work.carriers, outward)
+    mesh = Bound(placed, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")
     fallen: dict[int, str] = {}
     mesh, outline = _outlined(mesh, whole.shapes, fallen)
-    return Model(outline, whole, kept.deviation, fallen, left_out, mesh)
+    aim = dense, sharp.labels < 0
+    progress(0.98, "measuring the skin")
+    return Model(outline, whole, _skin_off(outline, *aim), fallen, left_out, mesh, aim)
 
 
 def with_sharp_edges(surface: Surface, labels: Ints, shapes: Sequence[Shape], sigma: float) -> tuple[Surface, Ints]:
@@ -169,7 +175,25 @@ def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) ->
     elif len(flat) == len(faces):
         mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
     mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
-    return replace(model, outline=outline, fallen=fallen, bound=mesh)
+    return replace(model, outline=outline, deviation=_skin_off(outline, *model.aim), fallen=fallen, bound=mesh)
+
+
+def _skin_off(outline: Outline, aim: Surface, skin: NDArray[np.bool_]) -> float:
+    """mm: the most that the outline's plane skin faces are off the surface aimed at, or its skin off the outline."""
+    faces, mesh = outline.faces, outline.faces.mesh
+    asked = aim.vertices[np.unique(aim.faces[skin])]
+    made = faces.feature[mesh.labels] < 0
+    if not len(asked) or not made.any():
+        return 0.0
+    off, facet, _ = Scene(Surface(mesh.points, mesh.faces, mesh.origin)).closest(asked)
+    near = mesh.labels[facet]
+    for face in np.unique(near[faces.feature[near] >= 0]):
+        # There the solid has the surface itself, not the facet's chord.
+        mine = near == face
+        off[mine] = np.minimum(off[mine], np.abs(signed_distance(faces.shapes[face], asked[mine])))
+    spread, _ = spread_points(mesh.points, mesh.faces[made], len(asked))
+    back = Scene(aim).distance(np.concatenate([spread, mesh.points[np.unique(mesh.faces[made])]]))
+    return float(max(off.max(), back.max()))
 
 
 def _part(progress: Progress, low: float, high: float) -> Progress:

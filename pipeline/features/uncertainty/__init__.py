@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.features.uncertainty.form_significance import form_seen, noise_without_form, range_of_noise
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
+from pipeline.features.uncertainty.scale import with_scale, without_scale
 from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
 from pipeline.features.uncertainty.white_noise import resolution, short_range_sigma, white_sigma
 
@@ -25,4 +26,6 @@ __all__ = [
     "short_range_sigma",
     "weighed",
     "white_sigma",
+    "with_scale",
+    "without_scale",
 ]

@@ -15,6 +15,7 @@ from pipeline.features.uncertainty.correlated_noise import cell_covariance
 from pipeline.features.uncertainty.white_noise import resolution
 from pipeline.geometry import Floats, basis_of, cross, scaled_mad
 from pipeline.jit import njit, prange
+from pipeline.lengths import mm
 from pipeline.surfaces import Shape, jacobian, kind_of, signed_distance
 from pipeline.values import NoiseModel
 
@@ -92,7 +93,7 @@ def learn_noise(faces: Sequence[FittedFace], white: float, edge: float) -> Noise
     freedom = np.append(np.inf, np.maximum(FEWEST, area / (2.0 * np.pi * components[:, 1] ** 2)))
     sigma_white = float(np.sqrt(variances[0]))
     method = (
-        f"restricted maximum likelihood on {len(large)} faces up to {max(sizes):.0f} mm; "
+        f"restricted maximum likelihood on {len(large)} faces up to {mm(max(sizes), '.0f')}; "
         "waves longer than that can't be seen"
     )
     return NoiseModel(sigma_white, form, np.vstack([[sigma_white, 0.0], components]), method, freedom)

@@ -24,6 +24,7 @@ from scipy.special import ndtri, stdtrit
 
 from pipeline.features.uncertainty.correlated_noise import gathered, propagated
 from pipeline.geometry import Floats, Mask, basis_of, cross
+from pipeline.lengths import mm, um
 from pipeline.surfaces import KINDS, Shape, jacobian, kind_of, signed_distance
 from pipeline.values import Carried, NoiseModel, Uncertainty
 
@@ -125,7 +126,7 @@ def weighed(
         length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
         form = float(np.sqrt(variance - left_over))
         parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
-        method += f", and {1e3 * form:.0f} um of form that it doesn't explain"
+        method += f", and {um(form)} of form that it doesn't explain"
     # Coordinates come as float32: no figure is better than their last bit.
     resolution = 2.0**-25 * float(np.abs(points).max())
     parts[0] += resolution**2 * (gains.T @ gains)
@@ -208,7 +209,7 @@ def summary(shape: Shape, names: tuple[str, ...], covariance: Floats, basis: Flo
     if direction is not None and direction > MAX_TURN:
         return _unknown(f"not vouched for: the direction is open by {np.degrees(direction):.0f} degrees")
     if radius is not None and shape.radius is not None and radius > MAX_RADIUS_SHARE * shape.radius:
-        return _unknown(f"not vouched for: the radius is open by {radius:.2g} mm")
+        return _unknown(f"not vouched for: the radius is open by {mm(radius, '.2g')}")
     return Uncertainty(position, direction, radius, method, names, covariance, basis)
 
 

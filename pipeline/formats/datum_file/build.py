@@ -126,6 +126,7 @@ def _source(source: Source, missing: Missing) -> SourceRecord:
         noise_sigma=missing.figure(source.noise_sigma, "noise of the scan", "it could not be estimated"),
         mean_edge=missing.figure(source.mean_edge, "mean edge of the scan", "it could not be estimated"),
         bounds=(known_vector(low), known_vector(high)),
+        **({"scale_uncertainty": 1e3 * source.scale_uncertainty} if source.scale_uncertainty else {}),
     )
 
 

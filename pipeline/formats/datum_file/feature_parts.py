@@ -114,11 +114,13 @@ def _in_part(feature: Feature, in_part: InPart | None, missing: Missing) -> Plac
 
 def pattern_record(pattern: Pattern, matrix: np.ndarray) -> PatternRecord:
     """A pattern in the file's units. matrix (4, 4): scan -> part coordinates."""
-    at = {}
+    at: dict[str, Any] = {}
     if pattern.centre is not None:
         normal = None if pattern.normal is None else unit_rows(turned(matrix, pattern.normal))
         centre = known_vector(transformed(matrix, pattern.centre))
         at["in_part_frame"] = PatternPlace(centre=centre, normal=vector(normal))
+    if pattern.size_sigma is not None:
+        at["size_uncertainty"] = plain(pattern.size_sigma)
     return PatternRecord(
         kind=pattern.kind,
         members=pattern.members,

@@ -85,6 +85,9 @@ def _pattern(pattern: HolePattern) -> HolePatternRecord:
         phase=plain(pattern.phase, degrees=True),
         size=place(pattern.size),
         gaps_at=() if pattern.gaps_at is None else tuple(known_place(p) for p in pattern.gaps_at),
+        **_given(
+            size_uncertainty=plain(pattern.size_sigma), phase_uncertainty=plain(pattern.phase_sigma, degrees=True)
+        ),
     )
 
 

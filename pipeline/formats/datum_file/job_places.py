@@ -19,6 +19,7 @@ from pipeline.formats.datum_file.records import (
     Vector,
 )
 from pipeline.geometry import transformed
+from pipeline.lengths import mm
 from pipeline.part_frame import LastRun, ReadPlace
 from pipeline.values import Outcome, Taken
 
@@ -48,7 +49,8 @@ def job_places(outcome: Outcome) -> tuple[tuple[JobPlaceRecord, ...], tuple[str,
         )
         if found is not None and found.distance > _NOT_AT:
             cautions.append(
-                f"{place.setting}: {found.feature} was taken, though it lies {found.distance:.1f} mm from the place."
+                f"{place.setting}: {found.feature} was taken, though it lies {mm(found.distance, '.1f')} from the "
+                "place."
             )
         if place.frame is not None and np.abs(np.subtract(now, place.at)).max() > _MOVED:
             moved.setdefault((place.at, now), []).append(place.setting)

@@ -4,33 +4,49 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any
+from typing import Any, TypeVar
 
 from pipeline.formats.datum_file.records import Record
-from pipeline.geometry import MM_PER_INCH
+from pipeline.lengths import in_unit
 
-_LENGTH = re.compile(r"\b(\d+(?:\.\d+)?) mm\b")
+_R = TypeVar("_R", bound=Record)
 
 
 def plain_data(record: Record) -> dict[str, Any]:
-    """A record as what JSON knows: dicts, lists, numbers, texts; mm and degrees.
+    """A record as what JSON knows: dicts, lists, numbers, texts; mm and degrees, in its sentences too.
 
     >>> from pipeline.formats.datum_file.records import Units
     >>> plain_data(Units(length="mm", angle="deg"))
     {'length': 'mm', 'angle': 'deg'}
     """
-    return record.model_dump(mode="json")
+    return lengths_in(record, "mm").model_dump(mode="json")
 
 
-def lengths_in(text: str, unit: str) -> str:
-    """A sentence of the file with its lengths in `unit`, "mm" as they stand there or "in".
+def lengths_in(record: _R, unit: str) -> _R:
+    """A record with the lengths of its sentences in `unit`, "mm" as the file has them or "in"; its figures stay in mm.
 
-    >>> lengths_in("0.09 mm over 72 H7: the ring would creep", "in")
-    '0.0035 in over 72 H7: the ring would creep'
+    >>> from pipeline.formats.datum_file.records import RemovalRecord
+    >>> from pipeline.lengths import mm
+    >>> lengths_in(RemovalRecord(what="spikes", count=2, area=0.5, note=f"over {mm(0.05, '.3f')} high"), "in").note
+    'over 0.00197 in high'
     """
-    if unit == "mm":
-        return text
-    return _LENGTH.sub(lambda found: f"{float(found[1]) / MM_PER_INCH:.4f} in", text)
+    found: _R = _with_lengths_in(record, unit)
+    return found
+
+
+def _with_lengths_in(value: Any, unit: str) -> Any:
+    """The very same where nothing in it changes."""
+    if isinstance(value, str):
+        return in_unit(value, unit)
+    if isinstance(value, Record):
+        old = {name: getattr(value, name) for name in type(value).model_fields}
+        made = {name: _with_lengths_in(part, unit) for name, part in old.items()}
+        changed = {name: part for name, part in made.items() if part is not old[name]}
+        return value.model_copy(update=changed) if changed else value
+    if isinstance(value, tuple) and not (value and isinstance(value[0], float)):
+        parts = tuple(_with_lengths_in(part, unit) for part in value)
+        return value if all(a is b for a, b in zip(parts, value, strict=True)) else parts
+    return value
 
 
 def text_of(record: Record) -> str:

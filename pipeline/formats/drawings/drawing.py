@@ -35,7 +35,7 @@ from pipeline.formats.drawings.items import (
     bounds,
     length_of,
 )
-from pipeline.formats.drawings.nominal import angle_sigma, diameter_sigma, nominal_of
+from pipeline.formats.drawings.nominal import nominal_of
 from pipeline.formats.drawings.room import Room
 
 _LAYER = {"opening": OPENINGS, "spigot": SPIGOTS, "piece": OUTLINE}
@@ -226,7 +226,7 @@ def pattern_text(pattern: HolePatternRecord, holes: Sequence[HoleRecord], unit: 
     size = sized(sum(h.diameter for h in holes) / len(holes), unit, max(known) if len(known) == len(holes) else None)
     text = f"{len(holes)} x {DIAMETER}{size}"
     if pattern.kind == "pitch_circle" and pattern.diameter is not None:
-        text += f" on PCD {DIAMETER}{sized(pattern.diameter, unit, diameter_sigma(pattern, holes))}"
+        text += f" on PCD {DIAMETER}{sized(pattern.diameter, unit, pattern.size_uncertainty)}"
     return text
 
 
@@ -261,38 +261,32 @@ def _number_ways(hole: HoleRecord) -> list[tuple[float, Text]]:
 
 def _angles_of(flange: FlangeRecord) -> Iterator[list[tuple[float, Dimension]]]:
     """Ways to put the clocking angle of each pitch circle's first hole, from the drawing's x."""
-    by_id = {hole.feature: hole for hole in flange.holes}
     for pattern in flange.patterns:
         phase = pattern.phase
         if pattern.kind != "pitch_circle" or pattern.diameter is None or phase is None or phase < _LEAST_ANGLE:
             continue
-        holes = [by_id[m] for m in pattern.members if m in by_id]
-        text = angle_text(pattern, holes)
+        text = angle_text(pattern)
         radii = [share * pattern.diameter for share in (0.36, 0.3, 0.24, 0.42, 0.46, 0.18)]
         yield [(0.0, angular(pattern.centre, radius, 0.0, phase, text)) for radius in radii]
 
 
-def angle_text(pattern: HolePatternRecord, holes: Sequence[HoleRecord]) -> str:
+def angle_text(pattern: HolePatternRecord) -> str:
     """A pattern's clocking angle, to the digit that is known."""
-    sigma = angle_sigma(pattern, holes)
-    return f"{sized(pattern.phase or 0.0, 'mm', sigma)}°"
+    return f"{sized(pattern.phase or 0.0, 'mm', pattern.phase_uncertainty)}°"
 
 
 def _overall(flange: FlangeRecord, drawn: tuple[Item, ...], unit: str) -> Iterator[Dimension]:
     """Rectangles of holes and the outer outline, dimensioned below and to the left of all that is drawn."""
     (left, low), _ = bounds(drawn)
     below, beside = low - 6.0, left - 6.0
-    by_id = {hole.feature: hole for hole in flange.holes}
     for pattern in flange.patterns:
-        holes = [by_id[m] for m in pattern.members if m in by_id]
         turn = (pattern.phase or 0.0) % 90.0
         if pattern.kind != "rectangle" or pattern.size is None or min(turn, 90.0 - turn) > _LEVEL:
             continue
-        sigma = diameter_sigma(pattern, holes)
         places = _rectangle(pattern.centre, pattern.size, math.radians(pattern.phase or 0.0))
         for upright in (False, True):
             first, second = _lowest(places, upright)
-            text = sized(abs(second[upright] - first[upright]), unit, sigma)
+            text = sized(abs(second[upright] - first[upright]), unit, pattern.size_uncertainty)
             yield linear(first, second, beside if upright else below, upright, text)
         below, beside = below - 7.0, beside - 7.0
     if flange.outer is not None and not _circular(flange.outer):

@@ -68,19 +68,3 @@ def _round_angle(angle: float, pitch: float, radius: float) -> float:
         if abs(math.radians(near - angle)) * radius < NEAR:
             return near
     return angle
-
-
-def diameter_sigma(pattern: HolePatternRecord, holes: Sequence[HoleRecord]) -> float | None:
-    """Standard uncertainty, mm, of a pitch circle's diameter or of a rectangle's side, from how well the holes are
-    placed and how far they lie off the pattern; None where a hole's place can't be vouched for."""
-    places = [hole.place_uncertainty for hole in holes]
-    if not places or any(p is None for p in places):
-        return None
-    one = max(max(p for p in places if p is not None), pattern.rms or 0.0)
-    return 2.0 * one / math.sqrt(len(places))
-
-
-def angle_sigma(pattern: HolePatternRecord, holes: Sequence[HoleRecord]) -> float | None:
-    """Standard uncertainty, degrees, of a pitch circle's clocking angle; None as above."""
-    sigma = diameter_sigma(pattern, holes)
-    return None if sigma is None or not pattern.diameter else math.degrees(sigma / pattern.diameter)

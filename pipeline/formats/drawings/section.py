@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.features.uncertainty import with_scale
 from pipeline.formats.datum_file import DatumFile, FeatureRecord, PatternRecord
 from pipeline.formats.drawings.cut import Body, Cut, cut_through, outline_below
 from pipeline.formats.drawings.dimensions import GAP, linear, ordinate
@@ -205,8 +206,9 @@ def _running(shoulders: Sequence[Shoulder], data: DatumFile, unit: str, top: flo
     zero = _zero(shoulders, data)
     elbows = _spread([s.along for s in shoulders])
     for one, x in zip(shoulders, elbows, strict=True):
-        sigma = None if one.sigma is None or zero.sigma is None else math.hypot(one.sigma, zero.sigma)
         distance = one.along - zero.along
+        own = None if one.sigma is None or zero.sigma is None else math.hypot(one.sigma, zero.sigma)
+        sigma = with_scale(own, distance, data.source.scale)
         size = f"{sized(distance, unit, sigma)}{plus_minus(sigma, unit)}" if one is not zero else "0"
         yield ordinate((zero.along, 0.0), (one.along, one.reach), (x, top + 4.0), f"{one.feature} {size}")
 
@@ -248,5 +250,6 @@ def _notes(
             yield f"{feature.id}: cone of {2 * feature.half_angle:.2f}° included, {DIAMETER}{size} in its seen middle."
         elif feature.major_radius is not None and feature.radius is not None:
             sigma = feature.uncertainty.radius
-            across = sized(2 * feature.major_radius, unit, sigma)
+            mean = 2 * feature.major_radius
+            across = sized(mean, unit, with_scale(sigma, mean, data.source.scale))
             yield f"{feature.id}: groove R{sized(feature.radius, unit, sigma)} on {DIAMETER}{across}."

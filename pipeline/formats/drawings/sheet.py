@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.features.uncertainty import with_scale
 from pipeline.formats.datum_file import DatumFile, FlangeRecord, HolePatternRecord, HoleRecord
 from pipeline.formats.drawings.drawing import angle_text, drawing_of, pattern_text
 from pipeline.formats.drawings.figures import DIAMETER, sized
-from pipeline.formats.drawings.items import SHEET, TEXT, Item, Line, Text, bounds, shifted
+from pipeline.formats.drawings.items import SHEET, TEXT, TEXT_HEIGHT, Arrow, Circle, Item, Line, Text, bounds, shifted
 from pipeline.formats.drawings.nominal import nominal_of
 
 WIDTH = 180.0  # mm: fits an upright A4 or Letter sheet
@@ -21,6 +22,8 @@ _LINE = 3.2  # mm from note to note
 _ROW = 4.0  # mm, of a table
 _CHARACTERS = 118  # of a note's line
 _BELOW = 8.0  # mm from the drawing to what stands below it
+_AXIS, _EYE = 9.0, 1.2  # mm: length of a part axis in the view, and radius of one that is seen end on
+_END_ON = 0.02  # of a part axis: shorter in the view it is seen end on
 _ABOUT = np.cos(np.radians(0.5))  # an axis of the drawing this near to one of the part is said to run along it
 PAPER = "A print on paper is for checking, not for locating a bearing bore: paper and printers are not true enough."
 MEASURE = "No substitute for measuring the part: check the sizes that matter before you cut or drill."
@@ -53,7 +56,9 @@ def sheet_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm", number: tu
         return Drawn((), ())
     (left, low), (right, _) = bounds(view)
     left = min(left, 0.5 * (left + right - WIDTH))
-    front = (*view, *shifted(_title_block(flange, data, unit, number), (left, low - _BELOW)))
+    view = (*view, *shifted(_part_axes(flange, data), (left + 2.0 * _AXIS, low - _BELOW - _AXIS)))
+    (_, low), _ = bounds(view)
+    front = (*view, *shifted(_title_block(flange, data, unit, number), (left, low - 0.5 * _BELOW)))
     below: tuple[Item, ...] = ()
     for block in (_table(flange, unit), _noted(notes_of(flange, data, unit))):
         if block:
@@ -75,7 +80,7 @@ def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[s
         _axes(flange, data),
         *_overall(flange, unit),
         *(_in_words(pattern, flange, unit) for pattern in flange.patterns),
-        *_thickness(flange, unit),
+        *_thickness(flange, data, unit),
         *_how(flange),
         *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in flange.cautions),
         "Figures end with the first digit that their 95 % uncertainty reaches; cast edges are to "
@@ -116,6 +121,28 @@ def _axes(flange: FlangeRecord, data: DatumFile) -> str:
     return f"x {x}, y {y}; {by}."
 
 
+def _part_axes(flange: FlangeRecord, data: DatumFile) -> tuple[Item, ...]:
+    """The part's axes as the view shows them, from (0, 0): arrows, and for one that runs to or from the eye the dot or
+    the cross of an arrow's ends."""
+    matrix = _to_part(flange, data)
+    out: list[Item] = []
+    for name, (x, y, z) in zip("XYZ", matrix[:3, :3], strict=True):
+        long = math.hypot(x, y)
+        if long < _END_ON:
+            out.append(Circle(SHEET, (0.0, 0.0), _EYE))
+            reach = _EYE * math.sqrt(0.5)
+            crossed = [Line(SHEET, (-reach, s * reach), (reach, -s * reach)) for s in (1.0, -1.0)]
+            out += [Circle(SHEET, (0.0, 0.0), 0.2 * _EYE)] if z > 0.0 else crossed
+            out.append(Text(TEXT, (-_EYE - 2.6, -_EYE - 2.6), name))
+            continue
+        tip = (_AXIS * x, _AXIS * y)
+        out += [Line(SHEET, (0.0, 0.0), tip), Arrow(SHEET, tip, math.degrees(math.atan2(y, x)))]
+        at = tuple(c + 1.6 * c / (_AXIS * long) - 0.4 * TEXT_HEIGHT for c in tip)
+        out.append(Text(TEXT, (at[0], at[1]), name))
+    out.append(Text(TEXT, (_AXIS + 6.0, -0.5 * SMALL), "part axes", SMALL))
+    return tuple(out)
+
+
 def _direction_words(direction: np.ndarray) -> str:
     most = int(np.argmax(np.abs(direction)))
     sign = "+" if direction[most] > 0 else "-"
@@ -137,9 +164,9 @@ def _in_words(pattern: HolePatternRecord, flange: FlangeRecord, unit: str) -> st
     where = ", ".join(sized(value, unit, 0.005) for value in pattern.centre)
     text = f"{pattern_text(pattern, holes, unit)}: {', '.join(pattern.members)}"
     if pattern.kind == "pitch_circle":
-        text += f", first hole ({pattern.members[0]}) at {angle_text(pattern, holes)} from x" if pattern.phase else ""
+        text += f", first hole ({pattern.members[0]}) at {angle_text(pattern)} from x" if pattern.phase else ""
     elif pattern.size is not None:
-        text += f", in a rectangle {' x '.join(sized(side, unit, 0.005) for side in pattern.size)}"
+        text += f", in a rectangle {' x '.join(sized(side, unit, pattern.size_uncertainty) for side in pattern.size)}"
     text += f", about ({where})"
     missing = len(pattern.gaps_at)
     text += f"; {missing} of the pattern not seen" if missing else ""
@@ -159,18 +186,29 @@ def _plain(length: float, unit: str) -> str:
     return f"{length:.7g}" if unit == "mm" else sized(length, unit, 1e-3)
 
 
-def _thickness(flange: FlangeRecord, unit: str) -> Iterator[str]:
+def _thickness(flange: FlangeRecord, data: DatumFile, unit: str) -> Iterator[str]:
     found = flange.thickness
     if found is None:
         yield "Thickness: the back was not seen, or is no flange's."
         return
-    sigma = None if found.back is None else 0.01
+    sigma = _thickness_sigma(flange, data, found.middle)
     least, middle, most = (sized(v, unit, sigma) for v in (found.least, found.middle, found.most))
     back = f"to {found.back}" if found.back else "cast back"
     yield (
         f"Thickness {least} to {most}, middle {middle} ({back}): rays square to the face at {found.places} places, "
         f"{100 * found.share:.0f} % of the face; of a hole, on a ring round it."
     )
+
+
+def _thickness_sigma(flange: FlangeRecord, data: DatumFile, thickness: float) -> float | None:
+    """Standard uncertainty, mm, of single places between two recovered faces; None where the back is none."""
+    by_id = {f.id: f for f in data.features}
+    ends = (flange.feature, flange.thickness.back if flange.thickness else None)
+    known = [by_id[i].uncertainty.position if i in by_id else None for i in ends]
+    if any(k is None for k in known):
+        return None
+    own = math.hypot(*(k or 0.0 for k in known), data.source.noise_sigma or 0.0)
+    return with_scale(own, thickness, data.source.scale)
 
 
 def _how(flange: FlangeRecord) -> Iterator[str]:

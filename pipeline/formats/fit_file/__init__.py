@@ -6,13 +6,14 @@ from pipeline.formats.fit_file.build import fit_record
 from pipeline.formats.fit_file.clearance import clearance_record
 from pipeline.formats.fit_file.cut import cut_record, wall_record
 from pipeline.formats.fit_file.envelope import envelope_record
-from pipeline.formats.fit_file.records import ExactCutRecord, FitFile
+from pipeline.formats.fit_file.records import ExactCutRecord, FitFile, WallRecord
 from pipeline.formats.fit_file.schema import fit_schema_text
 from pipeline.formats.fit_file.travel import travel_record
 
 __all__ = [
     "ExactCutRecord",
     "FitFile",
+    "WallRecord",
     "clearance_record",
     "cut_record",
     "envelope_record",

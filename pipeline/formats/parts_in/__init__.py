@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipeline.formats.parts_in.assembly import placed_parts
-from pipeline.formats.parts_in.run_folder import read_run
+from pipeline.formats.parts_in.run_folder import body_of_run, read_run
 
-__all__ = ["placed_parts", "read_run"]
+__all__ = ["body_of_run", "placed_parts", "read_run"]

@@ -33,6 +33,15 @@ class Verdict:
     invalid_faces: tuple[int, ...]
 
 
+def areas_of(faces: dict[int, Any]) -> dict[int, float]:
+    """mm2 of each face, by its number."""
+    out, size = {}, GProp_GProps()
+    for number, face in faces.items():
+        BRepGProp.SurfaceProperties_s(face, size)
+        out[number] = float(size.Mass())
+    return out
+
+
 def checked(shape: Any, faces: dict[int, Any]) -> Verdict:
     """Check a body; faces by their numbers, to tell which of them are at fault."""
     # In parallel the kernel gains little and would take cores that others work on.

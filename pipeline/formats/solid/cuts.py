@@ -51,7 +51,7 @@ class NamedBody:
 
 
 def read_solid(path: Path) -> NamedBody:
-    """The solid of a STEP file with the names of its faces, as `part.step` has them. Colours are not read.
+    """The solid of a STEP file with the names and colours of its faces, as `part.step` has them.
 
     Raises OSError where it can't be read. Below, a drilled plate.
 

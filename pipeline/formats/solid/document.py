@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as FaceMap
+from OCP.collections import Sequence_TDF_Label as Labels
 from OCP.IFSelect import IFSelect_RetDone
+from OCP.Interface import Interface_Static
 from OCP.Message import Message
 from OCP.Quantity import Quantity_Color, Quantity_TOC_sRGB
+from OCP.STEPCAFControl import STEPCAFControl_Reader
 from OCP.STEPControl import STEPControl_Reader
-from OCP.StepShape import StepShape_AdvancedFace
 from OCP.TCollection import TCollection_ExtendedString
 from OCP.TDataStd import TDataStd_Name
 from OCP.TopAbs import TopAbs_ShapeEnum
@@ -73,17 +76,39 @@ def read_body(path: Path) -> Any:
 
 
 def read_named(path: Path) -> tuple[Any, tuple[Named, ...]]:
-    """The one shape of a STEP file and its faces with the names that stand in it. Raises OSError as `read_body`."""
-    reader = _read(path)
-    shape, transfer = reader.OneShape(), reader.WS().TransferReader()
-    found = []
-    walk = TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_FACE)
+    """The one shape of a STEP file and its faces, with the names and colours that stand in it; "" and None where there
+    are none. Raises OSError as `read_body`."""
+    document, reader = empty_document(), STEPCAFControl_Reader()
+    Interface_Static.SetIVal_s("read.stepcaf.subshapes.name", 1)
+    if reader.ReadFile(str(path)) != IFSelect_RetDone or not reader.Transfer(document):
+        raise OSError(5, f"the CAD kernel could not read {path.name}")
+    shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
+    bodies, faces = Labels(), FaceMap()
+    told: list[tuple[str, Colour | None]] = []
+    shapes.GetFreeShapes(bodies)
+    for body in range(1, bodies.Length() + 1):
+        parts = Labels()
+        shapes.GetSubShapes_s(bodies.Value(body), parts)
+        for k in range(1, parts.Length() + 1):
+            name, seen = TDataStd_Name(), Quantity_Color()
+            part = shapes.GetShape_s(parts.Value(k))
+            if faces.Add(part) > len(told):
+                named = parts.Value(k).FindAttribute(TDataStd_Name.GetID_s(), name)
+                coloured = colours.GetColor(part, XCAFDoc_ColorType.XCAFDoc_ColorSurf, seen)
+                told.append((name.Get().ToExtString() if named else "", _seen(seen) if coloured else None))
+    shape = shapes.GetOneShape()
+    found, walk = [], TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_FACE)
     while walk.More():
-        entity = transfer.EntityFromShapeResult(walk.Current(), 1)
-        name = entity.Name().ToCString() if isinstance(entity, StepShape_AdvancedFace) else ""
-        found.append(Named(walk.Current(), name, None))
+        number = faces.FindIndex(walk.Current())
+        found.append(Named(walk.Current(), *(told[number - 1] if number else ("", None))))
         walk.Next()
     return shape, tuple(found)
+
+
+def _seen(colour: Quantity_Color) -> Colour:
+    red, green, blue = (round(255 * c) for c in colour.Values(Quantity_TOC_sRGB))
+    return red, green, blue
 
 
 def _read(path: Path) -> STEPControl_Reader:

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
-from pipeline.formats.solid.checks import Verdict, checked
+from pipeline.formats.solid.checks import Verdict, areas_of, checked
 from pipeline.formats.solid.document import Named, write_body
 from pipeline.formats.step import label_of
-from pipeline.mesh.topology import facet_areas
 from pipeline.palette import Colour, colour
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import Shape, kind_of, names_of
@@ -116,7 +115,7 @@ def make_part(
         [Named(face, *_look(names[n], features, colours or {})) for n, face in body.faces.items()],
         "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
     )  # fmt: skip
-    record = _record(model, verdict, names, features, skin, path.stat().st_size)
+    record = _record(model, verdict, areas_of(body.faces), names, features, skin, path.stat().st_size)
     return PartReport(record, tuple(_cautions(model, verdict, record)))
 
 
@@ -181,20 +180,15 @@ def _look(what: int | str, features: Sequence[FeatureRecord], colours: dict[str,
 
 
 def _record(
-    model: Model, verdict: Verdict, names: dict[int, int | str], features: Sequence[FeatureRecord], skin: float,
-    size: int,
+    model: Model, verdict: Verdict, areas: dict[int, float], names: dict[int, int | str],
+    features: Sequence[FeatureRecord], skin: float, size: int,
 ) -> SolidRecord:  # fmt: skip
-    mesh, light = model.mesh, model.capped.surface
-    areas = np.bincount(mesh.labels, facet_areas(mesh.points, mesh.faces), minlength=len(names))
-    kinds = [features[w].kind if isinstance(w, int) else w for w in names.values()]
-    shares = [
-        FaceShare(
-            kind=kind,
-            faces=kinds.count(kind),
-            area=float(sum(a for a, k in zip(areas, kinds, strict=True) if k == kind)),
-        )
-        for kind in sorted(set(kinds))
-    ]
+    light = model.capped.surface
+    kinds = {n: features[w].kind if isinstance(w, int) else w for n, w in names.items()}
+    by_kind: dict[str, list[float]] = {}
+    for n, kind in kinds.items():
+        by_kind.setdefault(kind, []).append(areas[n])
+    shares = [FaceShare(kind=k, faces=len(by_kind[k]), area=math.fsum(by_kind[k])) for k in sorted(by_kind)]
     drawn = sorted({w for w in names.values() if isinstance(w, int)})
     return SolidRecord(
         file=NAME,
@@ -220,7 +214,7 @@ def _record(
             if k < len(features)
         ),
         openings_closed=model.capped.ends + model.capped.lids,
-        area_never_seen=model.capped.area,
+        area_never_seen=math.fsum(by_kind.get("never seen", ())),
         bytes=size,
     )
 
@@ -236,9 +230,10 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
             f"the surface, the largest {longest:.0f} mm round; they are at {where} mm."
         )
     if record.openings_closed:
+        walls = f"; walls of bores are carried on to them by up to {capped.carried:.2f} mm" if capped.ends else ""
         out.append(
-            f'{NAME} has faces named "never seen" ({capped.area:.0f} mm2) that close {record.openings_closed} openings '
-            "of the scan; nothing is known of what is there."
+            f'{NAME} has faces named "never seen" ({record.area_never_seen:.0f} mm2) that close '
+            f"{record.openings_closed} openings of the scan{walls}; nothing is known of what is there."
         )
     out += [
         f"{NAME} has {fallen.feature}, or part of it, as facets and not as an exact face: {fallen.why}."

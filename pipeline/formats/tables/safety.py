@@ -56,11 +56,26 @@ SAFETY = (
 """Of each what it is about, and what there is to say: common practice of foundries, machine shops and hydro plants, no
 source."""
 
-HOLDS = (
-    "Uncertainties hold the scan's noise, its waves as far as the faces are large enough to show them, and "
-    "what the fit makes of both. They don't hold the scanner's own scale and calibration, matting spray "
-    "unless its thickness is given, temperature (sizes hold at 20 C, ISO 1), nor what clamping bent. Unless a "
-    "heading says 95 %, they are standard uncertainties (k = 1); 95 % lie within 1.96 times that of a size, "
+_HELD = "Uncertainties hold the scan's noise, its waves as far as the faces are large enough to show them, "
+_NOT_HELD = (
+    "matting spray unless its thickness is given, temperature (sizes hold at 20 C, ISO 1), nor what clamping bent. "
+    "Unless a heading says 95 %, they are standard uncertainties (k = 1); 95 % lie within 1.96 times that of a size, "
     "2.45 times that of an axis' place or a direction (two components), 2.80 times that of a centre (three)."
 )
-"""What the uncertainties hold and what not, and what +- means: the factors are those of the chi distribution."""
+
+
+def holds(scale: float | None = None) -> str:
+    """What the uncertainties hold and what not, and what +- means: the factors are those of the chi distribution.
+
+    scale  standard uncertainty of the scanner's scale that sizes and distances hold, mm per m; None: they hold none
+
+    >>> holds().partition("They don't hold ")[2].partition(",")[0]
+    "the scanner's own scale and calibration (a job gives it as scale_uncertainty under [read])"
+    >>> "and distance the scanner's scale, given as 0.05 mm per m." in holds(0.05)
+    True
+    """
+    if scale is None:
+        lacking = "the scanner's own scale and calibration (a job gives it as scale_uncertainty under [read]), "
+        return f"{_HELD}and what the fit makes of both. They don't hold {lacking}{_NOT_HELD}"
+    given = f"every size and distance the scanner's scale, given as {scale:g} mm per m"
+    return f"{_HELD}what the fit makes of both, and in {given}. They don't hold {_NOT_HELD}"

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, PATTERNS, RELATIONS, form_in_words, term_of
+from pipeline.features.naming import (
+    BY_DEFINITION,
+    DATUM_SYSTEM,
+    NOISE_REMOVED,
+    PATTERNS,
+    RELATIONS,
+    form_in_words,
+    term_of,
+)
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
-from pipeline.formats.tables.safety import HOLDS, SAFETY
+from pipeline.formats.tables.safety import SAFETY, holds
 from pipeline.geometry import MM_PER_INCH
 from pipeline.job import closing_text, zone_text
 from pipeline.surfaces import kind_of
@@ -21,7 +29,7 @@ def summary_md(data: DatumFile, files: tuple[str, ...], unit: str = "mm") -> str
     >>> summary_md(build(outcome()), ("datums.json",)).splitlines()[:3]
     ['# Test plate', '', 'Within budget.']
     """
-    show = _Lengths(unit)
+    show, data = _Lengths(unit), lengths_in(data, unit)
     parts = [
         [f"# {data.title or data.source.file}", "", _verdict(data)],
         ["", "## Before you use this", "", *(safety_line(*line) for line in SAFETY)],
@@ -127,9 +135,10 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
     sure = [f for f in data.features if f.confidence == "good"]
     lines += [
         "Part coordinates; places and directions hold against the part frame, whose own uncertainty is in them; +- is "
-        "k = 1. A dash: none that applies, or none that can be vouched for.",
+        "k = 1. A dash: none that applies, or none that can be vouched for. "
+        f'"{BY_DEFINITION}": none by definition, since the frame is set on it.',
         "",
-        HOLDS,
+        holds(data.source.scale_uncertainty),
         "",
         f"| id | what | D {unit} | +- {small} | x, y, z {unit} | +- {small} | direction | +- deg | form |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
@@ -148,17 +157,22 @@ def _features(data: DatumFile, show: _Lengths) -> list[str]:
         radius = f.radius
         direction = "-" if place.direction is None else ", ".join(f"{v:z.5f}" for v in place.direction)
         tilt = "-" if turned is None else f"{turned:.4f}"
+        shift = show.small(off)
+        if against is not None:
+            shift = BY_DEFINITION if against.place_defines else shift
+            tilt = BY_DEFINITION if against.direction_defines else tilt
         lines.append(
             f"| {f.id}{' **' + _cell(f.name) + '**' if f.name else ''} | {what} "
             f"| {show(None if radius is None else 2 * radius)} "
             f"| {show.small(None if spread.radius is None else 2 * spread.radius)} "
-            f"| {', '.join(show(v) for v in place.point)} | {show.small(off)} "
+            f"| {', '.join(show(v) for v in place.point)} | {shift} "
             f"| {direction} | {tilt} | {form_in_words(f.form, unit)} |"
         )
     if len(sure) < len(data.features):
         lines += ["", "Low confidence, not to be relied on:", ""]
         lines += [
             f"- {f.id}: {term_of(f)}, {show.area(f.extent.area)}; {'; '.join(f.reasons)}"
+            + (f"; {form_in_words(f.form, unit)}" if f.form.told else "")
             for f in data.features
             if f.confidence != "good"
         ]
@@ -280,7 +294,7 @@ def _suggestions(data: DatumFile, show: _Lengths) -> list[str]:
         sigmas = "-" if first.sigmas is None else f"{first.sigmas:.1f}"
         lines.append(
             f"| {row.feature} | {row.what} | {show(first.size)} | {show.small(first.off)} | {sigmas} | {row.told} "
-            f"| {lengths_in(row.note, show.unit)} |"
+            f"| {row.note} |"
         )
     return lines
 
@@ -343,9 +357,7 @@ def _by_hand(data: DatumFile, show: _Lengths) -> list[str]:
     for size in data.to_measure:
         name = f"D of {size.features[0]}" if size.what == "diameter" else f"{' to '.join(size.features)}"
         share = "-" if size.open is None else f"{100 * size.open:.0f} %"
-        lines.append(
-            f"| {name} | {show(size.size)} | {share} | {_cell(lengths_in(size.why, show.unit))} | {size.how} |"
-        )
+        lines.append(f"| {name} | {show(size.size)} | {share} | {_cell(size.why)} | {size.how} |")
     if data.to_measure:
         lines += ["", f"To fill in by the machine, {show.unit}:", ""]
     for size in data.to_measure:

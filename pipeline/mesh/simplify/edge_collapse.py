@@ -131,7 +131,8 @@ def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: fl
         if gone < 0.01 * before:
             break
     work.cut(n, m)
-    unfold(work.points, work.faces, np.where(work.label < 0, work.origin.astype(np.int16), -1))
+    free = (work.label < 0) & ~work.still.astype(np.bool_)[work.faces].any(axis=1)
+    unfold(work.points, work.faces, np.where(free, work.origin.astype(np.int16), -1))
 
 
 def finish_collapse(work: CollapseMesh, facets: int) -> tuple[Floats, Floats]:

@@ -14,6 +14,7 @@ from pipeline.features.fitting.least_squares import fit
 from pipeline.features.fitting.piece import Piece
 from pipeline.features.uncertainty.propagation import assess, block, weighed
 from pipeline.job import Refit
+from pipeline.lengths import in_unit
 from pipeline.surfaces.shape import Shape
 from pipeline.values import Extent, NoiseModel
 from tests.features.faces import points_on, scanned, waves
@@ -115,7 +116,7 @@ def test_a_given_radius_is_not_said_to_be_measured():
     again = refitted(Refit(feature="bore-1", radius=12.0), 1, piece, free, None, 0.0)
     known, _ = weighed(again.piece.shape, piece.points, again.piece.fit.weights, NOISE, held=again.held)
     assert known.radius is None
-    assert "to a given radius of 12 mm" in known.method
+    assert "to a given radius of 12 mm" in in_unit(known.method, "mm")
     assert known.position < 0.5 * free.uncertainty.position
     # Under a coating the scan shows the bore smaller than it is.
     coated = refitted(Refit(feature="bore-1", radius=12.0), 1, piece, free, None, 0.02)
@@ -130,7 +131,7 @@ def test_what_the_scan_contradicts_is_said():
     leaning = np.array([np.sin(0.02), 0.0, np.cos(0.02)])
     wrong = refitted(Refit(feature="bore-1", square_to="plane-1", radius=13.0), 1, piece, free, face(leaning), 0.0)
     assert "degrees off" in wrong.doubt
-    assert "mm off" in wrong.doubt
+    assert "mm off" in in_unit(wrong.doubt, "mm")
     unknown = face()
     unknown = replace(unknown, uncertainty=replace(unknown.uncertainty, covariance=None))
     again = refitted(Refit(feature="bore-1", square_to="plane-1"), 1, piece, free, unknown, 0.0)

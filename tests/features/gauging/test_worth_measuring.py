@@ -12,6 +12,7 @@ from pipeline.features.gauging import worth_measuring
 from pipeline.formats.datum_file import build
 from pipeline.formats.tables import summary_md
 from pipeline.job import make_job
+from pipeline.lengths import in_unit
 from pipeline.standards import suggest
 from pipeline.values import Feature, SizeCheck
 from tests.features.made import feature, plane
@@ -68,7 +69,7 @@ def test_how_follows_the_feature() -> None:
     assert (len(found["seat"].rows), len(found["seat"].columns)) == (3, 2)
     assert found["spigot"].how == "micrometer at 1 depth, 3 directions: ovality"
     assert (len(found["spigot"].rows), len(found["spigot"].columns)) == (1, 3)
-    assert "0.05 mm over 52 H7" in found["worn"].why
+    assert "0.05 mm over 52 H7" in in_unit(found["worn"].why, "mm")
     assert "a bearing seat by its size (" in found["seat"].why
     (groove,) = [
         size

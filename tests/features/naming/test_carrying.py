@@ -1,6 +1,6 @@
 """Numbers carried over by where features lie to each other: made parts, so that the truth is known.
 
-Covers: pipeline.features.naming.pose_search
+Covers: pipeline.features.joining.pose_search
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.features.joining.pose_search import Scene, poses
 from pipeline.features.naming import carried_over
 from pipeline.features.naming.carrying import Numbering
-from pipeline.features.naming.pose_search import Scene, poses
 from pipeline.values import Feature, NameBook, NumberedFeature
 from tests.features.made import block, bore, feature, numbered, plane, pose, posed, spots
 

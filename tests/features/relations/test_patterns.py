@@ -15,6 +15,7 @@ from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.relations.hole_layouts import rectangles, rings
 from pipeline.features.relations.patterns import find_patterns
 from pipeline.geometry import fit_circle
+from pipeline.lengths import in_unit
 from tests.features.made import bore, plane, pose, posed
 
 
@@ -154,7 +155,7 @@ def test_patterns_of_a_part(seed) -> None:
     assert set(stack.members) == {"seat", "step"}
     assert "D72.000 x 20.00" in stack.note
     middle = next(p for p in found if p.kind == "mid_plane")
-    assert "120.000 mm apart" in middle.note
+    assert "120.000 mm apart" in in_unit(middle.note, "mm")
     np.testing.assert_allclose((middle.centre - matrix[:3, 3]) @ matrix[:3, 0], 0.0, atol=1e-9)
 
 

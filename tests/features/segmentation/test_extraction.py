@@ -9,6 +9,7 @@ import pytest
 import trimesh
 
 from pipeline.features.segmentation import extraction, search
+from pipeline.lengths import in_unit
 from pipeline.surfaces import KINDS, PACKED, Shape
 from pipeline.surfaces.shape import pack
 from pipeline.values import Extent
@@ -98,7 +99,7 @@ def test_enough_was_seen_of_half_a_journal():
 def test_too_little_of_a_cylinder(heights, arc, reason):
     vertices, faces, packed, members = tube(heights, 250, arc=arc)
     ground, piece = settled(vertices, faces, "cylinder", packed, 1.0, members)
-    assert reason in extraction.too_little(ground, piece, piece.extent.area)
+    assert reason in in_unit(extraction.too_little(ground, piece, piece.extent.area), "mm")
 
 
 def test_a_strip_of_a_plane_is_too_little():
@@ -107,7 +108,7 @@ def test_a_strip_of_a_plane_is_too_little():
     packed[5], packed[6], packed[10], packed[14] = 1.0, 1.0, 1.0, 1.0
     strip = np.flatnonzero(vertices[:, 1] < 0.8).astype(np.int32)  # two rows
     ground, piece = settled(vertices, faces, "plane", packed, 1.0, strip)
-    assert "mm wide, which is" in extraction.too_little(ground, piece, piece.extent.area)
+    assert "mm wide, which is" in in_unit(extraction.too_little(ground, piece, piece.extent.area), "mm")
     ground, piece = settled(vertices, faces, "plane", packed, 1.0)
     assert extraction.too_little(ground, piece, piece.extent.area) is None
 
@@ -118,4 +119,4 @@ def test_a_bow_is_told_by_its_sagitta():
     assert extraction.bow(piece) is None  # that one curves
     # A chord c of a circle of radius r rises by c^2 / 8 r, but for higher powers: 80 mm of 8 m by 100 um.
     flat = replace(piece, shape=replace(piece.shape, radius=8000.0), extent=Extent(1e3, 0, 10.0, 80.0 / 8000.0))
-    assert extraction.bow(flat) == f"form: bowed by {1e3 * 80.0**2 / (8 * 8000.0):.0f} um over 80 mm"
+    assert in_unit(extraction.bow(flat), "mm") == f"form: bowed by {1e3 * 80.0**2 / (8 * 8000.0):.0f} um over 80 mm"

@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.formats.datum_file import build, comparison_record, last_run, text_of
 from pipeline.formats.tables import summary_md
+from pipeline.lengths import in_unit
 from pipeline.part_frame import ReadPlace
 from pipeline.values import BudgetLine, Outcome, Taken
 from tests.outcomes import POSE, outcome
@@ -43,7 +44,9 @@ def test_the_chosen_feature_and_its_distance_stand_in_the_file_and_the_summary()
 
 def test_what_lies_off_its_place_and_what_was_read_in_another_frame_is_a_caution() -> None:
     far = build(with_places(ReadPlace("", "measured 1", (23.5, 0.0, 15.0), MATRIX), away=3.5))
-    assert "measured 1: cylinder-1 was taken, though it lies 3.5 mm from the place." in far.cautions
+    assert "measured 1: cylinder-1 was taken, though it lies 3.5 mm from the place." in [
+        in_unit(text, "mm") for text in far.cautions
+    ]
     places = (ReadPlace("", "measured 1", (1.0, 2.0, 3.0), OTHER), ReadPlace("", "frame.A", (1.0, 2.0, 3.0), OTHER))
     moved = build(with_places(*places))
     now = POSE @ [-4.0, 2.0, 3.0, 1.0]

@@ -10,6 +10,7 @@ from html import escape
 from pipeline.formats.datum_file import build, near_sizes
 from pipeline.formats.datum_file.records import SuggestionRecord
 from pipeline.formats.tables import summary_md
+from pipeline.lengths import in_unit, mm
 from pipeline.report.feature_tables import relation_tables
 from pipeline.report.figures import Figures
 from pipeline.report.words import Words
@@ -18,7 +19,7 @@ from tests.outcomes import outcome
 
 def test_what_a_row_leaves_out_is_counted_and_notes_reach_the_page() -> None:
     made = outcome()
-    notes = ("can't be told apart: a, b", "0.09 mm over 72 H7: the ring would creep")
+    notes = ("can't be told apart: a, b", f"{mm(0.09)} over 72 H7: the ring would creep")
     found = [
         SuggestionRecord(feature="cylinder-1", what="bearing seat", name=f"bearing {k}", size=72.0, off=0.12, source=s)
         for k, s in enumerate(("ISO 15", "ISO 15", "ISO 355", "ISO 15", "ISO 15", "ISO 15"))
@@ -37,7 +38,7 @@ def test_what_a_row_leaves_out_is_counted_and_notes_reach_the_page() -> None:
     assert "0.0035 in over 72 H7" in summary_md(data, (), "in")
     text = summary_md(data, ())
     assert first.told in text
-    assert all(note in text for note in notes)
+    assert all(in_unit(note, "mm") in text for note in notes)
     page = relation_tables(Figures(data, Words("mm")))
     assert escape(first.told) in page
     assert all(escape(note) in page for note in notes)

@@ -422,3 +422,20 @@ def test_other_processes_write_the_same_bytes(tmp_path: Path) -> None:
             env=os.environ | {"PYTHONHASHSEED": seed}, cwd=Path(__file__).parents[3], check=True,
         )  # fmt: skip
     assert (tmp_path / "1.dxf").read_bytes() == (tmp_path / "2.dxf").read_bytes()
+
+
+def test_the_part_axes_stand_in_the_view_as_they_lie() -> None:
+    """Of the foot's sketch, which looks up at the part: its x the part's, its y and z the other way."""
+    data = build(outcome())
+    for flange in data.flanges:
+        drawn = sheet.sheet_of(flange, data).front
+        letters = {i.text: i.at for i in drawn if isinstance(i, items.Text) and i.text in ("X", "Y", "Z")}
+        to_part = np.array(data.frame.matrix) @ np.linalg.inv(np.array(flange.matrix))
+        eye = next(i for i in drawn if isinstance(i, items.Circle) and i.layer == items.SHEET)
+        for name, axis in zip("XYZ", to_part[:3, :2], strict=True):
+            away = np.subtract(letters[name], eye.centre) + 1.0
+            if np.linalg.norm(axis) > 0.5:
+                assert away @ axis / (np.linalg.norm(away) * np.linalg.norm(axis)) > 0.95
+        towards = to_part[2, 2] > 0
+        inside = [i for i in drawn if isinstance(i, items.Circle) and i.layer == items.SHEET and i is not eye]
+        assert bool(inside) == towards

@@ -16,6 +16,7 @@ from pipeline.progress import silent
 from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, WIDTH, pierced_block
 
 UP = np.array([0.0, 0.0, 1.0])
+COLOURS = {"H1 seat": (66, 120, 200)}
 WORDS = ("top", "bottom", "H1 seat", "side", "side", "side", "side")
 
 
@@ -25,7 +26,10 @@ def block() -> NamedBody:
     model = model_of(surface, labels, SHAPES, 0.2, 0.0, silent)
     body = built(model.outline, model.closed)
     features = model.outline.faces.feature
-    return NamedBody(body.shape, tuple(Named(face, WORDS[features[n]], None) for n, face in body.faces.items()))
+    return NamedBody(
+        body.shape,
+        tuple(Named(face, WORDS[features[n]], COLOURS.get(WORDS[features[n]])) for n, face in body.faces.items()),
+    )
 
 
 def test_a_counterbore_takes_its_ring_and_keeps_the_names(block: NamedBody, tmp_path: Path) -> None:
@@ -41,6 +45,8 @@ def test_a_counterbore_takes_its_ring_and_keeps_the_names(block: NamedBody, tmp_
     write_solid(tmp_path / "cut.step", cut, "housing-cut", "test")
     again = read_solid(tmp_path / "cut.step")
     assert sorted(named.name for named in again.faces) == names
+    assert {named.colour for named in again.faces if named.name == "H1 seat"} == {COLOURS["H1 seat"]}
+    assert {named.colour for named in again.faces if named.name == "side"} == {None}
     assert again.volume == pytest.approx(LENGTH * WIDTH * HEIGHT - np.pi * RADIUS**2 * HEIGHT - taken, rel=1e-9)
 
 

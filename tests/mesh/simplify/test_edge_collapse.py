@@ -233,13 +233,28 @@ def test_facets_that_cross_are_mended() -> None:
     assert len(work.faces) <= 600
 
 
-def test_a_facet_turned_over_is_set_right() -> None:
+def _slipped() -> tuple[np.ndarray, np.ndarray]:
     x, y = np.meshgrid(np.arange(4.0), np.arange(4.0))
     points = np.c_[x.ravel(), y.ravel(), np.zeros(16)]
     cell = (np.arange(3)[:, None] * 4 + np.arange(3)).ravel()
     faces = np.concatenate([np.c_[cell, cell + 1, cell + 5], np.c_[cell, cell + 5, cell + 4]]).astype(np.int32)
     # One corner slips over the diagonal of its cell.
     points[6, :2] = 1.45, 1.55
+    return points, faces
+
+
+def test_vertices_that_sweeps_leave_alone_keep_their_facets() -> None:
+    points, faces = _slipped()
+    nothing = np.zeros(len(faces), np.int32) - 1, np.zeros(len(faces), np.uint8)
+    bound = np.full((16, 3), -1, np.int16), np.empty((0, 0))
+    for still, kept in ((np.arange(16) == 6, True), (np.zeros(16, np.bool_), False)):
+        work = start_collapse(points, faces, *nothing, *bound, still=still)
+        sweep_down(work, len(faces))
+        assert (work.faces == faces).all() == kept
+
+
+def test_a_facet_turned_over_is_set_right() -> None:
+    points, faces = _slipped()
     assert folded_facets(points, faces).sum() == 1
     unfold(points, faces, np.zeros(len(faces), np.int16))
     assert not folded_facets(points, faces).any()

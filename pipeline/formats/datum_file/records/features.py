@@ -22,6 +22,8 @@ from pipeline.formats.datum_file.records.base import (
 )
 from pipeline.formats.datum_file.records.kinds import contradiction, kinds_schema
 
+_NOTHING = 1e-6  # mm, degrees: what rounding leaves of a datum's place in its own frame
+
 
 class SourceRecord(Record):
     """The scan that everything was made from."""
@@ -34,6 +36,24 @@ class SourceRecord(Record):
     noise_sigma: NotNegative | None = Field(description="Standard deviation of the scan's noise along the normal.")
     mean_edge: NotNegative | None = Field(description="Mean length of the scan's edges.")
     bounds: tuple[Vector, Vector] = Field(description="Lowest and highest coordinates, scan coordinates.")
+    scale_uncertainty: LeftOut[Positive] = Field(
+        None,
+        description="Standard uncertainty of the scanner's scale, mm per m, as the job gives it: it is in the "
+        "uncertainty of every size and distance, one and the same error in all. None of them holds it where it is left "
+        "out.",
+    )
+
+    @property
+    def scale(self) -> float:
+        """Relative standard uncertainty of the scanner's scale that sizes and distances hold; 0 where they hold none.
+
+        >>> SourceRecord(
+        ...     file="a.stl", sha256="", facets=1, vertices=3, unit_factor=1.0, noise_sigma=0.01, mean_edge=1.0,
+        ...     bounds=((0.0, 0.0, 0.0), (1.0, 1.0, 0.0)), scale_uncertainty=0.05,
+        ... ).scale
+        5e-05
+        """
+        return 1e-3 * (self.scale_uncertainty or 0.0)
 
 
 class SituationRecord(Record):
@@ -105,6 +125,24 @@ class PlaceUncertainty(Record):
         description="Across the axis, along the normal of a plane, the largest principal value of a centre."
     )
     direction: Doubt | None = Field(description="Of the axis or normal.")
+
+    @property
+    def place_defines(self) -> bool:
+        """Whether the frame was set on the place of the feature, so that nothing of it is uncertain there.
+
+        >>> PlaceUncertainty(position=3e-11, direction=0.004).place_defines
+        True
+        """
+        return self.position is not None and self.position < _NOTHING
+
+    @property
+    def direction_defines(self) -> bool:
+        """The same of its direction.
+
+        >>> PlaceUncertainty(position=3e-11, direction=0.004).direction_defines
+        False
+        """
+        return self.direction is not None and self.direction < _NOTHING
 
 
 class PlaceRecord(Record):
@@ -256,6 +294,7 @@ class PatternRecord(Record):
     size: Place | None = Field(None, description="Longer and shorter side of a rectangle.")
     note: str | None = Field(None, description="What else is to be said of it.")
     in_part_frame: LeftOut[PatternPlace] = Field(None, description="Centre and normal, moved by frame.matrix.")
+    size_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of the diameter, or of each side.")
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

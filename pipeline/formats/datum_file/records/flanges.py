@@ -107,6 +107,8 @@ class HolePatternRecord(Record):
     )
     size: Place | None = Field(None, description="Longer and shorter side of a rectangle.")
     gaps_at: tuple[Place, ...] = Field((), description="Places that the pitch gives a hole and that have none.")
+    size_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of the diameter, or of each side.")
+    phase_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of a pitch circle's phase, deg.")
 
 
 class ThicknessRecord(Record):

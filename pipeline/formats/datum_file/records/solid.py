@@ -12,7 +12,7 @@ class FaceShare(Record):
 
     kind: str = Field(description="Kind of surface, or skin, filled, never seen.")
     faces: Count = Field(description="How many.")
-    area: NotNegative = Field(description="Together, mm2; of curved faces that of their chords.")
+    area: NotNegative = Field(description="Together, mm2.")
 
 
 class FallenFeature(Record):
@@ -33,7 +33,7 @@ class SolidRecord(Record):
     edges: Count = Field(description="Of the solid.")
     by_kind: tuple[FaceShare, ...] = Field(description="Faces by sort.")
     skin: Positive = Field(description="How far the skin may be from the light mesh, scan noise removed.")
-    skin_held: NotNegative = Field(description="How far it was measured to be, both ways, when it was lightened.")
+    skin_held: NotNegative = Field(description="How far it was measured to be, both ways.")
     edge_depth: NotNegative = Field(description="How far edges between features were moved at most to be sharp.")
     largest_tolerance: NotNegative = Field(description="Of the solid's edges: how far they are from their faces.")
     volume: LeftOut[float] = Field(default=None, description="mm3; left out where it is not closed.")
@@ -41,5 +41,5 @@ class SolidRecord(Record):
     features: tuple[str, ...] = Field(description="Ids of the features with exact faces.")
     as_facets: tuple[FallenFeature, ...] = Field(description="Features that are facets, all or in part.")
     openings_closed: Count = Field(description="Openings closed by faces that were never seen.")
-    area_never_seen: NotNegative = Field(description="Of those faces, mm2.")
+    area_never_seen: NotNegative = Field(description="Of those faces, mm2: what by_kind tells of them.")
     bytes: Count = Field(description="Size of the file.")

@@ -1,6 +1,6 @@
 """The closing summary on the terminal: twenty lines at most, and the report's own verdict.
 
-Covers: pipeline.cli.show
+Covers: pipeline.cli.terminal.show
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.cli import show
+from pipeline.cli.terminal import show
 from pipeline.job import LightenSettings
 from pipeline.values import Outcome
 from tests.outcomes import outcome
@@ -49,7 +49,7 @@ def test_it_answers_in_the_order_of_the_report() -> None:
     words = [line.split()[0] for line in lines]
     order = ["Done,", "scan", "light", "budget", "datum", "features", "invented", "by", "caution", "outputs"]
     assert [word for i, word in enumerate(words) if word not in words[:i]] == order
-    assert "gauge cylinder-1 D40.00; features of low confidence: 1" in " ".join(lines)
+    assert "gauge cylinder-1 D40.00 mm; features of low confidence: 1" in " ".join(lines)
     assert "gaps closed: 1, left open: 0" in " ".join(lines)
     assert lines[-1].endswith("open report.html")
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.lengths import in_unit, mm, mm2, size_in_mm
+from pipeline.lengths import um as in_um
 from pipeline.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -117,9 +119,9 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
     features = {feature.id: feature for feature in result.features}
     lines = [
         verdict(result),
-        f"scan     {source.facets:,} facets, {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm, "
-        + (f"noise {1000 * source.noise_sigma:.0f} um" if scanned else "no noise: a tessellation, no scan")
-        + f", edges {source.mean_edge:.2f} mm",
+        f"scan     {source.facets:,} facets, {size[0]:.1f} x {size[1]:.1f} x {mm(size[2], '.1f')}, "
+        + (f"noise {in_um(source.noise_sigma)}" if scanned else "no noise: a tessellation, no scan")
+        + f", edges {mm(source.mean_edge)}",
         f"light    {audit.facets_after:,} facets{_hardly(result)}; scan to light rms {um(audit.scan_to_light.rms)}, "
         f"p99 {um(audit.scan_to_light.p99)}, max {um(audit.scan_to_light.max)}",
     ]
@@ -142,7 +144,7 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
     proposed = sum(bool(gap.proposed) for gap in gaps)
     whole = audit.area_filled + audit.area_measured
     lines.append(
-        f"invented {audit.area_filled:,.0f} mm2 filled of {whole:,.0f} mm2; gaps closed: {closed}, "
+        f"invented {mm2(audit.area_filled)} filled of {mm2(whole)}; gaps closed: {closed}, "
         f"left open: {sum(gap.count for gap in gaps) - closed}"
         + (f", of which {proposed} proposed for closing" if proposed else "")
     )
@@ -157,7 +159,7 @@ def summary_lines(result: Result, then: str = "") -> list[str]:
     lines += [f"caution  {_short(text)}" for text in shown]
     if len(cautions) > len(shown):
         lines.append(f"caution  {len(cautions) - len(shown)} more, see summary.md")
-    return lines + last
+    return [in_unit(line, result.job.export.units) for line in lines + last]
 
 
 def _hardly(result: Result) -> str:
@@ -188,7 +190,7 @@ def _kinds(features: Iterable[Any]) -> str:
 def _places(result: Result) -> list[str]:
     """What was taken for the points of the job, a line each."""
     taken = [*result._shelf.get("recover", "taken"), *result._shelf.get("frame", "taken")]
-    lines = [f"place    {t.setting}: {t.feature}, {t.distance:.2f} mm from the point" for t in taken]
+    lines = [f"place    {t.setting}: {t.feature}, {mm(t.distance)} from the point" for t in taken]
     more = len(lines) - MOST_PLACES
     return lines if more <= 0 else [*lines[:MOST_PLACES], f"place    {more} more, see summary.md"]
 
@@ -196,7 +198,7 @@ def _places(result: Result) -> list[str]:
 def _to_measure(result: Result) -> str:
     """What the report tells to measure on the part, in a line."""
     wanted = [size for size in result._shelf.get("frame", "to_measure") if size.what == "diameter"]
-    sizes = [f"{size.features[0]} D{size.size:.2f}" for size in wanted[:MOST_SIZES]]
+    sizes = [f"{size.features[0]} D{mm(size.size)}" for size in wanted[:MOST_SIZES]]
     if len(wanted) > MOST_SIZES:
         sizes.append(f"and {len(wanted) - MOST_SIZES} more, see summary.md")
     weak = sum(feature.confidence != "good" for feature in result.features)
@@ -225,11 +227,11 @@ def described(feature: Any, scanned: bool = True) -> str:
 
     kind, term = kind_of(feature), term_of(feature)
     if kind.flat:
-        size = f"{term} {feature.extent.area:,.0f} mm2"
+        size = f"{term} {mm2(feature.extent.area)}"
     elif kind.invariance == "prismatic":
-        size = f"{term} {kind.size(shape_of(feature))}"
+        size = f"{term} {size_in_mm(kind.size(shape_of(feature)))}"
     else:
-        size = f"{term} D{2 * feature.radius:.3f}"
+        size = f"{term} D{mm(2 * feature.radius, '.3f')}"
     spread = feature.uncertainty.direction
     if spread is not None and scanned:
         size += f", direction +-{math.degrees(spread):.4f} deg (k=1)"
@@ -237,10 +239,10 @@ def described(feature: Any, scanned: bool = True) -> str:
 
 
 def um(value: float) -> str:
-    """A distance in micrometres, from a millimetre on in millimetres."""
-    return f"{1000 * value:.1f} um" if value < 1.0 else f"{value:.2f} mm"
+    """A distance, for a sentence, in micrometres, from a millimetre on in millimetres."""
+    return in_um(value, ".1f") if value < 1.0 else mm(value)
 
 
 def budgeted(value: float, unit: str) -> str:
-    """A limit of the budget, or what was held against it: lengths in mm, angles in degrees."""
-    return f"{math.degrees(value):.4f} deg" if unit == "rad" else f"{value:.4f} {unit}"
+    """A limit of the budget, or what was held against it: a length or, of "rad", an angle in degrees."""
+    return f"{math.degrees(value):.4f} deg" if unit == "rad" else mm(value, ".4f")

@@ -1,0 +1,214 @@
+"""The pose of one scan of a part on another, and how well it is known, from features that both show.
+
+Weighted least squares over what each pair of features holds (ISO 5459): a plane its distance and two tilts, an axis
+two shifts and two tilts, a centre three shifts. Each is weighed by both fits' uncertainties, those of directions times
+the lever from where the one was seen to where the other was. Features that do not lie where the others put them
+(chi-squared of their misfit, Holm's correction over all of them) are taken out, the worst first, and told.
+
+Lengths are mm, angles radians.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+from scipy.special import chdtrc
+
+from pipeline.features.uncertainty import LEVEL, holm
+from pipeline.geometry import Floats, basis_of, rigid, transformed, turned
+from pipeline.surfaces import kind_of
+from pipeline.values import Feature
+
+_STEPS = 20
+_DONE = 1e-12  # mm and rad, of a step
+_EXACT = 1e-6  # mm and rad, what an exact part's features are weighed by
+_FREE = 1e-3  # share of the largest singular value under which a motion is free
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """How a shared feature lies to where the others put it.
+
+    pair      indices of the feature in the scan that stays and in the one that is laid on it
+    off       mm: along the normal of a plane, where it has its sign, across an axis, of a centre
+    tilt      rad
+    expanded  95 % of both, mm and rad, by noise alone: of both fits, and of the pose
+    chance    of a misfit of that size or more by noise alone; of several it counts as `holm` says
+    """
+
+    pair: tuple[int, int]
+    off: float
+    tilt: float
+    expanded: tuple[float, float]
+    chance: float
+
+
+@dataclass(frozen=True)
+class Joined:
+    """A scan laid on another one.
+
+    motion      (4, 4) from the coordinates of the scan that is laid to those of the one that stays
+    covariance  (6, 6) of a small motion after it: shift of the origin, mm, and turn, rad
+    used        misfits of the pairs that the pose comes from, in their order
+    apart       of those that do not lie where these put them
+    """
+
+    motion: Floats
+    covariance: Floats
+    used: tuple[Misfit, ...]
+    apart: tuple[Misfit, ...]
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What a pair holds: residuals (q,), their change with a small motion (q, 6), variances (q,), how many are mm."""
+
+    residuals: Floats
+    change: Floats
+    variances: Floats
+    lengths: int
+
+
+def joined_by_features(
+    stays: Sequence[Feature], laid: Sequence[Feature], pairs: Sequence[tuple[int, int]], start: Floats
+) -> Joined | None:
+    """Lay a scan on another one by features that are the same in both; None where they leave a motion free.
+
+    pairs  indices of the two scans' features; those that nothing can be said of how well they are known are passed over
+    start  (4, 4) the pose, roughly
+
+    >>> from tests.features.made import block, pose, posed
+    >>> pairs = [(k, k) for k in range(11)]
+    >>> found = joined_by_features(block(), posed(block(), pose(3)), pairs, np.linalg.inv(pose(3)))
+    >>> bool(np.allclose(found.motion @ pose(3), np.eye(4), atol=1e-9)), len(found.used), len(found.apart)
+    (True, 11, 0)
+    """
+    known = [(i, j) for i, j in pairs if _is_known(stays[i]) and _is_known(laid[j])]
+    out: list[tuple[int, int]] = []
+    while True:
+        use = [pair for pair in known if pair not in out]
+        solved = _solved(stays, laid, use, start)
+        if solved is None:
+            return None
+        motion, covariance = solved
+        used = tuple(_misfit(stays, laid, pair, motion, -covariance) for pair in use)
+        chances = holm([one.chance for one in used])
+        if chances.min() > LEVEL:
+            break
+        out.append(use[int(np.argmin([one.chance for one in used]))])
+    apart = tuple(_misfit(stays, laid, pair, motion, covariance) for pair in out)
+    return Joined(motion, covariance, used, apart)
+
+
+def misfit(stays: Feature, laid: Feature, joined: Joined) -> Misfit:
+    """How a feature that had no part in a pose lies to its counterpart; the pair is (0, 0).
+
+    >>> from dataclasses import replace
+    >>> from tests.features.made import block
+    >>> found = joined_by_features(block(), block(), [(k, k) for k in range(11)], np.eye(4))
+    >>> proud = replace(block()[0], point=block()[0].point + [0.0, 0.0, 0.15])
+    >>> round(misfit(block()[0], proud, found).off, 6)
+    0.15
+    """
+    return _misfit([stays], [laid], (0, 0), joined.motion, joined.covariance)
+
+
+def _is_known(feature: Feature) -> bool:
+    known = feature.uncertainty
+    return feature.confidence == "good" and known.position is not None
+
+
+def _solved(
+    stays: Sequence[Feature], laid: Sequence[Feature], pairs: Sequence[tuple[int, int]], start: Floats
+) -> tuple[Floats, Floats] | None:
+    if not pairs:
+        return None
+    motion = start
+    # About the middle of what is used, shifts and turns have least to do with each other.
+    middle = np.mean([stays[i].point for i, _ in pairs], axis=0)
+    reach = max(float(np.max([np.linalg.norm(stays[i].point - middle) for i, _ in pairs])), 1.0)
+    for _ in range(_STEPS):
+        rows = [_held(stays[i], laid[j], motion) for i, j in pairs]
+        deviation = 1.0 / np.sqrt(np.concatenate([r.variances for r in rows]))
+        change = _about(np.concatenate([r.change for r in rows]), middle)
+        weighted = change * deviation[:, None]
+        if np.linalg.matrix_rank(change * np.r_[np.ones(3), np.full(3, 1.0 / reach)], tol=_FREE) < 6:
+            return None
+        step, *_ = np.linalg.lstsq(weighted, -np.concatenate([r.residuals for r in rows]) * deviation, rcond=None)
+        turn = Rotation.from_rotvec(step[3:]).as_matrix()
+        motion = rigid(turn, middle + step[:3] - turn @ middle) @ motion
+        if np.abs(step).max() < _DONE:
+            break
+    here = np.linalg.inv(weighted.T @ weighted)
+    to_origin = np.eye(6)
+    to_origin[:3, 3:] = -_crossing(middle).T
+    return motion, to_origin @ here @ to_origin.T
+
+
+def _about(change: Floats, middle: Floats) -> Floats:
+    """The change (q, 6) with a small motion about a point instead of the origin."""
+    out = change.copy()
+    out[:, 3:] -= np.cross(middle, change[:, :3])
+    return out
+
+
+def _crossing(v: Floats) -> Floats:
+    """(3, 3) that makes cross(v, x) of x."""
+    return np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
+
+
+def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
+    """What a pair of features holds, in the coordinates of the scan that stays."""
+    kind, one, other = kind_of(stays), stays.uncertainty, laid.uncertainty
+    point = transformed(motion, laid.point)
+    apart = point - stays.point
+    shifts, variance = np.eye(3), (one.position or 0.0) ** 2 + (other.position or 0.0) ** 2
+    residuals, change, variances = np.empty(0), np.empty((0, 6)), np.empty(0)
+    if stays.direction is not None and laid.direction is not None:
+        across = np.array(basis_of(stays.direction))
+        direction = turned(motion, laid.direction)
+        if not (kind.flat or kind.tapered) and direction @ stays.direction < 0.0:
+            direction = -direction
+        tilt = (one.direction or 0.0) ** 2
+        if kind.flat:
+            shifts = stays.direction[None]
+            variance += tilt * float(np.sum((across @ apart) ** 2))
+        elif not kind.centred:
+            shifts = across
+            variance += tilt * float(stays.direction @ apart) ** 2
+        residuals = across @ direction
+        change = np.hstack([np.zeros((2, 3)), np.cross(direction, across)])
+        variances = np.full(2, tilt + (other.direction or 0.0) ** 2)
+    moves = np.hstack([shifts, np.cross(point, shifts)])
+    return _Rows(
+        np.r_[shifts @ apart, residuals],
+        np.vstack([moves, change]),
+        np.maximum(np.r_[np.full(len(shifts), variance), variances], _EXACT**2),
+        len(shifts),
+    )
+
+
+def _misfit(
+    stays: Sequence[Feature], laid: Sequence[Feature], pair: tuple[int, int], motion: Floats, pose: Floats
+) -> Misfit:
+    """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
+    r = _held(stays[pair[0]], laid[pair[1]], motion)
+    spread = np.diag(r.variances) + r.change @ pose @ r.change.T
+    scale = np.sqrt(r.variances)
+    inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
+    unit = r.residuals / scale
+    chance = chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))
+    shifts, tilts = np.split(r.residuals, [r.lengths])
+    wide = _ranges(spread[: r.lengths, : r.lengths])
+    steep = _ranges(spread[r.lengths :, r.lengths :]) if len(tilts) else 0.0
+    off = float(shifts[0]) if r.lengths == 1 else float(np.linalg.norm(shifts))
+    return Misfit(pair, off, float(np.linalg.norm(tilts)), (wide, steep), float(chance))
+
+
+def _ranges(spread: Floats) -> float:
+    """95 % of a size, or of what has two or three components: chi of as many degrees of freedom."""
+    factor = (1.96, 2.45, 2.80)[len(spread) - 1]
+    return factor * float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))

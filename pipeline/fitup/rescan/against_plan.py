@@ -1,0 +1,293 @@
+"""What was cut, held against what was planned.
+
+The rescan is laid on what no cut was to touch, by features that both scans show; planned faces have no part in that.
+Then each planned face is held against the feature that the rescan shows there: how far off, how inclined, how much
+larger, each with what noise, fits, the pose and the datums of the plan may make of it. Whether it is off the plan is
+told for all faces together (Holm 1979).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from scipy.special import erfc
+
+from pipeline.errors import InputError
+from pipeline.features.joining import Joined, Misfit, Pose, Scene, joined_by_features, misfit, poses
+from pipeline.features.naming import entry_of
+from pipeline.features.uncertainty import LEVEL, holm
+from pipeline.fitup import Body
+from pipeline.geometry import Floats, Mask, transformed, turned, undone
+from pipeline.mesh.query import Scene as Facets
+from pipeline.mesh.query import spread_points
+from pipeline.mesh.topology import facet_areas, facet_normals
+from pipeline.surfaces import Shape, kind_of, shape_of, signed_distance, surface_normal
+from pipeline.values import Feature, NumberedFeature, Surface
+
+_NEAR = 2.0  # mm from its planned face, within which a face is taken for that
+_SPOTS = 2000  # points that stand for a face
+_LEAST = 0.2  # share of a planned face that must be seen
+_ALIKE = np.cos(np.radians(10.0))  # between the directions of a planned face and of what is there
+Verdict = Literal["as planned", "off the plan", "not found", "can't be said"]
+
+
+@dataclass(frozen=True)
+class HeldFace:
+    """A planned face, and what is there.
+
+    number    of the planned face, and its name
+    found     number of the rescan's feature; None where it shows none
+    seen      share of the planned face that this shows
+    off       mm: of a plane along its normal, metal left standing positive; of an axis or centre across it
+    tilt      rad
+    size      mm by which the diameter is larger than planned; None of a plane
+    expanded  95 % of off, tilt and size
+    verdict   for all planned faces together; why: in words
+    """
+
+    number: str
+    name: str
+    found: str | None
+    seen: float
+    off: float
+    tilt: float
+    size: float | None
+    expanded: tuple[float, float, float | None]
+    verdict: Verdict
+    why: str
+
+
+@dataclass(frozen=True)
+class MovedFeature:
+    """A feature that no cut was to touch, and that doesn't lie where the others put it.
+
+    number  in the plan, and in the rescan; off mm, tilt rad; expanded: 95 % of both
+    """
+
+    number: str
+    found: str
+    off: float
+    tilt: float
+    expanded: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class AgainstPlan:
+    """A rescan held against a plan.
+
+    joined  how the rescan lies: its motion into the plan's coordinates, and what that was taken from
+    by      numbers of the features that it was taken from, in the plan
+    faces   the planned ones
+    moved   of those that no cut was to touch
+    """
+
+    joined: Joined
+    by: tuple[str, ...]
+    faces: tuple[HeldFace, ...]
+    moved: tuple[MovedFeature, ...]
+
+    @property
+    def held(self) -> bool:
+        """Whether all is there, as planned, and nothing has moved."""
+        return all(face.verdict == "as planned" for face in self.faces) and not self.moved
+
+
+def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
+    """Hold a rescan, in coordinates of its own, against a part as cuts should have left it.
+
+    Raises InputError where the rescan can't be laid on the plan, or in more than one way.
+
+    >>> from pipeline.fitup import turned_body
+    >>> bar = turned_body("bar", [(0, 40), (50, 40), (50, 30), (70, 30)], 0.01)
+    >>> try:
+    ...     against_plan(bar, bar)
+    ... except InputError as error:
+    ...     print(error)
+    The features that no cut touches leave the rescan free to move; scan more of the part.
+    """
+    old, new = _entries(plan, skip=frozenset(plan.planned)), _entries(rescan, skip=frozenset())
+    found = poses(Scene(tuple(e for _, e in old)), Scene(tuple(e for _, e in new)))
+    if not found:
+        raise InputError(
+            "The rescan doesn't lie on the part in any way: hardly any feature that no cut touches is found again; "
+            "check that it is this part, and its unit."
+        )
+    starts = [_named(pose, old, new) for pose in found]
+    if len(found) > 1:
+        raise InputError(
+            f"The rescan lies on the part in {len(found)} ways, which what no cut touches can't tell apart; scan a "
+            "feature that only one of them has."
+        )
+    pairs, start = starts[0]
+    joined = joined_by_features(plan.features, rescan.features, pairs, start)
+    if joined is None:
+        raise InputError("The features that no cut touches leave the rescan free to move; scan more of the part.")
+    held = list(_held(plan, rescan, joined))
+    counted = iter(holm([chance for _, chances in held for chance in chances]))
+    faces = tuple(_judged(face, [float(next(counted)) for _ in chances]) for face, chances in held)
+    return AgainstPlan(
+        joined,
+        tuple(plan.features[one.pair[0]].id for one in joined.used),
+        faces,
+        tuple(_moved(plan, rescan, one) for one in joined.apart),
+    )
+
+
+_Entry = tuple[int, NumberedFeature]
+
+
+def _entries(body: Body, skip: frozenset[str]) -> list[_Entry]:
+    """Which features have facets, and what the search for the pose knows them by."""
+    out = []
+    for k, feature in enumerate(body.features):
+        mine = body.surface.faces[(body.labels == k) & body.seen]
+        if feature.id not in skip and len(mine):
+            out.append((k, entry_of(feature, body.surface.vertices[np.unique(mine)])))
+    return out
+
+
+def _named(pose: Pose, old: list[_Entry], new: list[_Entry]) -> tuple[list[tuple[int, int]], Floats]:
+    """A pose's pairs as indices of the bodies' features, and its motion from the rescan to the plan."""
+    return [(old[i][0], new[j][0]) for i, j in pose.pairs], undone(pose.motion)
+
+
+def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, tuple[float, ...]]]:
+    """Each planned face with what is there, and by what chance noise alone would make that of it."""
+    spots, loose = _spots(rescan), _loose(rescan)
+    for k, feature in enumerate(plan.features):
+        mine = plan.labels == k
+        if feature.id not in plan.planned or not mine.any():
+            continue
+        name = feature.name or ""
+        j, seen = _there(plan, k, mine, rescan, spots, joined.motion)
+        if j is None:
+            bare, about = _bare(plan, mine, shape_of(feature), loose, joined.motion)
+            words = f"less than {_LEAST:.0%} of it is there within {_NEAR:g} mm: not made, or not scanned"
+            verdict: Verdict = "not found"
+            if bare >= _LEAST:
+                verdict, seen = "can't be said", bare
+                words = f"too little or too rough to be a feature of the scan; its facets lie about {about:+.2f} mm off"
+            yield HeldFace(feature.id, name, None, seen, 0.0, 0.0, None, (0.0, 0.0, None), verdict, words), ()
+            continue
+        there = rescan.features[j]
+        off = misfit(feature, there, joined)
+        size, within, chances = None, None, [off.chance]
+        if feature.radius is not None and there.radius is not None and not kind_of(feature).tapered:
+            size = 2.0 * (there.radius - feature.radius)
+            sure = np.hypot(there.uncertainty.radius or 0.0, feature.uncertainty.radius or 0.0)
+            within = float(2.0 * 1.96 * sure)
+            chances.append(float(erfc(abs(size) / max(2.0 * sure, 1e-12) / np.sqrt(2.0))))
+        unsure = plan.unsure_of(k) or rescan.unsure_of(j)
+        face = HeldFace(
+            feature.id, name, there.id, seen, off.off, off.tilt, size, (*off.expanded, within),
+            "can't be said" if unsure else "as planned", unsure,
+        )  # fmt: skip
+        yield face, () if unsure else tuple(chances)
+
+
+def _spots(body: Body) -> list[Floats]:
+    """(n, 3) mm on what was measured of each feature, evenly over its area."""
+    return [
+        spread_points(body.surface.vertices, body.surface.faces[(body.labels == j) & body.seen], _SPOTS)[0]
+        for j in range(len(body.features))
+    ]
+
+
+def _loose(body: Body) -> tuple[Floats, Floats, float]:
+    """Points (n, 3) mm on what was measured of no feature, the facets' normals there, and mm2 a point."""
+    faces = body.surface.faces[(body.labels < 0) & body.seen]
+    area = float(facet_areas(body.surface.vertices, faces).sum())
+    points, facet = spread_points(body.surface.vertices, faces, int(np.clip(4.0 * area, _SPOTS, 40 * _SPOTS)))
+    return points, facet_normals(body.surface.vertices, faces)[facet], area / max(len(points), 1)
+
+
+def _bare(
+    plan: Body, mine: Mask, shape: Shape, loose: tuple[Floats, Floats, float], motion: Floats
+) -> tuple[float, float]:
+    """What share of a planned face the rescan shows as skin, and how far this lies off it, mm, the middle one."""
+    points, normals, each = loose
+    points, normals = transformed(motion, points), turned(motion, normals)
+    patch, area = _patch(plan, mine)
+    near = patch.distance(points) < _NEAR if len(points) else np.zeros(0, bool)
+    outwards = _normals(plan, mine, patch, points[near])
+    alike = np.einsum("ij,ij->i", outwards, normals[near]) > _ALIKE
+    if not alike.any():
+        return 0.0, 0.0
+    at = points[near][alike]
+    off = signed_distance(shape, at) * np.sign(np.einsum("ij,ij->i", surface_normal(shape, at), outwards[alike]))
+    return min(1.0, each * int(alike.sum()) / area), float(np.median(off))
+
+
+def _patch(plan: Body, mine: Mask) -> tuple[Facets, float]:
+    """A planned face, to ask for distances, and its area in mm2."""
+    surface = plan.surface
+    patch = Facets(Surface(surface.vertices, surface.faces[mine], surface.origin[mine]))
+    return patch, float(facet_areas(surface.vertices, surface.faces[mine]).sum())
+
+
+def _normals(plan: Body, mine: Mask, patch: Facets, points: Floats) -> Floats:
+    """(n, 3) outward normals of a planned face where points (n, 3) are nearest to it."""
+    if not len(points):
+        return np.zeros((0, 3))
+    return facet_normals(plan.surface.vertices, plan.surface.faces[mine])[patch.closest(points)[1]]
+
+
+def _there(
+    plan: Body, k: int, mine: Mask, rescan: Body, spots: list[Floats], motion: Floats
+) -> tuple[int | None, float]:
+    """Which feature of the rescan lies where planned face k was to be, and what share of that it shows."""
+    feature = plan.features[k]
+    patch, area = _patch(plan, mine)
+    best, most = None, 0.0
+    for j, other in enumerate(rescan.features):
+        if not _may_be(feature, other, motion) or not len(spots[j]):
+            continue
+        near = float(np.mean(patch.distance(transformed(motion, spots[j])) < _NEAR))
+        of_face = rescan.labels == j
+        seen = near * float(facet_areas(rescan.surface.vertices, rescan.surface.faces[of_face]).sum()) / area
+        if seen > most:
+            best, most = j, seen
+    return (best, min(most, 1.0)) if most >= _LEAST else (None, min(most, 1.0))
+
+
+def _may_be(planned: Feature, other: Feature, motion: Floats) -> bool:
+    if (planned.kind, planned.side) != (other.kind, other.side):
+        return False
+    if planned.direction is None or other.direction is None:
+        return True
+    cosine = float(planned.direction @ turned(motion, other.direction))
+    return (cosine if kind_of(planned).flat else abs(cosine)) > _ALIKE
+
+
+def _judged(face: HeldFace, chances: list[float]) -> HeldFace:
+    """The face with what counts of it among all of them in words."""
+    if face.verdict != "as planned" or not chances:
+        return face
+    told = []
+    if chances[0] <= LEVEL:
+        told.append(_off_in_words(face))
+    if len(chances) > 1 and chances[1] <= LEVEL and face.size is not None:
+        told.append(
+            f"its diameter {abs(face.size):.3f} mm too {'large' if face.size > 0 else 'small'}, "
+            f"+-{face.expanded[2]:.3f} (95 %)"
+        )
+    return replace(face, verdict="off the plan", why="; ".join(told)) if told else face
+
+
+def _off_in_words(face: HeldFace) -> str:
+    """Where and how it lies, of which at least one stands out."""
+    shift, tilt, _ = face.expanded
+    words = []
+    if abs(face.off) > shift:
+        words.append(f"{abs(face.off):.3f} mm off, +-{shift:.3f} (95 %)")
+    if face.tilt > tilt or not words:
+        words.append(f"inclined by {np.degrees(face.tilt):.3f} degrees, +-{np.degrees(tilt):.3f} (95 %)")
+    return "; ".join(words)
+
+
+def _moved(plan: Body, rescan: Body, one: Misfit) -> MovedFeature:
+    i, j = one.pair
+    return MovedFeature(plan.features[i].id, rescan.features[j].id, one.off, one.tilt, one.expanded)
