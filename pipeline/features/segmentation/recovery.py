@@ -283,7 +283,7 @@ def _stand_alone(
         piece = None if reason else settled(ground, region)
         if piece is not None and _short(piece):
             piece = _simpler(ground, piece, label, kinds)
-        if piece is None or bow(piece) is not None:
+        if (piece is None or bow(piece) is not None) and any(KINDS[name].flat for name in kinds):
             piece = _bent_one(ground, region, label) or piece
         if piece is None:
             ground.label[region.members] = NO_REGION
