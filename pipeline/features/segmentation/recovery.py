@@ -32,10 +32,12 @@ from pipeline.features.segmentation.search import (
     form_doubt,
     grown,
     prepare,
+    region_of,
     warped,
 )
 from pipeline.features.segmentation.tessellation import faces_of
 from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
+from pipeline.features.uncertainty import SHORT_ARC
 from pipeline.geometry import Ints
 from pipeline.job import Accept
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
@@ -151,7 +153,11 @@ def _sifted(
     while changed:
         changed = False
         for index, piece in sorted(standing.items(), key=lambda item: item[1].extent.area):
-            judged = _by_rim(ground, piece, index, rejected, _props(ground, piece, standing))
+            refusals: list[Refusal] = []
+            judged = _by_rim(ground, piece, index, refusals, _props(ground, piece, standing))
+            if judged is None:
+                judged = _grown_on(ground, piece, index, refusals, standing)
+            rejected += refusals
             changed |= judged is None
             if judged is None:
                 del standing[index]
@@ -166,6 +172,21 @@ def _sifted(
     flat = [refusal for refusal in rejected if refusal.fits and refusal.region.kind.flat]
     others = [refusal for refusal in rejected if not (refusal.fits and refusal.region.kind.flat)]
     return [*standing.values(), *flats], others + _told_once(ground, flat + again)
+
+
+def _grown_on(
+    ground: Segmentation, piece: ScanPiece, index: int, refusals: list[Refusal], standing: dict[int, ScanPiece]
+) -> ScanPiece | None:
+    """A piece that its rim refused, by the only one of `refusals`, with what those refused beside it have left free.
+
+    None where that is nothing, or its rim is as smooth there; where it stands, `refusals` ends up empty.
+    """
+    larger = replace(settled(ground, grown(ground, piece.region, index)), form=piece.form)
+    if len(larger.region.members) <= len(piece.region.members):
+        ground.label[larger.region.members] = NO_REGION
+        return None
+    refusals.clear()
+    return _by_rim(ground, larger, index, refusals, _props(ground, larger, standing))
 
 
 def _flats(ground: Segmentation, first: int, kinds: tuple[str, ...], rejected: list[Refusal]) -> list[ScanPiece]:
@@ -260,9 +281,9 @@ def _stand_alone(
     for label, region in enumerate(found, first):
         reason = form_doubt(ground, region)
         piece = None if reason else settled(ground, region)
-        if piece is not None and bow(piece) is not None:
+        if piece is not None and _short(piece):
             piece = _simpler(ground, piece, label, kinds)
-        if piece is None or bow(piece) is not None:
+        if (piece is None or bow(piece) is not None) and any(KINDS[name].flat for name in kinds):
             piece = _bent_one(ground, region, label) or piece
         if piece is None:
             ground.label[region.members] = NO_REGION
@@ -295,25 +316,25 @@ def _bent_one(ground: Segmentation, region: Region, label: int) -> ScanPiece | N
 
 
 def _simpler(ground: Segmentation, piece: ScanPiece, label: int, kinds: tuple[str, ...]) -> ScanPiece:
-    """A piece that is all but flat as the simpler kind that its bow can't be told from; as it is where it can be.
+    """A piece of short arc as the flat kind that it can't be told from; as it is where it can be.
 
     A region keeps the kind that it grew with as a strip, or that one of its pieces had.
     """
     region = piece.region
-    allowed = np.array([code < region.code and name in kinds for code, name in enumerate(NAMES)])
+    allowed = np.array([name in kinds and kind.flat for name, kind in KINDS.items()])
     s = region.packed.copy()
     code, _ = choose(ground, region.core, region.code, s, allowed, FINAL_SAMPLE)
     if code < 0:
         return piece
-    simple = replace(region, code=code, packed=s, sign=facing(ground, code, s, region.core))
-    simple = grown(ground, simple, label)
-    again = settled(ground, simple)
-    told = form_doubt(ground, simple) or warped(ground, simple, simple.core, TOLD, np.inf)
-    if told is None and bow(again) is None:
-        return again
-    ground.label[simple.members] = NO_REGION
-    ground.label[region.members] = label
-    return piece
+    sign = facing(ground, code, s, region.core)
+    simple = region_of(ground, code, s, sign, region.members, region.core, region.openness)
+    if form_doubt(ground, simple) or warped(ground, simple, simple.core, TOLD, np.inf):
+        return piece
+    return settled(ground, grown(ground, simple, label))
+
+
+def _short(piece: ScanPiece) -> bool:
+    return piece.extent.arc is not None and piece.extent.arc < SHORT_ARC
 
 
 def _labels(ground: Segmentation, pieces: list[ScanPiece]) -> Ints:

@@ -38,8 +38,8 @@ _OPEN, _OPEN_FEW, _OPEN_HALF = 0.4, 0.12, 0.55  # of the rim: in general, on few
 _FEW = 300  # vertices
 _SAMPLES = 100  # vertices from which form can be told from noise
 # Chi squared of the three degrees of freedom of a bend: so much comes of noise once in a hundred times. On so many
-# vertices a bend of half the noise, which a fourth of them is, comes to more in four of five (non-central, 15.5).
-TOLD, _TELLING = 11.34, 62
+# vertices a bend of half the noise comes to more in 95 of a hundred: non-central by a fourth of their number.
+TOLD, _TELLING = 11.34, 92
 _ROUGH = 1.2  # times the noise: rms that so many hardly ever show by chance
 _FIRM, _SOME = 25.0, 0.1  # times as bent beyond the rim as what hides in the noise, but for some of the rim
 _SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
@@ -128,10 +128,10 @@ def _strays(ground: Segmentation, region: Region) -> str | None:
     """
     if not region.kind.flat:
         return None
-    up_to_edges = carriers(ground, region)
-    if len(up_to_edges) < _TELLING:
+    if len(region.core) < _TELLING:
         half = f"{um(0.5 * ground.sigma)} rms, half the scan's noise"
-        return f"its {len(up_to_edges)} vertices are too few to tell whether it is bowed or twisted by {half}"
+        return f"its {len(region.core)} vertices are too few to tell whether it is bowed or twisted by {half}"
+    up_to_edges = carriers(ground, region)
     warp = warped(ground, region, up_to_edges, TOLD, MANY)
     if warp:
         return f"up to its edges it is {warp}"
