@@ -18,7 +18,7 @@ from pipeline.fitup.items import Item, Key, Move
 from pipeline.geometry import FULL_TURN, Floats, Ints, basis_of, box_of, cross, rejection, unit
 from pipeline.layout import Bore, CutQuestion, Facing, Holes, Pocket, Reach, Slot
 from pipeline.places import Place
-from pipeline.surfaces import Shape
+from pipeline.surfaces import Shape, kind_of, shape_of_turned_line
 
 _CHORD = 0.002  # mm
 _SIDES = (48, 720)
@@ -53,18 +53,16 @@ class Stroke:
     def faces(self) -> tuple[tuple[str, Shape], ...]:
         """The faces that it leaves, in the order of `outline`: what each is called, and its surface. Planes look out of
         the metal that is left."""
-        floor = ("floor", Shape("plane", self.start + self.length * self.feed, -self.feed))
-        start = ("start", Shape("plane", self.start, self.feed))
+        floor = ("floor", _flat(self.start + self.length * self.feed, -self.feed))
+        start = ("start", _flat(self.start, self.feed))
         if self.kind != "block":
-            return (("wall", Shape("cylinder", self.start, self.feed, self.radius)), floor, start)
+            return (("wall", _round(self.start, self.feed, self.radius)), floor, start)
         u, v = self.across, cross(self.feed, self.across)
         (a, b), r = self.half, self.radius
         ways = (u, v, -u, -v)
-        sides = [Shape("plane", self.start + size * way, -way) for way, size in zip(ways, (a, b, a, b), strict=True)]
+        sides = [_flat(self.start + size * way, -way) for way, size in zip(ways, (a, b, a, b), strict=True)]
         signs = ((1, 1), (-1, 1), (-1, -1), (1, -1))
-        corners = [
-            Shape("cylinder", self.start + i * (a - r) * u + k * (b - r) * v, self.feed, r) for i, k in signs if r > 0.0
-        ]
+        corners = [_round(self.start + i * (a - r) * u + k * (b - r) * v, self.feed, r) for i, k in signs if r > 0.0]
         return (*(("side", s) for s in sides), *(("corner", c) for c in corners), floor, start)
 
     def mesh(self) -> tuple[Floats, Ints, Ints]:
@@ -210,10 +208,18 @@ def tool_of(body: Body, question: CutQuestion, item: Items, words: str) -> Tool:
     )
 
 
+def _flat(point: Floats, outwards: Floats) -> Shape:
+    return shape_of_turned_line(point, outwards, ((0.0, 0.0), (0.0, 1.0)))
+
+
+def _round(point: Floats, along: Floats, radius: float) -> Shape:
+    return shape_of_turned_line(point, along, ((-1.0, radius), (1.0, radius)))
+
+
 def _feature_of(body: Body, plane: Item) -> int | None:
     """The feature of a part that a plane is, None where it is none."""
     for k, feature in enumerate(body.features):
-        if feature.kind != "plane" or feature.direction is None or plane.direction is None:
+        if not kind_of(feature).flat or feature.direction is None or plane.direction is None:
             continue
         alike = feature.direction @ plane.direction > 1.0 - 1e-9
         if alike and np.allclose(feature.point, plane.point, atol=1e-9):
