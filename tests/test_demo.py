@@ -134,6 +134,8 @@ def test_nothing_that_is_written_for_people_says_old_words(demo: Path) -> None:
 # the scan's own file say, and the files that are always in mm.
 STAYS = (
     r"\(\s*[\d.,]+\s+mm\)",
+    r"[\d.]+ mm +(?=can't be told apart: )",
+    r"can't be told apart: [\d./]+ (?:mm|in)(?:, [\d./]+ (?:mm|in))*",
     r"[\d.]+ mm +ISO 235\b|\| [^|]*\b[\d.]+ mm\b[^|]*\|[^|]*\|$",
     r"one unit of the file was taken as [\d.]+ mm",
 )

@@ -242,12 +242,14 @@ def _chord(placed: Placed, fit: Fit) -> float:
     return float(np.abs(signed_distance(placed.shape(k), middles)).max())
 
 
-def spot_of(one: Placed, other: Placed, near: NearestFacets) -> Spot:
-    """What is known of the gap between two facets that were measured and don't cross."""
+def spot_of(one: Placed, other: Placed, near: NearestFacets, *, metal: bool = False) -> Spot:
+    """What is known of the gap between two facets that were measured and don't cross; or of the metal between them."""
     along = unit(near.on_other - near.on_one)
+    # Out of the part at either place: along the gap, against the way through metal.
+    out = -1.0 if metal else 1.0
     held = [
-        _touching(one, near.facets[0], near.on_one, along),
-        _touching(other, near.facets[1], near.on_other, -along),
+        _touching(one, near.facets[0], near.on_one, out * along),
+        _touching(other, near.facets[1], near.on_other, -out * along),
     ]
     places = _feet((one, other), held, near)
     distance = float(np.linalg.norm(places[1] - places[0]))
@@ -268,9 +270,9 @@ def spot_of(one: Placed, other: Placed, near: NearestFacets) -> Spot:
             if touch.feature < 0:
                 continue
             unsure = unsure or body.unsure_of(touch.feature)
-            low -= touch.share * _above(placed, touch, place)
+            low -= out * touch.share * _above(placed, touch, place)
             for key, gain in placed.gains_on(touch.feature, place, touch.normal).items():
-                gains[key] = gains.get(key, 0.0) - touch.share * gain
+                gains[key] = gains.get(key, 0.0) - out * touch.share * gain
         skin = sum(touch.share for touch in touching if touch.feature < 0)
         if len(touching) == 1 or body.skin is not None:
             distance -= low

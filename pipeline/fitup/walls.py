@@ -281,7 +281,7 @@ def _spot(part: Placed, before: Placed | None, metal: _Metal, row: _Row, least: 
     """What is known of a thin place."""
     matrix = part.pose.matrix
     here, there = (matrix[:3, :3] @ x + matrix[:3, 3] for x in (row.point, row.place))
-    spot = spot_of(part, part, NearestFacets(row.thick, here, there, (row.own, row.facet)))
+    spot = spot_of(part, part, NearestFacets(row.thick, here, there, (row.own, row.facet)), metal=True)
     spot = Spot(
         spot.distance, spot.raw, np.array([row.point, row.place]), spot.facets, spot.on, spot.terms, spot.expanded,
         spot.unsure,

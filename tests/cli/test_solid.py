@@ -99,8 +99,10 @@ def test_the_run_is_a_part_that_others_are_placed_on(
     found = {hit.truth: hit.found for hit in score(truth, plain_data(data)).hits}
     one, other = (found[name] for name in ("bearing seat A", "bearing seat B"))
     layout = tmp_path / "shaft.toml"
+    shaft = 2.0 * min(drawn[name]["radius"] for name in ("bearing seat A", "bearing seat B")) - 0.4
     layout.write_text(
-        f'[part.housing]\nrun = "{folder}"\n[part.shaft]\nturned = [[-300, 60], [300, 60]]\nuncertainty = 0.0\n'
+        f'[part.housing]\nrun = "{folder}"\n[part.shaft]\nturned = [[-300, {shaft}], [300, {shaft}]]\n'
+        "uncertainty = 0.0\n"
         f'[[part.shaft.place]]\naxis = "axis"\non = "housing: common axis of {one} and {other}"\n'
         '[[clearance]]\nbetween = ["shaft", "housing"]\n'
     )
@@ -111,7 +113,7 @@ def test_the_run_is_a_part_that_others_are_placed_on(
     for name, ident in (("bearing seat A", one), ("bearing seat B", other)):
         radius = drawn[name]["radius"]
         if ident in fits:
-            assert fits[ident]["play"] == pytest.approx(2 * radius - 60.0, abs=1.5 * fits[ident]["expanded"])
+            assert fits[ident]["play"] == pytest.approx(2 * radius - shaft, abs=1.5 * fits[ident]["expanded"])
     assert fits
     assert len(told["parts"][1]["free"]) == 2  # along the axis, and about it
     places = {record.id: record.in_part_frame.point for record in data.features}

@@ -20,6 +20,7 @@ from pipeline.features.relations import find_patterns, pierces
 from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.simplification.audit import difference
 from pipeline.job import Measured, Refit, make_job
+from pipeline.lengths import in_unit
 from pipeline.palette import feature_looks, look_colour, look_of
 from pipeline.standards.suggest import suggest
 from pipeline.surfaces import KINDS, Kind, Look, Shape, SituationFeature, is_bore, redirected, seen_from, shape_of
@@ -88,7 +89,9 @@ def test_it_is_no_bore_that_a_drill_made() -> None:
 
 def test_it_joins_the_bores_on_its_axis() -> None:
     (group,) = coaxial_groups([made(), bore("b", (30.0, 0.0, 40.0), UP, 5.0)])
-    assert group.note == "along the axis: internal oval D18.0 x 12.0 x 20.00 seen; hole D10.000 x 20.00 seen"
+    assert in_unit(group.note, "mm") == (
+        "along the axis: internal oval D18.0 mm x 12.0 x 20.00 mm seen; hole D10.000 mm x 20.00 mm seen"
+    )
 
 
 def test_no_one_diameter_and_no_one_radius() -> None:

@@ -153,7 +153,7 @@ def test_patterns_of_a_part(seed) -> None:
     np.testing.assert_allclose(ring.normal, matrix[:3, 2], atol=1e-12)
     stack = next(p for p in found if p.kind == "coaxial")
     assert set(stack.members) == {"seat", "step"}
-    assert "D72.000 x 20.00" in stack.note
+    assert "D72.000 mm x 20.00 mm" in in_unit(stack.note, "mm")
     middle = next(p for p in found if p.kind == "mid_plane")
     assert "120.000 mm apart" in in_unit(middle.note, "mm")
     np.testing.assert_allclose((middle.centre - matrix[:3, 3]) @ matrix[:3, 0], 0.0, atol=1e-9)

@@ -96,7 +96,10 @@ def test_noise_that_neighbours_share(length):
     [(0.05, 0.012, 0.012, 0.7), (0.05, 0.020, 0.025, 0.8), (0.1, 0.0, 0.012, 0.7), (0.1, 0.0, 0.025, 0.8)],
 )
 def test_a_drafted_or_bowed_cast_face_is_told_from_a_milled_one(bow, texture, white, edge):
-    """Warped by 50-100 um over 90 mm, drafted by a degree: refused with its form for reason, the milled face good."""
+    """Warped by 50-100 um over 90 mm, drafted by a degree: refused, the milled face good.
+
+    The largest is refused for its form; of a part of one its rim may say it, which runs on into the rest.
+    """
     scan = block_scan(bow, texture, 1.0, edge, noise_of(white))
     result = recovered(scan.vertices, scan.faces)
     up = np.array([0.0, 0.0, 1.0])
@@ -111,4 +114,6 @@ def test_a_drafted_or_bowed_cast_face_is_told_from_a_milled_one(bow, texture, wh
             assert not (on and feature.confidence == "good" and feature.extent.area > 500.0), feature.id
     large = [r for r in result.rejected if r.area > 500.0]
     assert large
-    assert all(r.cast and r.reason.startswith("form:") for r in large)
+    assert all(r.cast for r in large)
+    assert max(large, key=lambda r: r.area).reason.startswith("form:")
+    assert all(r.reason.startswith("form:") or "of its rim runs smoothly into skin" in r.reason for r in large)
