@@ -284,11 +284,11 @@ def spot_of(one: Placed, other: Placed, near: NearestFacets, *, metal: bool = Fa
             if body.skin is not None:
                 terms.append(Term(f"surface of {body.name}", "random", body.skin))
             else:
-                step, size, rounded = _skin(placed, first.facet, place)
+                step, size, most = _skin(placed, first.facet, place)
                 distance -= float(step @ outwards)
                 terms.append(Term(f"skin of {body.name}", "random", size))
-                if rounded > 0.0:
-                    terms.append(Term(f"rounded edge of {body.name}", "bound", rounded))
+                if most > 0.0:
+                    terms.append(Term(f"shape of the skin of {body.name}", "bound", most))
             if body.bound > 0.0:
                 terms.append(Term(f"lightening of {body.name}", "bound", body.bound))
     by_part: dict[tuple[str, ...], float] = {}
@@ -379,8 +379,9 @@ def _touching(placed: Placed, facet: int, place: Floats, outwards: Floats) -> li
 def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float, float]:
     """(3,) mm from a place to the quadric through the vertices about it, how well that is known, and a bound, mm.
 
-    The vertices are those of facets that the place's own leads to without a sharp bend. On an edge they are too few:
-    the facets stand, with the scan's noise and what it may have rounded off.
+    The vertices are those of facets that the place's own leads to without a sharp bend, the nearer ones with more
+    weight (local regression with tricube weights: Cleveland 1979). On an edge they are too few: the facets stand, with
+    the scan's noise and what it may have rounded off.
     """
     faces, vertices = placed.body.surface.faces, placed.vertices
     normal = unit(facet_normals(vertices, faces[facet : facet + 1])[0])
@@ -398,20 +399,22 @@ def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float, flo
         found.update(edge)
     first, second = basis_of(normal)
     off = (vertices[np.unique(faces[sorted(found)])] - place) / reach
-    off = off[np.linalg.norm(off, axis=1) < 1.0]
+    # Without the place itself, which is the nearest since it stands proud.
+    far = np.linalg.norm(off, axis=1)
+    off = off[(far < 1.0) & (far > _TOUCHING)]
     x, y, z = off @ first, off @ second, off @ normal
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
         body = placed.body
         return np.zeros(3), _PROUDEST * body.noise or reach, _ROUNDED * body.spacing
-    answer, *_ = np.linalg.lstsq(design, z, rcond=None)
-    left = z - design @ answer
+    even, *_ = np.linalg.lstsq(design, z, rcond=None)
+    left = z - design @ even
     sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))
-    return (
-        float(answer[0]) * reach * normal,
-        reach * sigma * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0])),
-        0.0,
-    )
+    # Nearer vertices count for more, since cast skin is no quadric: with as much as that changes as a bound.
+    weighted = design * ((1.0 - np.linalg.norm(off, axis=1) ** 3) ** 3)[:, None]
+    height = np.linalg.solve(design.T @ weighted, weighted.T)[0]
+    step = float(height @ z)
+    return reach * step * normal, reach * sigma * float(np.linalg.norm(height)), reach * abs(step - float(even[0]))
 
 
 def _is_seen(one: Placed, other: Placed, facets: tuple[int, int]) -> bool:
