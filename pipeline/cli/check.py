@@ -38,15 +38,12 @@ def command(layout: Path, rescan: Path, part: str | None, out: Path | None, as_j
     from pipeline.layout import load_layout
     from pipeline.output_folder import opened
     from pipeline.questions import check_rescan, planned_part
-    from pipeline.runner import default_out, job_of, run
+    from pipeline.runner import job_of, run
 
     watch = stage_progress(quiet or as_json)
     read = load_layout(layout)
     name = planned_part(read, part)
-    folder = rescan
-    if not rescan.is_dir():
-        run(job_of(rescan), progress=watch)
-        folder = default_out(rescan)
+    folder = rescan if rescan.is_dir() else run(job_of(rescan), progress=watch).out
     found = check_rescan(read, layout.name, name, body_of_run("rescan", folder), watch)
     out = out or layout.with_name(f"{layout.stem}-check")
     with opened(out, [layout, rescan]) as room:

@@ -72,6 +72,11 @@ class Body:
         """To send rays through it, in its own coordinates."""
         return Scene(self.surface)
 
+    @property
+    def next_planned(self) -> int:
+        """What the next face that a cut leaves is counted as."""
+        return 1 + sum(feature.id.startswith("P") for feature in self.features)
+
     def index_of(self, ident: str) -> int:
         """Which of `features` goes by a number."""
         return next(k for k, feature in enumerate(self.features) if feature.id == ident)

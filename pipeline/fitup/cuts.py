@@ -246,10 +246,8 @@ class _Made:
         terms, unsure = self.terms
         expanded = EXPANDED * float(np.sqrt(sum(t.size**2 for t in terms if t.kind == "random")))
         expanded += sum(t.size for t in terms if t.kind == "bound")
-        first, then = (
-            _shells(self.body.surface.vertices, self.body.surface.faces),
-            _shells(after.surface.vertices, after.surface.faces),
-        )
+        first = _shells(self.body.surface.faces, self.whole[1])
+        then = _shells(after.surface.faces, _pieces(after.surface.vertices, after.surface.faces)[1])
         openings = self.openings
         notes, sound = self.told(openings, first, then)
         return Cut(
@@ -268,14 +266,25 @@ class _Made:
         return vertices, faces, kept
 
     @cached_property
+    def whose(self) -> Ints:
+        """(m,) the part's feature that each facet of what is left belongs to, -1 none or a face that the cut leaves."""
+        of_tool, facet = (x[self.kept[2]] for x in (self.left.of_tool, self.left.facet))
+        return np.where(of_tool, -1, self.body.labels[np.where(of_tool, 0, facet)]).astype(np.int32)
+
+    @cached_property
+    def whole(self) -> tuple[Ints, Floats]:
+        """Pieces of the part before the cut."""
+        return _pieces(self.body.surface.vertices, self.body.surface.faces)
+
+    @cached_property
     def after(self) -> tuple[tuple[Feature, ...], Body]:
         """The faces that the cut leaves, and the part with them among its features."""
         vertices, faces, kept = self.kept
         of_tool, facet = self.left.of_tool[kept], self.left.facet[kept]
-        labels = np.where(of_tool, -1, self.body.labels[np.where(of_tool, 0, facet)]).astype(np.int32)
+        labels = self.whose.copy()
         origin = np.where(of_tool, PLANNED, self.body.surface.origin[np.where(of_tool, 0, facet)]).astype(np.uint8)
         features, planned, moves = [*self._old_features(vertices, faces, labels)], [], dict(self.body.planned)
-        number = 1 + sum(f.id.startswith("P") for f in self.body.features)
+        number = self.body.next_planned
         for s, stroke in enumerate(self.strokes):
             for n, (called, shape) in enumerate(stroke.faces()):
                 mine = np.flatnonzero(of_tool)
@@ -331,10 +340,8 @@ class _Made:
     def changed(self) -> tuple[Changed, ...]:
         """Features of which something goes."""
         out = []
-        vertices, faces, kept = self.kept
-        whose = np.where(
-            self.left.of_tool[kept], -1, self.body.labels[np.where(self.left.of_tool[kept], 0, self.left.facet[kept])]
-        )
+        vertices, faces, _ = self.kept
+        whose = self.whose
         n = len(self.body.features)
         surface = self.body.surface
         before = np.bincount(self.body.labels + 1, facet_areas(surface.vertices, surface.faces), n + 1)[1:]
@@ -470,7 +477,7 @@ class _Made:
             return ()
         patch = _patches(self.taken.faces[at])
         facet = self.taken.facet[at]
-        piece, volume = _pieces(self.body.surface.vertices, self.body.surface.faces)
+        piece, volume = self.whole
         hollow = (volume < 0.0)[piece][facet]
         middles = corners.mean(axis=1)
         feed, side = self._ways(middles)
@@ -583,9 +590,11 @@ def _pieces(vertices: Floats, faces: Ints) -> tuple[Ints, Floats]:
     return piece, np.bincount(piece, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0).astype(np.float64)
 
 
-def _shells(vertices: Floats, faces: Ints) -> tuple[int, int, int]:
-    """Pieces, tunnels (genus of all) and hollows of a closed mesh. Method: Euler's formula for each of its shells."""
-    _, volume = _pieces(vertices, faces)
+def _shells(faces: Ints, volume: Floats) -> tuple[int, int, int]:
+    """Pieces, tunnels (genus of all) and hollows of a closed mesh, of the volumes of its shells.
+
+    Method: Euler's formula for each of them.
+    """
     euler = len(np.unique(faces)) - len(faces) // 2
     pieces, hollows = int(np.sum(volume >= 0.0)), int(np.sum(volume < 0.0))
     return pieces, len(volume) - euler // 2, hollows

@@ -10,14 +10,14 @@ thickness is not known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.clearance import Spot, spot_of
-from pipeline.geometry import FULL_TURN, Floats, Ints, Mask, basis_of, unit
+from pipeline.geometry import FULL_TURN, Floats, Ints, Mask, basis_of, transformed, unit
 from pipeline.jit import njit
 from pipeline.mesh.query import NearestFacets, nearest_on, point_at, spread_points, square_distance
 from pipeline.mesh.topology import facet_areas, facet_normals, vertex_facets
@@ -269,8 +269,8 @@ def _settled(
             break
         there, its, dist = metal.walk(on[ok], facet[ok], metal.normals[mine[ok]])
         straight = np.einsum("ij,ij->i", there - on[ok], -metal.normals[mine[ok]]) > _STRAIGHT * dist
-        good = np.flatnonzero(ok)[straight & (dist < thick[ok])]
         kept = straight & (dist < thick[ok])
+        good = np.flatnonzero(ok)[kept]
         points[good], own[good] = on[good], mine[good]
         place[good], facet[good], thick[good] = there[kept], its[kept], dist[kept]
     order = np.argsort(thick)
@@ -279,13 +279,10 @@ def _settled(
 
 def _spot(part: Placed, before: Placed | None, metal: _Metal, row: _Row, least: float) -> WallSpot:
     """What is known of a thin place."""
-    matrix = part.pose.matrix
-    here, there = (matrix[:3, :3] @ x + matrix[:3, 3] for x in (row.point, row.place))
+    places = np.array([row.point, row.place])
+    here, there = transformed(part.pose.matrix, places)
     spot = spot_of(part, part, NearestFacets(row.thick, here, there, (row.own, row.facet)), metal=True)
-    spot = Spot(
-        spot.distance, spot.raw, np.array([row.point, row.place]), spot.facets, spot.on, spot.terms, spot.expanded,
-        spot.unsure,
-    )  # fmt: skip
+    spot = replace(spot, places=places)
     seen = bool(metal.seen[row.facet])
     way = unit(row.point - row.place)
     verdict, why = _judged(spot, seen, least)

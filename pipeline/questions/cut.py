@@ -35,11 +35,6 @@ class CutAnswer:
     cut: Cut
     exact: ExactCutRecord | None
 
-    @property
-    def wall(self) -> Walls | None:
-        """What is left behind its faces."""
-        return self.cut.wall
-
 
 def _about(question: CutQuestion) -> str:
     return f"{question.name or question.what} of {question.part}"
@@ -48,8 +43,8 @@ def _about(question: CutQuestion) -> str:
 def _answer(question: CutQuestion, parts: Parts, progress: Progress) -> CutAnswer:
     part = parts[question.part]
     words = f"the {question.what}{f' {question.name!r}' if question.name else ''} of {question.part}"
-    number = 1 + sum(feature.id.startswith("P") for feature in part.body.features)
-    named = question if question.name else question.model_copy(update={"name": f"{question.what} P{number}"})
+    name = question.name or f"{question.what} P{part.body.next_planned}"
+    named = question.model_copy(update={"name": name})
     cut = cut_part(part, named, lambda text, wanted: item_on(part, parts, text, wanted), words, progress)
     progress(0.9, "exact solid")
     body, exact = _exactly(part, cut)

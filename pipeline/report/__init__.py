@@ -10,7 +10,7 @@ from pipeline.report.build import Shown, style_and_script, write_report
 from pipeline.report.maps import residual_maps
 from pipeline.report.page import embedded
 from pipeline.report.raster import HATCHES
-from pipeline.report.tables import bullets, cell, figure, folded, table
+from pipeline.report.tables import bullets, cell, figure, folded, safety_list, table
 from pipeline.report.words import Words, prose, safe
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "prose",
     "residual_maps",
     "safe",
+    "safety_list",
     "style_and_script",
     "table",
     "write_report",

@@ -14,12 +14,12 @@ from typing import Any
 
 from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
-from pipeline.formats.tables import SAFETY, holds
+from pipeline.formats.tables import holds
 from pipeline.job import closing_text, zone_text
 from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.first_screen import alike, feature_rows, first_screen
-from pipeline.report.tables import bullets, cell, figure, folded, named, table
+from pipeline.report.tables import bullets, cell, figure, folded, named, safety_list, table
 from pipeline.report.words import DIAMETER, NONE, Words, prose, safe
 from pipeline.surfaces import kind_of
 
@@ -165,10 +165,6 @@ def _hero(data: DatumFile, pictures: Pictures) -> str:
         f'<figure class="hero"><img src="{pictures.corner}" alt="{safe(_corner_in_words(data))}">'
         f"<figcaption>{_keys(pictures)}</figcaption></figure>"
     )
-
-
-def _safety(about: str, text: str) -> str:
-    return f"<b>{safe(about)}{'' if text[0].islower() else '.'}</b> {safe(text)}"
 
 
 def _keys(pictures: Pictures, more: str = "") -> str:
@@ -609,10 +605,7 @@ def _cautions(data: DatumFile) -> str:
             rest = texts[len(full) :]
             items.append(folded(f"{len(rest)} more of this kind", bullets(map(prose, rest))))
     own = f"<h3>Cautions of this run</h3>{bullets(items)}" if items else ""
-    return (
-        '<aside class="cautions" aria-labelledby="before-use"><h3 id="before-use">Before you use this</h3>'
-        f"{bullets(_safety(*line) for line in SAFETY)}</aside>{own}"
-    )
+    return f"{safety_list(3)}{own}"
 
 
 def _maps(show: Figures, pictures: Pictures) -> str:

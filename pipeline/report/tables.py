@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from pipeline.formats.datum_file import DatumFile
+from pipeline.formats.tables import SAFETY
 from pipeline.report.words import prose, safe
 
 
@@ -34,6 +35,17 @@ def bullets(items: Iterable[str]) -> str:
     """
     inner = "".join(f"<li>{item}</li>" for item in items)
     return f"<ul>{inner}</ul>" if inner else ""
+
+
+def safety_list(level: int) -> str:
+    """The cautions that hold for every run, under a heading of a level.
+
+    >>> safety_list(2).partition("</h2>")[0]
+    '<aside class="cautions" aria-labelledby="before-use"><h2 id="before-use">Before you use this'
+    """
+    told = bullets(f"<b>{safe(about)}{'' if text[0].islower() else '.'}</b> {safe(text)}" for about, text in SAFETY)
+    heading = f'<h{level} id="before-use">Before you use this</h{level}>'
+    return f'<aside class="cautions" aria-labelledby="before-use">{heading}{told}</aside>'
 
 
 def folded(title: str, inner: str) -> str:

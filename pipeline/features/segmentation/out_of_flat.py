@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.extraction import ScanPiece
 from pipeline.features.segmentation.model_selection import CLIP
+from pipeline.features.segmentation.rims import beside
 from pipeline.features.segmentation.search import (
     NAMES,
     SMALL,
@@ -25,7 +26,7 @@ from pipeline.features.segmentation.search import (
     region_of,
 )
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats
 from pipeline.lengths import mm, um
 from pipeline.standards import flatness
 from pipeline.surfaces import PACKED, begin, names_of
@@ -89,8 +90,8 @@ def ends_sharply(ground: Segmentation, piece: ScanPiece) -> bool:
     A fillet has hardly turned two rings of vertices beyond the rim, as long as these are shorter than its radius.
     """
     members = piece.region.members
-    first = np.setdiff1d(_beside(ground, members), members)
-    second = np.setdiff1d(_beside(ground, first), np.concatenate([first, members]))
+    first = np.setdiff1d(beside(ground, members)[0], members)
+    second = np.setdiff1d(beside(ground, first)[0], np.concatenate([first, members]))
     turned = ground.normals[second] @ piece.region.packed[3:6] < _TURNED
     return not len(second) or bool(np.mean(turned) >= _SHARP)
 
@@ -116,31 +117,24 @@ def _spread(ground: Segmentation, region: Region) -> tuple[Region, _Bend]:
         rim, before = region.members, len(region.members)
         grown = [region.members]
         for _ in range(_RINGS):
-            beside = np.unique(_beside(ground, rim))
-            beside = beside[~member[beside] & (ground.label[beside] == NO_REGION)]
-            on = np.abs(bend.off(ground.vertices[beside])) <= GATE * ground.sigma
-            rim = beside[on & (ground.normals[beside] @ bend.normal >= ground.cosine)]
+            near = np.unique(beside(ground, rim)[0])
+            near = near[~member[near] & (ground.label[near] == NO_REGION)]
+            on = np.abs(bend.off(ground.vertices[near])) <= GATE * ground.sigma
+            rim = near[on & (ground.normals[near] @ bend.normal >= ground.cosine)]
             if not len(rim):
                 break
             member[rim] = True
             grown.append(rim)
         members = np.concatenate(grown).astype(np.int32)
         added = members[before:]
-        ends = np.repeat(np.arange(len(added)), ground.indptr[added + 1] - ground.indptr[added])
-        inside = np.bincount(ends, ~member[_beside(ground, added)], len(added)) == 0
+        others, counts = beside(ground, added)
+        inside = np.bincount(np.repeat(np.arange(len(added)), counts), ~member[others], len(added)) == 0
         core = np.concatenate([region.core, added[inside]]).astype(np.int32)
         region = region_of(ground, region.code, region.packed, region.sign, members, core, region.openness)
         bend = _bend(ground, region)
         if not len(added):
             break
     return region, bend
-
-
-def _beside(ground: Segmentation, vertices: Ints) -> Ints:
-    """(k,) the vertices beside each of some, one list after the other."""
-    starts, counts = ground.indptr[vertices], ground.indptr[vertices + 1] - ground.indptr[vertices]
-    first = np.repeat(starts - np.concatenate([[0], np.cumsum(counts)[:-1]]), counts)
-    return np.asarray(ground.indices[first + np.arange(len(first))], dtype=np.int32)
 
 
 def _bend(ground: Segmentation, region: Region) -> _Bend:

@@ -182,6 +182,14 @@ def _bends(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Floats, 
     return np.concatenate([curved / hidden, np.full(max(ended, int(not len(beyond))), np.inf)]), radius
 
 
+def beside(ground: Segmentation, vertices: Ints) -> tuple[Ints, Ints]:
+    """The vertices beside each of some (k,), one list after the other, and how many each of them has (k,)."""
+    starts = ground.indptr[vertices]
+    counts = ground.indptr[vertices + 1] - starts
+    firsts = np.cumsum(counts) - counts
+    return ground.indices[np.repeat(starts - firsts, counts) + np.arange(counts.sum())], counts
+
+
 def _walked_out(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Ints, Ints, int]:
     """The vertices some rings beyond a rim, those at the rim that they were reached from, and how many were in the way.
 
@@ -194,10 +202,7 @@ def _walked_out(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Int
     front = source = members
     ended = 0
     for _ in range(rings):
-        starts = ground.indptr[front]
-        counts = ground.indptr[front + 1] - starts
-        firsts = np.cumsum(counts) - counts
-        found = ground.indices[np.repeat(starts - firsts, counts) + np.arange(counts.sum())]
+        found, counts = beside(ground, front)
         reached = np.repeat(source, counts)
         fresh = (scratch.mark[found] != seen - 2) & (scratch.mark[found] != seen)
         front, at = np.unique(found[fresh], return_index=True)

@@ -8,7 +8,7 @@ told for all faces together (Holm 1979).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import erfc
 
 from pipeline.errors import InputError
-from pipeline.features.joining import Joined, Misfit, Pose, Scene, joined_by_features, misfit, poses
+from pipeline.features.joining import Joined, Misfit, Scene, joined_by_features, misfit, poses
 from pipeline.features.naming import entry_of
 from pipeline.features.uncertainty import LEVEL, holm
 from pipeline.fitup import Body
@@ -108,21 +108,20 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
     ...     print(error)
     The features that no cut touches leave the rescan free to move; scan more of the part.
     """
-    old, new = _entries(plan, skip=frozenset(plan.planned)), _entries(rescan, skip=frozenset())
+    old, new = _entries(plan, skip=plan.planned), _entries(rescan)
     found = poses(Scene(tuple(e for _, e in old)), Scene(tuple(e for _, e in new)))
     if not found:
         raise InputError(
             "The rescan doesn't lie on the part in any way: hardly any feature that no cut touches is found again; "
             "check that it is this part, and its unit."
         )
-    starts = [_named(pose, old, new) for pose in found]
     if len(found) > 1:
         raise InputError(
             f"The rescan lies on the part in {len(found)} ways, which what no cut touches can't tell apart; scan a "
             "feature that only one of them has."
         )
-    pairs, start = starts[0]
-    joined = joined_by_features(plan.features, rescan.features, pairs, start)
+    pairs = [(old[i][0], new[j][0]) for i, j in found[0].pairs]
+    joined = joined_by_features(plan.features, rescan.features, pairs, undone(found[0].motion))
     if joined is None:
         raise InputError("The features that no cut touches leave the rescan free to move; scan more of the part.")
     held = list(_held(plan, rescan, joined))
@@ -136,10 +135,7 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
     )
 
 
-_Entry = tuple[int, NumberedFeature]
-
-
-def _entries(body: Body, skip: frozenset[str]) -> list[_Entry]:
+def _entries(body: Body, skip: Container[str] = ()) -> list[tuple[int, NumberedFeature]]:
     """Which features have facets, and what the search for the pose knows them by."""
     out = []
     for k, feature in enumerate(body.features):
@@ -149,22 +145,21 @@ def _entries(body: Body, skip: frozenset[str]) -> list[_Entry]:
     return out
 
 
-def _named(pose: Pose, old: list[_Entry], new: list[_Entry]) -> tuple[list[tuple[int, int]], Floats]:
-    """A pose's pairs as indices of the bodies' features, and its motion from the rescan to the plan."""
-    return [(old[i][0], new[j][0]) for i, j in pose.pairs], undone(pose.motion)
-
-
 def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, tuple[float, ...]]]:
     """Each planned face with what is there, and by what chance noise alone would make that of it."""
-    spots, loose = _spots(rescan), _loose(rescan)
+    features = [_Spread.over(rescan, rescan.labels == j, _SPOTS) for j in range(len(rescan.features))]
+    skin = rescan.labels < 0
+    area = float(facet_areas(rescan.surface.vertices, rescan.surface.faces[skin & rescan.seen]).sum())
+    loose = _Spread.over(rescan, skin & rescan.seen, int(np.clip(4.0 * area, _SPOTS, 40 * _SPOTS)))
     for k, feature in enumerate(plan.features):
         mine = plan.labels == k
         if feature.id not in plan.planned or not mine.any():
             continue
         name = feature.name or ""
-        j, seen = _there(plan, k, mine, rescan, spots, joined.motion)
+        patch = _Patch(plan, mine)
+        j, seen = _there(feature, patch, rescan, features, joined.motion)
         if j is None:
-            bare, about = _bare(plan, mine, shape_of(feature), loose, joined.motion)
+            bare, about = _bare(shape_of(feature), patch, loose, joined.motion)
             words = f"less than {_LEAST:.0%} of it is there within {_NEAR:g} mm: not made, or not scanned"
             verdict: Verdict = "not found"
             if bare >= _LEAST:
@@ -188,69 +183,69 @@ def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, 
         yield face, () if unsure else tuple(chances)
 
 
-def _spots(body: Body) -> list[Floats]:
-    """(n, 3) mm on what was measured of each feature, evenly over its area."""
-    return [
-        spread_points(body.surface.vertices, body.surface.faces[(body.labels == j) & body.seen], _SPOTS)[0]
-        for j in range(len(body.features))
-    ]
+@dataclass(frozen=True)
+class _Spread:
+    """Points (n, 3) mm evenly over some facets of a rescan that were measured, the facets' normals (n, 3) there, and
+    the area of all of those facets, mm2."""
+
+    points: Floats
+    normals: Floats
+    area: float
+
+    @classmethod
+    def over(cls, body: Body, chosen: Mask, count: int) -> _Spread:
+        vertices, faces = body.surface.vertices, body.surface.faces
+        seen = faces[chosen & body.seen]
+        points, facet = spread_points(vertices, seen, count)
+        area = float(facet_areas(vertices, faces[chosen]).sum())
+        return cls(points, facet_normals(vertices, seen)[facet], area)
 
 
-def _loose(body: Body) -> tuple[Floats, Floats, float]:
-    """Points (n, 3) mm on what was measured of no feature, the facets' normals there, and mm2 a point."""
-    faces = body.surface.faces[(body.labels < 0) & body.seen]
-    area = float(facet_areas(body.surface.vertices, faces).sum())
-    points, facet = spread_points(body.surface.vertices, faces, int(np.clip(4.0 * area, _SPOTS, 40 * _SPOTS)))
-    return points, facet_normals(body.surface.vertices, faces)[facet], area / max(len(points), 1)
+class _Patch:
+    """A planned face: how far it is, its area in mm2, and its outward normals."""
+
+    def __init__(self, plan: Body, mine: Mask) -> None:
+        surface = plan.surface
+        self._scene = Facets(Surface(surface.vertices, surface.faces[mine], surface.origin[mine]))
+        self._normals = facet_normals(surface.vertices, surface.faces[mine])
+        self.area = float(facet_areas(surface.vertices, surface.faces[mine]).sum())
+
+    def near(self, points: Floats) -> Mask:
+        """(n,) which points (n, 3) are."""
+        return self._scene.distance(points) < _NEAR
+
+    def normals(self, points: Floats) -> Floats:
+        """(n, 3) where points (n, 3) are nearest to it."""
+        return self._normals[self._scene.closest(points)[1]]
 
 
-def _bare(
-    plan: Body, mine: Mask, shape: Shape, loose: tuple[Floats, Floats, float], motion: Floats
-) -> tuple[float, float]:
+def _bare(shape: Shape, patch: _Patch, loose: _Spread, motion: Floats) -> tuple[float, float]:
     """What share of a planned face the rescan shows as skin, and how far this lies off it, mm, the middle one."""
-    points, normals, each = loose
-    points, normals = transformed(motion, points), turned(motion, normals)
-    patch, area = _patch(plan, mine)
-    near = patch.distance(points) < _NEAR if len(points) else np.zeros(0, bool)
-    outwards = _normals(plan, mine, patch, points[near])
+    points, normals = transformed(motion, loose.points), turned(motion, loose.normals)
+    near = patch.near(points) if len(points) else np.zeros(0, bool)
+    if not near.any():
+        return 0.0, 0.0
+    points, outwards = points[near], patch.normals(points[near])
     alike = np.einsum("ij,ij->i", outwards, normals[near]) > _ALIKE
     if not alike.any():
         return 0.0, 0.0
-    at = points[near][alike]
-    off = signed_distance(shape, at) * np.sign(np.einsum("ij,ij->i", surface_normal(shape, at), outwards[alike]))
-    return min(1.0, each * int(alike.sum()) / area), float(np.median(off))
-
-
-def _patch(plan: Body, mine: Mask) -> tuple[Facets, float]:
-    """A planned face, to ask for distances, and its area in mm2."""
-    surface = plan.surface
-    patch = Facets(Surface(surface.vertices, surface.faces[mine], surface.origin[mine]))
-    return patch, float(facet_areas(surface.vertices, surface.faces[mine]).sum())
-
-
-def _normals(plan: Body, mine: Mask, patch: Facets, points: Floats) -> Floats:
-    """(n, 3) outward normals of a planned face where points (n, 3) are nearest to it."""
-    if not len(points):
-        return np.zeros((0, 3))
-    return facet_normals(plan.surface.vertices, plan.surface.faces[mine])[patch.closest(points)[1]]
+    at, outwards = points[alike], outwards[alike]
+    off = signed_distance(shape, at) * np.sign(np.einsum("ij,ij->i", surface_normal(shape, at), outwards))
+    return min(1.0, loose.area / len(near) * len(at) / patch.area), float(np.median(off))
 
 
 def _there(
-    plan: Body, k: int, mine: Mask, rescan: Body, spots: list[Floats], motion: Floats
+    planned: Feature, patch: _Patch, rescan: Body, features: list[_Spread], motion: Floats
 ) -> tuple[int | None, float]:
-    """Which feature of the rescan lies where planned face k was to be, and what share of that it shows."""
-    feature = plan.features[k]
-    patch, area = _patch(plan, mine)
+    """Which feature of the rescan lies where a planned face was to be, and what share of that it shows."""
     best, most = None, 0.0
-    for j, other in enumerate(rescan.features):
-        if not _may_be(feature, other, motion) or not len(spots[j]):
+    for j, (other, spread) in enumerate(zip(rescan.features, features, strict=True)):
+        if not _may_be(planned, other, motion) or not len(spread.points):
             continue
-        near = float(np.mean(patch.distance(transformed(motion, spots[j])) < _NEAR))
-        of_face = rescan.labels == j
-        seen = near * float(facet_areas(rescan.surface.vertices, rescan.surface.faces[of_face]).sum()) / area
+        seen = float(np.mean(patch.near(transformed(motion, spread.points)))) * spread.area / patch.area
         if seen > most:
             best, most = j, seen
-    return (best, min(most, 1.0)) if most >= _LEAST else (None, min(most, 1.0))
+    return (best if most >= _LEAST else None), min(most, 1.0)
 
 
 def _may_be(planned: Feature, other: Feature, motion: Floats) -> bool:

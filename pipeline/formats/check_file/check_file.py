@@ -11,11 +11,10 @@ from pydantic import Field
 from pipeline.fitup import Walls
 from pipeline.fitup.rescan import AgainstPlan, HeldFace, MovedFeature
 from pipeline.formats.datum_file import Record, schema_of
-from pipeline.formats.fit_file import WallRecord, wall_record
+from pipeline.formats.fit_file import WallRecord, rows, wall_record
 
 SCHEMA_VERSION = "1.0"
 _Row = tuple[float, float, float, float]
-_Pair = tuple[float, float]
 
 
 class FaceRecord(Record):
@@ -80,9 +79,8 @@ def check_record(layout: str, part: str, found: AgainstPlan, walls: Sequence[tup
     """
     deviations = [math.sqrt(v) for v in found.joined.covariance.diagonal().tolist()]
     x, y, z, a, b, c = deviations[:3] + [math.degrees(v) for v in deviations[3:]]
-    first, second, third, fourth = (_row(row) for row in found.joined.motion.tolist())
     return CheckFile(
-        schema_version=SCHEMA_VERSION, layout=layout, part=part, matrix=(first, second, third, fourth),
+        schema_version=SCHEMA_VERSION, layout=layout, part=part, matrix=rows(found.joined.motion),
         standard=(x, y, z, a, b, c), by=found.by, faces=tuple(map(_face, found.faces)),
         walls=tuple(wall_record(part, [cut], wall) for cut, wall in walls), moved=tuple(map(_moved, found.moved)),
         held=found.held and all(wall.verdict == "holds" for _, wall in walls),
@@ -97,11 +95,6 @@ def check_schema_text() -> str:
     'urn:datumlift:check:1.0'
     """
     return schema_of(CheckFile, "check", SCHEMA_VERSION, "a rescan held against the plan")
-
-
-def _row(values: list[float]) -> _Row:
-    a, b, c, d = values
-    return a, b, c, d
 
 
 def _face(face: HeldFace) -> FaceRecord:

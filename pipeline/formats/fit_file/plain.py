@@ -11,5 +11,9 @@ def row(values: Any) -> Any:
 
 
 def rows(values: Any) -> Any:
-    """Rows of figures as tuples, without negative noughts."""
+    """Rows of figures as tuples, without negative noughts.
+
+    >>> rows([[1, -0.0], [2.5, 3]])
+    ((1.0, 0.0), (2.5, 3.0))
+    """
     return tuple(map(row, values))

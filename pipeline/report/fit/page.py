@@ -9,9 +9,20 @@ from pathlib import Path
 
 from pipeline.fitup import Placed
 from pipeline.formats.fit_file import FitFile
-from pipeline.formats.tables import SAFETY
 from pipeline.palette import style_sheet
-from pipeline.report import Words, bullets, cell, embedded, figure, folded, prose, safe, style_and_script, table
+from pipeline.report import (
+    Words,
+    bullets,
+    cell,
+    embedded,
+    figure,
+    folded,
+    prose,
+    safe,
+    safety_list,
+    style_and_script,
+    table,
+)
 from pipeline.report.fit.charts import curve_svg, grid_figure
 from pipeline.report.fit.scene import scene_of_parts
 from pipeline.report.fit.sections import Section, part_colour, section_svg
@@ -47,8 +58,7 @@ def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: 
     body = (
         _top(record),
         _answers(shown),
-        f'<aside class="cautions" aria-labelledby="before-use"><h2 id="before-use">Before you use this</h2>'
-        f"{bullets(_caution(*line) for line in SAFETY)}</aside>",
+        safety_list(2),
         f'<nav class="contents" aria-labelledby="contents"><h2 id="contents">Contents</h2><ol>{contents}</ol>'
         '<button type="button" class="unfold screen" id="unfold" hidden>Unfold all</button></nav>',
         *(
@@ -100,10 +110,6 @@ def _answers(shown: Sequence[Shown]) -> str:
 
 def _word(one: Shown) -> str:
     return f'<td class="{"yes" if one.held else "no"}">{safe(one.verdict)}</td>'
-
-
-def _caution(about: str, text: str) -> str:
-    return f"<b>{safe(about)}{'' if text[0].islower() else '.'}</b> {safe(text)}"
 
 
 def _answer(one: Shown) -> str:
