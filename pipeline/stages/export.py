@@ -219,7 +219,10 @@ def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
     seen = Seen(in_part, surface.faces[measured], outcome.lighten.labels[measured])
     faceless = write_step(path, data, seen, outcome.job.export.step)
     return (
-        [f"datums.step has no face for {', '.join(faceless)}: too little of it is on the light mesh."]
+        [
+            f"datums.step has no face for {', '.join(faceless)}: too little of it is on the light mesh, or its border "
+            "touches itself."
+        ]
         if faceless
         else []
     )
