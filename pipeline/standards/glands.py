@@ -38,7 +38,7 @@ class Gland(NamedTuple):
 def round_groove(feature: str, mean_diameter: float, width: float) -> list[SizeSuggestion]:
     """O-rings for a round-bottomed groove (mm), the nearest first."""
     out = []
-    for name, inside, section, source in _rings():
+    for name, inside, section, source in o_rings():
         mean = inside + section
         if abs(mean_diameter - mean) <= _MEAN * mean and _FILLS[0] <= section / width <= _FILLS[1]:
             out.append(SizeSuggestion(feature, "O-ring groove", name, mean, mean_diameter - mean, None, source))
@@ -61,7 +61,7 @@ def glands(features: Sequence[Feature]) -> list[Gland]:
 def rings_for(gland: Gland) -> list[SizeSuggestion]:
     """O-rings for a groove with flat walls, the nearest first."""
     out = []
-    for name, inside, section, source in _rings():
+    for name, inside, section, source in o_rings():
         if not any(r["section_least"] <= section <= r["section_most"] for r in _fitting(gland.depth, gland.width)):
             continue
         if gland.where == "shaft":
@@ -79,7 +79,7 @@ def rings_for(gland: Gland) -> list[SizeSuggestion]:
     return sorted(out, key=lambda s: abs(s.off))
 
 
-def _rings() -> Iterator[tuple[str, float, float, str]]:
+def o_rings() -> Iterator[tuple[str, float, float, str]]:
     """Name, inside diameter and section in mm, and standard of every ring."""
     t = table("o_rings")
     for row in t.rows:
