@@ -18,7 +18,7 @@ from pipeline.geometry import Floats, Ints, Longs, Mask, cross, transformed, tur
 from pipeline.mesh.query import FacetTree, Scene, facet_tree
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import Shape, kind_of, shape_of
-from pipeline.values import MEASURED, SNAPPED, Feature, Surface
+from pipeline.values import MEASURED, SNAPPED, Feature, Flange, Surface
 
 # Of a facet: a cut leaves it, as planned.
 PLANNED = 4
@@ -39,6 +39,7 @@ class Body:
     closed    whether the surface bounds a solid
     sharp     whether its edges between features are as sharp as they will be
     solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
+    flanges   faces with their outlines and holes, as a run has recovered them; matrix part coordinates -> sketch
     planned   by number, the moves of features that cuts make: those of what they were laid out from
     """
 
@@ -55,6 +56,7 @@ class Body:
     sharp: bool = True
     solid: Path | None = None
     exact: Any = None
+    flanges: tuple[Flange, ...] = ()
     planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
 
     @cached_property

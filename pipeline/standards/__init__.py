@@ -3,8 +3,41 @@
 from __future__ import annotations
 
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
+from pipeline.standards.measured_fits import (
+    MeasuredFit,
+    clearance_words,
+    counterpart,
+    measured_fit,
+    share_words,
+)
+from pipeline.standards.parts import Bearing, BoltHole, bearing, bolt_hole
+from pipeline.standards.press import FRICTION, Material, Press, material, press_fit
+from pipeline.standards.static_glands import StaticGland, static_gland
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of, flatness
 from pipeline.standards.tables import grade as tolerance
 
-__all__ = ["TIGHT_SEAT", "WORN_SEAT", "angle_of", "flatness", "suggest", "tolerance"]
+__all__ = [
+    "FRICTION",
+    "TIGHT_SEAT",
+    "WORN_SEAT",
+    "Bearing",
+    "BoltHole",
+    "Material",
+    "MeasuredFit",
+    "Press",
+    "StaticGland",
+    "angle_of",
+    "bearing",
+    "bolt_hole",
+    "clearance_words",
+    "counterpart",
+    "flatness",
+    "material",
+    "measured_fit",
+    "press_fit",
+    "share_words",
+    "static_gland",
+    "suggest",
+    "tolerance",
+]

@@ -56,6 +56,11 @@ class StaticGland:
     lead_in: tuple[float, float]
 
     @property
+    def wider(self) -> float:
+        """mm by which the groove may be wider."""
+        return WIDER
+
+    @property
     def land(self) -> float:
         """mm of metal that is to be left on either side of the groove: common practice, no source."""
         return max(1.5, 0.5 * self.section)

@@ -4,8 +4,24 @@ from __future__ import annotations
 
 from pipeline.features.sketches.flanges import flanges_of
 from pipeline.features.sketches.ground import prepare
+from pipeline.features.sketches.offset import (
+    Piece,
+    area,
+    corners_and_bulges,
+    gap_between,
+    offset,
+    pieces_of,
+    turned_back,
+)
 
 __all__ = [
+    "Piece",
+    "area",
+    "corners_and_bulges",
     "flanges_of",
+    "gap_between",
+    "offset",
+    "pieces_of",
     "prepare",
+    "turned_back",
 ]

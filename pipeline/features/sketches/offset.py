@@ -156,6 +156,11 @@ def corners_and_bulges(loop: Sequence[Piece]) -> tuple[tuple[tuple[float, float]
     return corners, tuple(math.tan(0.25 * p.turn) for p in loop)
 
 
+def turned_back(loop: Sequence[Piece]) -> tuple[Piece, ...]:
+    """The loop run the other way round."""
+    return tuple(Piece(p.end, p.start, p.centre, -p.turn) for p in reversed(loop))
+
+
 def _line(start: Floats, end: Floats) -> Piece:
     return Piece(start, end, start, 0.0)
 

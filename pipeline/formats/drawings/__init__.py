@@ -5,24 +5,70 @@ The DXF and PDF libraries are imported with this room, so import it only where d
 
 from __future__ import annotations
 
-from pipeline.formats.drawings.cut import Body
+from pipeline.formats.drawings.cut import Body, hatched
+from pipeline.formats.drawings.dimensions import diameter, linear
 from pipeline.formats.drawings.dxf import write_dxf
-from pipeline.formats.drawings.items import Item, Line, Polyline, Text
+from pipeline.formats.drawings.items import (
+    CENTRE,
+    HATCH,
+    HOLES,
+    OPENINGS,
+    OUTLINE,
+    PITCH,
+    SECTION,
+    SHEET,
+    TEXT,
+    Arc,
+    Circle,
+    Dimension,
+    Item,
+    Line,
+    Polyline,
+    Text,
+    bounds,
+    shifted,
+)
 from pipeline.formats.drawings.print_sheet import pages_for, write_print
+from pipeline.formats.drawings.room import Room
 from pipeline.formats.drawings.section import section_of
-from pipeline.formats.drawings.sheet import sheet_of
+from pipeline.formats.drawings.sheet import PAPER, WIDTH, Drawn, in_lines, noted, ruled, sheet_of, title_block
 from pipeline.formats.drawings.svg import svg_of
 
 __all__ = [
+    "CENTRE",
+    "HATCH",
+    "HOLES",
+    "OPENINGS",
+    "OUTLINE",
+    "PAPER",
+    "PITCH",
+    "SECTION",
+    "SHEET",
+    "TEXT",
+    "WIDTH",
+    "Arc",
     "Body",
+    "Circle",
+    "Dimension",
+    "Drawn",
     "Item",
     "Line",
     "Polyline",
+    "Room",
     "Text",
+    "bounds",
+    "diameter",
+    "hatched",
+    "in_lines",
+    "linear",
+    "noted",
     "pages_for",
+    "ruled",
     "section_of",
     "sheet_of",
+    "shifted",
     "svg_of",
+    "title_block",
     "write_dxf",
     "write_print",
 ]

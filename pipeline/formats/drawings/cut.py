@@ -71,7 +71,7 @@ def cut_through(body: Body, centre: Floats, axis: Floats, first: Floats) -> Cut:
     measured, invented = (tuple(_thinned(_upper(run)) for run in found for run in _split(run)) for found in runs)
     return Cut(
         centre, axis, ups[best],
-        tuple(r for r in measured if len(r) > 1), tuple(r for r in invented if len(r) > 1), _hatched(segments),
+        tuple(r for r in measured if len(r) > 1), tuple(r for r in invented if len(r) > 1), hatched(segments),
     )  # fmt: skip
 
 
@@ -171,9 +171,14 @@ def _thinned(run: Floats, tolerance: float = FOLLOWS) -> Floats:
     return run[simplified(run, keep, tolerance)]
 
 
-def _hatched(segments: Floats) -> Floats:
-    """(h, 2, 2) lines at 45 degrees within what the segments enclose above the axis; a line that meets an odd number
-    of them, where the mesh is open, is left out."""
+def hatched(segments: Floats) -> Floats:
+    """(h, 2, 2) lines at 45 degrees within what segments (k, 2, 2), mm, enclose above the axis y = 0; a line that meets
+    an odd number of them, where the mesh is open, is left out.
+
+    >>> box = np.array([[[0, 0], [0, 9]], [[0, 9], [9, 9]], [[9, 9], [9, 0]]], dtype=float)
+    >>> len(hatched(box))
+    3
+    """
     if not len(segments):
         return np.empty((0, 2, 2))
     turn = np.array([[1.0, 1.0], [-1.0, 1.0]]) / math.sqrt(2.0)  # rows: along the hatching, across it

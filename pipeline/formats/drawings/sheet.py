@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -60,7 +60,7 @@ def sheet_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm", number: tu
     (_, low), _ = bounds(view)
     front = (*view, *shifted(_title_block(flange, data, unit, number), (left, low - 0.5 * _BELOW)))
     below: tuple[Item, ...] = ()
-    for block in (_table(flange, unit), _noted(notes_of(flange, data, unit))):
+    for block in (_table(flange, unit), noted(notes_of(flange, data, unit))):
         if block:
             below += shifted(block, (left, bounds((*front, *below))[0][1] - 0.5 * _BELOW))
     return Drawn(front, below)
@@ -88,6 +88,15 @@ def notes_of(flange: FlangeRecord, data: DatumFile, unit: str = "mm") -> tuple[s
         PAPER,
         MEASURE,
     ]
+    return in_lines(texts)
+
+
+def in_lines(texts: Iterable[str]) -> tuple[str, ...]:
+    """Texts broken to the lines that a sheet has room for.
+
+    >>> in_lines(["one", "two " * 40])[1:]
+    ('two two two two two two two two two two two two two two two two two two two two two two two two two two two two two', 'two two two two two two two two two two two')
+    """
     return tuple(line for text in texts for line in textwrap.wrap(text, _CHARACTERS))
 
 
@@ -240,29 +249,64 @@ def _table(flange: FlangeRecord, unit: str) -> tuple[Item, ...]:
         return ()
     sizes = (f"x {unit}", f"y {unit}", f"{DIAMETER} {unit}")
     heads = ("hole", *sizes, "end", "depth seen", "edge", "thickness", "off nominal")
-    rows = [_row(flange, hole, unit) for hole in flange.holes]
-    wide = WIDTH / len(heads)
-    high = _ROW * (len(rows) + 1)
-    out: list[Item] = [Line(SHEET, (0.0, -_ROW * k), (WIDTH, -_ROW * k)) for k in range(len(rows) + 2)]
-    out += [Line(SHEET, (wide * k, 0.0), (wide * k, -high)) for k in range(len(heads) + 1)]
-    for number, row in enumerate((heads, *rows)):
+    return ruled((heads, *(_row(flange, hole, unit) for hole in flange.holes)))
+
+
+def ruled(rows: Sequence[Sequence[str]]) -> tuple[Item, ...]:
+    """A table WIDTH mm wide, ruled, its heads the first row, from (0, 0) down.
+
+    >>> [item.text for item in ruled([("hole", "x"), ("H1", "20.0")]) if isinstance(item, Text)]
+    ['hole', 'x', 'H1', '20.0']
+    """
+    wide = WIDTH / len(rows[0])
+    high = _ROW * len(rows)
+    out: list[Item] = [Line(SHEET, (0.0, -_ROW * k), (WIDTH, -_ROW * k)) for k in range(len(rows) + 1)]
+    out += [Line(SHEET, (wide * k, 0.0), (wide * k, -high)) for k in range(len(rows[0]) + 1)]
+    for number, row in enumerate(rows):
         out += [Text(TEXT, (wide * k + 1.0, -_ROW * number - 3.0), cell, SMALL) for k, cell in enumerate(row) if cell]
     return tuple(out)
 
 
-def _noted(notes: Iterable[str]) -> tuple[Item, ...]:
+def noted(notes: Iterable[str]) -> tuple[Item, ...]:
+    """Notes, a line each, from (0, 0) down; `in_lines` breaks longer texts.
+
+    >>> [item.at for item in noted(["one", "two"])]
+    [(0.0, -1.8), (0.0, -5.0)]
+    """
     return tuple(Text(TEXT, (0.0, -SMALL - _LINE * k), note, SMALL) for k, note in enumerate(notes))
 
 
 def _title_block(flange: FlangeRecord, data: DatumFile, unit: str, number: tuple[int, int]) -> tuple[Item, ...]:
     name = data.name_of(flange.feature)
     datums = ", ".join(f"{d.letter} = {d.feature}" for d in data.frame.datums) or "none"
-    cells = (
-        (("title", f"Flange {flange.feature}{f' ({name})' if name else ''}"), ("part", data.title or data.source.file)),
-        (("view", "from outside the material"), ("scan", f"{data.source.file}, SHA-256 {data.source.sha256[:12]}")),
-        (("scale, unit", f"1:1, {unit}"), ("datums", datums)),
-        (("sheet", f"{number[0]} of {number[1]}"), ("made by", f"{data.made_by.program} {data.made_by.version}")),
+    return title_block(
+        (
+            (
+                ("title", f"Flange {flange.feature}{f' ({name})' if name else ''}"),
+                ("part", data.title or data.source.file),
+            ),
+            (
+                ("view", "from outside the material"),
+                ("scan", f"{data.source.file}, SHA-256 {data.source.sha256[:12]}"),
+            ),
+            (("scale, unit", f"1:1, {unit}"), ("datums", datums)),
+            (
+                ("sheet", f"{number[0]} of {number[1]}"),
+                ("made by", f"{data.made_by.program} {data.made_by.version}"),
+            ),
+        )
     )
+
+
+Cell = tuple[str, str]
+
+
+def title_block(cells: Sequence[tuple[Cell, Cell]]) -> tuple[Item, ...]:
+    """A block of two columns of (label, value), from (0, 0) down.
+
+    >>> [item.text for item in title_block([(("title", "Cover"), ("part", "housing"))]) if isinstance(item, Text)]
+    ['title', 'Cover', 'part', 'housing']
+    """
     tall, first = 7.0, 62.0
     out: list[Item] = [Line(SHEET, (0.0, -tall * k), (WIDTH, -tall * k)) for k in range(len(cells) + 1)]
     out += [Line(SHEET, (x, 0.0), (x, -tall * len(cells))) for x in (0.0, first, WIDTH)]

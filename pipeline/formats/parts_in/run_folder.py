@@ -10,13 +10,25 @@ import numpy as np
 from pipeline.errors import InputError
 from pipeline.features.solid import NEVER_SEEN, capped
 from pipeline.fitup import Body
-from pipeline.formats.datum_file import DatumFile, FeatureRecord, read_datums
+from pipeline.formats.datum_file import DatumFile, FeatureRecord, FlangeRecord, OutlineRecord, read_datums
 from pipeline.formats.meshes_in import read_light
 from pipeline.formats.parts_in.rims import grown_labels
 from pipeline.formats.solid import NAME, shape_in_part
-from pipeline.geometry import Ints, transformed
+from pipeline.geometry import Ints, transformed, undone
 from pipeline.job import load_job
-from pipeline.values import MEASURED, SNAPPED, Extent, Feature, Form, Surface, Uncertainty
+from pipeline.values import (
+    MEASURED,
+    SNAPPED,
+    Extent,
+    Feature,
+    Flange,
+    Form,
+    Hole,
+    Outline,
+    Segment,
+    Surface,
+    Uncertainty,
+)
 
 
 def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
@@ -52,6 +64,7 @@ def body_of_run(name: str, folder: Path) -> Body:
         name, whole.surface, labels, features, names, bound=bound, closed=not whole.left,
         noise=data.source.noise_sigma or 0.0, spacing=data.source.mean_edge or 0.0, sharp=False,
         solid=folder / NAME if data.solid is not None else None,
+        flanges=tuple(flange_of(flange, data) for flange in data.flanges),
     )  # fmt: skip
 
 
@@ -70,6 +83,34 @@ def feature_of(record: FeatureRecord) -> Feature:
         reasons=record.reasons, machined=record.machined, name=record.name, orientation=shape.orientation,
         old_id=record.old_id,
     )  # fmt: skip
+
+
+def flange_of(record: FlangeRecord, data: DatumFile) -> Flange:
+    """A flange of the datum file, its matrix from part coordinates on; without patterns and thickness."""
+    holes = tuple(
+        Hole(
+            h.feature, np.array(h.place), h.diameter, h.depth_seen or 0.0, math.radians(h.tilt or 0.0),
+            h.place_uncertainty, h.diameter_uncertainty, h.end, h.depth, h.edge, h.thickness,
+        )
+        for h in record.holes
+    )  # fmt: skip
+    matrix = np.array(record.matrix) @ undone(np.array(data.frame.matrix))
+    outer = None if record.outer is None else _outline(record.outer)
+    inner = tuple(map(_outline, record.inner))
+    return Flange(record.feature, matrix, record.origin_at, outer, inner, holes, cautions=record.cautions)
+
+
+def _outline(record: OutlineRecord) -> Outline:
+    segments = tuple(
+        Segment(
+            s.kind, np.array(s.start), np.array(s.end), None if s.centre is None else np.array(s.centre), s.radius,
+            s.ccw, None if s.points is None else np.array(s.points), s.feature,
+        )
+        for s in record.segments
+    )  # fmt: skip
+    return Outline(
+        segments, record.rms or 0.0, record.rounding or 0.0, record.tolerance or 0.0, record.broken, record.what
+    )
 
 
 def _bound(data: DatumFile) -> float:

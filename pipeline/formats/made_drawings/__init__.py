@@ -1,0 +1,7 @@
+"""Drawings of made parts at 1:1, for turning and cutting: DXF with dimensions, and PDF."""
+
+from __future__ import annotations
+
+from pipeline.formats.made_drawings.sheet import made_sheet, write_made_drawing
+
+__all__ = ["made_sheet", "write_made_drawing"]

@@ -1,0 +1,97 @@
+"""A made part's sheet: its views, a table of holes, title block, notes, what to gauge before it is made."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from pipeline.fitup.made import MadePart, Prism
+from pipeline.formats.drawings import (
+    PAPER,
+    WIDTH,
+    Circle,
+    Drawn,
+    Item,
+    bounds,
+    in_lines,
+    noted,
+    pages_for,
+    ruled,
+    shifted,
+    title_block,
+    write_dxf,
+    write_print,
+)
+from pipeline.formats.made_drawings.views import front, hole_circles, section
+from pipeline import __version__
+
+_BETWEEN = 12.0  # mm from view to view, and to what stands below
+_GENERAL = "Sizes without limits: general tolerances ISO 2768-1, m. Edges broken 0.3."
+
+
+def made_sheet(part: MadePart) -> Drawn:
+    """The drawing of a made part with its title block, and what stands below; mm, 1:1.
+
+    No items where there is nothing to draw.
+    """
+    side, ahead = section(part), front(part)
+    if side and ahead:
+        (_, low), (_, top) = bounds(ahead)
+        (left, own_low), (_, own_top) = bounds(side)
+        right = bounds(ahead)[1][0]
+        up = 0.5 * (low + top) - 0.5 * (own_low + own_top)
+        view: tuple[Item, ...] = (*ahead, *shifted(side, (right + _BETWEEN - left, up)))
+    else:
+        view = side or ahead
+    if not view:
+        return Drawn((), ())
+    (left, low), (right, _) = bounds(view)
+    left = min(left, 0.5 * (left + right - WIDTH))
+    made_for = ", ".join(dict.fromkeys(seat.part for seat in part.seats)) or ", ".join(part.against)
+    block = title_block(
+        (
+            (("title", f"{part.kind.capitalize()} {part.name}"), ("made for", made_for)),
+            (("scale, unit", "1:1, mm"), ("made by", f"datumlift {__version__}")),
+        )
+    )
+    whole = (*view, *shifted(block, (left, low - _BETWEEN)))
+    below: tuple[Item, ...] = ()
+    for items in (_holes(part), noted(in_lines(_notes(part)))):
+        if items:
+            below += shifted(items, (left, bounds((*whole, *below))[0][1] - 0.5 * _BETWEEN))
+    return Drawn(whole, below)
+
+
+def write_made_drawing(folder: Path, stem: str, part: MadePart) -> tuple[str, ...]:
+    """Write a made part's drawing as DXF and, where a sheet holds it at 1:1, as PDF; the names of the files."""
+    drawn = made_sheet(part)
+    if not drawn.front:
+        return ()
+    write_dxf(folder / f"{stem}.dxf", (*drawn.front, *drawn.below))
+    pages = pages_for(drawn.front, drawn.below)
+    if pages is None:
+        return (f"{stem}.dxf",)
+    write_print(folder / f"{stem}.pdf", pages, f"{part.kind} {part.name}")
+    return f"{stem}.dxf", f"{stem}.pdf"
+
+
+def _holes(part: MadePart) -> tuple[Item, ...]:
+    holes: list[Circle] = hole_circles(part)
+    if not holes:
+        return ()
+    rows = [
+        (str(k), f"{h.centre[0]:.3f}", f"{h.centre[1]:.3f}", f"{2 * h.radius:.2f}", f"{math.hypot(*h.centre):.3f}")
+        for k, h in enumerate(holes, 1)
+    ]
+    return ruled((("hole", "x mm", "y mm", "Ø mm", "from the origin mm"), *rows))
+
+
+def _notes(part: MadePart) -> tuple[str, ...]:
+    thick = [f"Thickness {s.solid.high - s.solid.low:g} mm." for s in part.steps[:1] if isinstance(s.solid, Prism)]
+    gauged = [f"Gauge before making: {', '.join(g.features)} of {g.part}, {g.value:.3f} mm now ({g.why})." for g in part.gauges]
+    sure = [_sentence(f"not held for certain: {text}") for text in part.doubts]
+    return (*thick, *sure, *map(_sentence, part.facts), *gauged, *map(_sentence, part.cautions), _GENERAL, PAPER)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
