@@ -7,7 +7,7 @@ from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
-from pipeline.fitup.items import Item
+from pipeline.fitup.items import Item, Key
 from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
@@ -21,6 +21,7 @@ __all__ = [
     "Envelope",
     "Fit",
     "Item",
+    "Key",
     "Line",
     "Motion",
     "Placed",

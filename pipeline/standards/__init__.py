@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.standards.bushes import Bush, drill_bush, screw_hole
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.measured_fits import (
     MeasuredFit,
@@ -23,6 +24,7 @@ __all__ = [
     "WORN_SEAT",
     "Bearing",
     "BoltHole",
+    "Bush",
     "Material",
     "MeasuredFit",
     "Press",
@@ -32,10 +34,12 @@ __all__ = [
     "bolt_hole",
     "clearance_words",
     "counterpart",
+    "drill_bush",
     "flatness",
     "material",
     "measured_fit",
     "press_fit",
+    "screw_hole",
     "share_words",
     "static_gland",
     "suggest",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from pipeline.errors import SettingsError
-from pipeline.fitup.bodies import Placed
+from pipeline.fitup import Placed
 from pipeline.fitup.made.part import Figure, MadePart
 from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import LEAST_WALL

@@ -10,8 +10,8 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
-from pipeline.fitup.bodies import Placed
-from pipeline.fitup.items import Key
+from pipeline.fitup import Placed
+from pipeline.fitup import Key
 from pipeline.fitup.made.part import Figure, Gauge, MadePart, Seat
 from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import Found, Register, closed_off, found_by, register_of, standing

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup.bodies import Placed
-from pipeline.fitup.items import Item, Key
+from pipeline.fitup import Placed
+from pipeline.fitup import Item, Key
 from pipeline.fitup.made.part import Figure, Gauge, Seat
 from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import frame

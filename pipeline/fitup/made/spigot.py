@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup.bodies import Placed
+from pipeline.fitup import Placed
 from pipeline.fitup.made.part import MadePart, Seat
 from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import LEAST_WALL, Register, closed_off, found_by, register_of, standing

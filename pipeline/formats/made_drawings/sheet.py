@@ -33,6 +33,12 @@ def made_sheet(part: MadePart) -> Drawn:
     """The drawing of a made part with its title block, and what stands below; mm, 1:1.
 
     No items where there is nothing to draw.
+
+    >>> import numpy as np
+    >>> from pipeline.fitup.made import Prism, Step, circle
+    >>> shim = MadePart("shim", "spacer", (Step("add", Prism(circle(0, 0, 20), 0, 2), "plate"),), np.eye(4), (), ())
+    >>> made_sheet(shim).below[0].text
+    'Thickness 2 mm.'
     """
     side, ahead = section(part), front(part)
     if side and ahead:
@@ -62,17 +68,39 @@ def made_sheet(part: MadePart) -> Drawn:
     return Drawn(whole, below)
 
 
-def write_made_drawing(folder: Path, stem: str, part: MadePart) -> tuple[str, ...]:
-    """Write a made part's drawing as DXF and, where a sheet holds it at 1:1, as PDF; the names of the files."""
+def drawing_files(part: MadePart) -> tuple[str, ...]:
+    """The names of a made part's drawings: DXF, and PDF where a sheet holds it at 1:1.
+
+    >>> import numpy as np
+    >>> drawing_files(MadePart("wall ring", "spacer", (), np.eye(4), (), ()))
+    ()
+    """
     drawn = made_sheet(part)
     if not drawn.front:
         return ()
-    write_dxf(folder / f"{stem}.dxf", (*drawn.front, *drawn.below))
+    return f"{part.stem}.dxf", *([] if pages_for(drawn.front, drawn.below) is None else [f"{part.stem}.pdf"])
+
+
+def write_made_drawing(folder: Path, part: MadePart) -> tuple[str, ...]:
+    """Write a made part's drawings into a folder; their names, as `drawing_files`.
+
+    Raises OSError where the folder can't be written to.
+
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from pipeline.fitup.made import Prism, Step, circle
+    >>> shim = MadePart("shim", "spacer", (Step("add", Prism(circle(0, 0, 20), 0, 2), "plate"),), np.eye(4), (), ())
+    >>> write_made_drawing(Path(tempfile.mkdtemp()), shim)
+    ('shim.dxf', 'shim.pdf')
+    """
+    drawn = made_sheet(part)
+    if not drawn.front:
+        return ()
+    write_dxf(folder / f"{part.stem}.dxf", (*drawn.front, *drawn.below))
     pages = pages_for(drawn.front, drawn.below)
-    if pages is None:
-        return (f"{stem}.dxf",)
-    write_print(folder / f"{stem}.pdf", pages, f"{part.kind} {part.name}")
-    return f"{stem}.dxf", f"{stem}.pdf"
+    if pages is not None:
+        write_print(folder / f"{part.stem}.pdf", pages, f"{part.kind} {part.name}")
+    return drawing_files(part)
 
 
 def _holes(part: MadePart) -> tuple[Item, ...]:
