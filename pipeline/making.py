@@ -13,6 +13,8 @@ from pipeline.job import NotNegative, Positive
 from pipeline.places import Length
 from pipeline.settings_file import Settings
 
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
 
 class Locator(Settings):
     """Something of a casting that a template takes its place from; one of the first four.

@@ -85,9 +85,9 @@ def measured_fit(fit: str, diameter: float, sigma: float | None, side: str, wher
         others = [f for f in _looser(fit, side) if _gives(f, diameter, sigma, side, wanted)]
         instead = f", or ask for {' or '.join(others[:2])}" if others else ""
         raise SettingsError(
-            f"the fit {fit} can't be given: {where} is known to {_um(COVER * sigma)} either way (95 %), so it would hold "
-            f"in {share_words(within)} of cases; gauge it to {_um(COVER * allowed)} or better and put that into the job "
-            f"as [[measured]]{instead}."
+            f"the fit {fit} can't be given: {where} is known to {_um(COVER * sigma)} either way (95 %), so it would "
+            f"hold in {share_words(within)} of cases; gauge it to {_um(COVER * allowed)} or better and put that "
+            f"into the job as [[measured]]{instead}."
         )
     low, high = _quantiles(0.5 * (wanted[0] + wanted[1]), half, sigma)
     zone_middle = sign * (nominal + 0.5 * (own[0] + own[1]) - diameter)

@@ -34,7 +34,7 @@ class StaticGland:
     ring, source  its name, and the standard of its sizes; inside, section: free
     where         "shaft": cut into a spigot; "bore": into a sleeve
     groove        smallest and largest diameter of the groove's bottom
-    width         smallest; WIDER more is allowed; depth: nominal, from the counterpart's surface; radius: of its corners
+    width         smallest; WIDER more is allowed; depth: from the counterpart's surface; radius: of its corners
     squeeze       least, as designed, most: share of the section
     stretch       of the inside, as designed; fill: as designed, and most, share of the groove's
                   section
@@ -107,14 +107,15 @@ def static_gland(
             if _is_good(gland) and _has_room(gland, width, depth):
                 return gland
     if not tried:
-        raise SettingsError(f'there is no O-ring {ring!r} in the tables; write its dash number, "AS568-235", or "auto".')
+        raise SettingsError(f'there is no O-ring {ring!r} in the tables; write its dash number, "AS568-235".')
     near = next((g for g in tried if _is_good(g)), None)
     if near is None:
         near = min(tried, key=lambda g: abs(g.stretch - _AIM))
         raise SettingsError(
-            f"no groove for the O-ring {near.ring if ring != 'auto' else 'can be had'} on {diameter:.2f} mm: the nearest "
-            f"is stretched by {100 * near.stretch:.1f} % and squeezed by {100 * near.squeeze[0]:.0f} to "
-            f"{100 * near.squeeze[2]:.0f} %, its groove filled to {100 * near.fill[0]:.0f} %; another ring or a closer fit."
+            f"no groove for the O-ring {near.ring if ring != 'auto' else 'can be had'} on {diameter:.2f} mm: the "
+            f"nearest is stretched by {100 * near.stretch:.1f} % and squeezed by {100 * near.squeeze[0]:.0f} to "
+            f"{100 * near.squeeze[2]:.0f} %, its groove filled to {100 * near.fill[0]:.0f} %; another ring, or "
+            "a closer fit."
         )
     if near.width + WIDER + 2.0 * near.land > width:
         raise SettingsError(
@@ -122,8 +123,8 @@ def static_gland(
             f"{width:.1f} mm of length have no room for; make it longer."
         )
     raise SettingsError(
-        f"the groove for {near.ring} is {near.depth:g} mm deep, more than the {depth:.1f} mm that the wall there leaves "
-        "for it; a smaller bore, or a thinner ring."
+        f"the groove for {near.ring} is {near.depth:g} mm deep, more than the {depth:.1f} mm that the wall there "
+        "leaves for it; a smaller bore, or a thinner ring."
     )
 
 
@@ -177,7 +178,13 @@ def _is_good(gland: StaticGland) -> bool:
         fits = STRETCH[0] <= gland.stretch <= STRETCH[1]
     else:
         fits = _ON_ROD[0] <= 1.0 / (1.0 + gland.stretch) <= _ON_ROD[1]
-    return fits and SQUEEZE[0] <= gland.squeeze[0] and gland.squeeze[2] <= SQUEEZE[1] and gland.fill[0] <= FILL[0] and gland.fill[1] <= FILL[1]
+    return (
+        fits
+        and SQUEEZE[0] <= gland.squeeze[0]
+        and gland.squeeze[2] <= SQUEEZE[1]
+        and gland.fill[0] <= FILL[0]
+        and gland.fill[1] <= FILL[1]
+    )
 
 
 def _has_room(gland: StaticGland, width: float, depth: float) -> bool:

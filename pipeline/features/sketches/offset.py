@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -22,8 +23,10 @@ _STRAIGHT = 1e-7  # rad: pieces that run on into one another
 
 
 class Piece(NamedTuple):
-    """A line from `start` to `end` (2,), mm, or, where `turn` is not nought, an arc about `centre`: `turn` rad, positive
-    counter-clockwise."""
+    """A line from `start` to `end` (2,), mm, or, where `turn` is not nought, an arc about `centre`.
+
+    turn  rad, positive counter-clockwise
+    """
 
     start: Floats
     end: Floats
@@ -281,7 +284,7 @@ def _split(piece: Piece, others: Sequence[Piece]) -> Iterator[Piece]:
         if (share - kept[-1]) * piece.length > _SHORT:
             kept.append(share)
     kept[-1] = 1.0
-    for low, high in zip(kept[:-1], kept[1:], strict=True):
+    for low, high in pairwise(kept):
         yield piece.between(low, high)
 
 

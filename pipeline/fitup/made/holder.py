@@ -8,14 +8,16 @@ from dataclasses import replace
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed
 from pipeline.fitup.made.part import Figure, MadePart
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import LEAST_WALL
+from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.spigot import Core, turned_part
 from pipeline.making import MakeQuestion
 from pipeline.places import Length
 from pipeline.standards import Bearing, bearing, counterpart
 
-_SHOULDER = 0.19  # of what the outside diameter is larger than the bore, to lose to a shoulder: common practice, no source
+_SHOULDER = (
+    0.19  # of what the outside diameter is larger than the bore, to lose to a shoulder: common practice, no source
+)
 _MOUTH = 0.5  # mm at 45 degrees where the bearing enters: common practice, no source
 
 
@@ -46,7 +48,9 @@ def holder(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     )
     cautions: tuple[str, ...] = ()
     if wish.press is not None:
-        cautions = ("A pressed holder closes its seat by part of the interference: bore the seat after it is pressed in.",)
+        cautions = (
+            "A pressed holder closes its seat by part of the interference: bore the seat after it is pressed in.",
+        )
     return replace(
         made, figures=(*made.figures, *figures), facts=(*made.facts, *facts), cautions=(*made.cautions, *cautions)
     )
@@ -77,8 +81,8 @@ def _core(
         return Core(((low, r), *mouth), ("seat", "mouth"), 2.0 * r, (size,)), figures[:2]
     if top - held.width - low < wall:
         raise SettingsError(
-            f"{where}: it is {top - low:g} mm long, and the seat of {held.width:g} mm leaves no {wall:g} mm for a shoulder; "
-            "make it longer, or ask for an open one."
+            f"{where}: it is {top - low:g} mm long, and the seat of {held.width:g} mm leaves no {wall:g} mm for a "
+            "shoulder; make it longer, or ask for an open one."
         )
     if not 0.0 < shoulder < held.outer - 1.0:
         raise SettingsError(f"{where}: a hole of {shoulder:g} mm is no shoulder for a ring of {held.outer:g} mm.")

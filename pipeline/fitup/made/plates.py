@@ -10,11 +10,10 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
-from pipeline.fitup import Placed
-from pipeline.fitup import Key
+from pipeline.fitup import Key, Placed
 from pipeline.fitup.made.part import Figure, Gauge, MadePart, Seat
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import Found, Register, closed_off, found_by, register_of, standing
+from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import Outline, Prism, Step, Turned, circle, frame, volume_of
 from pipeline.geometry import Floats, contains, cross, transformed, turned, undone
 from pipeline.making import CoverWish, MakeQuestion, OpenPlateWish
@@ -55,7 +54,7 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     flange = next((f for f in parts[face.part].body.flanges if f.feature == face.feature.id), None)
     if flange is None or flange.outer is None:
         drawn = ", ".join(f.feature for f in parts[face.part].body.flanges) or "none"
-        raise SettingsError(f"{where}: no outline of {face.words} was recovered; the flanges of {face.part} are: {drawn}.")
+        raise SettingsError(f"{where}: no outline of {face.words} was recovered; flanges of {face.part}: {drawn}.")
     outer = _outer(flange, wish.offset, face, where)
     spigot = wish.spigot if isinstance(wish, CoverWish) else None
     register = None if spigot is None else register_of(spigot, parts, where, 0.0, 0.0, 0.0)
@@ -103,7 +102,7 @@ def _outer(flange: Flange, by: float, face: Found, where: str) -> Loop:
     assert flange.outer is not None
     loops = offset(pieces_of(flange.outer.segments, FOLLOWED), by)
     if not loops:
-        raise SettingsError(f"{where}: moved in by {-by:g} mm nothing is left of the outline of {face.words}; less offset.")
+        raise SettingsError(f"{where}: moved in by {-by:g} mm nothing is left of {face.words}; less offset.")
     if len(loops) > 1:
         raise SettingsError(f"{where}: moved by {by:g} mm the outline of {face.words} falls apart; less offset.")
     return loops[0]
@@ -121,7 +120,7 @@ def _bolt(words: str, holes: Sequence[Hole], face: Found, where: str) -> BoltHol
     narrow = min(holes, key=lambda h: h.diameter)
     if bolt.thread > _THREADED * narrow.diameter:
         raise SettingsError(
-            f"{where}: {bolt.bolt} doesn't go into {narrow.feature}, a hole of {narrow.diameter:.2f} mm; a smaller bolt."
+            f"{where}: {bolt.bolt} doesn't go into {narrow.feature}, a hole of {narrow.diameter:.2f} mm; a thinner one."
         )
     return bolt
 
@@ -188,8 +187,8 @@ def _checked(webs: Sequence[Web], least: float, kind: str, where: str) -> list[s
         )
     if kind != "gasket":
         raise SettingsError(
-            f"{where}: only {w.width:.2f} mm are left between {w.between[0]} and {w.between[1]} at {place} of the flange's "
-            f"sketch, less than {least:g} mm; smaller holes, another offset, or web = {w.width:.1f}."
+            f"{where}: only {w.width:.2f} mm are left between {w.between[0]} and {w.between[1]} at {place} of the "
+            f"flange's sketch, less than {least:g} mm; smaller holes, another offset, or web = {w.width:.1f}."
         )
     return [f"thin place: {_web_words(w)}, less than {least:g} mm" for w in thin]
 
@@ -238,7 +237,7 @@ def _stud_fits(
     for hole, diameter in holes:
         left = float(np.linalg.norm(hole.place - at)) - 0.5 * diameter - register.radius
         if left < 0.0:
-            raise SettingsError(f"{where}: the hole {hole.feature} runs into the spigot by {-left:.2f} mm; smaller holes.")
+            raise SettingsError(f"{where}: {hole.feature} runs into the spigot by {-left:.2f} mm; smaller holes.")
 
 
 def _room(hole: Hole, bolt: BoltHole) -> tuple[float, str]:
@@ -285,8 +284,8 @@ def _said(
         formula = f"T = H - F = {total:.2f}" if how == "floating" else f"T = (H - F) / 2 = {0.5 * total:.2f}"
         figures.append(Figure("room of a bolt, radially", room, "mm", None, f"{bolt.bolt}, {how} fastener"))
         facts.append(
-            f"{bolt.bolt} {bolt.fit} (ISO 273): {how} fastener, position tolerance Ø {formula} mm; {room:.2f} mm of room, "
-            f"radially, to the holes that are there"
+            f"{bolt.bolt} {bolt.fit} (ISO 273): {how} fastener, position tolerance Ø {formula} mm; {room:.2f} mm of "
+            "room, radially, to the holes that are there"
         )
     if webs:
         figures.append(Figure("least web", webs[0].width, "mm", None, f"{webs[0].between[0]} to {webs[0].between[1]}"))
@@ -302,7 +301,8 @@ def _gauges(face: Found, holes: Sequence[tuple[Hole, float]]) -> tuple[Gauge, ..
     """The two holes that are farthest apart: their distance holds the whole pattern's scale."""
     if len(holes) < 2:
         return ()
-    (a, _), (b, _) = max(combinations(holes, 2), key=lambda two: float(np.linalg.norm(two[0][0].place - two[1][0].place)))
+    (a, _), (b, _) = max(
+        combinations(holes, 2), key=lambda two: float(np.linalg.norm(two[0][0].place - two[1][0].place))
+    )
     apart = float(np.linalg.norm(a.place - b.place))
     return (Gauge(face.part, "distance", (a.feature, b.feature), apart, "scale of the hole pattern"),)
-

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Placed
-from pipeline.fitup import Item, Key
+from pipeline.fitup import Item, Key, Placed
 from pipeline.fitup.made.part import Figure, Gauge, Seat
 from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import frame
@@ -189,14 +188,14 @@ def register_of(
         raise SettingsError(f"{where}: {error}") from None
     figures, facts = _said(fit, sigma or 0.0, side, at)
     cautions = [
-        f"The fit's figures are of the mean diameter of {at.words}: how far it is from round, or tapers, isn't in them; "
-        "gauge it at three heights and three ways round."
+        f"The fit's figures are of the mean diameter of {at.words}: how far it is from round, or tapers, isn't in "
+        "them; gauge it at three heights and three ways round."
     ]
     seen = feature.extent.length
     if seen is not None and wish.length.mm > seen + 1e-6:
         cautions.append(
-            f"{at.words} was seen over {seen:.1f} mm, less than the {wish.length.mm:g} mm of the fit: beyond, its size is "
-            "not known."
+            f"{at.words} was seen over {seen:.1f} mm, less than the {wish.length.mm:g} mm of the fit: beyond, its "
+            "size is not known."
         )
     doubts: list[str] = []
     if gland is not None:
@@ -206,8 +205,8 @@ def register_of(
         more, told, alarms = _of_press(wish.press, fit, inside, outside, wish.length.mm, where)
         figures, facts, doubts = [*figures, *more], [*facts, *told], alarms
         cautions.append(
-            "Press force and stresses: Lamé's rings, elastic, of the least wall all round; corners, ribs, casting flaws and "
-            "roughness are not in them."
+            "Press force and stresses: Lamé's rings, elastic, of the least wall all round; corners, ribs, casting "
+            "flaws and roughness are not in them."
         )
     elif fit.presses:
         cautions.append("Nothing is said of the stress of this press fit: give press, with the wall round it.")
@@ -252,11 +251,11 @@ def _of_gland(gland: StaticGland, at: Found) -> tuple[list[Figure], list[str]]:
         Figure("lead-in, along", gland.lead_in[1], "mm", None, f"of {at.words}"),
     ]
     facts = [
-        f"O-ring {gland.ring}, {gland.source}: groove Ø{gland.groove[0]:.2f} to {gland.groove[1]:.2f}, {gland.width:g} to "
-        f"{gland.width + gland.wider:g} mm wide; squeeze {100 * low:.0f} to {100 * high:.0f} %, stretch "
+        f"O-ring {gland.ring}, {gland.source}: groove Ø{gland.groove[0]:.2f} to {gland.groove[1]:.2f}, {gland.width:g} "
+        f"to {gland.width + gland.wider:g} mm wide; squeeze {100 * low:.0f} to {100 * high:.0f} %, stretch "
         f"{100 * gland.stretch:.1f} %, fill {100 * gland.fill[0]:.0f} %, up to {100 * gland.fill[1]:.0f} %",
-        f"break the edge of {at.words} that the ring passes to {gland.lead_in[0]:.1f} mm radially, 15 to 20 degrees to the "
-        f"axis, {gland.lead_in[1]:.1f} mm along it",
+        f"break the edge of {at.words} that the ring passes to {gland.lead_in[0]:.1f} mm radially, 15 to 20 degrees to "
+        f"the axis, {gland.lead_in[1]:.1f} mm along it",
     ]
     return figures, facts
 
@@ -287,21 +286,23 @@ def _of_press(
         Figure("hoop stress of what is inside", squeezed, "MPa", None, f"{shaft.name}, strength {shaft.strength:g}"),
     ]
     facts = [
-        f"press it with {soft.force / 1e3:.0f} to {hard.force / 1e3:.0f} kN; hoop stress up to {hard.hub_bore:.0f} MPa in "
-        f"the {hub.name} outside (strength {hub.strength:g}), {squeezed:.0f} MPa in the {shaft.name} inside"
+        f"press it with {soft.force / 1e3:.0f} to {hard.force / 1e3:.0f} kN; hoop stress up to {hard.hub_bore:.0f} MPa "
+        f"in the {hub.name} outside (strength {hub.strength:g}), {squeezed:.0f} MPa in the {shaft.name} inside"
     ]
     doubts = []
     for stress, what, one in ((hard.hub_bore, "outside", hub), (-squeezed, "inside", shaft)):
         if stress > _WORK * one.strength:
             how = "more than its strength" if stress > one.strength else "more than half its strength"
-            doubts.append(f"hoop stress in the {one.name} {what} comes to {stress:.0f} MPa, {how} of {one.strength:g} MPa")
+            doubts.append(
+                f"hoop stress in the {one.name} {what} comes to {stress:.0f} MPa, {how} of {one.strength:g} MPa"
+            )
     return figures, facts, doubts
 
 
 def standing(axis: Item, face: Item, where: str) -> tuple[Floats, dict[Key, Floats]]:
-    """(4, 4) own -> where the parts are put together, of a part on an axis that starts at a face: z out of the face, the
-    origin where the axis meets it, x as near to the parts' x as may be (y where the face looks along x); and the (6,)
-    moves of that place by key.
+    """Where a part stands on an axis from a face on, (4, 4) own -> where the parts are put together, and the (6,) moves
+    of that place by key: z out of the face, the origin where the axis meets it, x as near to the parts' x as may be (y
+    where the face looks along x).
 
     Raises SettingsError where the axis isn't square to the face.
     """
@@ -310,7 +311,7 @@ def standing(axis: Item, face: Item, where: str) -> tuple[Floats, dict[Key, Floa
     normal = face.direction
     if np.linalg.norm(cross(axis.direction, normal)) > _SQUARE:
         lean = np.degrees(np.arcsin(min(1.0, float(np.linalg.norm(cross(axis.direction, normal))))))
-        raise SettingsError(f"{where}: the axis leans by {lean:.2f} degrees to the face; a face square to it is needed.")
+        raise SettingsError(f"{where}: the axis leans by {lean:.2f} degrees to the face; name one square to it.")
     z = axis.direction if axis.direction @ normal > 0.0 else -axis.direction
     origin = axis.point + z * float((face.point - axis.point) @ normal) / float(z @ normal)
     across = np.eye(3)[1] if abs(z[0]) > 0.9 else np.eye(3)[0]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+
 import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed
 from pipeline.fitup.made.part import MadePart, Seat
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.registers import LEAST_WALL, Register, closed_off, found_by, register_of, standing
+from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import Prism, Step, Turned, circle, volume_of
 from pipeline.making import HeadWish, MakeQuestion, SpigotWish
 from pipeline.standards import bolt_hole
@@ -55,7 +56,7 @@ def turned_part(
     face = found_by(parts, wish.face, "face", where)
     matrix, moves = standing(register.at.item, face.item, where)
     if register.side == "boss" and not around:
-        raise SettingsError(f"{where}: {register.at.words} is an outside diameter; say what goes round it: around = ...")
+        raise SettingsError(f"{where}: {register.at.words} is an outside diameter; say how large: around = ...")
     if register.side == "bore" and around:
         raise SettingsError(f"{where}: {register.at.words} is a bore, which nothing goes round; leave around out.")
     _check_walls(register, wish.head, around, core, wall, where)
@@ -104,9 +105,7 @@ def _profile(register: Register, head: HeadWish | None, around: float, core: Cor
     return closed_off([*top, *outside, *reversed(run)], names)
 
 
-def _check_walls(
-    register: Register, head: HeadWish | None, around: float, core: Core, wall: float, where: str
-) -> None:
+def _check_walls(register: Register, head: HeadWish | None, around: float, core: Core, wall: float, where: str) -> None:
     r = register.radius
     left = r - 0.5 * core.widest if register.side == "bore" else 0.5 * around - r
     if left < wall:
@@ -121,9 +120,7 @@ def _check_walls(
         )
 
 
-def head_bolts(
-    head: HeadWish, core: Core, register: Register, wall: float, where: str
-) -> tuple[list[Step], list[str]]:
+def head_bolts(head: HeadWish, core: Core, register: Register, wall: float, where: str) -> tuple[list[Step], list[str]]:
     """The holes of a head's bolts, and what is to be said of them. Raises SettingsError where they have no room."""
     if head.bolts is None or head.count is None or head.pitch_circle is None:
         return [], []
@@ -138,8 +135,8 @@ def head_bolts(
     ):
         if left < wall:
             raise SettingsError(
-                f"{where}: the holes for {head.bolts} on a pitch circle of {head.pitch_circle.mm:g} mm leave {left:.2f} mm "
-                f"{what}, less than the {wall:g} mm that are wanted."
+                f"{where}: the holes for {head.bolts} on a pitch circle of {head.pitch_circle.mm:g} mm leave "
+                f"{left:.2f} mm {what}, less than the {wall:g} mm that are wanted."
             )
     ways = np.radians(head.start) + 2.0 * np.pi * np.arange(head.count) / head.count
     places = [(float(pitch * np.cos(w)), float(pitch * np.sin(w))) for w in ways]
@@ -147,8 +144,8 @@ def head_bolts(
         Step("take", Prism(circle(x, y, r), 0.0, head.thickness.mm), f"hole {k}") for k, (x, y) in enumerate(places, 1)
     ]
     facts = [
-        f"{head.count} holes Ø{bolt.hole:g} for {bolt.bolt} (ISO 273 {bolt.fit}) on a pitch circle Ø{2 * pitch:g}, the first "
-        f"at {head.start:g} degrees; each may be {0.5 * (bolt.hole - bolt.thread):.2f} mm off where both parts have clearance "
-        f"holes, half of that with threads in one (ISO 5458, floating and fixed fastener)"
+        f"{head.count} holes Ø{bolt.hole:g} for {bolt.bolt} (ISO 273 {bolt.fit}) on a pitch circle Ø{2 * pitch:g}, the "
+        f"first at {head.start:g} degrees; each may be {0.5 * (bolt.hole - bolt.thread):.2f} mm off where both parts have "
+        "clearance holes, half of that with threads in one (floating and fixed fastener, ISO 5458, from memory)"
     ]
     return steps, facts

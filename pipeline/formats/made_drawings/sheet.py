@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from pipeline import __version__
 from pipeline.fitup.made import MadePart, Prism
 from pipeline.formats.drawings import (
     PAPER,
@@ -23,7 +24,6 @@ from pipeline.formats.drawings import (
     write_print,
 )
 from pipeline.formats.made_drawings.views import front, hole_circles, section
-from pipeline import __version__
 
 _BETWEEN = 12.0  # mm from view to view, and to what stands below
 _GENERAL = "Sizes without limits: general tolerances ISO 2768-1, m. Edges broken 0.3."
@@ -116,7 +116,10 @@ def _holes(part: MadePart) -> tuple[Item, ...]:
 
 def _notes(part: MadePart) -> tuple[str, ...]:
     thick = [f"Thickness {s.solid.high - s.solid.low:g} mm." for s in part.steps[:1] if isinstance(s.solid, Prism)]
-    gauged = [f"Gauge before making: {', '.join(g.features)} of {g.part}, {g.value:.3f} mm now ({g.why})." for g in part.gauges]
+    gauged = [
+        f"Gauge before making: {', '.join(g.features)} of {g.part}, {g.value:.3f} mm now ({g.why})."
+        for g in part.gauges
+    ]
     sure = [_sentence(f"not held for certain: {text}") for text in part.doubts]
     return (*thick, *sure, *map(_sentence, part.facts), *gauged, *map(_sentence, part.cautions), _GENERAL, PAPER)
 
