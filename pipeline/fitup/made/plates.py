@@ -64,7 +64,7 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     drilled = [h for h in flange.holes if h.diameter <= _LARGEST_BOLT_HOLE and h.feature not in taken]
     bolt = _bolt(wish.holes, drilled, face, where)
     holes = [] if wish.holes == "none" else [(h, bolt.hole if bolt else h.diameter) for h in drilled]
-    openings = list(_openings(flange, drilled, wish, where))
+    openings = _outermost(list(_openings(flange, drilled, wish, where)))
     webs = sorted(_webs(outer, holes, openings), key=lambda w: w.width)
     least = _WEB[kind] if wish.web is None else wish.web.mm
     doubts = _checked(webs, least, kind, where)
@@ -141,21 +141,31 @@ def _openings(flange: Flange, drilled: Sequence[Hole], wish: CoverWish | OpenPla
         yield from loops
 
 
+def _outermost(openings: Sequence[Loop]) -> list[Loop]:
+    """Openings without those that lie within another, as a bore in a spigot that stands proud of the face."""
+    rims = [_polygon(o) for o in openings]
+    return [
+        o
+        for k, o in enumerate(openings)
+        if not any(n != k and _within(rim, o[0].start) for n, rim in enumerate(rims))
+    ]
+
+
 def _webs(outer: Loop, holes: Sequence[tuple[Hole, float]], openings: Sequence[Loop]) -> Iterator[Web]:
     edge = _polygon(outer)
     rims = [_polygon(o) for o in openings]
     for hole, diameter in holes:
-        width, at = _to_hole(outer, hole, diameter, bool(contains(edge, hole.place[None])[0]))
+        width, at = _to_hole(outer, hole, diameter, _within(edge, hole.place))
         yield Web((hole.feature, "edge"), width, at)
         for k, (opening, rim) in enumerate(zip(openings, rims, strict=True), 1):
-            width, at = _to_hole(opening, hole, diameter, not contains(rim, hole.place[None])[0])
+            width, at = _to_hole(opening, hole, diameter, not _within(rim, hole.place))
             yield Web((hole.feature, f"opening {k}"), width, at)
     for (a, d), (b, e) in combinations(holes, 2):
         apart = float(np.linalg.norm(a.place - b.place))
         yield Web((a.feature, b.feature), apart - 0.5 * (d + e), 0.5 * (a.place + b.place))
     for k, opening in enumerate(openings, 1):
         width, on, off = gap_between(opening, outer)
-        inside = bool(contains(edge, opening[0].start[None])[0])
+        inside = _within(edge, opening[0].start)
         yield Web((f"opening {k}", "edge"), width if inside else -width, 0.5 * (on + off))
     for (k, a), (n, b) in combinations(enumerate(openings, 1), 2):
         width, on, off = gap_between(a, b)
@@ -171,6 +181,10 @@ def _to_hole(loop: Loop, hole: Hole, diameter: float, beside: bool) -> tuple[flo
 
 def _polygon(loop: Loop) -> Floats:
     return np.array([piece.at(share) for piece in loop for share in np.linspace(0.0, 1.0, 24, endpoint=False)])
+
+
+def _within(polygon: Floats, place: Floats) -> bool:
+    return bool(contains([polygon], place[None])[0])
 
 
 def _checked(webs: Sequence[Web], least: float, kind: str, where: str) -> list[str]:

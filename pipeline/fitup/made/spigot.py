@@ -145,7 +145,7 @@ def head_bolts(head: HeadWish, core: Core, register: Register, wall: float, wher
     ]
     facts = [
         f"{head.count} holes Ø{bolt.hole:g} for {bolt.bolt} (ISO 273 {bolt.fit}) on a pitch circle Ø{2 * pitch:g}, the "
-        f"first at {head.start:g} degrees; each may be {0.5 * (bolt.hole - bolt.thread):.2f} mm off where both parts have "
-        "clearance holes, half of that with threads in one (floating and fixed fastener, ISO 5458, from memory)"
+        f"first at {head.start:g} degrees; each may be {0.5 * (bolt.hole - bolt.thread):.2f} mm off where both parts "
+        "have clearance holes, half of that with threads in one (floating and fixed fastener, ISO 5458, from memory)"
     ]
     return steps, facts
