@@ -9,7 +9,13 @@ from typing import Any
 import numpy as np
 from OCP.BRep import BRep_Builder
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeWire
+from OCP.BRepBuilderAPI import (
+    BRepBuilderAPI_MakeEdge,
+    BRepBuilderAPI_MakeFace,
+    BRepBuilderAPI_MakeVertex,
+    BRepBuilderAPI_MakeWire,
+)
+from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism, BRepPrimAPI_MakeRevol
 from OCP.BRepTools import BRepTools_WireExplorer
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as FaceMap
@@ -28,8 +34,8 @@ from pipeline.geometry import Floats, transformed
 _SUNK = 0.3  # mm that letters begin below the face on which they stand, so that they are one with it
 
 
-def built(steps: Sequence[Step], name: str) -> NamedBody:
-    """The solid that steps make, its faces named; mm, in their coordinates.
+def built(steps: Sequence[Step], name: str, begin: NamedBody | None = None) -> NamedBody:
+    """The solid that steps make, or make of the one that they begin with, its faces named; mm, in their coordinates.
 
     Raises GeometryError where the kernel gives up.
 
@@ -39,8 +45,8 @@ def built(steps: Sequence[Step], name: str) -> NamedBody:
     >>> round(body.volume / np.pi, 6), sorted({face.name for face in body.faces})
     (256.0, ['ring bottom', 'ring hole', 'ring side', 'ring top'])
     """
-    shape: Any = None
-    faces: list[Named] = []
+    shape: Any = None if begin is None else begin.shape
+    faces: list[Named] = [] if begin is None else list(begin.faces)
     for step in steps:
         try:
             tool, told = _solid(step)
@@ -123,15 +129,24 @@ def _edges(outline: Outline, place: Floats, level: float) -> Iterator[Any]:
 
 def _turned(solid: Turned, name: str) -> tuple[Any, list[Named]]:
     corners = [transformed(solid.place, np.array([r, 0.0, z])) for z, r in solid.profile]
-    maker, kept = BRepBuilderAPI_MakeWire(), []
-    for k, (p, q) in enumerate(pairwise((*corners, corners[0]))):
+    maker = BRepBuilderAPI_MakeWire()
+    for p, q in pairwise((*corners, corners[0])):
         maker.Add(BRepBuilderAPI_MakeEdge(_point(p), _point(q)).Edge())
-        kept.append((maker.Edge(), solid.names[k] if solid.names else name))
-    face = BRepBuilderAPI_MakeFace(maker.Wire()).Face()
     axis = gp_Ax1(_point(solid.place[:3, 3]), _direction(solid.place[:3, 2]))
-    made = BRepPrimAPI_MakeRevol(face, axis)
-    told = [Named(side, called, None) for edge, called in kept for side in made.Generated(edge)]
-    return made.Shape(), told
+    shape = BRepPrimAPI_MakeRevol(BRepBuilderAPI_MakeFace(maker.Wire()).Face(), axis).Shape()
+    if not solid.names:
+        return shape, [Named(face, name, None) for face in faces_of(shape)]
+    # The kernel doesn't tell which run swept a flat face, but each has the middle of its own run.
+    middles = [0.5 * (p + q) for p, q in pairwise((*corners, corners[0]))]
+    return shape, [Named(face, solid.names[_on(face, middles)], None) for face in faces_of(shape)]
+
+
+def _on(face: Any, places: Sequence[Floats]) -> int:
+    """Which of some places a face goes through."""
+    far = [
+        BRepExtrema_DistShapeShape(BRepBuilderAPI_MakeVertex(_point(place)).Vertex(), face).Value() for place in places
+    ]
+    return int(np.argmin(far))
 
 
 def _letters(solid: Lettering, name: str) -> tuple[Any, list[Named]]:
