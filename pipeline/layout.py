@@ -359,9 +359,11 @@ class Layout(Settings):
                     raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
             if question.between[0] == question.between[1]:
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
-        taken = [*names, *(question.name.casefold() for question in self.make)]
+        # What is written for a part as cut, and for all parts in place, is called so.
+        files = [name.replace(" ", "-") for name in names]
+        taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
         for question in self.make:
-            if taken.count(question.name.casefold()) > 1:
+            if taken.count(question.stem.casefold()) > 1:
                 raise ValueError(f"make: {question.name!r} is the name of another part; give it one of its own")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]

@@ -111,8 +111,13 @@ class Printing(Settings):
     """
 
     bed: tuple[Positive, Positive] | None = None
-    shrink: NotNegative = 0.0
+    shrink: Annotated[float, Field(ge=0, lt=10)] = 0.0
     hole: NotNegative = 0.0
+
+    @property
+    def grow(self) -> float:
+        """What lengths are multiplied by, so that they are right when the material has shrunk."""
+        return 1.0 / (1.0 - 0.01 * self.shrink)
 
 
 class PressWish(Settings):
@@ -267,6 +272,11 @@ class MakeQuestion(Settings):
     def what(self) -> str:
         """Which of MADE it is."""
         return next(kind for kind in MADE if getattr(self, kind) is not None)
+
+    @property
+    def stem(self) -> str:
+        """What its files are called, without their ending."""
+        return self.name.replace(" ", "-")
 
 
 MADE = ("template", "spigot", "holder", "cover", "gasket", "spacer")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.fitup.bodies import Body, Placed
-from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
+from pipeline.fitup.clearance import EXPANDED, Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
@@ -15,6 +15,7 @@ from pipeline.fitup.walls import Walls, WallSpot, walls
 from pipeline.fitup.words import direction_in_words, item_in_words, item_on
 
 __all__ = [
+    "EXPANDED",
     "Body",
     "Clearance",
     "Cut",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.errors import SettingsError
 from pipeline.fitup import Clearance, Placed, clearance
 from pipeline.fitup.made import Budget, MadePart, Share, made
 from pipeline.formats.datum_file import Record
@@ -53,9 +54,17 @@ def _answer(question: MakeQuestion, parts: Parts, progress: Progress) -> MakeAns
     part = made(question, parts)
     progress(0.3, "solid")
     # The CAD kernel takes a second to import.
-    from pipeline.formats.made_parts import solid_of, standing
+    from pipeline.formats.made_parts import lies_on, solid_of, standing
 
     solid = solid_of(part, question)
+    printing = question.printing
+    if printing is not None and printing.bed is not None:
+        large = lies_on(solid.facets, printing.bed, printing.grow)
+        if large is not None:
+            raise SettingsError(
+                f"{question.name}: it is {large[0]:.0f} x {large[1]:.0f} mm, larger than the bed of "
+                f"{printing.bed[0]:g} x {printing.bed[1]:g} mm; locate it nearer to its target, or print it elsewhere."
+            )
     placed = standing(part, solid)
     found = []
     for number, name in enumerate(part.against):

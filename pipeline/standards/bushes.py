@@ -18,7 +18,7 @@ class Bush(NamedTuple):
 def drill_bush(drill: float) -> Bush | None:
     """The press-fit bush, DIN 179, for a drill, mm; None where there is none so large.
 
-    Its bore is F7, and drills are h8 (ISO 235, from memory): the play is that of the largest bore and the smallest drill.
+    Its bore is F7, drills are h8 (ISO 235, from memory): the play is that of the largest bore and the smallest drill.
 
     >>> drill_bush(10.0)
     Bush(outer=15.0, lengths=(12.0, 20.0, 25.0), play=0.05)

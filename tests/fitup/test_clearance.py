@@ -16,6 +16,7 @@ from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, placed,
 from pipeline.geometry import rigid
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.values import FILLED, Surface
+from tests.fitup.bodies import block_body, standing
 
 
 def body(name: str, mesh: trimesh.Trimesh, skin: float = 0.0) -> Body:
@@ -177,3 +178,17 @@ def test_facets_that_lie_within_their_surface_do_not_count() -> None:
     assert found.spot is not None
     assert found.spot.raw == pytest.approx(3.0 + 20.0 * (1 - np.cos(half)), abs=1e-9)
     assert found.spot.distance == pytest.approx(3.0, abs=1e-9)
+
+
+def test_faces_that_are_meant_to_touch_do_not_count() -> None:
+    """A post D6 on the top of a block of 60 x 40, 10 off its middle both ways: its side is 7 from the block's sides."""
+    block = standing(block_body())
+    post = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 20.0)
+    assert clearance(post, block).verdict == "hits"
+    stands = clearance(post, block, 5.0, [("start", "top")])
+    assert stands.verdict == "clear"
+    assert stands.spot is not None
+    assert stands.spot.raw == pytest.approx(7.0, abs=0.003)
+    # Sunk in by more than what a scan's noise could be, it is not only touching.
+    sunk = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 19.5)
+    assert clearance(sunk, block, 5.0, [("start", "top")]).verdict == "hits"

@@ -10,10 +10,9 @@ import numpy as np
 from pipeline.fitup import Placed
 from pipeline.fitup.made.solids import around_discs
 from pipeline.fitup.made.words import Meant
-from pipeline.geometry import Floats, contains, transformed, undone
+from pipeline.geometry import Floats, Mask, contains, transformed, undone
 
 _OFF = 0.2  # mm off the seat's plane that a place on it may be: a scan's noise and its spikes
-_RIM = 1.0, 0.5  # mm about a hole and before the edge of a face that are left out: broken edges
 _AROUND = 48
 _STEP = 0.5  # mm, of radii
 _SPACING = 1.0  # mm between places of a facet that are looked at
@@ -49,25 +48,39 @@ class Ground:
         places = transformed(self.matrix, np.column_stack([at, np.zeros(len(at))]))
         far, facet, _ = part.scene.closest(places)
         label = part.body.labels[facet]
-        return tuple(((far < _OFF) & ((label == self.feature) | (label < 0))).tolist())
+        return tuple(((far < _OFF) & (label == self.feature)).tolist())
 
-    def widest(self, at: Floats, inner: float, outer: float) -> float:
-        """The largest radius, mm, `outer` at most, up to which a ring about a place (2,) lies on the seat all round;
-        nought where there is none beyond `inner`."""
-        begin = inner + _RIM[0] if inner > 0.0 else 0.0
-        radii = np.arange(begin, outer + _RIM[1] + _STEP, _STEP)
+    def widest(self, at: Floats, inner: float, outer: float, edge: float) -> float:
+        """The largest radius, mm, `outer` at most, up to which a ring about a place (2,) lies on the seat all round,
+        and `edge` mm farther; nought where there is none beyond `inner`."""
+        radii, good = self._rings(at, inner, outer + edge)
+        count = len(radii) if good.all() else int(np.argmin(good))
+        return float(min(outer, radii[count - 1] - edge)) if count else 0.0
+
+    def rim(self, at: Floats, inner: float, outer: float) -> float | None:
+        """The radius, mm, from which on a ring about a hole lies on the seat, past its chamfer; `inner` at least, None
+        where it is none up to `outer`."""
+        radii, good = self._rings(at, inner, outer)
+        return float(radii[int(np.argmax(good))]) if good.any() else None
+
+    def _rings(self, at: Floats, inner: float, outer: float) -> tuple[Floats, Mask]:
+        """Radii, (n,) mm, and at which of them a ring about a place lies on the seat."""
+        radii = np.arange(inner, outer + _STEP, _STEP)
         turn = 2.0 * np.pi * np.arange(_AROUND) / _AROUND
         ring = np.column_stack([np.cos(turn), np.sin(turn)])
         there = np.array(self.on_seat((at + radii[:, None, None] * ring).reshape(-1, 2))).reshape(len(radii), -1)
-        good = there.mean(axis=1) >= 1.0 - _MISSED
-        count = len(radii) if good.all() else int(np.argmin(good))
-        return float(min(outer, radii[count - 1] - _RIM[1])) if count else 0.0
+        return radii, there.mean(axis=1) >= 1.0 - _MISSED
 
     def third(
-        self, two: Floats, target: Floats, radius: tuple[float, float], pads: Sequence[tuple[float, float, float]]
+        self,
+        two: Floats,
+        target: Floats,
+        radius: tuple[float, float],
+        pads: Sequence[tuple[float, float, float]],
+        edge: float,
     ) -> tuple[float, float, float] | None:
         """(x, y, radius) of a pad off the line of two places (n, 2), rather towards a target (2,) and apart from other
-        pads; None where the seat has no room for one of the smaller radius."""
+        pads, `edge` mm within the face; None where the seat has no room for one of the smaller radius."""
         part = self.parts[self.seat]
         facets = part.body.surface.faces[part.body.labels == self.feature]
         own = transformed(undone(self.matrix), part.vertices[facets].mean(axis=1))[:, :2]
@@ -83,7 +96,7 @@ class Ground:
         # The best ones lie beside each other along an edge, where there is no room: so every so many of them.
         for k in order[:: max(1, len(order) // _MOST)]:
             room = float(np.min([np.linalg.norm(own[k] - pad[:2]) - pad[2] for pad in pads])) - 1.0
-            found = self.widest(own[k], 0.0, min(radius[0], room))
+            found = self.widest(own[k], 0.0, min(radius[0], room), edge)
             if found >= radius[1]:
                 return float(own[k, 0]), float(own[k, 1]), found
         return None

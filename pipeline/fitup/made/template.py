@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Line, Placed, placed
+from pipeline.fitup import EXPANDED, Item, Line, Placed, placed
 from pipeline.fitup.made.ground import Ground, ground_under
 from pipeline.fitup.made.part import Budget, Figure, Gauge, MadePart, Seat
 from pipeline.fitup.made.solids import (
@@ -38,17 +38,20 @@ from pipeline.values import Feature
 
 _PLAY = 0.05  # mm of the diameters, unless told
 _SQUARE = np.radians(1.0)  # that a locator may lean against the seat
+_STEEPEST = np.radians(60.0)  # a guide that leans more ends before the plate
 _UPRIGHT = np.radians(0.5)  # a guide that leans less hangs straight down
+_CHAMFER = 8.0  # mm that the edge of a hole is broken by, at most
 _PAD, _LEAST_PAD = 9.0, 2.0  # mm of a pad round a hole, at most and at least
 _THIRD = 6.0, 3.0  # mm, radius of the pad that keeps it from rocking
 _WALL = 4.0  # mm about a hole
-_SPARE = 0.3  # mm more than the gap that was asked for, so that what isn't known of the skin is left
+_SPARE = 0.5  # mm more than the gap that was asked for, so that what isn't known of the skin is left
+_EDGE = 0.8  # mm more, too, of a pad to the edge of its face, which is known less well
 _REACH = 500.0  # mm from its nearest locator that a guide may be
 _PRINTED_PLAY = 0.1  # mm, of a drill in a printed hole: common practice, no source
 _LENGTHS = 1.5  # times its drill that a guide is long at least: common practice, no source
 _TEXT, _PROUD = 5.0, 0.6  # mm, capitals at most and how far letters stand out
 _ADVANCE = 1.1  # of its height, a letter's width, at most
-_NEAR = 1.0  # mm off the seat that a hole's mouth may be
+_NEAR = 2.5  # mm off the seat that a hole's mouth may be, by its chamfer
 _PIN_HOLES = 3.0, 40.0  # mm, diameters that pins are made for
 _MOST_HOLES = 16
 
@@ -62,8 +65,8 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class _Held:
-    """A locator where it is: its words, what they mean, (2,) mm in the seat's plane, the casting's diameter, and the
-    template's."""
+    """A locator where it is: its words, what they mean, (2,) mm in the seat's plane, the casting's diameter, the
+    template's, and the radius within which its pad is set back, clear of the hole's edge and its burr."""
 
     wish: Locator
     meant: Meant
@@ -71,6 +74,7 @@ class _Held:
     at: Floats
     size: float
     own: float
+    relief: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,7 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     _check_pair(question, pair)
     names = list(dict.fromkeys([seat.part, *(meant_by(parts, g.face, "face").part for g in wish.guide)]))
     ground = ground_under(parts, names, seat, matrix)
+    held = [_set_back(question, one, ground) for one in held]
     led = [_guide(question, guide, parts, matrix, pair, ground) for guide in wish.guide]
     led = [_hanging(one, question.gap.mm + _SPARE, ground) if _upright(one) else one for one in led]
     pads = _pads(question, held, led, ground)
@@ -126,7 +131,7 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
         moves, seat.item.unsure or next((h.meant.item.unsure for h in held), ""),
         figures=tuple(_figures(held, led)), budgets=budgets,
         gauges=tuple(_gauges(held)), facts=tuple(_facts(held, led, parts, seat, matrix, pins)),
-        cautions=CAUTIONS, twin=mirrored(steps) if wish.mirror else (), flat="plate top",
+        cautions=CAUTIONS, doubts=tuple(_doubts(pair)), twin=mirrored(steps) if wish.mirror else (), flat="plate top",
     )  # fmt: skip
 
 
@@ -151,8 +156,8 @@ def _stands(question: MakeQuestion, wish: TemplateWish, parts: Mapping[str, Plac
         )
     if len(feet) != 2:
         raise SettingsError(
-            f"{question.name}: a template takes its place from two of pin, spigot and over, and there "
-            f"{'is' if len(feet) == 1 else 'are'} {len(feet)}; {'add one' if len(feet) < 2 else 'leave the others out'}."
+            f"{question.name}: a template takes its place from two of pin, spigot and over; "
+            f"{len(feet)} of them {'is' if len(feet) == 1 else 'are'} given; name two."
         )
     line = feet[1] - feet[0]
     if np.linalg.norm(line) < 1e-6:
@@ -180,7 +185,9 @@ def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], 
     way = turned(undone(matrix), meant.item.direction)
     at = own[:2] - way[:2] * own[2] / way[2]
     size = 2.0 * feature.radius
-    play = one.play.mm if one.play is not None else _PLAY
+    # A pin of its own size less what that isn't known by still goes in.
+    unsure = 2.0 * EXPANDED * (feature.uncertainty.radius or 0.0)
+    play = one.play.mm if one.play is not None else _PLAY + unsure
     if one.what == "screw":
         assert one.diameter is not None
         hole = screw_hole(one.diameter.mm)
@@ -189,8 +196,9 @@ def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], 
                 f"{question.name}: there is no metric thread of {one.diameter.mm:g} mm (ISO 273); write a usual one."
             )
         return _Held(one, meant, feature, at, size, hole)
-    own_size = one.diameter.mm if one.diameter is not None else size - play if one.what != "over" else size + play
-    short = size - own_size if one.what != "over" else own_size - size
+    sense = 1.0 if one.what == "over" else -1.0
+    own_size = one.diameter.mm if one.diameter is not None else round(size + sense * play, 3)
+    short = sense * (own_size - size)
     if short <= 0.0:
         what = {"pin": "the pin", "spigot": "the spigot", "over": "the bore"}[one.what]
         word = "larger" if one.what != "over" else "smaller"
@@ -200,13 +208,29 @@ def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], 
     return _Held(one, meant, feature, at, size, own_size)
 
 
+def _set_back(question: MakeQuestion, one: _Held, ground: Ground) -> _Held:
+    """The locator with what its pad is set back by: the gap from where the seat begins, past its hole's chamfer."""
+    inner = 0.5 * max(one.size, one.own)
+    rim = ground.rim(one.at, inner, inner + _CHAMFER)
+    if rim is None:
+        raise SettingsError(_no_face(question, one))
+    return replace(one, relief=rim + question.gap.mm + _EDGE)
+
+
+def _no_face(question: MakeQuestion, one: _Held) -> str:
+    return (
+        f"{question.name}: there is no flat face about {one.wish.words} that a pad could stand on, {_LEAST_PAD:g} mm "
+        "wide all round at least; seat the template elsewhere."
+    )
+
+
 def _check_pair(question: MakeQuestion, pair: Sequence[_Held]) -> None:
     apart = float(np.linalg.norm(pair[1].at - pair[0].at))
     least = 0.5 * sum(max(one.size, one.own) for one in pair) + _WALL
     if apart < least:
         raise SettingsError(
-            f"{question.name}: its locators are {apart:.1f} mm apart, too close to hold it; take holes that are farther "
-            f"apart than {least:.1f} mm."
+            f"{question.name}: its locators are {apart:.1f} mm apart, too close to hold it; take holes that are "
+            f"farther apart than {least:.1f} mm."
         )
     if pair[0].wish.flat:
         raise SettingsError(
@@ -235,12 +259,13 @@ def _guide(
     far = min(float(np.linalg.norm(place[:2] - one.at)) for one in pair)
     if far > _REACH:
         raise SettingsError(
-            f"{question.name}: {guide.axis} is {far:.0f} mm from its nearest locator, beyond the {_REACH:.0f} mm that a "
-            "template reaches; locate it nearer by."
+            f"{question.name}: {guide.axis} is {far:.0f} mm from its nearest locator, beyond the {_REACH:.0f} mm that "
+            "a template reaches; locate it nearer by."
         )
     air = ground.distance(face.part, place)
     drill = guide.drill.mm
-    if air > 0.5 * drill:
+    bored = meant.feature is not None and meant.part == face.part and is_bore(meant.feature)
+    if air > 0.5 * drill and not (bored and air < (meant.feature.radius or 0.0) + _NEAR):
         raise SettingsError(
             f"{question.name}: {guide.axis} meets no metal on {guide.face}: the nearest is {air:.1f} mm away; name the "
             "face where the drill is to start."
@@ -267,17 +292,13 @@ def _pads(
     question: MakeQuestion, held: Sequence[_Held], led: Sequence[_Led], ground: Ground
 ) -> list[tuple[float, float, float]]:
     """(x, y, radius) of each pad: one about every locator, and a third where there are two, against rocking."""
-    out = []
+    out, edge = [], question.gap.mm + _EDGE
     for one in held:
-        inner = 0.5 * max(one.size, one.own)
-        radius = ground.widest(one.at, inner, inner + _PAD)
-        if radius < inner + _LEAST_PAD:
-            raise SettingsError(
-                f"{question.name}: there is no flat face about {one.wish.words} that a pad could stand on, "
-                f"{_LEAST_PAD:g} mm wide all round at least; seat the template elsewhere."
-            )
+        radius = ground.widest(one.at, one.relief, one.relief + _PAD, edge)
+        if radius < one.relief + _LEAST_PAD:
+            raise SettingsError(_no_face(question, one))
         out.append((float(one.at[0]), float(one.at[1]), radius))
-    third = ground.third(np.array([pad[:2] for pad in out]), led[0].place[:2], _THIRD, out)
+    third = ground.third(np.array([pad[:2] for pad in out]), led[0].place[:2], _THIRD, out, edge)
     if third is None:
         raise SettingsError(
             f"{question.name}: its seat has no place for a third pad beside the line of its locators, so that it would "
@@ -304,17 +325,19 @@ def _laid_out(
 ) -> tuple[Step, ...]:  # fmt: skip
     """The steps of a template without its letters."""
     gap = question.gap.mm + _SPARE
-    discs = [*pads, *((float(p[0]), float(p[1]), one.boss) for one in led for p in _ends(one))]
+    # A block's corners are farther out than a boss is round.
+    wide = [one.boss if _upright(one) else np.sqrt(2.0) * one.boss for one in led]
+    discs = [
+        *pads,
+        *((float(p[0]), float(p[1]), float(w)) for one, w in zip(led, wide, strict=True) for p in _ends(one)),
+    ]
     outline = around_discs(discs)
     skin = ground.highest(discs, gap)
     under = max(skin + gap, 2.0)
     top = under + wish.thickness.mm
     for one in led:
         ends = _ends(one)
-        if _upright(one):
-            top = max(top, float(ends[1][2]))
-        else:
-            top = max(top, float(max(p[2] for p in ends)) + one.boss)
+        top = max(top, float(max(p[2] for p in ends)) + (0.0 if _upright(one) else one.boss + 1.0))
     thick = wish.thickness.mm
     steps = [Step("add", Prism(outline, top - thick, top), "plate")]
     inside = top - 0.5 * thick
@@ -323,32 +346,29 @@ def _laid_out(
     for n, one in enumerate(led, 1):
         steps.append(Step("add", _boss(one, inside, f"guide {n} boss"), f"guide {n} boss"))
     for n, each in enumerate(held, 1):
-        steps += _holds(question, each, f"locator {n}", under, top)
+        steps += _holds(question, each, f"locator {n}", (gap, under, top))
     for n, one in enumerate(led, 1):
-        near, far = _ends(one)
-        # Through all that is above it, and open where a drill comes out.
-        steps.append(
-            Step(
-                "take",
-                cylinder(near - one.way, one.way, 0.5 * one.hole, _through(far, one.way, near, top)),
-                f"guide {n}",
-            )
-        )
+        # From a mm before its near end.
+        hole = cylinder(_ends(one)[0] - one.way, one.way, 0.5 * one.hole, _through(one, top))
+        steps.append(Step("take", hole, f"guide {n}"))
     return tuple(steps)
 
 
-def _through(far: Floats, way: Floats, near: Floats, top: float) -> float:
+def _through(one: _Led, top: float) -> float:
     """mm that a guide's hole is long, from a mm before its near end: out of the top where it goes there."""
-    length = float(np.linalg.norm(far - near))
-    if way[2] > np.cos(np.radians(80.0)):
-        length = max(length, float((top - near[2]) / way[2]) + float(np.hypot(way[0], way[1]) / way[2]) * 100.0)
+    way, near, length, wide = one.way, _ends(one)[0], one.length, 0.5 * one.hole
+    if way[2] > np.cos(_STEEPEST):
+        length = max(length, float((top - near[2] + 2.0 * wide) / way[2]))
     return length + 3.0
 
 
-def _holds(question: MakeQuestion, one: _Held, name: str, under: float, top: float) -> list[Step]:
+def _holds(question: MakeQuestion, one: _Held, name: str, levels: tuple[float, float, float]) -> list[Step]:
     """The steps of a locator: the hole of a pin or screw, a spigot below the seat, or a bore in its pad."""
     what, (x, y) = one.wish.what, one.at.tolist()
+    gap, under, top = levels
     up = np.array([0.0, 0.0, 1.0])
+    # Clear of the edge of the hole, and of its burr; a spigot or what goes over a boss stands in that.
+    relief = Step("take", cylinder(np.array([x, y, -1.0]), up, one.relief, 1.0 + gap), f"{name} relief")
     if what == "spigot":
         depth = one.wish.depth.mm
         if one.feature.extent.length is not None and depth > one.feature.extent.length:
@@ -357,11 +377,15 @@ def _holds(question: MakeQuestion, one: _Held, name: str, under: float, top: flo
                 f"{one.feature.extent.length:.1f} mm deep; make it shorter."
             )
         r, lead = 0.5 * one.own, min(1.0, 0.2 * depth)
-        profile = ((-depth, 0.0), (1.0, 0.0), (1.0, r), (lead - depth, r), (-depth, r - lead))
+        root = gap + 1.0
+        profile = ((-depth, 0.0), (root, 0.0), (root, r), (lead - depth, r), (-depth, r - lead))
         names = ("", f"{name} top", f"{name} side", f"{name} lead", f"{name} bottom")
-        return [Step("add", Turned(profile, frame(np.array([x, y, 0.0]), up, np.array([1.0, 0, 0])), names), name)]
+        return [
+            relief,
+            Step("add", Turned(profile, frame(np.array([x, y, 0.0]), up, np.array([1.0, 0, 0])), names), name),
+        ]
     high = under if what == "over" else top + 1.0
-    return [Step("take", cylinder(np.array([x, y, -1.0]), up, 0.5 * one.own, high + 1.0), name)]
+    return [relief, Step("take", cylinder(np.array([x, y, -1.0]), up, 0.5 * one.own, high + 1.0), name)]
 
 
 def _hanging(one: _Led, gap: float, ground: Ground) -> _Led:
@@ -430,6 +454,21 @@ def _pins(pair: Sequence[_Held]) -> Pins:
     return Pins(np.array([one.at for one in pair]), np.array(play), np.array(unsure), pair[1].wish.flat)
 
 
+def _doubts(pair: Sequence[_Held]) -> list[str]:
+    """Pins of which it isn't sure that they go in."""
+    out = []
+    for one in pair:
+        play, unsure = abs(one.size - one.own), one.feature.uncertainty.radius
+        if unsure is None:
+            out.append(f"the size of {one.feature.id} can't be vouched for; gauge it")
+        elif play < 2.0 * EXPANDED * unsure:
+            out.append(
+                f"its locator in {one.feature.id} may not go in: play {play:.3f} mm, +-{2.0 * EXPANDED * unsure:.3f} "
+                "(95 %); gauge the hole, or give it more play"
+            )
+    return out
+
+
 def _form(seat: Feature) -> float:
     """mm, peak to valley of a face without what the scan's noise makes of it."""
     form = seat.form
@@ -474,9 +513,7 @@ def _letters(
     runs.sort(key=lambda run: -float(np.linalg.norm(run[2] - run[1])))
     likely = max(b.likely for b in budgets)
     said = [f"{question.name} {wish.text}".strip().upper() + f" \u00b1{likely:.2f}"]
-    said.append(
-        f"{seat.part} {seat.feature.id if seat.feature else ''} {pair[0].meant.feature.id if pair[0].meant.feature else ''}"
-    )
+    said.append(f"{seat.part} {seat.feature.id if seat.feature else ''} {pair[0].feature.id}")
     out = []
     for n, ((_, a, b), text) in enumerate(zip(runs, said, strict=False), 1):
         line = unit(b - a)

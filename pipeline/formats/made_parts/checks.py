@@ -38,3 +38,22 @@ def thinnest(body: Body, seed: int = 0) -> tuple[float, Floats]:
     is_wall[is_wall] &= np.einsum("ij,ij->i", normals[met[is_wall]], ways[is_wall]) > _FACING
     k = int(np.argmin(np.where(is_wall, wall, np.inf)))
     return float(wall[k]), places[k]
+
+
+def lies_on(body: Body, bed: tuple[float, float], grow: float = 1.0) -> tuple[float, float] | None:
+    """Length and width, mm, of a body as it lies on a printer's bed, its own z upwards, turned so that it fits best;
+    None where it fits a bed of that length and width. grow: what its lengths are multiplied by before.
+
+    >>> from pipeline.fitup import turned_body
+    >>> disc = turned_body("disc", [(0, 30), (4, 30)], 0.0)
+    >>> lies_on(disc, (40.0, 31.0)), tuple(round(side) for side in lies_on(disc, (40.0, 29.0)))
+    (None, (30, 30))
+    """
+    flat = grow * body.surface.vertices[:, :2]
+    turns = np.radians(np.arange(0.0, 180.0, 1.0))
+    sides = np.array(
+        [np.ptp(flat @ np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]]), axis=0) for t in turns]
+    )
+    over = (sides - bed).max(axis=1)
+    k = int(np.argmin(over))
+    return None if over[k] <= 0.0 else (float(sides[k, 0]), float(sides[k, 1]))

@@ -17,8 +17,8 @@ _LETTER = tuple[Outline, tuple[Outline, ...]]
 
 
 def letters_of(text: str, size: float) -> tuple[_LETTER, ...]:
-    """The outlines of a line of text, each with its holes, counter-clockwise; capitals are `size` mm high, the middle of
-    the line at the origin. What the font doesn't have is left out.
+    """The outlines of a line of text, each with its holes, counter-clockwise; capitals are `size` mm high, the middle
+    of the line at the origin. What the font doesn't have is left out.
 
     >>> outlines = letters_of("I0", 7.3)
     >>> len(outlines), [len(holes) for _, holes in outlines]

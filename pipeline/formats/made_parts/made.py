@@ -46,29 +46,32 @@ def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
 
     >>> from pipeline.fitup.made import cylinder
     >>> peg = Step("add", cylinder(np.zeros(3), np.array([0.0, 0, 1]), 5.0, 20.0), "peg")
-    >>> wish = {"seat": "a: end", "locate": [{"pin": "a: b"}], "guide": [{"axis": "a: c", "face": "a: end", "drill": 5}]}
+    >>> guide = {"axis": "a: c", "face": "a: end", "drill": 5}
+    >>> wish = {"seat": "a: end", "locate": [{"pin": "a: b"}], "guide": [guide]}
     >>> part = MadePart("peg", "template", (peg,), np.eye(4), (), (), volume=500 * np.pi)
     >>> made = solid_of(part, MakeQuestion(name="peg", template=wish))
     >>> round(made.volume, 3), round(made.wall, 2), made.facets.closed
     (1570.796, 10.0, True)
     """
-    body, facets, volume = _checked(part.steps, part.name, question)
     plain = [step for step in part.steps if not isinstance(step.solid, Lettering)]
+    bare_body, bare, volume_bare = _checked(plain, part.name, question)
+    body, facets, volume = bare_body, bare, volume_bare
     if len(plain) < len(part.steps):
-        _, bare, volume_bare = _checked(plain, part.name, question)
-    else:
-        bare, volume_bare = facets, volume
+        letters = [step for step in part.steps if isinstance(step.solid, Lettering)]
+        body, facets, volume = _checked(letters, part.name, question, bare_body)
     if part.volume is not None and abs(volume_bare - part.volume) > _VOLUME * part.volume:
         raise GeometryError(
-            f"The CAD kernel makes {part.name} {volume_bare:.1f} mm3 large, where it is {part.volume:.1f} mm3 as drawn; "
-            "change its sizes a little."
+            f"The CAD kernel makes {part.name} {volume_bare:.1f} mm3 large, where it is drawn as {part.volume:.1f} "
+            "mm3; change its sizes a little."
         )
     wall, thin = thinnest(bare)
     return Solid(body, facets, volume, wall, thin)
 
 
-def _checked(steps: Sequence[Step], name: str, question: MakeQuestion) -> tuple[NamedBody, Body, float]:
-    body = built(steps, name)
+def _checked(
+    steps: Sequence[Step], name: str, question: MakeQuestion, begin: NamedBody | None = None
+) -> tuple[NamedBody, Body, float]:
+    body = built(steps, name, begin)
     verdict = checked(body.shape, {})
     if not verdict.valid or verdict.free_edges or verdict.volume <= 0.0:
         raise GeometryError(f"The CAD kernel's own checks don't take {name}; change its sizes a little.")
@@ -99,11 +102,11 @@ def write_made(room: Path, part: MadePart, solid: Solid, question: MakeQuestion)
     """
     stem = part.stem
     write_solid(room / f"{stem}.step", solid.body, part.name, part.kind)
-    _write_facets(room, stem, part.name, part.steps, question, solid)
+    _write_facets(room, stem, part.name, part.steps, question, solid.facets)
     if part.twin:
-        twin, _, _ = _checked(part.twin, f"{part.name}, mirrored", question)
+        twin, facets, _ = _checked(part.twin, f"{part.name}, mirrored", question)
         write_solid(room / f"{stem}-mirrored.step", twin, f"{part.name}, mirrored", part.kind)
-        _write_facets(room, f"{stem}-mirrored", f"{part.name}, mirrored", part.twin, question, None)
+        _write_facets(room, f"{stem}-mirrored", f"{part.name}, mirrored", part.twin, question, facets)
     return files_of(part)
 
 
@@ -118,14 +121,12 @@ def files_of(part: MadePart) -> tuple[str, ...]:
 
 
 def _write_facets(
-    room: Path, stem: str, name: str, steps: Sequence[Step], question: MakeQuestion, solid: Solid | None
-) -> None:
+    room: Path, stem: str, name: str, steps: Sequence[Step], question: MakeQuestion, facets: Body
+) -> None:  # fmt: skip
     printing = question.printing
-    if solid is None or (printing is not None and printing.hole > 0.0):
-        facets = _checked(steps if printing is None else made_up(steps, printing), name, question)[1]
-    else:
-        facets = solid.facets
-    grow = 1.0 if printing is None else 1.0 / (1.0 - 0.01 * printing.shrink)
+    if printing is not None and printing.hole > 0.0:
+        facets = _checked(made_up(steps, printing), name, question)[1]
+    grow = 1.0 if printing is None else printing.grow
     vertices, faces = grow * facets.surface.vertices, facets.surface.faces
     write_parts_3mf(room / f"{stem}.3mf", {name: (vertices, faces)}, "mm")
     write_stl(room / f"{stem}.stl", vertices, faces, "mm")
