@@ -125,7 +125,8 @@ class Clearance:
 def clearance(one: Placed, other: Placed, least: float = 0.0, seats: Seats = ()) -> Clearance:
     """Whether two parts keep `least` mm between them.
 
-    seats  flat faces that are meant to touch, by their features' numbers on the one and on the other part
+    seats  faces that are meant to touch, by their features' numbers on the one and on the other part; "" of the other
+           one: the face may be as near to all of it as it likes, but not in it
 
     Fits, which are known from how the parts stand, are told apart: their faces don't count as long as they are no
     nearer to each other than their sizes say. Faces that are meant to touch don't count at all.
@@ -240,17 +241,23 @@ def _near_fit(placed: Placed, fit: Fit) -> tuple[Mask, Mask]:
 
 
 def _on_seat(placed: Placed, ident: str) -> tuple[Mask, Mask]:
-    """Which facets lie on a flat feature or end on its corners, and which corners are of the ones that lie on it.
+    """Which facets lie on a feature or end on its corners, and which corners are of the ones that lie on it; all facets
+    and no corners for "".
 
-    A facet of no feature that lies as near to it as its own do is what the scan's noise or its rim made of it.
+    A facet of no feature that lies as near to it as its own do is what the scan's noise or its rim made of it. What
+    stands on a flat one of a scanned part isn't near what lies below it, as its edges and the walls of its holes.
     """
+    if not ident:
+        return np.ones(len(placed.body.surface.faces), bool), np.zeros(len(placed.vertices), bool)
     k = placed.body.index_of(ident)
     faces = placed.body.surface.faces
-    off = np.abs(signed_distance(placed.shape(k), placed.vertices))
+    above = signed_distance(placed.shape(k), placed.vertices)[faces]
     own = placed.body.labels == k
-    level = own | ((placed.body.labels < 0) & (off[faces].max(axis=1) < _ON_SEAT))
+    level = own | ((placed.body.labels < 0) & (np.abs(above).max(axis=1) < _ON_SEAT))
     corners = np.zeros(len(placed.vertices), bool)
     corners[faces[level].ravel()] = True
+    if placed.body.skin is None and kind_of(placed.body.features[k]).flat:
+        level |= above.max(axis=1) < _ON_SEAT
     lone = np.zeros(len(placed.vertices), bool)
     lone[faces[own].ravel()] = True
     # Of a part that is drawn, walls stand square on the face: they begin where it ends.

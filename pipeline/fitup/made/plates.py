@@ -23,7 +23,8 @@ from pipeline.values import Flange, Hole
 FOLLOWED = 0.1  # mm within which arcs follow a cast edge
 _LARGEST_BOLT_HOLE = 30.0  # mm: what is larger is an opening: castings of a bench size, common practice, no source
 _WEB = {"cover": 2.0, "spacer": 2.0, "gasket": 3.0}  # mm that are to be left unless told: common practice, no source
-_PROUD = 0.5  # mm that is kept from what stands proud of the face
+# mm that is kept from what stands proud of the face, the fillet at its foot among it: common practice, no source.
+_PROUD = 3.0
 _THREADED = 1.25  # of a found hole's diameter, up to which a bolt's thread may have been cut into it
 _COVER_2D = 2.45  # 95 % of a place in a plane
 _MARKED = 0.1  # mm, radially, that a hole is drilled to its place with care: common practice, no source
@@ -132,7 +133,8 @@ def _openings(flange: Flange, drilled: Sequence[Hole], wish: CoverWish | OpenPla
         rim = inner.segments[0]
         if rim.kind == "circle" and rim.feature in bolts:
             continue
-        wider = _PROUD if inner.what == "spigot" else wish.opening if isinstance(wish, OpenPlateWish) else None
+        wanted = wish.opening if isinstance(wish, OpenPlateWish) else None
+        wider = max(_PROUD, wanted or 0.0) if inner.what == "spigot" else wanted
         if inner.what == "piece" or wider is None:
             continue
         loops = offset(pieces_of(inner.segments, FOLLOWED), -wider)

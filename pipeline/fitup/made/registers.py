@@ -113,8 +113,10 @@ class Register:
 
     @property
     def seats(self) -> tuple[Seat, ...]:
-        """The same as seats."""
-        return tuple(Seat(name, self.at.part, self.at.feature.id) for name in self.lands)
+        """What of it is meant to touch; round its mouth all of it is near what it goes into, and only mustn't be in it."""
+        near = dict.fromkeys((*self.lands, *self.run(1.0)[1]))
+        touching = tuple(Seat(name, self.at.part, self.at.feature.id) for name in self.lands)
+        return (*touching, *(Seat(name, self.at.part, "") for name in near))
 
     def run(self, way: float) -> tuple[Profile, list[str]]:
         """The profile (station, radius) along it from station 0 on, `way` 1 or -1, and the names of its runs: chamfered
