@@ -20,7 +20,8 @@ from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 from OCP.TopoDS import TopoDS
 
-from pipeline.formats.solid import faces_of, read_solid
+from pipeline.fitup import Body
+from pipeline.formats.solid import NamedBody, body_of_shape, faces_of, read_solid
 from pipeline.geometry import Floats, unit
 from pipeline.layout import make_layout
 from pipeline.questions import fit_up, write_fit
@@ -83,15 +84,15 @@ def test_a_template_for_a_casting_never_seen(seed: int, tmp_path: Path) -> None:
     writer.Transfer(body, STEPControl_AsIs)
     writer.Write(str(tmp_path / "casting.step"))
     places = [[float(x), float(y), -15.0] for x, y, _ in holes]
-    corner = "[2, 2, 0]"
+    known = body_of_shape("casting", NamedBody(body, ()), 0.0)
     template = {
-        "seat": f"casting: face nearest {corner}",
+        "seat": f"casting: {level_face(known, 0.0)}",
         "locate": [
             {"pin": f"casting: hole nearest {places[0]}"},
             {"pin": f"casting: hole nearest {places[1]}", "flat": True},
         ],
         "guide": [{"axis": f"casting: hole nearest {(target - 6 * way).tolist()}",
-                   "face": f"casting: face nearest {(target + np.array([8.0, 0, 0])).tolist()}", "drill": 6}],
+                   "face": f"casting: {level_face(known, float(target[2]))}", "drill": 6}],
     }  # fmt: skip
     layout = {
         "part": {"casting": {"file": tmp_path / "casting.step", "uncertainty": 0.02}},
@@ -126,6 +127,12 @@ def test_a_template_for_a_casting_never_seen(seed: int, tmp_path: Path) -> None:
     level = BRepAdaptor_Surface(TopoDS.Face(tops[0])).Plane().Location().Z()
     mesh = found.parts["template"].vertices
     assert mesh[:, 2].max() == pytest.approx(level, abs=1e-6)
+
+
+def level_face(body: Body, height: float) -> str:
+    """The number of the largest face that looks up at a height."""
+    level = [f for f in body.features if f.kind == "plane" and f.direction is not None and f.direction[2] > 0.999]
+    return max((f for f in level if abs(f.point[2] - height) < 1e-6), key=lambda f: f.extent.area).id
 
 
 def moved(named: Any, matrix: Floats) -> tuple[str, Any]:
