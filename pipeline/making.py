@@ -208,7 +208,7 @@ class PlateWish(Settings):
     on         words for the flange's face
     thickness  mm
     offset     mm that its edge stands out of the flange's; negative: in
-    holes      "as found", a bolt and its row of ISO 273 ("M10 medium"), or "none"
+    holes      "as found", to 0.1 mm, a bolt and its row of ISO 273 ("M10 medium"), or "none"
     above      mm between the face and it, of a gasket in between
     web        least metal that is to be left between holes, openings and edges
     """

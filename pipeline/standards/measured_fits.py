@@ -77,9 +77,12 @@ def measured_fit(fit: str, diameter: float, sigma: float | None, side: str, wher
             "job as [[measured]]."
         )
     middle = diameter + sign * 0.5 * (wanted[0] + wanted[1])
-    half = 0.5 * (own[1] - own[0])
+    width = 0.5 * (own[1] - own[0])
+    # To whole micrometres, as a drawing has them, inwards.
+    limits = (math.ceil(1e3 * (middle - width) - _HAIR) / 1e3, math.floor(1e3 * (middle + width) + _HAIR) / 1e3)
+    half, made = 0.5 * (limits[1] - limits[0]), 0.5 * (limits[0] + limits[1])
     reach = 0.5 * (wanted[1] - wanted[0])
-    within = _between(-reach, reach, 0.0, half, sigma)
+    within = _between(-reach, reach, made - middle, half, sigma)
     if within < SURE:
         allowed = _sigma_for(reach, half)
         others = [f for f in _looser(fit, side) if _gives(f, diameter, sigma, side, wanted)]
@@ -89,11 +92,9 @@ def measured_fit(fit: str, diameter: float, sigma: float | None, side: str, wher
             f"hold in {share_words(within)} of cases; gauge it to {_um(COVER * allowed)} or better and put that "
             f"into the job as [[measured]]{instead}."
         )
-    low, high = _quantiles(0.5 * (wanted[0] + wanted[1]), half, sigma)
+    low, high = _quantiles(sign * (made - diameter), half, sigma)
     zone_middle = sign * (nominal + 0.5 * (own[0] + own[1]) - diameter)
-    on_zone = _between(wanted[0], wanted[1], zone_middle, half, sigma)
-    # To whole micrometres, as a drawing has them, inwards.
-    limits = (math.ceil(1e3 * (middle - half) - _HAIR) / 1e3, math.floor(1e3 * (middle + half) + _HAIR) / 1e3)
+    on_zone = _between(wanted[0], wanted[1], zone_middle, width, sigma)
     return MeasuredFit(fit, nominal, (diameter, sigma), wanted, limits, (low, high), within, on_zone)
 
 

@@ -14,8 +14,8 @@ from pipeline.geometry import Floats
 
 @dataclass(frozen=True)
 class Seat:
-    """A face of a made part, by its name, and the feature of a part, by its number, that it is meant to touch; "": it may
-    be as near to all of that part as it likes, but not in it."""
+    """A face of a made part, by its name, and the feature of a part, by its number, that it is meant to touch; "": it
+    may be as near to all of that part as it likes, but not in it."""
 
     face: str
     part: str

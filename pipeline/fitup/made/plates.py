@@ -29,6 +29,7 @@ _THREADED = 1.25  # of a found hole's diameter, up to which a bolt's thread may 
 _COVER_2D = 2.45  # 95 % of a place in a plane
 _MARKED = 0.1  # mm, radially, that a hole is drilled to its place with care: common practice, no source
 _TOLD = 6  # webs
+_TOUCHING = 0.01  # mm: edges that cross come as near as that
 
 Loop = tuple[Piece, ...]
 
@@ -64,7 +65,7 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     taken = {register.at.feature.id} if register is not None else set()
     drilled = [h for h in flange.holes if h.diameter <= _LARGEST_BOLT_HOLE and h.feature not in taken]
     bolt = _bolt(wish.holes, drilled, face, where)
-    holes = [] if wish.holes == "none" else [(h, bolt.hole if bolt else h.diameter) for h in drilled]
+    holes = [] if wish.holes == "none" else [(h, bolt.hole if bolt else round(h.diameter, 1)) for h in drilled]
     openings = _outermost(list(_openings(flange, drilled, wish, where)))
     webs = sorted(_webs(outer, holes, openings), key=lambda w: w.width)
     least = _WEB[kind] if wish.web is None else wish.web.mm
@@ -196,9 +197,9 @@ def _checked(webs: Sequence[Web], least: float, kind: str, where: str) -> list[s
         return []
     w = thin[0]
     place = f"[{w.at[0]:.1f}, {w.at[1]:.1f}]"
-    if w.width <= 0.0:
+    if w.width < _TOUCHING:
         raise SettingsError(
-            f"{where}: {w.between[0]} and {w.between[1]} run into each other by {-w.width:.2f} mm at {place} of the "
+            f"{where}: {w.between[0]} and {w.between[1]} run into each other by {max(0.0, -w.width):.2f} mm at {place} of the "
             "flange's sketch; smaller holes, or another offset."
         )
     if kind != "gasket":

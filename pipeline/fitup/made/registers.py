@@ -113,7 +113,7 @@ class Register:
 
     @property
     def seats(self) -> tuple[Seat, ...]:
-        """What of it is meant to touch; round its mouth all of it is near what it goes into, and only mustn't be in it."""
+        """What of it is meant to touch; at its mouth all of it is near what it goes into, and only mustn't be in it."""
         near = dict.fromkeys((*self.lands, *self.run(1.0)[1]))
         touching = tuple(Seat(name, self.at.part, self.at.feature.id) for name in self.lands)
         return (*touching, *(Seat(name, self.at.part, "") for name in near))

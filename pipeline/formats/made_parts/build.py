@@ -77,7 +77,8 @@ def _solid(step: Step) -> tuple[Any, list[Named]]:
 def _prism(solid: Prism, name: str) -> tuple[Any, list[Named]]:
     rise = gp_Vec(*((solid.high - solid.low) * solid.place[:3, 2]).tolist())
     face, edges = _flat(solid.outline, solid.holes, solid.place, solid.low)
-    made = BRepPrimAPI_MakePrism(face, rise)
+    # Copied: a top that is the bottom in another place would lose its name in a file.
+    made = BRepPrimAPI_MakePrism(face, rise, True)
     told = [Named(made.FirstShape(), f"{name} bottom", None), Named(made.LastShape(), f"{name} top", None)]
     for number, run in enumerate(edges):
         told += [
