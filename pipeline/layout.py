@@ -362,9 +362,9 @@ class Layout(Settings):
         # What is written for a part as cut, and for all parts in place, is called so.
         files = [name.replace(" ", "-") for name in names]
         taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
-        for question in self.make:
-            if taken.count(question.stem.casefold()) > 1:
-                raise ValueError(f"make: {question.name!r} is the name of another part; give it one of its own")
+        for wish in self.make:
+            if taken.count(wish.stem.casefold()) > 1:
+                raise ValueError(f"make: {wish.name!r} is the name of another part; give it one of its own")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
         for where, name in asked:
