@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.standards.bushes import Bush, drill_bush, screw_hole
+from pipeline.standards.bushes import drill_bush, screw_hole
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of, flatness
@@ -11,7 +11,6 @@ from pipeline.standards.tables import grade as tolerance
 __all__ = [
     "TIGHT_SEAT",
     "WORN_SEAT",
-    "Bush",
     "angle_of",
     "drill_bush",
     "flatness",

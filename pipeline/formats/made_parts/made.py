@@ -44,7 +44,7 @@ def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
     Raises GeometryError where the kernel gives up, its checker doesn't take the body, its volume is not that of the
     closed form, or its facets don't close.
 
-    >>> from pipeline.fitup.made import cylinder
+    >>> from pipeline.fitup.made.solids import cylinder
     >>> peg = Step("add", cylinder(np.zeros(3), np.array([0.0, 0, 1]), 5.0, 20.0), "peg")
     >>> guide = {"axis": "a: c", "face": "a: end", "drill": 5}
     >>> wish = {"seat": "a: end", "locate": [{"pin": "a: b"}], "guide": [guide]}
@@ -139,7 +139,7 @@ def _write_facets(
 def made_up(steps: Sequence[Step], printing: Printing) -> tuple[Step, ...]:
     """Steps whose round holes are larger by what a printer makes them too small, of the diameter.
 
-    >>> from pipeline.fitup.made import cylinder
+    >>> from pipeline.fitup.made.solids import cylinder
     >>> hole = Step("take", cylinder(np.zeros(3), np.array([0.0, 0, 1]), 5.0, 20.0), "hole")
     >>> made_up([hole], Printing(hole=0.2))[0].solid.profile[2]
     (20.0, 5.1)
