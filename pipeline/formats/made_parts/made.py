@@ -50,7 +50,7 @@ def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
     >>> wish = {"seat": "a: end", "locate": [{"pin": "a: b"}], "guide": [guide]}
     >>> part = MadePart("peg", "template", (peg,), np.eye(4), (), (), volume=500 * np.pi)
     >>> made = solid_of(part, MakeQuestion(name="peg", template=wish))
-    >>> round(made.volume, 3), round(made.wall, 2), made.facets.closed
+    >>> round(made.volume, 3), round(made.wall, 1), made.facets.closed
     (1570.796, 10.0, True)
     """
     plain = [step for step in part.steps if not isinstance(step.solid, Lettering)]
