@@ -115,7 +115,7 @@ def _made(body: Body, choice: Choice, text: str, wanted: str) -> Item:
         moves |= body.moves_of(k)
     point, direction = situation({})
     unsure = next((why for k in members if (why := body.unsure_of(k))), "")
-    item = Item(item_kind, point, direction, item_moves(situation, moves), unsure)
+    item = Item(item_kind, point, direction, item_moves(situation, moves), unsure, tuple(choice.members))
     return replace(item, direction=None) if item_kind == SituationFeature.POINT else item
 
 
