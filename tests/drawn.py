@@ -71,8 +71,9 @@ def hold(folder: Path, truth: dict[str, Any], design: Design) -> list[str]:
         name = hits.get(flange["feature"]) or _of_one_face(flange["feature"], data, hits)
         faces = faces_of(design)
         assert name in faces, f"{flange['feature']}, {name}, is no flange"
-        # What a groove parted from a face has that face's holes and nothing else of it.
-        face = faces[name] if flange["feature"] in hits else Face(faces[name].holes)
+        # What a groove parts is one face, and has one drawing.
+        assert name not in drawn, f"{name} is drawn twice"
+        face = faces[name]
         space = ezdxf.readfile(folder / f"flange-{flange['feature']}.dxf").modelspace()
         sketch_to_part = to_part @ np.linalg.inv(np.array(flange["matrix"]))
         rims = _hold_holes(space, truth, face, hits, flange, np.linalg.inv(sketch_to_part))

@@ -72,7 +72,7 @@ def test_the_page_says_first_what_is_not_held(folder: Path) -> None:
     page = (folder / "fit.html").read_text(encoding="utf-8")
     said = re.sub(r"<[^>]*>", " ", page)
     assert said.index("Not all that was asked holds") < said.index("too near") < said.index("Local codes")
-    assert "2.000 mm, ±0.028 (95 %)" in said
+    assert "2.000 mm, ±0.028 mm (95 %)" in said
     assert page.count("<svg") >= 4  # the section, two curves and a map
 
 
