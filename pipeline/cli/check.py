@@ -66,8 +66,8 @@ def lines_of(found: Checked) -> list[str]:
     lines += [f"wall       {cut}: {wall.verdict}: {wall.why}" for cut, wall in found.walls]
     for one in found.plan.moved:
         lines.append(
-            f"moved      {one.number} (rescan: {one.found}): {mm(abs(one.off), '.3f')} off, +-{mm(one.expanded[0], '.3f')} "
-            "(95 %), though no cut was to touch it: castings move when they are cut"
+            f"moved      {one.number} (rescan: {one.found}): {mm(abs(one.off), '.3f')} off, "
+            f"+-{mm(one.expanded[0], '.3f')} (95 %), though no cut was to touch it: castings move when they are cut"
         )
     return lines
 

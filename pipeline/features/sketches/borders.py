@@ -79,7 +79,7 @@ def _sides(faces: Ints) -> Longs:
 
 
 def _walks(steps: Longs, flat: Floats) -> list[Ints]:
-    """Directed steps (k, 2) put together: at each vertex on along the first one counter-clockwise from where one came."""
+    """Directed steps (k, 2) put together: at each vertex on along the first one counter-clockwise from behind."""
     steps = steps[np.lexsort((steps[:, 1], steps[:, 0]))]
     start, end = steps.T
     first, last = np.searchsorted(start, end, "left"), np.searchsorted(start, end, "right")
