@@ -42,6 +42,13 @@ def areas_of(faces: dict[int, Any]) -> dict[int, float]:
     return out
 
 
+def inside(shape: Any) -> float:
+    """mm3 inside a body."""
+    size = GProp_GProps()
+    BRepGProp.VolumeProperties_s(shape, size)
+    return float(size.Mass())
+
+
 def checked(shape: Any, faces: dict[int, Any]) -> Verdict:
     """Check a body; faces by their numbers, to tell which of them are at fault."""
     # In parallel the kernel gains little and would take cores that others work on.
@@ -56,6 +63,4 @@ def checked(shape: Any, faces: dict[int, Any]) -> Verdict:
         # A seam belongs to one face, which has it twice.
         free += of_edge.FindFromIndex(i).Size() < 2 and not BRep_Tool.Degenerated_s(edge)
         worst = max(worst, BRep_Tool.Tolerance_s(edge))
-    size = GProp_GProps()
-    BRepGProp.VolumeProperties_s(shape, size)
-    return Verdict(valid, free, float(size.Mass()), worst, bad)
+    return Verdict(valid, free, inside(shape), worst, bad)
