@@ -8,7 +8,7 @@ like a length, "82 x 16" of a bearing or a text of the user's, stays as it is.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 _SPACE = "\u202f"
 _NUMBER = r"[-+]?\d[\d,]*(?:\.\d+)?(?:e[-+]?\d+)?"
@@ -60,7 +60,7 @@ def mm3(value: float, digits: str = ",.0f") -> str:
     return f"{value:{digits}}{_SPACE}mm3"
 
 
-def place_in_mm(values: Sequence[float], digits: str = ".2f") -> str:
+def place_in_mm(values: Iterable[float], digits: str = ".2f") -> str:
     """A place, mm, for a sentence.
 
     >>> in_unit(f"no hole at {place_in_mm([1.0, -25.4])}", "in")

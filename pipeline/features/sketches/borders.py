@@ -87,13 +87,14 @@ def _walks(steps: Longs, flat: Floats) -> list[Ints]:
     follow = np.where(last > first, first, np.arange(len(steps)))
     way = flat[end] - flat[start]
     angle = np.arctan2(way[:, 1], way[:, 0])
-    for k in np.flatnonzero(last - first > 1):
+    for k in np.flatnonzero(last - first > 1).tolist():
         turn = np.mod(angle[first[k] : last[k]] - angle[k] + np.pi, FULL_TURN)
         # To go back is the last choice.
         follow[k] += int(np.argmin(np.where(end[first[k] : last[k]] == start[k], FULL_TURN, turn)))
     out, used, on = [], [False] * len(steps), follow.tolist()
     for begin in range(len(steps)):
-        walk, k = [], begin
+        k = begin
+        walk: list[int] = []
         while not used[k]:
             used[k] = True
             walk.append(k)

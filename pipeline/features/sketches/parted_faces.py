@@ -68,7 +68,7 @@ def _round(ground: SketchGround, outer: int, inner: int) -> bool:
     """Whether one face lies in an opening of another."""
     direction = ground.features[outer].direction
     assert direction is not None
-    flat = np.stack(basis_of(direction), axis=1)
+    flat = basis_of(direction).T
     vertices = ground.surface.vertices
     places: Floats = vertices[np.unique(ground.surface.faces[ground.labels == inner])] @ flat
     if not len(places):

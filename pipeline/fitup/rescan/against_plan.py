@@ -270,7 +270,7 @@ def _judged(face: HeldFace, chances: list[float]) -> HeldFace:
     if len(chances) > 1 and chances[1] <= LEVEL and face.size is not None:
         told.append(
             f"its diameter {mm(abs(face.size), '.3f')} too {'large' if face.size > 0 else 'small'}, "
-            f"+-{mm(face.expanded[2], '.3f')} (95 %)"
+            f"+-{mm(face.expanded[2] or 0.0, '.3f')} (95 %)"
         )
     return replace(face, verdict="off the plan", why="; ".join(told)) if told else face
 
