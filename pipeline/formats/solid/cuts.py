@@ -143,7 +143,7 @@ def cut_away(body: NamedBody, tool: Any, name: str) -> tuple[NamedBody, Verdict]
     there = FaceMap()
     TopExp.MapShapes_s(result, TopAbs_ShapeEnum.TopAbs_FACE, there)
     made = NamedBody(result, tuple(named for named in faces if there.Contains(named.face)))
-    verdict = checked(result, {})
+    verdict = checked(result, {}, exact=False)
     if not verdict.valid or verdict.free_edges or verdict.volume <= 0:
         raise GeometryError(
             f"The cut {name} leaves a body that the CAD kernel's own checks don't take; move it a little, "
