@@ -55,7 +55,7 @@ def mm3(value: float, digits: str = ",.0f") -> str:
     """A volume, mm3, for a sentence.
 
     >>> in_unit(f"{mm3(16387.064)} go", "mm"), in_unit(f"{mm3(16387.064)} go", "in")
-    ('16,387 mm3 go', '1.0000 in3 go')
+    ('16,387 mm3 go', '1.00000 in3 go')
     """
     return f"{value:{digits}}{_SPACE}mm3"
 

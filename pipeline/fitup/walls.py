@@ -103,10 +103,11 @@ def walls(
 
     >>> from pipeline.fitup.placing import placed
     >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.lengths import in_unit
     >>> plate = Placed(turned_body("plate", [(0, 100), (6, 100)], 0.01), placed([]))
     >>> found = walls(plate, 5.0, [0])
-    >>> found.verdict, found.why
-    ('holds', '6.000 mm, +-0.028 (95 %)')
+    >>> found.verdict, in_unit(found.why, "mm")
+    ('holds', '6.000 mm, +-0.028 mm (95 %)')
     """
     metal = _Metal(part)
     chosen = np.isin(metal.labels, behind) if len(behind) else np.ones(len(metal.faces), bool)
