@@ -323,6 +323,13 @@ class EnvelopeQuestion(Settings):
     least: NotNegative = 0.0
 
 
+class ExportFit(Settings):
+    """units: of what is said, on the page, on the terminal and in the drawings of sections; fit.json is in mm, and so
+    are the layout's own lengths where they say no unit."""
+
+    units: Literal["mm", "in"] = "mm"
+
+
 class Layout(Settings):
     """Parts by name in their order, and the questions; see each class.
 
@@ -333,6 +340,7 @@ class Layout(Settings):
     """
 
     part: dict[str, Part]
+    export: ExportFit = ExportFit()
     clearance: tuple[ClearanceQuestion, ...] = ()
     cut: tuple[CutQuestion, ...] = ()
     wall: tuple[WallQuestion, ...] = ()
@@ -342,7 +350,7 @@ class Layout(Settings):
 
     def asking(self, **questions: tuple[Settings, ...]) -> Layout:
         """The same parts, and of the questions only these, by their tables."""
-        none = {table: () for table in type(self).model_fields if table != "part"}
+        none = {table: () for table in type(self).model_fields if table not in ("part", "export")}
         return self.model_copy(update=none | questions)
 
     @model_validator(mode="after")
@@ -362,9 +370,9 @@ class Layout(Settings):
         # What is written for a part as cut, and for all parts in place, is called so.
         files = [name.replace(" ", "-") for name in names]
         taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
-        for question in self.make:
-            if taken.count(question.stem.casefold()) > 1:
-                raise ValueError(f"make: {question.name!r} is the name of another part; give it one of its own")
+        for wish in self.make:
+            if taken.count(wish.stem.casefold()) > 1:
+                raise ValueError(f"make: {wish.name!r} is the name of another part; give it one of its own")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
         for where, name in asked:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.standards.bushes import Bush, drill_bush, screw_hole
+from pipeline.standards.bushes import drill_bush, screw_hole
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.measured_fits import (
     MeasuredFit,
@@ -12,7 +12,7 @@ from pipeline.standards.measured_fits import (
     share_words,
 )
 from pipeline.standards.parts import Bearing, BoltHole, bearing, bolt_hole
-from pipeline.standards.press import FRICTION, Material, Press, material, press_fit
+from pipeline.standards.press import FRICTION, material, press_fit
 from pipeline.standards.static_glands import StaticGland, static_gland
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of, flatness
@@ -24,10 +24,7 @@ __all__ = [
     "WORN_SEAT",
     "Bearing",
     "BoltHole",
-    "Bush",
-    "Material",
     "MeasuredFit",
-    "Press",
     "StaticGland",
     "angle_of",
     "bearing",

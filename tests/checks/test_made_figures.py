@@ -13,7 +13,6 @@ import pytest
 
 from pipeline.errors import SettingsError
 from pipeline.standards import (
-    Material,
     bearing,
     bolt_hole,
     clearance_words,
@@ -23,6 +22,7 @@ from pipeline.standards import (
     press_fit,
     static_gland,
 )
+from pipeline.standards.press import Material
 from pipeline.standards.static_glands import FILL, SQUEEZE, STRETCH
 
 EXACT = 1e-5  # mm: of a size that was measured as well as makes no odds

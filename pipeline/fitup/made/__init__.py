@@ -3,43 +3,8 @@
 from __future__ import annotations
 
 from pipeline.fitup.made.kinds import made
-from pipeline.fitup.made.part import Budget, Figure, Gauge, MadePart, Seat, Share
+from pipeline.fitup.made.part import Budget, MadePart, Share
 from pipeline.fitup.made.sizes import Size
-from pipeline.fitup.made.solids import (
-    Lettering,
-    Outline,
-    Prism,
-    Step,
-    Turned,
-    around_discs,
-    circle,
-    cylinder,
-    frame,
-    mirrored,
-    volume_of,
-)
-from pipeline.fitup.made.words import Meant, meant_by
+from pipeline.fitup.made.solids import Lettering, Outline, Prism, Step, Turned, circle
 
-__all__ = [
-    "Budget",
-    "Figure",
-    "Gauge",
-    "Lettering",
-    "MadePart",
-    "Meant",
-    "Outline",
-    "Prism",
-    "Seat",
-    "Share",
-    "Size",
-    "Step",
-    "Turned",
-    "around_discs",
-    "circle",
-    "cylinder",
-    "frame",
-    "made",
-    "meant_by",
-    "mirrored",
-    "volume_of",
-]
+__all__ = ["Budget", "Lettering", "MadePart", "Outline", "Prism", "Share", "Size", "Step", "Turned", "circle", "made"]

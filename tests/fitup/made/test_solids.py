@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.fitup.made import Outline, Prism, Step, Turned, around_discs, circle, cylinder, mirrored, volume_of
+from pipeline.fitup.made.solids import Outline, Prism, Step, Turned, around_discs, circle, cylinder, mirrored, volume_of
 from pipeline.geometry import signed_area
 
 

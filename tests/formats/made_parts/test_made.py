@@ -18,22 +18,12 @@ from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.TopoDS import TopoDS
 
 from pipeline.errors import GeometryError
-from pipeline.fitup.made import (
-    Lettering,
-    MadePart,
-    Outline,
-    Prism,
-    Step,
-    Turned,
-    around_discs,
-    circle,
-    cylinder,
-    frame,
-    mirrored,
-    volume_of,
-)
-from pipeline.formats.made_parts import built, made_up, solid_of, write_made
+from pipeline.fitup.made import Lettering, MadePart, Outline, Prism, Step, Turned, circle
+from pipeline.fitup.made.solids import around_discs, cylinder, frame, mirrored, volume_of
+from pipeline.formats.made_parts import solid_of, write_made
+from pipeline.formats.made_parts.build import built
 from pipeline.formats.made_parts.letters import letters_of
+from pipeline.formats.made_parts.made import made_up
 from pipeline.formats.solid import read_solid
 from pipeline.making import MakeQuestion, Printing
 
