@@ -1,6 +1,6 @@
 """Fits, press fits and O-ring grooves of made parts against values from outside, each with its source beside it.
 
-Covers: pipeline.standards.measured_fits, pipeline.standards.press, pipeline.standards.static_glands,
+Covers: pipeline.standards.measured_fits, pipeline.standards.press, pipeline.standards.static_glands
 Covers: pipeline.standards.parts
 """
 
@@ -140,7 +140,7 @@ def test_grooves_are_of_the_table_and_within_the_advice(diameter: float, where: 
 def test_squeeze_and_fill_of_a_worked_example() -> None:
     """machinecalcs.com, O-ring gland: section 2, gap 1.6, width 3.2 give squeeze 20 %, fill 61.36 %. The same sums with
     a ring that isn't stretched, of a tabled groove: 1 - 2.7/3.53 and its circle over 2.7 x 4.8."""
-    assert 1 - 1.6 / 2.0 == pytest.approx(0.20)
+    assert pytest.approx(0.20) == 1 - 1.6 / 2.0
     assert math.pi / 4 * 2.0**2 / (1.6 * 3.2) == pytest.approx(0.6136, abs=1e-4)
     found = static_gland(78.97 + 5.4, 0.0, (0.0, 0.0), "shaft", "AS568-235")
     assert found.stretch == pytest.approx(0.0, abs=1e-4)

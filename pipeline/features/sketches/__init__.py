@@ -6,7 +6,6 @@ from pipeline.features.sketches.flanges import flanges_of
 from pipeline.features.sketches.ground import prepare
 from pipeline.features.sketches.offset import (
     Piece,
-    area,
     corners_and_bulges,
     gap_between,
     offset,
@@ -16,7 +15,6 @@ from pipeline.features.sketches.offset import (
 
 __all__ = [
     "Piece",
-    "area",
     "corners_and_bulges",
     "flanges_of",
     "gap_between",

@@ -148,9 +148,7 @@ def _outermost(openings: Sequence[Loop]) -> list[Loop]:
     """Openings without those that lie within another, as a bore in a spigot that stands proud of the face."""
     rims = [_polygon(o) for o in openings]
     return [
-        o
-        for k, o in enumerate(openings)
-        if not any(n != k and _within(rim, o[0].start) for n, rim in enumerate(rims))
+        o for k, o in enumerate(openings) if not any(n != k and _within(rim, o[0].start) for n, rim in enumerate(rims))
     ]
 
 
@@ -170,8 +168,8 @@ def _webs(outer: Loop, holes: Sequence[tuple[Hole, float]], openings: Sequence[L
         width, on, off = gap_between(opening, outer)
         inside = _within(edge, opening[0].start)
         yield Web((f"opening {k}", "edge"), width if inside else -width, 0.5 * (on + off))
-    for (k, a), (n, b) in combinations(enumerate(openings, 1), 2):
-        width, on, off = gap_between(a, b)
+    for (k, one), (n, other) in combinations(enumerate(openings, 1), 2):
+        width, on, off = gap_between(one, other)
         yield Web((f"opening {k}", f"opening {n}"), width, 0.5 * (on + off))
 
 
@@ -199,8 +197,8 @@ def _checked(webs: Sequence[Web], least: float, kind: str, where: str) -> list[s
     place = f"[{w.at[0]:.1f}, {w.at[1]:.1f}]"
     if w.width < _TOUCHING:
         raise SettingsError(
-            f"{where}: {w.between[0]} and {w.between[1]} run into each other by {max(0.0, -w.width):.2f} mm at {place} of the "
-            "flange's sketch; smaller holes, or another offset."
+            f"{where}: {w.between[0]} and {w.between[1]} run into each other by {max(0.0, -w.width):.2f} mm at {place} "
+            "of the flange's sketch; smaller holes, or another offset."
         )
     if kind != "gasket":
         raise SettingsError(

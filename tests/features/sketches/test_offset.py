@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.features.sketches import Piece, area, corners_and_bulges, gap_between, offset, pieces_of, turned_back
+from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
+from pipeline.features.sketches.offset import area
 from pipeline.values import Segment
 
 

@@ -105,7 +105,8 @@ def test_a_pressed_holder_and_its_bearing() -> None:
     assert _figure(part, "hoop stress of what is inside") < 0
     assert any("bore the seat after it is pressed in" in text for text in part.cautions)
     opened = _wanted("holder", SPIGOT | {"length": 30, "bearing": "6206", "open": True})
-    assert opened.volume is not None and part.volume is not None
+    assert opened.volume is not None
+    assert part.volume is not None
     assert opened.volume < part.volume
     hard = _wanted("holder", SPIGOT | {"fit": "H7/s6", "length": 30, "bearing": "6206", "press": {"wall": 3}})
     assert any("more than half its strength" in text or "more than its strength" in text for text in hard.doubts)
@@ -152,8 +153,8 @@ WISHES: list[tuple[str, dict[str, Any]]] = [
 
 @pytest.mark.parametrize(("kind", "wish"), WISHES, ids=[kind for kind, _ in WISHES])
 def test_solids_read_again_and_drawings(kind: str, wish: dict[str, Any], tmp_path: Path) -> None:
-    """STEP: valid for the kernel, faces named, the closed form's volume. STL and 3MF: watertight. DXF: its dimensions are
-    dimensions, and say the sizes; arcs are arcs."""
+    """STEP: valid for the kernel, faces named, the closed form's volume. STL and 3MF: watertight. DXF: its dimensions
+    are dimensions, and say the sizes; arcs are arcs."""
     part = _wanted(kind, wish)
     question = MakeQuestion.model_validate({"name": "it", kind: wish})
     solid = solid_of(part, question)
