@@ -35,12 +35,15 @@ def made_sheet(part: MadePart) -> Drawn:
     No items where there is nothing to draw.
 
     >>> import numpy as np
-    >>> from pipeline.fitup.made import Prism, Step, circle
-    >>> shim = MadePart("shim", "spacer", (Step("add", Prism(circle(0, 0, 20), 0, 2), "plate"),), np.eye(4), (), ())
+    >>> from pipeline.fitup.made import Prism, Size, Step, circle
+    >>> plate = Step("add", Prism(circle(0, 0, 20), 0, 2), "plate")
+    >>> thick = (Size("length", (0.0, 2.0), 2.0),)
+    >>> shim = MadePart("shim", "spacer", (plate,), np.eye(4), (), (), sizes=thick)
     >>> made_sheet(shim).below[0].text
     'Thickness 2 mm.'
     """
-    side, ahead = section(part), front(part)
+    # A template's sizes are on itself and in its error: it is printed, not drawn.
+    side, ahead = (section(part), front(part)) if part.sizes else ((), ())
     if side and ahead:
         (_, low), (_, top) = bounds(ahead)
         (left, own_low), (_, own_top) = bounds(side)
@@ -88,8 +91,10 @@ def write_made_drawing(folder: Path, part: MadePart) -> tuple[str, ...]:
 
     >>> import tempfile
     >>> import numpy as np
-    >>> from pipeline.fitup.made import Prism, Step, circle
-    >>> shim = MadePart("shim", "spacer", (Step("add", Prism(circle(0, 0, 20), 0, 2), "plate"),), np.eye(4), (), ())
+    >>> from pipeline.fitup.made import Prism, Size, Step, circle
+    >>> plate = Step("add", Prism(circle(0, 0, 20), 0, 2), "plate")
+    >>> thick = (Size("length", (0.0, 2.0), 2.0),)
+    >>> shim = MadePart("shim", "spacer", (plate,), np.eye(4), (), (), sizes=thick)
     >>> write_made_drawing(Path(tempfile.mkdtemp()), shim)
     ('shim.dxf', 'shim.pdf')
     """
