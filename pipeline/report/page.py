@@ -16,7 +16,7 @@ from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.formats.tables import holds
 from pipeline.job import closing_text, zone_text
-from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
+from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, set_up_section, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.first_screen import alike, feature_rows, first_screen
 from pipeline.report.tables import bullets, cell, figure, folded, named, safety_list, table
@@ -67,6 +67,7 @@ def page(
         ("half-section", "Section along the main axis", _half_section(pictures)),
         ("trust", "May I trust this?", _trust(show, pictures)),
         ("datums-title", "Where are my datums?", _datums(show, pictures)),
+        ("set-ups", "Where do the set-ups lie?", set_up_section(show)),
         ("relations", "What holds between features", relation_tables(show)),
         ("invented", "What was invented?", _invented(show, pictures)),
         ("by-hand", "What do I still have to measure by hand?", _by_hand(show)),

@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, take
 if TYPE_CHECKING:
     from pipeline.job import Job
     from pipeline.part_frame import ReadPlace
+    from pipeline.values.joined import JoinResult
 
 
 @dataclass(frozen=True)
@@ -252,6 +253,7 @@ class Outcome:
     cautions   of all stages in their order, each once
     measured   the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
     places     points of the job as they were read; kept_places: those of other jobs, for later runs
+    join       where the set-ups of a job lie; None of one scan
     ladder     the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     """
 
@@ -270,3 +272,4 @@ class Outcome:
     ladder: str | None = None
     places: tuple[ReadPlace, ...] = ()
     kept_places: tuple[ReadPlace, ...] = ()
+    join: JoinResult | None = None
