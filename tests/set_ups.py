@@ -8,14 +8,18 @@ nothing stands. The exact part, its normals and the poses are the maker's, so th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from OCP.BRepTools import BRepTools
+from OCP.TopoDS import TopoDS_Shape
 from scipy.spatial.transform import Rotation
 
+from pipeline.mesh.topology import vertex_normals
 from sample_meshes.design import Design, frame_along
 from sample_meshes.make_scan import Noise, make_scan, noise_along_normal
-from tests.scans import cached
+from tests.scans import OpenPart, cached, from_brep, scan_like
 
 GRAZING, RAGGED = 75.0, 5.0
 
@@ -86,19 +90,46 @@ def set_up(
             facets, seed, part, noise=Noise(0.0, ()), plug=False, debris=0, gaps=gaps, unseen_depths=False
         ),
     )
-    rng = np.random.default_rng([seed, 71])
     points = whole.to_part(whole.true_vertices)
-    keep = seen(points, whole.faces, np.asarray(axis, float), tilts, rng)
-    used = np.unique(whole.faces[keep])
+    normals = whole.part.solid.normals(points, rounded=True)
+    return seen_of(points, whole.faces, normals, axis, tilts, noise or Noise(), seed)
+
+
+def brep_set_up(
+    shape: TopoDS_Shape,
+    name: str,
+    axis: NDArray,
+    folder: Path,
+    *,
+    edge: float = 1.3,
+    tilts: tuple[float, ...] = (40.0,),
+    noise: Noise | None = None,
+    seed: int = 1,
+) -> SetUp:
+    """One set-up of an exact solid, with its own mesh by `densify`."""
+    brep = folder / f"{name}.brep"
+    BRepTools.Write_s(shape, str(brep))
+    part = OpenPart(name, Path(name), *from_brep(brep))
+    dense = scan_like(part, edge, 0.0, seed, pose=False)
+    normals = vertex_normals(dense.vertices, dense.faces)
+    return seen_of(dense.vertices, dense.faces, normals, axis, tilts, noise or Noise(), seed)
+
+
+def seen_of(
+    points: NDArray, faces: NDArray, normals: NDArray, axis: NDArray, tilts: tuple[float, ...], noise: Noise, seed: int
+) -> SetUp:
+    """What of an exact mesh (n, 3), with its normals (n, 3), a set-up sees, as a scan of its own."""
+    rng = np.random.default_rng([seed, 71])
+    keep = seen(points, faces, np.asarray(axis, float), tilts, rng)
+    used = np.unique(faces[keep])
     number = np.full(len(points), -1)
     number[used] = np.arange(len(used))
-    points, faces = points[used], number[whole.faces[keep]].astype(np.int32)
-    normals = whole.part.solid.normals(points, rounded=True)
-    noisy = points + normals * noise_along_normal(points, noise or Noise(), rng)[:, None]
+    points, normals, left = points[used], normals[used], number[faces[keep]].astype(np.int32)
+    noisy = points + normals * noise_along_normal(points, noise, rng)[:, None]
     to_scan = np.eye(4)
     to_scan[:3, :3] = Rotation.random(random_state=rng).as_matrix()
     to_scan[:3, 3] = rng.uniform(-150.0, 150.0, 3)
-    return SetUp(_moved(noisy, to_scan), _moved(points, to_scan), faces, to_scan)
+    return SetUp(_moved(noisy, to_scan), _moved(points, to_scan), left, to_scan)
 
 
 def _moved(points: NDArray, motion: NDArray) -> NDArray:

@@ -35,7 +35,7 @@ from pipeline.features.joining import (
 from pipeline.features.naming import carried_over, entry_of, named
 from pipeline.features.relations import find_patterns
 from pipeline.features.uncertainty import with_scale
-from pipeline.geometry import Floats, Indices, transformed
+from pipeline.geometry import Floats, Ints, transformed
 from pipeline.job import Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
 from pipeline.lengths import mm, um
@@ -89,7 +89,7 @@ def join(
     book: the numbers that an earlier run into the same folder gave. Raises GeometryError where a set-up can't be laid,
     or could lie in several places, SettingsError where the job names a feature that a scan doesn't have.
     """
-    scans = [_scan_of(clean, recover), *(_scan_of(one.clean, one.recover) for one in set_ups)]
+    scans = [scan_of(clean, recover), *(scan_of(one.clean, one.recover) for one in set_ups)]
     files = [source.file, *(one.source.file for one in set_ups)]
     laid: dict[int, Laid] = {0: Laid(scans[0], np.eye(4), None)}
     found: dict[int, tuple[int, SetUpPose]] = {}
@@ -102,7 +102,8 @@ def join(
         waiting.remove(k)
     order = [laid[k] for k in range(len(scans))]
     progress(0.6, "fitting on all scans together")
-    commons, labels, joined, mesh = _put_together(order, found, scans, source, recovery)
+    commons, labels, joined = _put_together(order, found, scans, source, recovery)
+    mesh = joined.surface
     progress(0.9, "numbers")
     features = [one.feature for one in commons]
     numbering = carried_over(book, features, [one.points for one in commons], source.sha256)
@@ -134,7 +135,8 @@ def join(
     return JoinResult(cleaned, whole, joined.mesh, seen, reports, (*cleaned.cautions, *whole.cautions))
 
 
-def _scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:
+def scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:
+    """A recovered scan as joining needs it."""
     surface, labels = clean.surface, recover.labels
     entries = []
     for index, feature in enumerate(recover.features):
@@ -236,7 +238,7 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
             f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
             "unit of its coordinates, as units under its [[set_up]]."
         )
-    if set_up_poses(_scene_mirrored(stays), laid):
+    if set_up_poses(mirrored(stays), laid):
         return f"{other} shows the mirror image of what {one} shows: it is the other hand of the part, or was mirrored."
     return (
         f"No place was found where {other} fits on {one}: they show too little in common, or not the same part; scan "
@@ -244,7 +246,7 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
     )
 
 
-def _scene_mirrored(scan: SetUp) -> SetUp:
+def mirrored(scan: SetUp) -> SetUp:
     """The scan in a mirror, x turned round."""
     flip = np.diag([-1.0, 1.0, 1.0, 1.0])
     surface = Surface.measured(transformed(flip, scan.surface.vertices), scan.surface.faces[:, ::-1])
@@ -261,13 +263,13 @@ def _put_together(
     scans: Sequence[SetUp],
     source: Source,
     recovery: RecoverSettings,
-) -> tuple[list[Common], Indices, Stitched, Surface]:
+) -> tuple[list[Common], Ints, Stitched]:
     pairs = [((onto, i), (k, j)) for k, (onto, pose) in found.items() for i, j in pose.pairs]
     commons = fitted_together(order, same_features(order, pairs))
     surfaces = [
         Surface.measured(transformed(one.motion, one.scan.surface.vertices), one.scan.surface.faces) for one in order
     ]
-    reach = _SIGMAS * float(np.hypot(*sorted(s.noise.sigma_form for s in scans)[-2:])) + 0.02
+    reach = _SIGMAS * float(np.sqrt(2.0)) * max(s.noise.sigma_form for s in scans) + 0.02
     joined = _uncrossed(stitched(surfaces, reach))
     of = {member: index for index, one in enumerate(commons) for member in one.members}
     labels = np.full(joined.surface.facets, -1, dtype=np.int32)
@@ -289,7 +291,7 @@ def _put_together(
             )
         extent = replace(feature.extent, area=float(area) or feature.extent.area, facets=int(facets))
         done.append(one._replace(feature=replace(feature, extent=extent)))
-    return done, labels, joined, joined.surface
+    return done, np.asarray(labels, dtype=np.int32), joined
 
 
 def _uncrossed(joined: Stitched) -> Stitched:
@@ -391,7 +393,7 @@ def _cautions(reports: Sequence[SetUpJoin], commons: Sequence[Common]) -> list[s
         if moved:
             out.append(
                 f"{', '.join(moved)} {'lies' if len(moved) == 1 else 'lie'} otherwise in {file} than where other "
-                "features put it, beyond noise: the part was bent or moved between the set-ups, or a face was worked on."
+                "features put it, beyond noise: the part was bent or moved in between, or a face was worked on."
             )
         if one.scale is not None and abs(one.scale[0]) > 3.0 * one.scale[1]:
             share, sigma = one.scale

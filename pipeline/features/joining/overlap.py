@@ -32,6 +32,8 @@ TUKEY = 4.685
 FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
+MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
+HIT, BLOCKED = 8.0, 0.25  # points that have to hit a bore's section, and the share of it that blocks it
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,11 @@ class SetUp:
         return ~(at_rim[faces].any(axis=1) | bent)
 
     @cached_property
+    def area(self) -> float:
+        """mm2 of what is plain."""
+        return float(facet_areas(self.surface.vertices, self.surface.faces[self.plain]).sum())
+
+    @cached_property
     def looks(self) -> Floats:
         """(3,) the way that most of the surface faces: to the scanner."""
         v, f = self.surface.vertices, self.surface.faces
@@ -105,7 +112,7 @@ class SetUp:
         points, facets = spread_points(self.surface.vertices, self.surface.faces[plain], count)
         return Sample(points, plain[facets].astype(np.int32), self.normals_at(points, plain[facets]))
 
-    def shares(self, points: Floats, facets: Indices) -> Floats:
+    def shares(self, points: Floats, facets: Ints | Indices) -> Floats:
         """(k, 3) what the corners of its facet have in each point (k, 3) on it."""
         a, b, c = (self.surface.vertices[self.surface.faces[facets, k]] for k in range(3))
         u, v, w = b - a, c - a, points - a
@@ -115,7 +122,7 @@ class SetUp:
         second, third = (vv * wu - uv * wv) / below, (uu * wv - uv * wu) / below
         return np.stack([1.0 - second - third, second, third], axis=1)
 
-    def normals_at(self, points: Floats, facets: Indices) -> Floats:
+    def normals_at(self, points: Floats, facets: Ints | Indices) -> Floats:
         """(k, 3) unit normals at points (k, 3) on the facets."""
         shares = np.clip(self.shares(points, facets), 0.0, 1.0)
         return unit_rows(np.einsum("ij,ijk->ik", shares, self.normals[self.surface.faces[facets]]))
@@ -133,12 +140,12 @@ class Sample:
 class Met(NamedTuple):
     """What of a sample lies over the other scan in a pose; in the coordinates of the scan that stays.
 
-    index    (k,) into the sample; points (k, 3) of it, moved
+    which    (k,) into the sample; points (k, 3) of it, moved
     near     (k, 3) nearest points of the scan that stays, facets (k,) and normals (k, 3) there
     off      (k,) mm, misfits along those normals
     """
 
-    index: Indices
+    which: Indices
     points: Floats
     near: Floats
     facets: Ints
@@ -183,25 +190,31 @@ def clash(found: Met, sigma: float) -> float:
     return float(np.mean(np.abs(found.off) > 6.0 * sigma + 0.02)) if len(found.off) else 0.0
 
 
-def blocked(bores: SetUp, points: Floats) -> float:
-    """Share of points (k, 3), in the scan's coordinates, that lie in the air of its bores, of those seen all round.
+def blocked(bores: SetUp, points: Floats, area: float) -> float:
+    """The largest share of a bore's or hole's opening that points (k, 3), in the scan's coordinates, stand across.
 
-    The scanner has looked through there: no surface of the part can be in it.
+    area  mm2 that the points are spread over evenly; bores of which too few would be hit are passed over
+
+    The scanner has looked through there: apart from what it saw itself no surface of the part can be in it.
     """
-    inside = np.zeros(len(points), dtype=np.bool_)
+    most = 0.0
     for f in bores.features:
-        wide = (
-            f.side == "bore" and f.radius is not None and f.extent.along is not None and (f.extent.arc or 0.0) > np.pi
-        )
+        wide = f.side == "bore" and (f.extent.arc or 0.0) > np.pi
         if f.kind != "cylinder" or not wide or f.direction is None or f.radius is None or f.extent.along is None:
+            continue
+        expected = len(points) * np.pi * (INSIDE * f.radius) ** 2 / area
+        if expected < HIT:
             continue
         w = points - f.point
         along = w @ f.direction
         low, high = f.extent.along
-        margin = 0.15 * (high - low)
         square = np.einsum("ij,ij->i", w, w) - along**2
-        inside |= (along > low + margin) & (along < high - margin) & (square < (INSIDE * f.radius) ** 2)
-    return float(inside.mean())
+        mouth = MOUTH * bores.edge
+        inside = np.flatnonzero((along > low - mouth) & (along < high + mouth) & (square < (INSIDE * f.radius) ** 2))
+        if len(inside) > BLOCKED * expected:
+            away = bores.tree.distance(points[inside])
+            most = max(most, float(np.count_nonzero(away > OWN)) / expected)
+    return most
 
 
 @dataclass(frozen=True)
@@ -236,8 +249,8 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     if not honest:
         return Pull(sums, change, scale**2 * (gains.T @ rows) + 1e-12 * np.eye(6), scale)
     spread = np.zeros((6, 6))
-    facets = sample.facets[found.index]
-    for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.index], facets)):
+    facets = sample.facets[found.which]
+    for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
         spread += _noise_in(scan, points, held, gains)
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
@@ -245,11 +258,11 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     return Pull(sums, change, spread + excess * (gains.T @ gains), scale)
 
 
-def _noise_in(scan: SetUp, points: Floats, facets: Indices, gains: Floats) -> Floats:
+def _noise_in(scan: SetUp, points: Floats, facets: Ints, gains: Floats) -> Floats:
     """Covariance (6, 6) of a sum of gains (k, 6) times the noise of a scan at points (k, 3) on its facets."""
     corners = scan.surface.faces[facets].ravel()
     shares = np.clip(scan.shares(points, facets), 0.0, 1.0)
     parts = (shares[:, :, None] * gains[:, None, :]).reshape(-1, 6)
     used, place = np.unique(corners, return_inverse=True)
     at_vertices = np.stack([np.bincount(place, parts[:, k], len(used)) for k in range(6)], axis=1)
-    return carried_through(at_vertices, scan.surface.vertices[used], scan.noise, FINEST)
+    return carried_through(np.asarray(at_vertices, dtype=np.float64), scan.surface.vertices[used], scan.noise, FINEST)

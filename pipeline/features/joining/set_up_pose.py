@@ -18,7 +18,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from pipeline.features.joining.feature_pose import about, crossing, held
-from pipeline.features.joining.overlap import Met, Sample, SetUp, blocked, clash, met, met_roughly, pull
+from pipeline.features.joining.overlap import BLOCKED, Met, Sample, SetUp, blocked, clash, met, met_roughly, pull
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
 from pipeline.surfaces import kind_of
@@ -30,7 +30,6 @@ SIZE = 0.03  # mm beyond four standard uncertainties by which radii of one featu
 MOST = 60  # candidates that are looked at
 FEW, SCREEN, FINAL = 1000, 4000, 40_000  # points
 HOPELESS, UNSURE_CLASH, MOST_CLASH = 0.7, 0.15, 0.03  # shares, of candidates, roughly settled poses, and what stands
-MOST_BLOCKED = 0.003
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
@@ -65,7 +64,7 @@ class SetUpPose:
     covariance  (6, 6) of a small motion after it: shift of the origin, mm, and turn, rad
     pairs       of features that it rests on: indices in the scan that stays and in the one that is laid
     clash       share of what lies near and faces alike but is not the same
-    blocked     share of surface in the air of the other's bores
+    blocked     largest share of a bore's opening that surface of the other scan stands across
     overlap     share of the laid scan that lies on the other
     open        (k, 6) the motions that nothing fixes, about the middle of what was laid: none, if k is 0
     surplus     how many things agree beyond those that fix the pose
@@ -83,7 +82,7 @@ class SetUpPose:
     @property
     def stands(self) -> bool:
         """Whether nothing that was seen speaks against it."""
-        return self.clash <= MOST_CLASH and self.blocked <= MOST_BLOCKED
+        return self.clash <= MOST_CLASH and self.blocked <= BLOCKED
 
 
 def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
@@ -108,7 +107,7 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
         if first is None or first.clash > HOPELESS:
             continue
         second = settled(stays, laid, small, first.motion, fits, word, 4)
-        if second is not None and second.clash <= UNSURE_CLASH and second.blocked <= 2.0 * MOST_BLOCKED:
+        if second is not None and second.clash <= UNSURE_CLASH and second.blocked <= BLOCKED:
             rough.append(second)
     standing: list[SetUpPose] = []
     for pose in sorted(rough, key=lambda one: -one.surplus):
@@ -204,8 +203,8 @@ def settled(
     to_origin[:3, 3:] = -crossing(middle).T
     found = look(stays, sample, motion)
     white = float(np.hypot(stays.noise.sigma_form, laid.noise.sigma_form))
-    there = blocked(stays, transformed(motion, sample.points))
-    here = blocked(laid, transformed(undone(motion), stays.sample(len(sample.points)).points))
+    there = blocked(stays, transformed(motion, sample.points), laid.area)
+    here = blocked(laid, transformed(undone(motion), stays.sample(len(sample.points)).points), stays.area)
     places = sum(3 if kind_of(stays.features[i]).centred else SHIFTS[kind_of(stays.features[i]).flat] for i, _ in used)
     ways = np.array([d for i, _ in used if (d := stays.features[i].direction) is not None]).reshape(-1, 3)
     turns = 0 if not len(ways) else min(3, 1 + int((np.linalg.svd(ways, compute_uv=False) > 0.2).sum()))
@@ -261,12 +260,13 @@ def _across(size: Across, stays: SetUp, laid: SetUp, motion: Floats, middle: Flo
 
 def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequence[tuple[int, int]]) -> Mask:
     """(k,) what was met on features that the pose rests on already."""
-    first, second = stays.labels[found.facets], laid.labels[sample.facets[found.index]]
+    first, second = stays.labels[found.facets], laid.labels[sample.facets[found.which]]
     return np.isin(first, [i for i, _ in pairs]) | np.isin(second, [j for _, j in pairs])
 
 
 def _picked(found: Met, keep: Mask) -> Met:
-    return Met(*(column[keep] for column in found))
+    which, points, near, facets, normals, off = found
+    return Met(which[keep], points[keep], near[keep], facets[keep], normals[keep], off[keep])
 
 
 def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:

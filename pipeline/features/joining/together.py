@@ -83,7 +83,7 @@ def _touch(laid: Sequence[Laid], a: tuple[int, int], b: tuple[int, int]) -> bool
     first, second = _points(laid[a[0]], a[1]), _points(laid[b[0]], b[1])
     if one.extent.along is not None and one.direction is not None and not kind_of(one).flat:
         axis = seen_from(shape_of(one), laid[a[0]].motion)
-        low, high = ((p - axis.point) @ axis.direction for p in (first, second))
+        low, high = ((p - axis.point) @ np.asarray(axis.direction) for p in (first, second))
         if min(low.max(), high.max()) > max(low.min(), high.min()):
             return True
     away, _ = cKDTree(first).query(second)
