@@ -33,7 +33,7 @@ FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
 MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
-HIT, BLOCKED = 8.0, 0.25  # points that have to hit a bore's section, and the share of it that blocks it
+HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
 @dataclass(frozen=True)
@@ -79,15 +79,21 @@ class SetUp:
         return mean_edge(self.surface.vertices, self.surface.faces)
 
     @cached_property
+    def at_rim(self) -> Mask:
+        """(m,) facets that touch a rim."""
+        faces = self.surface.faces
+        neighbours = facet_neighbours(faces, len(self.surface.vertices))
+        corners = np.zeros(len(self.surface.vertices), dtype=np.bool_)
+        corners[faces[(neighbours < 0).any(axis=1)]] = True
+        return np.asarray(corners[faces].any(axis=1))
+
+    @cached_property
     def plain(self) -> Mask:
         """(m,) facets that touch no rim and are not sharply bent: what lies on them is seen for sure."""
         faces = self.surface.faces
-        neighbours = facet_neighbours(faces, len(self.surface.vertices))
-        at_rim = np.zeros(len(self.surface.vertices), dtype=np.bool_)
-        at_rim[faces[(neighbours < 0).any(axis=1)]] = True
         n = self.normals[faces]
         bent = np.min([np.einsum("ij,ij->i", n[:, k], n[:, k - 1]) for k in range(3)], axis=0) < BENT
-        return ~(at_rim[faces].any(axis=1) | bent)
+        return ~(self.at_rim | bent)
 
     @cached_property
     def area(self) -> float:
@@ -188,6 +194,21 @@ def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Me
 def clash(found: Met, sigma: float) -> float:
     """Share of what was met that is off by more than six times the noise and 20 um; 0 where nothing was met."""
     return float(np.mean(np.abs(found.off) > 6.0 * sigma + 0.02)) if len(found.off) else 0.0
+
+
+def beyond(stays: SetUp, sample: Sample, motion: Floats) -> float:
+    """Of what lies at bends of the scan that stays, the share that goes straight on where that turns away.
+
+    A plane that was laid on another one, shifted along it, runs on beyond its edge. 0 where too little tells.
+    """
+    points = transformed(motion, sample.points)
+    low, high = stays.surface.vertices.min(axis=0) - NEAR, stays.surface.vertices.max(axis=0) + NEAR
+    maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+    away, facets, near = stays.tree.closest(points[maybe])
+    alike = np.einsum("ij,ij->i", stays.normals_at(near, facets), turned(motion, sample.normals[maybe])) > 0.5
+    at_bend = alike & ~stays.plain[facets] & ~stays.at_rim[facets] & (away < NEAR)
+    on, off = np.count_nonzero(at_bend & (away < 0.3)), np.count_nonzero(at_bend & (away > 0.8))
+    return off / (on + off) if off >= HIT else 0.0
 
 
 def blocked(bores: SetUp, points: Floats, area: float) -> float:

@@ -1,9 +1,9 @@
 """The poses in which one set-up of a part may lie to another, each with how well it is known.
 
 Poses that pairs of features allow are settled by weighted least squares over the features and the facets that both
-scans saw, and have to stand two tests: surface that faces alike and lies near must be the same (`clash`), and nothing
-may lie in the air of a bore (`blocked`). How much agrees is no test: a wrong pose, turned over, may have more of it
-than the right one. Where several poses stand, none is chosen.
+scans saw, and have to stand three tests: surface that faces alike and lies near must be the same (`clash`), nothing may
+lie in the air of a bore (`blocked`), and nothing go on where the other scan turns away (`beyond`). How much agrees is
+no test: a wrong pose, turned over, may have more of it than the right one. Where several poses stand, none is chosen.
 
 Lengths are mm, angles radians.
 """
@@ -18,7 +18,18 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from pipeline.features.joining.feature_pose import about, crossing, held
-from pipeline.features.joining.overlap import BLOCKED, Met, Sample, SetUp, blocked, clash, met, met_roughly, pull
+from pipeline.features.joining.overlap import (
+    BLOCKED,
+    Met,
+    Sample,
+    SetUp,
+    beyond,
+    blocked,
+    clash,
+    met,
+    met_roughly,
+    pull,
+)
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
 from pipeline.surfaces import kind_of
@@ -29,7 +40,12 @@ OFF = 4.0  # standard deviations by which a pair may be off
 SIZE = 0.03  # mm beyond four standard uncertainties by which radii of one feature may differ
 MOST = 60  # candidates that are looked at
 FEW, SCREEN, FINAL = 1000, 4000, 40_000  # points
-HOPELESS, UNSURE_CLASH, MOST_CLASH = 0.7, 0.15, 0.03  # shares, of candidates, roughly settled poses, and what stands
+HOPELESS, UNSURE_CLASH, MOST_CLASH, MOST_BEYOND = (
+    0.7,
+    0.15,
+    0.03,
+    0.2,
+)  # shares, of candidates, roughly settled poses, and what stands
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
@@ -65,6 +81,7 @@ class SetUpPose:
     pairs       of features that it rests on: indices in the scan that stays and in the one that is laid
     clash       share of what lies near and faces alike but is not the same
     blocked     largest share of a bore's opening that surface of the other scan stands across
+    beyond      share, at bends of the one scan, of surface of the other that goes straight on
     overlap     share of the laid scan that lies on the other
     open        (k, 6) the motions that nothing fixes, about the middle of what was laid: none, if k is 0
     surplus     how many things agree beyond those that fix the pose
@@ -75,6 +92,7 @@ class SetUpPose:
     pairs: tuple[tuple[int, int], ...]
     clash: float
     blocked: float
+    beyond: float
     overlap: float
     open: Floats
     surplus: int
@@ -82,7 +100,7 @@ class SetUpPose:
     @property
     def stands(self) -> bool:
         """Whether nothing that was seen speaks against it."""
-        return self.clash <= MOST_CLASH and self.blocked <= BLOCKED
+        return self.clash <= MOST_CLASH and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
 
 
 def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
@@ -128,7 +146,8 @@ def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tupl
     """A pose, in a scan that lies at a motion (4, 4) of some covariance itself (None: exactly), in the coordinates that
     this leads to: motion and covariance.
 
-    >>> there = SetUpPose(np.eye(4), np.diag([1.0, 2.0, 3.0, 0.0, 0.0, 0.0]), (), 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> spread = np.diag([1.0, 2.0, 3.0, 0.0, 0.0, 0.0])
+    >>> there = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
     >>> turn = rigid(np.eye(3)[[1, 2, 0]], np.zeros(3))
     >>> np.diag(moved_on(there, turn, None)[1])[:3].tolist()
     [2.0, 3.0, 1.0]
@@ -204,7 +223,8 @@ def settled(
     found = look(stays, sample, motion)
     white = float(np.hypot(stays.noise.sigma_form, laid.noise.sigma_form))
     there = blocked(stays, transformed(motion, sample.points), laid.area)
-    here = blocked(laid, transformed(undone(motion), stays.sample(len(sample.points)).points), stays.area)
+    back = stays.sample(len(sample.points))
+    here = blocked(laid, transformed(undone(motion), back.points), stays.area)
     places = sum(3 if kind_of(stays.features[i]).centred else SHIFTS[kind_of(stays.features[i]).flat] for i, _ in used)
     ways = np.array([d for i, _ in used if (d := stays.features[i].direction) is not None]).reshape(-1, 3)
     turns = 0 if not len(ways) else min(3, 1 + int((np.linalg.svd(ways, compute_uv=False) > 0.2).sum()))
@@ -214,6 +234,7 @@ def settled(
         tuple(used),
         clash(found, white),
         max(there, here),
+        max(beyond(stays, sample, motion), beyond(laid, back, undone(motion))) if honest else 0.0,
         len(found.off) / max(len(sample.points), 1),
         (vectors.T * scales)[loose],
         places + turns + agreeing - (6 - int(loose.sum())),
