@@ -29,7 +29,7 @@ from pipeline.values.features import (
     Uncertainty,
 )
 from pipeline.values.gaps import Gap, Proposal, Removal
-from pipeline.values.joined import JoinResult, SetUpJoin, SharedFeature
+from pipeline.values.joined import SetUpJoin, SharedFeature
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     AuditResult,
@@ -37,6 +37,7 @@ from pipeline.values.results import (
     ExportResult,
     FillResult,
     FrameResult,
+    JoinResult,
     LightenResult,
     Outcome,
     ReadResult,

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.values.features import NoiseModel, Source
-from pipeline.values.names import NameBook
-from pipeline.values.results import CleanResult, RecoverResult
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Bytes, Floats
+    from pipeline.geometry import Floats
 
 
 @dataclass(frozen=True)
@@ -60,27 +58,3 @@ class SetUpJoin:
     places: Floats
     off: Floats
     sigma: Floats
-
-
-@dataclass(frozen=True)
-class JoinResult:
-    """All set-ups of the part together; scan coordinates are those of the job's own scan.
-
-    clean    the surface: of each place the facets of the set-up that saw it best
-    recover  features fitted on all set-ups together; labels are of that surface
-    scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan
-    seen     for each feature the set-ups that saw it, 1 the job's own scan
-    set_ups  where the others lie
-    """
-
-    clean: CleanResult
-    recover: RecoverResult
-    scan: Bytes
-    seen: tuple[tuple[int, ...], ...]
-    set_ups: tuple[SetUpJoin, ...]
-    cautions: tuple[str, ...] = field(default=())
-
-    @property
-    def book(self) -> NameBook:
-        """The numbers that were given."""
-        return self.recover.book

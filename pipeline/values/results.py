@@ -13,17 +13,17 @@ from pipeline.values.audit import Audit
 from pipeline.values.datums import Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Feature, NoiseModel, Pattern, Rejected, Relation, Source
 from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.joined import SetUpJoin
 from pipeline.values.names import NameBook
 from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Floats, Ints, Singles
+    from pipeline.geometry import Bytes, Floats, Ints, Singles
 
 if TYPE_CHECKING:
     from pipeline.job import Job
     from pipeline.part_frame import ReadPlace
-    from pipeline.values.joined import JoinResult
 
 
 @dataclass(frozen=True)
@@ -96,6 +96,30 @@ class RecoverResult:
     cautions: tuple[str, ...] = ()
     book: NameBook = field(default_factory=NameBook)
     taken: tuple[Taken, ...] = ()
+
+
+@dataclass(frozen=True)
+class JoinResult:
+    """All set-ups of the part together; scan coordinates are those of the job's own scan.
+
+    clean    the surface: of each place the facets of the set-up that saw it best
+    recover  features fitted on all set-ups together; labels are of that surface
+    scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan
+    seen     for each feature the set-ups that saw it, 1 the job's own scan
+    set_ups  where the others lie
+    """
+
+    clean: CleanResult
+    recover: RecoverResult
+    scan: Bytes
+    seen: tuple[tuple[int, ...], ...]
+    set_ups: tuple[SetUpJoin, ...]
+    cautions: tuple[str, ...] = field(default=())
+
+    @property
+    def book(self) -> NameBook:
+        """The numbers that were given."""
+        return self.recover.book
 
 
 @dataclass(frozen=True)
