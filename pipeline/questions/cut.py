@@ -16,6 +16,7 @@ from pipeline.formats.fit_file import ExactCutRecord, cut_record
 from pipeline.formats.meshes_out import write_ply, write_stl
 from pipeline.geometry import basis_of, transformed
 from pipeline.layout import CutQuestion
+from pipeline.lengths import mm, mm2, mm3, place_in_mm
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
 from pipeline.report.fit import Section, Shown, Term, section_through
@@ -69,7 +70,9 @@ def _exactly(part: Placed, cut: Cut) -> tuple[NamedBody | None, ExactCutRecord |
     volume = before.volume - body.volume
     off = abs(volume - cut.volume)
     differs = off > max(cut.expanded, _PARTED * cut.volume)
-    why = f"it takes {volume - cut.volume:+.0f} mm3 more of the exact solid than of the light mesh" if differs else ""
+    why = (
+        f"it takes {mm3(volume - cut.volume, '+.0f')} more of the exact solid than of the light mesh" if differs else ""
+    )
     return body, ExactCutRecord(volume=volume, why=why)
 
 
@@ -86,7 +89,7 @@ def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
     cut = answer.cut
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
     doubt = f" ({cut.unsure})" if cut.unsure else ""
-    lines = [f"cut        {question.part}, {cut.name}: {cut.volume:.0f} mm3 +-{cut.expanded:.0f} (95 %){doubt}{mass}"]
+    lines = [f"cut        {question.part}, {cut.name}: {mm3(cut.volume)} +-{mm3(cut.expanded)} (95 %){doubt}{mass}"]
     lines += [f"           {note}" for note in cut.notes]
     gone = [f"{c.number} {c.how}{_sizes(c.length)}" for c in cut.changed]
     if gone:
@@ -98,24 +101,24 @@ def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
 
 
 def _sizes(length: tuple[float, float] | None) -> str:
-    return "" if length is None or length[1] == 0.0 else f" ({length[0]:.2f} to {length[1]:.2f} mm)"
+    return "" if length is None or length[1] == 0.0 else f" ({mm(length[0])} to {mm(length[1])})"
 
 
 def wall_lines(part: str, wall: Walls) -> list[str]:
     """What is said of walls, for people."""
     lines = [f"wall       {part}: {wall.verdict}: {wall.why}"]
     for one in wall.spots[:_SHOWN]:
-        p, q = one.spot.places
-        before = "not known" if one.sounding.before is None else f"{one.sounding.before:.2f} mm"
+        here, there = (place_in_mm(place, ".1f") for place in one.spot.places)
+        before = "not known" if one.sounding.before is None else mm(one.sounding.before)
         lines.append(
-            f"           {one.verdict}: [{p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}] on {one.spot.on[0] or 'skin'} to "
-            f"[{q[0]:.1f}, {q[1]:.1f}, {q[2]:.1f}] on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
+            f"           {one.verdict}: {here} on {one.spot.on[0] or 'skin'} to "
+            f"{there} on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
         )
     if len(wall.spots) > _SHOWN:
         lines.append(f"           {len(wall.spots) - _SHOWN} more places in fit.json")
     if wall.unknown > 0.0:
         lines.append(
-            f"           behind {wall.unknown:.0f} mm2 it isn't known: what is beyond was filled or never scanned"
+            f"           behind {mm2(wall.unknown)} it isn't known: what is beyond was filled or never scanned"
         )
     return lines
 
@@ -149,7 +152,7 @@ def _shown(question: CutQuestion, answer: CutAnswer, parts: Parts) -> Shown:
     held = _held(answer)
     verdict = ("as asked" if held else "look at it") if cut.wall is None else cut.wall.verdict
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
-    said = f"{cut.volume:.0f} mm3, +-{cut.expanded:.0f} (95 %){mass}"
+    said = f"{mm3(cut.volume)}, +-{mm3(cut.expanded)} (95 %){mass}"
     both = {f"{question.part} as it was": parts[question.part], question.part: answer.cut.after}
     face = cut.planned[0]
     off = face.direction if face.radius is None or face.direction is None else face.radius * basis_of(face.direction)[0]
@@ -168,8 +171,8 @@ def wall_places(name: str, part: Placed, wall: Walls) -> tuple[list[Section], tu
     sections = []
     for one in wall.spots[:_MOST_SECTIONS]:
         places = transformed(part.pose.matrix, one.spot.places)
-        seen = f"+-{one.spot.expanded:.2f} mm" if one.seen else "mm, beyond never measured"
-        label = f"wall {one.spot.distance:.2f} {seen}".replace("+-", "± ")
+        seen = f" ± {mm(one.spot.expanded)}" if one.seen else ", beyond never measured"
+        label = f"wall {mm(one.spot.distance)}{seen}"
         sections.append(section_through({name: part}, (name, name), places, label))
     terms = tuple(Term(t.name, t.kind, t.size) for t in wall.spots[0].spot.terms) if wall.spots else ()
     return sections, terms

@@ -12,10 +12,11 @@ import pytest
 import trimesh
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, placed, turned_body
+from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, lacking, placed, turned_body
 from pipeline.geometry import rigid
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.values import FILLED, Surface
+from tests.fitup.bodies import block_body, standing
 
 
 def body(name: str, mesh: trimesh.Trimesh, skin: float = 0.0) -> Body:
@@ -177,3 +178,39 @@ def test_facets_that_lie_within_their_surface_do_not_count() -> None:
     assert found.spot is not None
     assert found.spot.raw == pytest.approx(3.0 + 20.0 * (1 - np.cos(half)), abs=1e-9)
     assert found.spot.distance == pytest.approx(3.0, abs=1e-9)
+
+
+def test_the_scale_of_a_scan_is_in_what_it_moves_and_drops_out_where_the_part_is_placed_by_it() -> None:
+    # JCGM 100:2008, 5.2.2: one error for all lengths of a scan; 0.5 mm per m, standard.
+    scale = 5e-4
+    block = replace(block_body(), scale=scale)
+    bar = turned_body("bar", [(0, 10), (30, 10)], 0.0)
+    over = np.eye(4)
+    over[0, 3], over[2, 3] = 20.0, 23.0
+    spot = clearance(standing(block), Placed(bar, placed([], over)), 0.0).spot
+    assert spot is not None
+    sizes = {term.name: term.size for term in spot.terms}
+    # The top lies 20 mm from the part's origin.
+    assert sizes["block scale of its scan"] == pytest.approx(20.0 * scale)
+    # Placed by that very face, the bar goes along with it.
+    line = Line(item_in_words(bar, "start", "face"), item_in_words(block, "top", "face"), True, "start on top", gap=3.0)
+    spot = clearance(standing(block), Placed(bar, placed([line], over)), 0.0).spot
+    assert spot is not None
+    assert {term.name: term.size for term in spot.terms}.get("block scale of its scan", 0.0) < 1e-7
+    assert "the scale of the scan" not in lacking({"block": standing(block)})
+    unsaid = {"block": standing(replace(block, scale=0.0)), "bar": standing(bar)}
+    assert "the scale of the scan of block (its job gives no [read] scale_uncertainty)" in lacking(unsaid)
+
+
+def test_faces_that_are_meant_to_touch_do_not_count() -> None:
+    """A post D6 on the top of a block of 60 x 40, 10 off its middle both ways: its side is 7 from the block's sides."""
+    block = standing(block_body())
+    post = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 20.0)
+    assert clearance(post, block).verdict == "hits"
+    stands = clearance(post, block, 5.0, [("start", "top")])
+    assert stands.verdict == "clear"
+    assert stands.spot is not None
+    assert stands.spot.raw == pytest.approx(7.0, abs=0.003)
+    # Sunk in by more than what a scan's noise could be, it is not only touching.
+    sunk = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 19.5)
+    assert clearance(sunk, block, 5.0, [("start", "top")]).verdict == "hits"
