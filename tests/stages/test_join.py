@@ -1,6 +1,7 @@
 """A job of several set-ups: one part with the features of all scans, and one sentence where there is none.
 
 Covers: pipeline.stages.join, pipeline.features.joining.together, pipeline.features.uncertainty.several_scans
+Covers: pipeline.values.results
 
 Truth is the exact solid of the maker (`tests.rescanned`, drilled once more) and the motion of its set-ups.
 """

@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 from pipeline.features.joining.pose_search import Scene
 from pipeline.features.uncertainty import carried_through
 from pipeline.geometry import Floats, Indices, Ints, Mask, scaled_mad, transformed, turned, unit_rows
-from pipeline.mesh import query
+from pipeline.mesh.query import Scene as FacetScene
 from pipeline.mesh.query import spread_points
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
 from pipeline.values import Feature, NoiseModel, Surface
@@ -58,8 +58,8 @@ class SetUp:
         return vertex_normals(self.surface.vertices, self.surface.faces)
 
     @cached_property
-    def tree(self) -> query.Scene:
-        return query.Scene(self.surface)
+    def tree(self) -> FacetScene:
+        return FacetScene(self.surface)
 
     @cached_property
     def near(self) -> tuple[cKDTree, Ints]:
