@@ -132,7 +132,7 @@ def join(
     cleaned = CleanResult(mesh, (*removals, _left_out(clean, set_ups, mesh)), area, _of_scans(clean, set_ups))
     seen = tuple(tuple(sorted(k + 1 for k, _ in one.members)) for one in commons)
     progress(1.0)
-    return JoinResult(cleaned, whole, joined.mesh, seen, reports, (*cleaned.cautions, *whole.cautions))
+    return JoinResult(cleaned, whole, joined.mesh, seen, reports, (*cleaned.cautions, *whole.cautions), numbering.book)
 
 
 def scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:

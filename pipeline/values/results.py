@@ -107,6 +107,8 @@ class JoinResult:
     scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan
     seen     for each feature the set-ups that saw it, 1 the job's own scan
     set_ups  where the others lie
+    cautions in sentences
+    book     the numbers that were given, as the next run needs them
     """
 
     clean: CleanResult
@@ -115,11 +117,7 @@ class JoinResult:
     seen: tuple[tuple[int, ...], ...]
     set_ups: tuple[SetUpJoin, ...]
     cautions: tuple[str, ...] = field(default=())
-
-    @property
-    def book(self) -> NameBook:
-        """The numbers that were given."""
-        return self.recover.book
+    book: NameBook = field(default_factory=NameBook)
 
 
 @dataclass(frozen=True)
