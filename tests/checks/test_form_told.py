@@ -21,7 +21,9 @@ from tests.scans import demo_scan
 
 FORMS = r"(?:flatness|cylindricity|conicity|sphericity|form)"
 UNTOLD = re.compile(rf"{FORMS}: (?:not told from the scan's noise, at most|none can be vouched for)")
-BARE = re.compile(rf"{FORMS}:? (?:of |within )?[\d.]+[\s\u00a0]*(?:mm|um|µm)|(?:flat|round|straight) within [\d.]+")
+# Of what was refused for its form the noise's share stands beside it.
+BESIDE = r"(?! rms where the scan's noise explains \d)"
+BARE = re.compile(rf"{FORMS}:? (?:of |within )?[\d.]+\s*(?:mm|um|µm){BESIDE}|(?:flat|round|straight) within [\d.]+")
 
 
 def said(scan: Scan, vertices: np.ndarray, folder: Path) -> tuple[str, list[dict]]:
