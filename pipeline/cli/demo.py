@@ -69,7 +69,7 @@ def command(
     if not with_fit or status:
         return status
     layout = _written(out, _sample_meshes().fit_files())[0]
-    return fit(layout, layout.with_suffix(""), as_json, quiet)
+    return fit(layout, layout.with_suffix(""), as_json, quiet, fresh)
 
 
 def _written(out: Path, files: Sequence[Path]) -> list[Path]:

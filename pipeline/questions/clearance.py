@@ -67,6 +67,13 @@ def shown_places(
             facts.append(f"On {name}: {on or 'skin'}, at [{place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}].")
         sections.append(section_through(parts, between, spot.places, f"{spot.distance:.3f} ± {spot.expanded:.3f} mm"))
         terms = tuple(Term(term.name, term.kind, term.size) for term in spot.terms)
+    if found.overlap is not None and found.overlap.middle is not None and found.overlap.shift is not None:
+        middle, shift = found.overlap.middle, found.overlap.shift
+        size = float(np.linalg.norm(shift))
+        facts.append(f"They have {found.overlap.volume:.1f} mm3 in common.")
+        facts.append(f"{between[1]} is free when shifted by {size:.2f} mm.")
+        label = f"free {size:.2f} mm that way"
+        sections.append(section_through(parts, between, np.array([middle, middle + shift]), label))
     if found.unseen is not None:
         facts.append("A place that was never measured is nearer than that: nothing is known of what may be there.")
         if found.unseen.distance > 0.0:

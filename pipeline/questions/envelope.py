@@ -45,13 +45,17 @@ def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
     terms: tuple[Term, ...] = ()
     grids = []
     for each in found.reached:
-        facts.append(f"{each.against}: {each.clearance.verdict}: {each.clearance.why}")
         if each.place is not None:
             facts.append(
                 f"{each.against}: nearest at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees."
             )
         if each.relief is not None:
             relief = each.relief
+            station, angle, depth = relief.deepest
+            facts.append(
+                f"{each.against}: needs relief of up to {depth:.2f} mm, most at station {station:.2f}, "
+                f"{np.degrees(angle):.1f} degrees."
+            )
             grids.append(
                 Grid(relief.stations, np.degrees(relief.angles), relief.depth.T, "station, mm", "angle, degrees",
                      "relief, mm", f"Relief that {each.against} needs, unrolled")

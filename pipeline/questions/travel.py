@@ -16,6 +16,7 @@ from pipeline.questions.kind import Kind, Parts
 from pipeline.report.fit import Curve, Grid, Shown, section_through
 from pipeline.surfaces import SituationFeature
 
+_SHOWN = 0.01  # mm or degrees that something must gain to be told
 _WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
 
 
@@ -82,6 +83,8 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
     for gain in run.gains:
         more = gain.run - run.run
+        if (np.degrees(more) if found.turns else more) < _SHOWN:
+            continue
         size = f"{np.degrees(more):.2f} degrees" if found.turns else f"{more:.2f} mm"
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
         lines.append(f"           {size} more if {gain.without} were gone, {then}")
@@ -104,6 +107,8 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
         for gain in run.gains:
             more = float(size(gain.run - run.run))
+            if more < _SHOWN:
+                continue
             facts.append(f"{way}: {more:.2f} {unit_name} more if {gain.without} were gone.")
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",

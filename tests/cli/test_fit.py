@@ -304,6 +304,11 @@ def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: p
     assert "block, seat: " in told
     assert "new faces: P1 (seat), P2 (seat floor)" in told
     assert "wall       block: too thin: 10.0" in told
+    page = (written / "fit.html").read_text(encoding="utf-8")
+    assert "Places to sound by ultrasound before metal is taken" in page
+    # The map of the seat's round, unrolled, and of its floor: 10 mm left and more, with those under 12 marked.
+    assert page.count("Wall behind P1, seat") >= 2
+    assert "under 12" in page
 
 
 @pytest.mark.parametrize(

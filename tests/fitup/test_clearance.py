@@ -16,6 +16,7 @@ from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, placed,
 from pipeline.geometry import rigid
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.values import FILLED, Surface
+from tests.fitup.bodies import block_body
 
 
 def body(name: str, mesh: trimesh.Trimesh, skin: float = 0.0) -> Body:
@@ -177,3 +178,33 @@ def test_facets_that_lie_within_their_surface_do_not_count() -> None:
     assert found.spot is not None
     assert found.spot.raw == pytest.approx(3.0 + 20.0 * (1 - np.cos(half)), abs=1e-9)
     assert found.spot.distance == pytest.approx(3.0, abs=1e-9)
+
+
+def test_between_two_features_the_closed_form_stands_and_not_the_proudest_facet() -> None:
+    """A rod of 14 in a noisy bore of 16, off its axis by 0.5: they are 1 - 0.5 apart, by the circles' own distance; the
+    nearest of the noisy facets lies far aside of that place, where the circles are farther apart."""
+    block = block_body(96)
+    noise = 0.02 * np.random.default_rng(5).standard_normal(len(block.surface.vertices))
+    radial = block.surface.vertices * [1.0, 1.0, 0.0]
+    on_bore = np.zeros(len(noise), bool)
+    on_bore[block.surface.faces[block.labels == 2]] = True
+    radial /= np.maximum(np.linalg.norm(radial, axis=1), 1e-9)[:, None]
+    moved = block.surface.vertices + (on_bore * noise)[:, None] * radial
+    noisy = replace(block, surface=Surface.measured(moved, block.surface.faces))
+    rod = turned_body("rod", [(0.0, 14.0), (8.0, 14.0)], 0.0)
+    found = clearance(at(noisy), at(rod, 0.4, 0.3, 6.0))
+    assert found.spot is not None
+    assert found.spot.on == ("bore", "step 1")
+    assert found.spot.distance == pytest.approx(0.5, abs=1e-5)
+    assert found.spot.places[1][:2] / 7.5 == pytest.approx([0.8, 0.6], abs=0.02)
+
+
+def test_a_datum_goes_by_its_letter() -> None:
+    lettered = replace(block_body(), datums={"A": "top", "B": "bore"})
+    for words in ("A", "datum A"):
+        assert item_in_words(lettered, words, "face").point.tolist() == item_in_words(lettered, "top", "face").point.tolist()
+    assert item_in_words(lettered, "B", "axis").direction is not None
+    with pytest.raises(SettingsError, match="'C'"):
+        item_in_words(lettered, "C", "face")
+    named = replace(lettered, names={"bottom": "A"})
+    assert item_in_words(named, "A", "face").point.tolist() == item_in_words(named, "bottom", "face").point.tolist()

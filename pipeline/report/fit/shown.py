@@ -18,6 +18,15 @@ class Term:
 
 
 @dataclass(frozen=True)
+class Listed:
+    """A table: heads, with # before one of figures, and the cells of each row as they are shown."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class Shown:
     """A question and its answer.
 
@@ -28,6 +37,7 @@ class Shown:
     sections  cuts through the places that it hangs on
     terms     what its figure is not known better than by
     curves, grids  of a travel and the like
+    lists     tables
     """
 
     asked: str
@@ -39,3 +49,4 @@ class Shown:
     terms: tuple[Term, ...] = ()
     curves: tuple[Curve, ...] = ()
     grids: tuple[Grid, ...] = ()
+    lists: tuple[Listed, ...] = ()
