@@ -322,6 +322,13 @@ class EnvelopeQuestion(Settings):
     least: NotNegative = 0.0
 
 
+class ExportFit(Settings):
+    """units: of what is said, on the page, on the terminal and in the drawings of sections; fit.json is in mm, and so
+    are the layout's own lengths where they say no unit."""
+
+    units: Literal["mm", "in"] = "mm"
+
+
 class Layout(Settings):
     """Parts by name in their order, and the questions; see each class.
 
@@ -332,6 +339,7 @@ class Layout(Settings):
     """
 
     part: dict[str, Part]
+    export: ExportFit = ExportFit()
     clearance: tuple[ClearanceQuestion, ...] = ()
     cut: tuple[CutQuestion, ...] = ()
     wall: tuple[WallQuestion, ...] = ()
@@ -340,7 +348,7 @@ class Layout(Settings):
 
     def asking(self, **questions: tuple[Settings, ...]) -> Layout:
         """The same parts, and of the questions only these, by their tables."""
-        none = {table: () for table in type(self).model_fields if table != "part"}
+        none = {table: () for table in type(self).model_fields if table not in ("part", "export")}
         return self.model_copy(update=none | questions)
 
     @model_validator(mode="after")

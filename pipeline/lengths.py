@@ -8,15 +8,20 @@ like a length, "82 x 16" of a bearing or a text of the user's, stays as it is.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 _SPACE = "\u202f"
 _NUMBER = r"[-+]?\d[\d,]*(?:\.\d+)?(?:e[-+]?\d+)?"
-_LENGTH = re.compile(rf"(\[{_NUMBER}(?:, {_NUMBER})*\]|{_NUMBER}(?: x {_NUMBER})*){_SPACE}(mm2|mm|um)")
+_LENGTH = re.compile(rf"(\[{_NUMBER}(?:, {_NUMBER})*\]|{_NUMBER}(?: x {_NUMBER})*){_SPACE}(mm3|mm2|mm|um)")
 _INCH = 25.4
 _MANY = 4
 # By what the figures of a unit are multiplied, and what they are then; a thou is a thousandth of an inch.
-_IN_INCHES = {"mm": (1.0 / _INCH, "in"), "um": (1.0 / _INCH, "thou"), "mm2": (1.0 / _INCH**2, "in2")}
+_IN_INCHES = {
+    "mm": (1.0 / _INCH, "in"),
+    "um": (1.0 / _INCH, "thou"),
+    "mm2": (1.0 / _INCH**2, "in2"),
+    "mm3": (1.0 / _INCH**3, "in3"),
+}
 
 
 def mm(value: float, digits: str = ".2f") -> str:
@@ -46,7 +51,16 @@ def mm2(value: float, digits: str = ",.0f") -> str:
     return f"{value:{digits}}{_SPACE}mm2"
 
 
-def place_in_mm(values: Sequence[float], digits: str = ".2f") -> str:
+def mm3(value: float, digits: str = ",.0f") -> str:
+    """A volume, mm3, for a sentence.
+
+    >>> in_unit(f"{mm3(16387.064)} go", "mm"), in_unit(f"{mm3(16387.064)} go", "in")
+    ('16,387 mm3 go', '1.00000 in3 go')
+    """
+    return f"{value:{digits}}{_SPACE}mm3"
+
+
+def place_in_mm(values: Iterable[float], digits: str = ".2f") -> str:
     """A place, mm, for a sentence.
 
     >>> in_unit(f"no hole at {place_in_mm([1.0, -25.4])}", "in")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.cli.terminal import stage_progress
+from pipeline.lengths import in_unit, mm
 
 if TYPE_CHECKING:
     from pipeline.fitup.rescan import HeldFace
@@ -54,7 +55,7 @@ def command(layout: Path, rescan: Path, part: str | None, out: Path | None, as_j
         click.echo(text_of(found.record), nl=False)
     elif not quiet:
         lines = [*lines_of(found), *(f"caution    {text}" for text in told), f"output     {out}"]
-        click.echo("\n".join(lines))
+        click.echo(in_unit("\n".join(lines), read.export.units))
     return 0 if found.record.held else EXIT_BUDGET
 
 
@@ -65,8 +66,8 @@ def lines_of(found: Checked) -> list[str]:
     lines += [f"wall       {cut}: {wall.verdict}: {wall.why}" for cut, wall in found.walls]
     for one in found.plan.moved:
         lines.append(
-            f"moved      {one.number} (rescan: {one.found}): {abs(one.off):.3f} mm off, +-{one.expanded[0]:.3f} "
-            "(95 %), though no cut was to touch it: castings move when they are cut"
+            f"moved      {one.number} (rescan: {one.found}): {mm(abs(one.off), '.3f')} off, "
+            f"+-{mm(one.expanded[0], '.3f')} (95 %), though no cut was to touch it: castings move when they are cut"
         )
     return lines
 
@@ -77,5 +78,5 @@ def _face_line(face: HeldFace) -> str:
     line = f"planned    {face.number} {face.name}{where}: {face.verdict}"
     if face.why:
         return f"{line}: {face.why}"
-    size = "" if face.expanded[2] is None else f", diameter within {face.expanded[2]:.3f}"
-    return f"{line}: within {face.expanded[0]:.3f} mm{size} (95 %)"
+    size = "" if face.expanded[2] is None else f", diameter within {mm(face.expanded[2], '.3f')}"
+    return f"{line}: within {mm(face.expanded[0], '.3f')}{size} (95 %)"

@@ -13,7 +13,7 @@ import click
 
 from pipeline.cli.main import EXIT_BUDGET
 from pipeline.cli.terminal import budgeted, stage_progress, um
-from pipeline.lengths import in_unit
+from pipeline.lengths import in_unit, mm, mm2, place_in_mm
 
 if TYPE_CHECKING:
     from pipeline.geometry import Floats
@@ -37,7 +37,9 @@ def budget_options(function: Any) -> Any:
 @click.argument("light", type=click.Path(path_type=Path), metavar="LIGHT")
 @click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first, and print its 4x4 motion.")
 @click.option(
-    "--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of SCAN; LIGHT's, if it states none."
+    "--units",
+    type=click.Choice(["mm", "cm", "m", "in"]),
+    help="The unit of SCAN; LIGHT's, if it states none. Of a scan in inches all is told in inches.",
 )
 @budget_options
 @click.option("--second-opinion", is_flag=True, help="Have pymeshlab measure the distances as well.")
@@ -91,7 +93,8 @@ def command(
     if as_json:
         click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
     else:
-        click.echo(in_unit("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]), "mm"))
+        told = "in" if known.source.unit == "in" else "mm"
+        click.echo(in_unit("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]), told))
     return 0 if audit.within_budget else EXIT_BUDGET
 
 
@@ -116,14 +119,13 @@ def as_lines(audit: Audit) -> list[str]:
             ("light to scan, second opinion", audit.second_opinion.light_to_scan),
         ]
     for name, d in ways:
-        x, y, z = d.where
         lines.append(
             f"{name}: mean {um(d.mean)}, rms {um(d.rms)}, p99 {um(d.p99)}, max {um(d.max)} "
-            f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
+            f"at scan: {place_in_mm(d.where)}"
         )
     if audit.filled is not None:
         lines.append(
-            f"filled   {audit.area_filled:,.0f} mm2 of LIGHT were never measured, so not judged; "
+            f"filled   {mm2(audit.area_filled)} of LIGHT were never measured, so not judged; "
             f"they lie up to {um(audit.filled.max)} from SCAN"
         )
     noted = [f for f in audit.features if f.verdict != "ok"]
@@ -146,12 +148,12 @@ def motion_lines(motion: Floats) -> list[str]:
     far = float((motion[:3, 3] ** 2).sum()) ** 0.5
     rows = "".join("\n  " + " ".join(f"{value + 0.0:16.10f}" for value in row) for row in motion)
     return [
-        f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {far:.4f} mm; scan = motion * light:" + rows
+        f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {mm(far, '.4f')}; "
+        "scan = motion * light, in mm:" + rows
     ]
 
 
 def _where(line: BudgetLine) -> str:
     if line.place is None:
         return line.where
-    x, y, z = line.place
-    return f"at scan: [{x:.2f}, {y:.2f}, {z:.2f}]"
+    return f"at scan: {place_in_mm(line.place)}"

@@ -98,10 +98,11 @@ def command(
             found = audit(known.clean.removals, known.recover, known.fill, light, known.source, budget).audit
             rungs.append(rung_of(found))
     held = [rung for rung in rungs if rung.held and found.budget]
-    click.echo("\n".join(table(rungs, bool(found.budget))))
+    unit = job.export.units
+    click.echo("\n".join(table(rungs, bool(found.budget), unit)))
     with opened(known.out) as folder:
-        folder.put_text("ladder.csv", as_csv(rungs))
-        folder.put_text(LADDER_CURVE, as_svg(rungs, budget.max_deviation))
+        folder.put_text("ladder.csv", as_csv(rungs, unit))
+        folder.put_text(LADDER_CURVE, as_svg(rungs, budget.max_deviation, unit))
     for told in (*known.told, *folder.told):
         click.echo(f"caution  {told}", err=True)
     click.echo(f"outputs  {known.out / 'ladder.csv'}, {known.out / 'ladder.svg'}")
@@ -130,42 +131,45 @@ def rung_of(audit: Audit) -> Rung:
     )
 
 
-def table(rungs: Sequence[Rung], judged: bool) -> list[str]:
-    """The ladder as lines of text, micrometres."""
+def _small(unit: str) -> tuple[str, float]:
+    """The small unit of "mm" or "in", and by what millimetres are multiplied to be that."""
+    from pipeline.geometry import MM_PER_INCH
+
+    return ("um", 1000.0) if unit == "mm" else ("thou", 1000.0 / MM_PER_INCH)
+
+
+def table(rungs: Sequence[Rung], judged: bool, unit: str = "mm") -> list[str]:
+    """The ladder as lines of text, in micrometres, or thou of "in"."""
     from pipeline.features.naming import NOISE_REMOVED
 
+    small, times = _small(unit)
     head = (
-        f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   um, {NOISE_REMOVED}"
+        f"{'facets':>10} {'rms':>8} {'p99':>8} {'max':>8} {'shift':>8} {'radius':>8} {'chord':>8}   "
+        f"{small}, {NOISE_REMOVED}"
     )
+    places = 1 if unit == "mm" else 3
     lines = [head]
     for r in rungs:
-        figures = " ".join(f"{1000 * v:8.1f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
+        figures = " ".join(f"{times * v:8.{places}f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord))
         lines.append(f"{r.facets:>10,} {figures}" + (f"   {'held' if r.held else 'not held'}" if judged else ""))
     return lines
 
 
-def as_csv(rungs: Sequence[Rung]) -> str:
-    """The ladder as CSV, mm."""
+def as_csv(rungs: Sequence[Rung], unit: str = "mm") -> str:
+    """The ladder as CSV, in "mm" or "in"."""
+    scale = 1e-3 * _small(unit)[1]
+    names = ("rms", "p99", "max", "feature_shift", "radius_change", "chord_radius")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(
-        [
-            "facets",
-            "rms_mm",
-            "p99_mm",
-            "max_mm",
-            "feature_shift_mm",
-            "radius_change_mm",
-            "chord_radius_mm",
-            "within_budget",
-        ]
-    )
+    writer.writerow(["facets", *(f"{name}_{unit}" for name in names), "within_budget"])
     for r in rungs:
-        writer.writerow([r.facets, *(f"{v:.6f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord)), r.held])
+        writer.writerow(
+            [r.facets, *(f"{scale * v:.6f}" for v in (r.rms, r.p99, r.max, r.shift, r.radius, r.chord)), r.held]
+        )
     return text.getvalue()
 
 
-def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
+def as_svg(rungs: Sequence[Rung], limit: float | None, unit: str = "mm") -> str:
     """Facets against deviation, both axes logarithmic; the limit as a line across."""
     from math import log10
 
@@ -180,8 +184,9 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         ("p99", css("curve of most"), "9 4"),
         ("rms", css("curve of the mean"), "2 4"),
     )
-    values = [1000 * max(getattr(r, name), 1e-6) for r in rungs for name, _, _ in curves]
-    values += [1000 * limit] if limit is not None else []
+    small, times = _small(unit)
+    values = [times * max(getattr(r, name), 1e-6) for r in rungs for name, _, _ in curves]
+    values += [times * limit] if limit is not None else []
     low_y, high_y = log10(min(values)) - 0.1, log10(max(values)) + 0.1
     low_x, high_x = log10(rungs[0].facets) - 0.05, log10(rungs[-1].facets) + 0.05
 
@@ -189,7 +194,7 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         return left + (log10(facets) - low_x) / (high_x - low_x) * (width - left - right)
 
     def y(mm: float) -> float:
-        return top + (high_y - log10(1000 * max(mm, 1e-6))) / (high_y - low_y) * (height - top - bottom)
+        return top + (high_y - log10(times * max(mm, 1e-6))) / (high_y - low_y) * (height - top - bottom)
 
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}"'
@@ -198,17 +203,17 @@ def as_svg(rungs: Sequence[Rung], limit: float | None) -> str:
         f'<path d="M{left} {top}V{height - bottom}H{width - right}" fill="none" stroke="{ink}"/>',
         f'<text x="{(left + width - right) / 2:.0f}" y="{height - 12}" text-anchor="middle">facets</text>',
         f'<text transform="translate(18 {(top + height - bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        f"deviation from the scan, {NOISE_REMOVED} (um)</text>",
+        f"deviation from the scan, {NOISE_REMOVED} ({small})</text>",
     ]
     for r in rungs:
         parts.append(f'<text x="{x(r.facets):.1f}" y="{height - bottom + 18}" text-anchor="middle">{r.facets:,}</text>')
     for power in range(int(low_y) - 1, int(high_y) + 2):
         for step in (1, 2, 5):
-            um = step * 10.0**power
-            if low_y <= log10(um) <= high_y:
-                at = y(um / 1000)
+            mark = step * 10.0**power
+            if low_y <= log10(mark) <= high_y:
+                at = y(mark / times)
                 parts.append(f'<path d="M{left} {at:.1f}H{width - right}" stroke="{rule}"/>')
-                parts.append(f'<text x="{left - 6}" y="{at + 4:.1f}" text-anchor="end">{um:g}</text>')
+                parts.append(f'<text x="{left - 6}" y="{at + 4:.1f}" text-anchor="end">{mark:g}</text>')
     for name, colour, dashes in curves:
         dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
         points = " ".join(f"{x(r.facets):.1f},{y(getattr(r, name)):.1f}" for r in rungs)

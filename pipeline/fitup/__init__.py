@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import Body, Placed
+from pipeline.fitup.bodies import Body, Placed, lacking
 from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
@@ -45,6 +45,7 @@ __all__ = [
     "features_in_words",
     "item_in_words",
     "item_on",
+    "lacking",
     "placed",
     "travel",
     "turned_body",

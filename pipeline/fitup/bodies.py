@@ -12,6 +12,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.features.uncertainty import without_scale
 from pipeline.fitup.items import Key, Move, moves_of
 from pipeline.fitup.placing import Pose
 from pipeline.geometry import Floats, Ints, Longs, Mask, cross, transformed, turned, undone
@@ -39,6 +40,7 @@ class Body:
     closed    whether the surface bounds a solid
     sharp     whether its edges between features are as sharp as they will be
     edges     the part before any cut, its edges as facets have them and sharp; None: they are known
+    scale     relative standard uncertainty of its scan's scale, 0 where its job gives none; None: it was never scanned
     solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
     planned   by number, the moves of features that cuts make: those of what they were laid out from
     datums    by letter, the words for what a run took for that datum
@@ -56,6 +58,7 @@ class Body:
     closed: bool = True
     sharp: bool = True
     edges: tuple[Surface, Surface] | None = None
+    scale: float | None = None
     solid: Path | None = None
     exact: Any = None
     planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
@@ -93,7 +96,9 @@ class Body:
             return {}
         if feature.id in self.planned:
             return dict(self.planned[feature.id])
-        position, direction, radius = known.position or 0.0, known.direction, known.radius
+        position, direction = known.position or 0.0, known.direction
+        # Of the radius too the scale moves all of a part alike.
+        radius = without_scale(known.radius, feature.radius or 0.0, self.scale or 0.0)
         flat = kind_of(feature).flat
         moves = moves_of(feature.point, feature.direction, flat, (position, direction, radius))
         return {(self.name, feature.id, name): move for name, move in moves.items()}
@@ -158,8 +163,14 @@ class Placed:
         )
 
     def gains(self, place: Floats, along: Floats) -> dict[Key, float]:
-        """By key, mm by which a place (3,) goes along a unit direction with one standard uncertainty of the placing."""
-        return {key: float(along @ (m[:3] + cross(m[3:], place))) for key, m in self.pose.moves.items()}
+        """By key, mm by which a place (3,) goes along a unit direction with one standard uncertainty of the placing,
+        or of its scan's scale."""
+        gains = {key: float(along @ (m[:3] + cross(m[3:], place))) for key, m in self.pose.moves.items()}
+        if self.body.scale:
+            own = transformed(undone(self.pose.matrix), place)
+            key = scale_key(self.body)
+            gains[key] = gains.get(key, 0.0) + self.body.scale * float(along @ turned(self.pose.matrix, own))
+        return gains
 
     def gains_on(self, k: int, place: Floats, along: Floats) -> dict[Key, float]:
         """The same of feature k itself, the part held where it stands."""
@@ -169,6 +180,24 @@ class Placed:
         return {
             key: float(along @ (turned(self.pose.matrix, move.at(own)) + move.grow * out_of)) for key, move in moves
         }
+
+
+def lacking(parts: Mapping[str, Placed]) -> str:
+    """A sentence that says what the uncertainties of placed parts don't hold.
+
+    >>> lacking({})
+    'Not in it: temperature (sizes hold at 20 C, ISO 1), what clamping and screws bend.'
+    """
+    unknown = [name for name, part in parts.items() if part.body.scale == 0.0]
+    scale = f"the scale of the scan of {', '.join(unknown)} (its job gives no [read] scale_uncertainty), "
+    return (
+        f"Not in it: {scale if unknown else ''}temperature (sizes hold at 20 C, ISO 1), what clamping and screws bend."
+    )
+
+
+def scale_key(body: Body) -> Key:
+    """Of the scale of a part's scan, by which all of the part grows from its origin on."""
+    return (body.name, "scale of its scan")
 
 
 def _outwards(shape: Shape, place: Floats) -> Floats:

@@ -18,6 +18,7 @@ from scipy.optimize import nnls
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.interference import Interference, interference
 from pipeline.geometry import Floats, Mask, basis_of, box_of, transformed, undone, unit
+from pipeline.lengths import mm
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets, nearest_on_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
 from pipeline.surfaces import Shape, is_bore, kind_of, signed_distance, surface_normal
@@ -539,20 +540,20 @@ def _verdict(
     if near.distance == 0.0 or depth > 0.0:
         if hidden is not None and (spot is None or spot.raw > 0.0) and depth == 0.0:
             return "can't be said", "they cross only where nothing was measured; scan that place, or measure it there"
-        return "hits", f"one goes {depth:.3f} mm into the other, at least"
+        return "hits", f"one goes {mm(depth, '.3f')} into the other, at least"
     if spot is None:
         return "can't be said", "nothing that is near was measured on both parts; scan that place"
-    said = f"{spot.distance:.3f} mm, +-{spot.expanded:.3f} (95 %)"
+    said = f"{mm(spot.distance, '.3f')}, +-{mm(spot.expanded, '.3f')} (95 %)"
     if spot.unsure:
         return "can't be said", f"{said} is not all of it: {spot.unsure}; measure there"
     if spot.distance + spot.expanded < least:
-        return "too near", f"{said}, where {least:g} mm is the least"
+        return "too near", f"{said}, where {mm(least, 'g')} is the least"
     if hidden is not None and hidden.distance < least + spot.expanded:
         return "can't be said", (
-            f"measured metal keeps {said}, but at {hidden.distance:.3f} mm lies a place that was never scanned; "
+            f"measured metal keeps {said}, but at {mm(hidden.distance, '.3f')} lies a place that was never scanned; "
             "scan it, or measure there"
         )
     if spot.distance - spot.expanded < least:
         largest = max(spot.terms, key=lambda t: t.size)
-        return "can't be said", f"{said}, where {least:g} mm is the least; most of the doubt is in {largest.name}"
+        return "can't be said", f"{said}, where {mm(least, 'g')} is the least; most of the doubt is in {largest.name}"
     return "clear", said

@@ -26,6 +26,7 @@ from pipeline.fitup.items import Key, Move
 from pipeline.fitup.walls import Walls, walls
 from pipeline.geometry import Floats, Ints, Longs, Mask, cross
 from pipeline.layout import CutQuestion
+from pipeline.lengths import mm2, place_in_mm
 from pipeline.mesh.booleans import Cutting, MeshSolid, mesh_solid, split, united
 from pipeline.mesh.topology import compact, components, facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress, silent
@@ -480,7 +481,7 @@ class _Made:
             terms.append(Term("corners that facets cut off", "bound", self.corners[1]))
         hidden = float(areas[~self.body.seen[self.taken.facet[at]]].sum())
         if hidden > 0.01 * areas.sum():
-            unsure = unsure or f"{hidden:.0f} mm2 of the surface that goes was filled or never scanned"
+            unsure = unsure or f"{mm2(hidden, '.0f')} of the surface that goes was filled or never scanned"
         return tuple(terms), unsure
 
     @cached_property
@@ -554,16 +555,15 @@ class _Made:
         """Sentences for people, and whether the cut does only what was asked."""
         notes, sound = [], True
         for opening in openings:
-            x, y, z = opening.place
-            at = f"at [{x:.1f}, {y:.1f}, {z:.1f}]"
+            at = f"at {place_in_mm(opening.place, '.1f')}"
             of = f" ({', '.join(opening.on)})" if opening.on else ""
             meant = self.tool.through and opening.opens in ("comes out", "opens into")
             if opening.opens == "comes out":
-                notes.append(f"it comes out of the far side {at}{of}, an opening of {opening.area:.1f} mm2")
+                notes.append(f"it comes out of the far side {at}{of}, an opening of {mm2(opening.area, '.1f')}")
             elif opening.opens == "runs out":
                 notes.append(f"it runs out of a side {at}{of}")
             elif opening.opens == "opens into":
-                notes.append(f"it opens into another space {at}{of}, {opening.area:.1f} mm2 of its surface")
+                notes.append(f"it opens into another space {at}{of}, {mm2(opening.area, '.1f')} of its surface")
             elif opening.opens == "into a hollow":
                 notes.append(f"it breaks into a hollow that was closed all round, {at}{of}")
             sound &= opening.opens == "goes in" or meant

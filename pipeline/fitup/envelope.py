@@ -218,7 +218,7 @@ def _swept(turning: Placed, profile: Floats, frame: Floats, axis: Item) -> Place
     # The proudest facet of each station stands for all of it, which is on the safe side of the skin's scatter.
     part = Body(
         body.name, Surface.measured(transformed(to_part, surface.vertices), surface.faces), labels, body.features,
-        body.names, body.skin or 0.0, bound=body.bound,
+        body.names, body.skin or 0.0, bound=body.bound, scale=body.scale,
     )  # fmt: skip
     moves: dict[Key, Floats] = dict(turning.pose.moves)
     for key, (shift, tilt) in axis.moves.items():

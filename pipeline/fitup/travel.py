@@ -17,6 +17,7 @@ from pipeline.fitup.clearance import MOST_FITS, Fit, Spot, fits_between, meant_b
 from pipeline.fitup.interference import lies_within
 from pipeline.fitup.items import Item, Key, about
 from pipeline.geometry import Floats, Ints, Mask, cross, rigid, small_motion, transformed, turned, undone
+from pipeline.lengths import mm, place_in_mm
 from pipeline.mesh.query import (
     Contact,
     Meant,
@@ -473,16 +474,16 @@ def _patch(part: Placed, facet: int, place: Floats) -> tuple[Mask, str]:
     near = np.linalg.norm(part.vertices - place, axis=1) < _PATCH
     gone = near[part.body.surface.faces].any(axis=1)
     gone[facet] = True
-    x, y, z = place
-    return gone, f"{part.body.name}: {_PATCH:g} mm about [{x:.1f}, {y:.1f}, {z:.1f}]"
+    return gone, f"{part.body.name}: {mm(_PATCH, 'g')} about {place_in_mm(place, '.1f')}"
 
 
 def _verdict(
     stop: Stop | None, run: float, sure: float, unsure: str, at_least: float | None, turns: bool
 ) -> tuple[Verdict, str]:
-    unit = "degrees" if turns else "mm"
-    size = np.degrees if turns else float
-    said = f"{size(run):.3f} {unit}, {size(sure):.3f} for sure (95 %)"
+    def size(value: float, digits: str) -> str:
+        return f"{np.degrees(value):{digits}} degrees" if turns else mm(value, digits)
+
+    said = f"{size(run, '.3f')}, {size(sure, '.3f')} for sure (95 %)"
     if stop is not None and stop.spot is None:
         said = f"they are nearer than that where they stand ({stop.against})"
     elif stop is not None:
@@ -491,7 +492,7 @@ def _verdict(
         said += ", and nothing is in the way"
     if at_least is None:
         return "told", said
-    asked = f"{size(at_least):g} {unit} are asked for"
+    asked = f"{size(at_least, 'g')} are asked for"
     if unsure:
         return "can't be said", f"{said}, but {unsure}; measure there"
     if sure >= at_least:

@@ -19,6 +19,7 @@ from pipeline.fitup.bodies import Placed
 from pipeline.fitup.clearance import Spot, spot_of
 from pipeline.geometry import FULL_TURN, Floats, Ints, Mask, basis_of, transformed, unit
 from pipeline.jit import njit
+from pipeline.lengths import mm
 from pipeline.mesh.query import NearestFacets, nearest_on, point_at, spread_points, square_distance
 from pipeline.mesh.topology import facet_areas, facet_normals, vertex_facets
 from pipeline.progress import Progress, silent
@@ -104,10 +105,11 @@ def walls(
 
     >>> from pipeline.fitup.placing import placed
     >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.lengths import in_unit
     >>> plate = Placed(turned_body("plate", [(0, 100), (6, 100)], 0.01), placed([]))
     >>> found = walls(plate, 5.0, [0])
-    >>> found.verdict, found.why
-    ('holds', '6.000 mm, +-0.028 (95 %)')
+    >>> found.verdict, in_unit(found.why, "mm")
+    ('holds', '6.000 mm, +-0.028 mm (95 %)')
     """
     metal = _Metal(part)
     chosen = np.isin(metal.labels, behind) if len(behind) else np.ones(len(metal.faces), bool)
@@ -305,15 +307,15 @@ def _spot(part: Placed, before: Placed | None, metal: _Metal, row: _Row, least: 
 
 
 def _judged(spot: Spot, seen: bool, least: float) -> tuple[Verdict, str]:
-    said = f"{spot.distance:.3f} mm, +-{spot.expanded:.3f} (95 %)"
+    said = f"{mm(spot.distance, '.3f')}, +-{mm(spot.expanded, '.3f')} (95 %)"
     if not seen:
-        return "can't be said", f"what is {spot.distance:.1f} mm behind was filled or never scanned; sound it"
+        return "can't be said", f"what is {mm(spot.distance, '.1f')} behind was filled or never scanned; sound it"
     if spot.unsure:
         return "can't be said", f"{said} is not all of it: {spot.unsure}; sound it"
     if spot.distance + spot.expanded < least:
-        return "too thin", f"{said}, where {least:g} mm is the least"
+        return "too thin", f"{said}, where {mm(least, 'g')} is the least"
     if spot.distance - spot.expanded < least:
-        return "can't be said", f"{said}, where {least:g} mm is the least; sound it"
+        return "can't be said", f"{said}, where {mm(least, 'g')} is the least; sound it"
     return "holds", said
 
 

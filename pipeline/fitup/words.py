@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.features.datums import Choice, Datums, choose, reach_of, situations
-from pipeline.fitup.bodies import Body, Placed
+from pipeline.fitup.bodies import Body, Placed, scale_key
 from pipeline.fitup.items import Item, Key, Move, item_moves
 from pipeline.geometry import Floats, cross, transformed, turned, undone
 from pipeline.places import Place, in_words
@@ -135,7 +135,10 @@ def _made(body: Body, choice: Choice, text: str, wanted: str) -> Item:
         moves |= body.moves_of(k)
     point, direction = situation({})
     unsure = next((why for k in members if (why := body.unsure_of(k))), "")
-    item = Item(item_kind, point, direction, item_moves(situation, moves), unsure)
+    gains = item_moves(situation, moves)
+    if body.scale:
+        gains[scale_key(body)] = (body.scale * point, np.zeros(3))
+    item = Item(item_kind, point, direction, gains, unsure)
     return replace(item, direction=None) if item_kind == SituationFeature.POINT else item
 
 

@@ -7,10 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.fitup import Placed
+from pipeline.fitup import Placed, lacking
 from pipeline.formats.fit_file import FitFile, fit_record
 from pipeline.formats.parts_in import placed_parts
 from pipeline.layout import Layout
+from pipeline.lengths import in_unit, mm, place_in_mm
 from pipeline.progress import Progress, silent
 from pipeline.questions.keeping import Shelf
 from pipeline.questions.kind import Kind
@@ -42,17 +43,20 @@ class FitUp:
     parts     where they stand, after all that the questions make of them
     answered  in the order in which they were asked
     record    fit.json
+    unit      "mm" | "in", of what is said
     """
 
     parts: dict[str, Placed]
     answered: tuple[Answered, ...]
     record: FitFile
+    unit: str = "mm"
 
     @property
     def lines(self) -> list[str]:
         """What was found, for people, lines of a terminal."""
         lines = [line for name, part in self.parts.items() for line in _placing(name, part)]
-        return lines + [line for each in self.answered for line in each.kind.lines(each.question, each.answer)]
+        lines += [line for each in self.answered for line in each.kind.lines(each.question, each.answer)]
+        return [in_unit(line, self.unit) for line in [*lines, f"within     {lacking(self.parts)}"]]
 
 
 def fit_up(layout: Layout, name: str, watch: Watch | None = None, shelf: Shelf | None = None) -> FitUp:
@@ -92,7 +96,7 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None, shelf: Shelf |
         kind.field: tuple(a.kind.record(a.question, a.answer) for a in answered if a.kind is kind) for kind in KINDS
     }
     held = all(each.kind.held(each.answer) for each in answered)
-    return FitUp(parts, tuple(answered), fit_record(name, parts, records, held))
+    return FitUp(parts, tuple(answered), fit_record(name, parts, records, held), layout.export.units)
 
 
 def _share(progress: Progress, number: int, of: int, about: str) -> Progress:
@@ -111,9 +115,9 @@ def unwatched(name: str) -> Any:
 
 def _placing(name: str, part: Placed) -> list[str]:
     """Where a part stands, for people."""
-    x, y, z = part.pose.matrix[:3, 3]
+    origin = place_in_mm(part.pose.matrix[:3, 3], ".3f")
     free = f"; free: {', '.join(part.pose.free)}" if part.pose.taken and part.pose.free else ""
-    lines = [f"part       {name}: origin at [{x:.3f}, {y:.3f}, {z:.3f}]{free}"]
+    lines = [f"part       {name}: origin at {origin}{free}"]
     for left in part.pose.left:
-        lines.append(f"           {left.words}: stays {left.shift:.3f} mm and {left.angle:.5f} rad off")
+        lines.append(f"           {left.words}: stays {mm(left.shift, '.3f')} and {left.angle:.5f} rad off")
     return lines

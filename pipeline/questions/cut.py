@@ -16,6 +16,7 @@ from pipeline.formats.fit_file import ExactCutRecord, cut_record
 from pipeline.formats.meshes_out import write_ply, write_stl
 from pipeline.geometry import Floats, transformed
 from pipeline.layout import CutQuestion
+from pipeline.lengths import mm, mm3
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
 from pipeline.questions.wall import soundings, wall_lines, wall_maps, wall_places
@@ -68,7 +69,9 @@ def _exactly(part: Placed, cut: Cut) -> tuple[NamedBody | None, ExactCutRecord |
     volume = before.volume - body.volume
     off = abs(volume - cut.volume)
     differs = off > max(cut.expanded, _PARTED * cut.volume)
-    why = f"it takes {volume - cut.volume:+.0f} mm3 more of the exact solid than of the light mesh" if differs else ""
+    why = (
+        f"it takes {mm3(volume - cut.volume, '+.0f')} more of the exact solid than of the light mesh" if differs else ""
+    )
     return body, ExactCutRecord(volume=volume, why=why)
 
 
@@ -85,7 +88,7 @@ def _cut_lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
     cut = answer.cut
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
     doubt = f" ({cut.unsure})" if cut.unsure else ""
-    lines = [f"cut        {question.part}, {cut.name}: {cut.volume:.0f} mm3 +-{cut.expanded:.0f} (95 %){doubt}{mass}"]
+    lines = [f"cut        {question.part}, {cut.name}: {mm3(cut.volume)} +-{mm3(cut.expanded)} (95 %){doubt}{mass}"]
     lines += [f"           {note}" for note in cut.notes]
     gone = [f"{c.number} {c.how}{_sizes(c.length)}" for c in cut.changed]
     if gone:
@@ -102,7 +105,7 @@ def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
 
 
 def _sizes(length: tuple[float, float] | None) -> str:
-    return "" if length is None or length[1] == 0.0 else f" ({length[0]:.2f} to {length[1]:.2f} mm)"
+    return "" if length is None or length[1] == 0.0 else f" ({mm(length[0])} to {mm(length[1])})"
 
 
 def _writes(question: CutQuestion, answer: CutAnswer, room: Path) -> tuple[str, ...]:
@@ -134,7 +137,7 @@ def _shown(question: CutQuestion, answer: CutAnswer, parts: Parts) -> Shown:
     held = _held(answer)
     verdict = ("as asked" if held else "look at it") if cut.wall is None else cut.wall.verdict
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
-    said = f"{cut.volume:.0f} mm3, +-{cut.expanded:.0f} (95 %){mass}"
+    said = f"{mm3(cut.volume)}, +-{mm3(cut.expanded)} (95 %){mass}"
     both = {f"{question.part} as it was": parts[question.part], question.part: answer.cut.after}
     places = transformed(answer.cut.after.pose.matrix, _leader(cut))
     sections = [section_through(both, tuple(both), places, cut.name)]

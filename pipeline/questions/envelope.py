@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.fitup import Envelope, envelope
 from pipeline.formats.fit_file import envelope_record
 from pipeline.layout import EnvelopeQuestion
+from pipeline.lengths import mm
 from pipeline.progress import Progress
 from pipeline.questions.clearance import shown_places
 from pipeline.questions.kind import Kind, Parts
@@ -22,38 +23,38 @@ def _answer(question: EnvelopeQuestion, parts: Parts, progress: Progress) -> Env
 
 def _lines(question: EnvelopeQuestion, found: Envelope) -> list[str]:
     lines = [
-        f"envelope   {question.turn} about {question.about}: D{2 * found.largest:.3f} at station {found.at:.2f}, "
-        f"stations {found.profile[0, 0]:.2f} to {found.profile[-1, 0]:.2f}"
+        f"envelope   {question.turn} about {question.about}: D{mm(2 * found.largest, '.3f')} at station "
+        f"{mm(found.at)}, stations {mm(found.profile[0, 0])} to {mm(found.profile[-1, 0])}"
     ]
     for each in found.reached:
         said = f"           {each.against}: {each.clearance.verdict}: {each.clearance.why}"
         if each.place is not None:
-            said += f", at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees"
+            said += f", at station {mm(each.place[0])}, {np.degrees(each.place[1]):.1f} degrees"
         lines.append(said)
         if each.relief is not None:
             station, angle, depth = each.relief.deepest
             lines.append(
-                f"           relief in {each.against}: {depth:.2f} mm deep at station {station:.2f}, "
+                f"           relief in {each.against}: {mm(depth)} deep at station {mm(station)}, "
                 f"{np.degrees(angle):.1f} degrees"
             )
     return lines
 
 
 def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
-    facts = [f"What turns is at most D{2 * found.largest:.3f}, at station {found.at:.2f}."]
+    facts = [f"What turns is at most D{mm(2 * found.largest, '.3f')}, at station {mm(found.at)}."]
     sections: tuple[Section, ...] = ()
     terms: tuple[Term, ...] = ()
     grids = []
     for each in found.reached:
         if each.place is not None:
             facts.append(
-                f"{each.against}: nearest at station {each.place[0]:.2f}, {np.degrees(each.place[1]):.1f} degrees."
+                f"{each.against}: nearest at station {mm(each.place[0])}, {np.degrees(each.place[1]):.1f} degrees."
             )
         if each.relief is not None:
             relief = each.relief
             station, angle, depth = relief.deepest
             facts.append(
-                f"{each.against}: needs relief of up to {depth:.2f} mm, most at station {station:.2f}, "
+                f"{each.against}: needs relief of up to {mm(depth)}, most at station {mm(station)}, "
                 f"{np.degrees(angle):.1f} degrees."
             )
             grids.append(

@@ -29,17 +29,17 @@ def write_fit(found: FitUp, out: Path, inputs: Sequence[Path]) -> tuple[str, ...
     ...     sorted(path.name for path in (Path(folder) / "rods").glob("[a-z]*"))
     ['fit.html', 'fit.json', 'placed.3mf', 'placed.glb']
     """
-    shown = [each.shown for each in found.answered]
+    shown = [each.shown.in_unit(found.unit) for each in found.answered]
     with opened(out, inputs) as folder:
         meshes = {name: (part.vertices, part.body.surface.faces) for name, part in found.parts.items()}
         write_parts_glb(folder.room / "placed.glb", meshes)
         write_parts_3mf(folder.room / "placed.3mf", meshes, "mm")
         (folder.room / "fit.json").write_text(text_of(found.record), encoding="utf-8")
-        write_page(folder.room / "fit.html", found.record, found.parts, shown)
+        write_page(folder.room / "fit.html", found.record, found.parts, shown, found.unit)
         names = ["placed.glb", "placed.3mf", "fit.json", "fit.html"]
         for number, section in enumerate((section for one in shown for section in one.sections), 1):
             names.append(f"section-{number}.dxf")
-            write_dxf(folder.room / names[-1], section_items(section))
+            write_dxf(folder.room / names[-1], section_items(section), found.unit)
         for each in found.answered:
             names += each.kind.writes(each.question, each.answer, folder.room)
         folder.put({name: folder.room / name for name in names})

@@ -11,6 +11,7 @@ from pipeline.fitup import Item, Motion, Run, Travel, direction_in_words, item_i
 from pipeline.formats.fit_file import travel_record
 from pipeline.geometry import unit
 from pipeline.layout import SecondMotion, TravelQuestion
+from pipeline.lengths import mm, place_in_mm
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
 from pipeline.report.fit import Curve, Grid, Shown, section_through
@@ -79,16 +80,20 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
     lines = [f"travel     {question.move}, {way} {motion} {about}: {run.verdict}: {run.why}"]
     if run.stop is not None:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
-        spots = ", ".join(f"[{p[0]:.2f}, {p[1]:.2f}, {p[2]:.2f}] on {name} {on or 'skin'}" for name, p, on in named)
+        spots = ", ".join(f"{place_in_mm(p)} on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
     for gain in run.gains:
         more = gain.run - run.run
         if (np.degrees(more) if found.turns else more) < _SHOWN:
             continue
-        size = f"{np.degrees(more):.2f} degrees" if found.turns else f"{more:.2f} mm"
+        size = _far(found, more)
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
         lines.append(f"           {size} more if {gain.without} were gone, {then}")
     return lines
+
+
+def _far(found: Travel, run: float) -> str:
+    return f"{np.degrees(run):.2f} degrees" if found.turns else mm(run)
 
 
 def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
@@ -103,13 +108,12 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             mover, motion = parts[question.move], _motion(question, parts, f"travel of {question.move}")
             pose = replace(mover.pose, matrix=motion.at(run.way * run.run) @ mover.pose.matrix)
             moved = {**parts, question.move: replace(mover, pose=pose)}
-            label = f"stops after {float(size(run.run)):.2f} {unit_name}"
+            label = f"stops after {_far(found, run.run)}"
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
         for gain in run.gains:
-            more = float(size(gain.run - run.run))
-            if more < _SHOWN:
-                continue
-            facts.append(f"{way}: {more:.2f} {unit_name} more if {gain.without} were gone.")
+            more = gain.run - run.run
+            if float(size(more)) >= _SHOWN:
+                facts.append(f"{way}: {_far(found, more)} more if {gain.without} were gone.")
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
                   f"Gap along the travel, {way}", question.least or None)
@@ -130,7 +134,8 @@ def _grids(question: TravelQuestion, found: Travel) -> tuple[Grid, ...]:
     title = f"Gap of {question.move} over both motions"
     return (
         Grid(size(found.map.runs), across(found.map.second), found.map.gaps, f"travel, {unit_name}",
-             f"second motion, {across_name}", "gap, mm", title),
+             f"second motion, {across_name}", "gap, mm", title, None,
+             question.least or None),
     )  # fmt: skip
 
 

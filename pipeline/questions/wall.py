@@ -9,6 +9,7 @@ from pipeline.fitup import MEASURED, NO_WALL, UNKNOWN, Placed, Walls, features_i
 from pipeline.formats.fit_file import wall_record
 from pipeline.geometry import Floats, Ints, basis_of, transformed
 from pipeline.layout import WallQuestion
+from pipeline.lengths import mm, mm2, place_in_mm
 from pipeline.mesh.topology import facet_normals
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
@@ -40,11 +41,11 @@ def wall_lines(part: str, wall: Walls) -> list[str]:
     """What is said of walls, for people."""
     lines = [f"wall       {part}: {wall.verdict}: {wall.why}"]
     for one in wall.spots[:_SHOWN]:
-        p, q = one.spot.places
-        before = "not known" if one.sounding.before is None else f"{one.sounding.before:.2f} mm"
+        here, there = (place_in_mm(place, ".1f") for place in one.spot.places)
+        before = "not known" if one.sounding.before is None else mm(one.sounding.before)
         lines.append(
-            f"           {one.verdict}: [{p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}] on {one.spot.on[0] or 'skin'} to "
-            f"[{q[0]:.1f}, {q[1]:.1f}, {q[2]:.1f}] on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
+            f"           {one.verdict}: {here} on {one.spot.on[0] or 'skin'} to "
+            f"{there} on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
         )
     if len(wall.spots) > _SHOWN:
         lines.append(f"           {len(wall.spots) - _SHOWN} more places in fit.json")
@@ -52,7 +53,7 @@ def wall_lines(part: str, wall: Walls) -> list[str]:
 
 
 def _unknown(wall: Walls) -> list[str]:
-    what = f"behind {wall.unknown:.0f} mm2 it isn't known: what is beyond was filled or never scanned"
+    what = f"behind {mm2(wall.unknown)} it isn't known: what is beyond was filled or never scanned"
     return [f"           {what}"] if wall.unknown > 0.0 else []
 
 
@@ -62,8 +63,8 @@ def wall_places(name: str, part: Placed, wall: Walls) -> tuple[list[Section], tu
     most = 1 if wall.verdict == "holds" else _MOST_SECTIONS
     for one in wall.spots[:most]:
         places = transformed(part.pose.matrix, one.spot.places)
-        seen = f"+-{one.spot.expanded:.2f} mm" if one.seen else "mm, beyond never measured"
-        label = f"wall {one.spot.distance:.2f} {seen}".replace("+-", "± ")
+        seen = f" ± {mm(one.spot.expanded)}" if one.seen else ", beyond never measured"
+        label = f"wall {mm(one.spot.distance)}{seen}"
         sections.append(section_through({name: part}, (name, name), places, label))
     terms = tuple(Term(t.name, t.kind, t.size) for t in wall.spots[0].spot.terms) if wall.spots else ()
     return sections, terms
@@ -73,18 +74,18 @@ def soundings(name: str, wall: Walls) -> tuple[Listed, ...]:
     """The places at which a wall should be measured by ultrasound, as a table; none where nothing is thin."""
     rows = []
     for number, one in enumerate(wall.spots, 1):
-        at, way, known = one.sounding.place, one.sounding.way.round(2) + 0.0, one.sounding.before
+        way, known = one.sounding.way.round(2) + 0.0, one.sounding.before
         rows.append(
             (
                 str(number),
-                f"[{at[0]:.1f}, {at[1]:.1f}, {at[2]:.1f}]",
+                place_in_mm(one.sounding.place, ".1f"),
                 f"[{way[0]:.2f}, {way[1]:.2f}, {way[2]:.2f}]",
-                "not known" if known is None else f"{known:.2f}",
-                f"{one.sounding.after:.2f}",
+                "not known" if known is None else mm(known),
+                mm(one.sounding.after),
                 f"{one.spot.on[0] or 'skin'} to {one.spot.on[1] or 'skin'}: {one.verdict}",
             )
         )
-    heads = ("#place", f"on the outside of {name}", "into the metal along", "#there now, mm", "#then, mm", "wall")
+    heads = ("#place", f"on the outside of {name}", "into the metal along", "#there now", "#then", "wall")
     return (Listed("Places to sound by ultrasound before metal is taken", heads, tuple(rows)),) if rows else ()
 
 

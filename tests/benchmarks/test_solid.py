@@ -111,6 +111,17 @@ def test_read_again_it_is_valid_and_so_is_what_is_written_of_that(demo: Held, tm
     assert Counter(f.name for f in again.faces) == Counter(f.name for f in once.faces)
 
 
+def test_a_cut_of_the_solid_as_it_is_read_is_valid_and_named(demo: Held) -> None:
+    """As a layout's cuts are made: within 0.1 % of the exact part less the same tool."""
+    from pipeline.formats.solid import cut_away, read_solid
+
+    tool = next(drawn_tools(demo, seed=61))
+    cut, verdict = cut_away(read_solid(demo.folder / "part.step"), tool.shape, "faced")
+    assert verdict.valid
+    assert "faced" in {named.name for named in cut.faces}
+    assert cut.volume == pytest.approx(demo.exact_volume - tool.common_with(demo.exact), rel=1e-3)
+
+
 def test_operations_of_the_kernel_do_what_they_do_to_the_exact_part(demo: Held) -> None:
     """26 facings, rebores, counterbores and fused bosses drawn at random, two faces offset, two sections through the
     shell: 28 of 30 valid and within 0.1 % of the exact part's volume after the same one."""

@@ -10,7 +10,7 @@ import pytest
 import trimesh
 from click.testing import CliRunner
 
-from pipeline.cli.ladder import Rung, as_csv, as_svg, command
+from pipeline.cli.ladder import Rung, as_csv, as_svg, command, table
 from pipeline.errors import SettingsError
 from tests.mesh.simplify.test_edge_collapse import _noisy_ball
 
@@ -59,3 +59,22 @@ def test_plot_and_table_of_given_rungs() -> None:
     svg = ElementTree.fromstring(as_svg(rungs, 0.05))
     texts = {e.text for e in svg.iter() if e.tag.endswith("text")}
     assert {"1,000", "5,000", "budget", "max", "rms"} <= texts
+
+
+def test_in_inches_the_chart_the_table_and_the_file_say_the_same() -> None:
+    rungs = [
+        Rung(1000, 0.0254, 0.0508, 0.254, 0.0, 0.0, 0.0127, False),
+        Rung(9000, 0.01, 0.02, 0.05, 0.0, 0.0, 0.0, True),
+    ]
+    head, first, _ = table(rungs, True, "in")
+    assert "   thou, " in head
+    assert first.split()[1:5] == ["1.000", "2.000", "10.000", "0.000"]
+    (row, _) = csv.DictReader(as_csv(rungs, "in").splitlines())
+    assert (row["rms_in"], row["max_in"], row["chord_radius_in"]) == ("0.001000", "0.010000", "0.000500")
+    drawn = {unit: ElementTree.fromstring(as_svg(rungs, 0.05, unit)) for unit in ("mm", "in")}
+    said = {unit: [e.text or "" for e in svg.iter() if e.tag.endswith("text")] for unit, svg in drawn.items()}
+    assert any(text.endswith("(thou)") for text in said["in"])
+    assert not any("um" in text for text in said["in"])
+    # 25.4 um and 1 thou are the same height of the chart.
+    lines = {u: [e.get("points") for e in svg.iter() if e.tag.endswith("polyline")] for u, svg in drawn.items()}
+    assert lines["in"] == lines["mm"]

@@ -12,11 +12,11 @@ import pytest
 import trimesh
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, placed, turned_body
+from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, lacking, placed, turned_body
 from pipeline.geometry import rigid
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.values import FILLED, Surface
-from tests.fitup.bodies import block_body
+from tests.fitup.bodies import block_body, standing
 
 
 def body(name: str, mesh: trimesh.Trimesh, skin: float = 0.0) -> Body:
@@ -201,10 +201,33 @@ def test_between_two_features_the_closed_form_stands_and_not_the_proudest_facet(
 
 def test_a_datum_goes_by_its_letter() -> None:
     lettered = replace(block_body(), datums={"A": "top", "B": "bore"})
+    top = item_in_words(lettered, "top", "face").point.tolist()
     for words in ("A", "datum A"):
-        assert item_in_words(lettered, words, "face").point.tolist() == item_in_words(lettered, "top", "face").point.tolist()
+        assert item_in_words(lettered, words, "face").point.tolist() == top
     assert item_in_words(lettered, "B", "axis").direction is not None
     with pytest.raises(SettingsError, match="'C'"):
         item_in_words(lettered, "C", "face")
     named = replace(lettered, names={"bottom": "A"})
     assert item_in_words(named, "A", "face").point.tolist() == item_in_words(named, "bottom", "face").point.tolist()
+
+
+def test_the_scale_of_a_scan_is_in_what_it_moves_and_drops_out_where_the_part_is_placed_by_it() -> None:
+    # JCGM 100:2008, 5.2.2: one error for all lengths of a scan; 0.5 mm per m, standard.
+    scale = 5e-4
+    block = replace(block_body(), scale=scale)
+    bar = turned_body("bar", [(0, 10), (30, 10)], 0.0)
+    over = np.eye(4)
+    over[0, 3], over[2, 3] = 20.0, 23.0
+    spot = clearance(standing(block), Placed(bar, placed([], over)), 0.0).spot
+    assert spot is not None
+    sizes = {term.name: term.size for term in spot.terms}
+    # The top lies 20 mm from the part's origin.
+    assert sizes["block scale of its scan"] == pytest.approx(20.0 * scale)
+    # Placed by that very face, the bar goes along with it.
+    line = Line(item_in_words(bar, "start", "face"), item_in_words(block, "top", "face"), True, "start on top", gap=3.0)
+    spot = clearance(standing(block), Placed(bar, placed([line], over)), 0.0).spot
+    assert spot is not None
+    assert {term.name: term.size for term in spot.terms}.get("block scale of its scan", 0.0) < 1e-7
+    assert "the scale of the scan" not in lacking({"block": standing(block)})
+    unsaid = {"block": standing(replace(block, scale=0.0)), "bar": standing(bar)}
+    assert "the scale of the scan of block (its job gives no [read] scale_uncertainty)" in lacking(unsaid)

@@ -310,6 +310,11 @@ def develop(
         limit = _STEP * max(len(members), 60)
         members, core, rim = spread(Candidate(code, s, sign), members, limit, mesh, scratch, gauge)
         if len(members) < SMALLEST // 2:
+            if tried.any():
+                # The other kind fits nothing here. What the first one reaches bars its seeds all the same: each of
+                # them would grow as far again, only to end as this one did.
+                code, s, sign, core, beyond = first
+                return code, s, sign, core, core, beyond, np.inf, 1
             return -1, s, sign, members, core, 1.0, np.inf, 1
         stands = len(members) < limit and abs(len(members) - before) <= 0.01 * len(members)
         creeps = len(members) < min(limit, _CREEPING * before)

@@ -11,6 +11,7 @@ from pipeline.features.relations import SAME_DRILL, layout_sigma, mouth, pierces
 from pipeline.features.sketches.behind import Behind
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.features.sketches.outlines import opening, outlines_of, polyline
+from pipeline.features.sketches.parted_faces import joined
 from pipeline.features.sketches.sharp_edges import section
 from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import (
@@ -42,7 +43,9 @@ def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
     """The faces worth a drawing, largest first; `part` (4, 4) scan -> part coordinates.
 
     Those are planes, machined and recovered with good confidence, that two holes pierce or whose area is a tenth of the
-    largest one's (common practice, no source). A sketch lies in the face's plane, z out of the material; lengths mm.
+    largest one's (common practice, no source). Rings of one level, which a groove parts, are drawn as one face. A
+    sketch lies in the face's plane, z out of the material; lengths mm.
+
     Below, an open sheet: nothing is seen beyond its border, so its outline is said to be broken.
 
     >>> from pipeline.features.sketches import prepare
@@ -55,7 +58,13 @@ def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
     >>> flange.feature, len(flange.holes), flange.outer.broken
     ('face-1', 0, True)
     """
-    faces = [(i, f) for i, f in enumerate(ground.features) if kind_of(f).flat and f.machined and f.confidence == "good"]
+    ground, rings_of = joined(ground)
+    within = {k for others in rings_of.values() for k in others}
+    faces = [
+        (i, f)
+        for i, f in enumerate(ground.features)
+        if kind_of(f).flat and f.machined and f.confidence == "good" and i not in within
+    ]
     faces.sort(key=lambda pair: -pair[1].extent.area)
     largest = faces[0][1].extent.area if faces else 0.0
     sight: SightLines | None = None
@@ -66,6 +75,9 @@ def flanges_of(ground: SketchGround, part: Floats) -> tuple[Flange, ...]:
             continue
         sight = sight or SightLines.through(ground.surface.vertices, ground.surface.faces)
         made = flange(ground, index, part, sight)
+        if made is not None and index in rings_of:
+            others = ", ".join(ground.features[k].id for k in rings_of[index])
+            made = replace(made, cautions=(*made.cautions, f"drawn with {others}, of the same level, beyond a groove"))
         if made is not None:
             out.append(made)
     return tuple(out)

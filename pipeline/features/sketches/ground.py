@@ -81,9 +81,16 @@ def _spread(surface: Surface, labels: Ints, features: Sequence[Feature], toleran
         near = np.flatnonzero(wanted >= 0)
         which = wanted[near]
         off = surface.vertices[corners[near]] - points[which][:, None]
-        height = np.abs(np.einsum("nkc,nc->nk", off, normals[which])).max(axis=1)
-        good = (height < tolerance) & (np.sum(across[near] * normals[which], axis=1) > STRAY)
-        if not good.any():
+        reached = False
+        level = np.abs(np.einsum("nkc,nc->nk", off, normals[which])) < tolerance
+        good = level.all(axis=1) & (np.sum(across[near] * normals[which], axis=1) > STRAY)
+        # Narrow land hangs together by single edges.
+        for k in range(3):
+            corner = corners[near, k]
+            new = level[:, k] & (vertex_plane[corner] < 0)
+            vertex_plane[corner[new]] = which[new]
+            reached |= bool(new.any())
+        if not (good.any() or reached):
             break
         taken = near[good]
         labels[free[taken]] = which[good]

@@ -90,7 +90,8 @@ def _outline(ground: SketchGround, loop: Loop, near: Beyond, inset: float) -> tu
             pieces.append([replace(curve, ends=ends, ccw=_ccw(points, curve))])
             edges.append(None)
             continue
-        edge = _edge_points(loop, stretch.points, near, inset, closed)
+        edge, made_out = _edge_points(loop, stretch.points, near, inset, closed)
+        broken = broken or not made_out
         if len(edge) < 4:
             continue
         pieces.append(cut(edge, max(noise_of(edge), 0.005), closed, TOLERANCE))
@@ -239,13 +240,14 @@ def _ccw(points: Floats, curve: Curve) -> bool:
     return bool(turn[-1] > turn[0])
 
 
-def _edge_points(loop: Loop, stretch: Indices, near: Beyond, inset: float, closed: bool) -> Floats:
-    """Points of the sharp edge along a stretch: carried up the wall, else the border moved out by the usual inset."""
+def _edge_points(loop: Loop, stretch: Indices, near: Beyond, inset: float, closed: bool) -> tuple[Floats, bool]:
+    """Points of the sharp edge along a stretch, carried up the wall, and True; or the border moved out by the usual
+    inset, and False."""
     edge = near.edge_beside(loop, stretch, inset, closed)
     length = near.ground.edge * len(stretch)
     if len(edge) > 0.5 * length / max(0.5, 0.7 * near.ground.edge):
-        return edge
-    return loop.points[stretch] + inset * loop.outward[stretch]
+        return edge, True
+    return loop.points[stretch] + inset * loop.outward[stretch], False
 
 
 def _segments(curves: list[Curve], loop: Loop) -> tuple[Segment, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.features.solid.caps import NEVER_SEEN, capped
-from pipeline.features.solid.charts import Chart, chart_on, step_of
+from pipeline.features.solid.charts import Chart, step_of
 from pipeline.features.solid.curves import Curve
 from pipeline.features.solid.model import Model, model_of, volume_of, with_sharp_edges, without_faces
 from pipeline.features.solid.outline import Outline
@@ -19,7 +19,6 @@ __all__ = [
     "Outline",
     "ParameterCurve",
     "capped",
-    "chart_on",
     "laid_out",
     "model_of",
     "step_of",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry import FULL_TURN, Floats
+from pipeline.geometry import FULL_TURN, Floats, cross
 from pipeline.surfaces import KINDS, Shape, StepSurface
 
 
@@ -97,7 +97,7 @@ def frame_about(axis: Floats, towards: Floats) -> Floats:
     z = axis / np.linalg.norm(axis)
     x = towards - (towards @ z) * z
     x /= np.linalg.norm(x)
-    return np.stack([x, np.cross(z, x), z])
+    return np.stack([x, cross(z, x), z])
 
 
 def _turn(local: Floats) -> Floats:

@@ -3,7 +3,7 @@ circle, ellipse, or a spline on both surfaces."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline, make_interp_spline
 
+from pipeline.geometry import cross
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 
 Floats = NDArray[np.float64]
+Field = Callable[[Floats], tuple[Floats, Floats]]  # signed distances (n,) and normals (n, 3) at points (n, 3)
 
 DEGREE = 5
 # mm: how far a curve may be from either surface, and a point from a line that it is said to lie on.
@@ -156,7 +158,7 @@ def _conic(plane: Shape, quadric: Shape, path: Floats, closed: bool) -> Curve | 
     u = path[1] - origin
     u = u - (u @ normal) * normal
     u /= np.linalg.norm(u)
-    v = np.cross(normal, u)
+    v = cross(normal, u)
     form, linear, constant = _restricted(quadric, origin, u, v)
     if np.linalg.det(form) <= 1e-12:
         return None
@@ -170,11 +172,11 @@ def _conic(plane: Shape, quadric: Shape, path: Floats, closed: bool) -> Curve | 
     radii = ((major + minor) / 2,) * 2 if round_ else (major, minor)
     centre = origin + middle[0] * u + middle[1] * v
     x = vectors[0, 0] * u + vectors[1, 0] * v
-    y = np.cross(normal, x)
+    y = cross(normal, x)
     t = np.unwrap(np.arctan2((path - centre) @ y / radii[1], (path - centre) @ x / radii[0]))
     if t[1] < t[0]:
         y, t = -y, -t
-    axes = np.stack([x, y, np.cross(x, y)])
+    axes = np.stack([x, y, cross(x, y)])
     if (np.diff(t) <= 0).any() or (closed and abs(t[-1] - t[0] - 2 * np.pi) > 1e-6):
         return None
     # Parameters from within one turn, as kernels like them.
@@ -231,25 +233,41 @@ def onto(shapes: Sequence[Shape], points: Floats, least_sine: float = 0.05) -> t
     least_sine  of the angle between two surfaces, and least volume spanned by three normals; where they run more
                 nearly along each other a point counts as not there
     """
+    return settled([field_of(shape) for shape in shapes], points, least_sine)
+
+
+def field_of(shape: Shape) -> Field:
+    """A surface as its signed distances and normals."""
+    return lambda x: (signed_distance(shape, x), surface_normal(shape, x))
+
+
+def plane_field(places: Floats, normals: Floats) -> Field:
+    """For each of n points a plane of its own, through `places` and square to `normals`, (n, 3)."""
+    return lambda x: (np.einsum("ij,ij->i", x - places, normals), normals)
+
+
+def settled(fields: Sequence[Field], points: Floats, least_sine: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Points moved onto all of some surfaces by Newton's method, as `onto`."""
     x = np.array(points, dtype=np.float64)
     if not len(x):
         return x, np.ones(0, np.bool_)
-    gram = np.zeros((len(x), len(shapes), len(shapes)))
+    gram = np.zeros((len(x), len(fields), len(fields)))
     worst = np.full(len(x), np.inf)
     for _ in range(_STEPS):
-        off = np.stack([signed_distance(s, x) for s in shapes], axis=1)
-        normals = np.stack([surface_normal(s, x) for s in shapes], axis=1)
+        found = [field(x) for field in fields]
+        off = np.stack([distances for distances, _ in found], axis=1)
+        normals = np.stack([directions for _, directions in found], axis=1)
         gram = np.einsum("nij,nkj->nik", normals, normals)
         worst = np.abs(off).max(axis=1)
         if (worst < _THERE).all():
             break
         # A hair on the diagonal keeps nearly parallel surfaces from blowing up; it costs a step, not the place.
-        step = np.linalg.solve(gram + 1e-12 * np.eye(len(shapes)), off[:, :, None])[:, :, 0]
+        step = np.linalg.solve(gram + 1e-12 * np.eye(len(fields)), off[:, :, None])[:, :, 0]
         move = np.einsum("ni,nij->nj", step, normals)
         length = np.linalg.norm(move, axis=1, keepdims=True)
         x -= move * np.minimum(1.0, 20.0 / np.maximum(length, 1e-300))
     crossing = np.sqrt(np.maximum(np.linalg.det(gram), 0.0))
-    return x, (worst < 1e-7) & (crossing >= (least_sine if len(shapes) > 1 else 0.0)) & np.isfinite(x).all(axis=1)
+    return x, (worst < 1e-7) & (crossing >= (least_sine if len(fields) > 1 else 0.0)) & np.isfinite(x).all(axis=1)
 
 
 def onto_meeting(one: Shape, other: Shape, points: Floats, least_sine: float) -> tuple[Floats, NDArray[np.bool_]]:

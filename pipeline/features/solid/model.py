@@ -15,7 +15,17 @@ from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
 from pipeline.features.solid.pinches import without_pinched_rims, without_pinches
 from pipeline.features.solid.regions import faces_of
-from pipeline.features.solid.sharpening import DEPTH, Bound, Floats, Ints, bound, left_to_skin, outward_of, sharpened
+from pipeline.features.solid.sharpening import (
+    DEPTH,
+    Bound,
+    Floats,
+    Ints,
+    bound,
+    left_to_skin,
+    outward_of,
+    sharpened,
+    with_sharp_rims,
+)
 from pipeline.mesh.query import Scene, spread_points
 from pipeline.mesh.repair import denoised
 from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
@@ -25,6 +35,9 @@ from pipeline.values import Surface
 
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
+# Share of it that lightening may use; the rest is room for putting vertices where the volume is that of the mesh, and
+# for edges of the skin, where the scan's own facets are off because they bridge them.
+_CLOSE = 0.9
 # So often the skin is lightened anew where it could not be held at first; more gains little for its time.
 _STARTS = 2
 _TRIES = 24
@@ -99,13 +112,14 @@ def model_of(
     start = bound(
         whole.surface.vertices, whole.surface.faces, whole.labels, whole.surface.origin, whole.shapes, reach
     )  # fmt: skip
-    sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0))
+    sharp = with_sharp_rims(sharpened(start, whole.shapes, noise_reach(sigma, 0.0)), whole.shapes)
     points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
     progress(0.2, "as few facets as the tolerance allows")
     table = np.array([row_of(shape) for shape in whole.shapes]).reshape(-1, ROW)
     target = Target(points, sharp.labels, sharp.carriers, table)
+    close = _CLOSE * skin
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
-    kept = lightened_within(dense, target, skin, 4, told, starts=_STARTS, enough=skin)
+    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=close)
     work = kept.work
     placed = best_placed(work, dense, target, skin)
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)

@@ -12,7 +12,7 @@ from pipeline.features.solid.charts import Chart, plane_at
 from pipeline.features.solid.curves import Curve, meeting_curve, straight
 from pipeline.features.solid.regions import Faces, Failure, loops_of
 from pipeline.features.solid.sharpening import Floats, Ints
-from pipeline.geometry import FULL_TURN
+from pipeline.geometry import FULL_TURN, cross
 from pipeline.mesh.topology import facet_neighbours
 from pipeline.surfaces import kind_of, surface_normal
 
@@ -51,7 +51,7 @@ def outline_of(faces: Faces) -> tuple[Outline, list[Failure]]:
     mesh = faces.mesh
     loops = loops_of(mesh.faces, mesh.labels, len(mesh.points))
     stops = _stops(faces, loops)
-    opposite = _opposite(mesh.faces, mesh.labels)
+    opposite = _opposite(loops)
     numbers: dict[Ends, int] = {}
     edges: list[Edge] = []
     failures: list[Failure] = []
@@ -114,10 +114,12 @@ def _stops(faces: Faces, loops: list[tuple[int, Ints]]) -> NDArray[np.bool_]:
     return stops
 
 
-def _opposite(faces: Ints, region: Ints) -> dict[Ends, int]:
+def _opposite(loops: list[tuple[int, Ints]]) -> dict[Ends, int]:
     """The face across each directed border edge."""
-    start, end = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
-    return {(b, a): r for a, b, r in zip(start.tolist(), end.tolist(), np.repeat(region, 3).tolist(), strict=True)}
+    start = np.concatenate([loop for _, loop in loops])
+    end = np.concatenate([np.roll(loop, -1) for _, loop in loops])
+    face = np.repeat([face for face, _ in loops], [len(loop) for _, loop in loops])
+    return {(b, a): f for a, b, f in zip(start.tolist(), end.tolist(), face.tolist(), strict=True)}
 
 
 def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge, Failure | None]:
@@ -126,10 +128,12 @@ def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge
     if one is other:
         # The rim of an open mesh, or an edge between pieces of one face: the section of the surface by the plane that
         # holds the edge and stands on the surface.
-        upright = np.cross(points[-1] - points[0], surface_normal(one, points.mean(axis=0)[None])[0])
+        upright = cross(points[-1] - points[0], surface_normal(one, points.mean(axis=0)[None])[0])
         other = plane_at(points[0], upright / max(float(np.linalg.norm(upright)), 1e-300))
-    curve: Curve | None = straight(points[0], points[-1])
-    if not (kind_of(one).flat and kind_of(other).flat):
+    curve: Curve | None
+    if kind_of(one).flat and kind_of(other).flat:
+        curve = straight(points[0], points[-1])
+    else:
         curve = meeting_curve(one, other, points, path[0] == path[-1])
     failure = None
     if curve is None:

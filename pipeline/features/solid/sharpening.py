@@ -1,4 +1,5 @@
-"""Sharp edges between features: the band of facets between two of them is given to both, up to where they meet.
+"""Sharp edges between features, and between a feature and skin: the band of facets between two features is given to
+both, up to where they meet.
 
 A scanner rounds edges, and facets bridge them. Vertices of the band near a feature are put onto it, those near the
 meeting of two onto that; an edge that leads from one feature to another is split where it comes nearest to the
@@ -14,9 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.features.solid.curves import onto, onto_meeting
+from pipeline.features.solid.curves import field_of, onto, onto_meeting, plane_field, settled
 from pipeline.mesh.topology import facet_normals
 from pipeline.surfaces import Shape, signed_distance, surface_normal
+from pipeline.values import MEASURED, SNAPPED
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -31,6 +33,10 @@ _RINGS = 4
 _LEAST_SINE = 0.17
 # A facet of a feature faces as the feature does within this cosine.
 _FACING = 0.5
+# Skin beside a rim is carried on where its normals agree: the length of their mean.
+_STEADY = 0.95
+# Of an edge that bridges a rim: so far from either end is what it bridges.
+_WITHIN = 0.05
 _MOST = 3  # features that a vertex may lie on
 
 
@@ -209,6 +215,53 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0], carriers[:, 1] = np.minimum(first, second)[good], np.maximum(first, second)[good]
     return split(mesh, edges[good], where[good], carriers)
+
+
+def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+    """The mesh with the edges between its features and skin made sharp, where one row of facets bridges them.
+
+    Beyond the row the skin is carried on, as a plane through each vertex, to where it meets the feature. A chamfer or
+    a radius that the scan shows in several rows is skin like any other, and stays as it is.
+
+    Method: Attene, Falcidieno, Rossignac and Spagnuolo 2005, "Sharpen & Bend", with one of the two sides known exactly.
+    """
+    edges = _edges(mesh.faces)
+    lone = (mesh.carriers[:, 0] >= 0) & (mesh.carriers[:, 1] < 0)
+    normal, steady = _skin_normals(mesh)
+    ends = np.concatenate([edges, edges[:, ::-1]])
+    ends = ends[lone[ends[:, 0]] & steady[ends[:, 1]]]
+    feature = mesh.carriers[ends[:, 0], 0]
+    where, good = np.zeros((len(ends), 3)), np.zeros(len(ends), np.bool_)
+    for k in np.unique(feature):
+        mine = np.flatnonzero(feature == k)
+        u, w = mesh.points[ends[mine]].transpose(1, 0, 2)
+        one, other = field_of(shapes[k]), plane_field(w, normal[ends[mine, 1]])
+        off_u, off_w = np.abs(other(u)[0]), np.abs(one(w)[0])
+        start = u + (off_u / np.maximum(off_u + off_w, 1e-12))[:, None] * (w - u)
+        moved, ok = settled([one, other], start, _LEAST_SINE)
+        share = np.einsum("ij,ij->i", moved - u, w - u) / np.maximum(np.einsum("ij,ij->i", w - u, w - u), 1e-300)
+        away = np.linalg.norm(moved - u - share[:, None] * (w - u), axis=1)
+        where[mine] = moved
+        good[mine] = ok & (away > _SNAP) & (away <= DEPTH) & (share > _WITHIN) & (share < 1.0 - _WITHIN)
+    carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
+    carriers[:, 0] = feature[good]
+    return given(split(mesh, ends[good], where[good], carriers), shapes)
+
+
+def _skin_normals(mesh: Bound) -> tuple[Floats, NDArray[np.bool_]]:
+    """(n, 3) the mean normal of the measured skin round each vertex that touches no feature, and where there is such
+    skin, all of it about in one plane."""
+    free = mesh.carriers[:, 0] < 0
+    measured = np.isin(mesh.origin, (MEASURED, SNAPPED))
+    faces = mesh.faces[free[mesh.faces].all(axis=1) & (mesh.labels < 0) & measured]
+    corners = mesh.points[faces]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    total, area = np.zeros_like(mesh.points), np.zeros(len(mesh.points))
+    for k in range(3):
+        np.add.at(total, faces[:, k], cross)
+        np.add.at(area, faces[:, k], np.linalg.norm(cross, axis=1))
+    length = np.linalg.norm(total, axis=1)
+    return total / np.maximum(length, 1e-300)[:, None], np.asarray((length > 0.0) & (length >= _STEADY * area))
 
 
 def split(mesh: Bound, edges: Ints, where: Floats, carriers: NDArray[np.int16]) -> Bound:

@@ -21,6 +21,7 @@ from pipeline.features.naming import entry_of
 from pipeline.features.uncertainty import LEVEL, holm
 from pipeline.fitup import Body
 from pipeline.geometry import Floats, Mask, transformed, turned, undone
+from pipeline.lengths import mm
 from pipeline.mesh.query import Scene as Facets
 from pipeline.mesh.query import spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
@@ -160,11 +161,13 @@ def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, 
         j, seen = _there(feature, patch, rescan, features, joined.motion)
         if j is None:
             bare, about = _bare(shape_of(feature), patch, loose, joined.motion)
-            words = f"less than {_LEAST:.0%} of it is there within {_NEAR:g} mm: not made, or not scanned"
+            words = f"less than {_LEAST:.0%} of it is there within {mm(_NEAR, 'g')}: not made, or not scanned"
             verdict: Verdict = "not found"
             if bare >= _LEAST:
                 verdict, seen = "can't be said", bare
-                words = f"too little or too rough to be a feature of the scan; its facets lie about {about:+.2f} mm off"
+                words = (
+                    f"too little or too rough to be a feature of the scan; its facets lie about {mm(about, '+.2f')} off"
+                )
             yield HeldFace(feature.id, name, None, seen, 0.0, 0.0, None, (0.0, 0.0, None), verdict, words), ()
             continue
         there = rescan.features[j]
@@ -266,8 +269,8 @@ def _judged(face: HeldFace, chances: list[float]) -> HeldFace:
         told.append(_off_in_words(face))
     if len(chances) > 1 and chances[1] <= LEVEL and face.size is not None:
         told.append(
-            f"its diameter {abs(face.size):.3f} mm too {'large' if face.size > 0 else 'small'}, "
-            f"+-{face.expanded[2]:.3f} (95 %)"
+            f"its diameter {mm(abs(face.size), '.3f')} too {'large' if face.size > 0 else 'small'}, "
+            f"+-{mm(face.expanded[2] or 0.0, '.3f')} (95 %)"
         )
     return replace(face, verdict="off the plan", why="; ".join(told)) if told else face
 
@@ -277,7 +280,7 @@ def _off_in_words(face: HeldFace) -> str:
     shift, tilt, _ = face.expanded
     words = []
     if abs(face.off) > shift:
-        words.append(f"{abs(face.off):.3f} mm off, +-{shift:.3f} (95 %)")
+        words.append(f"{mm(abs(face.off), '.3f')} off, +-{mm(shift, '.3f')} (95 %)")
     if face.tilt > tilt or not words:
         words.append(f"inclined by {np.degrees(face.tilt):.3f} degrees, +-{np.degrees(tilt):.3f} (95 %)")
     return "; ".join(words)

@@ -10,8 +10,9 @@ from OCP.TopAbs import TopAbs_Orientation
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shell, TopoDS_Solid, TopoDS_Vertex, TopoDS_Wire
 
-from pipeline.features.solid import Outline, chart_on, laid_out
+from pipeline.features.solid import Curve, Outline, laid_out
 from pipeline.formats.solid import shapes
+from pipeline.geometry import Floats
 from pipeline.surfaces import kind_of
 
 # mm: the kernel's own confusion.
@@ -80,17 +81,23 @@ def _edges(builder: BRep_Builder, outline: Outline) -> list[TopoDS_Edge]:
         builder.Range(out, float(curve.t[0]), float(curve.t[-1]))
         builder.SameParameter(out, True)
         builder.SameRange(out, True)
-        off = max(np.linalg.norm(curve.at(curve.t[[0, -1]]) - points[[edge.start, edge.end]], axis=1))
+        # The ends of a line are its vertices.
+        off = 0.0 if curve.kind == "line" else _ends_off(curve, points[[edge.start, edge.end]])
         for vertex in (first, last):
             builder.UpdateVertex(vertex, float(max(_ROOM, _MARGIN * curve.off, _MARGIN * off)))
         made.append(out)
     return made
 
 
+def _ends_off(curve: Curve, ends: Floats) -> float:
+    return float(np.linalg.norm(curve.at(curve.t[[0, -1]]) - ends, axis=1).max())
+
+
 def _flat_face(builder: BRep_Builder, outline: Outline, number: int, edges: list[TopoDS_Edge]) -> TopoDS_Face:
     face = TopoDS_Face()
     shape = outline.faces.shapes[number]
-    builder.MakeFace(face, shapes.surface(chart_on(shape, shape.point[None])), CONFUSION)
+    assert shape.direction is not None
+    builder.MakeFace(face, shapes.plane(shape.point, shape.direction), CONFUSION)
     for walk in outline.walks[number]:
         builder.Add(face, _wire(builder, [edges[e] if ahead else edges[e].Reversed() for e, ahead in walk]))
     return face

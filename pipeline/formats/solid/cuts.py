@@ -20,7 +20,7 @@ from OCP.TopExp import TopExp, TopExp_Explorer
 from pipeline.errors import GeometryError
 from pipeline.fitup import Stroke
 from pipeline.formats.solid import shapes
-from pipeline.formats.solid.checks import Verdict, checked
+from pipeline.formats.solid.checks import Verdict, checked, inside
 from pipeline.formats.solid.document import Named, read_named, write_body
 from pipeline.geometry import Floats, basis_of
 from pipeline.palette import colour
@@ -47,7 +47,7 @@ class NamedBody:
     @property
     def volume(self) -> float:
         """mm3, by the kernel."""
-        return checked(self.shape, {}).volume
+        return inside(self.shape)
 
 
 def read_solid(path: Path) -> NamedBody:
@@ -143,7 +143,7 @@ def cut_away(body: NamedBody, tool: Any, name: str) -> tuple[NamedBody, Verdict]
     there = FaceMap()
     TopExp.MapShapes_s(result, TopAbs_ShapeEnum.TopAbs_FACE, there)
     made = NamedBody(result, tuple(named for named in faces if there.Contains(named.face)))
-    verdict = checked(result, {})
+    verdict = checked(result, {}, exact=False)
     if not verdict.valid or verdict.free_edges or verdict.volume <= 0:
         raise GeometryError(
             f"The cut {name} leaves a body that the CAD kernel's own checks don't take; move it a little, "

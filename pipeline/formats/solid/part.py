@@ -16,6 +16,7 @@ from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, areas_of, checked
 from pipeline.formats.solid.document import Named, write_body
 from pipeline.formats.step import label_of
+from pipeline.lengths import mm, mm2, mm3, place_in_mm
 from pipeline.palette import Colour, colour
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import Shape, kind_of, names_of
@@ -223,16 +224,16 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
     out = []
     capped = model.capped
     if capped.left:
-        where = "; ".join(f"({x:.1f}, {y:.1f}, {z:.1f})" for (x, y, z), _ in capped.left[:4])
+        where = "; ".join(place_in_mm(place, ".1f") for place, _ in capped.left[:4])
         longest = max(length for _, length in capped.left)
         out.append(
             f"{NAME} is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
-            f"the surface, the largest {longest:.0f} mm round; they are at {where} mm."
+            f"the surface, the largest {mm(longest, '.0f')} round; they are at {where}."
         )
     if record.openings_closed:
-        walls = f"; walls of bores are carried on to them by up to {capped.carried:.2f} mm" if capped.ends else ""
+        walls = f"; walls of bores are carried on to them by up to {mm(capped.carried)}" if capped.ends else ""
         out.append(
-            f'{NAME} has faces named "never seen" ({record.area_never_seen:.0f} mm2) that close '
+            f'{NAME} has faces named "never seen" ({mm2(record.area_never_seen)}) that close '
             f"{record.openings_closed} openings of the scan{walls}; nothing is known of what is there."
         )
     out += [
@@ -251,10 +252,11 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
     if model.closed and verdict.free_edges:
         out.append(f"{NAME} has {verdict.free_edges} free edges: it does not close.")
     if verdict.tolerance > _WIDE:
-        out.append(f"{NAME} has edges that are only within {verdict.tolerance:.3f} mm of their faces.")
+        out.append(f"{NAME} has edges that are only within {mm(verdict.tolerance, '.3f')} of their faces.")
     if record.skin_held > record.skin:
         out.append(
-            f"{NAME} has a skin that is up to {record.skin_held:.3f} mm off, more than the {record.skin:g} asked."
+            f"{NAME} has a skin that is up to {mm(record.skin_held, '.3f')} off, more than the {mm(record.skin, 'g')} "
+            "asked."
         )
     return [*out, *_volume_cautions(record)]
 
@@ -269,4 +271,6 @@ def _volume_cautions(record: SolidRecord) -> list[str]:
     off = record.volume - record.volume_of_light_mesh
     if abs(off) <= chords:
         return []
-    return [f"{NAME} holds {off:+.0f} mm3 against the light mesh, more than its chords explain: look at it closely."]
+    return [
+        f"{NAME} holds {mm3(off, '+.0f')} against the light mesh, more than its chords explain: look at it closely."
+    ]

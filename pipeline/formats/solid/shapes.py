@@ -43,6 +43,11 @@ def surface(chart: Chart) -> Any:
     return _SURFACES[chart.step.entity](place, *chart.step.sizes)
 
 
+def plane(through: Floats, normal: Floats) -> Any:
+    """The kernel's plane, where its parameters don't matter."""
+    return Geom_Plane(point(through), direction(normal))
+
+
 def _extruded_ellipse(place: gp_Ax3, major: float, minor: float) -> Any:
     return Geom_SurfaceOfLinearExtrusion(Geom_Ellipse(place.Ax2(), major, minor), place.Direction())
 

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from pipeline.geometry import FULL_TURN, Floats, Ints, contains, gaps_round, signed_area, simplified
+from pipeline.geometry import FULL_TURN, Floats, Ints, Mask, contains, gaps_round, signed_area, simplified
 from pipeline.mesh.topology import boundary_loops, cut_at_pinches
 
 # A round face seen over more than this is drawn whole: a seam of a few degrees is of no use to anyone.
 _NEARLY_WHOLE = 340.0  # degrees
 _NEAR_POLE = np.radians(75.0)
 _SLACK = 0.2  # mm by which a face's border is straightened
+_LESS_SLACK = (0.05, 0.0)  # mm, where the straightened borders would cross
+_PARTED = 0.01  # mm
 _SMALLEST_SHARE = 0.005  # islands and openings below this share of the face's largest loop are left out
 
 
@@ -80,30 +82,62 @@ def ball_patch(turns: Floats, heights: Floats) -> Patch:
 def regions(points: Floats, faces: Ints) -> tuple[Region, ...]:
     """The flat patches that facets (m, 3) over points (n, 2) cover, largest first, borders straightened.
 
-    An opening that touches another border is left out; where an outer border would cross itself, the patch is
-    its convex hull instead.
+    An opening belongs to the smallest patch that it lies in; where it touches another border in a corner, the corner
+    moves into it by 0.01 mm at most. Where an outer border crosses itself, the patch is its convex hull instead, and
+    an opening that crosses its patch's borders is left out: so it is where facets lie on each other.
     """
     used, numbers = np.unique(faces, return_inverse=True)
     points = points[used]
     borders = boundary_loops(numbers.reshape(-1, 3).astype(np.int32), len(points))
-    loops = [points[loop] for border in borders for loop in cut_at_pinches(border.tolist()) if len(loop) > 2]
-    areas = np.array([signed_area(loop) for loop in loops])
+    loops = [np.array(loop) for border in borders for loop in cut_at_pinches(border.tolist()) if len(loop) > 2]
+    areas = np.array([signed_area(points[loop]) for loop in loops])
     if not len(loops) or not (areas > 0).any():
         return _hull(points)
     least = _SMALLEST_SHARE * float(areas.max())
-    outers = [straightened(loops[k]) for k in np.argsort(-areas, kind="stable") if areas[k] > least]
-    openings = [straightened(loops[k]) for k in range(len(loops)) if areas[k] < -least]
+    touched = np.bincount(np.concatenate(loops), minlength=len(points)) > 1
+    outers = [points[loops[k]] for k in np.argsort(-areas, kind="stable") if areas[k] > least]
+    openings = [_parted(points[loops[k]], touched[loops[k]]) for k in range(len(loops)) if areas[k] < -least]
+    holes: list[list[Floats]] = [[] for _ in outers]
+    for hole in openings:
+        around = [k for k, outer in enumerate(outers) if contains([outer], hole).mean() > 0.5]
+        if around:
+            holes[around[-1]].append(hole)
     made: list[Region] = []
-    for outer in outers:
-        if _crosses([outer]):
-            made += _hull(outer)
+    for outer, inside in zip(outers, holes, strict=True):
+        border, *clean = _straightened_apart([outer, *inside])
+        if _crossing([border]):
+            made += _hull(border)
             continue
-        clean = [outer]
-        for opening in openings:
-            if contains([outer], opening[:1])[0] and not _crosses([*clean, opening]):
-                clean.append(opening)
-        made.append(Region(outer, tuple(clean[1:])))
+        kept = [border]
+        for hole in clean:
+            if not _crossing([*kept, hole]):
+                kept.append(hole)
+        made.append(Region(border, tuple(kept[1:])))
     return tuple(made)
+
+
+def _parted(opening: Floats, touched: Mask) -> Floats:
+    """A clockwise opening (n, 2) whose corners that other borders touch, (n,), have moved a little into it."""
+    before, after = np.roll(opening, 1, axis=0) - opening, np.roll(opening, -1, axis=0) - opening
+    start = np.arctan2(before[:, 1], before[:, 0])
+    turn = np.mod(np.arctan2(after[:, 1], after[:, 0]) - start, FULL_TURN)
+    middle = start + 0.5 * turn
+    # No farther than stays within its corner.
+    short = np.minimum(np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1))
+    step = np.where(touched, np.minimum(_PARTED, 0.1 * short), 0.0)
+    return opening + step[:, None] * np.column_stack([np.cos(middle), np.sin(middle)])
+
+
+def _straightened_apart(loops: list[Floats]) -> list[Floats]:
+    """Loops straightened, those less or not at all that would cross others of them."""
+    made = [straightened(loop) for loop in loops]
+    for slack in _LESS_SLACK:
+        crossing = _crossing(made)
+        if not crossing:
+            break
+        for k in crossing:
+            made[k] = straightened(loops[k], slack)
+    return made
 
 
 def straightened(loop: Floats, slack: float = _SLACK) -> Floats:
@@ -120,14 +154,13 @@ def _hull(points: Floats) -> tuple[Region, ...]:
         return ()
 
 
-def _crosses(loops: list[Floats]) -> bool:
-    """Whether any two edges of closed polygons meet other than as neighbours in their corner."""
+def _crossing(loops: list[Floats]) -> list[int]:
+    """Which of closed polygons have edges that meet any other edge but as neighbours in their corner."""
     starts = np.concatenate(loops)
     ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
-    if len(np.unique(starts, axis=0)) < len(starts):
-        return True
     which = np.arange(len(starts))
-    after = np.concatenate([np.roll(part, -1) for part in np.split(which, np.cumsum([len(p) for p in loops])[:-1])])
+    sizes = [len(p) for p in loops]
+    after = np.concatenate([np.roll(part, -1) for part in np.split(which, np.cumsum(sizes)[:-1])])
 
     def side(p: Floats, q: Floats, r: Floats) -> Floats:
         return (q[:, None, 0] - p[:, None, 0]) * (r[None, :, 1] - p[:, None, 1]) - (q[:, None, 1] - p[:, None, 1]) * (
@@ -142,4 +175,4 @@ def _crosses(loops: list[Floats]) -> bool:
     boxes = (low[:, None] <= high[None]).all(-1) & (low[None] <= high[:, None]).all(-1)
     meet &= boxes
     meet[which, which] = meet[which, after] = meet[after, which] = False
-    return bool(meet.any())
+    return np.unique(np.repeat(np.arange(len(loops)), sizes)[meet.any(axis=1)]).tolist()

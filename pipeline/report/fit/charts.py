@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.geometry import Floats, Mask
+from pipeline.geometry import MM_PER_INCH, Floats, Mask
 from pipeline.palette import Paint, colour_of, css
 from pipeline.report import safe
 
@@ -24,6 +24,12 @@ class Curve:
     upwards: str
     title: str
     least: float | None = None
+
+    def in_unit(self, unit: str) -> Curve:
+        """The same with what is called ", mm" in "mm" or "in"."""
+        (across, a), (upwards, u) = (_axis(name, unit) for name in (self.across, self.upwards))
+        least = None if self.least is None else u * self.least
+        return replace(self, x=a * self.x, y=u * self.y, across=across, upwards=upwards, least=least)
 
 
 @dataclass(frozen=True)
@@ -43,6 +49,22 @@ class Grid:
     there: Mask | None = None
     least: float | None = None
 
+    def in_unit(self, unit: str) -> Grid:
+        """The same with what is called ", mm" in "mm" or "in"."""
+        (across, a), (upwards, u), (what, w) = (_axis(name, unit) for name in (self.across, self.upwards, self.what))
+        least = None if self.least is None else w * self.least
+        return replace(
+            self, xs=a * self.xs, ys=u * self.ys, values=w * self.values, across=across, upwards=upwards, what=what,
+            least=least,
+        )  # fmt: skip
+
+
+def _axis(name: str, unit: str) -> tuple[str, float]:
+    """What an axis is called in a unit, and by what its figures in mm are multiplied."""
+    if unit == "mm" or not name.endswith(", mm"):
+        return name, 1.0
+    return f"{name.removesuffix('mm')}{unit}", 1.0 / MM_PER_INCH
+
 
 def curve_svg(curve: Curve) -> str:
     """The curve with both axes, and the line that it is to keep above.
@@ -60,7 +82,7 @@ def curve_svg(curve: Curve) -> str:
     if curve.least is not None:
         x, y = frame.at(frame.left, curve.least)
         body += f'<path d="M{x:.1f} {y:.1f}H{_WIDE - 8:.1f}" stroke="{css("bad")}" stroke-dasharray="5 3"/>'
-        told = f"least {curve.least:g}"
+        told = f"least {curve.least:.4g}"
         body += (
             f'<text stroke="none" x="{_WIDE - 8:.1f}" y="{y - 4:.1f}" text-anchor="end" class="budget">{told}</text>'
         )

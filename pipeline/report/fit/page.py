@@ -7,8 +7,9 @@ import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pipeline.fitup import Placed
+from pipeline.fitup import Placed, lacking
 from pipeline.formats.fit_file import FitFile
+from pipeline.lengths import in_unit, mm
 from pipeline.palette import style_sheet
 from pipeline.report import (
     Words,
@@ -29,10 +30,13 @@ from pipeline.report.fit.sections import Section, part_colour, section_svg
 from pipeline.report.fit.shown import Shown
 
 _SLIGHT = 0.01  # of the largest term, what isn't shown
+_FIGURES = 0.006  # mm: places are told to 0.001 mm or 0.0001 in
 
 
-def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: Sequence[Shown]) -> None:
-    """Write the page of a fit-up. shown: of each question, in the order of the answers.
+def write_page(
+    path: Path, record: FitFile, parts: Mapping[str, Placed], shown: Sequence[Shown], unit: str = "mm"
+) -> None:
+    """Write the page of a fit-up. shown: of each question, in the order of the answers, in `unit` "mm" | "in".
 
     Raises OSError when the place can't be written.
 
@@ -49,14 +53,14 @@ def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: 
     own = importlib.resources.files("pipeline.report.fit").joinpath("style.css").read_text("utf-8")
     named = {"features": [{"id": name, "name": None, "in_part_frame": {"point": [0, 0, 0], "direction": None},
                            "extent": {"length": None}} for name in parts]}  # fmt: skip
-    sections = [(f"answer-{n}", one.asked, _answer(one)) for n, one in enumerate(shown, 1)]
+    sections = [(f"answer-{n}", one.asked, _answer(one, unit)) for n, one in enumerate(shown, 1)]
     sections += [
         ("view-title", "The parts in place", _view(parts)),
-        ("placing", "How the parts stand", _placing(record)),
+        ("placing", "How the parts stand", _placing(record, unit)),
     ]
     contents = "".join(f'<li><a href="#{ident}">{safe(name)}</a></li>' for ident, name, _ in sections)
     body = (
-        _top(record),
+        _top(record, parts, unit),
         _answers(shown),
         safety_list(2),
         f'<nav class="contents" aria-labelledby="contents"><h2 id="contents">Contents</h2><ol>{contents}</ol>'
@@ -78,7 +82,7 @@ def write_page(path: Path, record: FitFile, parts: Mapping[str, Placed], shown: 
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-def _top(record: FitFile) -> str:
+def _top(record: FitFile, parts: Mapping[str, Placed], unit: str) -> str:
     if record.held:
         kind, strong, rest = (
             "held",
@@ -90,8 +94,8 @@ def _top(record: FitFile) -> str:
         kind, rest = "broken", "Look at what is not held, or can't be said, before metal is cut."
     lead = (
         f"Fit-up of {record.layout}: {len(record.parts)} parts, where they stand by the lines of the layout. Lengths "
-        "are millimetres, places those of the first part. What stands behind ± holds at 95 %; terms are standard "
-        "uncertainties (k = 1) or bounds."
+        f"are {'millimetres' if unit == 'mm' else 'inches'}, places those of the first part. What stands behind ± "
+        f"holds at 95 %; terms are standard uncertainties (k = 1) or bounds. {lacking(parts)}"
     )
     return (
         f"<header><h1>{safe(record.layout)}</h1>\n<p class=lead>{safe(lead)}</p></header>\n"
@@ -112,8 +116,8 @@ def _word(one: Shown) -> str:
     return f'<td class="{"yes" if one.held else "no"}">{safe(one.verdict)}</td>'
 
 
-def _answer(one: Shown) -> str:
-    words = Words()
+def _answer(one: Shown, unit: str) -> str:
+    words = Words(unit)
     largest = max((term.size for term in one.terms), default=0.0)
     terms = [
         cell(term.name) + cell(term.kind) + figure(words.small(term.size))
@@ -155,7 +159,8 @@ def _section(section: Section, asked: str) -> str:
         if runs
     )
     looks = ", ".join(f"{value:.2f}" for value in (section.looks.round(2) + 0.0).tolist())
-    said = f"Section through the two places, {section.wide:.0f} mm wide, seen against [{looks}]."
+    wide = in_unit(mm(section.wide, ".0f"), section.unit)
+    said = f"Section through the two places, {wide} wide, seen against [{looks}]."
     return (
         f'<figure class="chart">{section_svg(section, f"{asked}: section, {section.label}")}'
         f'<figcaption>{said}<ul class="keys">{keys}</ul></figcaption></figure>'
@@ -180,20 +185,28 @@ def _view(parts: Mapping[str, Placed]) -> str:
 <div class="rows">{listed}</div></div>"""  # noqa: E501
 
 
-def _placing(record: FitFile) -> str:
-    rows = []
+def _placing(record: FitFile, unit: str) -> str:
+    words, rows = Words(unit), []
     for part in record.parts:
         taken = "; ".join(f"line {n}: {', '.join(line)}" for n, line in enumerate(part.taken, 1)) or "as it is"
-        place = ", ".join(f"{row[3]:.3f}" for row in part.matrix[:3])
+        place = ", ".join(words.length(row[3], _FIGURES) for row in part.matrix[:3])
         left = "; ".join(
-            f"{one.words}: {one.shift:.3f} mm and {one.angle:.4f}°" for one in part.left if one.shift > 0.001
+            f"{one.words}: {in_unit(mm(one.shift, '.3f'), unit)} and {one.angle:.4f}°"
+            for one in part.left
+            if one.shift > 0.001
         )
         rows.append(
             f'<th scope="row">{safe(part.name)}</th>' + figure(place) + cell(taken)
             + cell(", ".join(part.free) if part.taken else "–") + cell(left or "–")
         )  # fmt: skip
-    head = ["part", "#origin at, mm", "freedoms that its lines take", "left free", "lines that are not held exactly"]
+    head = [
+        "part",
+        f"#origin at, {unit}",
+        "freedoms that its lines take",
+        "left free",
+        "lines that are not held exactly",
+    ]
     matrices = "\n".join(f"{part.name}\n{json.dumps([list(row) for row in part.matrix])}\n" for part in record.parts)
     return table("Where the parts stand", head, rows) + folded(
-        "Matrices, part to place", f"<pre>{safe(matrices)}</pre>"
+        "Matrices, part to place, mm", f"<pre>{safe(matrices)}</pre>"
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.fitup import Placed
 from pipeline.formats.drawings import Item, Line, Polyline, Text
-from pipeline.geometry import Floats, box_of, cross, rejection, unit
+from pipeline.geometry import MM_PER_INCH, Floats, box_of, cross, rejection, unit
 from pipeline.mesh.query import plane_section
 from pipeline.palette import Paint, colour_of, css, part_look
 from pipeline.report import safe
@@ -31,6 +31,7 @@ class Section:
     label    what stands at the leader
     wide     mm that the picture is wide; its middle is that of the leader
     looks    along which direction of the parts' coordinates one looks, (3,)
+    unit     "mm" | "in", of the scale bar
     """
 
     runs: dict[str, tuple[Floats, ...]]
@@ -38,6 +39,7 @@ class Section:
     label: str
     wide: float
     looks: Floats
+    unit: str = "mm"
 
 
 def section_through(parts: Mapping[str, Placed], between: Sequence[str], places: Floats, label: str) -> Section:
@@ -143,10 +145,12 @@ def section_svg(section: Section, title: str) -> str:
                   for x, y in ((x0, y0), (x1, y1)))
         + _text(side, 0.35 * size, size, section.label, halo=0.3 * size)
     )  # fmt: skip
-    bar = _round_length(wide / 5)
+    size_of_unit = 1.0 if section.unit == "mm" else MM_PER_INCH
+    told = _round_length(wide / 5 / size_of_unit)
+    bar = told * size_of_unit
     left, foot = -wide / 2 + 0.04 * wide, high / 2 - 0.05 * high
     scale = f'<path d="M{left:.3f} {foot:.3f}h{bar:g}" stroke-width="{2.5 * ink:.3f}"/>' + _text(
-        left, foot - 0.5 * size, 0.8 * size, f"{bar:g} mm", halo=0.25 * size
+        left, foot - 0.5 * size, 0.8 * size, f"{told:g} {section.unit}", halo=0.25 * size
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-label="{safe(title)}" '
@@ -174,6 +178,6 @@ def _text(x: float, y: float, size: float, text: str, halo: float) -> str:
 
 
 def _round_length(about: float) -> float:
-    """1, 2 or 5 times a power of ten, mm."""
+    """1, 2 or 5 times a power of ten, about a length."""
     power = 10.0 ** np.floor(np.log10(about))
     return float(max(n for n in (1.0, 2.0, 5.0) if n * power <= about) * power)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from pipeline.lengths import in_unit
 from pipeline.report.fit.charts import Curve, Grid
 from pipeline.report.fit.sections import Section
 
@@ -50,3 +51,24 @@ class Shown:
     curves: tuple[Curve, ...] = ()
     grids: tuple[Grid, ...] = ()
     lists: tuple[Listed, ...] = ()
+
+    def in_unit(self, unit: str) -> Shown:
+        """The same with its lengths in "mm" or "in"; those of its terms stay in mm.
+
+        >>> from pipeline.lengths import mm
+        >>> Shown("clearance: rod, bar", "clear", True, f"{mm(25.4, '.1f')}").in_unit("in").said
+        '1.000 in'
+        """
+        return replace(
+            self,
+            said=in_unit(self.said, unit),
+            facts=tuple(in_unit(fact, unit) for fact in self.facts),
+            sections=tuple(replace(one, label=in_unit(one.label, unit), unit=unit) for one in self.sections),
+            terms=tuple(replace(term, name=in_unit(term.name, unit)) for term in self.terms),
+            curves=tuple(one.in_unit(unit) for one in self.curves),
+            grids=tuple(one.in_unit(unit) for one in self.grids),
+            lists=tuple(
+                replace(one, rows=tuple(tuple(in_unit(text, unit) for text in row) for row in one.rows))
+                for one in self.lists
+            ),
+        )

@@ -1,4 +1,8 @@
-"""What is behind a flange: a plate of known thickness, seen whole, from one side only, and with a lid on its holes."""
+"""What is behind a flange: a plate of known thickness, seen whole, from one side only, and with a lid on its holes;
+and which planes are one face.
+
+Covers: pipeline.features.sketches.parted_faces
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ import numpy as np
 import pytest
 
 from pipeline.features.sketches import flanges_of, prepare
+from pipeline.features.sketches.outlines import polyline
 from pipeline.values import Flange
 from pipeline.values.surface import FILLED, Surface
 from tests.features.made import plane
@@ -81,6 +86,28 @@ def turned(profile: list[tuple[float, float]], face: float) -> tuple[Surface, np
     surface = Surface.measured(vertices, faces.astype(np.int32))
     level = np.abs(vertices[faces][:, :, 2] - face).max(axis=1) < 1e-9
     return surface, np.where(level, 0, -1).astype(np.int32)
+
+
+def test_rings_of_one_level_are_one_face_and_a_step_is_none() -> None:
+    # The end of a spigot D120 with a bore D40, and a groove from D70 to D90 in it, 16 deep; each ring a feature.
+    grooved = [(20, -30), (60, -30), (60, 0), (45, 0), (45, -16), (35, -16), (35, 0), (20, 0)]
+    surface, labels = turned(grooved, 0.0)
+    far = np.hypot(*np.moveaxis(surface.vertices[surface.faces].mean(axis=1)[:, :2], 1, 0))
+    labels = np.where((labels == 0) & (far < 40.0), 1, labels).astype(np.int32)
+    outer, inner = (plane(n, (0, 0, 0), (0, 0, 1), a) for n, a in (("outer", 4948.0), ("inner", 2592.0)))
+    (made,) = flanges_of(prepare(surface, labels, [outer, inner], 0.0), np.eye(4))
+    assert made.feature == "outer"
+    assert made.outer is not None
+    assert np.ptp(polyline(made.outer), axis=0) == pytest.approx([120.0, 120.0], abs=0.2)
+    sizes = {(o.what, round(float(np.ptp(polyline(o), axis=0).mean()))) for o in made.inner}
+    # Of the bore there is no feature, and facets this coarse don't tell its rim.
+    assert {("opening", 90), ("piece", 70)} < sizes
+    assert len(made.inner) == 3
+    assert "drawn with inner, of the same level, beyond a groove" in made.cautions
+    # Told 0.2 mm lower than it lies, the inner ring is no longer of one cut with the outer one.
+    lower = plane("inner", (0, 0, -0.2), (0, 0, 1), 2592.0)
+    names = {f.feature for f in flanges_of(prepare(surface, labels, [outer, lower], 0.0), np.eye(4))}
+    assert names == {"outer", "inner"}
 
 
 def flanges_of_turned(profile: list[tuple[float, float]], face: float, area: float) -> tuple[Flange, ...]:

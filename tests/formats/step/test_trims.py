@@ -89,21 +89,42 @@ def distance_to_segment(points: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.
 
 def test_a_border_that_crosses_itself_becomes_its_hull() -> None:
     bow = np.array([[0.0, 0], [4, 4], [4, 0], [0, 4]])
-    assert trims._crosses([bow])
-    assert not trims._crosses([bow[[0, 2, 1, 3]]])
+    assert trims._crossing([bow]) == [0]
+    assert trims._crossing([bow[[0, 2, 1, 3]]]) == []
     square, inner = bow[[0, 2, 1, 3]], 1 + 0.5 * bow[[0, 3, 1, 2]]
-    assert not trims._crosses([square, inner])
-    assert trims._crosses([square, inner + 2])
-    assert trims._crosses([square, square[::-1] + np.array([4.0, 0.0])])  # they share a side
+    assert trims._crossing([square, inner]) == []
+    assert trims._crossing([square, inner + 2]) == [0, 1]
+    assert trims._crossing([square, inner + 9, square[::-1] + np.array([4.0, 0.0])]) == [0, 2]  # they share a side
 
 
-def test_two_corners_that_touch_do_not_spoil_the_face() -> None:
+def test_openings_that_touch_in_a_corner_are_parted() -> None:
     points, faces = grid(6, 6)
     middle = points[faces].mean(axis=1)
     first = (np.abs(middle - [2, 2]) < 1).all(axis=1)
     second = (np.abs(middle - [4, 4]) < 1).all(axis=1)
     (region,) = trims.regions(points, faces[~(first | second)])
-    assert area(region) == pytest.approx(36 - 4)  # of two that touch, one is kept
+    assert len(region.openings) == 2
+    assert trims._crossing([region.outer, *region.openings]) == []
+    assert area(region) == pytest.approx(36 - 8, abs=0.1)
+
+
+def test_an_opening_that_touches_the_outer_border_stays_an_opening() -> None:
+    points, faces = grid(8, 8)
+    square = (np.abs(points[faces].mean(axis=1) - [3, 3]) < 2).all(axis=1)
+    corner = (points[faces].mean(axis=1) < 1).all(axis=1)
+    # The square's lower left corner (1, 1) is the inner corner of the notch at (0, 0).
+    (region,) = trims.regions(points, faces[~(square | corner)])
+    assert len(region.openings) == 1
+    assert trims._crossing([region.outer, *region.openings]) == []
+    assert area(region) == pytest.approx(64 - 1 - 16, abs=0.1)
+
+
+def test_of_rings_in_each_other_each_has_its_own_opening() -> None:
+    points, faces = grid(40, 40)
+    far = np.abs(points[faces].mean(axis=1) - 20).max(axis=1)
+    found = trims.regions(points, faces[(far > 15) | ((far < 12) & (far > 5))])
+    assert [len(r.openings) for r in found] == [1, 1]
+    assert [area(r) for r in found] == pytest.approx([40**2 - 30**2, 24**2 - 10**2])
 
 
 def test_nothing_comes_of_nothing() -> None:

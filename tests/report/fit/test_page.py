@@ -45,6 +45,30 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+def test_in_inches_nothing_said_is_in_millimetres(tmp_path: Path) -> None:
+    rod = {"turned": [[0, 20], [50, 20]], "uncertainty": 0.01}
+    beside = {"at": [[1, 0, 0, 22], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]}
+    layout = Layout(
+        part={"rod": rod, "bar": rod | beside},
+        export={"units": "in"},
+        clearance=[{"between": ["rod", "bar"], "least": 3}],
+        travel=[{"move": "bar", "along": [1, 0, 0], "up_to": 5}],
+        envelope=[{"turn": "bar", "about": "bar: axis", "least": 1}],
+    )
+    found = fit_up(layout, "rods.toml")
+    write_fit(found, tmp_path / "out", ())
+    told = "\n".join(found.lines)
+    assert "0.07874 in, +-0.00110 in (95 %)" in told  # 2 mm and 0.028
+    page = (tmp_path / "out/fit.html").read_text(encoding="utf-8")
+    said = re.sub(r"<(style|script).*?</\1>", "", page, flags=re.DOTALL)
+    said = re.sub(r"<pre>.*?</pre>", "", said, flags=re.DOTALL).replace("Matrices, part to place, mm", "")
+    for text in (told, said):
+        assert not re.search(r"\d\s?(mm|um|\u00b5m)\b|, mm\b|millimetres", text)
+    assert ">gap, in (upwards)<" in page
+    # fit.json stays in mm.
+    assert "2.000 mm, +-0.028 mm (95 %)" in (tmp_path / "out/fit.json").read_text(encoding="utf-8")
+
+
 class _Elements(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
@@ -72,7 +96,7 @@ def test_the_page_says_first_what_is_not_held(folder: Path) -> None:
     page = (folder / "fit.html").read_text(encoding="utf-8")
     said = re.sub(r"<[^>]*>", " ", page)
     assert said.index("Not all that was asked holds") < said.index("too near") < said.index("Local codes")
-    assert "2.000 mm, ±0.028 (95 %)" in said
+    assert "2.000 mm, ±0.028 mm (95 %)" in said
     assert page.count("<svg") >= 4  # the section, two curves and a map
 
 

@@ -1,0 +1,81 @@
+"""Faces that a groove parts into rings, each recovered as a plane of its own: for a drawing they are one face."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from pipeline.features.sketches.ground import SketchGround
+from pipeline.geometry import Floats, angle_between_directions, basis_of, contains, signed_area
+from pipeline.mesh.topology import boundary_loops
+from pipeline.surfaces import kind_of
+from pipeline.values import Feature
+
+SAME_LEVEL = 0.02  # mm by which rings of one cut may differ, over what both are known within
+PLACES = 200  # of a ring that are looked at
+SAME_WAY = np.radians(0.5)  # that one ring may lean against another at most
+
+
+def joined(ground: SketchGround) -> tuple[SketchGround, dict[int, tuple[int, ...]]]:
+    """The ground with the facets of each ring given to the largest plane of the same level that lies round it or in
+    it; and the rings of each such plane, by their indices."""
+    planes = [k for k, f in enumerate(ground.features) if kind_of(f).flat and f.machined]
+    planes.sort(key=lambda k: -ground.features[k].extent.area)
+    rings: dict[int, tuple[int, ...]] = {}
+    taken: set[int] = set()
+    for main, other in combinations(planes, 2):
+        good = ground.features[main].confidence == "good"
+        if good and main not in taken and other not in taken and _is_one_face(ground, main, other):
+            rings[main] = (*rings.get(main, ()), other)
+            taken.add(other)
+    if not rings:
+        return ground, {}
+    to = np.arange(-1, len(ground.features), dtype=np.int32)  # by one more than the index
+    features = list(ground.features)
+    for main, others in rings.items():
+        to[np.array(others) + 1] = main
+        area = sum(ground.features[k].extent.area for k in (main, *others))
+        features[main] = replace(features[main], extent=replace(features[main].extent, area=area))
+    labels, vertex_label = to[ground.labels + 1], to[ground.vertex_label + 1]
+    return replace(ground, labels=labels, vertex_label=vertex_label, features=tuple(features)), rings
+
+
+def _is_one_face(ground: SketchGround, main: int, other: int) -> bool:
+    a, b = ground.features[main], ground.features[other]
+    if not _level(a, b):
+        return False
+    # Either may be the one round the other.
+    return _round(ground, main, other) or _round(ground, other, main)
+
+
+def _level(a: Feature, b: Feature) -> bool:
+    """Whether two planes are one as far as both are known."""
+    assert a.direction is not None
+    assert b.direction is not None
+    lean = angle_between_directions(a.direction, b.direction)
+    if lean > SAME_WAY:
+        return False
+    step = b.point - a.point
+    turned = float(np.linalg.norm(step)) * (a.uncertainty.direction or 0.0)
+    known = (a.uncertainty.position or 0.0, b.uncertainty.position or 0.0, turned)
+    off = abs(float(step @ a.direction))
+    return off < SAME_LEVEL + 2.0 * float(np.hypot.reduce(known))
+
+
+def _round(ground: SketchGround, outer: int, inner: int) -> bool:
+    """Whether one face lies in an opening of another."""
+    direction = ground.features[outer].direction
+    assert direction is not None
+    flat = basis_of(direction).T
+    vertices = ground.surface.vertices
+    places: Floats = vertices[np.unique(ground.surface.faces[ground.labels == inner])] @ flat
+    if not len(places):
+        return False
+    places = places[:: max(1, len(places) // PLACES)]
+    for loop in boundary_loops(ground.surface.faces[ground.labels == outer], len(vertices)):
+        border = vertices[loop] @ flat
+        if signed_area(border) < 0.0 and contains([border], places).all():
+            return True
+    return False

@@ -1,0 +1,54 @@
+"""Edges that one row of facets bridges, made sharp where the faces beside it meet; lengths by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.features.solid.sharpening import Bound, bound, with_sharp_rims
+from pipeline.surfaces import Shape
+
+TOP = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
+HALF, LENGTH = 10.0, 20
+
+
+def bar(cut: float, rows: int) -> Bound:
+    """A bar of 20 mm square along y, its top a feature, the top's two long edges cut off by `cut` mm in some rows of
+    facets; all other facets are skin of about 1 mm."""
+    down = [(HALF, z) for z in np.arange(10.0 - cut, 0.0, -1.0)] + [(HALF, 0.0)]
+    slope = [(HALF - cut * (1 - t), 10.0 - cut * t) for t in np.arange(rows) / rows]
+    top = [(x, 10.0) for x in np.linspace(0.0, HALF - cut, 10)[1:-1]]
+    right = [*top, *slope, *down]
+    profile = np.array([(0.0, 10.0), *right, *[(-x, z) for x, z in right[::-1]]])
+    around, rings = len(profile), LENGTH + 1
+    points = np.stack([np.insert(profile, 1, float(y), axis=1) for y in range(rings)]).reshape(-1, 3)
+    a, ring = np.meshgrid(np.arange(around), np.arange(LENGTH))
+    p, q = (ring * around + a).ravel(), (ring * around + (a + 1) % around).ravel()
+    faces = np.concatenate([np.stack([p, q, p + around], axis=1), np.stack([q, q + around, p + around], axis=1)])
+    on_top = (points[faces][:, :, 2] == 10.0).all(axis=1)
+    labels = np.where(on_top, 0, -1).astype(np.int32)
+    return bound(points, faces.astype(np.int32), labels, np.zeros(len(faces), np.uint8), (TOP,), 1e-9)
+
+
+@pytest.mark.parametrize("cut", [0.3, 0.6])
+def test_an_edge_that_one_row_of_facets_bridges_is_where_face_and_skin_meet(cut: float) -> None:
+    """Two cut-off triangles of cut^2 / 2 come back along the bar."""
+    flat = bar(cut, 1)
+    sharp = with_sharp_rims(flat, (TOP,))
+    new = sharp.points[len(flat.points) :]
+    assert len(new) >= 2 * LENGTH
+    assert np.abs(new[:, 0]) == pytest.approx(HALF, abs=1e-9)
+    assert new[:, 2] == pytest.approx(10.0, abs=1e-9)
+    assert _inside(sharp) - _inside(flat) == pytest.approx(cut**2 * LENGTH, rel=1e-6)
+    assert sharp.labels[(np.abs(sharp.points[sharp.faces][:, :, 2] - 10.0) < 1e-9).all(axis=1)].tolist().count(-1) == 0
+
+
+def test_a_chamfer_that_shows_in_several_rows_stays() -> None:
+    wide = bar(1.5, 3)
+    assert len(with_sharp_rims(wide, (TOP,)).points) == len(wide.points)
+
+
+def _inside(mesh: Bound) -> float:
+    """mm3 in the bar, whose ends are open: the pyramids from its middle to its sides are two thirds of a prism."""
+    a, b, c = (mesh.points[mesh.faces[:, k]] - [0.0, LENGTH / 2, 5.0] for k in range(3))
+    return 1.5 * float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
