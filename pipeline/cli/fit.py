@@ -32,6 +32,7 @@ def command(layout: Path, out: Path | None, fresh: bool, as_json: bool, quiet: b
 def fit(layout: Path, out: Path, as_json: bool, quiet: bool, fresh: bool = False) -> int:
     """Answer a layout, write what was found and tell it; the exit status."""
     from pipeline.cli.main import EXIT_BUDGET
+    from pipeline.errors import DatumliftError
     from pipeline.formats.datum_file import text_of
     from pipeline.layout import load_layout
     from pipeline.questions import Shelf, fit_up, write_fit
@@ -40,7 +41,11 @@ def fit(layout: Path, out: Path, as_json: bool, quiet: bool, fresh: bool = False
     read = load_layout(layout)
     inputs = [layout, *(part.file for part in read.part.values() if part.file is not None)]
     shelf = Shelf(out, inputs, code_digest(), fresh)
-    found = fit_up(read, layout.name, stage_progress(quiet or as_json), shelf)
+    try:
+        found = fit_up(read, layout.name, stage_progress(quiet or as_json), shelf)
+    except DatumliftError:
+        shelf.undo()
+        raise
     told = write_fit(found, out, inputs)
     shelf.tidy()
     if as_json:

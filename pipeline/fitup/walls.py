@@ -191,20 +191,17 @@ class _Metal:
                 off = np.cos(turn) * across[:, 0] + np.sin(turn) * across[:, 1]
                 way = np.cos(np.radians(tilt)) * inwards + np.sin(np.radians(tilt)) * off
                 # The point lies on the feature, its facets a little to either side of it.
-                hit, far = self.scene.first(points + _IN * inwards, way)
+                hit, _ = self.scene.first(points + _IN * inwards, way)
                 ok = hit >= 0
                 ok[ok] = np.einsum("ij,ij->i", self.normals[hit[ok]], way[ok]) > _STRAIGHT
                 at = np.flatnonzero(ok)
                 if not len(at):
                     continue
                 where, on, dist = self.walk(points[at], hit[at], self.normals[own[at]])
-                # Where the nearest place lies round a corner, through air, the ray's own stands.
-                aside = ~self.joined(points[at], where)
-                rest = at[aside]
-                where[aside] = points[rest] + (far[rest] + _IN)[:, None] * way[rest]
-                on[aside], dist[aside] = hit[rest], far[rest] + _IN
                 straight = np.einsum("ij,ij->i", where - points[at], inwards[at]) > _STRAIGHT * dist
                 better = straight & (dist < best[at]) & (dist > 1e-6)
+                # The walk may have gone round a corner, through air.
+                better[better] = self.joined(points[at[better]], where[better])
                 rows = at[better]
                 place[rows], facet[rows], best[rows] = where[better], on[better], dist[better]
         return place, facet, best

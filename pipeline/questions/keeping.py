@@ -7,6 +7,7 @@ is done each time, since that gives the parts.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import Any
 
 from pipeline import artefacts
 from pipeline.fitup import Placed
-from pipeline.output_folder import WORK, opened
+from pipeline.output_folder import MARKER, WORK, opened
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, leaves_all, writes_nothing
 
@@ -49,6 +50,8 @@ class Shelf:
     def __init__(self, out: Path, inputs: Sequence[Path], code: str, fresh: bool = False) -> None:
         self._out, self._inputs, self._code, self._fresh = out, tuple(inputs), code, fresh
         self._used: set[str] = set()
+        self._made: list[str] = []
+        self._was_there = out.exists()
         self._prints: dict[int, tuple[Placed, str]] = {}
 
     def answer(self, kind: Kind[Any, Any], question: Any, parts: Mapping[str, Placed], progress: Progress) -> Any:
@@ -74,6 +77,17 @@ class Shelf:
             left = {path.name for path in (self._out / WORK).glob("answer-*.npz")} - self._used
             folder.drop(f"{WORK}/{name}" for name in sorted(left))
 
+    def undo(self) -> None:
+        """Take away what was kept of a run that comes to nothing, and the folder where it was made for that."""
+        with opened(self._out, self._inputs) as folder:
+            folder.drop(self._made)
+        if self._was_there or not self._made:
+            return
+        for place in (self._out / WORK, self._out):
+            (place / MARKER).unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                place.rmdir()
+
     def _found(self, name: str, parts: Mapping[str, Placed]) -> Kept | None:
         try:
             kept = artefacts.fetch(self._out / WORK / name)
@@ -88,6 +102,7 @@ class Shelf:
         with opened(self._out, self._inputs) as folder:
             artefacts.store(kept, folder.room / name)
             folder.put({f"{WORK}/{name}": folder.room / name})
+        self._made.append(f"{WORK}/{name}")
 
     def _print(self, part: Placed) -> str:
         """The fingerprint of a part, by all that an answer can see of it."""

@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.fitup import MEASURED, NO_WALL, UNKNOWN, Placed, Walls, features_in_words, walls
 from pipeline.formats.fit_file import wall_record
-from pipeline.geometry import Floats, Ints, basis_of, transformed
+from pipeline.geometry import Floats, Longs, basis_of, transformed
 from pipeline.layout import WallQuestion
 from pipeline.lengths import mm, mm2, place_in_mm
 from pipeline.mesh.topology import facet_normals
@@ -143,7 +143,7 @@ def _unrolled(part: Placed, k: int, points: Floats) -> tuple[Floats, str, str]:
     return np.column_stack([station, angle]), f"{'xyz'[axis] if own else 'station'}, mm", f"{about}, degrees"
 
 
-def _map(wall: Walls, mine: Ints, flat: Floats, across: str, upwards: str, title: str) -> Grid | None:
+def _map(wall: Walls, mine: Longs, flat: Floats, across: str, upwards: str, title: str) -> Grid | None:
     """Points `mine` of walls, at (n, 2) of a picture, as a map; None where they are too few."""
     if len(mine) < 4 * _A_CELL:
         return None

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.cli.fit import command
+from pipeline.errors import SettingsError
 from pipeline.fitup import Placed, placed, turned_body
 from pipeline.layout import ClearanceQuestion
 from pipeline.questions import Shelf
@@ -117,3 +118,10 @@ def test_a_second_run_says_what_a_first_one_would(tmp_path: Path, damage: str) -
     path.write_text(LAYOUT.partition("[[travel]]")[0])
     run(tmp_path, "again")
     assert len(list((tmp_path / "again" / "work").glob("answer-*.npz"))) == 1
+
+
+def test_of_a_layout_that_turns_out_wrong_nothing_is_left(tmp_path: Path) -> None:
+    (tmp_path / "rods.toml").write_text(LAYOUT.replace("[-1, 0, 0]", "[0, 0, 0]"))
+    told = CliRunner().invoke(command, [str(tmp_path / "rods.toml"), "--quiet"], standalone_mode=False)
+    assert isinstance(told.exception, SettingsError)
+    assert [path.name for path in tmp_path.iterdir()] == ["rods.toml"]

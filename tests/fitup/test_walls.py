@@ -117,8 +117,5 @@ def test_a_ledge_in_a_bore_is_no_way_round_through_air() -> None:
         part = seat.after
     floor = next(f.id for f in seat.planned if f.radius is None)
     found = walls(part, 5.0, [part.body.index_of(floor)])
-    assert found.verdict == "holds"
-    assert found.spots[0].spot.distance == pytest.approx(33.4, abs=0.01)
-    for one in found.spots:
-        p, q = one.spot.places
-        assert part.body.scene.inside(p + np.linspace(0.1, 0.9, 9)[:, None] * (q - p)).all()
+    assert not (found.thickness < 33.0).any()
+    assert not found.spots
