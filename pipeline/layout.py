@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from pipeline.job import NotNegative, Positive, Row, is_rigid
+from pipeline.making import MakeQuestion
 from pipeline.places import Length, Place
 from pipeline.settings_file import Settings, checked, plain_toml
 
@@ -345,6 +346,7 @@ class Layout(Settings):
     wall: tuple[WallQuestion, ...] = ()
     travel: tuple[TravelQuestion, ...] = ()
     envelope: tuple[EnvelopeQuestion, ...] = ()
+    make: tuple[MakeQuestion, ...] = ()
 
     def asking(self, **questions: tuple[Settings, ...]) -> Layout:
         """The same parts, and of the questions only these, by their tables."""
@@ -353,8 +355,8 @@ class Layout(Settings):
 
     @model_validator(mode="after")
     def _known(self) -> Layout:
-        if len(self.part) < 2 and not (self.part and (self.cut or self.wall)):
-            raise ValueError("a layout needs two parts at least, or one and a cut or a wall")
+        if len(self.part) < 2 and not (self.part and (self.cut or self.wall or self.make)):
+            raise ValueError("a layout needs two parts at least, or one and a cut, a wall or a part to make")
         names = [name.casefold() for name in self.part]
         for name in self.part:
             if ":" in name or not name.strip() or names.count(name.casefold()) > 1:
@@ -365,6 +367,12 @@ class Layout(Settings):
                     raise ValueError(f"clearance {number}: there is no part {name!r}; there are {', '.join(self.part)}")
             if question.between[0] == question.between[1]:
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
+        # What is written for a part as cut, and for all parts in place, is called so.
+        files = [name.replace(" ", "-") for name in names]
+        taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
+        for wish in self.make:
+            if taken.count(wish.stem.casefold()) > 1:
+                raise ValueError(f"make: {wish.name!r} is the name of another part; give it one of its own")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
         for where, name in asked:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-FIT = tuple(f"turbine_{name}" for name in ("fit.toml", "casing.step", "frame.step", "coupling.step", "guard.step"))
-"""The layout of parts that the demo part is fitted up with, beside its scan's run, and its neighbours."""
+FIT = tuple(
+    f"turbine_{name}" for name in ("fit.toml", "make.toml", "casing.step", "frame.step", "coupling.step", "guard.step")
+)
+"""The layouts of parts that the demo part is fitted up with and of what is made to it, beside its scan's run, and its
+neighbours."""
 
 
 def fit_files() -> tuple[Path, ...]:

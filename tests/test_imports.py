@@ -36,6 +36,7 @@ KNOWN_TO_ALL = {
     "kernel_cache",
     "layout",
     "lengths",
+    "making",
     "meter",
     "output_folder",
     "palette",

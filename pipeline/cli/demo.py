@@ -57,7 +57,8 @@ def command(
     in the computer, with noise, gaps, a plug and debris, and run the whole job on it.
 
     With --fit the turbine's casing, frame, shaft, coupling and guard are placed on what was recovered, by the layout
-    turbine_fit.toml; what was found of them goes to turbine_fit, and --json prints that.
+    turbine_fit.toml; what was found of them goes to turbine_fit, and --json prints that. Then what turbine_make.toml
+    asks for is made to it, in turbine_make.
     """
     from pipeline.job import make_job
 
@@ -68,8 +69,12 @@ def command(
     status = finish(job, None, out / scan.stem, fresh, quiet or (as_json and with_fit), as_json and not with_fit)
     if not with_fit or status:
         return status
-    layout = _written(out, _sample_meshes().fit_files())[0]
-    return fit(layout, layout.with_suffix(""), as_json, quiet, fresh)
+    layouts = [path for path in _written(out, _sample_meshes().fit_files()) if path.suffix == ".toml"]
+    first, *others = [path.with_suffix("") for path in layouts]
+    status = fit(layouts[0], first, as_json, quiet, fresh)
+    for layout, folder in zip(layouts[1:], others, strict=True):
+        status = max(status, fit(layout, folder, False, quiet or as_json, fresh))
+    return status
 
 
 def _written(out: Path, files: Sequence[Path]) -> list[Path]:

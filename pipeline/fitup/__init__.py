@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pipeline.fitup.bodies import Body, Placed, lacking
-from pipeline.fitup.clearance import Clearance, Fit, Spot, clearance
+from pipeline.fitup.clearance import EXPANDED, Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
-from pipeline.fitup.items import Item
+from pipeline.fitup.items import Item, Key
 from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
@@ -15,6 +15,7 @@ from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, wa
 from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on
 
 __all__ = [
+    "EXPANDED",
     "MEASURED",
     "NO_WALL",
     "UNKNOWN",
@@ -24,6 +25,7 @@ __all__ = [
     "Envelope",
     "Fit",
     "Item",
+    "Key",
     "Line",
     "Motion",
     "Placed",

@@ -46,7 +46,9 @@ Verdict = Literal["clear", "too near", "hits", "can't be said"]
 # Play of the diameters up to which a bore and what stands in it are a fit, mm and share of the diameter: as much as
 # the loosest running fit, H11/c11, has (ISO 286-2, from memory: 0.37 mm at 30 mm, 0.62 mm at 100 mm).
 _PLAY = 0.1, 0.01
-MOST_FITS = 48
+MOST_FITS, MOST_SEATS = 48, 15
+_ON_SEAT = 0.2  # mm off a flat face that what is meant to touch it may lie: a scan's noise and its spikes
+Seats = Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -124,14 +126,16 @@ class Clearance:
     overlap: Interference | None = None
 
 
-def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
+def clearance(one: Placed, other: Placed, least: float = 0.0, seats: Seats = ()) -> Clearance:
     """Whether two parts keep `least` mm between them.
 
+    seats  flat faces that are meant to touch, by their features' numbers on the one and on the other part
+
     Fits, which are known from how the parts stand, are told apart: their faces don't count as long as they are no
-    nearer to each other than their sizes say.
+    nearer to each other than their sizes say. Faces that are meant to touch don't count at all.
     """
     fits = fits_between(one, other)
-    meant = meant_between(one, other, fits)
+    meant = meant_between(one, other, fits, seats)
     near = nearest_facets(one.tree, other.tree, meant=meant)
     if near is None:
         return Clearance("clear", "nothing is near but what is meant to fit", None, None, fits, 0, 0.0)
@@ -139,7 +143,7 @@ def clearance(one: Placed, other: Placed, least: float = 0.0) -> Clearance:
     if near.distance == 0.0:
         pairs = crossing_facets(one.tree, other.tree)
         crossing = int(np.sum((meant.one[pairs[:, 0]] & meant.other[pairs[:, 1]]) == 0))
-    depth = depth_of(one, other, fits)
+    depth = depth_of(one, other, fits, seats)
     seen = near if _is_seen(one, other, near.facets) else _nearest_seen(one, other, meant)
     spot = None if seen is None or seen.distance == 0.0 else spot_of(one, other, seen)
     hidden = None if seen is near else near
@@ -206,8 +210,8 @@ def _along(feature: Feature, shape: Shape, axis: Shape) -> list[float]:
     return [float((shape.point + t * shape.direction - axis.point) @ axis.direction) for t in (low, high)]
 
 
-def meant_between(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
-    """Facets of each fit, with those that touch them, and how near they may be to each other."""
+def meant_between(one: Placed, other: Placed, fits: Sequence[Fit], seats: Seats = ()) -> Meant:
+    """Facets of each fit, with those that touch them, and how near they may be to each other; and those of seats."""
     marks = [np.zeros(len(p.body.surface.faces), np.int64) for p in (one, other)]
     least = []
     for n, fit in enumerate(fits[:MOST_FITS]):
@@ -216,6 +220,10 @@ def meant_between(one: Placed, other: Placed, fits: Sequence[Fit]) -> Meant:
         gap = 0.5 * fit.play - fit.eccentric
         chords = _chord(one, fit) + _chord(other, fit)
         least.append(max(0.0, gap - 0.5 * (fit.expanded or 0.0) - chords))
+    for seat in seats[:MOST_SEATS]:
+        for placed, mark, ident in zip((one, other), marks, seat, strict=True):
+            mark[_on_seat(placed, ident)[0]] |= np.int64(1) << len(least)
+        least.append(0.0)
     return Meant(marks[0], marks[1], np.array(least))
 
 
@@ -233,6 +241,24 @@ def _near_fit(placed: Placed, fit: Fit) -> tuple[Mask, Mask]:
     touching = np.asarray(near[faces].any(axis=1))
     near[faces[touching].ravel()] = True
     return touching, near
+
+
+def _on_seat(placed: Placed, ident: str) -> tuple[Mask, Mask]:
+    """Which facets lie on a flat feature or end on its corners, and which corners are of the ones that lie on it.
+
+    A facet of no feature that lies as near to it as its own do is what the scan's noise or its rim made of it.
+    """
+    k = placed.body.index_of(ident)
+    faces = placed.body.surface.faces
+    off = np.abs(signed_distance(placed.shape(k), placed.vertices))
+    own = placed.body.labels == k
+    level = own | ((placed.body.labels < 0) & (off[faces].max(axis=1) < _ON_SEAT))
+    corners = np.zeros(len(placed.vertices), bool)
+    corners[faces[level].ravel()] = True
+    lone = np.zeros(len(placed.vertices), bool)
+    lone[faces[own].ravel()] = True
+    # Of a part that is drawn, walls stand square on the face: they begin where it ends.
+    return np.asarray(level | (lone[faces].any(axis=1) if placed.body.skin is not None else level)), corners
 
 
 def _chord(placed: Placed, fit: Fit) -> float:
@@ -506,7 +532,7 @@ def _nearest_seen(one: Placed, other: Placed, meant: Meant) -> NearestFacets | N
     return NearestFacets(near.distance, near.on_one, near.on_other, facets)
 
 
-def depth_of(one: Placed, other: Placed, fits: Sequence[Fit] = ()) -> float:
+def depth_of(one: Placed, other: Placed, fits: Sequence[Fit] = (), seats: Seats = ()) -> float:
     """How deep corners of either part lie in the other one, mm, at least; 0 where none does or none is a solid.
 
     A part that lies wholly inside another one crosses none of its facets, yet it is not clear of it. Corners of what
@@ -528,6 +554,8 @@ def depth_of(one: Placed, other: Placed, fits: Sequence[Fit] = ()) -> float:
             slack = _chord(one, fit) + _chord(other, fit) + 0.5 * (fit.expanded or 0.0) + max(0.0, -0.5 * fit.play)
             on = _near_fit(inner, fit)[1]
             allowed[on] = np.maximum(allowed[on], slack)
+        for seat in seats[:MOST_SEATS]:
+            allowed[_on_seat(inner, seat[0 if inner is one else 1])[1]] = _ON_SEAT
         deep = outer.scene.distance(inner.vertices[at])
         depth = max(depth, float(np.max(deep, where=deep > allowed[at], initial=0.0)))
     return depth

@@ -50,6 +50,7 @@ class Item:
     point, direction  (3,) mm and unit; direction None for a point; a plane's looks out of the material
     moves             by key, how point and direction change: (3,) mm and (3,)
     unsure            why nothing can be said of how well it is known; "" where `moves` say it
+    of                numbers of the features that it is made of, of one in its part's own coordinates
     """
 
     kind: SituationFeature
@@ -57,6 +58,7 @@ class Item:
     direction: Floats | None
     moves: Mapping[Key, tuple[Floats, Floats]] = field(default_factory=dict)
     unsure: str = ""
+    of: tuple[str, ...] = ()
 
     def moved(self, key: Key, share: float = 1.0) -> Item:
         """The item as it would be if what goes by a key were off by a share of its standard uncertainty.

@@ -138,7 +138,7 @@ def _made(body: Body, choice: Choice, text: str, wanted: str) -> Item:
     gains = item_moves(situation, moves)
     if body.scale:
         gains[scale_key(body)] = (body.scale * point, np.zeros(3))
-    item = Item(item_kind, point, direction, gains, unsure)
+    item = Item(item_kind, point, direction, gains, unsure, tuple(choice.members))
     return replace(item, direction=None) if item_kind == SituationFeature.POINT else item
 
 

@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from pipeline.standards.bushes import drill_bush, screw_hole
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.suggest import suggest
 from pipeline.standards.tables import angle_of, flatness
 from pipeline.standards.tables import grade as tolerance
 
-__all__ = ["TIGHT_SEAT", "WORN_SEAT", "angle_of", "flatness", "suggest", "tolerance"]
+__all__ = [
+    "TIGHT_SEAT",
+    "WORN_SEAT",
+    "angle_of",
+    "drill_bush",
+    "flatness",
+    "screw_hole",
+    "suggest",
+    "tolerance",
+]

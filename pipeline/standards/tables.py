@@ -15,6 +15,7 @@ TABLES = (
     "clearance_inch",
     "clearance_metric",
     "dowels",
+    "drill_bushes",
     "drills_inch",
     "drills_metric",
     "flatness",

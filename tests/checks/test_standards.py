@@ -1,6 +1,6 @@
 """The tables of standards against values from outside, each with its source beside it.
 
-Covers: pipeline.standards.tables
+Covers: pipeline.standards.tables, pipeline.standards.bushes
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from pipeline.standards import suggest
+from pipeline.standards import drill_bush, screw_hole, suggest
 from pipeline.standards.fits import seats, zones
 from pipeline.standards.glands import round_groove
 from pipeline.standards.holes import hole_sizes
@@ -300,3 +300,17 @@ def test_nothing_near_gives_nothing() -> None:
     assert zones(Size("s", 73.3, 0.002), "bore") == []
     assert round_groove("g", 1000.0, 4.0) == []
     assert [s for s in hole_sizes(Size("h", 120.3, 0.002)) if s.what == "drill"] == []
+
+
+def test_bushes_and_screw_holes() -> None:
+    """ISO 273, medium: M8 9, M10 11 (public tables of bolt makers agree). DIN 179: a bush of bore 10 is 15 outside and
+    12, 20 or 25 long, one of 12 is 18 outside (from memory); F7 at 10 mm is +13/+28 um and h8 -22/0 (ISO 286-2, from
+    memory), so that a drill has 50 um of play at most."""
+    assert [screw_hole(thread) for thread in (8.0, 10.0, 9.3)] == [9.0, 11.0, None]
+    bush = drill_bush(10.0)
+    assert bush is not None
+    assert (bush.outer, bush.lengths, bush.play) == (15.0, (12.0, 20.0, 25.0), pytest.approx(0.050))
+    larger = drill_bush(10.2)
+    assert larger is not None
+    assert larger.outer == 18.0
+    assert drill_bush(40.0) is None

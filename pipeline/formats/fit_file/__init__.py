@@ -6,6 +6,7 @@ from pipeline.formats.fit_file.build import fit_record
 from pipeline.formats.fit_file.clearance import clearance_record
 from pipeline.formats.fit_file.cut import cut_record, wall_record
 from pipeline.formats.fit_file.envelope import envelope_record
+from pipeline.formats.fit_file.make import make_record
 from pipeline.formats.fit_file.plain import rows
 from pipeline.formats.fit_file.records import ExactCutRecord, FitFile, WallRecord
 from pipeline.formats.fit_file.schema import fit_schema_text
@@ -20,6 +21,7 @@ __all__ = [
     "envelope_record",
     "fit_record",
     "fit_schema_text",
+    "make_record",
     "rows",
     "travel_record",
     "wall_record",

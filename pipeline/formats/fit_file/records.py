@@ -298,6 +298,54 @@ class CutRecord(Record):
     exact: ExactCutRecord | None = Field(description="Of the exact solid; null: there is none.")
 
 
+class FigureRecord(Record):
+    """A figure for the maker of a part."""
+
+    name: str = Field(description="What it is.")
+    value: float = Field(description="In `unit`.")
+    unit: str = Field(description="mm, N and so on.")
+    expanded: float | None = Field(description="What it is known within, 95 %; null: it is as drawn.")
+    note: str = Field(description="What is to be said of it.")
+
+
+class BudgetRecord(Record):
+    """By how much a place that a made part gives may be off."""
+
+    name: str = Field(description="Of the place.")
+    terms: tuple[TermRecord, ...] = Field(description="What that is made of, there; the largest first.")
+    likely: float = Field(description="mm, 95 %: bounds taken as anywhere within them.")
+    worst: float = Field(description="mm: all bounds at their ends, and twice what is random.")
+    note: str = Field(description="What to see to first.")
+
+
+class GaugeRecord(Record):
+    """A size to measure before a part is made."""
+
+    part: str = Field(description="In the layout.")
+    why: str = Field(description="What it is for.")
+    lines: str = Field(description="As it may stand in the job of that part's run.")
+
+
+class MakeRecord(Record):
+    """A part that is to be made."""
+
+    name: str = Field(description="Its own.")
+    kind: str = Field(description="template and so on.")
+    matrix: tuple[_Row, _Row, _Row, _Row] = Field(description="4x4, row-major: place = matrix * its own coordinates.")
+    volume: float = Field(description="mm3 of the exact solid.")
+    wall: float = Field(description="mm of its thinnest place, by rays; raised letters left out.")
+    figures: tuple[FigureRecord, ...] = Field(description="For its maker.")
+    budgets: tuple[BudgetRecord, ...] = Field(description="By how much what it gives may be off.")
+    gauges: tuple[GaugeRecord, ...] = Field(description="What to measure before it is made.")
+    clearances: tuple[ClearanceRecord, ...] = Field(
+        description="From each part that it must clear, its seats left out."
+    )
+    facts: tuple[str, ...] = Field(description="What else there is to know.")
+    cautions: tuple[str, ...] = Field(description="What to see to.")
+    doubts: tuple[str, ...] = Field(description="What was asked but isn't held for certain.")
+    files: tuple[str, ...] = Field(description="Written beside this one; none where it would hit a part.")
+
+
 class FitFile(Record):
     """What was found of the parts of a layout."""
 
@@ -311,4 +359,5 @@ class FitFile(Record):
     walls: tuple[WallRecord, ...] = Field((), description="In the layout's order.")
     travels: tuple[TravelRecord, ...] = Field((), description="In the layout's order.")
     envelopes: tuple[EnvelopeRecord, ...] = Field((), description="In the layout's order.")
+    made: tuple[MakeRecord, ...] = Field((), description="In the layout's order.")
     held: bool = Field(description="Whether all that was asked for is held for certain.")

@@ -7,21 +7,30 @@ mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes 
 
 from __future__ import annotations
 
+from pipeline.formats.solid.checks import checked
 from pipeline.formats.solid.cuts import (
     NamedBody,
     cut_away,
+    faces_of,
+    images_of,
     read_solid,
     stroke_tool,
     write_solid,
 )
-from pipeline.formats.solid.document import read_body
+from pipeline.formats.solid.document import Named, read_body
+from pipeline.formats.solid.facets import body_of_shape
 from pipeline.formats.solid.part import NAME, PartReport, make_part, shape_in_part, with_solid
 
 __all__ = [
     "NAME",
+    "Named",
     "NamedBody",
     "PartReport",
+    "body_of_shape",
+    "checked",
     "cut_away",
+    "faces_of",
+    "images_of",
     "make_part",
     "read_body",
     "read_solid",

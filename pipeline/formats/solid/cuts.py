@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepAlgoAPI import BRepAlgoAPI_BooleanOperation, BRepAlgoAPI_Cut
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeWire
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as FaceMap
@@ -137,8 +137,8 @@ def cut_away(body: NamedBody, tool: Any, name: str) -> tuple[NamedBody, Verdict]
     operation = BRepAlgoAPI_Cut(body.shape, tool)
     if not operation.IsDone():
         raise GeometryError(f"The CAD kernel could not make the cut {name}; move it a little, or cut the light mesh.")
-    faces = [Named(face, old.name, old.colour) for old in body.faces for face in _images(operation, old.face)]
-    faces += [Named(face, name, _CUT_COLOUR) for old in _faces(tool) for face in _images(operation, old)]
+    faces = [Named(face, old.name, old.colour) for old in body.faces for face in images_of(operation, old.face)]
+    faces += [Named(face, name, _CUT_COLOUR) for old in faces_of(tool) for face in images_of(operation, old)]
     result = operation.Shape()
     there = FaceMap()
     TopExp.MapShapes_s(result, TopAbs_ShapeEnum.TopAbs_FACE, there)
@@ -171,7 +171,12 @@ def write_solid(path: Path, body: NamedBody, name: str, what: str, schema: str =
     write_body(path, body.shape, name, _BODY_COLOUR, body.faces, what, schema)
 
 
-def _faces(shape: Any) -> Sequence[Any]:
+def faces_of(shape: Any) -> Sequence[Any]:
+    """The faces of a shape of the kernel's.
+
+    >>> len(faces_of(round_tool(np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0, 20.0)))
+    3
+    """
     found, walk = [], TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_FACE)
     while walk.More():
         found.append(walk.Current())
@@ -179,8 +184,15 @@ def _faces(shape: Any) -> Sequence[Any]:
     return found
 
 
-def _images(operation: BRepAlgoAPI_Cut, face: Any) -> list[Any]:
-    """What has become of a face."""
+def images_of(operation: BRepAlgoAPI_BooleanOperation, face: Any) -> list[Any]:
+    """What an operation of the kernel's has made of a face; nothing where it is gone.
+
+    >>> up = np.array([0.0, 0.0, 1.0])
+    >>> block, drill = facing_tool(np.zeros(3), up, 20.0, 8.0), round_tool(np.zeros(3), up, 5.0, 8.0)
+    >>> drilled = BRepAlgoAPI_Cut(block, drill)
+    >>> [len(images_of(drilled, face)) for face in faces_of(drill)]
+    [1, 0, 0]
+    """
     if operation.IsDeleted(face):
         return []
     return list(operation.Modified(face)) or [face]

@@ -1,0 +1,9 @@
+"""Parts that are made to what was recovered: what each is built of, and every figure that its maker needs."""
+
+from __future__ import annotations
+
+from pipeline.fitup.made.kinds import made
+from pipeline.fitup.made.part import Budget, MadePart, Share
+from pipeline.fitup.made.solids import Lettering, Outline, Prism, Step, Turned, circle
+
+__all__ = ["Budget", "Lettering", "MadePart", "Outline", "Prism", "Share", "Step", "Turned", "circle", "made"]

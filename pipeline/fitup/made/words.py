@@ -1,0 +1,55 @@
+"""What the words of a [[make]] table mean: an axis or a face where its part stands, and the feature that it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.errors import SettingsError
+from pipeline.fitup import Item, Placed, item_in_words
+from pipeline.geometry import cross
+from pipeline.values import Feature
+
+
+@dataclass(frozen=True)
+class Meant:
+    """What words mean: of which part, the axis or plane where that stands, with all that moves it, and the feature of
+    the part that has it; None where it is made of several, or is an axis of the coordinates."""
+
+    part: str
+    item: Item
+    feature: Feature | None
+
+
+def meant_by(parts: Mapping[str, Placed], text: str, wanted: str) -> Meant:
+    """What "PART: WORDS" mean where "axis" or "face" is wanted.
+
+    Raises SettingsError where there is no such part or feature.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.turned import turned_body
+    >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
+    >>> found = meant_by({"rod": rod}, "rod: end", "face")
+    >>> found.item.point.tolist(), found.feature.id
+    ([0.0, 0.0, 50.0], 'end')
+    """
+    name, colon, words = text.partition(":")
+    part = parts.get(name.strip())
+    if not colon or part is None:
+        raise SettingsError(f"{text!r}: write PART: WORDS, of one of the layout's parts, {', '.join(parts)}.")
+    own = item_in_words(part.body, words, wanted)
+    there = own.placed(part.pose.matrix)
+    moves = dict(there.moves)
+    for key, m in part.pose.moves.items():
+        shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
+        turn = np.zeros(3) if there.direction is None else cross(m[3:], there.direction)
+        moves[key] = (shift + m[:3] + cross(m[3:], there.point), tilt + turn)
+    item = replace(there, moves=moves, unsure=there.unsure or part.pose.unsure)
+    return Meant(name.strip(), item, _feature_of(part, own))
+
+
+def _feature_of(part: Placed, own: Item) -> Feature | None:
+    """The one feature that an item of the part is made of, in the part's coordinates."""
+    return part.body.features[part.body.index_of(own.of[0])] if len(own.of) == 1 else None

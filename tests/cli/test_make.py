@@ -1,0 +1,183 @@
+"""What a layout's [[make]] tables give, on the command line: a template for a block with bosses, its files and figures;
+and wishes that can't be had, each told in one sentence with nothing written.
+
+Covers: pipeline.making, pipeline.questions.make, pipeline.fitup.made.kinds, pipeline.fitup.made.template
+Covers: pipeline.fitup.made.ground, pipeline.fitup.made.words
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
+from OCP.TopoDS import TopoDS
+
+from pipeline.cli.main import main
+from pipeline.formats.fit_file import fit_schema_text
+from pipeline.formats.solid import read_solid
+from pipeline.job import Measured
+
+
+def along_z(x: float, y: float, z: float, radius: float, length: float) -> Any:
+    return BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(x, y, z), gp_Dir(0, 0, 1)), radius, length).Shape()
+
+
+@pytest.fixture(scope="module")
+def casting(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """160 x 120 x 20 below z = 0, with four holes D12, a rib 15 high and a boss D40, 8 high, about (120, 90)."""
+    body = BRepPrimAPI_MakeBox(gp_Pnt(0, 0, -20), gp_Pnt(160, 120, 0)).Shape()
+    for more in (BRepPrimAPI_MakeBox(gp_Pnt(70, 5, -1), gp_Pnt(80, 60, 15)).Shape(), along_z(120, 90, -1, 20, 9)):
+        body = BRepAlgoAPI_Fuse(body, more).Shape()
+    for x, y in ((30, 30), (130, 30), (30, 100), (45, 100)):
+        body = BRepAlgoAPI_Cut(body, along_z(x, y, -30, 6, 60)).Shape()
+    path = tmp_path_factory.mktemp("casting") / "casting.step"
+    writer = STEPControl_Writer()
+    writer.Transfer(body, STEPControl_AsIs)
+    writer.Write(str(path))
+    return path
+
+
+def told_by(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
+    """The exit status of `datumlift fit WORDS`, and all that it printed."""
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as end:
+        main(["fit", *words])
+    seen = capsys.readouterr()
+    return int(end.value.code or 0), seen.out + seen.err
+
+
+BASE = {
+    "seat": '"casting: face nearest [5, 5, 0]"',
+    "one": '{pin = "casting: hole nearest [30, 30, -10]"}',
+    "other": '{pin = "casting: hole nearest [130, 30, -10]", flat = true}',
+    "axis": '"mark: axis"',
+    "face": '"casting: face nearest [120, 90, 8]"',
+    "mark": "[[1, 0, 0, 120], [0, 1, 0, 90], [0, 0, 1, 8], [0, 0, 0, 1]]",
+    "more": "",
+    "guide": "bush = true\ndepth = 15",
+    "printing": "",
+}
+
+
+def layout(casting: Path, tmp_path: Path, **other: str) -> Path:
+    said = BASE | other
+    path = tmp_path / "make.toml"
+    path.write_text(f"""
+[part.casting]
+file = "{casting}"
+uncertainty = 0.01
+[part.mark]
+turned = [[0, 8], [5, 8]]
+uncertainty = 0.005
+at = {said["mark"]}
+[[make]]
+name = "pilot template"
+gap = 2
+uncertainty = 0.02
+{said["printing"]}
+[make.template]
+seat = {said["seat"]}
+locate = [{said["one"]}, {said["other"]}]
+{said["more"]}
+[[make.template.guide]]
+axis = {said["axis"]}
+face = {said["face"]}
+drill = 8
+{said["guide"]}
+""")
+    return path
+
+
+def test_a_template_and_all_that_is_said_of_it(
+    casting: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = layout(casting, tmp_path, more="mirror = true")
+    status, said = told_by(capsys, str(path), "--quiet")
+    assert status == 0, said
+    out = tmp_path / "make"
+    record = json.loads((out / "fit.json").read_text())
+    jsonschema.validate(record, json.loads(fit_schema_text()))
+    made = record["made"][0]
+    assert sorted(made["files"]) == sorted(path.name for path in out.glob("pilot-template*"))
+    assert len(made["files"]) == 6
+    assert made["clearances"][0]["verdict"] == "clear"
+    # The boss that is 8 high carries the guide's place; the rib, 15 high, is under the plate: it stays clear of both.
+    assert made["clearances"][0]["spot"]["distance"] >= 2.0
+    body = read_solid(out / "pilot-template.step")
+    matrix = np.array(made["matrix"])
+    face = next(TopoDS.Face(named.face) for named in body.faces if named.name == "guide 1")
+    axis = BRepAdaptor_Surface(face).Cylinder().Axis()
+    at = matrix @ [axis.Location().X(), axis.Location().Y(), axis.Location().Z(), 1.0]
+    way = matrix[:3, :3] @ [axis.Direction().X(), axis.Direction().Y(), axis.Direction().Z()]
+    assert at[:2] == pytest.approx([120.0, 90.0], abs=1e-9)
+    assert abs(way[2]) == pytest.approx(1.0, abs=1e-12)
+    # DIN 179 for D8: D12 outside (from memory).
+    assert BRepAdaptor_Surface(face).Cylinder().Radius() == pytest.approx(6.0)
+    for gauge in made["gauges"]:
+        Measured.model_validate(tomllib.loads(gauge["lines"])["measured"][0])
+    budget = made["budgets"][0]
+    assert budget["likely"] < budget["worst"]
+    assert {term["kind"] for term in budget["terms"]} == {"random", "bound"}
+    assert "pilot template" in (out / "fit.html").read_text(encoding="utf-8")
+
+
+WRONG = [
+    ({"mark": "[[1, 0, 0, 150], [0, 1, 0, 90], [0, 0, 1, 8], [0, 0, 0, 1]]"}, "meets no metal"),
+    ({"mark": "[[1, 0, 0, 1200], [0, 1, 0, 90], [0, 0, 1, 8], [0, 0, 0, 1]]"}, "beyond the 500 mm"),
+    ({"mark": "[[1, 0, 0, 120], [0, 0, -1, 90], [0, 1, 0, 8], [0, 0, 0, 1]]"}, "runs along"),
+    (
+        {
+            "one": '{pin = "casting: hole nearest [30, 100, -10]"}',
+            "other": '{pin = "casting: hole nearest [45, 100, -10]"}',
+        },
+        "too close",
+    ),
+    ({"other": '{pin = "casting: hole nearest [30, 30, -10]"}'}, "on one axis"),
+    ({"one": '{pin = "casting: hole nearest [30, 30, -10]", diameter = 12.2}'}, "larger than"),
+    ({"one": '{over = "casting: hole nearest [30, 30, -10]"}'}, "wants a boss"),
+    ({"one": '{screw = "casting: hole nearest [30, 30, -10]", diameter = 8}'}, "name two"),
+    ({"seat": '"casting: face nearest [0, 60, -10]"'}, "leans 90.0 degrees"),
+    ({"seat": '"casting: face nearest [75, 30, 15]"'}, "no flat face about"),
+    ({"one": '{pin = "mark: axis"}'}, "is no round hole|wants a hole"),
+    ({"one": '{spigot = "casting: hole nearest [30, 30, -10]", depth = 30}'}, "doesn't go into"),
+    ({"guide": "bush = true\ndrill2 = 3"}, "drill2"),
+    ({"printing": "printing = {bed = [100, 100]}"}, "larger than the bed"),
+]
+
+
+@pytest.mark.parametrize(("other", "said"), WRONG, ids=[said for _, said in WRONG])
+def test_wishes_that_cannot_be_had(
+    casting: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], other: dict[str, str], said: str
+) -> None:
+    status, told = told_by(capsys, str(layout(casting, tmp_path, **other)), "--quiet")
+    assert status == 2, told
+    told = told.strip()
+    assert "Traceback" not in told
+    assert len(told.splitlines()) == 1, told
+    assert re.search(said, told), told
+    assert not (tmp_path / "make").exists()
+
+
+def test_what_would_hit_is_told_and_not_written(
+    casting: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A guide that leans 45 degrees comes down beside the rib into the plate's edge: the block hits the rib."""
+    c = 0.5**0.5
+    mark = f"[[{c}, 0, {-c}, 86], [0, 1, 0, 30], [{c}, 0, {c}, 0], [0, 0, 0, 1]]"
+    path = layout(casting, tmp_path, mark=mark, face='"casting: face nearest [5, 5, 0]"', guide="stand_off = 3")
+    status, said = told_by(capsys, str(path))
+    assert status == 3, said
+    assert "not written" in said
+    assert not list((tmp_path / "make").glob("pilot-template*"))
+    assert json.loads((tmp_path / "make" / "fit.json").read_text())["made"][0]["files"] == []
