@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, freedoms_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.formats.tables import holds
 from pipeline.job import closing_text, zone_text
@@ -301,11 +301,8 @@ def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
 def _datums(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.small_unit
     frame = data.frame
-    rows = [
-        cell(d.letter) + cell(named(data, d.feature)) + cell(", ".join(d.constrains) or "nothing more")
-        for d in frame.datums
-    ]
-    caption = f"{DATUM_SYSTEM}; t is a shift along, r a turn about an axis of the part frame"
+    rows = [cell(d.letter) + cell(named(data, d.feature)) + cell(freedoms_in_words(d.constrains)) for d in frame.datums]
+    caption = f"{DATUM_SYSTEM}; axes are those of the part frame"
     parts = [table(caption, ["datum", "feature", "constrains"], rows)]
     if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')
