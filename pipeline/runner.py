@@ -341,7 +341,7 @@ class _Shelf:
         self._keys: dict[str, str] = {}
         self._held: dict[str, Any] = {}
         self._content = _digest_of(job.scan)
-        self._code = _code_digest()
+        self._code = code_digest()
         self._made, (before, after) = ({}, ("", "none")) if fresh else self._manifest()
         self._book, self._book_now = read_names(self._out / NAMES_FILE), self._names_digest()
         self._book_before = before if after == self._book_now else None
@@ -631,7 +631,7 @@ def _digest_of(path: Path) -> str:
         ) from None
 
 
-def _code_digest() -> str:
+def code_digest() -> str:
     """Of this package, the kinds of surface registered with it, and the libraries whose figures enter results: a new
     version makes results anew."""
     from pipeline.surfaces import files_from_outside

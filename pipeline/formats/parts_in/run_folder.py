@@ -53,6 +53,7 @@ def body_of_run(name: str, folder: Path) -> Body:
         noise=data.source.noise_sigma or 0.0, spacing=data.source.mean_edge or 0.0, sharp=False,
         scale=data.source.scale,
         solid=folder / NAME if data.solid is not None else None,
+        datums={datum.letter: datum.feature for datum in data.frame.datums},
     )  # fmt: skip
 
 
