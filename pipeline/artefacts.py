@@ -8,6 +8,7 @@ artefact that can't be read counts as absent: the stage is simply run again.
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import importlib
 import json
 import os
@@ -44,6 +45,20 @@ def store(value: Any, path: Path) -> None:
         ) from None
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def fingerprint(value: Any) -> str:
+    """SHA-256 of all that `store` would write of a value, in hexadecimal.
+
+    >>> fingerprint((1.0, "a")) == fingerprint((1.0, "a")), fingerprint((1.0, "a")) == fingerprint((1.0, "b"))
+    (True, False)
+    """
+    arrays: list[np.ndarray] = []
+    digest = hashlib.sha256(json.dumps(_pack(value, arrays)).encode())
+    for array in arrays:
+        digest.update(f"{array.dtype.str} {array.shape}".encode())
+        digest.update(np.ascontiguousarray(array).tobytes())
+    return digest.hexdigest()
 
 
 def fetch(path: Path, part: str | None = None) -> Any:

@@ -251,6 +251,42 @@ class Refit(Settings):
         return self
 
 
+class Across(Settings):
+    """A size measured over two parallel faces, one of the job's own scan and one of the set-up, by the numbers that a
+    run of each scan alone gives them; mm, or "1.378 in"; the uncertainty is that of the measuring, standard (k = 1)."""
+
+    faces: tuple[str, str]
+    distance: Length
+    uncertainty: Length
+
+
+class SetUp(Settings):
+    """Another scan of the part, from another side; it is laid on the job's own one by what both show.
+
+    scan         its mesh file
+    units        of its coordinates; None: as the job's own scan
+    same         pairs of features that are one, of the job's own scan and of this one, by the numbers that a run of
+                 each scan alone gives them: where several places are as good as each other
+    turned_over  the part was turned over: it does not show the side that the job's own scan shows
+    across       sizes measured over a face of each: where what both show lets it slide
+    exclude      zones of it that are not the part, in its own coordinates: "scan: [x, y, z]"
+    """
+
+    scan: Path
+    units: Literal["auto", "mm", "cm", "m", "in"] | None = None
+    same: tuple[tuple[str, str], ...] = ()
+    turned_over: bool = False
+    across: tuple[Across, ...] = ()
+    exclude: tuple[Zone, ...] = ()
+
+    @field_validator("exclude")
+    @classmethod
+    def _its_own(cls, zones: tuple[Zone, ...]) -> tuple[Zone, ...]:
+        if any(zone.shape == "inside" or zone.open_points or zone.part_frame is not None for zone in zones):
+            raise ValueError('zones of a set-up are in its own coordinates: write their points as "scan: [x, y, z]"')
+        return zones
+
+
 class GapChoice(Settings):
     """What to do with one gap, by its id."""
 
@@ -352,6 +388,7 @@ class Job(Settings):
     read     the scan's unit, and how well the scanner's scale is known
     clean    what is no part of it
     recover  what is looked for
+    set_up   further scans of the part, from other sides
     measured sizes measured on the real part, to hold the scan's against
     refit    features to be fitted again under what the user vouches for
     names    a feature's number and the user's name for it, either way round
@@ -376,6 +413,7 @@ class Job(Settings):
     read: ReadSettings = ReadSettings()
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = Field(default_factory=RecoverSettings)
+    set_up: tuple[SetUp, ...] = ()
     measured: tuple[Measured, ...] = ()
     refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)
@@ -411,6 +449,7 @@ def load_job(path: str | Path) -> Job:
     job = make_job(plain_toml(path, "job file", "make one with: datumlift new SCAN"), str(path))
     base = Path(path).resolve().parent
     updates: dict[str, Any] = {"scan": base / job.scan}
+    updates["set_up"] = tuple(one.model_copy(update={"scan": base / one.scan}) for one in job.set_up)
     if job.out is not None:
         updates["out"] = base / job.out
     return job.model_copy(update=updates)
@@ -423,6 +462,11 @@ def make_job(data: dict[str, Any], where: str = "the settings") -> Job:
     # A job as version 0.1.0 spelled it out has the empty list.
     data = {key: value for key, value in data.items() if key != "caliper"}
     job = checked(data, Job, where)
+    if job.set_up and job.refit:
+        raise SettingsError(
+            f"{where}: a [[refit]] holds a fit to one scan, and this job has several set-ups; take the one or the "
+            "other out."
+        )
     if job.export.units == "in":
         _units_said(job, where)
     return job

@@ -8,6 +8,10 @@ of: the keys of those results, those settings, the scan's content, the code and 
 disk already is not made again. Once the scan is read all places of the job are put into scan coordinates: no later
 stage, and no key, knows others.
 
+A job with further set-ups has each of them read, cleaned and recovered by a run of its own in the work folder, and
+the stage `join`, which other jobs go without: what later stages ask for of `clean` and `recover` is then what it made
+of all scans, and it is the one that numbers features and takes the user's names.
+
 `filed` is the file of names as the stage before left it. That file is read and written by the same run. A result was
 made from what stood in it before; the manifest says what that was, and what stood in it after, so that a second run,
 which finds the latter, knows the result for made.
@@ -16,6 +20,7 @@ which finds the latter, knows the result for made.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import importlib
 import inspect
@@ -44,23 +49,27 @@ from pipeline.values import (
     FillResult,
     Frame,
     FrameResult,
+    JoinResult,
     LightenResult,
+    NameBook,
     ReadResult,
     RecoverResult,
     Source,
 )
 from pipeline.versions import library_versions
 
-ORDER = ("read", "clean", "recover", "fill", "frame", "lighten", "audit", "export")
+ORDER = ("read", "clean", "recover", "join", "fill", "frame", "lighten", "audit", "export")
 # What a run may write into its output folder, besides work/.
 OUTPUTS = (
     "datums.json", "datums.schema.json", "features.csv", "relations.csv", "summary.md", "job.toml", "report.html",
     "light.stl", "light.ply", "light.obj", "light.3mf", "light.glb", "light-scan.ply", "datums.step", "part.step",
     "flange-*.dxf", "flange-*.pdf", "pictures/*", "section.dxf",
 )  # fmt: skip
+NO_BOOK = NameBook()
 _MANIFEST = f"{WORK}/manifest.json"
 LADDER_CURVE = "ladder.svg"
-NUMBERS = ("recover", "fill")  # the stages that write the file of names, of features and of gaps
+NUMBERS = ("recover", "join", "fill")  # the stages that write the file of names, of features and of gaps
+_OF_ALL_SCANS = ("clean", "recover")  # of a job with set-ups later stages get these from the join
 StageProgress = Callable[[str], contextlib.AbstractContextManager[Progress]]
 
 
@@ -122,13 +131,18 @@ class Result:
 
     @cached_property
     def clean(self) -> CleanResult:
-        """The scan without what isn't the part, and what was taken away."""
-        return self._shelf.get("clean")
+        """The scan, or all set-ups together, without what isn't the part, and what was taken away."""
+        return self._shelf.of_all("clean")
 
     @cached_property
     def recover(self) -> RecoverResult:
         """Features, the facets that carry them, what holds between them, the scan's noise."""
-        return self._shelf.get("recover")
+        return self._shelf.of_all("recover")
+
+    @cached_property
+    def join(self) -> JoinResult | None:
+        """Where the set-ups lie; None for a job without any."""
+        return self._shelf.get("join") if self.job.set_up else None
 
     @cached_property
     def fill(self) -> FillResult:
@@ -164,7 +178,7 @@ class Result:
     @property
     def features(self) -> tuple[Feature, ...]:
         """The recovered features, in the order of the datum file; mm and rad, scan coordinates."""
-        return self._shelf.get("recover", "features")
+        return self.recover.features if self.job.set_up else self._shelf.get("recover", "features")
 
     @property
     def frame(self) -> Frame:
@@ -180,7 +194,9 @@ class Result:
     def cautions(self) -> tuple[str, ...]:
         """What is not to be relied on, in sentences, of all stages that were run; `told` comes first."""
         found: list[str] = [*self.told]
-        for name in ORDER:
+        for name in stages_of(self.job):
+            if name in _OF_ALL_SCANS and self.job.set_up:
+                continue
             if self._shelf.has(name) and name != "audit":
                 found += [c for c in self._shelf.get(name, "cautions") if c not in found]
         if self._shelf.has("audit"):
@@ -202,7 +218,8 @@ def run(
     scan      a scan file, a job file (.toml), or a Job
     out       the output folder; default: beside the scan, named after it
     fresh     make everything anew
-    until     the last stage to run: "read", "clean", "recover", "fill", "frame", "lighten", "audit" or "export"
+    until     the last stage to run: "read", "clean", "recover", "join" (of several set-ups), "fill", "frame",
+              "lighten", "audit" or "export"
     progress  called with a stage's name; gives a context manager whose value is that stage's Progress
     job_file  where `scan` came from when it is a Job: that file is never written over
 
@@ -230,20 +247,17 @@ def run(
     job = scan if isinstance(scan, Job) else job_of(scan)
     if until not in ORDER:
         raise SettingsError(f"There is no stage {until!r}; the stages are {', '.join(ORDER)}.")
-    try:
-        what = "" if job.scan.is_file() else "is a folder" if job.scan.is_dir() else "does not exist"
-    except OSError as error:
-        what = f"can't be reached ({error.strerror})"
-    if what:
-        raise InputError(f"The scan {job.scan!s:.200} {what}; give the path of a mesh file.")
+    scans = (job.scan, *(one.scan for one in job.set_up))
+    for scan_file in scans:
+        _refuse_missing(scan_file)
     place = Path(out) if out is not None else job.out if job.out is not None else default_out(job.scan)
     job = job.model_copy(update={"out": place})
     watch = progress or _no_show
-    with opened(place, inputs=(job.scan, *(() if job_file is None else (job_file,)))) as folder:
+    with opened(place, inputs=(*scans, *(() if job_file is None else (job_file,)))) as folder:
         keep = _kept(place, job_file)
         older = _not_ours(folder, keep, writes=until == "export")
         shelf = _Shelf(folder, job, fresh, keep)
-        steps = ORDER[: ORDER.index(until) + 1]
+        steps = [name for name in ORDER[: ORDER.index(until) + 1] if name in stages_of(job)]
         reports = []
         for number, name in enumerate(steps):
             reports.append(_step(shelf, name, watch))
@@ -254,6 +268,20 @@ def run(
         if until == "export":
             folder.set_aside(older)
     return Result(place, shelf.placed.job, tuple(reports), folder.told, shelf)
+
+
+def stages_of(job: Job) -> tuple[str, ...]:
+    """The stages of a job: `join` is one of several set-ups only."""
+    return tuple(name for name in ORDER if name != "join" or job.set_up)
+
+
+def _refuse_missing(scan: Path) -> None:
+    try:
+        what = "" if scan.is_file() else "is a folder" if scan.is_dir() else "does not exist"
+    except OSError as error:
+        what = f"can't be reached ({error.strerror})"
+    if what:
+        raise InputError(f"The scan {scan!s:.200} {what}; give the path of a mesh file.")
 
 
 def job_of(path: str | Path) -> Job:
@@ -313,7 +341,7 @@ class _Shelf:
         self._keys: dict[str, str] = {}
         self._held: dict[str, Any] = {}
         self._content = _digest_of(job.scan)
-        self._code = _code_digest()
+        self._code = code_digest()
         self._made, (before, after) = ({}, ("", "none")) if fresh else self._manifest()
         self._book, self._book_now = read_names(self._out / NAMES_FILE), self._names_digest()
         self._book_before = before if after == self._book_now else None
@@ -331,12 +359,25 @@ class _Shelf:
 
     def needs(self, name: str) -> tuple[str, ...]:
         """Names of the results that a stage asks for."""
-        asked = [_asked(p) for p in inspect.signature(self.stage(name)).parameters]
+        asked = [self._whence(name, p) for p in inspect.signature(self.stage(name)).parameters]
         return tuple(n for n in ORDER if any(a is not None and a[0] == n for a in asked))
+
+    def _whence(self, name: str, parameter: str) -> tuple[str, str | None] | None:
+        """As `_asked`, of a stage of this job: after the join it is the join's."""
+        asked = _asked(parameter)
+        later = self._job.set_up and ORDER.index(name) > ORDER.index("join")
+        if asked is None or (asked[0] == "join" and not later):
+            return None
+        return ("join", ".".join(filter(None, asked))) if later and asked[0] in _OF_ALL_SCANS else asked
+
+    def of_all(self, name: str) -> Any:
+        """What the clean or recover stage came to, of all set-ups together where there are several."""
+        return self.get("join", name) if self._job.set_up else self.get(name)
 
     def holds(self, name: str) -> tuple[str, ...]:
         """Names of the results that a stage wants whole; of the others it reads one field from disk."""
-        return tuple(p for p in inspect.signature(self.stage(name)).parameters if p in ORDER)
+        asked = [self._whence(name, p) for p in inspect.signature(self.stage(name)).parameters]
+        return tuple(a[0] for a in asked if a is not None and a[1] is None)
 
     def key(self, name: str) -> str:
         if name not in self._keys:
@@ -350,9 +391,14 @@ class _Shelf:
                     made_of["ladder"] = self._ladder()
                 elif parameter == "placed":
                     made_of["placed"] = [asdict(place) for place in (*self.placed.places, *self.placed.others)]
+                elif parameter == "set_ups":
+                    made_of["set_ups"] = [[_digest_of(s.scan), s.scan.name, self._plain(s)] for s in self._job.set_up]
+                    made_of["set_ups"].append([self._plain(self._job.read), self._plain(self._job.clean)])
+                elif parameter == "book" and self._alone(name):
+                    made_of["book"] = None
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
-                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job"):
+                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -360,7 +406,7 @@ class _Shelf:
     def arguments(self, name: str, progress: Progress) -> dict[str, Any]:
         values: dict[str, Any] = {}
         for parameter in inspect.signature(self.stage(name)).parameters:
-            asked = _asked(parameter)
+            asked = self._whence(name, parameter)
             if asked is not None:
                 values[parameter] = self.get(*asked)
             elif parameter == "path":
@@ -373,8 +419,12 @@ class _Shelf:
                 values[parameter] = self._ladder()
             elif parameter == "placed":
                 values[parameter] = self.placed
+            elif parameter == "set_ups":
+                values[parameter] = self._set_ups(progress)
+            elif parameter == "join":
+                values[parameter] = None
             elif parameter == "book":
-                values[parameter] = self._book
+                values[parameter] = NO_BOOK if self._alone(name) else self._book
             elif parameter == "filed":
                 values[parameter] = read_names(self._out / NAMES_FILE)
             elif parameter == "sha256":
@@ -386,7 +436,7 @@ class _Shelf:
         return values
 
     def has(self, name: str) -> bool:
-        if self._made.get(name) != self.key(name) or (name in NUMBERS and self._book_before is None):
+        if self._made.get(name) != self.key(name) or (self._numbers(name) and self._book_before is None):
             return False
         if name in self._held:
             return True
@@ -401,7 +451,8 @@ class _Shelf:
     def get(self, name: str, part: str | None = None) -> Any:
         if name not in self._held:
             try:
-                value = artefacts.fetch(self._file(name), part)
+                first, *inner = (None,) if part is None else part.split(".")
+                value = functools.reduce(getattr, inner, artefacts.fetch(self._file(name), first))
             except FileNotFoundError:
                 raise OutputError(
                     f"{self._file(name)} is gone or damaged while it was needed; "
@@ -411,7 +462,7 @@ class _Shelf:
                 return value
             self._held[name] = value
         value = self._held[name]
-        return value if part is None else getattr(value, part)
+        return value if part is None else functools.reduce(getattr, part.split("."), value)
 
     def put(self, name: str, result: Any) -> None:
         room = self._folder.room
@@ -420,7 +471,7 @@ class _Shelf:
         self._held[name] = result
         self._made[name] = self.key(name)
         after = self._names_digest()
-        if name in NUMBERS and (result.book.features or result.book.gaps):
+        if self._numbers(name) and (result.book.features or result.book.gaps):
             made[NAMES_FILE] = room / NAMES_FILE
             after = _write(made[NAMES_FILE], names_text(result.book))
         manifest: dict[str, Any] = {"stages": self._made}
@@ -432,10 +483,35 @@ class _Shelf:
 
     def begin(self, name: str) -> None:
         """What is made now is made from the file of names as it stands."""
-        if name == NUMBERS[0]:
+        if name == ("join" if self._job.set_up else "recover"):
             self._book_before, self._keys = self._book_now, {}
-            for other in NUMBERS:
+            for other in filter(self._numbers, NUMBERS):
                 self._made.pop(other, None)
+
+    def _alone(self, name: str) -> bool:
+        """Whether a stage looks at the job's own scan alone, of several: it gives no numbers to keep."""
+        return name == "recover" and bool(self._job.set_up)
+
+    def _numbers(self, name: str) -> bool:
+        return name in NUMBERS and not self._alone(name)
+
+    def _set_ups(self, progress: Progress) -> tuple[Any, ...]:
+        """The further set-ups, each read, cleaned and recovered by a run of its own."""
+        from pipeline.stages.join import Scanned
+
+        job, made = self._job, []
+        for number, wish in enumerate(job.set_up, 1):
+            progress(0.05 * number / len(job.set_up), f"recovering {wish.scan.name}")
+            units = job.read.units if wish.units is None else wish.units
+            alone = Job(
+                scan=wish.scan,
+                read=job.read.model_copy(update={"units": units}),
+                clean=job.clean.model_copy(update={"exclude": wish.exclude}),
+                recover=job.recover.model_copy(update={"accept": ()}),
+            )
+            found = run(alone, out=self._out / WORK / f"set-up-{number + 1}", until="recover")
+            made.append(Scanned(found.source, found.clean, found.recover, wish, found.read.cautions))
+        return tuple(made)
 
     def put_down(self, keep: set[str]) -> None:
         """Forget in memory what no later stage needs; it stays on disk."""
@@ -445,7 +521,15 @@ class _Shelf:
         if parameter == "settings":
             return getattr(self._job, name)
         job = self._job
-        parts = {"measured": job.measured, "refits": job.refit, "names": job.names, "exclude": job.clean.exclude}
+        parts = {
+            "measured": job.measured,
+            "refits": job.refit,
+            "names": job.names,
+            "exclude": job.clean.exclude,
+            "recovery": job.recover,
+        }
+        if self._alone(name) and parameter in ("measured", "refits", "names"):
+            return type(parts[parameter])()
         return job if parameter == "job" else parts[parameter]
 
     def _ladder(self) -> str | None:
@@ -547,7 +631,7 @@ def _digest_of(path: Path) -> str:
         ) from None
 
 
-def _code_digest() -> str:
+def code_digest() -> str:
     """Of this package, the kinds of surface registered with it, and the libraries whose figures enter results: a new
     version makes results anew."""
     from pipeline.surfaces import files_from_outside

@@ -18,8 +18,12 @@ import ezdxf
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
+from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.BRepCheck import BRepCheck_Analyzer
+from OCP.TopoDS import TopoDS
 
 import sample_meshes
+from pipeline.formats.solid import read_solid
 from sample_meshes.design import Design
 from tests.drawn import hold
 from tests.scorer import Score, score
@@ -194,12 +198,31 @@ def test_the_job_as_run_gives_the_same_bytes_again(demo: Path, tmp_path: Path) -
         assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
 
 
+def the_template_of_the_demo_is_on_the_bearing_axis(folder: Path) -> None:
+    """Its guide has the axis that the wall was placed on, both bearing seats' own."""
+    found = json.loads((folder / "fit.json").read_text())
+    template = next(made for made in found["made"] if made["kind"] == "template")
+    assert template["clearances"]
+    assert all(one["verdict"] == "clear" for one in template["clearances"])
+    wall = np.array(next(part["matrix"] for part in found["parts"] if part["name"] == "wall"))
+    own = np.array(template["matrix"])
+    body = read_solid(folder / "axis-template.step")
+    assert BRepCheck_Analyzer(body.shape).IsValid()
+    guide = next(TopoDS.Face(named.face) for named in body.faces if named.name == "guide 1")
+    axis = BRepAdaptor_Surface(guide).Cylinder().Axis()
+    way = own[:3, :3] @ [axis.Direction().X(), axis.Direction().Y(), axis.Direction().Z()]
+    off = (own @ [axis.Location().X(), axis.Location().Y(), axis.Location().Z(), 1.0])[:3] - wall[:3, 3]
+    assert np.linalg.norm(np.cross(way, wall[:3, 2])) < 1e-6
+    assert np.linalg.norm(off - (off @ way) * way) < 1e-6
+
+
 def test_the_demo_layout_is_answered_as_its_exact_solids_are(demo: Path) -> None:
     """Truth: sample_meshes/make_fit.py, distances of exact solids by the CAD kernel, closed forms and the design."""
     done = datumlift("demo", "--out", demo, "--fit", "--json")
     assert done.returncode == 0, done.stdout + done.stderr
     found = json.loads(done.stdout)
     assert found == json.loads((demo / "turbine_fit" / "fit.json").read_text())
+    the_template_of_the_demo_is_on_the_bearing_axis(demo / "turbine_make")
     truth = json.loads((Path(sample_meshes.__file__).parent / "turbine_fit_truth.json").read_text())
     said = {", ".join(answer["between"]): answer for answer in found["clearances"]}
     assert set(truth["clearance"]) <= set(said)

@@ -71,9 +71,9 @@ def command(
         return status
     layouts = [path for path in _written(out, _sample_meshes().fit_files()) if path.suffix == ".toml"]
     first, *others = [path.with_suffix("") for path in layouts]
-    status = fit(layouts[0], first, as_json, quiet)
+    status = fit(layouts[0], first, as_json, quiet, fresh)
     for layout, folder in zip(layouts[1:], others, strict=True):
-        status = max(status, fit(layout, folder, False, quiet or as_json))
+        status = max(status, fit(layout, folder, False, quiet or as_json, fresh))
     return status
 
 

@@ -41,11 +41,11 @@ def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
 def frame_lines(result: Result) -> list[str]:
     """The frame, its uncertainty, and what others would move."""
     from pipeline.features.datums import motion_between
-    from pipeline.features.naming import DATUM_SYSTEM
+    from pipeline.features.naming import DATUM_SYSTEM, freedoms_in_words
 
     made = result.frame_result
     lines = [DATUM_SYSTEM + ("" if made.frame.complete else " (incomplete)")]
-    lines += [f"  {d.letter}  {d.feature:<34} constrains {' '.join(d.constrains)}" for d in made.frame.datums]
+    lines += [f"  {d.letter}  {d.feature:<34} constrains {freedoms_in_words(d.constrains)}" for d in made.frame.datums]
     lines += [f"     {reason}" for reason in made.frame.reasons]
     lines += _uncertainty(made.frame)
     lines += ["  scan to part, mm:", *("    " + "".join(f"{v:>12.6f}" for v in row) for row in made.frame.matrix[:3])]

@@ -11,11 +11,14 @@ from pipeline.fitup.items import Item, Key
 from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
-from pipeline.fitup.walls import Walls, WallSpot, walls
-from pipeline.fitup.words import direction_in_words, item_in_words, item_on
+from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
+from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on
 
 __all__ = [
     "EXPANDED",
+    "MEASURED",
+    "NO_WALL",
+    "UNKNOWN",
     "Body",
     "Clearance",
     "Cut",
@@ -41,6 +44,7 @@ __all__ = [
     "cut_part",
     "direction_in_words",
     "envelope",
+    "features_in_words",
     "item_in_words",
     "item_on",
     "lacking",

@@ -39,10 +39,12 @@ class Body:
     bound     mm by which its facets may be off what was measured, at most
     closed    whether the surface bounds a solid
     sharp     whether its edges between features are as sharp as they will be
+    edges     the part before any cut, its edges as facets have them and sharp; None: they are known
     scale     relative standard uncertainty of its scan's scale, 0 where its job gives none; None: it was never scanned
     solid     a STEP file of its exact solid; exact: that solid as cuts have left it, None: as in the file
     flanges   faces with their outlines and holes, as a run has recovered them; matrix part coordinates -> sketch
     planned   by number, the moves of features that cuts make: those of what they were laid out from
+    datums    by letter, the words for what a run took for that datum
     """
 
     name: str
@@ -56,11 +58,13 @@ class Body:
     bound: float = 0.0
     closed: bool = True
     sharp: bool = True
+    edges: tuple[Surface, Surface] | None = None
     scale: float | None = None
     solid: Path | None = None
     exact: Any = None
     flanges: tuple[Flange, ...] = ()
     planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
+    datums: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def seen(self) -> Mask:

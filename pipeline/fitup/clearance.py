@@ -17,7 +17,7 @@ from scipy.optimize import nnls
 
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.interference import Interference, interference
-from pipeline.geometry import Floats, Mask, basis_of, box_of, unit
+from pipeline.geometry import Floats, Mask, basis_of, box_of, transformed, undone, unit
 from pipeline.lengths import mm
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets, nearest_on_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
@@ -37,6 +37,9 @@ _ROUNDED = np.sqrt(2.0) - 1.0
 _RIM = 0.5, 2.0
 _TOUCHING = 1e-6  # mm from a facet that a place lies on
 _TURNS = 40  # of two places towards each other
+_FINE = np.array([[i, k, 12 - i - k] for i in range(13) for k in range(13 - i)]) / 12.0  # places of a facet
+_ALONE = np.cos(np.radians(15.0))  # share of a feature that holds a place near an edge nearly alone
+_LOOKED_AT = 4096  # places of a feature, the nearest first, whether what they look at is there
 _HELD = np.cos(np.radians(5.0))  # of a direction with the sum of normals that holds a place
 _SLIGHT = 1e-3  # share of a surface that does not count
 Verdict = Literal["clear", "too near", "hits", "can't be said"]
@@ -285,7 +288,14 @@ def spot_of(one: Placed, other: Placed, near: NearestFacets, *, metal: bool = Fa
         _touching(one, near.facets[0], near.on_one, out * along),
         _touching(other, near.facets[1], near.on_other, -out * along),
     ]
-    places = _feet((one, other), held, near)
+    places = _feet((one, other), held, np.array([near.on_one, near.on_other]))
+    mainly = [[max(each, key=lambda t: t.share)._replace(share=1.0)] for each in held]
+    if not metal and (lower := _between_features((one, other), held)) is not None:
+        lower = _feet((one, other), mainly, lower)
+        sides = zip((one, other), held, places, strict=True)
+        above = sum(t.share * _above(part, t, at) for part, each, at in sides for t in each if t.feature >= 0)
+        if np.linalg.norm(lower[1] - lower[0]) < np.linalg.norm(places[1] - places[0]) - above:
+            held, places = mainly, lower
     distance = float(np.linalg.norm(places[1] - places[0]))
     along = (places[1] - places[0]) / distance
     gains: dict[tuple[str, ...], float] = {}
@@ -346,18 +356,79 @@ class _Touching(NamedTuple):
 
 def _above(placed: Placed, touch: _Touching, place: Floats) -> float:
     """By how much a place lies out of the surface of a feature, mm."""
-    shape = placed.shape(touch.feature)
-    side = 1.0 if surface_normal(shape, place[None])[0] @ touch.normal > 0 else -1.0
-    return side * float(signed_distance(shape, place[None])[0])
+    return _side(placed, touch) * float(signed_distance(placed.shape(touch.feature), place[None])[0])
 
 
-def _feet(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]], near: NearestFacets) -> Floats:
-    """(2, 3) the two nearest places, those on one feature's facets moved to the surface itself.
+def _between_features(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]]) -> Floats | None:
+    """(2, 3) where the surfaces of two features are nearest to each other, as far as facets carry them; None where
+    either place is held by no feature alone, or nearly so.
+
+    The nearest of noisy facets are the proudest, and these may lie well aside. Places of both features' facets are put
+    onto their surfaces, those about the nearest once more, more closely.
+    """
+    main = [max(each, key=lambda touch: touch.share) for each in held]
+    if any(
+        touch.feature < 0 or (len(each) > 1 and touch.share < _ALONE) for touch, each in zip(main, held, strict=True)
+    ):
+        return None
+    best: tuple[float, Floats] | None = None
+    for k in (0, 1):
+        (mine, its), (touch, other) = (parts[k], parts[1 - k]), (main[k], main[1 - k])
+        corners = _carriers(mine, touch)
+        points = np.concatenate([corners.reshape(-1, 3), corners.mean(axis=1)])
+        found = _opposite(mine, touch, its, other, points)
+        if found is not None:
+            size = np.ptp(corners, axis=1).max(axis=1)
+            near = np.linalg.norm(corners - found[0], axis=2).min(axis=1) <= size
+            points = np.einsum("qc,fcd->fqd", _FINE, corners[near]).reshape(-1, 3)
+            closer = _opposite(mine, touch, its, other, np.concatenate([points, found[:1]]))
+            found = found if closer is None else closer
+            far = float(np.linalg.norm(found[1] - found[0]))
+            if best is None or far < best[0]:
+                best = far, found if k == 0 else found[::-1]
+    return None if best is None else best[1]
+
+
+def _carriers(placed: Placed, touch: _Touching) -> Floats:
+    """(m, 3, 3) the facets that carry a feature, measured ones alone where the place is on one of these."""
+    body = placed.body
+    return placed.vertices[body.surface.faces[(body.labels == touch.feature) & (body.seen == body.seen[touch.facet])]]
+
+
+def _opposite(one: Placed, touch: _Touching, other: Placed, its: _Touching, points: Floats) -> Floats | None:
+    """(2, 3) of points (n, 3) put onto the one feature the one that is nearest to the other feature, and its foot on
+    that, where facets carry it; None where there is none."""
+    mine, far_one = one.shape(touch.feature), other.shape(its.feature)
+    points = points - signed_distance(mine, points)[:, None] * surface_normal(mine, points)
+    side = _side(other, its)
+    far = side * signed_distance(far_one, points)
+    order = np.argsort(far)
+    order = order[far[order] > 0.0][:_LOOKED_AT]
+    points, far = points[order], far[order]
+    feet = points - (side * far)[:, None] * surface_normal(far_one, points)
+    seen_from = _side(one, touch) * signed_distance(mine, feet) > 0.0
+    corners = _carriers(other, its)
+    carried = np.concatenate([corners.reshape(-1, 3), corners.mean(axis=1)])
+    within = float(np.abs(signed_distance(far_one, carried)).max(initial=0.0))
+    off, facet, _ = other.body.scene.closest(transformed(undone(other.pose.matrix), feet))
+    good = np.flatnonzero(seen_from & (other.body.labels[facet] == its.feature) & (off <= within + _TOUCHING))
+    return np.array([points[good[0]], feet[good[0]]]) if len(good) else None
+
+
+def _side(placed: Placed, touch: _Touching) -> float:
+    """1 where the surface's own normal looks out of the material, else -1."""
+    corner = placed.vertices[placed.body.surface.faces[touch.facet]].mean(axis=0)
+    own = surface_normal(placed.shape(touch.feature), corner[None])[0]
+    out = facet_normals(placed.vertices, placed.body.surface.faces[touch.facet : touch.facet + 1])[0]
+    return 1.0 if own @ out > 0 else -1.0
+
+
+def _feet(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]], start: Floats) -> Floats:
+    """(2, 3) the two nearest places from `start` (2, 3) on, those on one feature's facets moved to the surface itself.
 
     Each goes to its foot from the other one, in turn: the nearest of two surfaces, chords aside. One that would leave
     its facets stays, and so does one on no feature or on an edge.
     """
-    start = np.array([near.on_one, near.on_other])
     places = start.copy()
     for turn in range(_TURNS):
         k = turn % 2

@@ -155,7 +155,7 @@ def cut_part(
         raise SettingsError(f"{words} takes all of {sharp.name}; check its face and its size.")
     progress(0.7, "what it opens")
     name = question.name or words.partition(" of ")[0]
-    made = _Made(sharp, tool, strokes, of_stroke, of_face, taken, left, name)
+    made = _Made(sharp, tool, strokes, of_stroke, of_face, taken, left, name, _edges_within(sharp, swept))
     cut = made.cut(part, question)
     if question.wall is None:
         return cut
@@ -167,9 +167,20 @@ def sharpened_body(body: Body) -> Body:
     """The part with its edges between features made sharp, where a scanner rounded them."""
     if body.sharp:
         return body
-    surface, labels = with_sharp_edges(body.surface, body.labels, [shape_of(f) for f in body.features], body.noise)
+    shapes = [shape_of(f) for f in body.features]
+    surface, labels = with_sharp_edges(body.surface, body.labels, shapes, body.noise, body.spacing)
     labels = np.where(surface.origin == NEVER_SEEN, -1, labels).astype(np.int32)
-    return replace(body, surface=surface, labels=labels, sharp=True)
+    return replace(body, surface=surface, labels=labels, sharp=True, edges=(body.surface, surface))
+
+
+def _edges_within(body: Body, swept: MeshSolid) -> float:
+    """mm3 that sharp edges have more than facets, within what the tool sweeps: whether they are that sharp no facet of
+    that size tells."""
+    if body.edges is None:
+        return 0.0
+    solids = [mesh_solid(each.vertices, each.faces, f"the part {body.name}") for each in body.edges]
+    facets, sharp = (split(solid, swept)[0].volume for solid in solids)
+    return abs(sharp - facets)
 
 
 def _swept(body: Body, tool: Tool) -> tuple[tuple[Stroke, ...], Ints, Ints, MeshSolid]:
@@ -240,6 +251,7 @@ class _Made:
     taken: Cutting
     left: Cutting
     name: str
+    edges: float
 
     def cut(self, part: Placed, question: CutQuestion) -> Cut:
         planned, after = self.after
@@ -463,6 +475,8 @@ class _Made:
             terms.append(Term(f"surface of {self.body.name}", "random", self.body.skin * skin))
         if self.body.bound:
             terms.append(Term(f"lightening of {self.body.name}", "bound", self.body.bound * skin))
+        if self.edges > 0.0:
+            terms.append(Term("edges between features, made sharp", "bound", self.edges))
         if self.corners[1] > 0.0:
             terms.append(Term("corners that facets cut off", "bound", self.corners[1]))
         hidden = float(areas[~self.body.seen[self.taken.facet[at]]].sum())

@@ -32,6 +32,7 @@ _SPACING = (0.7, 3.0)  # mm between points
 _POINTS = 20_000
 _STEPS = 60  # of a walk
 _IN = 0.02  # mm into the metal, where rays begin
+_BETWEEN = np.array([0.2, 0.4, 0.6, 0.8])  # where between two places there must be metal
 _BACK = 12  # times that the nearest place is looked for from either side
 _NEAR = 1.5  # times the least wall, up to which places are looked at and told
 _SPOTS, _TRIED = 8, 400
@@ -79,7 +80,7 @@ class Walls:
 
     spots    thin places, the thinnest first; none where there is no wall
     unknown  mm2 of the faces behind which it isn't known how thick the metal is
-    points   (k, 3) mm on the faces; thickness (k,) mm, not a number where there is no wall
+    points   (k, 3) mm on the faces, facets (k,) which; thickness (k,) mm, not a number where there is no wall
     state    (k,) MEASURED, UNKNOWN (what is beyond was never seen), NO_WALL
     """
 
@@ -89,6 +90,7 @@ class Walls:
     spots: tuple[WallSpot, ...]
     unknown: float
     points: Floats
+    facets: Ints
     thickness: Floats
     state: Ints
 
@@ -115,7 +117,8 @@ def walls(
     if not len(at):
         nowhere = np.zeros((0, 3))
         why = "nothing of these faces is left"
-        return Walls(least, "can't be said", why, (), 0.0, nowhere, nowhere[:, 0], np.zeros(0, np.int32))
+        none = np.zeros(0, np.int32)
+        return Walls(least, "can't be said", why, (), 0.0, nowhere, none, nowhere[:, 0], none)
     area = float(facet_areas(metal.vertices, metal.faces[at]).sum())
     spacing = float(np.clip(0.25 * least, *_SPACING))
     count = int(np.clip(area / spacing**2, 200, _POINTS))
@@ -131,7 +134,7 @@ def walls(
     spots = tuple(sorted(spots, key=lambda s: (not s.seen, s.spot.distance)))
     unknown = area * float(np.mean(state == UNKNOWN))
     verdict, why = _verdict(spots, least)
-    return Walls(least, verdict, why, spots, unknown, points, np.where(state == NO_WALL, np.nan, thick), state)
+    return Walls(least, verdict, why, spots, unknown, points, own, np.where(state == NO_WALL, np.nan, thick), state)
 
 
 def _verdict(spots: Sequence[WallSpot], least: float) -> tuple[Verdict, str]:
@@ -197,9 +200,16 @@ class _Metal:
                 where, on, dist = self.walk(points[at], hit[at], self.normals[own[at]])
                 straight = np.einsum("ij,ij->i", where - points[at], inwards[at]) > _STRAIGHT * dist
                 better = straight & (dist < best[at]) & (dist > 1e-6)
+                # The walk may have gone round a corner, through air.
+                better[better] = self.joined(points[at[better]], where[better])
                 rows = at[better]
                 place[rows], facet[rows], best[rows] = where[better], on[better], dist[better]
         return place, facet, best
+
+    def joined(self, points: Floats, others: Floats) -> Mask:
+        """Which points (n, 3) and other ones (n, 3) have nothing but metal between them."""
+        between = points + _BETWEEN[:, None, None] * (others - points)
+        return np.asarray(self.scene.inside(between.reshape(-1, 3)).reshape(len(_BETWEEN), -1).all(axis=0))
 
     def walk(self, points: Floats, start: Ints, away: Floats) -> tuple[Floats, Ints, Floats]:
         """From a facet (n,) on to the one that is nearest of all about it to a point (n, 3); place, facet, distance.
@@ -250,7 +260,9 @@ def _thinnest(
             if metal.seen[row.facet] != (kind == MEASURED):
                 continue
             apart = _APART * max(row.thick, 1.0)
-            if all(np.linalg.norm(row.point - one.point) > apart for one in told) and not metal.is_edge(row):
+            if any(np.linalg.norm(row.point - one.point) <= apart for one in told) or metal.is_edge(row):
+                continue
+            if metal.joined(row.point[None], row.place[None])[0]:
                 told.append(row)
             if len(told) == _SPOTS:
                 break

@@ -23,7 +23,8 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
     """The plane, axis or point that words mean on a part, with what moves it.
 
     text    as the words for a datum: a feature's number or name, "bore nearest [x, y, z]" in the part's coordinates,
-            "common axis of H1 and H2" and the like; "axis" of a turned part; "x", "y", "z" or "origin" of any part
+            "common axis of H1 and H2" and the like; "A" or "datum A", what a run took for that datum; "axis" of a
+            turned part; "x", "y", "z" or "origin" of any part
     wanted  "axis" | "face" | "point"
 
     Raises SettingsError where there is no such thing, or where it is no axis, face or point.
@@ -41,15 +42,34 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
         return Item(SituationFeature.POINT, np.zeros(3), None)
     if words == "axis" and (step := next((f.id for f in body.features if f.id.startswith("step ")), None)):
         words = step
+    return _made(body, _choice(body, words), text, wanted)
+
+
+def features_in_words(body: Body, text: str) -> tuple[int, ...]:
+    """Which features of a body words mean, as `item_in_words`: one, or those that a datum is made of.
+
+    Raises SettingsError where there is no such thing.
+
+    >>> from pipeline.fitup.turned import turned_body
+    >>> features_in_words(turned_body("rod", [(0, 20), (50, 20)], 0.01), "end")
+    (1,)
+    """
+    return tuple(body.index_of(ident) for ident in _choice(body, text.strip()).members)
+
+
+def _choice(body: Body, words: str) -> Choice:
+    """The features that words name, and what is made of them."""
+    letter = words.removeprefix("datum ")
+    if letter in body.datums and words not in body.names.values():
+        words = body.datums[letter]
     try:
         marked = in_words(words, lambda place: Place(at=place.at, coordinates="scan"))
     except ValueError as error:
         raise SettingsError(f"{body.name}: {error}") from None
     try:
-        choice = choose(marked, body.features, body.names)
+        return choose(marked, body.features, body.names)
     except SettingsError as error:
         raise SettingsError(f"{body.name}: {error}") from None
-    return _made(body, choice, text, wanted)
 
 
 def item_on(part: Placed, parts: Mapping[str, Placed], text: str, wanted: str) -> Item:

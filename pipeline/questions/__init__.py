@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from pipeline.questions.asking import fit_up
+from pipeline.questions.keeping import Shelf
 from pipeline.questions.outputs import write_fit
 from pipeline.questions.rescan import Checked, check_rescan, planned_part
 
-__all__ = ["Checked", "check_rescan", "fit_up", "planned_part", "write_fit"]
+__all__ = ["Checked", "Shelf", "check_rescan", "fit_up", "planned_part", "write_fit"]

@@ -13,6 +13,7 @@ from pipeline.formats.parts_in import placed_parts
 from pipeline.layout import Layout
 from pipeline.lengths import in_unit, mm, place_in_mm
 from pipeline.progress import Progress, silent
+from pipeline.questions.keeping import Shelf
 from pipeline.questions.kind import Kind
 from pipeline.questions.registry import KINDS
 from pipeline.report.fit import Shown
@@ -58,11 +59,12 @@ class FitUp:
         return [in_unit(line, self.unit) for line in [*lines, f"within     {lacking(self.parts)}"]]
 
 
-def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
+def fit_up(layout: Layout, name: str, watch: Watch | None = None, shelf: Shelf | None = None) -> FitUp:
     """Place the parts of a layout, and answer what it asks.
 
     name   of the layout file
     watch  called with a step's name; gives a context manager whose value is that step's Progress
+    shelf  answers of an earlier run, and where those of this one are kept as they are found
 
     Raises SettingsError for what makes no sense, InputError where a part isn't what it should be.
 
@@ -85,7 +87,9 @@ def fit_up(layout: Layout, name: str, watch: Watch | None = None) -> FitUp:
             for number, question in enumerate(questions):
                 share = _share(progress, number, len(questions), kind.about(question))
                 share(0.0)
-                answer = kind.answer(question, parts, share)
+                answer = (
+                    kind.answer(question, parts, share) if shelf is None else shelf.answer(kind, question, parts, share)
+                )
                 answered.append(Answered(kind, question, answer, parts))
                 parts = parts | kind.leaves(answer)
     records = {

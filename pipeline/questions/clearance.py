@@ -68,6 +68,13 @@ def shown_places(
             section_through(parts, between, spot.places, f"{mm(spot.distance, '.3f')} ± {mm(spot.expanded, '.3f')}")
         )
         terms = tuple(Term(term.name, term.kind, term.size) for term in spot.terms)
+    if found.overlap is not None and found.overlap.middle is not None and found.overlap.shift is not None:
+        middle, shift = found.overlap.middle, found.overlap.shift
+        size = float(np.linalg.norm(shift))
+        facts.append(f"They have {mm3(found.overlap.volume or 0.0)} in common.")
+        facts.append(f"{between[1]} is free when shifted by {mm(size)}.")
+        label = f"free {mm(size)} that way"
+        sections.append(section_through(parts, between, np.array([middle, middle + shift]), label))
     if found.unseen is not None:
         facts.append("A place that was never measured is nearer than that: nothing is known of what may be there.")
         if found.unseen.distance > 0.0:

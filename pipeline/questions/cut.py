@@ -10,23 +10,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.errors import GeometryError
-from pipeline.fitup import Cut, Placed, Walls, cut_part, item_on
+from pipeline.fitup import Cut, Placed, cut_part, item_on
 from pipeline.formats.datum_file import Record
 from pipeline.formats.fit_file import ExactCutRecord, cut_record
 from pipeline.formats.meshes_out import write_ply, write_stl
-from pipeline.geometry import basis_of, transformed
+from pipeline.geometry import Floats, transformed
 from pipeline.layout import CutQuestion
-from pipeline.lengths import mm, mm2, mm3, place_in_mm
+from pipeline.lengths import mm, mm3
 from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
-from pipeline.report.fit import Section, Shown, Term, section_through
+from pipeline.questions.wall import soundings, wall_lines, wall_maps, wall_places
+from pipeline.report.fit import Shown, Term, section_through
 
 if TYPE_CHECKING:
     from pipeline.formats.solid import NamedBody
 
-_MOST_SECTIONS = 3  # through walls
 _PARTED = 0.005  # share by which the exact solid's volume may differ before it is told
-_SHOWN = 4  # thin places on a terminal
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,7 @@ def _held(answer: CutAnswer) -> bool:
     return answer.cut.sound and (wall is None or wall.verdict == "holds")
 
 
-def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
+def _cut_lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
     cut = answer.cut
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
     doubt = f" ({cut.unsure})" if cut.unsure else ""
@@ -97,30 +96,16 @@ def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
     lines.append(f"           new faces: {', '.join(f'{f.id} ({f.name})' for f in cut.planned)}")
     if answer.exact is not None and answer.exact.why:
         lines.append(f"           exact solid: {answer.exact.why}")
-    return lines if cut.wall is None else [*lines, *wall_lines(question.part, cut.wall)]
+    return lines
+
+
+def _lines(question: CutQuestion, answer: CutAnswer) -> list[str]:
+    wall = answer.cut.wall
+    return [*_cut_lines(question, answer), *([] if wall is None else wall_lines(question.part, wall))]
 
 
 def _sizes(length: tuple[float, float] | None) -> str:
     return "" if length is None or length[1] == 0.0 else f" ({mm(length[0])} to {mm(length[1])})"
-
-
-def wall_lines(part: str, wall: Walls) -> list[str]:
-    """What is said of walls, for people."""
-    lines = [f"wall       {part}: {wall.verdict}: {wall.why}"]
-    for one in wall.spots[:_SHOWN]:
-        here, there = (place_in_mm(place, ".1f") for place in one.spot.places)
-        before = "not known" if one.sounding.before is None else mm(one.sounding.before)
-        lines.append(
-            f"           {one.verdict}: {here} on {one.spot.on[0] or 'skin'} to "
-            f"{there} on {one.spot.on[1] or 'skin'}: {one.why}; there now: {before}"
-        )
-    if len(wall.spots) > _SHOWN:
-        lines.append(f"           {len(wall.spots) - _SHOWN} more places in fit.json")
-    if wall.unknown > 0.0:
-        lines.append(
-            f"           behind {mm2(wall.unknown)} it isn't known: what is beyond was filled or never scanned"
-        )
-    return lines
 
 
 def _writes(question: CutQuestion, answer: CutAnswer, room: Path) -> tuple[str, ...]:
@@ -148,34 +133,38 @@ def _leaves(answer: CutAnswer) -> dict[str, Placed]:
 
 def _shown(question: CutQuestion, answer: CutAnswer, parts: Parts) -> Shown:
     cut = answer.cut
-    facts = [line.strip() for line in _lines(question, answer)[1:]]
+    facts = [line.strip() for line in _cut_lines(question, answer)[1:]]
     held = _held(answer)
     verdict = ("as asked" if held else "look at it") if cut.wall is None else cut.wall.verdict
     mass = "" if cut.mass is None else f", {cut.mass:.0f} g"
     said = f"{mm3(cut.volume)}, +-{mm3(cut.expanded)} (95 %){mass}"
     both = {f"{question.part} as it was": parts[question.part], question.part: answer.cut.after}
-    face = cut.planned[0]
-    off = face.direction if face.radius is None or face.direction is None else face.radius * basis_of(face.direction)[0]
-    ends = np.array([face.point, face.point]) + np.outer([0.0, 1.0], np.ones(3) if off is None else off)
-    places = transformed(answer.cut.after.pose.matrix, ends)
+    places = transformed(answer.cut.after.pose.matrix, _leader(cut))
     sections = [section_through(both, tuple(both), places, cut.name)]
     terms: tuple[Term, ...] = ()
     if cut.wall is not None:
         walls, terms = wall_places(question.part, answer.cut.after, cut.wall)
         sections += walls
-    return Shown(f"cut: {_about(question)}", verdict, held, said, tuple(facts), tuple(sections), terms)
+        facts.append(f"Wall: {cut.wall.verdict}: {cut.wall.why}.")
+    maps = () if cut.wall is None else wall_maps(answer.cut.after, cut.wall)
+    lists = () if cut.wall is None else soundings(question.part, cut.wall)
+    asked = f"cut: {_about(question)}"
+    return Shown(asked, verdict, held, said, tuple(facts), tuple(sections), terms, (), maps, lists)
 
 
-def wall_places(name: str, part: Placed, wall: Walls) -> tuple[list[Section], tuple[Term, ...]]:
-    """Sections through the thinnest places of walls, and what the thinnest isn't known better than by."""
-    sections = []
-    for one in wall.spots[:_MOST_SECTIONS]:
-        places = transformed(part.pose.matrix, one.spot.places)
-        seen = f" ± {mm(one.spot.expanded)}" if one.seen else ", beyond never measured"
-        label = f"wall {mm(one.spot.distance)}{seen}"
-        sections.append(section_through({name: part}, (name, name), places, label))
-    terms = tuple(Term(t.name, t.kind, t.size) for t in wall.spots[0].spot.terms) if wall.spots else ()
-    return sections, terms
+def _leader(cut: Cut) -> Floats:
+    """(2, 3) mm: from a place of the first face that a cut leaves, near where the tool goes in, to its axis; of a plane
+    off it by 1 mm."""
+    face, body, stroke = cut.planned[0], cut.after.body, cut.strokes[0]
+    mine = body.surface.faces[body.labels == body.index_of(face.id)]
+    middles = body.surface.vertices[mine].mean(axis=1)
+    assert face.direction is not None
+    if face.radius is None:
+        place = middles[np.linalg.norm(middles - face.point, axis=1).argmin()]
+        return np.array([place, place + face.direction])
+    along = middles @ stroke.feed
+    place = middles[np.argsort(along)[len(along) // 10]]
+    return np.array([place, face.point + ((place - face.point) @ face.direction) * face.direction])
 
 
 KIND = Kind[CutQuestion, CutAnswer](

@@ -46,13 +46,17 @@ def _shown(question: EnvelopeQuestion, found: Envelope, parts: Parts) -> Shown:
     terms: tuple[Term, ...] = ()
     grids = []
     for each in found.reached:
-        facts.append(f"{each.against}: {each.clearance.verdict}: {each.clearance.why}")
         if each.place is not None:
             facts.append(
                 f"{each.against}: nearest at station {mm(each.place[0])}, {np.degrees(each.place[1]):.1f} degrees."
             )
         if each.relief is not None:
             relief = each.relief
+            station, angle, depth = relief.deepest
+            facts.append(
+                f"{each.against}: needs relief of up to {mm(depth)}, most at station {mm(station)}, "
+                f"{np.degrees(angle):.1f} degrees."
+            )
             grids.append(
                 Grid(relief.stations, np.degrees(relief.angles), relief.depth.T, "station, mm", "angle, degrees",
                      "relief, mm", f"Relief that {each.against} needs, unrolled")

@@ -17,11 +17,11 @@ A = TypeVar("A")
 Parts = Mapping[str, Placed]
 
 
-def _leaves_all(answer: object) -> dict[str, Placed]:
+def leaves_all(answer: object) -> dict[str, Placed]:
     return {}
 
 
-def _writes_nothing(question: object, answer: object, room: Path) -> tuple[str, ...]:
+def writes_nothing(question: object, answer: object, room: Path) -> tuple[str, ...]:
     return ()
 
 
@@ -49,5 +49,5 @@ class Kind(Generic[Q, A]):
     held: Callable[[A], bool]
     lines: Callable[[Q, A], list[str]]
     shown: Callable[[Q, A, Parts], Shown]
-    leaves: Callable[[A], dict[str, Placed]] = _leaves_all
-    writes: Callable[[Q, A, Path], tuple[str, ...]] = _writes_nothing
+    leaves: Callable[[A], dict[str, Placed]] = leaves_all
+    writes: Callable[[Q, A, Path], tuple[str, ...]] = writes_nothing

@@ -17,6 +17,7 @@ from pipeline.questions.kind import Kind, Parts
 from pipeline.report.fit import Curve, Grid, Shown, section_through
 from pipeline.surfaces import SituationFeature
 
+_SHOWN = 0.01  # mm or degrees that something must gain to be told
 _WAYS = {"forward": (1,), "back": (-1,), "both": (1, -1)}
 
 
@@ -83,6 +84,8 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
     for gain in run.gains:
         more = gain.run - run.run
+        if (np.degrees(more) if found.turns else more) < _SHOWN:
+            continue
         size = _far(found, more)
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
         lines.append(f"           {size} more if {gain.without} were gone, {then}")
@@ -108,7 +111,9 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             label = f"stops after {_far(found, run.run)}"
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
         for gain in run.gains:
-            facts.append(f"{way}: {_far(found, gain.run - run.run)} more if {gain.without} were gone.")
+            more = gain.run - run.run
+            if float(size(more)) >= _SHOWN:
+                facts.append(f"{way}: {_far(found, more)} more if {gain.without} were gone.")
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
                   f"Gap along the travel, {way}", question.least or None)
@@ -129,7 +134,8 @@ def _grids(question: TravelQuestion, found: Travel) -> tuple[Grid, ...]:
     title = f"Gap of {question.move} over both motions"
     return (
         Grid(size(found.map.runs), across(found.map.second), found.map.gaps, f"travel, {unit_name}",
-             f"second motion, {across_name}", "gap, mm", title),
+             f"second motion, {across_name}", "gap, mm", title, None,
+             question.least or None),
     )  # fmt: skip
 
 

@@ -171,3 +171,32 @@ def histogram_picture(bars: Bars, words: Words) -> Picture.Image:
                 line(x, y, x, min(y + 7, floor), LIMIT, 2)
             text(x, TOP - 8, "budget", "ms", LIMIT)
     return picture
+
+
+def misfit_svg(places: NDArray, off: NDArray, words: Words) -> str:
+    """Cells of what two scans both saw as SVG text: their middles (k, 3) seen along the two shortest of their three
+    extents, coloured by misfit off (k,), mm; "" where there are none."""
+    if not len(places):
+        return ""
+    limit = round_up(float(np.quantile(np.abs(off), 0.95)))
+    long, middle, short = np.argsort(-np.ptp(places, axis=0))
+    span = max(float(np.ptp(places[:, long])), 1e-9)
+    scale = (WIDTH / 2.0 - 40.0) / span
+    fills = ["#%02x%02x%02x" % tuple(c) for c in diverging(off, limit).tolist()]  # noqa: UP031
+    parts, deepest = [], 0.0
+    for number, (other, depth) in enumerate(((middle, short), (short, middle))):
+        left = 20.0 + number * WIDTH / 2.0
+        x = left + (places[:, long] - places[:, long].min()) * scale
+        y = 30.0 + (places[:, other].max() - places[:, other]) * scale
+        deepest = max(deepest, float(y.max()))
+        order = np.argsort(places[:, depth])
+        parts.append(f'<text x="{left:.0f}" y="16">seen along {"xyz"[depth]}</text>')
+        parts += [f'<circle cx="{x[i]:.1f}" cy="{y[i]:.1f}" r="4" fill="{fills[i]}"/>' for i in order]
+    edge = f"{words.small(limit)} {words.small_unit}"
+    said = f"Misfit of what both scans saw, colours from {edge} inside to {edge} outside; half of it is below "
+    said += f"{words.small(float(np.median(np.abs(off))))} {words.small_unit}."
+    return (
+        f'<svg viewBox="0 0 {WIDTH} {deepest + 16:.0f}" role="img" xmlns="http://www.w3.org/2000/svg" '
+        f'font-size="12" fill="{INK}"><title>{safe(said)}</title>{"".join(parts)}</svg>'
+        f"<figcaption>{safe(said)}</figcaption>"
+    )

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.features.naming import BY_DEFINITION, PATTERNS, RELATIONS, form_in_words, term_of
 from pipeline.formats.datum_file import FeatureRecord, PatternRecord, near_sizes
+from pipeline.report.charts import misfit_svg
 from pipeline.report.figures import Figures
 from pipeline.report.tables import cell, figure, folded, named, table
 from pipeline.report.words import NONE, safe
@@ -292,3 +295,39 @@ def solid_section(show: Figures) -> str:
         "<p>Faces named filled and never seen are invented; cut nothing by them. Don't take sizes from the skin.</p>"
     )
     return "\n".join(part for part in (said, faces, left, warned) if part)
+
+
+def set_up_section(show: Figures) -> str:
+    """Where each set-up lies, what that hangs on, and how far what both saw is apart; nothing of one scan."""
+    set_ups = show.data.set_ups or ()
+    parts = []
+    unit, small = show.words.unit, show.words.small_unit
+    for i, one in enumerate(set_ups):
+        at = f"set_ups.{i}"
+        onto = show.data.source.file if one.onto == 1 else set_ups[one.onto - 2].source.file
+        scale = ""
+        if one.scale is not None and one.scale_uncertainty is not None:
+            scale = (
+                f" It is larger by {show.number(f'{at}.scale', 3)} ± {show.number(f'{at}.scale_uncertainty', 3)} mm "
+                "a metre than that (negative: smaller; standard uncertainty)."
+            )
+        parts.append(
+            f"<h3>{i + 2}: {safe(one.source.file)}</h3><p>Laid on {safe(onto)}; "
+            f"{show.percent(f'{at}.overlap')} % of it show what that shows too. The part's farthest corner is known "
+            f"within {show.length(f'{at}.corner_within', one.corner_within)} {unit} by that, at 95 %.{scale}</p>"
+        )
+        rows = [
+            cell(named(show.data, s.feature))
+            + figure(show.small(f"{at}.shared.{k}.off"))
+            + figure(show.small(f"{at}.shared.{k}.off_within"))
+            + figure(show.angle(f"{at}.shared.{k}.tilt", s.tilt_within))
+            + figure(show.angle(f"{at}.shared.{k}.tilt_within", s.tilt_within))
+            + cell("stands out" if s.apart else "within noise")
+            for k, s in enumerate(one.shared)
+        ]
+        head = ["feature", f"#off {small}", f"#noise, 95 % {small}", "#tilt °", "#noise, 95 % °", "verdict"]
+        parts.append(table("Features that both show, as the two scans have them", head, rows))
+        places = np.array([cell.place for cell in one.misfits]).reshape(-1, 3)
+        drawn = misfit_svg(places, np.array([cell.off for cell in one.misfits]), show.words)
+        parts.append(f'<figure class="chart">{drawn}</figure>' if drawn else "")
+    return "\n".join(part for part in parts if part)

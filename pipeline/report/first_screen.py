@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from pipeline.features.naming import term_of
+from pipeline.features.naming import freedoms_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, GapRecord
 from pipeline.report.figures import Figures
 from pipeline.report.groups import Group, groups_of, ids_of
@@ -85,7 +85,7 @@ def _datums(show: Figures) -> str:
             f'<th scope="row">{safe(datum.letter)}</th>'
             + cell(named(data, datum.feature), "id")
             + f"<td>{'' if i is None else described(show, Group((i,)))}</td>"
-            + cell(", ".join(datum.constrains) or NONE)
+            + cell(freedoms_in_words(datum.constrains))
         )
         rows.append(row if i is None else f'<tr data-feature="{i}">{row}</tr>')
     incomplete = '<p class="no">The frame is incomplete.</p>' if not data.frame.complete else ""

@@ -12,11 +12,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, term_of
+from pipeline.features.naming import DATUM_SYSTEM, NOISE_REMOVED, freedoms_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, plain_data
 from pipeline.formats.tables import holds
 from pipeline.job import closing_text, zone_text
-from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, solid_section
+from pipeline.report.feature_tables import feature_tables, place_table, relation_tables, set_up_section, solid_section
 from pipeline.report.figures import Figures
 from pipeline.report.first_screen import alike, feature_rows, first_screen
 from pipeline.report.tables import bullets, cell, figure, folded, named, safety_list, table
@@ -67,6 +67,7 @@ def page(
         ("half-section", "Section along the main axis", _half_section(pictures)),
         ("trust", "May I trust this?", _trust(show, pictures)),
         ("datums-title", "Where are my datums?", _datums(show, pictures)),
+        ("set-ups", "Where do the set-ups lie?", set_up_section(show)),
         ("relations", "What holds between features", relation_tables(show)),
         ("invented", "What was invented?", _invented(show, pictures)),
         ("by-hand", "What do I still have to measure by hand?", _by_hand(show)),
@@ -301,11 +302,8 @@ def _view(show: Figures, pictures: Pictures, thinned: int | None) -> str:
 def _datums(show: Figures, pictures: Pictures) -> str:
     data, unit = show.data, show.words.small_unit
     frame = data.frame
-    rows = [
-        cell(d.letter) + cell(named(data, d.feature)) + cell(", ".join(d.constrains) or "nothing more")
-        for d in frame.datums
-    ]
-    caption = f"{DATUM_SYSTEM}; t is a shift along, r a turn about an axis of the part frame"
+    rows = [cell(d.letter) + cell(named(data, d.feature)) + cell(freedoms_in_words(d.constrains)) for d in frame.datums]
+    caption = f"{DATUM_SYSTEM}; axes are those of the part frame"
     parts = [table(caption, ["datum", "feature", "constrains"], rows)]
     if not frame.complete:
         parts.append('<p class="no">The frame is incomplete: what no datum fixes was chosen, not measured.</p>')

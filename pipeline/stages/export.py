@@ -19,7 +19,7 @@ from pipeline.formats.datum_file import DatumFile, build, lengths_in, schema_tex
 from pipeline.formats.meshes_out import UNIT_COMMENTS, write_3mf, write_glb, write_obj, write_ply, write_stl
 from pipeline.formats.names_file import NAMES_FILE
 from pipeline.formats.tables import features_csv, relations_csv, summary_md
-from pipeline.geometry import MM_PER_INCH, Floats, Ints, transformed
+from pipeline.geometry import MM_PER_INCH, Bytes, Floats, Ints, transformed
 from pipeline.interruption import held_back
 from pipeline.job import Job, dump_job
 from pipeline.mesh.query import self_intersections
@@ -34,6 +34,7 @@ from pipeline.values import (
     ExportResult,
     FrameResult,
     Gap,
+    JoinResult,
     LightenResult,
     Outcome,
     Proposal,
@@ -70,6 +71,7 @@ def export(
     folder: OutputFolder,
     keep: tuple[str, ...],
     progress: Progress,
+    join: JoinResult | None = None,
 ) -> ExportResult:
     """Write all outputs into the folder; a job file of its own named in `keep` is left as it is.
 
@@ -100,6 +102,7 @@ def export(
         ladder,
         placed.places,
         placed.others,
+        join,
     )
     return write_outputs(outcome, folder, keep, progress)
 
@@ -195,9 +198,10 @@ def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
     write_stl(folder / "light.stl", sized, surface.faces, unit)
     worse = _worse_in_stl(sized, surface, outcome.audit.audit)
     comments = (f"{of_part}{unit}", order)
-    write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments)
+    scan = _scan_of(surface, outcome)
+    write_ply(folder / "light.ply", sized, surface.faces, labels, surface.origin, comments, scan)
     comments = (f"{of_scan}mm", order)
-    write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments)
+    write_ply(folder / "light-scan.ply", surface.vertices, surface.faces, labels, surface.origin, comments, scan)
     if "obj" in settings.meshes:
         names = [f.id for f in features]
         write_obj(folder / "light.obj", sized, surface.faces, labels, names, unit)
@@ -206,6 +210,21 @@ def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
     if "glb" in settings.meshes:
         write_glb(folder / "light.glb", in_part, surface.faces)
     return worse
+
+
+def _scan_of(light: Surface, outcome: Outcome) -> Bytes | None:
+    """(m,) the set-up whose facet is nearest to each light one, 1 the job's own scan, 0 what was filled; None of one
+    scan."""
+    if outcome.join is None:
+        return None
+    from scipy.spatial import cKDTree
+
+    whole = outcome.join.clean.surface
+    tree = cKDTree(whole.vertices[whole.faces].mean(axis=1))
+    _, nearest = tree.query(light.vertices[light.faces].mean(axis=1))
+    out = outcome.join.scan[nearest] + np.uint8(1)
+    out[light.origin == FILLED] = 0
+    return np.asarray(out, dtype=np.uint8)
 
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:
@@ -344,11 +363,15 @@ def _write_half_section(outcome: Outcome, data: DatumFile, folder: Path, unit: s
 
 def _as_run(job: Job, out: Path) -> Job:
     """The job with its paths as seen from the output folder, so that the two can be moved together."""
+    set_ups = tuple(one.model_copy(update={"scan": _seen_from(one.scan, out)}) for one in job.set_up)
+    return job.model_copy(update={"scan": _seen_from(job.scan, out), "set_up": set_ups, "out": Path(".")})
+
+
+def _seen_from(scan: Path, out: Path) -> Path:
     try:
-        scan = Path(os.path.relpath(job.scan.resolve(), out.resolve()))
+        return Path(Path(os.path.relpath(scan.resolve(), out.resolve())).as_posix())
     except ValueError:  # another drive
-        scan = job.scan.resolve()
-    return job.model_copy(update={"scan": Path(scan.as_posix()), "out": Path(".")})
+        return Path(scan.resolve().as_posix())
 
 
 def _files_in(folder: Path) -> list[str]:

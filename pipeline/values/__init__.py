@@ -29,6 +29,7 @@ from pipeline.values.features import (
     Uncertainty,
 )
 from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.joined import SetUpJoin, SharedFeature
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     AuditResult,
@@ -36,6 +37,7 @@ from pipeline.values.results import (
     ExportResult,
     FillResult,
     FrameResult,
+    JoinResult,
     LightenResult,
     Outcome,
     ReadResult,
@@ -72,6 +74,7 @@ __all__ = [
     "Hole",
     "HolePattern",
     "InPart",
+    "JoinResult",
     "LightenResult",
     "NameBook",
     "NoiseModel",
@@ -88,6 +91,8 @@ __all__ = [
     "Removal",
     "SecondOpinion",
     "Segment",
+    "SetUpJoin",
+    "SharedFeature",
     "SharpEdges",
     "SizeCheck",
     "SizeSuggestion",

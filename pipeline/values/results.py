@@ -13,12 +13,13 @@ from pipeline.values.audit import Audit
 from pipeline.values.datums import Frame, InPart, SizeSuggestion, SquareUp
 from pipeline.values.features import Feature, NoiseModel, Pattern, Rejected, Relation, Source
 from pipeline.values.gaps import Gap, Proposal, Removal
+from pipeline.values.joined import SetUpJoin
 from pipeline.values.names import NameBook
 from pipeline.values.sketches import Flange
 from pipeline.values.surface import Surface
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Floats, Ints, Singles
+    from pipeline.geometry import Bytes, Floats, Ints, Singles
 
 if TYPE_CHECKING:
     from pipeline.job import Job
@@ -95,6 +96,28 @@ class RecoverResult:
     cautions: tuple[str, ...] = ()
     book: NameBook = field(default_factory=NameBook)
     taken: tuple[Taken, ...] = ()
+
+
+@dataclass(frozen=True)
+class JoinResult:
+    """All set-ups of the part together; scan coordinates are those of the job's own scan.
+
+    clean    the surface: of each place the facets of the set-up that saw it best
+    recover  features fitted on all set-ups together; labels are of that surface
+    scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan
+    seen     for each feature the set-ups that saw it, 1 the job's own scan
+    set_ups  where the others lie
+    cautions in sentences
+    book     the numbers that were given, as the next run needs them
+    """
+
+    clean: CleanResult
+    recover: RecoverResult
+    scan: Bytes
+    seen: tuple[tuple[int, ...], ...]
+    set_ups: tuple[SetUpJoin, ...]
+    cautions: tuple[str, ...] = field(default=())
+    book: NameBook = field(default_factory=NameBook)
 
 
 @dataclass(frozen=True)
@@ -252,6 +275,7 @@ class Outcome:
     cautions   of all stages in their order, each once
     measured   the cleaned scan, whose facets recover.labels tell of: for the report's residual maps only
     places     points of the job as they were read; kept_places: those of other jobs, for later runs
+    join       where the set-ups of a job lie; None of one scan
     ladder     the curve that an earlier ladder of facet counts left, SVG text; None where there is none
     """
 
@@ -270,3 +294,4 @@ class Outcome:
     ladder: str | None = None
     places: tuple[ReadPlace, ...] = ()
     kept_places: tuple[ReadPlace, ...] = ()
+    join: JoinResult | None = None

@@ -292,7 +292,7 @@ def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: p
     assert status == 3
     written = folder / "job"
     names = {"block-cut.stl", "block-cut.ply", "block-cut.step", "fit.json", "fit.html", "placed.glb", "placed.3mf"}
-    assert {p.name for p in written.glob("[a-z]*") if p.suffix != ".dxf"} == names
+    assert {p.name for p in written.iterdir() if p.is_file() and p.suffix != ".dxf"} - {".datumlift"} == names
     left = 80 * 60 * 40 - np.pi * 15**2 * 40 - ring - slab
     assert trimesh.load(written / "block-cut.stl").volume == pytest.approx(left, rel=1e-4)
     body = read_solid(written / "block-cut.step")
@@ -304,6 +304,11 @@ def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: p
     assert "block, seat: " in told
     assert "new faces: P1 (seat), P2 (seat floor)" in told
     assert "wall       block: too thin: 10.0" in told
+    page = (written / "fit.html").read_text(encoding="utf-8")
+    assert "Places to sound by ultrasound before metal is taken" in page
+    # The map of the seat's round, unrolled, and of its floor: 10 mm left and more, with those under 12 marked.
+    assert page.count("Wall behind P1, seat") >= 2
+    assert "under 12" in page
 
 
 @pytest.mark.parametrize(
@@ -322,7 +327,7 @@ def test_cuts_of_mesh_and_solid_and_the_walls_they_leave(folder: Path, capsys: p
         ('[[cut]]\npart = "rod"\nholes = { face = "end", diameter = 2, depth = 2 }\n', "holes stand at places"),
         ('[[cut]]\npart = "rod"\nbore = { axis = "axis", diameter = 30, through = true }\n', "takes all of rod"),
         ('[[cut]]\npart = "rod"\nfacing = { face = "z", leave = 60 }\n', "the whole part lies below z"),
-        ('[[wall]]\npart = "rod"\nleast = 5\nbehind = ["H1"]\n', "rod has no feature 'H1'; it has start, end, step 1"),
+        ('[[wall]]\npart = "rod"\nleast = 5\nbehind = ["H1"]\n', "wall: rod: There is no feature 'H1'"),
         ('[[wall]]\npart = "lid"\nleast = 5\n[part.lid]\nfile = "open.stl"\nuncertainty = 0\n', "lid is not closed"),
         (
             '[[cut]]\npart = "lid"\nfacing = { face = "z" }\n[part.lid]\nfile = "open.stl"\nuncertainty = 0\n',

@@ -23,7 +23,7 @@ def made(features, **settings):
 def test_the_frame_and_what_others_would_move() -> None:
     text = "\n".join(frame_lines(made(block(), A="top", B="main", C="left")))
     assert "A  top" in text
-    assert "constrains tz rx ry" in text
+    assert "constrains shift along z, turns about x and y" in text
     assert "origin known to (k=1): x " in text
     assert "Other choices, and what they would move" in text
     assert "deg" in text

@@ -180,6 +180,37 @@ def test_facets_that_lie_within_their_surface_do_not_count() -> None:
     assert found.spot.distance == pytest.approx(3.0, abs=1e-9)
 
 
+def test_between_two_features_the_closed_form_stands_and_not_the_proudest_facet() -> None:
+    """A rod of 14 in a noisy bore of 16, off its axis by 0.5: they are 1 - 0.5 apart, by the circles' own distance; the
+    nearest of the noisy facets lies far aside of that place, where the circles are farther apart."""
+    block = block_body(96)
+    noise = 0.02 * np.random.default_rng(5).standard_normal(len(block.surface.vertices))
+    radial = block.surface.vertices * [1.0, 1.0, 0.0]
+    on_bore = np.zeros(len(noise), bool)
+    on_bore[block.surface.faces[block.labels == 2]] = True
+    radial /= np.maximum(np.linalg.norm(radial, axis=1), 1e-9)[:, None]
+    moved = block.surface.vertices + (on_bore * noise)[:, None] * radial
+    noisy = replace(block, surface=Surface.measured(moved, block.surface.faces))
+    rod = turned_body("rod", [(0.0, 14.0), (8.0, 14.0)], 0.0)
+    found = clearance(at(noisy), at(rod, 0.4, 0.3, 6.0))
+    assert found.spot is not None
+    assert found.spot.on == ("bore", "step 1")
+    assert found.spot.distance == pytest.approx(0.5, abs=1e-5)
+    assert found.spot.places[1][:2] / 7.5 == pytest.approx([0.8, 0.6], abs=0.02)
+
+
+def test_a_datum_goes_by_its_letter() -> None:
+    lettered = replace(block_body(), datums={"A": "top", "B": "bore"})
+    top = item_in_words(lettered, "top", "face").point.tolist()
+    for words in ("A", "datum A"):
+        assert item_in_words(lettered, words, "face").point.tolist() == top
+    assert item_in_words(lettered, "B", "axis").direction is not None
+    with pytest.raises(SettingsError, match="'C'"):
+        item_in_words(lettered, "C", "face")
+    named = replace(lettered, names={"bottom": "A"})
+    assert item_in_words(named, "A", "face").point.tolist() == item_in_words(named, "bottom", "face").point.tolist()
+
+
 def test_the_scale_of_a_scan_is_in_what_it_moves_and_drops_out_where_the_part_is_placed_by_it() -> None:
     # JCGM 100:2008, 5.2.2: one error for all lengths of a scan; 0.5 mm per m, standard.
     scale = 5e-4

@@ -106,3 +106,16 @@ def test_doubt_decides(block_walls: Placed) -> None:
 @pytest.fixture
 def block_walls() -> Placed:
     return standing(turned_body("block", [(0, WIDTH + HEIGHT), (6.02, WIDTH + HEIGHT)], 0.02))
+
+
+def test_a_ledge_in_a_bore_is_no_way_round_through_air() -> None:
+    """Behind the floor of a seat the metal is as deep as the body; a ledge beside its rim is a wall of its own sides
+    only, and what lies across the bore from the rim is not behind it."""
+    part = standing(turned_body("block", [(0, 80), (40, 80)], SIGMA))
+    for wide, how in ((51, {"through": True}), (55, {"depth": 10}), (68, {"depth": 6.6})):
+        seat = cut(part, counterbore={"axis": "axis", "face": "end", "diameter": wide, **how})
+        part = seat.after
+    floor = next(f.id for f in seat.planned if f.radius is None)
+    found = walls(part, 5.0, [part.body.index_of(floor)])
+    assert not (found.thickness < 33.0).any()
+    assert not found.spots

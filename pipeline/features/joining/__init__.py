@@ -1,20 +1,38 @@
-"""Scans of one part laid on each other by the features that they share."""
+"""Scans of one part laid on each other by the features that they share, and by the skin that both saw."""
 
 from __future__ import annotations
 
+from pipeline.features.joining.checks import misfit_map, scale_between, shared_misfits
 from pipeline.features.joining.feature_pose import Joined, Misfit, joined_by_features, misfit
+from pipeline.features.joining.overlap import SetUp
 from pipeline.features.joining.pose_search import MARGIN, Pose, Scene, at, is_fixed, moved, poses
+from pipeline.features.joining.set_up_pose import Across, SetUpPose, Word, all_pairs, moved_on, set_up_poses
+from pipeline.features.joining.together import Common, Laid, fitted_together, same_features
 
 __all__ = [
     "MARGIN",
+    "Across",
+    "Common",
     "Joined",
+    "Laid",
     "Misfit",
     "Pose",
     "Scene",
+    "SetUp",
+    "SetUpPose",
+    "Word",
+    "all_pairs",
     "at",
+    "fitted_together",
     "is_fixed",
     "joined_by_features",
     "misfit",
+    "misfit_map",
     "moved",
+    "moved_on",
     "poses",
+    "same_features",
+    "scale_between",
+    "set_up_poses",
+    "shared_misfits",
 ]

@@ -63,7 +63,7 @@ class Joined:
 
 
 @dataclass(frozen=True)
-class _Rows:
+class Rows:
     """What a pair holds: residuals (q,), their change with a small motion (q, 6), variances (q,), how many are mm."""
 
     residuals: Floats
@@ -116,6 +116,13 @@ def misfit(stays: Feature, laid: Feature, joined: Joined) -> Misfit:
     return _misfit([stays], [laid], (0, 0), joined.motion, joined.covariance)
 
 
+def misfit_of(stays: Feature, laid: Feature, motion: Floats, pose: Floats) -> Misfit:
+    """The same in any pose (4, 4), whose covariance (6, 6) comes to the fits' own; it is given negative where the pose
+    was made to fit this pair. The pair is (0, 0).
+    """
+    return _misfit([stays], [laid], (0, 0), motion, pose)
+
+
 def _is_known(feature: Feature) -> bool:
     known = feature.uncertainty
     return feature.confidence == "good" and known.position is not None
@@ -131,9 +138,9 @@ def _solved(
     middle = np.mean([stays[i].point for i, _ in pairs], axis=0)
     reach = max(float(np.max([np.linalg.norm(stays[i].point - middle) for i, _ in pairs])), 1.0)
     for _ in range(_STEPS):
-        rows = [_held(stays[i], laid[j], motion) for i, j in pairs]
+        rows = [held(stays[i], laid[j], motion) for i, j in pairs]
         deviation = 1.0 / np.sqrt(np.concatenate([r.variances for r in rows]))
-        change = _about(np.concatenate([r.change for r in rows]), middle)
+        change = about(np.concatenate([r.change for r in rows]), middle)
         weighted = change * deviation[:, None]
         if np.linalg.matrix_rank(change * np.r_[np.ones(3), np.full(3, 1.0 / reach)], tol=_FREE) < 6:
             return None
@@ -144,23 +151,23 @@ def _solved(
             break
     here = np.linalg.inv(weighted.T @ weighted)
     to_origin = np.eye(6)
-    to_origin[:3, 3:] = -_crossing(middle).T
+    to_origin[:3, 3:] = -crossing(middle).T
     return motion, to_origin @ here @ to_origin.T
 
 
-def _about(change: Floats, middle: Floats) -> Floats:
+def about(change: Floats, middle: Floats) -> Floats:
     """The change (q, 6) with a small motion about a point instead of the origin."""
     out = change.copy()
     out[:, 3:] -= np.cross(middle, change[:, :3])
     return out
 
 
-def _crossing(v: Floats) -> Floats:
+def crossing(v: Floats) -> Floats:
     """(3, 3) that makes cross(v, x) of x."""
     return np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
 
 
-def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
+def held(stays: Feature, laid: Feature, motion: Floats) -> Rows:
     """What a pair of features holds, in the coordinates of the scan that stays."""
     kind, one, other = kind_of(stays), stays.uncertainty, laid.uncertainty
     point = transformed(motion, laid.point)
@@ -183,7 +190,7 @@ def _held(stays: Feature, laid: Feature, motion: Floats) -> _Rows:
         change = np.hstack([np.zeros((2, 3)), np.cross(direction, across)])
         variances = np.full(2, tilt + (other.direction or 0.0) ** 2)
     moves = np.hstack([shifts, np.cross(point, shifts)])
-    return _Rows(
+    return Rows(
         np.r_[shifts @ apart, residuals],
         np.vstack([moves, change]),
         np.maximum(np.r_[np.full(len(shifts), variance), variances], _EXACT**2),
@@ -195,7 +202,7 @@ def _misfit(
     stays: Sequence[Feature], laid: Sequence[Feature], pair: tuple[int, int], motion: Floats, pose: Floats
 ) -> Misfit:
     """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
-    r = _held(stays[pair[0]], laid[pair[1]], motion)
+    r = held(stays[pair[0]], laid[pair[1]], motion)
     spread = np.diag(r.variances) + r.change @ pose @ r.change.T
     scale = np.sqrt(r.variances)
     inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)

@@ -43,6 +43,7 @@ SAME_CLASS = np.radians(2.0)
 LEAST_ANGLE = np.radians(10.0)  # between directions that give a turn
 LEAST_OFFSET = 2.0  # mm between parallel axes that give a turn
 OFFSET_APART = 1.0  # mm by which such offsets may differ
+ENDS = 4.2  # standard deviations of what was seen between the ends of one surface that two scans saw
 SUPPORT = 2.5  # standard deviations of what was seen, by which the middles of two views of it may be apart
 ROUGH = 6.0  # times as far apart, before refining
 UNSURE = 0.3  # what a feature of low confidence weighs
@@ -227,12 +228,43 @@ def _speaks_for(pose: Pose, other: Pose, before: Scene, patterned: set[int]) -> 
     return total
 
 
-def at(motion: Floats, before: Scene, now: Scene) -> Pose:
-    """The pose that is known already, and the features that lie on each other in it."""
+def candidates(before: Scene, now: Scene, fits: Mask, most: int) -> list[Pose]:
+    """Up to `most` poses, best first, that some features speak for, of scans that may share little.
+
+    fits  (n, m) whether two features may be one; unlike `poses` nothing is asked of those that have no counterpart, and
+          surfaces of which the scans saw different ends count as one
+
+    >>> from tests.features.made import block, numbered, posed, pose
+    >>> there, back = Scene(numbered(block()[:7])), Scene(numbered(posed(block()[3:], pose(3))))
+    >>> found = candidates(there, back, alike(there, back), 9)
+    >>> any(np.allclose(one.motion, pose(3), atol=1e-6) for one in found)
+    True
+    """
+    if not fits.any():
+        return []
+    apart = max(LEAST_APART, SHARE_APART * max(before.size, now.size))
+    rough: list[tuple[float, Floats]] = []
+    for turn in _turns(before, now, fits):
+        rough += _shifts(turn, before, now, fits, ROUGH * apart)
+    rough.sort(key=lambda one: -one[0])
+    different: list[Pose] = []
+    for _, motion in rough[: 4 * most]:
+        pose = _refined(motion, before, now, fits, apart, ENDS)
+        if pose.pairs and all(_far(pose.motion @ undone(o.motion), now.middles) > 2.0 * apart for o in different):
+            different.append(pose)
+    return sorted(different, key=lambda pose: -pose.score)[:most]
+
+
+def at(motion: Floats, before: Scene, now: Scene, fits: Mask | None = None) -> Pose:
+    """The pose that is known already, and the features that lie on each other in it.
+
+    fits  (n, m) as of `candidates`, of scans that may have seen different ends of one surface; else all that are alike
+    """
     if not before.features or not now.features:
         return Pose(motion, (), 0.0)
     apart = max(LEAST_APART, SHARE_APART * max(before.size, now.size))
-    pairs, score = _matched(motion, before, now, alike(before, now), apart)
+    which, support = (alike(before, now), SUPPORT) if fits is None else (fits, ENDS)
+    pairs, score = _matched(motion, before, now, which, apart, support)
     return Pose(motion, pairs, score)
 
 
@@ -423,14 +455,14 @@ def _explained(
     return np.minimum(*sums)
 
 
-def _refined(motion: Floats, before: Scene, now: Scene, fits: Mask, apart: float) -> Pose:
+def _refined(motion: Floats, before: Scene, now: Scene, fits: Mask, apart: float, support: float = SUPPORT) -> Pose:
     pairs: tuple[tuple[int, int], ...] = ()
     for slack in (ROUGH, ROUGH, 2.0, 1.0, 1.0):
-        pairs, _ = _matched(motion, before, now, fits, slack * apart)
+        pairs, _ = _matched(motion, before, now, fits, slack * apart, support)
         if not pairs:
             break
         motion = _settled(motion, pairs, before, now)
-    pairs, score = _matched(motion, before, now, fits, apart)
+    pairs, score = _matched(motion, before, now, fits, apart, support)
     return Pose(motion, pairs, score)
 
 
@@ -464,7 +496,7 @@ def _system(motion: Floats, pairs: Sequence[tuple[int, int]], before: Scene, now
 
 
 def _matched(
-    motion: Floats, before: Scene, now: Scene, fits: Mask, apart: float
+    motion: Floats, before: Scene, now: Scene, fits: Mask, apart: float, support: float = SUPPORT
 ) -> tuple[tuple[tuple[int, int], ...], float]:
     """The features that lie on each other under a motion, one on one, and how much that explains."""
     back = undone(motion)
@@ -477,7 +509,7 @@ def _matched(
     i, j = np.nonzero(near)
     away = now.middles[j] - middles[i]
     spread = 0.5 * (spreads[i] + now.spreads[j]) + apart**2 * np.eye(3)
-    off = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / SUPPORT**2
+    off = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / support**2
     for a, b, square in zip(i[off < 1.0], j[off < 1.0], off[off < 1.0], strict=True):
         there = signed_distance(now.shapes[b], transformed(motion, before.seen[a]))
         here = signed_distance(before.shapes[a], transformed(back, now.seen[b]))

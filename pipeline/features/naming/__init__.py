@@ -17,6 +17,7 @@ from pipeline.features.naming.trade_terms import (
     SIDES,
     counted,
     form_in_words,
+    freedoms_in_words,
     term_of,
     term_of_look,
 )
@@ -34,6 +35,7 @@ __all__ = [
     "counted",
     "entry_of",
     "form_in_words",
+    "freedoms_in_words",
     "named",
     "nameless",
     "number_gaps",

@@ -7,6 +7,7 @@ kind has no term for goes by its own name.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Protocol
 
 from pipeline.geometry import MM_PER_INCH
@@ -148,6 +149,21 @@ def _up(value: float, unit: str | None, figures: int = 2) -> str:
 
 BY_DEFINITION = "datum"
 """Instead of an uncertainty where there is none, since the frame was set on just that."""
+
+
+def freedoms_in_words(constrained: Sequence[str]) -> str:
+    """What a datum constrains: "tx" .. "rz", shifts along and turns about the axes of the part frame.
+
+    >>> freedoms_in_words(["tz", "rx", "ry"]), freedoms_in_words([])
+    ('shift along z, turns about x and y', 'nothing more')
+    """
+    out = []
+    for letter, what in (("t", "shift{} along"), ("r", "turn{} about")):
+        axes = [name[1:] for name in constrained if name.startswith(letter)]
+        if axes:
+            listed = " and ".join(filter(None, (", ".join(axes[:-1]), axes[-1])))
+            out.append(f"{what.format('' if len(axes) == 1 else 's')} {listed}")
+    return ", ".join(out) or "nothing more"
 
 
 def counted(count: int, term: str) -> str:

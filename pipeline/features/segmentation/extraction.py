@@ -161,6 +161,18 @@ def seen(ground: Segmentation, region: Region, shape: Shape) -> Extent:
     return _extent(ground.vertices[region.members], shape, area, gap)
 
 
+def extent_of(points: NDArray[np.float64], shape: Shape, area: float, edge: float) -> Extent:
+    """How much of a surface points (n, 3) that lie on it cover; mean edge and area, mm and mm2; facets are not counted.
+
+    >>> turn = np.linspace(0.0, np.pi, 50)
+    >>> arc = np.stack([5.0 * np.cos(turn), 5.0 * np.sin(turn), np.linspace(0.0, 8.0, 50)], axis=1)
+    >>> half = extent_of(arc, Shape('cylinder', np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0), 120.0, 0.5)
+    >>> round(half.arc, 6) == round(np.pi, 6), half.length
+    (True, 8.0)
+    """
+    return _extent(points, shape, area, _GAP * edge / (shape.major_radius or shape.radius or 1.0))
+
+
 def _extent(points: NDArray[np.float64], shape: Shape, area: float, gap: float) -> Extent:
     if shape.direction is None:
         return Extent(area, 0, arc=_cap(points, shape))

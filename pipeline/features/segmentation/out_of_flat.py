@@ -47,7 +47,8 @@ class _Bend(NamedTuple):
     """A quadratic over a plane.
 
     middle, across, normal  (3,), (2, 3), (3,) of the plane; found (6,): 1, u, v, uu, uv, vv
-    height, side  mm: how far it goes without what a plane takes of it, over how long a side
+    height, side  mm: how far it goes without what a plane takes of it, and how long a side of it is
+    reach         mm that it is long the way that it bends most
     twisted       whether it is a saddle
     """
 
@@ -57,6 +58,7 @@ class _Bend(NamedTuple):
     found: Floats
     height: float
     side: float
+    reach: float
     twisted: bool
 
     def off(self, points: Floats) -> Floats:
@@ -81,7 +83,7 @@ def out_of_flat(ground: Segmentation, region: Region) -> OutOfFlat | None:
     if limit is None or bend.height > limit or _rest_doubted(ground, flat, bend):
         return None
     how = "twisted" if bend.twisted else "bowed"
-    return OutOfFlat(flat, f"out of flat: {how} by {um(bend.height)} over {mm(bend.side, '.0f')}")
+    return OutOfFlat(flat, f"out of flat: {how} by {um(bend.height)} over {mm(bend.reach, '.0f')}")
 
 
 def ends_sharply(ground: Segmentation, piece: ScanPiece) -> bool:
@@ -151,10 +153,11 @@ def _bend(ground: Segmentation, region: Region) -> _Bend:
     surface = rows @ found
     form = surface - rows[:, :3] @ np.linalg.lstsq(rows[:, :3], surface, rcond=None)[0]
     a, b, c = found[3:]
-    low, high = np.linalg.eigvalsh([[a, 0.5 * b], [0.5 * b, c]])
+    (low, high), ways = np.linalg.eigh([[a, 0.5 * b], [0.5 * b, c]])
+    reach = float(np.ptp(ways[:, int(abs(high) > abs(low))] @ places))
     twisted = low * high < 0.0 and min(abs(low), abs(high)) > _TWISTED * max(abs(low), abs(high))
     side = float(np.ptp(places, axis=1).max())
-    return _Bend(middle, across, normal, found, float(np.ptp(form)), side, bool(twisted))
+    return _Bend(middle, across, normal, found, float(np.ptp(form)), side, reach, bool(twisted))
 
 
 def _rows(places: Floats) -> Floats:

@@ -132,11 +132,13 @@ def model_of(
     return Model(outline, whole, _skin_off(outline, *aim), fallen, left_out, mesh, aim)
 
 
-def with_sharp_edges(surface: Surface, labels: Ints, shapes: Sequence[Shape], sigma: float) -> tuple[Surface, Ints]:
+def with_sharp_edges(
+    surface: Surface, labels: Ints, shapes: Sequence[Shape], sigma: float, spacing: float = 0.0
+) -> tuple[Surface, Ints]:
     """A mesh whose edges between features, which a scanner rounds and facets bridge, are where the features meet.
 
     surface, labels  a mesh and the shape of each facet, -1 none
-    sigma            mm: noise of the scan
+    sigma, spacing   mm: noise of the scan, and how far apart its points were: facets cut corners off by as much
 
     Its features' vertices lie on them then. Below, a pierced block, whose edges are sharp.
 
@@ -148,7 +150,7 @@ def with_sharp_edges(surface: Surface, labels: Ints, shapes: Sequence[Shape], si
     """
     reach = noise_reach(sigma, DEPTH * _SNAP_SHARE)
     start = bound(surface.vertices, surface.faces, labels, surface.origin, shapes, reach)
-    made = sharpened(start, shapes, noise_reach(sigma, 0.0))
+    made = sharpened(start, shapes, noise_reach(sigma, 0.0), max(DEPTH, spacing))
     return Surface(made.points, made.faces, made.origin), made.labels
 
 

@@ -111,17 +111,18 @@ def place_on(points: Floats, carriers: NDArray[np.int16], shapes: Sequence[Shape
         carriers[mine[~ok]] = -1
 
 
-def sharpened(mesh: Bound, shapes: Sequence[Shape], snap: float) -> Bound:
+def sharpened(mesh: Bound, shapes: Sequence[Shape], snap: float, depth: float = DEPTH) -> Bound:
     """The mesh with the edges between its features made sharp; see the module.
 
-    snap  mm: how far noise takes a vertex from its feature; never taken as less than 0.05 mm
+    snap   mm: how far noise takes a vertex from its feature; never taken as less than 0.05 mm
+    depth  mm: where an edge would move the surface by more, it stays as it is
     """
     snap = max(snap, _SNAP)
     for _ in range(_RINGS):
         mesh, changed = _grown(mesh, shapes, snap)
         if not changed:
             break
-    mesh = _split_bridges(_met(mesh, shapes), shapes)
+    mesh = _split_bridges(_met(mesh, shapes, depth), shapes, depth)
     return given(mesh, shapes)
 
 
@@ -168,7 +169,7 @@ def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bo
     return replace(mesh, points=points, carriers=carriers), changed
 
 
-def _met(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+def _met(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     """Free vertices between two features put onto their meeting, where that is near."""
     edges = _edges(mesh.faces)
     points, carriers = mesh.points.copy(), mesh.carriers.copy()
@@ -189,13 +190,13 @@ def _met(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
     for (a, b), found in sorted(by_pair.items()):
         mine = np.array(sorted(found))
         moved, ok = onto_meeting(shapes[a], shapes[b], points[mine], _LEAST_SINE)
-        ok &= np.linalg.norm(moved - points[mine], axis=1) <= DEPTH
+        ok &= np.linalg.norm(moved - points[mine], axis=1) <= depth
         points[mine[ok]] = moved[ok]
         carriers[mine[ok], 0], carriers[mine[ok], 1] = a, b
     return replace(mesh, points=points, carriers=carriers)
 
 
-def _split_bridges(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     """Split the edges that lead from one feature to another where these meet nearby."""
     edges = _edges(mesh.faces)
     a, b = mesh.carriers[edges[:, 0]], mesh.carriers[edges[:, 1]]
@@ -210,7 +211,7 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
         share = (off_u / np.maximum(off_u + off_w, 1e-12)).clip(0.05, 0.95)[:, None]
         start = u + share * (w - u)
         moved, ok = onto_meeting(one, other, start, _LEAST_SINE)
-        where[mine], good[mine] = moved, ok & (np.linalg.norm(moved - start, axis=1) <= DEPTH)
+        where[mine], good[mine] = moved, ok & (np.linalg.norm(moved - start, axis=1) <= depth)
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0], carriers[:, 1] = np.minimum(first, second)[good], np.maximum(first, second)[good]
     return split(mesh, edges[good], where[good], carriers)

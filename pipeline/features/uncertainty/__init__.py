@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pipeline.features.uncertainty.form_significance import form_seen, noise_without_form, range_of_noise
 from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
-from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, weighed
+from pipeline.features.uncertainty.propagation import SHORT_ARC, Held, block, carried_through, weighed
 from pipeline.features.uncertainty.scale import with_scale, without_scale
+from pipeline.features.uncertainty.several_scans import Share, posed_too, weighed_together
 from pipeline.features.uncertainty.significance import CORRECTION, LEVEL, chance, holm
 from pipeline.features.uncertainty.white_noise import resolution, short_range_sigma, white_sigma
 
@@ -15,16 +16,20 @@ __all__ = [
     "SHORT_ARC",
     "FittedFace",
     "Held",
+    "Share",
     "block",
+    "carried_through",
     "chance",
     "form_seen",
     "holm",
     "learn_noise",
     "noise_without_form",
+    "posed_too",
     "range_of_noise",
     "resolution",
     "short_range_sigma",
     "weighed",
+    "weighed_together",
     "white_sigma",
     "with_scale",
     "without_scale",

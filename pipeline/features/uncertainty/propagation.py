@@ -116,8 +116,8 @@ def weighed(
     cofactor = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
     gains = np.zeros_like(weighted)
     gains[:, free] = weighted[:, free] @ cofactor
-    seen = _seen(shape, points, basis)
-    finest = _finest(shape, seen)
+    seen = seen_of(shape, points, basis)
+    finest = finest_of(shape, seen)
     parts, freedom, left_over = _of_noise(noise, rows, gains, seen, finest)
     method = METHOD
     residuals = signed_distance(shape, points)
@@ -155,7 +155,7 @@ def _carried(shape: Shape, basis: Floats, seen: Seen, gains: Floats, noise: Nois
     centres, sums = gathered(gains, seen.places, width)
     along = cross(basis[0], basis[1]) if shape.direction is None else shape.direction
     places = centres @ np.array([basis[0], basis[1], along]) + shape.point
-    return Carried(width, places, sums, np.array(_components(noise)[0]).reshape(-1, 2))
+    return Carried(width, places, sums, np.array(components_of(noise)[0]).reshape(-1, 2))
 
 
 def _note_on_arc(arc: float | None, names: tuple[str, ...], covariance: Floats) -> str:
@@ -179,7 +179,7 @@ def _of_noise(
     # What the noise leaves in the residuals is what it holds less what the fit takes up.
     left_over = noise.sigma_white**2 * (1.0 - parameters / count)
     mean_square = rows.T @ rows / count
-    components, freedom = _components(noise)
+    components, freedom = components_of(noise)
     parts = propagated(gains, seen.places, components, finest)
     for (sigma, _), part in zip(components, parts, strict=True):
         left_over += max(0.0, sigma**2 - float(np.sum(mean_square * part)))
@@ -246,7 +246,7 @@ def _tie(names: tuple[str, ...], covariance: Floats) -> float | None:
     return float(np.sqrt(np.clip(explained / covariance[r, r], 0.0, 1.0)))
 
 
-def _components(noise: NoiseModel) -> tuple[list[tuple[float, float]], Floats]:
+def components_of(noise: NoiseModel) -> tuple[list[tuple[float, float]], Floats]:
     """(sigma, correlation length), mm, of the correlated components, and the degrees of freedom of each."""
     there = (noise.components[:, 1] > 0.0) & (noise.components[:, 0] > 0.0)
     freedom = np.full(len(there), np.inf) if noise.freedom is None else noise.freedom
@@ -265,7 +265,7 @@ def student_widening(variance: Floats, parts: Floats, freedom: Floats) -> Floats
     return stdtrit(np.minimum(effective, 1e9), 0.975) / ndtri(0.975)
 
 
-def _seen(shape: Shape, points: Floats, basis: Floats) -> Seen:
+def seen_of(shape: Shape, points: Floats, basis: Floats) -> Seen:
     along = cross(basis[0], basis[1]) if shape.direction is None else shape.direction
     places = (points - shape.point) @ np.array([basis[0], basis[1], along]).T
     # The 1st and 99th percentiles leave out stray points without a pass for robustness.
@@ -274,7 +274,7 @@ def _seen(shape: Shape, points: Floats, basis: Floats) -> Seen:
     return Seen(np.ascontiguousarray(places), high - low)
 
 
-def _finest(shape: Shape, seen: Seen) -> Floats:
+def finest_of(shape: Shape, seen: Seen) -> Floats:
     """Width of cell a direction that follows how a shape's parameters depend on the places."""
     kind = kind_of(shape)
     if kind.flat:
@@ -288,3 +288,21 @@ def _finest(shape: Shape, seen: Seen) -> Floats:
     # Along the axis little changes, and that slowly.
     widest = np.minimum(size[:2] / 6.0, round_width)
     return np.array([*np.maximum(widest, round_width / 8.0), size[2] / 8.0])
+
+
+def carried_through(gains: Floats, points: Floats, noise: NoiseModel, finest: float) -> Floats:
+    """Covariance (k, k) of the sum of gains (n, k) times a scan's noise at points (n, 3), mm.
+
+    finest  mm, width of the cells that follow how the gains change from place to place
+
+    >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
+    >>> bool(np.isclose(carried_through(np.ones((4, 1)), np.eye(4)[:, :3], white, 1.0)[0, 0], 4e-4))
+    True
+    """
+    components, freedom = components_of(noise)
+    total = noise.sigma_white**2 * (gains.T @ gains)
+    parts = propagated(np.ascontiguousarray(gains), np.ascontiguousarray(points), components, np.full(3, finest))
+    for part, known in zip(parts, freedom, strict=True):
+        # A wave that was seen a few times only may be larger than it looked (Student's t).
+        total += part * (stdtrit(min(float(known), 1e9), 0.975) / ndtri(0.975)) ** 2
+    return total

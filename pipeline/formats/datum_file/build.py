@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from pipeline import __version__
 from pipeline.formats.datum_file.audit_parts import audit_record
-from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record
+from pipeline.formats.datum_file.feature_parts import feature_record, pattern_record, relation_record, set_up_record
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, plain, vector
 from pipeline.formats.datum_file.flange_parts import flange_record
 from pipeline.formats.datum_file.job_places import job_places, kept_places
@@ -74,9 +75,11 @@ def build(outcome: Outcome) -> DatumFile:
         title=outcome.job.title,
         units=Units(length="mm", angle="deg"),
         source=_source(outcome.source, missing),
+        **_set_ups(outcome, missing),
         frame=_frame(outcome, missing),
         features=tuple(
-            feature_record(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing) for f in recover.features
+            feature_record(f, frame.matrix, audits.get(f.id), in_part.get(f.id), missing).model_copy(update=also)
+            for f, also in zip(recover.features, _seen_by(outcome), strict=True)
         ),
         patterns=tuple(pattern_record(p, frame.matrix) for p in recover.patterns),
         relations=tuple(relation_record(r, missing) for r in outcome.frame.relations),
@@ -109,6 +112,19 @@ def build(outcome: Outcome) -> DatumFile:
     )
     told = dict.fromkeys([*outcome.cautions, *_on_names(outcome), *moved, *missing.sentences(outcome.cautions)])
     return made.model_copy(update={"cautions": tuple(told)})
+
+
+def _set_ups(outcome: Outcome, missing: Missing) -> dict[str, Any]:
+    """The key of a job with set-ups; none of one scan."""
+    if outcome.join is None:
+        return {}
+    return {"set_ups": tuple(set_up_record(s, lambda source: _source(source, missing)) for s in outcome.join.set_ups)}
+
+
+def _seen_by(outcome: Outcome) -> list[dict[str, Any]]:
+    if outcome.join is None:
+        return [{} for _ in outcome.recover.features]
+    return [{"set_ups": seen} for seen in outcome.join.seen]
 
 
 def _in_part(point: np.ndarray, to_part: np.ndarray) -> PointRecord:

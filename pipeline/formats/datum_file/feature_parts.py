@@ -1,28 +1,34 @@
-"""Features, patterns and relations as records."""
+"""Features, patterns, relations and the set-ups that share them as records."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from pipeline.formats.datum_file.audit_parts import feature_audit
-from pipeline.formats.datum_file.figures import known, known_vector, place, plain, vector
+from pipeline.formats.datum_file.figures import known, known_vector, matrix, place, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
     ExtentRecord,
     FeatureRecord,
     FormRecord,
+    MisfitRecord,
     PatternPlace,
     PatternRecord,
     PlaceRecord,
     PlaceUncertainty,
+    PoseUncertainty,
     RelationRecord,
+    SetUpRecord,
+    SharedRecord,
+    SourceRecord,
     UncertaintyRecord,
     held_of,
 )
 from pipeline.geometry import transformed, turned, unit_rows
-from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation
+from pipeline.values import Feature, FeatureAudit, InPart, Pattern, Relation, SetUpJoin, Source
 
 _ANGLE_RELATIONS = ("parallel", "perpendicular", "angle")
 
@@ -155,4 +161,39 @@ def relation_record(relation: Relation, missing: Missing) -> RelationRecord:
         uncertainty=missing.figure(relation.uncertainty, what, why, pair, degrees),
         unit="deg" if degrees else "mm",
         **more,
+    )
+
+
+def set_up_record(one: SetUpJoin, source: Callable[[Source], SourceRecord]) -> SetUpRecord:
+    """Where a set-up lies, and what that hangs on; `source` makes the record of a scan."""
+    spread = np.sqrt(np.maximum(np.diag(one.covariance), 0.0))
+    told = {} if one.scale is None else {"scale": 1e3 * one.scale[0], "scale_uncertainty": 1e3 * one.scale[1]}
+    return SetUpRecord(
+        source=source(one.source),
+        onto=one.onto,
+        matrix=matrix(one.motion),
+        uncertainty=PoseUncertainty(
+            translation=known_vector(spread[:3]),
+            rotation=known_vector(np.degrees(spread[3:])),
+            covariance=tuple(tuple(known(v) for v in row) for row in one.covariance),
+        ),
+        corner_within=known(one.corner),
+        overlap=known(one.overlap),
+        clash=known(one.clash),
+        shared=tuple(
+            SharedRecord(
+                feature=s.feature,
+                off=known(s.off),
+                tilt=known(s.tilt, degrees=True),
+                off_within=known(s.expanded[0]),
+                tilt_within=known(s.expanded[1], degrees=True),
+                apart=s.apart,
+            )
+            for s in one.shared
+        ),
+        misfits=tuple(
+            MisfitRecord(place=known_vector(place), off=known(off), uncertainty=known(sigma))
+            for place, off, sigma in zip(one.places, one.off, one.sigma, strict=True)
+        ),
+        **told,
     )

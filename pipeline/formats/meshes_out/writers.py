@@ -60,12 +60,14 @@ def write_ply(
     feature: NDArray[np.int32],
     origin: NDArray[np.uint8],
     comments: Sequence[str] = (),
+    scan: NDArray[np.uint8] | None = None,
 ) -> None:
-    r"""Binary PLY in double precision, with `feature` and `origin` of each facet.
+    r"""Binary PLY in double precision, with `feature` and `origin` of each facet, and of several set-ups `scan`.
 
     vertices         (n, 3) and faces (m, 3)
     feature, origin  (m,): index of the feature or -1, origin as in `Surface`
     comments         further lines for the header; what isn't ASCII becomes "?"
+    scan             (m,): the set-up that saw the facet, counted from 1, 0 none; None of one scan
 
     Raises OSError when the place can't be written.
 
@@ -76,9 +78,11 @@ def write_ply(
     >>> path.read_bytes().split(b"\n")[2:4]
     [b'comment unit mm', b'comment origin: 0 measured, 1 filled, 2 snapped']
     """
-    facet = np.dtype([("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")])
-    rows = np.empty(len(faces), facet)
+    columns = [("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")]
+    rows = np.empty(len(faces), np.dtype([*columns, *([] if scan is None else [("scan", "u1")])]))
     rows["count"], rows["corners"], rows["feature"], rows["origin"] = 3, faces, feature, origin
+    if scan is not None:
+        rows["scan"] = scan
     header = [
         "ply",
         "format binary_little_endian 1.0",
@@ -89,6 +93,7 @@ def write_ply(
         "property list uchar int vertex_indices",
         "property int feature",
         "property uchar origin",
+        *([] if scan is None else ["comment scan: the set-up that saw it, 0 none", "property uchar scan"]),
         "end_header",
     ]
     with open(path, "wb") as file:

@@ -66,6 +66,7 @@ def body_of_run(name: str, folder: Path) -> Body:
         scale=data.source.scale,
         solid=folder / NAME if data.solid is not None else None,
         flanges=tuple(flange_of(flange, data) for flange in data.flanges),
+        datums={datum.letter: datum.feature for datum in data.frame.datums},
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from pipeline.features.naming import (
     PATTERNS,
     RELATIONS,
     form_in_words,
+    freedoms_in_words,
     term_of,
 )
 from pipeline.formats.datum_file import DatumFile, ProposalRecord, lengths_in, near_sizes
@@ -112,9 +113,7 @@ def _scan(data: DatumFile, show: _Lengths) -> list[str]:
 def _frame(data: DatumFile, show: _Lengths) -> list[str]:
     frame = data.frame
     lines = ["", f"## {DATUM_SYSTEM}", ""]
-    lines += [
-        f"- datum {d.letter}: {d.feature}, constrains {', '.join(d.constrains) or 'nothing more'}" for d in frame.datums
-    ]
+    lines += [f"- datum {d.letter}: {d.feature}, constrains {freedoms_in_words(d.constrains)}" for d in frame.datums]
     if not frame.complete:
         lines.append("- **incomplete**: what no datum fixes was chosen, not measured")
     lines += [f"- {reason}" for reason in frame.reasons]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.geometry import MM_PER_INCH, Floats
+from pipeline.geometry import MM_PER_INCH, Floats, Mask
 from pipeline.palette import Paint, colour_of, css
 from pipeline.report import safe
 
@@ -34,7 +34,10 @@ class Curve:
 
 @dataclass(frozen=True)
 class Grid:
-    """values (len(ys), len(xs)), not-a-number where nothing is known, with what all three are called."""
+    """values (len(ys), len(xs)), not-a-number where nothing is known, with what all three are called.
+
+    there  (len(ys), len(xs)) where there is anything at all, all unless told; least: under it values stand out
+    """
 
     xs: Floats
     ys: Floats
@@ -43,13 +46,17 @@ class Grid:
     upwards: str
     what: str
     title: str
+    there: Mask | None = None
+    least: float | None = None
 
     def in_unit(self, unit: str) -> Grid:
         """The same with what is called ", mm" in "mm" or "in"."""
         (across, a), (upwards, u), (what, w) = (_axis(name, unit) for name in (self.across, self.upwards, self.what))
+        least = None if self.least is None else w * self.least
         return replace(
-            self, xs=a * self.xs, ys=u * self.ys, values=w * self.values, across=across, upwards=upwards, what=what
-        )
+            self, xs=a * self.xs, ys=u * self.ys, values=w * self.values, across=across, upwards=upwards, what=what,
+            least=least,
+        )  # fmt: skip
 
 
 def _axis(name: str, unit: str) -> tuple[str, float]:
@@ -68,7 +75,7 @@ def curve_svg(curve: Curve) -> str:
     """
     known = np.isfinite(curve.y)
     tops = [*curve.y[known].tolist(), 0.0, *([] if curve.least is None else [curve.least])]
-    frame = _Frame(float(curve.x.min()), float(curve.x.max()), min(tops), max(tops))
+    frame = _Frame(float(curve.x.min()), float(curve.x.max()), min(tops), min(tops) + 1.1 * (max(tops) - min(tops)))
     points = [frame.at(x, y) for x, y in zip(curve.x[known].tolist(), curve.y[known].tolist(), strict=True)]
     line = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
     body = f'<path d="{line}" stroke="{css("curve of most")}" stroke-width="2"/>'
@@ -97,17 +104,28 @@ def grid_figure(grid: Grid) -> str:
     cells = []
     for j, y in enumerate(grid.ys.tolist()):
         for i, x in enumerate(grid.xs.tolist()):
+            if grid.there is not None and not grid.there[j, i]:
+                continue
             value = float(grid.values[j, i])
             fill = css("unknown") if not np.isfinite(value) else _shade((value - low) / max(high - low, 1e-12))
+            if grid.least is not None and value < grid.least:
+                fill = css("bad")
             told = "not known" if not np.isfinite(value) else f"{value:.3g}"
             place = f'x="{_LEFT + i * wide:.2f}" y="{8.0 + (len(grid.ys) - 1 - j) * tall:.2f}"'
             cells.append(
                 f'<rect {place} width="{wide + 0.3:.2f}" height="{tall + 0.3:.2f}" fill="{fill}" stroke="none">'
                 f"<title>{safe(grid.across)} {x:.4g}, {safe(grid.upwards)} {y:.4g}: {told}</title></rect>"
             )
-    key = f"{safe(grid.what)}: light {low:.3g}, dark {high:.3g}"
-    body = "".join(cells) + frame.axes(grid.across, grid.upwards)
-    return _whole(body, grid.title) + f"<figcaption>{key}</figcaption>"
+    keys = [(_shade(0.0), f"{low:.3g}"), (_shade(1.0), f"{high:.3g}")]
+    if grid.least is not None and low < grid.least:
+        keys.append((css("bad"), f"under {grid.least:g}"))
+    shown = np.ones(grid.values.shape, bool) if grid.there is None else grid.there
+    if (shown & ~np.isfinite(grid.values)).any():
+        keys.append((css("unknown"), "not known"))
+    listed = "".join(f'<li><span class="swatch" style="background:{c}"></span>{safe(text)}</li>' for c, text in keys)
+    body = f'<g shape-rendering="crispEdges">{"".join(cells)}</g>' + frame.axes(grid.across, grid.upwards)
+    caption = f'{safe(grid.title)}; {safe(grid.what)}<ul class="keys">{listed}</ul>'
+    return _whole(body, grid.title) + f"<figcaption>{caption}</figcaption>"
 
 
 def _shade(share: float) -> str:

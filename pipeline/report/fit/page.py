@@ -135,7 +135,21 @@ def _answer(one: Shown, unit: str) -> str:
     parted = f'<p><strong class="{"yes" if one.held else "no"}">{safe(one.verdict)}</strong>: {prose(one.said)}</p>'
     known = table("What this is not known better than by", ["term", "kind", f"#{words.small_unit}"], terms, note)
     both = f'<div class="answer"><div>{"".join(pictures)}</div><div>{bullets(map(prose, one.facts))}{known}</div></div>'
-    return parted + (both if pictures or one.facts or terms else "")
+    lists = "".join(
+        table(
+            listed.title,
+            listed.heads,
+            [
+                "".join(
+                    figure(text) if head.startswith("#") else cell(text)
+                    for head, text in zip(listed.heads, row, strict=True)
+                )
+                for row in listed.rows
+            ],
+        )
+        for listed in one.lists
+    )
+    return parted + (both if pictures or one.facts or terms else "") + lists
 
 
 def _section(section: Section, asked: str) -> str:
@@ -144,7 +158,7 @@ def _section(section: Section, asked: str) -> str:
         for number, (name, runs) in enumerate(section.runs.items())
         if runs
     )
-    looks = ", ".join(f"{value:.2f}" for value in (section.looks + 0.0).tolist())
+    looks = ", ".join(f"{value:.2f}" for value in (section.looks.round(2) + 0.0).tolist())
     wide = in_unit(mm(section.wide, ".0f"), section.unit)
     said = f"Section through the two places, {wide} wide, seen against [{looks}]."
     return (

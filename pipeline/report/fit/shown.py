@@ -19,6 +19,15 @@ class Term:
 
 
 @dataclass(frozen=True)
+class Listed:
+    """A table: heads, with # before one of figures, and the cells of each row as they are shown."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class Shown:
     """A question and its answer.
 
@@ -29,6 +38,7 @@ class Shown:
     sections  cuts through the places that it hangs on
     terms     what its figure is not known better than by
     curves, grids  of a travel and the like
+    lists     tables
     """
 
     asked: str
@@ -40,6 +50,7 @@ class Shown:
     terms: tuple[Term, ...] = ()
     curves: tuple[Curve, ...] = ()
     grids: tuple[Grid, ...] = ()
+    lists: tuple[Listed, ...] = ()
 
     def in_unit(self, unit: str) -> Shown:
         """The same with its lengths in "mm" or "in"; those of its terms stay in mm.
@@ -56,4 +67,8 @@ class Shown:
             terms=tuple(replace(term, name=in_unit(term.name, unit)) for term in self.terms),
             curves=tuple(one.in_unit(unit) for one in self.curves),
             grids=tuple(one.in_unit(unit) for one in self.grids),
+            lists=tuple(
+                replace(one, rows=tuple(tuple(in_unit(text, unit) for text in row) for row in one.rows))
+                for one in self.lists
+            ),
         )

@@ -67,6 +67,7 @@ from pipeline.formats.datum_file.records.flanges import (
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
+from pipeline.formats.datum_file.records.set_ups import MisfitRecord, PoseUncertainty, SetUpRecord, SharedRecord
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
 __all__ = [
@@ -99,6 +100,7 @@ __all__ = [
     "LeftOut",
     "MadeBy",
     "Matrix",
+    "MisfitRecord",
     "OutlineRecord",
     "PatternPlace",
     "PatternRecord",
@@ -107,6 +109,7 @@ __all__ = [
     "PlaceRecord",
     "PlaceUncertainty",
     "PointRecord",
+    "PoseUncertainty",
     "ProposalRecord",
     "Record",
     "RejectedRecord",
@@ -115,6 +118,8 @@ __all__ = [
     "RunRecord",
     "ScanAndLight",
     "SegmentRecord",
+    "SetUpRecord",
+    "SharedRecord",
     "SharpEdgesRecord",
     "SituationRecord",
     "SolidRecord",

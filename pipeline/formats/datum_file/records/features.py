@@ -249,6 +249,10 @@ class FeatureRecord(Record):
     major_radius: Positive | None = Field(None, description="Torus only.")
     in_part_frame: PlaceRecord = Field(description="Point and direction, moved by frame.matrix.")
     extent: ExtentRecord = Field(description="What of it was seen.")
+    set_ups: LeftOut[tuple[Count, ...]] = Field(
+        default=None,
+        description="The set-ups that saw it, 1 for `source`, 2 for the first of `set_ups`; of one scan none.",
+    )
     uncertainty: UncertaintyRecord = Field(description="Standard uncertainty (k = 1).")
     form: FormRecord = Field(description="Form error.")
     audit: FeatureAuditRecord | None = Field(description="The fit on the light mesh against the fit on the scan.")

@@ -28,6 +28,7 @@ from pipeline.formats.datum_file.records.features import (
     SourceRecord,
 )
 from pipeline.formats.datum_file.records.flanges import FlangeRecord
+from pipeline.formats.datum_file.records.set_ups import SetUpRecord
 from pipeline.formats.datum_file.records.solid import SolidRecord
 from pipeline.job import Accept, Zone, accept_text, measured_text, zone_of, zone_text
 from pipeline.places import Place
@@ -262,6 +263,9 @@ class DatumFile(Record):
     title: str | None = Field(None, description="The job's title.")
     units: Units = Field(description="The units of all figures that don't have a unit beside them.")
     source: SourceRecord = Field(description="The scan.")
+    set_ups: LeftOut[tuple[SetUpRecord, ...]] = Field(
+        default=None, description="Further scans of the part, from other sides: where each lies to `source`, and why."
+    )
     frame: FrameRecord = Field(description="The datum system (ISO 5459; datum reference frame in ASME Y14.5).")
     features: tuple[FeatureRecord, ...] = Field(description="The recovered surfaces.")
     patterns: tuple[PatternRecord, ...] = Field(description="Features that belong together.")

@@ -1,0 +1,289 @@
+"""What two scans of a part both saw, point by point: how far they agree, and what that says of the pose.
+
+Points of one scan are held against the facets of the other, along the normals there (point to plane). What their misfit
+fixes of the pose is known as well as the noise of both scans lets it be: with J the misfits' change by a motion and W
+the weights, the sum J'W r has the covariance J'W C W J, where C holds the white noise and the waves of each scan, the
+law of propagation of JCGM 100:2008 (GUM) 5.2; white noise alone would be far too sure of it (Censi, ICRA 2007).
+
+Lengths are mm, angles radians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.features.joining.pose_search import Scene
+from pipeline.features.uncertainty import carried_through
+from pipeline.geometry import Floats, Indices, Ints, Mask, scaled_mad, transformed, turned, unit_rows
+from pipeline.mesh.query import Scene as FacetScene
+from pipeline.mesh.query import spread_points
+from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
+from pipeline.values import Feature, NoiseModel, Surface
+
+ALIKE = np.cos(np.radians(45.0))  # normals of what both scans saw
+BENT = np.cos(np.radians(25.0))  # normals at the corners of a facet, where a point's nearest facet says little
+NEAR = 2.5  # mm: surface nearer than that, and facing alike, is meant to be the same
+TUKEY = 4.685
+FINEST = 3.0  # mm, of cells in which gains are summed up
+ROUGHLY = 300_000  # vertices
+INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
+MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
+HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
+
+
+@dataclass(frozen=True)
+class SetUp:
+    """One scan of the part, recovered alone; mm, its own coordinates.
+
+    surface   cleaned; labels (m,) its facets' feature, -1 none
+    features  of it, and `scene`, what of them was seen
+    noise     of the scan
+    """
+
+    surface: Surface
+    labels: Ints
+    features: tuple[Feature, ...]
+    scene: Scene
+    noise: NoiseModel
+    _samples: dict[int, Sample] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def normals(self) -> Floats:
+        """(n, 3) at the vertices."""
+        return vertex_normals(self.surface.vertices, self.surface.faces)
+
+    @cached_property
+    def tree(self) -> FacetScene:
+        return FacetScene(self.surface)
+
+    @cached_property
+    def near(self) -> tuple[cKDTree, Ints]:
+        """A tree of vertices of plain facets, as many as a rough look needs, and such a facet of each."""
+        plain = np.flatnonzero(self.plain)
+        corners, first = np.unique(self.surface.faces[plain].ravel(), return_index=True)
+        some = slice(None, None, max(1, len(corners) // ROUGHLY))
+        return cKDTree(self.surface.vertices[corners[some]]), plain[first[some] // 3].astype(np.int32)
+
+    @property
+    def thinned(self) -> float:
+        """How many times as far apart as in the scan the vertices of that tree are."""
+        return float(np.sqrt(max(1.0, len(self.surface.vertices) / ROUGHLY)))
+
+    @cached_property
+    def edge(self) -> float:
+        return mean_edge(self.surface.vertices, self.surface.faces)
+
+    @cached_property
+    def at_rim(self) -> Mask:
+        """(m,) facets that touch a rim."""
+        faces = self.surface.faces
+        neighbours = facet_neighbours(faces, len(self.surface.vertices))
+        corners = np.zeros(len(self.surface.vertices), dtype=np.bool_)
+        corners[faces[(neighbours < 0).any(axis=1)]] = True
+        return np.asarray(corners[faces].any(axis=1))
+
+    @cached_property
+    def plain(self) -> Mask:
+        """(m,) facets that touch no rim and are not sharply bent: what lies on them is seen for sure."""
+        faces = self.surface.faces
+        n = self.normals[faces]
+        bent = np.min([np.einsum("ij,ij->i", n[:, k], n[:, k - 1]) for k in range(3)], axis=0) < BENT
+        return ~(self.at_rim | bent)
+
+    @cached_property
+    def area(self) -> float:
+        """mm2 of what is plain."""
+        return float(facet_areas(self.surface.vertices, self.surface.faces[self.plain]).sum())
+
+    @cached_property
+    def looks(self) -> Floats:
+        """(3,) the way that most of the surface faces: to the scanner."""
+        v, f = self.surface.vertices, self.surface.faces
+        mean = facet_areas(v, f) @ facet_normals(v, f)
+        return mean / max(float(np.linalg.norm(mean)), 1e-12)
+
+    def sample(self, count: int) -> Sample:
+        """About so many points, evenly over what is plain; those of one count are made once."""
+        if count not in self._samples:
+            self._samples[count] = self._sampled(count)
+        return self._samples[count]
+
+    def _sampled(self, count: int) -> Sample:
+        plain = np.flatnonzero(self.plain)
+        points, facets = spread_points(self.surface.vertices, self.surface.faces[plain], count)
+        return Sample(points, plain[facets].astype(np.int32), self.normals_at(points, plain[facets]))
+
+    def shares(self, points: Floats, facets: Ints | Indices) -> Floats:
+        """(k, 3) what the corners of its facet have in each point (k, 3) on it."""
+        a, b, c = (self.surface.vertices[self.surface.faces[facets, k]] for k in range(3))
+        u, v, w = b - a, c - a, points - a
+        uu, uv, vv = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (u, v), (v, v)))
+        wu, wv = np.einsum("ij,ij->i", w, u), np.einsum("ij,ij->i", w, v)
+        below = np.maximum(uu * vv - uv * uv, 1e-30)
+        second, third = (vv * wu - uv * wv) / below, (uu * wv - uv * wu) / below
+        return np.stack([1.0 - second - third, second, third], axis=1)
+
+    def normals_at(self, points: Floats, facets: Ints | Indices) -> Floats:
+        """(k, 3) unit normals at points (k, 3) on the facets."""
+        shares = np.clip(self.shares(points, facets), 0.0, 1.0)
+        return unit_rows(np.einsum("ij,ijk->ik", shares, self.normals[self.surface.faces[facets]]))
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Points (k, 3) of a scan, the facet (k,) that each lies on, and the normals (k, 3) there."""
+
+    points: Floats
+    facets: Ints
+    normals: Floats
+
+
+class Met(NamedTuple):
+    """What of a sample lies over the other scan in a pose; in the coordinates of the scan that stays.
+
+    which    (k,) into the sample; points (k, 3) of it, moved
+    near     (k, 3) nearest points of the scan that stays, facets (k,) and normals (k, 3) there
+    off      (k,) mm, misfits along those normals
+    """
+
+    which: Indices
+    points: Floats
+    near: Floats
+    facets: Ints
+    normals: Floats
+    off: Floats
+
+
+def met_roughly(stays: SetUp, sample: Sample, motion: Floats) -> Met:
+    """As `met`, but of the nearest vertices and the planes through them, which is much faster."""
+    points = transformed(motion, sample.points)
+    tree, facet = stays.near
+    away, which = tree.query(points, distance_upper_bound=NEAR)
+    index = np.flatnonzero(np.isfinite(away))
+    near, facets = tree.data[which[index]], facet[which[index]]
+    normals = stays.normals_at(near, facets)
+    alike = np.einsum("ij,ij->i", normals, turned(motion, sample.normals[index])) > ALIKE
+    index, near, facets, normals = index[alike], near[alike], facets[alike], normals[alike]
+    gap = points[index] - near
+    off = np.einsum("ij,ij->i", gap, normals)
+    # Beyond the rim the nearest vertex lies far aside.
+    over = np.linalg.norm(gap - off[:, None] * normals, axis=1) < 1.5 * stays.edge * stays.thinned
+    return Met(index[over], points[index[over]], near[over], facets[over], normals[over], off[over])
+
+
+def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Met:
+    """What of a sample lies within reach of the scan that stays, on plain facets that face alike."""
+    points = transformed(motion, sample.points)
+    low, high = stays.surface.vertices.min(axis=0) - reach, stays.surface.vertices.max(axis=0) + reach
+    maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+    away, facets, near = stays.tree.closest(points[maybe])
+    keep = (away < reach) & stays.plain[facets]
+    maybe, facets, near = maybe[keep], facets[keep], near[keep]
+    normals = stays.normals_at(near, facets)
+    alike = np.einsum("ij,ij->i", normals, turned(motion, sample.normals[maybe])) > ALIKE
+    index, facets, near, normals = maybe[alike], facets[alike], near[alike], normals[alike]
+    off = np.einsum("ij,ij->i", points[index] - near, normals)
+    return Met(index, points[index], near, facets, normals, off)
+
+
+def clash(found: Met, sigma: float) -> float:
+    """Share of what was met that is off by more than six times the noise and 20 um; 0 where nothing was met."""
+    return float(np.mean(np.abs(found.off) > 6.0 * sigma + 0.02)) if len(found.off) else 0.0
+
+
+def beyond(stays: SetUp, sample: Sample, motion: Floats) -> float:
+    """Of what lies at bends of the scan that stays, the share that goes straight on where that turns away.
+
+    A plane that was laid on another one, shifted along it, runs on beyond its edge. 0 where too little tells.
+    """
+    points = transformed(motion, sample.points)
+    low, high = stays.surface.vertices.min(axis=0) - NEAR, stays.surface.vertices.max(axis=0) + NEAR
+    maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+    away, facets, near = stays.tree.closest(points[maybe])
+    alike = np.einsum("ij,ij->i", stays.normals_at(near, facets), turned(motion, sample.normals[maybe])) > 0.5
+    at_bend = alike & ~stays.plain[facets] & ~stays.at_rim[facets] & (away < NEAR)
+    on, off = np.count_nonzero(at_bend & (away < 0.3)), np.count_nonzero(at_bend & (away > 0.8))
+    return off / (on + off) if off >= HIT else 0.0
+
+
+def blocked(bores: SetUp, points: Floats, area: float) -> float:
+    """The largest share of a bore's or hole's opening that points (k, 3), in the scan's coordinates, stand across.
+
+    area  mm2 that the points are spread over evenly; bores of which too few would be hit are passed over
+
+    The scanner has looked through there: apart from what it saw itself no surface of the part can be in it.
+    """
+    most = 0.0
+    for f in bores.features:
+        wide = f.side == "bore" and (f.extent.arc or 0.0) > np.pi
+        if f.kind != "cylinder" or not wide or f.direction is None or f.radius is None or f.extent.along is None:
+            continue
+        expected = len(points) * np.pi * (INSIDE * f.radius) ** 2 / area
+        if expected < HIT:
+            continue
+        w = points - f.point
+        along = w @ f.direction
+        low, high = f.extent.along
+        square = np.einsum("ij,ij->i", w, w) - along**2
+        mouth = MOUTH * bores.edge
+        inside = np.flatnonzero((along > low - mouth) & (along < high + mouth) & (square < (INSIDE * f.radius) ** 2))
+        if len(inside) > BLOCKED * expected:
+            away = bores.tree.distance(points[inside])
+            most = max(most, float(np.count_nonzero(away > OWN)) / expected)
+    return most
+
+
+@dataclass(frozen=True)
+class Pull:
+    """What misfits say of the pose: the sum of pulls (6,), how it changes with a small motion (6, 6), and its
+    covariance (6, 6); shifts in mm and turns in rad about a middle. off, mm, is the misfits' scale.
+    """
+
+    sums: Floats
+    change: Floats
+    covariance: Floats
+    off: float
+
+    def information(self) -> tuple[Floats, Floats]:
+        """(6, 6) and (6,): what a motion weighs, and is drawn by, in least squares over all that is known."""
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(self.covariance), 1e-300))
+        unit = self.covariance * np.outer(scale, scale)
+        inverse = np.linalg.inv(unit + 1e-6 * np.eye(6)) * np.outer(scale, scale)
+        return self.change @ inverse @ self.change, self.change @ inverse @ self.sums
+
+
+def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True) -> Pull | None:
+    """What misfits say of a pose; None where too few were met. Not `honest`: with white noise only, which is faster."""
+    if len(found.off) < 30:
+        return None
+    white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
+    scale = max(scaled_mad(found.off, 0.0), white)
+    weight = np.clip(1.0 - (found.off / (TUKEY * scale)) ** 2, 0.0, None) ** 2
+    rows = np.hstack([found.normals, np.cross(found.points - middle, found.normals)])
+    gains = rows * weight[:, None]
+    sums, change = gains.T @ found.off, gains.T @ rows
+    if not honest:
+        return Pull(sums, change, scale**2 * (gains.T @ rows) + 1e-12 * np.eye(6), scale)
+    spread = np.zeros((6, 6))
+    facets = sample.facets[found.which]
+    for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
+        spread += _noise_in(scan, points, held, gains)
+    # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
+    expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
+    excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, 0.0)
+    return Pull(sums, change, spread + excess * (gains.T @ gains), scale)
+
+
+def _noise_in(scan: SetUp, points: Floats, facets: Ints, gains: Floats) -> Floats:
+    """Covariance (6, 6) of a sum of gains (k, 6) times the noise of a scan at points (k, 3) on its facets."""
+    corners = scan.surface.faces[facets].ravel()
+    shares = np.clip(scan.shares(points, facets), 0.0, 1.0)
+    parts = (shares[:, :, None] * gains[:, None, :]).reshape(-1, 6)
+    used, place = np.unique(corners, return_inverse=True)
+    at_vertices = np.stack([np.bincount(place, parts[:, k], len(used)) for k in range(6)], axis=1)
+    return carried_through(np.asarray(at_vertices, dtype=np.float64), scan.surface.vertices[used], scan.noise, FINEST)

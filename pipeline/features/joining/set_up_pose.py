@@ -1,0 +1,300 @@
+"""The poses in which one set-up of a part may lie to another, each with how well it is known.
+
+Poses that pairs of features allow are settled by weighted least squares over the features and the facets that both
+scans saw, and have to stand three tests: surface that faces alike and lies near must be the same (`clash`), nothing may
+lie in the air of a bore (`blocked`), and nothing go on where the other scan turns away (`beyond`). How much agrees is
+no test: a wrong pose, turned over, may have more of it than the right one. Where several poses stand, none is chosen.
+
+Lengths are mm, angles radians.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from pipeline.features.joining.feature_pose import about, crossing, held
+from pipeline.features.joining.overlap import (
+    BLOCKED,
+    Met,
+    Sample,
+    SetUp,
+    beyond,
+    blocked,
+    clash,
+    met,
+    met_roughly,
+    pull,
+)
+from pipeline.features.joining.pose_search import alike, at, candidates
+from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
+from pipeline.surfaces import kind_of
+from pipeline.values import Feature
+
+FORM, FORM_TURN = 0.004, 5e-5  # mm and rad that the form of a face adds to what is known of it
+OFF = 4.0  # standard deviations by which a pair may be off
+SIZE = 0.03  # mm beyond four standard uncertainties by which radii of one feature may differ
+MOST = 60  # candidates that are looked at
+FEW, SCREEN, FINAL = 1000, 4000, 40_000  # points
+HOPELESS, UNSURE_CLASH, MOST_CLASH, MOST_BEYOND = (
+    0.7,
+    0.15,
+    0.03,
+    0.2,
+)  # shares, of candidates, roughly settled poses, and what stands
+LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
+SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
+SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
+SHIFTS = {True: 1, False: 2}
+
+
+class Across(NamedTuple):
+    """A size that was measured over two parallel faces, one of each scan: indices, mm, standard uncertainty."""
+
+    stays: int
+    laid: int
+    distance: float
+    sigma: float
+
+
+class Word(NamedTuple):
+    """What the user vouches for: pairs that are one, sizes measured across, and that the part was turned over."""
+
+    same: tuple[tuple[int, int], ...] = ()
+    across: tuple[Across, ...] = ()
+    turned_over: bool = False
+
+
+NO_WORD = Word()
+
+
+@dataclass(frozen=True)
+class SetUpPose:
+    """A place of a set-up.
+
+    motion      (4, 4) from its coordinates to those of the scan that stays
+    covariance  (6, 6) of a small motion after it: shift of the origin, mm, and turn, rad
+    pairs       of features that it rests on: indices in the scan that stays and in the one that is laid
+    clash       share of what lies near and faces alike but is not the same
+    blocked     largest share of a bore's opening that surface of the other scan stands across
+    beyond      share, at bends of the one scan, of surface of the other that goes straight on
+    overlap     share of the laid scan that lies on the other
+    open        (k, 6) the motions that nothing fixes, about the middle of what was laid: none, if k is 0
+    surplus     how many things agree beyond those that fix the pose
+    """
+
+    motion: Floats
+    covariance: Floats
+    pairs: tuple[tuple[int, int], ...]
+    clash: float
+    blocked: float
+    beyond: float
+    overlap: float
+    open: Floats
+    surplus: int
+
+    @property
+    def stands(self) -> bool:
+        """Whether nothing that was seen speaks against it."""
+        return self.clash <= MOST_CLASH and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
+
+
+def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
+    """All poses of a set-up that stand, those with the most in agreement first; one with `open` motions stands only
+    where none does that has none.
+
+    One pose: that is where it lies. Several: the scans can't tell them apart. None: they share too little, or are not
+    of one part.
+    """
+    fits = may_be_one(stays, laid)
+    for i, j in word.same:
+        fits[i, :], fits[:, j] = False, False
+        fits[i, j] = True
+    few, small = laid.sample(FEW), laid.sample(SCREEN)
+    rough: list[SetUpPose] = []
+    for candidate in candidates(stays.scene, laid.scene, fits, MOST):
+        motion = undone(candidate.motion)
+        pairs = {(i, j) for i, j in candidate.pairs}
+        if not set(word.same) <= pairs or (word.turned_over and not _turned_over(stays, laid, motion)):
+            continue
+        first = settled(stays, laid, few, motion, fits, word, 3)
+        if first is None or first.clash > HOPELESS:
+            continue
+        second = settled(stays, laid, small, first.motion, fits, word, 4)
+        if second is not None and second.clash <= UNSURE_CLASH and second.blocked <= BLOCKED:
+            rough.append(second)
+    standing: list[SetUpPose] = []
+    for pose in sorted(rough, key=lambda one: -one.surplus):
+        if all(_far(pose.motion, other.motion, small.points) > SAME for other in standing) and pose.surplus >= SURPLUS:
+            final = settled(stays, laid, laid.sample(FINAL), pose.motion, fits, word, 4, honest=True)
+            if final is not None and final.stands:
+                standing.append(final)
+    fixed = [pose for pose in standing if not len(pose.open)]
+    return fixed or standing
+
+
+def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, int], ...]:
+    """All features that lie on each other in a pose, those too that are too far apart to have a part in it."""
+    return at(undone(pose.motion), stays.scene, laid.scene, may_be_one(stays, laid)).pairs
+
+
+def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tuple[Floats, Floats]:
+    """A pose, in a scan that lies at a motion (4, 4) of some covariance itself (None: exactly), in the coordinates that
+    this leads to: motion and covariance.
+
+    >>> spread = np.diag([1.0, 2.0, 3.0, 0.0, 0.0, 0.0])
+    >>> there = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> turn = rigid(np.eye(3)[[1, 2, 0]], np.zeros(3))
+    >>> np.diag(moved_on(there, turn, None)[1])[:3].tolist()
+    [2.0, 3.0, 1.0]
+    """
+    turn, shift = motion[:3, :3], motion[:3, 3]
+    carry = np.zeros((6, 6))
+    carry[:3, :3] = carry[3:, 3:] = turn
+    carry[:3, 3:] = crossing(shift) @ turn
+    whole = carry @ pose.covariance @ carry.T
+    return motion @ pose.motion, whole if covariance is None else whole + covariance
+
+
+def may_be_one(stays: SetUp, laid: SetUp) -> Mask:
+    """(n, m) whether two features may be the same: of one kind, side, and size as far as that is known."""
+    fits = alike(stays.scene, laid.scene)
+    for i, j in np.argwhere(fits):
+        a, b = stays.features[i], laid.features[j]
+        if a.radius is None or b.radius is None or kind_of(a).tapered:
+            continue
+        one, other = a.uncertainty.radius, b.uncertainty.radius
+        if one is not None and other is not None:
+            fits[i, j] = abs(a.radius - b.radius) < 4.0 * float(np.hypot(one, other)) + SIZE
+    return fits
+
+
+def settled(
+    stays: SetUp,
+    laid: SetUp,
+    sample: Sample,
+    motion: Floats,
+    fits: Mask,
+    word: Word,
+    rounds: int,
+    honest: bool = False,
+) -> SetUpPose | None:
+    """A pose after least squares over features, facets and sizes measured across; None where they fix nothing.
+
+    honest  with the waves of the noise in what facets say; else as if it were white, which is faster
+    """
+    middle = transformed(motion, sample.points).mean(axis=0)
+    scales = np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(sample.points, axis=0))))]
+    look = met if honest else met_roughly
+    pairs: list[tuple[int, int]] = []
+    for turn in range(rounds):
+        if turn < 3:
+            pairs = list(at(undone(motion), stays.scene, laid.scene, fits).pairs)
+        weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
+        found = look(stays, sample, motion)
+        skin = _picked(found, ~_on_pairs(stays, laid, sample, found, used))
+        of_skin = pull(stays, laid, sample, skin, middle, honest and turn >= rounds - 2)
+        agreeing = 0
+        if of_skin is not None:
+            more, sums = of_skin.information()
+            agreeing = int((np.linalg.eigvalsh(more * np.outer(scales, scales)) > LOOSE**-2).sum())
+            weight, drawn = weight + more, drawn + sums
+        for size in word.across:
+            row, off, variance = _across(size, stays, laid, motion, middle)
+            weight, drawn = weight + np.outer(row, row) / variance, drawn + row * off / variance
+        values, vectors = np.linalg.eigh(weight * np.outer(scales, scales))
+        if not values[-1] > LOOSE**-2:
+            return None
+        inverse = np.where(values > max(1e-10 * values[-1], 1e-2 * LOOSE**-2), 1.0 / np.maximum(values, 1e-300), 0.0)
+        step = -scales * (vectors @ (inverse * (vectors.T @ (scales * drawn))))
+        # Before the first steps a bad pair may throw it far: the pose is known within some mm.
+        step *= min(1.0, 3.0 / max(float(np.abs(step / scales).max()), 1e-12))
+        spin = Rotation.from_rotvec(step[3:]).as_matrix()
+        motion = rigid(spin, middle + step[:3] - spin @ middle) @ motion
+        middle = middle + step[:3]
+    loose = values < LOOSE**-2
+    covariance = (vectors / np.maximum(values, 1e-2 * LOOSE**-2)) @ vectors.T * np.outer(scales, scales)
+    to_origin = np.eye(6)
+    to_origin[:3, 3:] = -crossing(middle).T
+    found = look(stays, sample, motion)
+    white = float(np.hypot(stays.noise.sigma_form, laid.noise.sigma_form))
+    there = blocked(stays, transformed(motion, sample.points), laid.area)
+    back = stays.sample(len(sample.points))
+    here = blocked(laid, transformed(undone(motion), back.points), stays.area)
+    places = sum(3 if kind_of(stays.features[i]).centred else SHIFTS[kind_of(stays.features[i]).flat] for i, _ in used)
+    ways = np.array([d for i, _ in used if (d := stays.features[i].direction) is not None]).reshape(-1, 3)
+    turns = 0 if not len(ways) else min(3, 1 + int((np.linalg.svd(ways, compute_uv=False) > 0.2).sum()))
+    return SetUpPose(
+        motion,
+        to_origin @ covariance @ to_origin.T,
+        tuple(used),
+        clash(found, white),
+        max(there, here),
+        max(beyond(stays, sample, motion), beyond(laid, back, undone(motion))) if honest else 0.0,
+        len(found.off) / max(len(sample.points), 1),
+        (vectors.T * scales)[loose],
+        places + turns + agreeing - (6 - int(loose.sum())),
+    )
+
+
+def _of_features(
+    stays: Sequence[Feature],
+    laid: Sequence[Feature],
+    pairs: Sequence[tuple[int, int]],
+    motion: Floats,
+    middle: Floats,
+    strict: bool,
+) -> tuple[Floats, Floats, list[tuple[int, int]]]:
+    """(6, 6) and (6,) of the pairs: what a motion weighs, and is drawn by; and which of them had a part in it."""
+    weight, drawn, used = np.zeros((6, 6)), np.zeros(6), []
+    for i, j in pairs:
+        a, b = stays[i], laid[j]
+        if a.uncertainty.position is None or b.uncertainty.position is None:
+            continue
+        rows = held(a, b, motion)
+        form = np.full(len(rows.variances), FORM_TURN**2)
+        form[: rows.lengths] = FORM**2
+        variances = rows.variances + form
+        if strict and float(np.mean(rows.residuals**2 / variances)) > OFF**2:
+            continue
+        change = about(rows.change, middle)
+        weight += change.T @ (change / variances[:, None])
+        drawn += change.T @ (rows.residuals / variances)
+        used.append((i, j))
+    return weight, drawn, used
+
+
+def _across(size: Across, stays: SetUp, laid: SetUp, motion: Floats, middle: Floats) -> tuple[Floats, float, float]:
+    """A size measured across: how it changes with a motion (6,), by how much it is off, and its variance, mm2."""
+    a, b = stays.features[size.stays], laid.features[size.laid]
+    point = transformed(motion, b.point)
+    assert a.direction is not None
+    gap = float(a.direction @ (point - a.point))
+    way = a.direction if gap > 0.0 else -a.direction
+    known = (a.uncertainty.position or 0.0) ** 2 + (b.uncertainty.position or 0.0) ** 2
+    return np.r_[way, np.cross(point - middle, way)], abs(gap) - size.distance, size.sigma**2 + known
+
+
+def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequence[tuple[int, int]]) -> Mask:
+    """(k,) what was met on features that the pose rests on already."""
+    first, second = stays.labels[found.facets], laid.labels[sample.facets[found.which]]
+    return np.isin(first, [i for i, _ in pairs]) | np.isin(second, [j for _, j in pairs])
+
+
+def _picked(found: Met, keep: Mask) -> Met:
+    which, points, near, facets, normals, off = found
+    return Met(which[keep], points[keep], near[keep], facets[keep], normals[keep], off[keep])
+
+
+def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:
+    """Whether the sides that the two scans look at are different ones."""
+    return float(stays.looks @ turned(motion, laid.looks)) < 0.0
+
+
+def _far(motion: Floats, other: Floats, points: Floats) -> float:
+    """mm, how far apart two poses have any of the points."""
+    return float(np.linalg.norm(transformed(motion, points) - transformed(other, points), axis=1).max())

@@ -1,0 +1,139 @@
+"""Standard uncertainty of a surface fitted to points of several scans at once, each with its own noise and pose.
+
+As in `propagation`: the parameters are -(J'WJ)^-1 J'W e. The errors e of a scan's points are its noise, and what an
+error of its pose makes of them: n . (shift + turn x p), the same motion for all its points (JCGM 100:2008 (GUM) 5.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from pipeline.features.uncertainty.correlated_noise import propagated
+from pipeline.features.uncertainty.propagation import (
+    EXCESS,
+    METHOD,
+    components_of,
+    finest_of,
+    seen_of,
+    student_widening,
+    summary,
+)
+from pipeline.geometry import Floats, basis_of
+from pipeline.lengths import um
+from pipeline.surfaces import KINDS, Shape, jacobian, signed_distance, surface_normal
+from pipeline.values import NoiseModel, Uncertainty
+
+
+class Share(NamedTuple):
+    """What one scan has in a fit.
+
+    points  (n, 3) mm, in the coordinates common to all; weights (n,) of the fit
+    noise   of the scan
+    pose    (6, 6) covariance of a small motion of the scan after its own: shift, mm, and turn about the origin, rad;
+            None of the scan that gives the coordinates
+    """
+
+    points: Floats
+    weights: Floats
+    noise: NoiseModel
+    pose: Floats | None
+
+
+def weighed_together(shape: Shape, shares: Sequence[Share]) -> tuple[Uncertainty, float | None]:
+    """Standard uncertainty (k = 1) of a shape fitted to several scans, and the rms (mm) that their noise alone leaves
+    in the residuals, None where unknown.
+
+    >>> corners = np.array([[x, y, 0.0] for x in range(40) for y in range(40)], dtype=float)
+    >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
+    >>> flat = Shape('plane', corners.mean(axis=0), np.array([0.0, 0.0, 1.0]))
+    >>> twice = [Share(corners, np.ones(1600), white, None)] * 2
+    >>> round(weighed_together(flat, twice)[0].position, 6)
+    0.000177
+    """
+    shares = [
+        Share(np.ascontiguousarray(s.points[s.weights > 0.0], dtype=float), s.weights[s.weights > 0.0], s.noise, s.pose)
+        for s in shares
+    ]
+    kind, basis = KINDS[shape.kind], basis_of(shape.direction)
+    points, weights = np.concatenate([s.points for s in shares]), np.concatenate([s.weights for s in shares])
+    if len(points) < 3 * len(kind.parameters):
+        return Uncertainty(None, None, None, f"not vouched for: only {len(points)} points carry it"), None
+    rows = jacobian(shape, points, basis)
+    weighted = rows * weights[:, None]
+    normal = rows.T @ weighted
+    scale = np.sqrt(np.diag(normal))
+    if not np.all(scale > 0.0) or np.linalg.cond(normal / np.outer(scale, scale)) > 1e12:
+        return Uncertainty(None, None, None, "not vouched for: the points don't determine the shape"), None
+    gains = weighted @ (np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale))
+    seen = seen_of(shape, points, basis)
+    finest = finest_of(shape, seen)
+    mean_square = rows.T @ rows / len(points)
+    parts, freedom, left_over = [np.zeros_like(normal)], [np.inf], 0.0
+    start = 0
+    for share in shares:
+        mine = slice(start, start + len(share.points))
+        start = mine.stop
+        own, size = np.ascontiguousarray(gains[mine]), float(weights[mine].sum() / weights.sum())
+        parts[0] += share.noise.sigma_white**2 * (own.T @ own)
+        left_over += size * share.noise.sigma_white**2 * (1.0 - normal.shape[0] / len(points))
+        waves, known = components_of(share.noise)
+        through = propagated(own, np.ascontiguousarray(seen.places[mine]), waves, finest)
+        for (sigma, _), part in zip(waves, through, strict=True):
+            left_over += max(0.0, size * sigma**2 - float(np.sum(mean_square * part)))
+        parts += through
+        freedom += known.tolist()
+        if share.pose is not None:
+            normals = surface_normal(shape, share.points)
+            lever = own.T @ np.hstack([normals, np.cross(share.points, normals)])
+            parts[0] += lever @ share.pose @ lever.T
+    method = f"{METHOD}; {len(shares)} scans were fitted together, each with its own noise and pose"
+    residuals = signed_distance(shape, points)
+    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
+    if variance > EXCESS**2 * left_over:
+        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
+        form = float(np.sqrt(variance - left_over))
+        parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
+        method += f", and {um(form)} of form that they don't explain"
+    resolution = 2.0**-25 * float(np.abs(points).max())
+    parts[0] += resolution**2 * (gains.T @ gains)
+    every, known = np.array(parts), np.array(freedom)
+    covariance = every.sum(axis=0)
+    more = student_widening(np.diag(covariance), np.diagonal(every, axis1=1, axis2=2), known)
+    covariance *= np.outer(more, more)
+    found = summary(shape, kind.parameters, covariance, basis, method)
+    return replace(found, parts=every, freedom=known), float(np.sqrt(left_over))
+
+
+def posed_too(known: Uncertainty, shape: Shape, pose: Floats) -> Uncertainty:
+    """The uncertainty of a feature of a scan whose own pose has a covariance (6, 6), as in `Share`.
+
+    shape  of the feature, in the coordinates that the pose leads to
+
+    >>> flat = Shape('plane', np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    >>> given = Uncertainty(3e-3, 1e-4, None, 'alone', ('w', 'a', 'b'), np.diag([9e-6, 1e-8, 1e-8]), np.eye(3)[:2])
+    >>> round(posed_too(given, flat, np.diag([0.0, 0.0, 16e-6, 0.0, 0.0, 0.0])).position, 6)
+    0.005
+    """
+    if known.covariance is None or known.basis is None:
+        return known
+    u, v = known.basis
+    lever = np.zeros((len(known.names), 6))
+    along = np.cross(u, v) if shape.direction is None else shape.direction
+    for row, name in enumerate(known.names):
+        if name in "uvw":
+            way = {"u": u, "v": v, "w": along}[name]
+            lever[row] = np.r_[way, np.cross(shape.point, way)]
+        elif name in "ab":
+            lever[row, 3:] = np.cross(along, u if name == "a" else v)
+        elif name == "t":
+            lever[row, 3:] = along
+    more = lever @ pose @ lever.T
+    method = f"{known.method}; with the pose of its set-up"
+    found = summary(shape, known.names, known.covariance + more, known.basis, method)
+    parts = None if known.parts is None else np.concatenate([known.parts[:1] + more, known.parts[1:]])
+    radius = found.radius if known.radius is not None else None
+    return replace(found, radius=radius, parts=parts, freedom=known.freedom, scale=known.scale)

@@ -1,0 +1,57 @@
+"""Records of the set-ups that were laid on the job's own scan."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from pipeline.formats.datum_file.records.base import Count, Doubt, LeftOut, Matrix, NotNegative, Record, Vector
+from pipeline.formats.datum_file.records.features import SourceRecord
+
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class SharedRecord(Record):
+    """A feature that a set-up and the scan it was laid on both show, and how the two lie to each other."""
+
+    feature: str = Field(description="Its id.")
+    off: float = Field(description="Along the normal of a plane, across an axis, of a centre.")
+    tilt: NotNegative = Field(description="Angle between the two.")
+    off_within: Doubt = Field(description="95 % of that by noise alone.")
+    tilt_within: Doubt = Field(description="95 % of the angle by noise alone.")
+    apart: bool = Field(description="It stands out, at 95 % of all shared features together (Holm 1979).")
+
+
+class MisfitRecord(Record):
+    """A cell of what both saw."""
+
+    place: Vector = Field(description="Scan coordinates, its middle.")
+    off: float = Field(description="Mean misfit there, outwards.")
+    uncertainty: Doubt = Field(description="What noise and pose leave of it, standard.")
+
+
+class PoseUncertainty(Record):
+    """Of a small motion after the pose, about the origin of the scan coordinates."""
+
+    translation: Vector = Field(description="Standard uncertainty of the shift.")
+    rotation: Vector = Field(description="Standard uncertainty of the turn about x, y and z.")
+    covariance: tuple[tuple[float, ...], ...] = Field(description="6 x 6 of both, mm and rad.")
+
+
+class SetUpRecord(Record):
+    """Another scan of the part, from another side, and where it lies."""
+
+    source: SourceRecord = Field(description="The scan.")
+    onto: Count = Field(description="The set-up that it was laid on, 1 for the job's own scan.")
+    matrix: Matrix = Field(description="4x4, row-major, its own coordinates -> scan coordinates.")
+    uncertainty: PoseUncertainty = Field(description="Of the matrix.")
+    corner_within: Doubt = Field(description="95 % of the place of the part's farthest corner by that.")
+    overlap: Share = Field(description="Share of it that lies on the scan it was laid on.")
+    clash: Share = Field(description="Share of that which is off by more than noise.")
+    shared: tuple[SharedRecord, ...] = Field(description="Features that both show.")
+    scale: LeftOut[float] = Field(
+        None, description="By how much larger it is than the scan it was laid on, mm per m; left out where few tell."
+    )
+    scale_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of that.")
+    misfits: tuple[MisfitRecord, ...] = Field((), description="How what both saw lies to each other, cell by cell.")

@@ -1,0 +1,7 @@
+"""Meshes of one surface put together: of each place the facets of one of them, bridged along the seams."""
+
+from __future__ import annotations
+
+from pipeline.mesh.seams.stitching import Stitched, stitched
+
+__all__ = ["Stitched", "stitched"]

@@ -1,0 +1,176 @@
+"""Meshes of one surface put together without moving or inventing a point: a facet is kept or it is not.
+
+Where several meshes lie over each other, that one keeps its facets which has its own rim farthest away there: rims are
+where a surface was seen at a glance. So a seam runs through the middle of what two meshes share. It is left about one
+edge wide and bridged every few edges; what is open between bridges are holes of a few facets, to be filled as such.
+
+Lengths are mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry import Floats, Ints, Mask, area_vectors, unit_rows
+from pipeline.mesh.query import Scene
+from pipeline.mesh.topology import (
+    boundary_loops,
+    compact,
+    components,
+    facet_neighbours,
+    mean_edge,
+    vertex_normals,
+)
+from pipeline.values import Surface
+
+_ALIKE = np.cos(np.radians(50.0))  # normals of one surface in two meshes
+_FOOT = 0.3  # mean edges that the nearest place may lie beside a point and still be under it
+_BROAD = 12.0  # mean edges from its rim where a mesh is as good as it gets
+_LOOP = 24  # edges of a rim that counts; smaller ones are holes in the noise
+_ROOM = 0.7  # mean edges that are left open along a seam
+_CRUMB = 40  # facets of a piece that is not worth its seam
+_SPACING = 4  # edges of a rim from bridge to bridge
+_SPAN = 3.0  # mean edges, of a bridge
+
+
+class Stitched(NamedTuple):
+    """A mesh of several.
+
+    surface  vertices and facets, all as measured
+    mesh     (m,) uint8: of which mesh each facet is; bridges have that of the mesh they start from
+    facet    (m,) its index there, -1 of a bridge
+    """
+
+    surface: Surface
+    mesh: np.ndarray
+    facet: Ints
+
+
+def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
+    """Put meshes of one surface together; `reach` mm is how far apart two of them may be and still be one surface.
+
+    >>> import trimesh
+    >>> ball = trimesh.creation.icosphere(4, 10.0)
+    >>> parts = [Surface.measured(ball.vertices, ball.faces[side * ball.triangles_center[:, 2] > -3.0])
+    ...          for side in (1.0, -1.0)]
+    >>> one = stitched(parts, 0.05)
+    >>> sum(part.facets for part in parts) > one.surface.facets > 0.9 * len(ball.faces)
+    True
+    """
+    if len(meshes) == 1:
+        count = meshes[0].facets
+        return Stitched(meshes[0], np.zeros(count, np.uint8), np.arange(count, dtype=np.int32))
+    edges = [mean_edge(m.vertices, m.faces) for m in meshes]
+    broad = [_from_rim(m, edge) for m, edge in zip(meshes, edges, strict=True)]
+    trees = [Scene(m) for m in meshes]
+    vertices, faces, owner, number, start = [], [], [], [], 0
+    for i, mesh in enumerate(meshes):
+        lost = np.zeros(len(mesh.vertices), dtype=np.bool_)
+        normals = vertex_normals(mesh.vertices, mesh.faces)
+        for j, other in enumerate(meshes):
+            if i == j:
+                continue
+            index, facets = _over(mesh.vertices, normals, other, trees[j], reach, edges[j])
+            there = broad[j][other.faces[facets]].mean(axis=1)
+            # The mesh that comes first has the seam for itself, and the other keeps off it.
+            lost[index] |= there > broad[i][index] if i < j else there >= broad[i][index] - _ROOM
+        kept = np.flatnonzero(~lost[mesh.faces].any(axis=1))
+        kept = kept[~_crumbs(mesh.faces[kept], len(mesh.vertices))]
+        v, f, _ = compact(mesh.vertices, mesh.faces[kept])
+        vertices.append(v)
+        faces.append(f + start)
+        start += len(v)
+        owner.append(np.full(len(f), i, dtype=np.uint8))
+        number.append(kept.astype(np.int32))
+    v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
+    bridges = _bridges(v, f, np.repeat(np.arange(len(meshes)), [len(p) for p in vertices]), max(edges))
+    mesh_of = np.append(of, np.repeat(_mesh_of(bridges, vertices), 2).astype(np.uint8))
+    whole = Surface.measured(v, np.vstack([f, bridges.reshape(-1, 3)]))
+    return Stitched(whole, mesh_of, np.append(np.concatenate(number), np.full(2 * len(bridges), -1, np.int32)))
+
+
+def _mesh_of(bridges: Ints, vertices: Sequence[Floats]) -> Ints:
+    """(b,) the mesh that the first corner of each bridge (b, 2, 3) is of."""
+    return np.searchsorted(np.cumsum([len(v) for v in vertices]), bridges[:, 0, 0], side="right").astype(np.int32)
+
+
+def _from_rim(mesh: Surface, edge: float) -> Floats:
+    """(n,) mean edges from each vertex to the mesh's rim, as far as that matters."""
+    loops = [loop for loop in boundary_loops(mesh.faces, len(mesh.vertices)) if len(loop) >= _LOOP]
+    if not loops:
+        return np.full(len(mesh.vertices), _BROAD)
+    tree = cKDTree(mesh.vertices[np.concatenate(loops)])
+    away, _ = tree.query(mesh.vertices, distance_upper_bound=_BROAD * edge)
+    return np.minimum(away / edge, _BROAD)
+
+
+def _over(points: Floats, normals: Floats, other: Surface, tree: Scene, reach: float, edge: float) -> tuple[Ints, Ints]:
+    """Indices of the points that lie over another mesh and face alike, and the facet that each lies over."""
+    low, high = other.vertices.min(axis=0) - reach, other.vertices.max(axis=0) + reach
+    index = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+    away, facets, near = tree.closest(points[index])
+    corners = other.vertices[other.faces[facets]]
+    across = unit_rows(area_vectors(corners))
+    gap = points[index] - near
+    beside = np.linalg.norm(gap - np.einsum("ij,ij->i", gap, across)[:, None] * across, axis=1)
+    # At a bend the nearest place lies beside the point inside the mesh too: there it is the rim that tells.
+    alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
+    over = (away < reach + _FOOT * edge) & alike & (beside < _FOOT * edge)
+    return index[over].astype(np.int32), facets[over]
+
+
+def _crumbs(faces: Ints, count: int) -> Mask:
+    """(m,) facets of pieces that are too small."""
+    labels = components(facet_neighbours(faces, count))
+    return np.asarray(np.bincount(labels)[labels] < _CRUMB) if len(faces) else np.zeros(0, dtype=np.bool_)
+
+
+def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
+    """(b, 2, 3) two facets each, from an edge of one mesh's rim to the nearest of another's."""
+    none = np.empty((0, 2, 3), dtype=np.int32)
+    loops = boundary_loops(f, len(v))
+    if not loops:
+        return none
+    first = np.concatenate(loops)
+    second = np.concatenate([np.roll(loop, -1) for loop in loops])
+    turn = np.concatenate([np.arange(len(loop)) for loop in loops])
+    middle = 0.5 * (v[first] + v[second])
+    way = unit_rows(v[second] - v[first])
+    normals = vertex_normals(v, f)
+    found = []
+    for i in range(int(mesh.max())):
+        mine = np.flatnonzero((mesh[first] > i) & (turn % _SPACING == 0))
+        there = np.flatnonzero(mesh[first] == i)
+        if not len(mine) or not len(there):
+            continue
+        away, near = cKDTree(middle[there]).query(middle[mine], k=min(6, len(there)), distance_upper_bound=_SPAN * edge)
+        away, near = away.reshape(len(mine), -1), near.reshape(len(mine), -1)
+        target = there[np.minimum(near, len(there) - 1)]
+        against = np.einsum("ij,ikj->ik", way[mine], way[target]) < -0.5
+        cost = np.where(against & np.isfinite(away), away, np.inf)
+        best = np.argmin(cost, axis=1)
+        rows = np.arange(len(mine))
+        ok = np.isfinite(cost[rows, best])
+        found.append(np.column_stack([mine[ok], target[rows, best][ok]]))
+    if not found:
+        return none
+    pair = np.concatenate(found)
+    pair = pair[np.argsort(np.linalg.norm(middle[pair[:, 0]] - middle[pair[:, 1]], axis=1), kind="stable")]
+    # A corner of the rim is an end of one bridge only.
+    keep = np.ones(len(pair), dtype=np.bool_)
+    for corners in (first[pair[:, 0]], second[pair[:, 0]], first[pair[:, 1]], second[pair[:, 1]]):
+        _, once = np.unique(corners, return_index=True)
+        alone = np.zeros(len(pair), dtype=np.bool_)
+        alone[once] = True
+        keep &= alone
+    a, b, c, d = first[pair[:, 0]], second[pair[:, 0]], first[pair[:, 1]], second[pair[:, 1]]
+    keep &= ~(np.isin(c, d[keep]) | np.isin(d, c[keep]) | np.isin(a, b[keep]) | np.isin(b, a[keep]))
+    bridges = np.stack([np.stack([b, a, d], axis=1), np.stack([b, d, c], axis=1)], axis=1).astype(np.int32)
+    flat = unit_rows(area_vectors(v[bridges].reshape(-1, 3, 3))).reshape(-1, 2, 3)
+    mean = unit_rows(normals[a] + normals[c])
+    keep &= (np.einsum("bij,bj->bi", flat, mean) > _ALIKE).all(axis=1)
+    return bridges[keep]

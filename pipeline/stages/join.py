@@ -1,0 +1,416 @@
+"""The join stage: further set-ups of the part laid on the job's own scan, and all of them taken for one.
+
+Where a set-up lies is told by what both scans show (`features.joining`); features are fitted on all scans together,
+and the surface is put together of the facets of whichever set-up saw a place best. Nothing is chosen that the scans do
+not decide: several places that are as good as each other end the run, and the user's word is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.errors import GeometryError, SettingsError
+from pipeline.features.fitting import without_coating
+from pipeline.features.gauging import check_measured
+from pipeline.features.joining import (
+    Across,
+    Common,
+    Laid,
+    Scene,
+    SetUp,
+    SetUpPose,
+    Word,
+    all_pairs,
+    fitted_together,
+    misfit_map,
+    moved_on,
+    same_features,
+    scale_between,
+    set_up_poses,
+    shared_misfits,
+)
+from pipeline.features.naming import carried_over, entry_of, named
+from pipeline.features.relations import find_patterns
+from pipeline.features.uncertainty import with_scale
+from pipeline.geometry import Floats, Ints, transformed
+from pipeline.job import Measured, RecoverSettings
+from pipeline.job import SetUp as Wish
+from pipeline.lengths import mm, um
+from pipeline.mesh.query import self_intersections
+from pipeline.mesh.seams import Stitched, stitched
+from pipeline.mesh.topology import facet_areas
+from pipeline.progress import Progress
+from pipeline.surfaces import seen_from, shape_of
+from pipeline.values import (
+    CleanResult,
+    JoinResult,
+    NameBook,
+    RecoverResult,
+    Removal,
+    SetUpJoin,
+    SharedFeature,
+    Source,
+    Surface,
+)
+
+NO_NAMES = NameBook()
+_TOLD = 6  # poses in a sentence
+_SIGMAS = 6.0  # of both scans' noise, by which two sheets may be apart and still be one
+_WIDE = 2.0  # standard uncertainties of a step at a seam that is told
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """A set-up as read, cleaned and recovered alone, and what the job says of it."""
+
+    source: Source
+    clean: CleanResult
+    recover: RecoverResult
+    wish: Wish
+    cautions: tuple[str, ...] = ()
+
+
+def join(
+    clean: CleanResult,
+    recover: RecoverResult,
+    source: Source,
+    set_ups: tuple[Scanned, ...],
+    recovery: RecoverSettings,
+    measured: tuple[Measured, ...],
+    names: Mapping[str, str],
+    progress: Progress,
+    book: NameBook = NO_NAMES,
+) -> JoinResult:
+    """Lay every set-up on the job's own scan, fit the features on all of them, and put the surfaces together.
+
+    book: the numbers that an earlier run into the same folder gave. Raises GeometryError where a set-up can't be laid,
+    or could lie in several places, SettingsError where the job names a feature that a scan doesn't have.
+    """
+    scans = [scan_of(clean, recover), *(scan_of(one.clean, one.recover) for one in set_ups)]
+    files = [source.file, *(one.source.file for one in set_ups)]
+    laid: dict[int, Laid] = {0: Laid(scans[0], np.eye(4), None)}
+    found: dict[int, tuple[int, SetUpPose]] = {}
+    waiting = list(range(1, len(scans)))
+    while waiting:
+        progress(0.05 + 0.5 * len(found) / len(scans), "laying set-ups on each other")
+        k, onto, pose = _next(scans, laid, waiting, set_ups, files)
+        motion, covariance = moved_on(pose, laid[onto].motion, laid[onto].covariance)
+        laid[k], found[k] = Laid(scans[k], motion, covariance), (onto, pose)
+        waiting.remove(k)
+    order = [laid[k] for k in range(len(scans))]
+    progress(0.6, "fitting on all scans together")
+    commons, labels, joined = _put_together(order, found, scans, source, recovery)
+    mesh = joined.surface
+    progress(0.9, "numbers")
+    features = [one.feature for one in commons]
+    numbering = carried_over(book, features, [one.points for one in commons], source.sha256)
+    features = [replace(f, id=i, old_id=None) for f, i in zip(features, numbering.ids, strict=True)]
+    features = named(features, names, [f.id for f in book.features])
+    commons = [common._replace(feature=f) for common, f in zip(commons, features, strict=True)]
+    checks, proposal, taken = check_measured(measured, features)
+    reports = tuple(
+        _report(k, onto, pose, order, scans, set_ups[k - 1].source, commons)
+        for k, (onto, pose) in sorted(found.items())
+    )
+    told = (*_cautions(reports, commons), *([] if proposal is None else [proposal]))
+    whole = RecoverResult(
+        tuple(features),
+        labels,
+        recover.noise,
+        _rejected(recover, joined, order, set_ups),
+        find_patterns(features),
+        checks,
+        (*numbering.cautions, *told),
+        numbering.book,
+        taken,
+    )
+    area = clean.area_in + sum(one.clean.area_in for one in set_ups)
+    removals = [*clean.removals, *(r for one in set_ups for r in one.clean.removals)]
+    cleaned = CleanResult(mesh, (*removals, _left_out(clean, set_ups, mesh)), area, _of_scans(clean, set_ups))
+    seen = tuple(tuple(sorted(k + 1 for k, _ in one.members)) for one in commons)
+    progress(1.0)
+    return JoinResult(cleaned, whole, joined.mesh, seen, reports, (*cleaned.cautions, *whole.cautions), numbering.book)
+
+
+def scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:
+    """A recovered scan as joining needs it."""
+    surface, labels = clean.surface, recover.labels
+    entries = []
+    for index, feature in enumerate(recover.features):
+        entries.append(entry_of(feature, surface.vertices[np.unique(surface.faces[labels == index])]))
+    return SetUp(surface, labels, recover.features, Scene(tuple(entries)), recover.noise)
+
+
+def _next(
+    scans: Sequence[SetUp],
+    laid: Mapping[int, Laid],
+    waiting: Sequence[int],
+    set_ups: Sequence[Scanned],
+    files: Sequence[str],
+) -> tuple[int, int, SetUpPose]:
+    """The next set-up that can be laid, on which of those that lie, and where."""
+    several: list[tuple[int, int, list[SetUpPose]]] = []
+    for k in waiting:
+        for onto in laid:
+            word = _word(set_ups[k - 1].wish, k, scans[0], scans[k]) if onto == 0 else Word()
+            poses = set_up_poses(scans[onto], scans[k], word)
+            if len(poses) == 1 and not len(poses[0].open):
+                return k, onto, poses[0]
+            if poses:
+                several.append((k, onto, poses))
+    if several:
+        k, onto, poses = several[0]
+        raise GeometryError(_undecided(scans[onto], scans[k], files[onto], files[k], poses, onto == 0))
+    k = waiting[0]
+    raise GeometryError(_why_not(scans[0], scans[k], files[0], files[k], set_ups[k - 1].wish))
+
+
+def _word(wish: Wish, number: int, stays: SetUp, laid: SetUp) -> Word:
+    def index(ident: str, scan: SetUp, whose: str) -> int:
+        ids = [f.id for f in scan.features]
+        if ident not in ids:
+            raise SettingsError(
+                f"set_up {number}: {whose} has no feature {ident!r}; a run of that scan alone lists its features: "
+                f"{', '.join(ids[:12])} ..."
+            )
+        return ids.index(ident)
+
+    own, its = "the job's own scan", "the scan of the set-up"
+    same = tuple((index(a, stays, own), index(b, laid, its)) for a, b in wish.same)
+    across = tuple(
+        Across(index(s.faces[0], stays, own), index(s.faces[1], laid, its), s.distance.mm, s.uncertainty.mm)
+        for s in wish.across
+    )
+    for size, told in zip(across, wish.across, strict=True):
+        if stays.features[size.stays].kind != "plane" or laid.features[size.laid].kind != "plane":
+            raise SettingsError(f"set_up {number}: {' and '.join(told.faces)} of across are not two faces; name faces.")
+    return Word(same, across, wish.turned_over)
+
+
+def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[SetUpPose], on_own: bool) -> str:
+    if len(poses) == 1:
+        slides = poses[0].open
+        turn = bool((np.linalg.norm(slides[:, :3], axis=1) < 0.1 * np.linalg.norm(slides, axis=1)).all())
+        way = "turn" if turn else "slide"
+        return (
+            f"What {one} and {other} share lets {other} {way}: no place of it is known; give a size measured over a "
+            "face of each, as [[set_up.across]], or scan so that both show a face across it."
+        )
+    lines = []
+    for number, pose in enumerate(poses[:_TOLD], 1):
+        others = {pair for p in poses if p is not pose for pair in p.pairs}
+        telling = [pair for pair in pose.pairs if pair not in others] or list(pose.pairs)
+        telling.sort(key=lambda pair: stays.features[pair[0]].confidence != "good")
+        shown = " and ".join(f"{stays.features[i].id} is {laid.features[j].id}" for i, j in telling[:2])
+        lines.append(f"({number}) {shown}")
+    more = f" and {len(poses) - _TOLD} more" if len(poses) > _TOLD else ""
+    say = (
+        'say which in the job, as same = [["{}", "{}"]] under its [[set_up]]'.format(*_telling(stays, laid, poses))
+        if on_own
+        else "put a scan in between that shows what breaks the symmetry"
+    )
+    return (
+        f"{other} could lie to {one} in {len(poses)} places, and nothing that was seen tells which: "
+        f"{'; '.join(lines)}{more}; {say}, or turned_over = true if it shows another side."
+    )
+
+
+def _telling(stays: SetUp, laid: SetUp, poses: Sequence[SetUpPose]) -> tuple[str, str]:
+    others = {pair for p in poses[1:] for pair in p.pairs}
+    i, j = next((pair for pair in poses[0].pairs if pair not in others), poses[0].pairs[0])
+    return stays.features[i].id, laid.features[j].id
+
+
+def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str:
+    """Why a set-up can't be laid, and what to do."""
+    if not laid.features or not stays.features:
+        bare = other if not laid.features else one
+        return f"No machined surface was found on {bare}, so that nothing tells where {other} lies to {one}; scan one."
+    if wish.same or wish.turned_over or wish.across:
+        said = [key for key in ("same", "turned_over", "across") if getattr(wish, key)]
+        return f"{other} lies nowhere on {one} as {' and '.join(said)} of its [[set_up]] say; take that out or mend it."
+    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
+    if not 0.1 < sizes[1] / sizes[0] < 10.0:
+        return (
+            f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
+            "unit of its coordinates, as units under its [[set_up]]."
+        )
+    if set_up_poses(mirrored(stays), laid):
+        return f"{other} shows the mirror image of what {one} shows: it is the other hand of the part, or was mirrored."
+    return (
+        f"No place was found where {other} fits on {one}: they show too little in common, or not the same part; scan "
+        "so that both show three faces or bores that look different ways, or a set-up in between."
+    )
+
+
+def mirrored(scan: SetUp) -> SetUp:
+    """The scan in a mirror, x turned round."""
+    flip = np.diag([-1.0, 1.0, 1.0, 1.0])
+    surface = Surface.measured(transformed(flip, scan.surface.vertices), scan.surface.faces[:, ::-1])
+    features = []
+    for f in scan.features:
+        shape = seen_from(shape_of(f), flip)
+        features.append(replace(f, point=shape.point, direction=shape.direction, orientation=shape.orientation))
+    return SetUp(surface, scan.labels, tuple(features), scan.scene.mirrored(), scan.noise)
+
+
+def _put_together(
+    order: Sequence[Laid],
+    found: Mapping[int, tuple[int, SetUpPose]],
+    scans: Sequence[SetUp],
+    source: Source,
+    recovery: RecoverSettings,
+) -> tuple[list[Common], Ints, Stitched]:
+    pairs = [((onto, i), (k, j)) for k, (onto, pose) in found.items() for i, j in pose.pairs]
+    commons = fitted_together(order, same_features(order, pairs))
+    surfaces = [
+        Surface.measured(transformed(one.motion, one.scan.surface.vertices), one.scan.surface.faces) for one in order
+    ]
+    reach = _SIGMAS * float(np.sqrt(2.0)) * max(s.noise.sigma_form for s in scans) + 0.02
+    joined = _uncrossed(stitched(surfaces, reach))
+    of = {member: index for index, one in enumerate(commons) for member in one.members}
+    labels = np.full(joined.surface.facets, -1, dtype=np.int32)
+    for k, scan in enumerate(scans):
+        table = np.array([*(of[k, i] for i in range(len(scan.features))), -1], dtype=np.int32)
+        mine = np.flatnonzero((joined.mesh == k) & (joined.facet >= 0))
+        labels[mine] = table[scan.labels[joined.facet[mine]]]
+    areas = facet_areas(joined.surface.vertices, joined.surface.faces)
+    covered = np.bincount(labels[labels >= 0], areas[labels >= 0], minlength=len(commons))
+    count = np.bincount(labels[labels >= 0], minlength=len(commons))
+    done = []
+    for one, area, facets in zip(commons, covered, count, strict=True):
+        feature = one.feature
+        if len(one.members) > 1:
+            known = feature.uncertainty
+            radius = with_scale(known.radius, feature.radius or 0.0, source.scale_uncertainty)
+            feature = without_coating(
+                replace(feature, uncertainty=replace(known, radius=radius)), recovery.coating_thickness
+            )
+        extent = replace(feature.extent, area=float(area) or feature.extent.area, facets=int(facets))
+        done.append(one._replace(feature=replace(feature, extent=extent)))
+    return done, np.asarray(labels, dtype=np.int32), joined
+
+
+def _uncrossed(joined: Stitched) -> Stitched:
+    """Without facets of later set-ups and bridges that cross others: what they leave open is filled like any gap."""
+    crossing = self_intersections(joined.surface.vertices, joined.surface.faces)
+    if not len(crossing):
+        return joined
+    later = np.where(joined.facet < 0, np.iinfo(np.int32).max, joined.mesh.astype(np.int64))
+    worse = crossing[np.arange(len(crossing)), np.argmax(later[crossing], axis=1)]
+    across = (joined.mesh[crossing[:, 0]] != joined.mesh[crossing[:, 1]]) | (joined.facet[crossing] < 0).any(axis=1)
+    keep = np.ones(joined.surface.facets, dtype=np.bool_)
+    keep[worse[across]] = False
+    surface = Surface.measured(joined.surface.vertices, joined.surface.faces[keep])
+    return Stitched(surface, joined.mesh[keep], joined.facet[keep])
+
+
+def _report(
+    k: int,
+    onto: int,
+    pose: SetUpPose,
+    order: Sequence[Laid],
+    scans: Sequence[SetUp],
+    source: Source,
+    commons: Sequence[Common],
+) -> SetUpJoin:
+    stays, laid = scans[onto], scans[k]
+    of = {member: one.feature.id for one in commons for member in one.members}
+    shared = tuple(
+        SharedFeature(of[onto, m.pair[0]], m.off, m.tilt, m.expanded, apart)
+        for m, apart in shared_misfits(stays, laid, pose, all_pairs(stays, laid, pose))
+    )
+    where = misfit_map(stays, laid, pose)
+    covariance = order[k].covariance
+    assert covariance is not None
+    return SetUpJoin(
+        source,
+        laid.noise,
+        onto + 1,
+        order[k].motion,
+        covariance,
+        _at_corner(
+            covariance,
+            np.concatenate([one.scan.surface.vertices @ one.motion[:3, :3].T + one.motion[:3, 3] for one in order]),
+        ),
+        pose.overlap,
+        pose.clash,
+        shared,
+        scale_between(stays, laid, pose),
+        transformed(order[onto].motion, where.places),
+        where.off,
+        where.sigma,
+    )
+
+
+def _at_corner(covariance: Floats, points: Floats) -> float:
+    """mm, the 95 % of a place (2.80 times the largest principal value) at the farthest corner of the points' box."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
+    worst = 0.0
+    for x, y, z in corners:
+        lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
+        spread = np.hstack([np.eye(3), lever])
+        worst = max(worst, float(np.linalg.eigvalsh(spread @ covariance @ spread.T)[-1]))
+    return 2.80 * float(np.sqrt(worst))
+
+
+def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], set_ups: Sequence[Scanned]):  # type: ignore[no-untyped-def]
+    """What was refused in the job's own scan, by the facets that are left of it."""
+    place = np.full(len(recover.labels), -1, dtype=np.int32)
+    mine = np.flatnonzero((joined.mesh == 0) & (joined.facet >= 0))
+    place[joined.facet[mine]] = mine
+    out = []
+    for patch in recover.rejected:
+        facets = None if patch.facets is None else place[patch.facets]
+        out.append(replace(patch, facets=None if facets is None else facets[facets >= 0]))
+    return tuple(out)
+
+
+def _left_out(clean: CleanResult, set_ups: Sequence[Scanned], mesh: Surface) -> Removal:
+    every = [clean, *(one.clean for one in set_ups)]
+    count = sum(one.surface.facets for one in every) - mesh.facets
+    area = sum(float(facet_areas(one.surface.vertices, one.surface.faces).sum()) for one in every)
+    left = float(facet_areas(mesh.vertices, mesh.faces).sum())
+    return Removal("facets seen twice", max(count, 0), area - left, "another set-up saw the place better")
+
+
+def _of_scans(clean: CleanResult, set_ups: Sequence[Scanned]) -> tuple[str, ...]:
+    told = [*clean.cautions]
+    for one in set_ups:
+        told += [f"{one.source.file}: {text}" for text in (*one.cautions, *one.clean.cautions)]
+    return tuple(dict.fromkeys(told))
+
+
+def _cautions(reports: Sequence[SetUpJoin], commons: Sequence[Common]) -> list[str]:
+    out = []
+    for one in reports:
+        file = one.source.file
+        moved = [s.feature for s in one.shared if s.apart]
+        if moved:
+            out.append(
+                f"{', '.join(moved)} {'lies' if len(moved) == 1 else 'lie'} otherwise in {file} than where other "
+                "features put it, beyond noise: the part was bent or moved in between, or a face was worked on."
+            )
+        if one.scale is not None and abs(one.scale[0]) > 3.0 * one.scale[1]:
+            share, sigma = one.scale
+            out.append(
+                f"{file} is {'larger' if share > 0 else 'smaller'} by {1e3 * abs(share):.2f} mm a metre (+- "
+                f"{2e3 * sigma:.2f} at 95 %) than the scan it was laid on: the part was warmer, or a scanner is off."
+            )
+        steps = np.abs(one.off) > _WIDE * np.maximum(one.sigma, 1e-9)
+        if len(steps) >= 20 and steps.mean() > 0.2:
+            middle = um(float(np.median(np.abs(one.off))))
+            out.append(
+                f"Where {file} and the scan it was laid on both saw the part they differ by {middle} in the middle, "
+                "more than noise explains: steps stand at the seams; see the map in the report."
+            )
+        if one.corner > 0.1:
+            out.append(
+                f"{file} shares so little with the scan it was laid on that a far corner of it is known within "
+                f"{mm(one.corner)} only; scan more in common, or measure a size across."
+            )
+    return out

@@ -1,0 +1,60 @@
+"""Several set-ups of a part, laid on each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.values.features import NoiseModel, Source
+
+if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
+    from pipeline.geometry import Floats
+
+
+@dataclass(frozen=True)
+class SharedFeature:
+    """A feature that two set-ups saw, and how the two lie to each other; mm and rad.
+
+    feature   its id
+    off       along the normal of a plane, where it has its sign, across an axis, of a centre
+    tilt      of the two directions
+    expanded  95 % of both, by noise alone
+    apart     whether that stands out, among all shared features (Holm 1979)
+    """
+
+    feature: str
+    off: float
+    tilt: float
+    expanded: tuple[float, float]
+    apart: bool
+
+
+@dataclass(frozen=True)
+class SetUpJoin:
+    """Where a set-up lies.
+
+    source      of its scan, and its noise
+    onto        the set-up that it was laid on, 1 for the job's own scan
+    motion      (4, 4) from its coordinates to those of the job's own scan
+    covariance  (6, 6) of a small motion after it: shift of the origin, mm, and turn, rad
+    corner      mm, 95 % of the place of the part's farthest corner by that
+    overlap     share of it that lies on the scan it was laid on, and `clash`, what of that is off by more than noise
+    shared      features that both show
+    scale       by how much larger it is, as a share, and the standard uncertainty of that; None where few tell
+    places      (k, 3) mm, middles of cells of what both saw; off (k,) mm, mean misfit there, and sigma (k,) its
+                standard uncertainty by noise and pose
+    """
+
+    source: Source
+    noise: NoiseModel
+    onto: int
+    motion: Floats
+    covariance: Floats
+    corner: float
+    overlap: float
+    clash: float
+    shared: tuple[SharedFeature, ...]
+    scale: tuple[float, float] | None
+    places: Floats
+    off: Floats
+    sigma: Floats

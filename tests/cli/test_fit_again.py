@@ -1,0 +1,127 @@
+"""A layout answered a second time: only what changed is asked anew, and nothing that is told is of before.
+
+Covers: pipeline.questions.keeping
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from pipeline.cli.fit import command
+from pipeline.errors import SettingsError
+from pipeline.fitup import Placed, placed, turned_body
+from pipeline.layout import ClearanceQuestion
+from pipeline.questions import Shelf
+from pipeline.questions.kind import Kind
+
+ASKED = ClearanceQuestion(between=("rod", "bar"))
+
+
+@dataclass(frozen=True)
+class _Counted:
+    kind: Kind[Any, Any]
+    times: list[int]
+
+
+def counted(all_names: bool) -> _Counted:
+    """A kind of question whose answer is the sum of two lengths, and of all parts where it looks at all."""
+    times: list[int] = []
+
+    def answer(question: Any, parts: Any, progress: Any) -> tuple[float, ...]:
+        times.append(1)
+        names = tuple(parts) if all_names else question.between
+        return tuple(float(parts[name].vertices[:, 2].max()) for name in names)
+
+    return _Counted(
+        Kind("clearance", "clearances", str, answer, lambda q, a: a, bool, lambda q, a: [], lambda q, a, p: a), times
+    )  # type: ignore[arg-type]
+
+
+def parts(**lengths: float) -> dict[str, Placed]:
+    return {name: Placed(turned_body(name, [(0, 20), (n, 20)], 0.01), placed([])) for name, n in lengths.items()}
+
+
+def ask(folder: Path, kind: Kind[Any, Any], fresh: bool = False, **lengths: float) -> Any:
+    shelf = Shelf(folder, (), "1", fresh)
+    found = shelf.answer(kind, ASKED, parts(**lengths), lambda *_: None)
+    shelf.tidy()
+    return found
+
+
+def test_only_what_changed_is_asked_again(tmp_path: Path) -> None:
+    two = counted(all_names=False)
+    assert ask(tmp_path, two.kind, rod=50, bar=60, post=7) == (50.0, 60.0)
+    assert ask(tmp_path, two.kind, rod=50, bar=60, post=7) == (50.0, 60.0)
+    assert ask(tmp_path, two.kind, rod=50, bar=60, post=8) == (50.0, 60.0)  # not looked at
+    assert len(two.times) == 1
+    assert ask(tmp_path, two.kind, rod=50, bar=61, post=8) == (50.0, 61.0)
+    assert len(two.times) == 2
+    assert ask(tmp_path, two.kind, True, rod=50, bar=61, post=8) == (50.0, 61.0)
+    assert len(two.times) == 3
+
+
+def test_an_answer_that_looks_at_all_parts_hangs_on_which_there_are(tmp_path: Path) -> None:
+    every = counted(all_names=True)
+    assert ask(tmp_path, every.kind, rod=50, bar=60) == (50.0, 60.0)
+    assert ask(tmp_path, every.kind, rod=50, bar=60, post=7) == (50.0, 60.0, 7.0)
+    assert ask(tmp_path, every.kind, rod=50, bar=60, post=7) == (50.0, 60.0, 7.0)
+    assert len(every.times) == 2
+
+
+LAYOUT = """
+[part.rod]
+turned = [[0, 20], [50, 20]]
+uncertainty = 0.01
+[part.bar]
+turned = [[0, 20], [50, 20]]
+uncertainty = 0.01
+at = [[1, 0, 0, 25], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]
+[[clearance]]
+between = ["rod", "bar"]
+[[travel]]
+move = "bar"
+along = [-1, 0, 0]
+up_to = 30
+"""
+
+
+def run(folder: Path, out: str, *options: str) -> None:
+    told = CliRunner().invoke(
+        command, [str(folder / "rods.toml"), "--quiet", "--out", str(folder / out), *options], standalone_mode=False
+    )
+    assert told.exception is None
+
+
+@pytest.mark.parametrize("damage", ["", "cut short"])
+def test_a_second_run_says_what_a_first_one_would(tmp_path: Path, damage: str) -> None:
+    path = tmp_path / "rods.toml"
+    path.write_text(LAYOUT)
+    run(tmp_path, "again")
+    first = (tmp_path / "again" / "fit.json").read_bytes()
+    kept = sorted((tmp_path / "again" / "work").glob("answer-*.npz"))
+    assert len(kept) == 2
+    if damage:
+        kept[0].write_bytes(kept[0].read_bytes()[:200])
+    run(tmp_path, "again")
+    assert (tmp_path / "again" / "fit.json").read_bytes() == first
+    path.write_text(LAYOUT.replace("[[0, 20], [50, 20]]", "[[0, 22], [50, 22]]", 1))
+    run(tmp_path, "again")
+    run(tmp_path, "anew", "--fresh")
+    changed = (tmp_path / "again" / "fit.json").read_bytes()
+    assert changed != first
+    assert changed == (tmp_path / "anew" / "fit.json").read_bytes()
+    path.write_text(LAYOUT.partition("[[travel]]")[0])
+    run(tmp_path, "again")
+    assert len(list((tmp_path / "again" / "work").glob("answer-*.npz"))) == 1
+
+
+def test_of_a_layout_that_turns_out_wrong_nothing_is_left(tmp_path: Path) -> None:
+    (tmp_path / "rods.toml").write_text(LAYOUT.replace("[-1, 0, 0]", "[0, 0, 0]"))
+    told = CliRunner().invoke(command, [str(tmp_path / "rods.toml"), "--quiet"], standalone_mode=False)
+    assert isinstance(told.exception, SettingsError)
+    assert [path.name for path in tmp_path.iterdir()] == ["rods.toml"]

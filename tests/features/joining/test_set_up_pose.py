@@ -1,0 +1,178 @@
+"""Set-ups laid on each other: where they lie, how well that is known, and what can't be told.
+
+Covers: pipeline.features.joining.set_up_pose, pipeline.features.joining.overlap, pipeline.features.joining.checks
+
+Truth is the motion of the maker (`tests.set_ups`); how large an error may be is held against the chi-squared
+distribution of six degrees of freedom (scipy.stats) by the covariance that is stated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+from scipy.stats import chi2
+
+from pipeline.features.joining import (
+    Across,
+    SetUpPose,
+    Word,
+    misfit_map,
+    scale_between,
+    set_up_poses,
+    shared_misfits,
+)
+from pipeline.features.joining import SetUp as Scan
+from pipeline.formats.meshes_out import write_stl
+from pipeline.geometry import rigid, small_motion, transformed
+from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
+from pipeline.progress import silent
+from pipeline.stages.clean import clean
+from pipeline.stages.join import scan_of
+from pipeline.stages.read import read
+from pipeline.stages.recover import recover
+from tests.features.made import block as solid_block
+from tests.rescanned import block
+from tests.set_ups import SetUp, brep_set_up, corner_error
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def scanned(made: SetUp, folder) -> Scan:
+    path = folder / "scan.stl"
+    write_stl(path, made.vertices, made.faces, "mm")
+    found = read(path, ReadSettings(), silent)
+    cleaned = clean(found, CleanSettings(), silent)
+    return scan_of(cleaned, recover(cleaned, found.source, RecoverSettings(), (), silent))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("set-ups")
+
+
+@pytest.fixture(scope="module")
+def made(folder) -> tuple[SetUp, SetUp]:
+    """The block, with a hole across it, from above and from below; both see its sides and the ends of its bores."""
+    tilts = (40.0, 65.0)
+    hole = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(25, -40, 5), gp_Dir(0, 1, 0)), 7.0, 80.0).Shape()
+    shape = BRepAlgoAPI_Cut(block(), hole).Shape()
+    return (
+        brep_set_up(shape, "drilled", UP, folder, tilts=tilts, seed=21),
+        brep_set_up(shape, "drilled", -UP, folder, tilts=tilts, seed=22),
+    )
+
+
+@pytest.fixture(scope="module")
+def scans(made, folder) -> tuple[Scan, Scan]:
+    return scanned(made[0], folder), scanned(made[1], folder)
+
+
+def disc():
+    """A plain disc with eight equal holes on a circle: it looks the same in sixteen places."""
+    shape = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1)), 40.0, 18.0).Shape()
+    for turn in np.arange(8) * np.pi / 4.0:
+        at = gp_Pnt(28.0 * float(np.cos(turn)), 28.0 * float(np.sin(turn)), -1.0)
+        shape = BRepAlgoAPI_Cut(shape, BRepPrimAPI_MakeCylinder(gp_Ax2(at, gp_Dir(0, 0, 1)), 4.5, 20.0).Shape()).Shape()
+    return shape
+
+
+def test_the_pose_is_right_and_within_what_is_said(made, scans) -> None:
+    (found,) = set_up_poses(*scans)
+    true = made[0].to_scan @ np.linalg.inv(made[1].to_scan)
+    off = small_motion(found.motion @ np.linalg.inv(true))
+    assert off @ np.linalg.solve(found.covariance, off) < chi2.ppf(0.999, 6)
+    assert corner_error(found.motion, *made) < 0.05
+    assert found.stands
+    assert not len(found.open)
+    # Nothing is said of a pose that a twentieth of a millimetre would have to hide in.
+    assert np.sqrt(np.diag(found.covariance)[3:]).max() * 60.0 < 0.05
+
+
+def test_shared_features_and_skin_lie_on_each_other_within_noise(scans) -> None:
+    (found,) = set_up_poses(*scans)
+    shared = shared_misfits(*scans, found, found.pairs)
+    assert len(shared) >= 5
+    assert not any(apart for _, apart in shared)
+    where = misfit_map(*scans, found)
+    assert len(where.places) > 20
+    # Standardised, the cells scatter as noise does; they share long waves, so that their number is no guide.
+    assert np.median(np.abs(where.off / where.sigma)) < 2.0
+
+
+def test_a_scan_that_is_too_large_is_told() -> None:
+    """Features of a block, exactly known, and the same 0.2 % larger about a point of their own."""
+    features = tuple(solid_block())
+    grown = tuple(replace(f, point=1.002 * f.point + [3.0, -1.0, 2.0]) for f in features)
+    motion = rigid(np.eye(3), np.array([-3.0, 1.0, -2.0]))
+    pairs = tuple((k, k) for k in range(len(features)))
+    lies = SetUpPose(motion, 1e-6 * np.eye(6), pairs, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    share, sigma = scale_between(SimpleNamespace(features=features), SimpleNamespace(features=grown), lies)
+    assert share == pytest.approx(0.002, abs=1e-5)
+    assert 0.0 < sigma < 4e-4
+    same, _ = scale_between(
+        SimpleNamespace(features=features), SimpleNamespace(features=features), replace(lies, motion=np.eye(4))
+    )
+    assert same == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_mirror_image_lies_nowhere(scans) -> None:
+    from pipeline.stages.join import mirrored
+
+    assert set_up_poses(mirrored(scans[0]), scans[1]) == []
+
+
+def test_what_the_user_says_is_followed(made, scans) -> None:
+    (found,) = set_up_poses(*scans)
+    first = found.pairs[0]
+    (again,) = set_up_poses(*scans, Word(same=(first,), turned_over=True))
+    assert np.allclose(again.motion, found.motion, atol=1e-3)
+    wrong = (first[0], next(j for i, j in found.pairs if j != first[1]))
+    assert set_up_poses(*scans, Word(same=(wrong,))) == []
+
+
+def test_a_block_that_looks_the_same_half_turned_is_given_both_places(folder) -> None:
+    """From above and from below only its sides are shared, and they are the same after half a turn about z."""
+    tilts = (40.0, 65.0)
+    made = [brep_set_up(block(), "block", way * UP, folder, tilts=tilts, seed=24) for way in (1.0, -1.0)]
+    found = set_up_poses(*(scanned(one, folder) for one in made))
+    assert len(found) == 2
+    assert min(corner_error(pose.motion, *made) for pose in found) < 0.05
+
+
+@cache
+def _disc_scans(folder):
+    shape, tilts = disc(), (50.0, 70.0)
+    pair = (
+        brep_set_up(shape, "disc", UP, folder, tilts=tilts, seed=31),
+        brep_set_up(shape, "disc", -UP, folder, tilts=tilts, seed=32),
+    )
+    return pair, tuple(scanned(one, folder) for one in pair)
+
+
+def test_a_disc_with_equal_holes_is_given_no_place(folder) -> None:
+    _, scans = _disc_scans(folder)
+    found = set_up_poses(*scans)
+    assert len(found) > 1 or len(found[0].open)
+    over = set_up_poses(*scans, Word(turned_over=True))
+    assert all(scans[0].looks @ pose.motion[:3, :3] @ scans[1].looks < 0.0 for pose in over)
+
+
+def test_a_size_measured_across_closes_what_slides(folder) -> None:
+    made, scans = _disc_scans(folder)
+    faces = [next(i for i, f in enumerate(s.features) if f.kind == "plane" and f.extent.area > 2000) for s in scans]
+    size = Across(faces[0], faces[1], 18.0, 0.01)
+    found = set_up_poses(*scans, Word(across=(size,), turned_over=True))
+    true = made[0].to_scan @ np.linalg.inv(made[1].to_scan)
+    axis = made[0].to_scan[:3, 2]
+    best = min(found, key=lambda pose: corner_error(pose.motion, *made))
+    assert not len(best.open)
+    middle = transformed(made[1].to_scan, np.array([0.0, 0.0, 9.0]))
+    off = transformed(best.motion, middle) - transformed(true, middle)
+    assert abs(off @ axis) < 0.04

@@ -1,0 +1,93 @@
+"""Meshes of one surface put together: every place once, no point moved, nothing left but a seam of a few edges.
+
+Covers: pipeline.mesh.seams.stitching
+
+What is put together are parts of a sphere whose facets are known (trimesh's icosphere, another net each), so that
+area, distance from the exact sphere and what lies twice are known from outside.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.spatial.transform import Rotation
+
+from pipeline.mesh.query import Scene, self_intersections
+from pipeline.mesh.seams import Stitched, stitched
+from pipeline.mesh.topology import boundary_loops, facet_areas, facet_neighbours, facet_normals
+from pipeline.values import Surface
+
+RADIUS = 30.0
+
+
+def cap(seed: int, pole: np.ndarray, low: float, noise: float = 0.0) -> Surface:
+    """What of the sphere lies above a height along a pole, in a net of its own."""
+    ball = trimesh.creation.icosphere(5, RADIUS)
+    points = Rotation.random(random_state=np.random.default_rng(seed)).apply(ball.vertices)
+    points *= 1.0 + noise / RADIUS * np.random.default_rng([seed, 1]).standard_normal((len(points), 1))
+    kept = ball.faces[(points[ball.faces] @ pole > low).all(axis=1)]
+    used, faces = np.unique(kept, return_inverse=True)
+    return Surface.measured(points[used], faces.reshape(-1, 3))
+
+
+@pytest.fixture(scope="module")
+def parts() -> list[Surface]:
+    up = np.array([0.0, 0.0, 1.0])
+    return [cap(1, up, -8.0, 0.01), cap(2, -up, -8.0, 0.01)]
+
+
+@pytest.fixture(scope="module")
+def whole(parts: list[Surface]) -> Stitched:
+    return stitched(parts, 0.1)
+
+
+def test_no_point_is_moved_and_none_invented(parts: list[Surface], whole: Stitched) -> None:
+    given = {tuple(point) for part in parts for point in part.vertices}
+    assert {tuple(point) for point in whole.surface.vertices} <= given
+
+
+def test_every_place_is_there_once(whole: Stitched) -> None:
+    v, f = whole.surface.vertices, whole.surface.faces
+    area = float(facet_areas(v, f).sum())
+    # The sphere's, less a seam of about an edge (1.1 mm) round the overlap's middle, of which bridges fill a part.
+    seam = 2.0 * np.pi * RADIUS * 1.6
+    assert 4.0 * np.pi * RADIUS**2 - seam < area < 4.0 * np.pi * RADIUS**2 * 1.001
+    assert (facet_neighbours(f, len(v)) >= -1).all()
+    assert not len(self_intersections(v, f))
+
+
+def test_no_sheet_lies_on_another(whole: Stitched) -> None:
+    v, f = whole.surface.vertices, whole.surface.faces
+    outwards, middle = facet_normals(v, f), v[f].mean(axis=1)
+    # Straight out of the middle of each facet nothing else of the sphere is met, and straight in only its far side.
+    scene = Scene(whole.surface)
+    _, far = scene.first(middle + 1e-3 * outwards, outwards)
+    assert np.isinf(far).all()
+    _, deep = scene.first(middle - 1e-3 * outwards, -outwards)
+    assert deep.min() > RADIUS
+
+
+def test_bridges_leave_holes_of_a_few_edges(whole: Stitched) -> None:
+    loops = boundary_loops(whole.surface.faces, len(whole.surface.vertices))
+    assert (whole.facet < 0).sum() > 20
+    assert max(len(loop) for loop in loops) < 60
+
+
+def test_each_facet_is_one_of_the_mesh_that_it_is_said_to_be_of(parts: list[Surface], whole: Stitched) -> None:
+    for k, part in enumerate(parts):
+        mine = (whole.mesh == k) & (whole.facet >= 0)
+        corners = whole.surface.vertices[whole.surface.faces[mine]]
+        np.testing.assert_array_equal(corners, part.vertices[part.faces[whole.facet[mine]]])
+
+
+def test_the_seam_runs_where_both_are_far_from_their_rims(whole: Stitched) -> None:
+    height = whole.surface.vertices[whole.surface.faces].mean(axis=1)[:, 2]
+    assert height[whole.mesh == 0].min() == pytest.approx(0.0, abs=2.0)
+    assert height[(whole.mesh == 1)].max() == pytest.approx(0.0, abs=2.0)
+
+
+def test_one_mesh_alone_stays_as_it_is(parts: list[Surface]) -> None:
+    alone = stitched(parts[:1], 0.1)
+    assert alone.surface is parts[0]
+    assert not alone.mesh.any()
