@@ -14,6 +14,7 @@ LIBRARIES = (
     "trimesh",
     "pymeshlab",
     "cadquery-ocp-novtk",
+    "manifold3d",
     "ezdxf",
     "reportlab",
     "pillow",

@@ -146,7 +146,7 @@ def clearance(one: Placed, other: Placed, least: float = 0.0, seats: Seats = ())
         crossing = int(np.sum((meant.one[pairs[:, 0]] & meant.other[pairs[:, 1]]) == 0))
     depth = depth_of(one, other, fits, seats)
     seen = near if _is_seen(one, other, near.facets) else _nearest_seen(one, other, meant)
-    spot = None if seen is None or seen.distance == 0.0 else spot_of(one, other, seen)
+    spot = None if seen is None or seen.distance == 0.0 else spot_of(one, other, seen, meant)
     hidden = None if seen is near else near
     verdict, why = _verdict(spot, hidden, near, depth, least)
     overlap = interference(one, other, meant) if near.distance == 0.0 or depth > 0.0 else None
@@ -222,8 +222,8 @@ def meant_between(one: Placed, other: Placed, fits: Sequence[Fit], seats: Seats 
         chords = _chord(one, fit) + _chord(other, fit)
         least.append(max(0.0, gap - 0.5 * (fit.expanded or 0.0) - chords))
     for seat in seats[:MOST_SEATS]:
-        for placed, mark, ident in zip((one, other), marks, seat, strict=True):
-            mark[_on_seat(placed, ident)[0]] |= np.int64(1) << len(least)
+        for placed, mark, ident, below in zip((one, other), marks, seat, (False, True), strict=True):
+            mark[_on_seat(placed, ident, below)[0]] |= np.int64(1) << len(least)
         least.append(0.0)
     return Meant(marks[0], marks[1], np.array(least))
 
@@ -244,12 +244,12 @@ def _near_fit(placed: Placed, fit: Fit) -> tuple[Mask, Mask]:
     return touching, near
 
 
-def _on_seat(placed: Placed, ident: str) -> tuple[Mask, Mask]:
+def _on_seat(placed: Placed, ident: str, below: bool = False) -> tuple[Mask, Mask]:
     """Which facets lie on a feature or end on its corners, and which corners are of the ones that lie on it; all facets
     and no corners for "".
 
-    A facet of no feature that lies as near to it as its own do is what the scan's noise or its rim made of it. What
-    stands on a flat one of a scanned part isn't near what lies below it, as its edges and the walls of its holes.
+    A facet of no feature that lies as near to it as its own do is what the scan's noise or its rim made of it. The face
+    of a part that stands on a flat one of a scan isn't near what lies `below` that: its edges, the walls of its holes.
     """
     if not ident:
         return np.ones(len(placed.body.surface.faces), bool), np.zeros(len(placed.vertices), bool)
@@ -260,12 +260,16 @@ def _on_seat(placed: Placed, ident: str) -> tuple[Mask, Mask]:
     level = own | ((placed.body.labels < 0) & (np.abs(above).max(axis=1) < _ON_SEAT))
     corners = np.zeros(len(placed.vertices), bool)
     corners[faces[level].ravel()] = True
-    if placed.body.skin is None and kind_of(placed.body.features[k]).flat:
-        level |= above.max(axis=1) < _ON_SEAT
+    flat = kind_of(placed.body.features[k]).flat
+    behind = above.max(axis=1) < _ON_SEAT
+    if placed.body.skin is None:
+        return np.asarray(level | behind if below and flat else level), corners
+    # Of a part that is drawn, walls stand square on the face: they begin where it ends. What goes on beyond it, as a
+    # spigot does, has to keep clear.
     lone = np.zeros(len(placed.vertices), bool)
     lone[faces[own].ravel()] = True
-    # Of a part that is drawn, walls stand square on the face: they begin where it ends.
-    return np.asarray(level | (lone[faces].any(axis=1) if placed.body.skin is not None else level)), corners
+    walls = lone[faces].any(axis=1)
+    return np.asarray(level | (walls & behind if flat else walls)), corners
 
 
 def _chord(placed: Placed, fit: Fit) -> float:
@@ -279,7 +283,9 @@ def _chord(placed: Placed, fit: Fit) -> float:
     return float(np.abs(signed_distance(placed.shape(k), middles)).max())
 
 
-def spot_of(one: Placed, other: Placed, near: NearestFacets, *, metal: bool = False) -> Spot:
+def spot_of(
+    one: Placed, other: Placed, near: NearestFacets, meant: Meant | None = None, *, metal: bool = False
+) -> Spot:
     """What is known of the gap between two facets that were measured and don't cross; or of the metal between them."""
     along = unit(near.on_other - near.on_one)
     # Out of the part at either place: along the gap, against the way through metal.
@@ -290,7 +296,8 @@ def spot_of(one: Placed, other: Placed, near: NearestFacets, *, metal: bool = Fa
     ]
     places = _feet((one, other), held, np.array([near.on_one, near.on_other]))
     mainly = [[max(each, key=lambda t: t.share)._replace(share=1.0)] for each in held]
-    if not metal and (lower := _between_features((one, other), held)) is not None:
+    partly = meant is not None and _are_meant((one, other), held, meant)
+    if not metal and not partly and (lower := _between_features((one, other), held)) is not None:
         lower = _feet((one, other), mainly, lower)
         sides = zip((one, other), held, places, strict=True)
         above = sum(t.share * _above(part, t, at) for part, each, at in sides for t in each if t.feature >= 0)
@@ -357,6 +364,18 @@ class _Touching(NamedTuple):
 def _above(placed: Placed, touch: _Touching, place: Floats) -> float:
     """By how much a place lies out of the surface of a feature, mm."""
     return _side(placed, touch) * float(signed_distance(placed.shape(touch.feature), place[None])[0])
+
+
+def _are_meant(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]], meant: Meant) -> bool:
+    """Whether the two features that mainly hold two places are meant to be near each other anywhere.
+
+    Their surfaces are then nearest where they are meant to be, and that says nothing of these places.
+    """
+    bits = []
+    for mark, placed, each in zip((meant.one, meant.other), parts, held, strict=True):
+        feature = max(each, key=lambda touch: touch.share).feature
+        bits.append(np.bitwise_or.reduce(mark[placed.body.labels == feature], initial=0) if feature >= 0 else 0)
+    return bool(bits[0] & bits[1])
 
 
 def _between_features(parts: Sequence[Placed], held: Sequence[Sequence[_Touching]]) -> Floats | None:

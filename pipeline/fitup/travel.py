@@ -306,7 +306,7 @@ class _Pair:
             moves[key] = moves.get(key, np.zeros(6)) + move
         unsure = self.moving.pose.unsure or self.motion.item.unsure
         there = replace(self.moving.pose, matrix=pose @ self.moving.pose.matrix, moves=moves, unsure=unsure)
-        return spot_of(Placed(self.moving.body, there), self.other, near)
+        return spot_of(Placed(self.moving.body, there), self.other, near, self.meant)
 
 
 def _motion(item: Item, turns: bool, run: float) -> Floats:

@@ -234,14 +234,15 @@ def test_the_scale_of_a_scan_is_in_what_it_moves_and_drops_out_where_the_part_is
 
 
 def test_faces_that_are_meant_to_touch_do_not_count() -> None:
-    """A post D6 on the top of a block of 60 x 40, 10 off its middle both ways: its side is 7 from the block's sides."""
+    """A post D6, 30 high, on the top of a block: what stands on a scanned face isn't near what lies below that, so the
+    nearest that counts is the post's other end."""
     block = standing(block_body())
     post = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 20.0)
     assert clearance(post, block).verdict == "hits"
     stands = clearance(post, block, 5.0, [("start", "top")])
     assert stands.verdict == "clear"
     assert stands.spot is not None
-    assert stands.spot.raw == pytest.approx(7.0, abs=0.003)
+    assert stands.spot.raw == pytest.approx(30.0, abs=0.003)
     # Sunk in by more than what a scan's noise could be, it is not only touching.
     sunk = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 19.5)
     assert clearance(sunk, block, 5.0, [("start", "top")]).verdict == "hits"
