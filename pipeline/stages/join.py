@@ -43,7 +43,7 @@ from pipeline.mesh.query import self_intersections
 from pipeline.mesh.seams import Stitched, stitched
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress
-from pipeline.surfaces import seen_from, shape_of
+from pipeline.surfaces import kind_of, seen_from, shape_of
 from pipeline.values import (
     CleanResult,
     JoinResult,
@@ -185,7 +185,7 @@ def _word(wish: Wish, number: int, stays: SetUp, laid: SetUp) -> Word:
         for s in wish.across
     )
     for size, told in zip(across, wish.across, strict=True):
-        if stays.features[size.stays].kind != "plane" or laid.features[size.laid].kind != "plane":
+        if not (kind_of(stays.features[size.stays]).flat and kind_of(laid.features[size.laid]).flat):
             raise SettingsError(f"set_up {number}: {' and '.join(told.faces)} of across are not two faces; name faces.")
     return Word(same, across, wish.turned_over)
 

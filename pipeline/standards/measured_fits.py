@@ -65,7 +65,7 @@ def measured_fit(fit: str, diameter: float, sigma: float | None, side: str, wher
     Raises SettingsError for a fit that the tables don't have, and for one that this size can't give in 95 % of cases.
 
     >>> measured_fit("H7/f7", 84.996, 0.006, "bore", "the bore").words
-    'clearance 39 to 94 um, 100 % within H7/f7'
+    'clearance 50 to 92 um, 99 % within H7/f7'
     """
     hole, shaft, nominal = _zones(fit, diameter)
     wanted = (hole[0] - shaft[1], hole[1] - shaft[0])

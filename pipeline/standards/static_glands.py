@@ -87,7 +87,7 @@ def static_gland(
 
     >>> gland = static_gland(85.0, 0.02, (0.036, 0.106), "shaft", "AS568-235")
     >>> gland.ring, round(gland.groove[1], 2), gland.width, [round(100 * s) for s in gland.squeeze]
-    ('AS568-235 (78.97 x 3.53)', 79.6, 4.8, [15, 23, 31])
+    ('AS568-235 (78.97 x 3.53)', 79.6, 4.8, [18, 23, 27])
     """
     usual = next(section for most, section in _USUAL if diameter <= most)
     rows = sorted((r for r in table("o_ring_static").rows), key=lambda r: (r["section"] > usual, -r["section"]))

@@ -23,6 +23,7 @@ from pipeline.geometry import Floats, Indices, Ints, Mask, scaled_mad, transform
 from pipeline.mesh.query import Scene as FacetScene
 from pipeline.mesh.query import spread_points
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, NoiseModel, Surface
 
 ALIKE = np.cos(np.radians(45.0))  # normals of what both scans saw
@@ -221,7 +222,7 @@ def blocked(bores: SetUp, points: Floats, area: float) -> float:
     most = 0.0
     for f in bores.features:
         wide = f.side == "bore" and (f.extent.arc or 0.0) > np.pi
-        if f.kind != "cylinder" or not wide or f.direction is None or f.radius is None or f.extent.along is None:
+        if not kind_of(f).cylindrical or not wide or f.direction is None or f.radius is None or f.extent.along is None:
             continue
         expected = len(points) * np.pi * (INSIDE * f.radius) ** 2 / area
         if expected < HIT:

@@ -26,6 +26,10 @@ class Piece(NamedTuple):
     """A line from `start` to `end` (2,), mm, or, where `turn` is not nought, an arc about `centre`.
 
     turn  rad, positive counter-clockwise
+
+    >>> quarter = Piece(np.array([2.0, 0.0]), np.array([0.0, 2.0]), np.zeros(2), np.pi / 2)
+    >>> quarter.radius, round(quarter.length, 4), quarter.at(0.5).round(3).tolist()
+    (2.0, 3.1416, [1.414, 1.414])
     """
 
     start: Floats
@@ -135,7 +139,13 @@ def area(loop: Sequence[Piece]) -> float:
 
 
 def gap_between(one: Sequence[Piece], other: Sequence[Piece]) -> tuple[float, Floats, Floats]:
-    """The least distance of two loops that don't cross, mm, and a place (2,) on each where it is."""
+    """The least distance of two loops that don't cross, mm, and a place (2,) on each where it is.
+
+    >>> ends = np.array([[5.0, 0.0], [8.0, 0.0]])
+    >>> rings = [pieces_of([Segment("circle", at, at, np.zeros(2), at[0])], 0.1) for at in ends]
+    >>> round(gap_between(*rings)[0], 6)
+    3.0
+    """
     best = (math.inf, np.zeros(2), np.zeros(2))
     for piece in one:
         shares = np.linspace(0.0, 1.0, max(9, min(200, int(piece.length) + 2)))
@@ -154,13 +164,25 @@ def gap_between(one: Sequence[Piece], other: Sequence[Piece]) -> tuple[float, Fl
 
 
 def corners_and_bulges(loop: Sequence[Piece]) -> tuple[tuple[tuple[float, float], ...], tuple[float, ...]]:
-    """A loop as corners and, of the run from each to the next, the tangent of a quarter of its turn."""
+    """A loop as corners and, of the run from each to the next, the tangent of a quarter of its turn.
+
+    >>> half = Piece(np.array([1.0, 0.0]), np.array([-1.0, 0.0]), np.zeros(2), np.pi)
+    >>> corners, bulges = corners_and_bulges([half, Piece(half.end, half.start, half.end, 0.0)])
+    >>> corners, [round(b, 6) for b in bulges]
+    (((1.0, 0.0), (-1.0, 0.0)), [1.0, 0.0])
+    """
     corners = tuple((float(p.start[0]), float(p.start[1])) for p in loop)
     return corners, tuple(math.tan(0.25 * p.turn) for p in loop)
 
 
 def turned_back(loop: Sequence[Piece]) -> tuple[Piece, ...]:
-    """The loop run the other way round."""
+    """The loop run the other way round.
+
+    >>> half = Piece(np.array([1.0, 0.0]), np.array([-1.0, 0.0]), np.zeros(2), np.pi)
+    >>> (back,) = turned_back([half])
+    >>> back.start.tolist(), round(back.turn, 4)
+    ([-1.0, 0.0], -3.1416)
+    """
     return tuple(Piece(p.end, p.start, p.centre, -p.turn) for p in reversed(loop))
 
 

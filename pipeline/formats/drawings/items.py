@@ -30,7 +30,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Arc:
-    """Counter-clockwise from `begin` to `finish`, degrees."""
+    """An arc on a layer about `centre` with its radius, counter-clockwise from `begin` to `finish`, degrees."""
 
     layer: str
     centre: Place

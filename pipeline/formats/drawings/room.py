@@ -20,7 +20,13 @@ _ON_TEXT, _FAR = 60.0, 0.15  # what covering another text costs in points of lin
 
 
 class Room:
-    """What is drawn already; `best` of several ways to put the next."""
+    """What is drawn already; `best` of several ways to put the next.
+
+    >>> taken = Room([Text("TEXT", (0.0, 0.0), "in the way")])
+    >>> ways = [(0.0, Text("TEXT", (1.0, 0.0), "on it")), (1.0, Text("TEXT", (0.0, 20.0), "free"))]
+    >>> taken.best(ways).text
+    'free'
+    """
 
     def __init__(self, items: Iterable[Item]) -> None:
         self.points = np.empty((0, 2))

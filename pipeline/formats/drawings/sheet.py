@@ -30,7 +30,7 @@ MEASURE = "No substitute for measuring the part: check the sizes that matter bef
 
 
 class Drawn(NamedTuple):
-    """A flange's drawing with its title block, and what stands below: the hole table and the notes."""
+    """A flange's drawing: `front`, the view with its title block, and what stands `below` it, hole table and notes."""
 
     front: tuple[Item, ...]
     below: tuple[Item, ...]

@@ -71,7 +71,7 @@ def _side(side: str | None) -> Literal["bore", "boss"] | None:
 def wall_record(part: str, behind: Sequence[str], found: Walls) -> WallRecord:
     """What is left behind faces of a part, as a record; mm.
 
-    >>> none = Walls(6.0, "holds", "7.000 mm, +-0.100 (95 %)", (), 0.0, *(() for _ in range(3)))
+    >>> none = Walls(6.0, "holds", "7.000 mm, +-0.100 (95 %)", (), 0.0, *(() for _ in range(4)))
     >>> wall_record("housing", ["H1"], none).least
     6.0
     """
