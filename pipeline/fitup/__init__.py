@@ -12,7 +12,7 @@ from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
 from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
-from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on
+from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
 
 __all__ = [
     "EXPANDED",
@@ -47,6 +47,7 @@ __all__ = [
     "features_in_words",
     "item_in_words",
     "item_on",
+    "item_where",
     "lacking",
     "placed",
     "travel",

@@ -11,6 +11,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.datums import Choice, Datums, choose, reach_of, situations
 from pipeline.fitup.bodies import Body, Placed, scale_key
 from pipeline.fitup.items import Item, Key, Move, item_moves
+from pipeline.fitup.placing import Pose
 from pipeline.geometry import Floats, cross, transformed, turned, undone
 from pipeline.places import Place, in_words
 from pipeline.surfaces import SituationFeature
@@ -91,15 +92,32 @@ def item_on(part: Placed, parts: Mapping[str, Placed], text: str, wanted: str) -
     other = parts.get(name.strip()) if colon else None
     if other is None:
         return item_in_words(part.body, text, wanted)
-    where = item_in_words(other.body, words, wanted).placed(other.pose.matrix)
-    moves = dict(where.moves)
-    for pose, sign in ((other.pose, 1.0), (part.pose, -1.0)):
-        for key, m in pose.moves.items():
-            shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
-            turn = np.zeros(3) if where.direction is None else cross(m[3:], where.direction)
-            moves[key] = (shift + sign * (m[:3] + cross(m[3:], where.point)), tilt + sign * turn)
-    unsure = where.unsure or other.pose.unsure or part.pose.unsure
-    return replace(where, moves=moves, unsure=unsure).placed(undone(part.pose.matrix))
+    where = item_where(other, item_in_words(other.body, words, wanted))
+    return _moved_with(where, part.pose, -1.0).placed(undone(part.pose.matrix))
+
+
+def item_where(part: Placed, item: Item) -> Item:
+    """What lies on a part where that stands, with all that moves the part itself.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.turned import turned_body
+    >>> up = np.eye(4)
+    >>> up[2, 3] = 7.0
+    >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([], up))
+    >>> item_where(rod, item_in_words(rod.body, "end", "face")).point.tolist()
+    [0.0, 0.0, 57.0]
+    """
+    return _moved_with(item.placed(part.pose.matrix), part.pose, 1.0)
+
+
+def _moved_with(item: Item, pose: Pose, sign: float) -> Item:
+    """An item with what moves a pose besides, or with that against it."""
+    moves = dict(item.moves)
+    for key, m in pose.moves.items():
+        shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
+        turn = np.zeros(3) if item.direction is None else cross(m[3:], item.direction)
+        moves[key] = (shift + sign * (m[:3] + cross(m[3:], item.point)), tilt + sign * turn)
+    return replace(item, moves=moves, unsure=item.unsure or pose.unsure)
 
 
 def direction_in_words(body: Body, text: str) -> Item:

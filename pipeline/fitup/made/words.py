@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Placed, item_in_words
-from pipeline.geometry import cross
+from pipeline.fitup import Item, Placed, item_in_words, item_where
 from pipeline.values import Feature
 
 
@@ -40,14 +37,7 @@ def meant_by(parts: Mapping[str, Placed], text: str, wanted: str) -> Meant:
     if not colon or part is None:
         raise SettingsError(f"{text!r}: write PART: WORDS, of one of the layout's parts, {', '.join(parts)}.")
     own = item_in_words(part.body, words, wanted)
-    there = own.placed(part.pose.matrix)
-    moves = dict(there.moves)
-    for key, m in part.pose.moves.items():
-        shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
-        turn = np.zeros(3) if there.direction is None else cross(m[3:], there.direction)
-        moves[key] = (shift + m[:3] + cross(m[3:], there.point), tilt + turn)
-    item = replace(there, moves=moves, unsure=there.unsure or part.pose.unsure)
-    return Meant(name.strip(), item, _feature_of(part, own))
+    return Meant(name.strip(), item_where(part, own), _feature_of(part, own))
 
 
 def _feature_of(part: Placed, own: Item) -> Feature | None:

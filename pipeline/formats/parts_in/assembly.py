@@ -8,9 +8,9 @@ from itertools import product
 import numpy as np
 
 from pipeline.errors import InputError, SettingsError
-from pipeline.fitup import Item, Line, Placed, Pose, item_in_words, placed
+from pipeline.fitup import Line, Placed, Pose, item_in_words, item_where, placed
 from pipeline.formats.parts_in.part import assumes_unit, read_part
-from pipeline.geometry import Floats, cross
+from pipeline.geometry import Floats
 from pipeline.layout import Layout
 from pipeline.progress import Progress, silent
 
@@ -44,7 +44,7 @@ def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Place
             lines.append(
                 Line(
                     item_in_words(body, line.own, line.what),
-                    _where_it_stands(item_in_words(base.body, words, line.what), base),
+                    item_where(base, item_in_words(base.body, words, line.what)),
                     line.is_opposed,
                     f"{name}: {line.words}",
                     line.gap,
@@ -68,17 +68,6 @@ def _check_sizes(layout: Layout, parts: dict[str, Placed]) -> None:
                 f"{name}: {part.file} states no unit, and in mm it would be {sizes[name]:.3g} mm large beside parts of "
                 f'{others:.3g} mm; say which it is, units = "mm", "cm", "m" or "in".'
             )
-
-
-def _where_it_stands(item: Item, part: Placed) -> Item:
-    """What of a part another is placed on, with all that moves the part itself."""
-    there = item.placed(part.pose.matrix)
-    moves = dict(there.moves)
-    for key, move in part.pose.moves.items():
-        shift, tilt = moves.get(key, (np.zeros(3), np.zeros(3)))
-        turned = np.zeros(3) if there.direction is None else cross(move[3:], there.direction)
-        moves[key] = (shift + move[:3] + cross(move[3:], there.point), tilt + turned)
-    return replace(there, moves=moves, unsure=there.unsure or part.pose.unsure)
 
 
 def _posed(lines: list[Line], open_way: list[bool], start: Floats | None) -> Pose:
