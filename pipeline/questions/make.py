@@ -144,10 +144,10 @@ def _shown(question: MakeQuestion, answer: MakeAnswer, parts: Parts) -> Shown:
     for name, one in near[:2]:
         sections += shown_places((part.name, name), one, both)[0]
     terms = tuple(Term(f"{b.name}: {s.name}", s.kind, s.size) for b in part.budgets for s in b.shares)
-    gauges = [f"First measure, ready for the job of {g.part}: {g.lines}" for g in part.gauges]
-    facts = (*_facts(answer), *gauges, *part.cautions)
+    pastes = tuple((f"To be measured first, ready for the job of {g.part}:", g.lines) for g in part.gauges)
+    facts = (*_facts(answer), *part.cautions)
     asked = f"make: {part.name}, {part.kind}"
-    return Shown(asked, answer.verdict, _held(answer), _said(answer), facts, tuple(sections), terms)
+    return Shown(asked, answer.verdict, _held(answer), _said(answer), facts, tuple(sections), terms, pastes=pastes)
 
 
 def _writes(question: MakeQuestion, answer: MakeAnswer, room: Path) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ Covers: pipeline.fitup.made.ground, pipeline.fitup.made.words
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import tomllib
@@ -129,7 +130,11 @@ def test_a_template_and_all_that_is_said_of_it(
     budget = made["budgets"][0]
     assert budget["likely"] < budget["worst"]
     assert {term["kind"] for term in budget["terms"]} == {"random", "bound"}
-    assert "pilot template" in (out / "fit.html").read_text(encoding="utf-8")
+    page = (out / "fit.html").read_text(encoding="utf-8")
+    assert "pilot template" in page
+    pasted = [html.unescape(found) for found in re.findall(r"<pre>(.*?)</pre>", page, re.DOTALL)]
+    assert made["gauges"]
+    assert pasted[: len(made["gauges"])] == [gauge["lines"].strip() for gauge in made["gauges"]]
 
 
 WRONG = [

@@ -149,7 +149,8 @@ def _answer(one: Shown, unit: str) -> str:
         )
         for listed in one.lists
     )
-    return parted + (both if pictures or one.facts or terms else "") + lists
+    pastes = "".join(f"<p>{safe(head)}</p><pre>{safe(lines.strip())}</pre>" for head, lines in one.pastes)
+    return parted + (both if pictures or one.facts or terms else "") + lists + pastes
 
 
 def _section(section: Section, asked: str) -> str:

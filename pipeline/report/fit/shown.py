@@ -39,6 +39,7 @@ class Shown:
     terms     what its figure is not known better than by
     curves, grids  of a travel and the like
     lists     tables
+    pastes    what they are for, and lines to paste into a file
     """
 
     asked: str
@@ -51,6 +52,7 @@ class Shown:
     curves: tuple[Curve, ...] = ()
     grids: tuple[Grid, ...] = ()
     lists: tuple[Listed, ...] = ()
+    pastes: tuple[tuple[str, str], ...] = ()
 
     def in_unit(self, unit: str) -> Shown:
         """The same with its lengths in "mm" or "in"; those of its terms stay in mm.
