@@ -120,19 +120,10 @@ def weighed(
     finest = finest_of(shape, seen)
     parts, freedom, left_over = _of_noise(noise, rows, gains, seen, finest)
     method = METHOD
-    residuals = signed_distance(shape, points)
-    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
-    if variance > EXCESS**2 * left_over:
-        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
-        form = float(np.sqrt(variance - left_over))
-        parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
+    form = form_beyond(signed_distance(shape, points), weights, left_over)
+    if form:
         method += f", and {um(form)} of form that it doesn't explain"
-    # Coordinates come as float32: no figure is better than their last bit.
-    resolution = 2.0**-25 * float(np.abs(points).max())
-    parts[0] += resolution**2 * (gains.T @ gains)
-    covariance = parts.sum(axis=0)
-    more = student_widening(np.diag(covariance), np.diagonal(parts, axis1=1, axis2=2), freedom)
-    covariance *= np.outer(more, more)
+    covariance = completed(parts, freedom, form, gains, seen, finest, points)
     if held is not None:
         method += f"; the fit was held {held.words}"
         of_held = _of_held(held, kind.parameters, free, gains, rows)
@@ -148,6 +139,29 @@ def weighed(
     if held is not None and "r" in held.names:
         known = replace(known, radius=None)
     return known, float(np.sqrt(left_over))
+
+
+def form_beyond(residuals: Floats, weights: Floats, left_over: float) -> float:
+    """mm rms of residuals (n,) that noise, which leaves the variance `left_over` in them, doesn't explain; 0 where it
+    does."""
+    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
+    return float(np.sqrt(variance - left_over)) if variance > EXCESS**2 * left_over else 0.0
+
+
+def completed(
+    parts: Floats, freedom: Floats, form: float, gains: Floats, seen: Seen, finest: Floats, points: Floats
+) -> Floats:
+    """The covariance (p, p) of noise's parts (k, p, p) with their degrees of freedom, once the first part has taken up
+    what form does to the fit and what the coordinates' last bit does."""
+    if form:
+        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
+        parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
+    # Coordinates come as float32: no figure is better than their last bit.
+    resolution = 2.0**-25 * float(np.abs(points).max())
+    parts[0] += resolution**2 * (gains.T @ gains)
+    covariance = np.asarray(parts.sum(axis=0))
+    more = student_widening(np.diag(covariance), np.diagonal(parts, axis1=1, axis2=2), freedom)
+    return covariance * np.outer(more, more)
 
 
 def _carried(shape: Shape, basis: Floats, seen: Seen, gains: Floats, noise: NoiseModel) -> Carried:

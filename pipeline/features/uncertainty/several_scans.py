@@ -14,12 +14,12 @@ import numpy as np
 
 from pipeline.features.uncertainty.correlated_noise import propagated
 from pipeline.features.uncertainty.propagation import (
-    EXCESS,
     METHOD,
+    completed,
     components_of,
     finest_of,
+    form_beyond,
     seen_of,
-    student_widening,
     summary,
 )
 from pipeline.geometry import Floats, basis_of
@@ -91,19 +91,11 @@ def weighed_together(shape: Shape, shares: Sequence[Share]) -> tuple[Uncertainty
             lever = own.T @ np.hstack([normals, np.cross(share.points, normals)])
             parts[0] += lever @ share.pose @ lever.T
     method = f"{METHOD}; {len(shares)} scans were fitted together, each with its own noise and pose"
-    residuals = signed_distance(shape, points)
-    variance = float(np.sum(weights * residuals**2) / np.sum(weights))
-    if variance > EXCESS**2 * left_over:
-        length = max(float(np.sort(seen.size)[1]) / 3.0, 1e-9)
-        form = float(np.sqrt(variance - left_over))
-        parts[0] += propagated(gains, seen.places, [(form, length)], finest)[0]
+    form = form_beyond(signed_distance(shape, points), weights, left_over)
+    if form:
         method += f", and {um(form)} of form that they don't explain"
-    resolution = 2.0**-25 * float(np.abs(points).max())
-    parts[0] += resolution**2 * (gains.T @ gains)
     every, known = np.array(parts), np.array(freedom)
-    covariance = every.sum(axis=0)
-    more = student_widening(np.diag(covariance), np.diagonal(every, axis1=1, axis2=2), known)
-    covariance *= np.outer(more, more)
+    covariance = completed(every, known, form, gains, seen, finest, points)
     found = summary(shape, kind.parameters, covariance, basis, method)
     return replace(found, parts=every, freedom=known), float(np.sqrt(left_over))
 

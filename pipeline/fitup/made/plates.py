@@ -88,14 +88,14 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
         seats += register.seats
         _stud_fits(register, stud, holes, flange, where)
     figures, facts, cautions = _said(face, flange, holes, bolt, webs, wish, least)
-    more = register
     return MadePart(
         question.name, kind, tuple(steps), pose, tuple(seats), tuple(parts), moves,
         face.item.unsure or (register.at.item.unsure if register else ""), volume,
-        (*figures, *(more.figures if more else ())), (),
-        (*_gauges(face, holes), *(more.gauges if more else ())),
-        (*facts, *(more.facts if more else ())), (*cautions, *(more.cautions if more else ())),
-        (*doubts, *_room_doubts(holes, bolt), *(more.doubts if more else ())),
+        (*figures, *(register.figures if register else ())), (),
+        (*_gauges(face, holes), *(register.gauges if register else ())),
+        (*facts, *(register.facts if register else ())),
+        (*cautions, *(register.cautions if register else ())),
+        (*doubts, *_room_doubts(holes, bolt), *(register.doubts if register else ())),
         sizes=tuple(sizes),
     )  # fmt: skip
 
