@@ -124,12 +124,13 @@ class PressWish(Settings):
     """What is pressed into what, for the force and the stresses of a press fit.
 
     made_of, into  materials of the table: of the made part, and of the part there is
-    wall           least metal round the bore, or inside the outside diameter, that it is pressed into (onto), mm
+    wall           least metal round the bore, or inside the outside diameter, that it is pressed into (onto), mm; what
+                   the part has there, after the layout's cuts, unless told
     """
 
     made_of: str = "steel"
     into: str = "grey iron"
-    wall: Length
+    wall: Length | None = None
 
 
 class RegisterWish(Settings):
@@ -189,6 +190,9 @@ class SpigotWish(RegisterWish):
 
 class HolderWish(SpigotWish):
     """A holder or sleeve for a rolling bearing: outside as a spigot, inside the bearing's seat.
+
+    With fit = "none" nothing of it goes into the part: its head is bolted to the face, `length` is from there, and
+    `around` the outside diameter of what stands out of the head.
 
     bearing  of the table, "6205"
     seat     zone of the seat: H7 unless told

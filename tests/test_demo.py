@@ -17,6 +17,7 @@ from typing import Any
 import ezdxf
 import numpy as np
 import pytest
+import trimesh
 from jsonschema import Draft202012Validator
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepCheck import BRepCheck_Analyzer
@@ -216,6 +217,22 @@ def the_template_of_the_demo_is_on_the_bearing_axis(folder: Path) -> None:
     assert np.linalg.norm(off - (off @ way) * way) < 1e-6
 
 
+def what_else_the_demo_makes_can_be_made(folder: Path) -> None:
+    """Spigot, gasket and cover: read again valid and named, as facets watertight, nowhere thinner than asked for."""
+    found = json.loads((folder / "fit.json").read_text())["made"]
+    assert [made["kind"] for made in found] == ["template", "spigot", "gasket", "cover"]
+    for made in found[1:]:
+        stem = made["name"].replace(" ", "-")
+        assert set(made["files"]) == {f"{stem}.{end}" for end in ("step", "3mf", "stl", "dxf", "pdf")}
+        body = read_solid(folder / f"{stem}.step")
+        assert BRepCheck_Analyzer(body.shape).IsValid()
+        assert all(face.name for face in body.faces)
+        assert body.volume == pytest.approx(made["volume"], rel=1e-6)
+        assert trimesh.load(folder / f"{stem}.stl").is_watertight
+    least = {"seal spigot": 3.0, "window cover": 2.0}
+    assert all(made["wall"] >= least.get(made["name"], 0.0) for made in found)
+
+
 def test_the_demo_layout_is_answered_as_its_exact_solids_are(demo: Path) -> None:
     """Truth: sample_meshes/make_fit.py, distances of exact solids by the CAD kernel, closed forms and the design."""
     done = datumlift("demo", "--out", demo, "--fit", "--json")
@@ -223,6 +240,7 @@ def test_the_demo_layout_is_answered_as_its_exact_solids_are(demo: Path) -> None
     found = json.loads(done.stdout)
     assert found == json.loads((demo / "turbine_fit" / "fit.json").read_text())
     the_template_of_the_demo_is_on_the_bearing_axis(demo / "turbine_make")
+    what_else_the_demo_makes_can_be_made(demo / "turbine_make")
     truth = json.loads((Path(sample_meshes.__file__).parent / "turbine_fit_truth.json").read_text())
     said = {", ".join(answer["between"]): answer for answer in found["clearances"]}
     assert set(truth["clearance"]) <= set(said)

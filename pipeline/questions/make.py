@@ -59,12 +59,13 @@ def _answer(question: MakeQuestion, parts: Parts, progress: Progress) -> MakeAns
     solid = solid_of(part, question)
     printing = question.printing
     if printing is not None and printing.bed is not None:
-        large = lies_on(solid.facets, printing.bed, printing.grow)
-        if large is not None:
-            raise SettingsError(
-                f"{question.name}: it is {large[0]:.0f} x {large[1]:.0f} mm, larger than the bed of "
-                f"{printing.bed[0]:g} x {printing.bed[1]:g} mm; locate it nearer to its target, or print it elsewhere."
-            )
+        for facets in [piece.facets for piece in solid.pieces] or [solid.facets]:
+            large = lies_on(facets, printing.bed, printing.grow)
+            if large is not None:
+                raise SettingsError(
+                    f"{question.name}: it is {large[0]:.0f} x {large[1]:.0f} mm, larger than the bed of "
+                    f"{printing.bed[0]:g} x {printing.bed[1]:g} mm; print it elsewhere, or have it cut from sheet."
+                )
     placed = standing(part, solid)
     found = []
     for number, name in enumerate(part.against):

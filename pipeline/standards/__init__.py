@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.standards.bushes import drill_bush, screw_hole
+from pipeline.standards.bushes import dowel_up_to, drill_bush, screw_hole
 from pipeline.standards.fits import TIGHT_SEAT, WORN_SEAT
 from pipeline.standards.measured_fits import (
     MeasuredFit,
@@ -11,7 +11,7 @@ from pipeline.standards.measured_fits import (
     measured_fit,
     share_words,
 )
-from pipeline.standards.parts import Bearing, BoltHole, bearing, bolt_hole
+from pipeline.standards.parts import Bearing, BoltHole, bearing, bolt_hole, position_tolerance
 from pipeline.standards.press import FRICTION, material, press_fit
 from pipeline.standards.static_glands import StaticGland, static_gland
 from pipeline.standards.suggest import suggest
@@ -31,10 +31,12 @@ __all__ = [
     "bolt_hole",
     "clearance_words",
     "counterpart",
+    "dowel_up_to",
     "drill_bush",
     "flatness",
     "material",
     "measured_fit",
+    "position_tolerance",
     "press_fit",
     "screw_hole",
     "share_words",

@@ -1,4 +1,4 @@
-"""Drill bushes, and the holes that screws go through."""
+"""Drill bushes, dowels, and the holes that screws go through."""
 
 from __future__ import annotations
 
@@ -40,3 +40,13 @@ def screw_hole(thread: float) -> float | None:
     """
     name = f"M{thread:g}"
     return next((float(r["medium"]) for r in table("clearance_metric").rows if r["bolt"] == name), None)
+
+
+def dowel_up_to(most: float) -> float | None:
+    """Diameter, mm, of the thickest dowel pin of ISO 8734 up to `most` mm; None where all are thicker.
+
+    >>> dowel_up_to(3.5), dowel_up_to(0.5)
+    (3.0, None)
+    """
+    pins = [float(r["pin"]) for r in table("dowels").rows if "8734" in r["standard"] and r["pin"] <= most]
+    return max(pins, default=None)

@@ -56,3 +56,19 @@ def bearing(name: str) -> Bearing:
         if wanted == row["bearing"] or wanted in row["alike"].split():
             return Bearing(wanted, row["bore"], row["outer"], row["width"])
     raise SettingsError(f"the bearing {name!r} is not in the tables; give its plain number, as 6206, without endings.")
+
+
+def position_tolerance(hole: float, fastener: float, fixed: bool) -> float:
+    """Diameter, mm, of the zone in which each of two parts' holes may lie, so that a fastener always goes in.
+
+    hole, fastener  mm, the least of the hole and the most of the fastener
+    fixed           one of the parts holds the fastener, as a thread does; else both have clearance holes
+
+    T = H - F of a floating fastener, T = (H - F) / 2 of a fixed one whose thread stands square or whose zone is
+    projected: ASME Y14.5, appendix B, and ISO 5458; from memory.
+
+    >>> position_tolerance(11.0, 10.0, False), position_tolerance(11.0, 10.0, True)
+    (1.0, 0.5)
+    """
+    room = hole - fastener
+    return 0.5 * room if fixed else room

@@ -19,6 +19,7 @@ from pipeline.standards import (
     counterpart,
     material,
     measured_fit,
+    position_tolerance,
     press_fit,
     static_gland,
 )
@@ -179,3 +180,10 @@ def test_bought_parts() -> None:
             bolt_hole(wrong)
     with pytest.raises(SettingsError, match="not in the tables"):
         bearing("6205-2RS")
+
+
+def test_floating_and_fixed_fasteners() -> None:
+    """ASME Y14.5M-1994, appendix B (from memory): fasteners of 6 mm at most in holes of 6.44 mm at least give each part
+    0.44 floating (B3), 0.22 fixed (B4)."""
+    assert position_tolerance(6.44, 6.0, fixed=False) == pytest.approx(0.44)
+    assert position_tolerance(6.44, 6.0, fixed=True) == pytest.approx(0.22)

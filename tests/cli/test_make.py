@@ -2,7 +2,8 @@
 and wishes that can't be had, each told in one sentence with nothing written.
 
 Covers: pipeline.making, pipeline.questions.make, pipeline.fitup.made.kinds, pipeline.fitup.made.template
-Covers: pipeline.fitup.made.ground, pipeline.fitup.made.words
+Covers: pipeline.fitup.made.ground, pipeline.fitup.made.words, pipeline.fitup.made.split
+Covers: pipeline.formats.made_drawings.template_views, pipeline.formats.made_drawings.outlines
 """
 
 from __future__ import annotations
@@ -14,17 +15,21 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import jsonschema
 import numpy as np
 import pytest
+import trimesh
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 from OCP.TopoDS import TopoDS
 
 from pipeline.cli.main import main
+from pipeline.fitup.made import on_bed
 from pipeline.formats.fit_file import fit_schema_text
 from pipeline.formats.solid import read_solid
 from pipeline.job import Measured
@@ -111,7 +116,7 @@ def test_a_template_and_all_that_is_said_of_it(
     jsonschema.validate(record, json.loads(fit_schema_text()))
     made = record["made"][0]
     assert sorted(made["files"]) == sorted(path.name for path in out.glob("pilot-template*"))
-    assert len(made["files"]) == 6
+    assert len(made["files"]) == 8
     assert made["clearances"][0]["verdict"] == "clear"
     # The boss that is 8 high carries the guide's place; the rib, 15 high, is under the plate: it stays clear of both.
     assert made["clearances"][0]["spot"]["distance"] >= 2.0
@@ -157,7 +162,7 @@ WRONG = [
     ({"one": '{pin = "mark: axis"}'}, "is no round hole|wants a hole"),
     ({"one": '{spigot = "casting: hole nearest [30, 30, -10]", depth = 30}'}, "doesn't go into"),
     ({"guide": "bush = true\ndrill2 = 3"}, "drill2"),
-    ({"printing": "printing = {bed = [100, 100]}"}, "larger than the bed"),
+    ({"printing": "printing = {bed = [60, 60]}"}, "larger than the bed"),
 ]
 
 
@@ -186,3 +191,85 @@ def test_what_would_hit_is_told_and_not_written(
     assert "not written" in said
     assert not list((tmp_path / "make").glob("pilot-template*"))
     assert json.loads((tmp_path / "make" / "fit.json").read_text())["made"][0]["files"] == []
+
+
+OTHERS = [
+    (
+        "spigot",
+        'fit = "H7/f7"\nlength = 20\nring = "auto"\nbore = 11',
+        "leaves a wall|a smaller bore|no O-ring|thinner ring",
+    ),
+    ("spigot", 'fit = "H7/q9"\nlength = 20', "not in the tables"),
+    ("spigot", 'fit = "H6/g5"\nlength = 20', "can't be given|not in the tables"),
+    ("spigot", 'fit = "H7/p6"\nlength = 1\npress = {wall = 5}', "too short"),
+    ("holder", 'fit = "H7/f7"\nlength = 30\nbearing = "6206"', "leaves a wall"),
+    ("holder", 'fit = "H7/f7"\nlength = 30\nbearing = "9999"', "not in the tables"),
+    ("holder", 'fit = "none"\nlength = 30\nbearing = "6206"', "held by its face alone"),
+    ("cover", "thickness = 5", "no outline of"),
+    ("gasket", "thickness = 1", "no outline of"),
+    ("spacer", "thickness = -1", "thickness"),
+]
+
+
+@pytest.mark.parametrize(("kind", "wish", "said"), OTHERS, ids=[f"{kind}: {said}" for kind, _, said in OTHERS])
+def test_turned_and_flat_wishes_that_cannot_be_had(
+    casting: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str, wish: str, said: str
+) -> None:
+    on = "hole nearest [30, 30, -10]" if kind in ("spigot", "holder") else "face nearest [5, 5, 0]"
+    face = 'face = "casting: face nearest [5, 5, 0]"' if kind in ("spigot", "holder") else ""
+    path = tmp_path / "make.toml"
+    path.write_text(f"""
+[part.casting]
+file = "{casting}"
+uncertainty = 0.01
+[[make]]
+name = "it"
+[make.{kind}]
+on = "casting: {on}"
+{face}
+{wish}
+""")
+    status, told = told_by(capsys, str(path), "--quiet")
+    assert status == 2, told
+    assert "Traceback" not in told
+    assert len(told.strip().splitlines()) == 1, told
+    assert re.search(said, told), told
+    assert not (tmp_path / "make").exists()
+
+
+def test_a_template_larger_than_the_bed_is_made_in_pieces(
+    casting: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each piece fits the bed as it lies on its top, together they are the whole less their dowels' holes, and their
+    joint is in the budget."""
+    found = {}
+    for name, printing in (("whole", ""), ("parted", "printing = {bed = [130, 110]}")):
+        folder = tmp_path / name
+        folder.mkdir()
+        status, said = told_by(capsys, str(layout(casting, folder, printing=printing)), "--quiet")
+        assert status == 0, said
+        found[name] = json.loads((folder / "make" / "fit.json").read_text())["made"][0]
+    out = tmp_path / "parted" / "make"
+    assert sorted(found["parted"]["files"]) == sorted(path.name for path in out.glob("pilot-template*"))
+    bodies = [read_solid(out / f"pilot-template{end}.step") for end in ("", "-1", "-2")]
+    assert all(BRepCheck_Analyzer(body.shape).IsValid() for body in bodies)
+    whole, *pieces = (body.volume for body in bodies)
+    told = next(fact for fact in found["parted"]["facts"] if "dowels ISO 8734" in fact)
+    pin = float(re.search(r"8734 ([\d.]+) x", told)[1])  # type: ignore[index]
+    # Two dowels, holes three diameters and a mm deep in either piece, 0.05 wider.
+    holes = 4 * np.pi / 4 * (pin + 0.05) ** 2 * (3 * pin + 1)
+    assert sum(pieces) == pytest.approx(whole - holes, rel=1e-6)
+    for k in (1, 2):
+        mesh = trimesh.load(out / f"pilot-template-{k}.stl")
+        assert mesh.is_watertight
+        assert on_bed(mesh.vertices[:, :2], (130.0, 110.0)) is None
+    before, after = (found[name]["budgets"][0] for name in ("whole", "parted"))
+    assert after["likely"] > before["likely"]
+    assert "joint of its pieces" in {term["name"] for term in after["terms"]}
+    document = ezdxf.readfile(out / "pilot-template.dxf")
+    assert not document.audit().errors
+    assert len(document.modelspace().query("DIMENSION")) > 6
+    text = " ".join(entity.dxf.text for entity in document.modelspace().query("TEXT"))
+    assert f"within {after['likely']:.3f} mm (95 %)" in text
+    # From locator to locator, as they are 100 mm apart.
+    assert "100.000" in {entity.dxf.text for entity in document.modelspace().query("DIMENSION")}

@@ -94,7 +94,9 @@ def pieces_of(segments: Sequence[Segment], tolerance: float) -> tuple[Piece, ...
             out.append(_line(s.start, s.end))
         elif s.kind == "free":
             assert s.points is not None
-            out += _followed(s.points, tolerance)
+            # A loop that is one free piece ends before its own first point.
+            alone = len(segments) == 1 and math.dist(s.points[0], s.points[-1]) > _SHORT
+            out += _followed(np.vstack([s.points, s.points[:1]]) if alone else s.points, tolerance)
         else:
             assert s.centre is not None
             assert s.radius is not None

@@ -3,8 +3,21 @@
 from __future__ import annotations
 
 from pipeline.fitup.made.kinds import made
-from pipeline.fitup.made.part import Budget, MadePart, Share
-from pipeline.fitup.made.sizes import Size
+from pipeline.fitup.made.part import Budget, MadePart, Share, Size
 from pipeline.fitup.made.solids import Lettering, Outline, Prism, Step, Turned, circle
+from pipeline.fitup.made.split import on_bed
 
-__all__ = ["Budget", "Lettering", "MadePart", "Outline", "Prism", "Share", "Size", "Step", "Turned", "circle", "made"]
+__all__ = [
+    "Budget",
+    "Lettering",
+    "MadePart",
+    "Outline",
+    "Prism",
+    "Share",
+    "Size",
+    "Step",
+    "Turned",
+    "circle",
+    "made",
+    "on_bed",
+]

@@ -7,17 +7,18 @@ from dataclasses import replace
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed
-from pipeline.fitup.made.part import Figure, MadePart
-from pipeline.fitup.made.registers import LEAST_WALL
-from pipeline.fitup.made.sizes import Size
-from pipeline.fitup.made.spigot import Core, turned_part
-from pipeline.making import MakeQuestion
+from pipeline.fitup.made.part import Figure, MadePart, Seat, Size
+from pipeline.fitup.made.registers import LEAST_WALL, closed_off, found_by, standing
+from pipeline.fitup.made.solids import Prism, Step, Turned, volume_of
+from pipeline.fitup.made.spigot import Core, head_bolts, turned_part
+from pipeline.making import HolderWish, MakeQuestion
 from pipeline.places import Length
 from pipeline.standards import Bearing, bearing, counterpart
 
 _SHOULDER = (
     0.19  # of what the outside diameter is larger than the bore, to lose to a shoulder: common practice, no source
 )
+_ALONE = "none"  # the fit of one that is held by its face alone
 _MOUTH = 0.5  # mm at 45 degrees where the bearing enters: common practice, no source
 
 
@@ -29,7 +30,8 @@ def holder(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     wish = question.holder
     assert wish is not None
     where = f"{question.name}: the holder"
-    if wish.bore is not None or wish.around is not None:
+    alone = wish.fit == _ALONE
+    if wish.bore is not None or (wish.around is not None and not alone):
         raise SettingsError(f"{where}: its bore is its bearing's seat, and nothing goes round it; leave both out.")
     wall = LEAST_WALL if question.wall is None else question.wall.mm
     try:
@@ -40,8 +42,9 @@ def holder(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     if not wish.seat[:1].isupper():
         raise SettingsError(f"{where}: the zone {wish.seat!r} is a shaft's; a seat is a hole, as H7.")
     top = 0.0 if wish.head is None else wish.head.thickness.mm
-    core, figures = _core(held, seat, (-wish.length.mm, top), wish.open, _shoulder(wish.shoulder, held), wall, where)
-    made = turned_part(question, wish, parts, where, core)
+    span = (0.0, max(top, wish.length.mm)) if alone else (-wish.length.mm, top)
+    core, figures = _core(held, seat, span, wish.open, _shoulder(wish.shoulder, held), wall, where)
+    made = (_on_face if alone else turned_part)(question, wish, parts, where, core)
     facts = (
         f"seat for {held.name} ({held.bore:g} x {held.outer:g} x {held.width:g}): {wish.seat}, Ø{seat[0]:.3f} to "
         f"{seat[1]:.3f} mm",
@@ -54,6 +57,46 @@ def holder(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     return replace(
         made, figures=(*made.figures, *figures), facts=(*made.facts, *facts), cautions=(*made.cautions, *cautions)
     )
+
+
+def _on_face(question: MakeQuestion, wish: HolderWish, parts: Mapping[str, Placed], where: str, core: Core) -> MadePart:
+    """A holder that is held by a face alone: bolted down, set to the axis by hand."""
+    head, wall = wish.head, LEAST_WALL if question.wall is None else question.wall.mm
+    if head is None or head.bolts is None:
+        raise SettingsError(f"{where}: without a fit it is held by its face alone; give its head bolts.")
+    if wish.ring is not None or wish.press is not None:
+        raise SettingsError(f"{where}: without a fit nothing is sealed or pressed; leave ring and press out.")
+    axis, face = found_by(parts, wish.on, "axis", where), found_by(parts, wish.face, "face", where)
+    matrix, moves = standing(axis.item, face.item, where)
+    thick, top, reach = head.thickness.mm, core.corners[-1][0], 0.5 * head.diameter.mm
+    barrel = 0.0 if wish.around is None else 0.5 * wish.around.mm
+    if top > thick and barrel - core.corners[-1][1] < wall:
+        raise SettingsError(
+            f"{where}: it stands {top - thick:g} mm out of its head; say how large it is there: around = ..., "
+            f"{2.0 * (core.corners[-1][1] + wall):.1f} mm at least."
+        )
+    if reach - max(r for _, r in core.corners) < wall:
+        raise SettingsError(f"{where}: the head of {head.diameter.mm:g} mm leaves no {wall:g} mm round its seat.")
+    outside = [(top, barrel), (thick, barrel), (thick, reach)] if top > thick else [(top, reach)]
+    called = ["top", "barrel", "head top"] if top > thick else ["head top"]
+    profile, names = closed_off(
+        [*core.corners, *outside, (0.0, reach)], [*core.names, *called, "head side", "head under"]
+    )
+    body = Turned(profile, names=names)
+    holes, told = head_bolts(head, core, barrel, wall, where)
+    volume = volume_of(body) - sum(volume_of(s.solid) for s in holes if isinstance(s.solid, Prism))
+    sizes = [*core.sizes, Size("diameter", (0.0, thick), head.diameter.mm), Size("length", (0.0, thick), thick)]
+    if top > thick:
+        sizes += [Size("diameter", (thick, top), 2.0 * barrel), Size("length", (0.0, top), top)]
+    cautions = (
+        f"No fit locates it: set its seat to the axis of {axis.words} with an indicator, tighten the bolts, then ream "
+        "two dowels through both.",
+    )
+    return MadePart(
+        question.name, question.what, (Step("add", body, "body"), *holes), matrix,
+        (Seat("head under", face.part, face.feature.id),), tuple(parts), moves, axis.item.unsure or face.item.unsure,
+        volume, facts=tuple(told), cautions=cautions, sizes=tuple(sizes),
+    )  # fmt: skip
 
 
 def _shoulder(wanted: Length | None, held: Bearing) -> float:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from pipeline.fitup import Key
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import Step
 from pipeline.geometry import Floats
 
@@ -31,6 +30,40 @@ class Figure:
     unit: str = "mm"
     expanded: float | None = None
     note: str = ""
+
+
+@dataclass(frozen=True)
+class Size:
+    """A size of a turned part or a plate.
+
+    what    "diameter" or "length" along its axis
+    span    (from, to) stations, mm along z, that it stands at or goes between
+    value   mm; limits: least and most, None where general tolerances do
+    note    what it is for
+
+    >>> Size("diameter", (0.0, 20.0), 84.93, (84.91, 84.94), "fit").text
+    'Ø84.93 +0.01/-0.02'
+    """
+
+    what: Literal["diameter", "length"]
+    span: tuple[float, float]
+    value: float
+    limits: tuple[float, float] | None = None
+    note: str = ""
+
+    @property
+    def text(self) -> str:
+        """As it stands on a drawing."""
+        sign = "Ø" if self.what == "diameter" else ""
+        if self.limits is None:
+            return f"{sign}{self.value:.3f}".rstrip("0").rstrip(".")
+        low, high = self.limits
+        places = next((n for n in (2, 3, 4) if all(abs(round(v, n) - v) < 1e-7 for v in (self.value, low, high))), 4)
+        up, down = high - self.value, self.value - low
+        size = f"{sign}{self.value:.{places}f}"
+        if abs(up - down) < 1e-7:
+            return f"{size} ±{up:.{places}f}"
+        return f"{size} {up:+.{places}f}/{-down:+.{places}f}"
 
 
 @dataclass(frozen=True)
@@ -112,6 +145,8 @@ class MadePart:
     twin      the steps of its mirror image; () where none is wanted
     flat      the face that it is printed on; "" where it has none
     sizes     what its drawing says
+    pieces    what makes each of the pieces that it is printed in of the whole; () where it is made whole
+    twin_pieces  the same of its mirror image
     """
 
     name: str
@@ -132,6 +167,8 @@ class MadePart:
     twin: tuple[Step, ...] = ()
     flat: str = ""
     sizes: tuple[Size, ...] = ()
+    pieces: tuple[tuple[Step, ...], ...] = ()
+    twin_pieces: tuple[tuple[Step, ...], ...] = ()
 
     @property
     def stem(self) -> str:

@@ -11,13 +11,13 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
 from pipeline.fitup import Key, Placed
-from pipeline.fitup.made.part import Figure, Gauge, MadePart, Seat
+from pipeline.fitup.made.part import Figure, Gauge, MadePart, Seat, Size
 from pipeline.fitup.made.registers import Found, Register, closed_off, found_by, register_of, standing
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import Outline, Prism, Step, Turned, circle, frame, volume_of
 from pipeline.geometry import Floats, contains, cross, transformed, turned, undone
 from pipeline.making import CoverWish, MakeQuestion, OpenPlateWish
-from pipeline.standards import BoltHole, bolt_hole
+from pipeline.standards import BoltHole, bolt_hole, position_tolerance
+from pipeline.surfaces import kind_of
 from pipeline.values import Flange, Hole
 
 FOLLOWED = 0.1  # mm within which arcs follow a cast edge
@@ -25,10 +25,12 @@ _LARGEST_BOLT_HOLE = 30.0  # mm: what is larger is an opening: castings of a ben
 _WEB = {"cover": 2.0, "spacer": 2.0, "gasket": 3.0}  # mm that are to be left unless told: common practice, no source
 # mm that is kept from what stands proud of the face, the fillet at its foot among it: common practice, no source.
 _PROUD = 3.0
+_BOLTED = 2.0  # of a bolt's thread, up to which a found hole is its hole
 _THREADED = 1.25  # of a found hole's diameter, up to which a bolt's thread may have been cut into it
 _COVER_2D = 2.45  # 95 % of a place in a plane
 _MARKED = 0.1  # mm, radially, that a hole is drilled to its place with care: common practice, no source
 _TOLD = 6  # webs
+_LEVEL, _LAID = np.cos(np.radians(0.5)), 0.2  # of faces that lie against a plate; mm between them
 _TOUCHING = 0.01  # mm: edges that cross come as near as that
 
 Loop = tuple[Piece, ...]
@@ -65,6 +67,9 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     taken = {register.at.feature.id} if register is not None else set()
     drilled = [h for h in flange.holes if h.diameter <= _LARGEST_BOLT_HOLE and h.feature not in taken]
     bolt = _bolt(wish.holes, drilled, face, where)
+    if bolt is not None:
+        # What is far wider than the bolt is an opening.
+        drilled = [h for h in drilled if h.diameter <= _BOLTED * bolt.thread]
     holes = [] if wish.holes == "none" else [(h, bolt.hole if bolt else round(h.diameter, 1)) for h in drilled]
     openings = _outermost(list(_openings(flange, drilled, wish, where)))
     webs = sorted(_webs(outer, holes, openings), key=lambda w: w.width)
@@ -79,7 +84,10 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     pose = parts[face.part].pose.matrix @ undone(flange.matrix)
     moves = _face_moves(face, pose, holes)
     sizes = [Size("length", (low, high), wish.thickness.mm)]
-    seats = [] if low > 0.0 else [Seat("plate bottom", face.part, face.feature.id)]
+    # A gasket is pressed on its face as a whole: what it keeps its gap from is what stands proud of that.
+    on_face = _faces_of(body) if kind == "gasket" else ("plate bottom",)
+    seats = [Seat(name, face.part, face.feature.id) for name in on_face]
+    seats += _laid({n: p for n, p in parts.items() if n != face.part}, pose, (low, high), _faces_of(body))
     if register is not None:
         stud, moves = _stud(register, face, pose, low, where)
         steps.append(Step("add", stud, "spigot"))
@@ -100,11 +108,33 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     )  # fmt: skip
 
 
+def _faces_of(body: Prism) -> tuple[str, ...]:
+    return ("plate bottom", "plate top", "plate side", *(["plate hole"] if body.holes else []))
+
+
+def _laid(parts: Mapping[str, Placed], pose: Floats, levels: tuple[float, float], faces: Sequence[str]) -> list[Seat]:
+    """Of parts that lie flat against a plate's top or bottom: all of its faces may be near to all of these."""
+    there = undone(pose)
+    met = []
+    for name, part in parts.items():
+        shapes = [part.shape(k) for k, f in enumerate(part.body.features) if kind_of(f).flat]
+        flat = [
+            (turned(there, s.direction)[2], transformed(there, s.point)[2]) for s in shapes if s.direction is not None
+        ]
+        if any(
+            (up < -_LEVEL and abs(at - levels[1]) < _LAID) or (up > _LEVEL and abs(at - levels[0]) < _LAID)
+            for up, at in flat
+        ):
+            met.append(name)
+    return [Seat(face, name, "") for name in met for face in faces]
+
+
 def _outer(flange: Flange, by: float, face: Found, where: str) -> Loop:
     assert flange.outer is not None
     loops = offset(pieces_of(flange.outer.segments, FOLLOWED), by)
     if not loops:
-        raise SettingsError(f"{where}: moved in by {-by:g} mm nothing is left of {face.words}; less offset.")
+        way = f"moved in by {-by:g} mm nothing is left of" if by < 0.0 else f"{by:g} mm can't be put round"
+        raise SettingsError(f"{where}: {way} {face.words}; less offset.")
     if len(loops) > 1:
         raise SettingsError(f"{where}: moved by {by:g} mm the outline of {face.words} falls apart; less offset.")
     return loops[0]
@@ -120,6 +150,10 @@ def _bolt(words: str, holes: Sequence[Hole], face: Found, where: str) -> BoltHol
     if not holes:
         raise SettingsError(f'{where}: no holes were found in {face.words} for {bolt.bolt}; write holes = "none".')
     narrow = min(holes, key=lambda h: h.diameter)
+    if narrow.diameter > _BOLTED * bolt.thread:
+        raise SettingsError(
+            f"{where}: {bolt.bolt} is lost in {narrow.feature}, a hole of {narrow.diameter:.2f} mm; a thicker one."
+        )
     if bolt.thread > _THREADED * narrow.diameter:
         raise SettingsError(
             f"{where}: {bolt.bolt} doesn't go into {narrow.feature}, a hole of {narrow.diameter:.2f} mm; a thinner one."
@@ -295,8 +329,8 @@ def _said(
     if bolt is not None and holes:
         hole = min((h for h, _ in holes), key=lambda h: _room(h, bolt)[0])
         room, how = _room(hole, bolt)
-        total = bolt.hole - bolt.thread
-        formula = f"T = H - F = {total:.2f}" if how == "floating" else f"T = (H - F) / 2 = {0.5 * total:.2f}"
+        zone = position_tolerance(bolt.hole, bolt.thread, how == "fixed")
+        formula = f"T = {'(H - F) / 2' if how == 'fixed' else 'H - F'} = {zone:.2f}"
         figures.append(Figure("room of a bolt, radially", room, "mm", None, f"{bolt.bolt}, {how} fastener"))
         facts.append(
             f"{bolt.bolt} {bolt.fit} (ISO 273): {how} fastener, position tolerance Ø {formula} mm; {room:.2f} mm of "

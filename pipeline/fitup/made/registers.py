@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Key, Placed
-from pipeline.fitup.made.part import Figure, Gauge, Seat
-from pipeline.fitup.made.sizes import Size
+from pipeline.fitup import Item, Key, Placed, walls
+from pipeline.fitup.made.part import Figure, Gauge, Seat, Size
 from pipeline.fitup.made.solids import frame
 from pipeline.fitup.made.words import meant_by
 from pipeline.geometry import Floats, cross
+from pipeline.lengths import mm
 from pipeline.making import PressWish, RegisterWish
 from pipeline.standards import (
     FRICTION,
@@ -33,6 +33,7 @@ CHAMFER = 1.0  # mm at 45 degrees where a spigot enters: common practice, no sou
 LEAST_WALL = 2.0  # mm behind a groove or round a bore, unless a wall is asked for: common practice, no source
 _SQUARE = np.sin(np.radians(0.5))  # of a face to an axis
 _COVER = 1.96
+_LOOKED = 60.0  # mm, up to which a wall is looked for
 _WORK = 0.5  # of the strength: a hoop stress above it is told
 
 Profile = list[tuple[float, float]]
@@ -204,7 +205,9 @@ def register_of(
         more, told = _of_gland(gland, at)
         figures, facts = [*figures, *more], [*facts, *told]
     if wish.press is not None:
-        more, told, alarms = _of_press(wish.press, fit, inside, outside, wish.length.mm, where)
+        left, how = _wall_left(wish.press, parts, at, where)
+        more, told, alarms = _of_press(wish.press, fit, (inside, outside, left), wish.length.mm, where)
+        facts = [*facts, *how]
         figures, facts, doubts = [*figures, *more], [*facts, *told], alarms
         cautions.append(
             "Press force and stresses: Lamé's rings, elastic, of the least wall all round; corners, ribs, casting "
@@ -262,9 +265,32 @@ def _of_gland(gland: StaticGland, at: Found) -> tuple[list[Figure], list[str]]:
     return figures, facts
 
 
+def _wall_left(wish: PressWish, parts: Mapping[str, Placed], at: Found, where: str) -> tuple[float, list[str]]:
+    """mm of metal behind what something is pressed into, and a sentence on it: as told, or the least that the part has
+    there where it stands, after the cuts of the layout, less what that isn't known by."""
+    if wish.wall is not None:
+        return wish.wall.mm, []
+    part = parts[at.part]
+    found = walls(part, _LOOKED, [part.body.index_of(at.feature.id)])
+    spot = found.spots[0] if found.spots else None
+    if spot is None or not spot.seen:
+        why = "no wall was found" if spot is None else "what is beyond was never seen"
+        raise SettingsError(f"{where}: behind {at.words} {why}; sound it, and write press = {{ wall = ... }}.")
+    thin = min(found.spots, key=lambda s: s.spot.distance - s.spot.expanded).spot
+    left = thin.distance - thin.expanded
+    if left <= 0.0 or thin.unsure:
+        raise SettingsError(
+            f"{where}: the wall behind {at.words} can't be vouched for; sound it, and write press = {{ wall = ... }}."
+        )
+    told = f"wall behind {at.words}: {mm(thin.distance)}, +-{mm(thin.expanded)} (95 %); {mm(left)} are reckoned with"
+    return left, [told]
+
+
 def _of_press(
-    wish: PressWish, fit: MeasuredFit, inside: float, outside: float, length: float, where: str
+    wish: PressWish, fit: MeasuredFit, rounds: tuple[float, float, float], length: float, where: str
 ) -> tuple[list[Figure], list[str], list[str]]:
+    """rounds: mm, diameters of the hole through it and of the metal round it, and the wall that it is pressed into."""
+    inside, outside, wall = rounds
     try:
         made, into = material(wish.made_of), material(wish.into)
     except SettingsError as error:
@@ -274,9 +300,9 @@ def _of_press(
         raise SettingsError(f"{where}: the fit {fit.fit} has no interference, so nothing is pressed; leave press out.")
     d = fit.measured[0]
     if outside > d:  # it goes over an outside diameter, whose own metal is the shaft
-        rings, hub, shaft = (max(0.0, d - 2.0 * wish.wall.mm), d, outside), made, into
+        rings, hub, shaft = (max(0.0, d - 2.0 * wall), d, outside), made, into
     else:
-        rings, hub, shaft = (inside, d, d + 2.0 * wish.wall.mm), into, made
+        rings, hub, shaft = (inside, d, d + 2.0 * wall), into, made
     hard = press_fit(rings, most, length, hub, shaft)
     soft = press_fit(rings, max(0.0, -fit.clearance[1]), length, hub, shaft, FRICTION[0])
     squeezed = hard.shaft_inside if rings[0] > 0.0 else hard.shaft_outside

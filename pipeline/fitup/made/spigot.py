@@ -9,12 +9,11 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed
-from pipeline.fitup.made.part import MadePart, Seat
+from pipeline.fitup.made.part import MadePart, Seat, Size
 from pipeline.fitup.made.registers import LEAST_WALL, Register, closed_off, found_by, register_of, standing
-from pipeline.fitup.made.sizes import Size
 from pipeline.fitup.made.solids import Prism, Step, Turned, circle, volume_of
 from pipeline.making import HeadWish, MakeQuestion, SpigotWish
-from pipeline.standards import bolt_hole
+from pipeline.standards import bolt_hole, position_tolerance
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -73,7 +72,7 @@ def turned_part(
             Size("diameter", (0.0, thick), wish.head.diameter.mm),
             Size("length", (0.0, thick), thick),
         ]
-        holes, told = head_bolts(wish.head, core, register, wall, where)
+        holes, told = head_bolts(wish.head, core, register.radius if register.side == "bore" else 0.0, wall, where)
         facts = (*facts, *told)
     volume = volume_of(body) - sum(volume_of(s.solid) for s in holes if isinstance(s.solid, Prism))
     seats = [*register.seats]
@@ -120,13 +119,16 @@ def _check_walls(register: Register, head: HeadWish | None, around: float, core:
         )
 
 
-def head_bolts(head: HeadWish, core: Core, register: Register, wall: float, where: str) -> tuple[list[Step], list[str]]:
-    """The holes of a head's bolts, and what is to be said of them. Raises SettingsError where they have no room."""
+def head_bolts(head: HeadWish, core: Core, below: float, wall: float, where: str) -> tuple[list[Step], list[str]]:
+    """The holes of a head's bolts, and what is to be said of them; below: mm, radius of what it stands on.
+
+    Raises SettingsError where they have no room.
+    """
     if head.bolts is None or head.count is None or head.pitch_circle is None:
         return [], []
     bolt = bolt_hole(head.bolts)
     pitch, r = 0.5 * head.pitch_circle.mm, 0.5 * bolt.hole
-    inner = max(register.radius if register.side == "bore" else 0.0, core.corners[-1][1])
+    inner = max(below, *(r for _, r in core.corners))
     apart = 2.0 * pitch * np.sin(np.pi / head.count)
     for left, what in (
         (0.5 * head.diameter.mm - pitch - r, "to the head's edge"),
@@ -143,9 +145,10 @@ def head_bolts(head: HeadWish, core: Core, register: Register, wall: float, wher
     steps = [
         Step("take", Prism(circle(x, y, r), 0.0, head.thickness.mm), f"hole {k}") for k, (x, y) in enumerate(places, 1)
     ]
+    zones = [position_tolerance(bolt.hole, bolt.thread, fixed) for fixed in (False, True)]
     facts = [
         f"{head.count} holes Ø{bolt.hole:g} for {bolt.bolt} (ISO 273 {bolt.fit}) on a pitch circle Ø{2 * pitch:g}, the "
-        f"first at {head.start:g} degrees; each may be {0.5 * (bolt.hole - bolt.thread):.2f} mm off where both parts "
-        "have clearance holes, half of that with threads in one (floating and fixed fastener, ISO 5458, from memory)"
+        f"first at {head.start:g} degrees; position tolerance of each part Ø {zones[0]:.2f} mm where both have "
+        f"clearance holes, Ø {zones[1]:.2f} mm with threads in one (floating and fixed fastener, ISO 5458, from memory)"
     ]
     return steps, facts

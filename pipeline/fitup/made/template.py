@@ -13,9 +13,9 @@ from itertools import combinations
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import EXPANDED, Item, Line, Placed, placed
+from pipeline.fitup import EXPANDED, Item, Key, Line, Placed, placed
 from pipeline.fitup.made.ground import Ground, ground_under
-from pipeline.fitup.made.part import Budget, Figure, Gauge, MadePart, Seat
+from pipeline.fitup.made.part import Budget, Figure, Gauge, MadePart, Seat, Size
 from pipeline.fitup.made.solids import (
     Lettering,
     Outline,
@@ -28,7 +28,8 @@ from pipeline.fitup.made.solids import (
     frame,
     mirrored,
 )
-from pipeline.fitup.made.template_error import Drilled, Pins, Sitting, budget, halved_by, pins_worst
+from pipeline.fitup.made.split import Disc, Joint, joints_of, pieces_of_template
+from pipeline.fitup.made.template_error import Drilled, Pins, Sitting, budget, halved_by, located_within
 from pipeline.fitup.made.words import Meant, meant_by
 from pipeline.geometry import Floats, cross, transformed, turned, undone, unit
 from pipeline.making import Guide, Locator, MakeQuestion, TemplateWish
@@ -122,16 +123,25 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     moves = _moves(question, parts, seat, pair, matrix)
     pins = _pins(pair)
     sitting = Sitting(np.array([pads[k][:2] for k in _three(pads)]), wish.made_to.mm + 0.5 * _form(seat.feature))
-    budgets = tuple(_budget(one, pins, sitting, wish, moves, matrix) for one in led)
-    steps = (*layout, *_letters(question, wish, seat, pair, layout, budgets))
+    plate = layout[0].solid
+    assert isinstance(plate, Prism)
+    joints = joints_of(question, plate, *_kept_whole(held, pads, led), _PROUD)
+    budgets = tuple(
+        _budget(one, pins, sitting, wish, moves, matrix, [(joint, plate.high) for joint in joints]) for one in led
+    )
+    steps = (*layout, *_letters(question, wish, seat, pair, plate, budgets, joints))
+    pieces = pieces_of_template(joints, plate)
     against = tuple(name for name in parts if name in names)
     return MadePart(
         question.name, "template", steps, matrix,
         tuple(Seat(f"pad {n} bottom", seat.part, seat.feature.id) for n in range(1, len(pads) + 1)), against,
         moves, seat.item.unsure or next((h.meant.item.unsure for h in held), ""),
         figures=tuple(_figures(held, led)), budgets=budgets,
-        gauges=tuple(_gauges(held)), facts=tuple(_facts(held, led, parts, seat, matrix, pins)),
+        gauges=tuple(_gauges(held)),
+        facts=(*_facts(held, led, parts, (seat, matrix), pins, wish.made_to.mm), *_joint_facts(joints)),
         cautions=CAUTIONS, doubts=tuple(_doubts(pair)), twin=mirrored(steps) if wish.mirror else (), flat="plate top",
+        sizes=tuple(_sizes(plate, led)), pieces=pieces,
+        twin_pieces=tuple(mirrored(piece) for piece in pieces) if wish.mirror else (),
     )  # fmt: skip
 
 
@@ -325,8 +335,7 @@ def _laid_out(
 ) -> tuple[Step, ...]:  # fmt: skip
     """The steps of a template without its letters."""
     gap = question.gap.mm + _SPARE
-    # A block's corners are farther out than a boss is round.
-    wide = [one.boss if _upright(one) else np.sqrt(2.0) * one.boss for one in led]
+    wide = [_reach(one) for one in led]
     discs = [
         *pads,
         *((float(p[0]), float(p[1]), float(w)) for one, w in zip(led, wide, strict=True) for p in _ends(one)),
@@ -352,6 +361,39 @@ def _laid_out(
         hole = cylinder(_ends(one)[0] - one.way, one.way, 0.5 * one.hole, _through(one, top))
         steps.append(Step("take", hole, f"guide {n}"))
     return tuple(steps)
+
+
+def _kept_whole(held: Sequence[_Held], pads: Sequence[Disc], led: Sequence[_Led]) -> tuple[list[Disc], list[Disc]]:
+    """Discs (x, y, radius), mm, that no joint goes through, and those that no dowel does."""
+    ways = [place for one in led for place in np.linspace(*_ends(one), 5)]
+    wide = [_reach(one) for one in led for _ in range(5)]
+    guides = [(float(p[0]), float(p[1]), w) for p, w in zip(ways, wide, strict=True)]
+    holes = [(float(one.at[0]), float(one.at[1]), 0.5 * one.own) for one in held]
+    return [*pads, *guides], [*holes, *guides]
+
+
+def _reach(one: _Led) -> float:
+    """mm that a guide's boss reaches from its axis; a block's corners are farther out than a boss is round."""
+    return float(one.boss if _upright(one) else np.sqrt(2.0) * one.boss)
+
+
+def _sizes(plate: Prism, led: Sequence[_Led]) -> list[Size]:
+    """Heights, from the seat: of the pads, the plate, and where guides begin."""
+    sizes = [
+        Size("length", (0.0, plate.high), plate.high),
+        Size("length", (plate.low, plate.high), plate.high - plate.low),
+    ]
+    ends = sorted({round(float(_ends(one)[0][2]), 3) for one in led})
+    return [*sizes, *(Size("length", (min(z, plate.high), max(z, plate.high)), abs(plate.high - z)) for z in ends)]
+
+
+def _joint_facts(joints: Sequence[Joint]) -> list[str]:
+    return [
+        f"made in {len(joints) + 1} pieces, to fit the bed: put them together lying on their tops on a flat plate, "
+        f"butt joints glued with epoxy, in each two dowels ISO 8734 {joint.pin:g} x {joint.long:g}, "
+        f"{float(np.linalg.norm(joint.dowels[1] - joint.dowels[0])):.0f} mm apart, their holes reamed"
+        for joint in joints[:1]
+    ]
 
 
 def _through(one: _Led, top: float) -> float:
@@ -478,8 +520,9 @@ def _form(seat: Feature) -> float:
 
 
 def _budget(
-    one: _Led, pins: Pins, sitting: Sitting, wish: TemplateWish, moves: Mapping[tuple[str, ...], Floats], matrix: Floats
-) -> Budget:
+    one: _Led, pins: Pins, sitting: Sitting, wish: TemplateWish, moves: Mapping[Key, Floats], matrix: Floats,
+    joints: Sequence[tuple[Joint, float]],
+) -> Budget:  # fmt: skip
     """What the end of a drilled hole is off its axis by."""
     own = one.place - one.depth * one.way
     there = transformed(matrix, own)
@@ -495,27 +538,31 @@ def _budget(
             step = step - item.moves[key][0] - along * item.moves[key][1]
         off[key] = turned(undone(matrix), step)
     drilled = Drilled(own, one.way, one.length, one.below + one.depth, one.play)
-    return budget(f"drilled at {one.wish.axis}", pins, drilled, sitting, wish.made_to.mm, off)
+    made_to = wish.made_to.mm
+    between = [joint.errors(pins.places, sitting.pads, own, top, made_to) for joint, top in joints]
+    return budget(f"drilled at {one.wish.axis}", pins, drilled, sitting, made_to, off, between)
 
 
 def _letters(
-    question: MakeQuestion, wish: TemplateWish, seat: Meant, pair: Sequence[_Held], layout: Sequence[Step],
-    budgets: Sequence[Budget],
+    question: MakeQuestion, wish: TemplateWish, seat: Meant, pair: Sequence[_Held], plate: Prism,
+    budgets: Sequence[Budget], joints: Sequence[Joint],
 ) -> list[Step]:  # fmt: skip
     """Raised text on the plate's two longest straight sides: name and error, and what it sits on with an arrow to its
-    first locator."""
-    plate = layout[0].solid
-    assert isinstance(plate, Prism)
+    first locator; across no joint."""
     corners = np.array(plate.outline.corners)
     runs = [
-        (k, corners[k], corners[(k + 1) % len(corners)]) for k in range(len(corners)) if not plate.outline.bulges[k]
+        (a, b)
+        for k, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True))
+        if not plate.outline.bulges[k]
     ]
-    runs.sort(key=lambda run: -float(np.linalg.norm(run[2] - run[1])))
+    for joint in joints:
+        runs = [part for a, b in runs for part in joint.parted(a, b)]
+    runs.sort(key=lambda run: -float(np.linalg.norm(run[1] - run[0])))
     likely = max(b.likely for b in budgets)
     said = [f"{question.name} {wish.text}".strip().upper() + f" \u00b1{likely:.2f}"]
     said.append(f"{seat.part} {seat.feature.id if seat.feature else ''} {pair[0].feature.id}")
     out = []
-    for n, ((_, a, b), text) in enumerate(zip(runs, said, strict=False), 1):
+    for n, ((a, b), text) in enumerate(zip(runs, said, strict=False), 1):
         line = unit(b - a)
         if n == 2:
             # Read from outside along the run; the arrow looks to the first locator.
@@ -561,9 +608,15 @@ def _gauges(held: Sequence[_Held]) -> list[Gauge]:
 
 
 def _facts(
-    held: Sequence[_Held], led: Sequence[_Led], parts: Mapping[str, Placed], seat: Meant, matrix: Floats, pins: Pins
+    held: Sequence[_Held],
+    led: Sequence[_Led],
+    parts: Mapping[str, Placed],
+    stands: tuple[Meant, Floats],
+    pins: Pins,
+    made_to: float,
 ) -> list[str]:
     """Shift and turn that the pins leave, and whether another pair of holes would do better."""
+    seat, matrix = stands
     apart = float(np.linalg.norm(pins.places[1] - pins.places[0]))
     turn = float(pins.play.sum()) / (2.0 * apart)
     facts = [
@@ -571,14 +624,35 @@ def _facts(
         f"{apart:.1f} mm"
     ]
     place = led[0].place
-    now = pins_worst(pins, place)
-    pair = {one.feature.id for one in held if one.wish.what != "screw"}
-    pairs = [
-        (one.id, other.id, pins_worst(Pins(np.array([a, b]), pins.play, pins.unsure, pins.flat), place))
-        for (one, a), (other, b) in combinations(_holes_in(parts[seat.part], seat, matrix), 2)
-        if {one.id, other.id} != pair and np.linalg.norm(b - a) > 0.5 * apart
+    names = [one.feature for one in held if one.wish.what != "screw"]
+    now = located_within(pins, _places_unsure(names, parts, seat, matrix), made_to, place)
+    holes = [
+        (f, at, _places_unsure([f], parts, seat, matrix)[0]) for f, at in _holes_in(parts[seat.part], seat, matrix)
     ]
+    pairs = []
+    for (one, a, u), (other, b, w) in combinations(holes, 2):
+        if {one.id, other.id} == {f.id for f in names} or np.linalg.norm(b - a) <= 0.5 * apart:
+            continue
+        sizes = np.array([2.0 * (f.uncertainty.radius or 0.0) for f in (one, other)])
+        instead = Pins(np.array([a, b]), _PLAY + EXPANDED * sizes, sizes, pins.flat)
+        pairs.append((one.id, other.id, located_within(instead, (u, w), made_to, place)))
     return [*facts, halved_by(pairs, now)]
+
+
+def _places_unsure(
+    features: Sequence[Feature], parts: Mapping[str, Placed], seat: Meant, matrix: Floats
+) -> tuple[Floats, ...]:
+    """Of holes of the seat's part, (k, 2) mm each: by what their places on the seat are off for one standard
+    uncertainty of each thing that isn't known of them."""
+    out = []
+    for feature in features:
+        item = meant_by(parts, f"{seat.part}: {feature.id}", "axis").item
+        assert item.direction is not None
+        foot = float((seat.item.point - item.point) @ item.direction)
+        own = [move for key, move in item.moves.items() if key[:2] == (seat.part, feature.id)]
+        moves = [turned(undone(matrix), shift + foot * tilt) for shift, tilt in own]
+        out.append(np.array(moves).reshape(-1, 3)[:, :2])
+    return tuple(out)
 
 
 def _holes_in(part: Placed, seat: Meant, matrix: Floats) -> list[tuple[Feature, Floats]]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -50,6 +51,62 @@ class Sitting:
 
     pads: Floats
     off: float
+
+
+@dataclass(frozen=True)
+class Jointed:
+    """A joint between two pieces of a template, mm: the pieces beyond it may lie off those before it.
+
+    ends    (2, 2) of it in the seat's plane
+    along, square  bounds, each either way, of what adds up along it, and square to it at either end
+    rests   (3, 2) places on which the piece before and the one beyond rest, top down, when they are put together, at
+            `top` mm above the seat, each off by `off` either way
+    beyond  which are on the pieces beyond: both locators, the three pads, the drilled place
+    """
+
+    ends: Floats
+    along: tuple[float, ...]
+    square: tuple[float, ...]
+    rests: tuple[Floats, Floats]
+    top: float
+    off: float
+    beyond: tuple[bool, ...]
+
+
+def joint_moves(joint: Jointed, pins: Pins, pads: Floats, place: Floats) -> Floats:
+    """(9, 3) mm by which a drilled place (3,) goes off for a mm of each: along the joint, square to it at its ends,
+    each rest of the piece before, of the piece beyond.
+
+    What is on the pieces beyond goes with them, and where that are locators or pads the whole template lies as these
+    make it.
+    """
+    out = []
+    line = pins.places[1] - pins.places[0]
+    u = line / np.linalg.norm(line)
+    v = np.array([-u[1], u[0]])
+    for unit in np.eye(9):
+
+        def gone(at: Floats, unit: Floats = unit) -> Floats:
+            flat = _carried(joint.ends, unit[0:1], unit[1:2], unit[2:3], at)[0]
+            low = np.array([at[0], at[1], at[2] - joint.top])
+            before, beyond = (
+                tilted(r, h[None], low)[0] for r, h in zip(joint.rests, (unit[3:6], unit[6:9]), strict=True)
+            )
+            return np.array([*flat, 0.0]) + beyond - before
+
+        one, other = (
+            gone(np.array([*p, 0.0])) if there else np.zeros(3)
+            for p, there in zip(pins.places, joint.beyond[:2], strict=True)
+        )
+        heights = [
+            gone(np.array([*p, 0.0]))[2] if there else 0.0 for p, there in zip(pads, joint.beyond[2:5], strict=True)
+        ]
+        moved = gone(place) if joint.beyond[5] else np.zeros(3)
+        moved[:2] -= _carried(
+            pins.places, np.array([one[:2] @ u]), np.array([one[:2] @ v]), np.array([other[:2] @ v]), place
+        )[0]
+        out.append(moved - tilted(pads, np.array([heights]), place)[0])
+    return np.array(out)
 
 
 def pins_worst(pins: Pins, place: Floats) -> float:
@@ -124,13 +181,15 @@ def tilted(pads: Floats, heights: Floats, place: Floats) -> Floats:
 
 
 def budget(
-    name: str, pins: Pins, drilled: Drilled, sitting: Sitting, made_to: float, moves: Mapping[Key, Floats]
-) -> Budget:
+    name: str, pins: Pins, drilled: Drilled, sitting: Sitting, made_to: float, moves: Mapping[Key, Floats],
+    joints: Sequence[Jointed] = (),
+) -> Budget:  # fmt: skip
     """What the error of a drilled place, across its axis, is made of.
 
     moves    by what is not known, (3,) mm by which the place goes against where it should be, by one standard
              uncertainty
     made_to  mm, radius of the circle in which each place of the template is made
+    joints   between its pieces
     """
     n, rng = DRAWS, np.random.default_rng(_SEED)
     across = np.array(basis_of(drilled.way))
@@ -172,11 +231,25 @@ def budget(
     shares.append(
         Share("play and lean of the drill in its guide", "bound", guide, "a bush, a longer guide, or less stand-off")
     )
+    for k, joint in enumerate(joints, 1):
+        seen = joint_moves(joint, pins, sitting.pads, drilled.place) @ across.T
+        total += _joint_drawn(rng, joint, n) @ seen
+        most = np.array([sum(joint.along), *[sum(joint.square)] * 2, *[joint.off] * 6])
+        ways = np.array(list(product((1.0, -1.0), repeat=9))) * most
+        worst_of = float(np.linalg.norm(ways @ seen, axis=1).max())
+        which = f"joint {k} of its pieces" if len(joints) > 1 else "joint of its pieces"
+        shares.append(Share(which, "bound", worst_of, "print it whole on a larger bed, or set the joint elsewhere"))
     shares.sort(key=lambda share: -_weight(share))
     random = 2.0 * float(np.sqrt(sum(s.size**2 for s in shares if s.kind == "random")))
     worst = random + sum(s.size for s in shares if s.kind == "bound")
     likely = float(np.quantile(np.linalg.norm(total, axis=1), _COVERED))
     return Budget(name, tuple(shares), likely, worst, f"most of it: {shares[0].name}; {shares[0].cure}")
+
+
+def _joint_drawn(rng: np.random.Generator, joint: Jointed, n: int) -> Floats:
+    """(n, 9) mm of what a joint may be off by, drawn."""
+    sums = [joint.along, joint.square, joint.square, *[(joint.off,)] * 6]
+    return np.column_stack([(rng.uniform(-1.0, 1.0, (n, len(each))) * each).sum(axis=1) for each in sums])
 
 
 def _weight(share: Share) -> float:
@@ -197,6 +270,33 @@ def _sizes_moves(pins: Pins, place: Floats, flat: Floats) -> Floats:
         play[k] += pins.unsure[k]
         out.append(_seen(pins_worst(Pins(pins.places, play, pins.unsure, pins.flat), place) - here, flat))
     return np.array(out)
+
+
+def located_within(pins: Pins, unsure: Sequence[Floats], made_to: float, place: Floats) -> float:
+    """mm, at worst, by which two locators let a place (3,) be off: their play, twice what isn't known of where their
+    holes are and how wide, and how the locators are made.
+
+    unsure  of each hole, (k, 2) mm in the seat's plane, by one standard uncertainty of each thing that moves it
+
+    >>> pins = Pins(np.array([[0.0, 0.0], [100, 0]]), np.array([0.1, 0.1]), np.zeros(2), False)
+    >>> known, moved = np.zeros((1, 2)), np.array([[0.0, 0.03]])
+    >>> far = np.array([250.0, 0.0, 0.0])
+    >>> [round(located_within(pins, (known, w), 0.0, far), 6) for w in (known, moved)]
+    [0.2, 0.35]
+    """
+    line = pins.places[1] - pins.places[0]
+    u = line / np.linalg.norm(line)
+    v = np.array([-u[1], u[0]])
+    none = np.zeros(1)
+    square = 0.0
+    for k, moves in enumerate(unsure):
+        for move in moves:
+            along, across = np.array([move @ u]), np.array([move @ v])
+            gone = (along, across, none) if k == 0 else (none, none, across)
+            square += float(np.sum(_carried(pins.places, *gone, place) ** 2))
+    square += float(np.sum(_sizes_moves(pins, place, np.eye(2)) ** 2))
+    made = pins_worst(Pins(pins.places, np.full(2, 2.0 * made_to), np.zeros(2), True), place)
+    return pins_worst(pins, place) + 2.0 * float(np.sqrt(square)) + made
 
 
 def halved_by(pairs: Sequence[tuple[str, str, float]], now: float) -> str:

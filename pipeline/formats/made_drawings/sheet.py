@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline import __version__
@@ -23,6 +24,7 @@ from pipeline.formats.drawings import (
     write_dxf,
     write_print,
 )
+from pipeline.formats.made_drawings.template_views import holes_of, template_views
 from pipeline.formats.made_drawings.views import front, hole_circles, section
 
 _BETWEEN = 12.0  # mm from view to view, and to what stands below
@@ -42,14 +44,16 @@ def made_sheet(part: MadePart) -> Drawn:
     >>> made_sheet(shim).below[0].text
     'Thickness 2 mm.'
     """
-    # A template's sizes are on itself and in its error: it is printed, not drawn.
-    side, ahead = (section(part), front(part)) if part.sizes else ((), ())
-    if side and ahead:
+    side, ahead = (section(part), front(part)) if part.sizes and part.kind != "template" else ((), ())
+    view: tuple[Item, ...]
+    if part.kind == "template":
+        view = template_views(part)
+    elif side and ahead:
         (_, low), (_, top) = bounds(ahead)
         (left, own_low), (_, own_top) = bounds(side)
         right = bounds(ahead)[1][0]
         up = 0.5 * (low + top) - 0.5 * (own_low + own_top)
-        view: tuple[Item, ...] = (*ahead, *shifted(side, (right + _BETWEEN - left, up)))
+        view = (*ahead, *shifted(side, (right + _BETWEEN - left, up)))
     else:
         view = side or ahead
     if not view:
@@ -65,7 +69,8 @@ def made_sheet(part: MadePart) -> Drawn:
     )
     whole = (*view, *shifted(block, (left, low - _BETWEEN)))
     below: tuple[Item, ...] = ()
-    for items in (_holes(part), noted(in_lines(_notes(part)))):
+    table = _axes(part) if part.kind == "template" else _holes(part)
+    for items in (table, noted(in_lines(_notes(part)))):
         if items:
             below += shifted(items, (left, bounds((*whole, *below))[0][1] - 0.5 * _BETWEEN))
     return Drawn(whole, below)
@@ -119,6 +124,28 @@ def _holes(part: MadePart) -> tuple[Item, ...]:
     return ruled((("hole", "x mm", "y mm", "Ø mm", "from the origin mm"), *rows))
 
 
+def _axes(part: MadePart) -> tuple[Item, ...]:
+    """Of a template's locators and guides: where they begin (z from its seat), how they lean, how wide they are."""
+    rows = []
+    for name, hole, (x, y, z) in holes_of(part):
+        a, b, c = hole.place[:3, 2]
+        lean = math.degrees(math.acos(min(1.0, abs(c))))
+        turn = "-" if lean < 1e-3 else f"{math.degrees(math.atan2(b, a)) % 360.0:.3f}"
+        wide = 2.0 * max(r for _, r in hole.profile)
+        rows.append((name, f"{x:.3f}", f"{y:.3f}", f"{z:.3f}", f"{lean:.3f}", turn, f"{wide:.3f}"))
+    heads = ("axis", "x mm", "y mm", "z mm", "lean deg", "towards deg", "Ø mm")
+    return ruled((heads, *rows)) if rows else ()
+
+
+def _budgets(part: MadePart) -> Iterator[str]:
+    for budget in part.budgets:
+        made_of = ", ".join(f"{s.name} {s.size:.3f} ({s.kind})" for s in budget.shares)
+        yield (
+            f"{budget.name}: within {budget.likely:.3f} mm (95 %), {budget.worst:.3f} mm at worst; made of, mm: "
+            f"{made_of}."
+        )
+
+
 def _notes(part: MadePart) -> tuple[str, ...]:
     thick = [f"Thickness {s.solid.high - s.solid.low:g} mm." for s in part.steps[:1] if isinstance(s.solid, Prism)]
     gauged = [
@@ -126,7 +153,16 @@ def _notes(part: MadePart) -> tuple[str, ...]:
         for g in part.gauges
     ]
     sure = [_sentence(f"not held for certain: {text}") for text in part.doubts]
-    return (*thick, *sure, *map(_sentence, part.facts), *gauged, *map(_sentence, part.cautions), _GENERAL, PAPER)
+    return (
+        *thick,
+        *map(_sentence, _budgets(part)),
+        *sure,
+        *map(_sentence, part.facts),
+        *gauged,
+        *map(_sentence, part.cautions),
+        _GENERAL,
+        PAPER,
+    )
 
 
 def _sentence(text: str) -> str:

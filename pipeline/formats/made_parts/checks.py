@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.fitup import Body
+from pipeline.fitup.made import on_bed
 from pipeline.geometry import Floats
 from pipeline.mesh.topology import facet_areas, facet_normals
 
@@ -49,11 +50,4 @@ def lies_on(body: Body, bed: tuple[float, float], grow: float = 1.0) -> tuple[fl
     >>> lies_on(disc, (40.0, 31.0)), tuple(round(side) for side in lies_on(disc, (40.0, 29.0)))
     (None, (30, 30))
     """
-    flat = grow * body.surface.vertices[:, :2]
-    turns = np.radians(np.arange(0.0, 180.0, 1.0))
-    sides = np.array(
-        [np.ptp(flat @ np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]]), axis=0) for t in turns]
-    )
-    over = (sides - bed).max(axis=1)
-    k = int(np.argmin(over))
-    return None if over[k] <= 0.0 else (float(sides[k, 0]), float(sides[k, 1]))
+    return on_bed(grow * body.surface.vertices[:, :2], bed)

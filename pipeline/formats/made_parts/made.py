@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,6 +30,7 @@ class Solid:
     facets  the same as facets, and its faces as features, in its own coordinates
     volume  mm3
     wall    mm of its thinnest place, letters left out, and where that is, (3,)
+    pieces  what it is printed in, where that isn't the whole
     """
 
     body: NamedBody
@@ -36,6 +38,15 @@ class Solid:
     volume: float
     wall: float
     thin: Floats
+    pieces: tuple[Piece, ...] = ()
+
+
+class Piece(NamedTuple):
+    """A piece of a made part: body and facets as of the whole, in its coordinates; mm3."""
+
+    body: NamedBody
+    facets: Body
+    volume: float
 
 
 def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
@@ -65,7 +76,17 @@ def solid_of(part: MadePart, question: MakeQuestion) -> Solid:
             "mm3; change its sizes a little."
         )
     wall, thin = thinnest(bare)
-    return Solid(body, facets, volume, wall, thin)
+    pieces = _pieces(part.pieces, part.name, question, body)
+    if pieces:
+        # Of their letters a wall is told where they are cut, so the pieces are looked at without.
+        thin_ones = [thinnest(piece.facets) for piece in _pieces(part.pieces, part.name, question, bare_body)]
+        wall, thin = min([(wall, thin), *thin_ones], key=lambda found: found[0])
+    return Solid(body, facets, volume, wall, thin, pieces)
+
+
+def _pieces(cuts: Sequence[Sequence[Step]], name: str, question: MakeQuestion, whole: NamedBody) -> tuple[Piece, ...]:
+    """The pieces of a whole, each checked."""
+    return tuple(Piece(*_checked(steps, f"{name}, piece {k}", question, whole)) for k, steps in enumerate(cuts, 1))
 
 
 def _checked(
@@ -91,7 +112,7 @@ def standing(part: MadePart, solid: Solid) -> Placed:
 
 
 def write_made(room: Path, part: MadePart, solid: Solid, question: MakeQuestion) -> tuple[str, ...]:
-    """Write NAME.step, NAME.3mf and NAME.stl into a folder, and those of its twin; their names.
+    """Write NAME.step, NAME.3mf and NAME.stl into a folder, and those of its pieces and of its twin; their names.
 
     The exact solid is as drawn. What is printed may have its holes and its size made up for what the printer does.
 
@@ -100,33 +121,53 @@ def write_made(room: Path, part: MadePart, solid: Solid, question: MakeQuestion)
     >>> write_made.__module__
     'pipeline.formats.made_parts.made'
     """
-    stem = part.stem
-    write_solid(room / f"{stem}.step", solid.body, part.name, part.kind)
-    _write_facets(room, stem, part.name, part.steps, question, solid.facets)
+    _write(room, part.stem, part.name, part, (part.steps, part.pieces), (solid.body, solid.facets), question)
     if part.twin:
-        twin, facets, _ = _checked(part.twin, f"{part.name}, mirrored", question)
-        write_solid(room / f"{stem}-mirrored.step", twin, f"{part.name}, mirrored", part.kind)
-        _write_facets(room, f"{stem}-mirrored", f"{part.name}, mirrored", part.twin, question, facets)
+        name = f"{part.name}, mirrored"
+        twin, facets, _ = _checked(part.twin, name, question)
+        _write(room, f"{part.stem}-mirrored", name, part, (part.twin, part.twin_pieces), (twin, facets), question)
     return files_of(part)
 
 
 def files_of(part: MadePart) -> tuple[str, ...]:
-    """The names of a made part's files.
+    """The names of a made part's files: of one that is printed in pieces the exact whole, and these.
 
     >>> files_of(MadePart("wall ring", "spacer", (), np.eye(4), (), ()))
     ('wall-ring.step', 'wall-ring.3mf', 'wall-ring.stl')
+    >>> files_of(MadePart("lid", "template", (), np.eye(4), (), (), pieces=((), ())))[:3]
+    ('lid.step', 'lid-1.step', 'lid-1.3mf')
     """
-    stems = [part.stem, *([f"{part.stem}-mirrored"] if part.twin else [])]
-    return tuple(f"{stem}.{ending}" for stem in stems for ending in ("step", "3mf", "stl"))
+    names = []
+    for stem in [part.stem, *([f"{part.stem}-mirrored"] if part.twin else [])]:
+        printed = [f"{stem}-{k}" for k in range(1, len(part.pieces) + 1)]
+        names += [f"{stem}.step"] if printed else []
+        names += [f"{one}.{ending}" for one in printed or [stem] for ending in ("step", "3mf", "stl")]
+    return tuple(names)
 
 
-def _write_facets(
-    room: Path, stem: str, name: str, steps: Sequence[Step], question: MakeQuestion, facets: Body
+def _write(
+    room: Path, stem: str, name: str, part: MadePart, steps: tuple[Sequence[Step], Sequence[Sequence[Step]]],
+    whole: tuple[NamedBody, Body], question: MakeQuestion,
 ) -> None:  # fmt: skip
+    body, facets = whole
+    write_solid(room / f"{stem}.step", body, name, part.kind)
+    own, cuts = steps
     printing = question.printing
+    printed = body
     if printing is not None and printing.hole > 0.0:
-        facets = _checked(made_up(steps, printing), name, question)[1]
-    grow = 1.0 if printing is None else printing.grow
+        printed, facets, _ = _checked(made_up(own, printing), name, question)
+    if not cuts:
+        _write_facets(room, stem, name, question, facets)
+    for k, exact in enumerate(_pieces(cuts, name, question, body), 1):
+        called, facets = f"{name}, piece {k}", exact.facets
+        write_solid(room / f"{stem}-{k}.step", exact.body, called, part.kind)
+        if printing is not None and printing.hole > 0.0:
+            facets = _checked(made_up(cuts[k - 1], printing), called, question, printed)[1]
+        _write_facets(room, f"{stem}-{k}", called, question, facets)
+
+
+def _write_facets(room: Path, stem: str, name: str, question: MakeQuestion, facets: Body) -> None:
+    grow = 1.0 if question.printing is None else question.printing.grow
     vertices, faces = grow * facets.surface.vertices, facets.surface.faces
     write_parts_3mf(room / f"{stem}.3mf", {name: (vertices, faces)}, "mm")
     write_stl(room / f"{stem}.stl", vertices, faces, "mm")

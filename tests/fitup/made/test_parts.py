@@ -2,13 +2,14 @@
 wishes that can't be had.
 
 Covers: pipeline.fitup.made.registers, pipeline.fitup.made.spigot, pipeline.fitup.made.holder
-Covers: pipeline.fitup.made.plates, pipeline.fitup.made.sizes
+Covers: pipeline.fitup.made.plates
 Covers: pipeline.formats.made_drawings.sheet, pipeline.formats.made_drawings.views
 """
 
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,11 +21,12 @@ import trimesh
 from OCP.BRepCheck import BRepCheck_Analyzer
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Placed, placed, turned_body
-from pipeline.fitup.made import MadePart, Prism, Turned, made
+from pipeline.fitup import Body, Placed, placed, turned_body
+from pipeline.fitup.made import MadePart, Prism, Step, Turned, made
 from pipeline.formats.made_drawings import drawing_files, write_made_drawing
 from pipeline.formats.made_parts import solid_of, write_made
-from pipeline.formats.solid import read_solid
+from pipeline.formats.made_parts.build import built
+from pipeline.formats.solid import body_of_shape, read_solid
 from pipeline.making import MakeQuestion
 from pipeline.values import Flange, Hole, Outline, Segment
 
@@ -133,6 +135,64 @@ def test_a_cover_and_a_gasket() -> None:
     assert _figure(seal, "least web") == pytest.approx(14.0 - 4.5, abs=1e-6)
     assert len(seal.doubts) == 4
     assert "9.50 mm between H1 and edge" in " ".join(seal.doubts)
+
+
+def test_a_tapped_hole_carries_the_screw() -> None:
+    """D9 found takes the thread of an M10 (tapping drill 8.5; less than 10): fixed fastener, T = (H - F) / 2 of 11 over
+    10 (ASME Y14.5, ISO 5458)."""
+    part = _wanted("cover", {"on": "casting: end", "thickness": 8, "holes": "M10", "web": 1})
+    assert any("fixed fastener, position tolerance Ø T = (H - F) / 2 = 0.50 mm" in text for text in part.facts)
+    assert _figure(part, "room of a bolt, radially") == pytest.approx(0.5)
+
+
+def test_a_holder_that_its_face_alone_holds() -> None:
+    """Its volume: head and barrel less the seat, its mouth, the shoulder's hole, the bolts' holes; closed forms."""
+    head = {"diameter": 120, "thickness": 8, "bolts": "M6", "count": 6, "pitch_circle": 106}
+    wish = {
+        "on": "casting: step 1",
+        "face": "casting: end",
+        "fit": "none",
+        "bearing": "6206",
+        "length": 24,
+        "head": head,
+    }
+    part = _wanted("holder", wish | {"around": 90, "shoulder": 50})
+    seat = 0.25 * (_figure(part, "seat, least") + _figure(part, "seat, most"))
+    mouth = math.pi * 0.5 / 3 * (seat**2 + seat * (seat + 0.5) + (seat + 0.5) ** 2)
+    outside = math.pi * (8 * 60**2 + 16 * 45**2) - 6 * 8 * math.pi * 3.3**2
+    assert part.volume == pytest.approx(outside - math.pi * (8 * 25**2 + 15.5 * seat**2) - mouth, rel=1e-9)
+    assert [seat.face for seat in part.seats] == ["head under"]
+    assert any("with an indicator" in text for text in part.cautions)
+    solid_of(part, MakeQuestion.model_validate({"name": "it", "holder": wish}))
+    for wrong, said in (
+        (wish, "say how large it is there"),
+        (wish | {"around": 90, "head": {"diameter": 120, "thickness": 8}}, "give its head bolts"),
+        (wish | {"around": 90, "ring": "auto"}, "leave ring and press out"),
+    ):
+        with pytest.raises(SettingsError, match=said):
+            _wanted("holder", wrong)
+
+
+def test_the_wall_of_a_press_fit_is_what_the_part_has() -> None:
+    """A ring of 85 in 105: 10 mm of wall, less what it isn't known by, gives what a wall of that size that is told does
+    (Lamé)."""
+    body = bored_ring(85.0, 105.0, 40.0)
+    ring = {"ring": Placed(body, placed([]))}
+    wish = {"on": "ring: bore", "fit": "H7/p6", "length": 20, "face": "ring: top"}
+    found = made(MakeQuestion.model_validate({"name": "it", "spigot": wish | {"press": {}}}), ring)
+    told = next(text for text in found.facts if text.startswith("wall behind"))
+    thin, left = (float(found) for found in re.findall(r"(?:: |; )([\d.]+)", told))
+    assert thin == pytest.approx(10.0, abs=0.02)
+    assert 9.9 < left < 10.0
+    again = made(MakeQuestion.model_validate({"name": "it", "spigot": wish | {"press": {"wall": left}}}), ring)
+    assert _figure(found, "press force, most") == pytest.approx(_figure(again, "press force, most"), rel=2e-3)
+
+
+def bored_ring(inside: float, outside: float, high: float) -> Body:
+    """A ring as a drawn part, its bore and top faces named."""
+    profile = Turned(((0.0, 0.5 * inside), (0.0, 0.5 * outside), (high, 0.5 * outside), (high, 0.5 * inside)),
+                     names=("bottom", "outside", "top", "bore"))  # fmt: skip
+    return body_of_shape("ring", built([Step("add", profile, "ring")], "ring"), 0.003, 0.002)
 
 
 def test_holes_that_a_bolt_may_miss_are_told() -> None:
