@@ -234,7 +234,7 @@ def _outside(outline: Floats, places: Floats) -> Floats:
 def _spread(outline: Floats) -> Floats:
     """(3, 2) of an outline on which a piece rests: its two farthest places, and the farthest from their line."""
     apart = np.linalg.norm(outline[:, None] - outline[None], axis=2)
-    i, k = np.unravel_index(int(np.argmax(apart)), apart.shape)
+    i, k = divmod(int(np.argmax(apart)), len(outline))
     line = outline[k] - outline[i]
     off = outline - outline[i]
     j = int(np.argmax(np.abs(off[:, 0] * line[1] - off[:, 1] * line[0])))

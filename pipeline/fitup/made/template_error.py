@@ -292,8 +292,11 @@ def located_within(pins: Pins, unsure: Sequence[Floats], made_to: float, place: 
     for k, moves in enumerate(unsure):
         for move in moves:
             along, across = np.array([move @ u]), np.array([move @ v])
-            gone = (along, across, none) if k == 0 else (none, none, across)
-            square += float(np.sum(_carried(pins.places, *gone, place) ** 2))
+            if k == 0:
+                gone = _carried(pins.places, along, across, none, place)
+            else:
+                gone = _carried(pins.places, none, none, across, place)
+            square += float(np.sum(gone**2))
     square += float(np.sum(_sizes_moves(pins, place, np.eye(2)) ** 2))
     made = pins_worst(Pins(pins.places, np.full(2, 2.0 * made_to), np.zeros(2), True), place)
     return pins_worst(pins, place) + 2.0 * float(np.sqrt(square)) + made

@@ -100,10 +100,10 @@ def _side(part: MadePart, plate: Prism, under: float) -> Iterator[Item]:
         if step.how == "add" and (step.name.startswith("pad ") or step.name.endswith(" boss")):
             shape = _hull(_corners(step.solid))
             yield from ring(shape, SECTION)
-    for name, hole, a in holes_of(part):
+    for name, hole, near in holes_of(part):
         if name.startswith("guide"):
-            b = a + _length(hole) * hole.place[:3, 2]
-            yield Line(CENTRE, (float(a[0]), float(a[2]) + drop), (float(b[0]), float(b[2]) + drop))
+            far = near + _length(hole) * hole.place[:3, 2]
+            yield Line(CENTRE, (float(near[0]), float(near[2]) + drop), (float(far[0]), float(far[2]) + drop))
     yield Line(CENTRE, (left - _OUT, drop), (right + _OUT, drop))
     for k, size in enumerate(sorted(part.sizes, key=lambda s: s.value), 1):
         a, b = size.span
