@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.batch.batches import Batched, run_batch
+from pipeline.batch.batches import run_batch
 
-__all__ = ["Batched", "run_batch"]
+__all__ = ["run_batch"]
