@@ -9,6 +9,7 @@ from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
 from pipeline.fitup.items import Item, Key
 from pipeline.fitup.placing import Line, Pose, placed
+from pipeline.fitup.plate import plate_body
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.turned import turned_body
 from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
@@ -50,6 +51,7 @@ __all__ = [
     "item_where",
     "lacking",
     "placed",
+    "plate_body",
     "travel",
     "turned_body",
     "walls",

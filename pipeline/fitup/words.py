@@ -25,7 +25,7 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
 
     text    as the words for a datum: a feature's number or name, "bore nearest [x, y, z]" in the part's coordinates,
             "common axis of H1 and H2" and the like; "A" or "datum A", what a run took for that datum; "axis" of a
-            turned part; "x", "y", "z" or "origin" of any part
+            turned part or a disc; "x", "y", "z" or "origin" of any part
     wanted  "axis" | "face" | "point"
 
     Raises SettingsError where there is no such thing, or where it is no axis, face or point.
@@ -41,8 +41,8 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
         return Item(kind, np.zeros(3), np.eye(3)[ORIGIN_AXES[words]])
     if words == "origin" and wanted == "point":
         return Item(SituationFeature.POINT, np.zeros(3), None)
-    if words == "axis" and (step := next((f.id for f in body.features if f.id.startswith("step ")), None)):
-        words = step
+    if words == "axis":
+        words = next((f.id for f in body.features if f.id == "rim" or f.id.startswith("step ")), words)
     return _made(body, _choice(body, words), text, wanted)
 
 
