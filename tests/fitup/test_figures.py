@@ -1,6 +1,6 @@
 """Plates made from figures: their volumes, faces and holes by closed forms, and what makes no plate.
 
-Covers: pipeline.fitup.plate
+Covers: pipeline.fitup.figures
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ def plate(**figures: Any) -> Plate:
     [
         ({"size": (60, 40), "holes": [{"at": (20, 5), "diameter": 9}]}, 2400 - np.pi * 4.5**2),
         (
-            {"diameter": 100, "holes": [{"pitch_circle": 70, "count": 6, "diameter": 11}, {"at": (0, 0), "diameter": 30}]},
-            np.pi * (50**2 - 6 * 5.5**2 - 15**2),
+            {"diameter": 100, "holes": [{"pitch_circle": 70, "count": 6, "diameter": 9}, {"at": (0, 0), "diameter": 30}]},
+            np.pi * (50**2 - 6 * 4.5**2 - 15**2),
         ),
         # An angle, its corners clockwise and counter-clockwise.
         ({"outline": [(0, 0), (50, 0), (50, 10), (10, 10), (10, 40), (0, 40)]}, 800),
@@ -64,8 +64,8 @@ def test_sides_of_a_rectangle_look_along_x_y_and_back() -> None:
 
 
 def test_a_plate_stands_on_a_shaft_s_shoulder_by_its_hole() -> None:
-    """A disc with a hole of 20.1 on a shaft of 20, its top level with the shoulder at 30: 8 mm below that it begins; the
-    plane of the shoulder is 50 mm below the shaft's end."""
+    """A disc with a hole of 20.1 on a shaft of 20, its top level with the shoulder at 30, which is 50 mm below
+    the shaft's end."""
     shaft = {"turned": [[0, 40], [30, 40], [30, 20], [80, 20]], "uncertainty": 0.0}
     lines = [
         {"axis": "hole 1", "on": "shaft: axis", "way": "same"},
