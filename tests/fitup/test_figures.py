@@ -29,8 +29,8 @@ def plate(**figures: Any) -> Plate:
     [
         ({"size": (60, 40), "holes": [{"at": (20, 5), "diameter": 9}]}, 2400 - np.pi * 4.5**2),
         (
-            {"diameter": 100, "holes": [{"pitch_circle": 70, "count": 6, "diameter": 9}, {"at": (0, 0), "diameter": 9}]},
-            np.pi * (50**2 - 7 * 4.5**2),
+            {"diameter": 90, "holes": [{"pitch_circle": 70, "count": 6, "diameter": 9}, {"at": (0, 0), "diameter": 9}]},
+            np.pi * (45**2 - 7 * 4.5**2),
         ),
         # An angle, its corners clockwise and counter-clockwise.
         ({"outline": [(0, 0), (50, 0), (50, 10), (10, 10), (10, 40), (0, 40)]}, 800),
