@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 FIT = tuple(
-    f"turbine_{name}" for name in ("fit.toml", "make.toml", "casing.step", "frame.step", "coupling.step", "guard.step")
+    f"turbine_{name}"
+    for name in ("fit.toml", "make.toml", "close.toml", "casing.step", "frame.step", "coupling.step", "guard.step")
 )
 """The layouts of parts that the demo part is fitted up with and of what is made to it, beside its scan's run, and its
 neighbours."""

@@ -58,7 +58,7 @@ def command(
 
     With --fit the turbine's casing, frame, shaft, coupling and guard are placed on what was recovered, by the layout
     turbine_fit.toml; what was found of them goes to turbine_fit, and --json prints that. Then what turbine_make.toml
-    asks for is made to it, in turbine_make.
+    and turbine_close.toml ask for is made to it, in folders of their names.
     """
     from pipeline.job import make_job
 
