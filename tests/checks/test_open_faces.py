@@ -10,9 +10,9 @@ test_open_parts.py.
 
 How dense: a face is found when it is at least 3.5 edges wide and has 24 vertices, and listed when it has these. The
 flared housing has strips from 2.6 mm on, so that it takes edges of 1 mm, where a scanner's are 0.3 to 0.5, and it is
-just dense enough there. Seeds 1, 5, 11 and 41 to 45 were looked at while recovery was made; of those first run when it
-was done, seed 51 at 1.0 mm shows 156 of its 162 planes found and 6 listed, seed 52 at 0.85 mm 160 and 2, without a false
-feature of good confidence.
+just dense enough there. Seeds 1, 5, 11 and 41 to 45 were looked at while recovery was made; of those first run when
+it was done, seed 51 at 1.0 mm shows 156 of its 162 planes found and 6 listed, seed 52 at 0.85 mm 160 and 2, without a
+false feature of good confidence.
 """
 
 from __future__ import annotations
