@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.mesh.points.triangulation import Triangulated, triangulated
+from pipeline.mesh.points.triangulation import triangulated
 
-__all__ = ["Triangulated", "triangulated"]
+__all__ = ["triangulated"]

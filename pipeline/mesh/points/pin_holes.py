@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Indices, Ints, Longs
 from pipeline.jit import njit
 from pipeline.mesh.points.stars import circumradii, circumradius
 from pipeline.mesh.topology import NONMANIFOLD, boundary_loops, cut_at_pinches, facet_neighbours, facet_normals
@@ -43,7 +43,7 @@ def without_pin_holes(points: Floats, faces: Ints, spacing: Floats, reach: float
             continue
         for walk in cut_at_pinches(loop.tolist()):
             if 3 <= len(walk) <= LONGEST:
-                patches += _patch(points, spacing, np.array(walk[::-1]), keys, row, normals, reach)
+                patches += _patch(points, spacing, np.array(walk[::-1], dtype=np.int32), keys, row, normals, reach)
     if not patches:
         return faces
     # What two patches, or a patch and the facets beyond, want of one edge is given to neither.
@@ -60,7 +60,7 @@ def without_pin_holes(points: Floats, faces: Ints, spacing: Floats, reach: float
 
 
 def _patch(
-    points: Floats, spacing: Floats, rim: Ints, keys: Ints, row: Ints, normals: Floats, reach: float
+    points: Floats, spacing: Floats, rim: Ints, keys: Longs, row: Indices, normals: Floats, reach: float
 ) -> list[Ints]:
     """The facets on one rim, in the direction that they run it; nothing where they can't stand."""
     count = len(points)
