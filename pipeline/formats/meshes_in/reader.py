@@ -18,8 +18,8 @@ from pipeline.values import ORIGIN_NAMES
 if TYPE_CHECKING:  # the readers, and the compiler with them, are brought along by the files that need them
     from pipeline.formats.meshes_in.ply import PlyMesh
 
-FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf", ".xyz", ".csv", ".txt", ".asc", ".pts", ".e57")
-_TEXT_POINTS = (".xyz", ".csv", ".txt", ".asc", ".pts")
+FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf", ".xyz", ".csv", ".asc", ".pts", ".e57")
+_TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
 # mm: a place further out is no part's, and its square is still a number.
 _FAR = 1e30
 

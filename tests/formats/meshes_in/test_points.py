@@ -50,7 +50,7 @@ def _ply(form: str, normals: bool) -> bytes:
 
 FORMS = {
     "plain.xyz": _text(),
-    "tabs.txt": _text("# made for a test\n", between="\t", end="\r\n"),
+    "tabs.asc": _text("# made for a test\n", between="\t", end="\r\n"),
     "with_normals.asc": _text("", np.column_stack([POINTS, NORMALS])),
     "coloured.pts": _text(f"{len(POINTS)}\n", np.column_stack([POINTS, np.full((len(POINTS), 4), 128)])),
     "named.csv": _text("i,nx,ny,nz,x,y,z\n", np.column_stack([np.zeros(len(POINTS)), NORMALS, POINTS]), ","),
