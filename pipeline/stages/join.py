@@ -23,6 +23,7 @@ from pipeline.features.joining import (
     SetUp,
     SetUpPose,
     Word,
+    agreeing,
     all_pairs,
     fitted_together,
     misfit_map,
@@ -161,6 +162,12 @@ def _next(
                 return k, onto, poses[0]
             if poses:
                 several.append((k, onto, poses))
+    for k, onto, poses in several:
+        left = poses
+        for other, there in [(o, p) for number, o, p in several if number == k and o != onto]:
+            left = agreeing(left, laid[onto].motion, there, laid[other].motion, scans[k].scene.middles)
+        if len(left) == 1 and not len(left[0].open):
+            return k, onto, left[0]
     if several:
         k, onto, poses = several[0]
         raise GeometryError(_undecided(scans[onto], scans[k], files[onto], files[k], poses, onto == 0))

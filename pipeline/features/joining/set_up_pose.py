@@ -143,6 +143,29 @@ def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, in
     return at(undone(pose.motion), stays.scene, laid.scene, may_be_one(stays, laid)).pairs
 
 
+def agreeing(
+    poses: Sequence[SetUpPose], motion: Floats, others: Sequence[SetUpPose], other: Floats, points: Floats
+) -> list[SetUpPose]:
+    """Those of the poses of a set-up on one scan that its poses on another scan allow too: what neither decides alone
+    the two may decide together.
+
+    motion, other  (4, 4) of the one scan and of the other into common coordinates
+    points         (n, 3) mm, of the set-up; a pose with open motions rules nothing out
+
+    >>> spread, shift = np.eye(6), rigid(np.eye(3), np.array([9.0, 0.0, 0.0]))
+    >>> here = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> aside = replace(here, motion=rigid(np.eye(3), np.array([0.0, 7.0, 0.0])))
+    >>> there = replace(here, motion=undone(shift))
+    >>> [pose is here for pose in agreeing([aside, here], np.eye(4), [there], shift, np.zeros((1, 3)))]
+    [True]
+    """
+    return [
+        pose
+        for pose in poses
+        if any(len(o.open) or _far(motion @ pose.motion, other @ o.motion, points) < SAME for o in others)
+    ]
+
+
 def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tuple[Floats, Floats]:
     """A pose, in a scan that lies at a motion (4, 4) of some covariance itself (None: exactly), in the coordinates that
     this leads to: motion and covariance.

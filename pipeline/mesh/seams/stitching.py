@@ -91,7 +91,7 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
         number.append(kept.astype(np.int32))
     v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
     ends = np.cumsum([len(p) for p in vertices])
-    whose = np.repeat(np.arange(len(meshes)), np.diff(ends, prepend=0))
+    whose = np.repeat(np.arange(len(meshes), dtype=np.int32), np.diff(ends, prepend=0))
     bridges = _bridges(v, f, whose, max(edges)).reshape(-1, 3)
     between = _between(v, np.vstack([f, bridges]), whose, max(edges))
     closing = np.vstack([bridges, between]).astype(np.int32)
