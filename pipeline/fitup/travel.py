@@ -204,7 +204,7 @@ def travel(
     What is meant to fit, from the start or anywhere on the way, may be as near as its sizes say.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> from pipeline.surfaces import SituationFeature
     >>> rod, post = (turned_body(name, [(0, 20), (50, 20)], 0.01) for name in ("rod", "post"))
     >>> ahead = Placed(post, placed([], rigid(np.eye(3), np.array([100.0, 0.0, 0.0]))))

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipeline.formats.meshes_in.light import read_light
-from pipeline.formats.meshes_in.reader import MeshFile, read_mesh
+from pipeline.formats.meshes_in.reader import FORMS, MeshFile, read_mesh
 
-__all__ = ["MeshFile", "read_light", "read_mesh"]
+__all__ = ["FORMS", "MeshFile", "read_light", "read_mesh"]
