@@ -87,7 +87,7 @@ def _pack(value: Any, arrays: list[np.ndarray]) -> Any:
     if isinstance(value, (tuple, list)):
         return {"#": "tuple" if isinstance(value, tuple) else "list", "is": [_pack(v, arrays) for v in value]}
     if isinstance(value, dict):
-        return {"#": "dict", "is": [[str(k), _pack(v, arrays)] for k, v in value.items()]}
+        return {"#": "dict", "is": [[_key(k), _pack(v, arrays)] for k, v in value.items()]}
     if dataclasses.is_dataclass(value):
         kind = type(value)
         return {
@@ -107,6 +107,11 @@ def _pack(value: Any, arrays: list[np.ndarray]) -> Any:
     raise TypeError(f"{type(value).__name__} can't be kept in an artefact")
 
 
+def _key(key: Any) -> Any:
+    """A dictionary's key: text, or a tuple of such."""
+    return {"#": "tuple", "is": list(map(str, key))} if isinstance(key, tuple) else str(key)
+
+
 def _unpack(node: Any, arrays: Any) -> Any:
     if not isinstance(node, dict):
         return node
@@ -119,7 +124,7 @@ def _unpack(node: Any, arrays: Any) -> Any:
         items = [_unpack(item, arrays) for item in content]
         return tuple(items) if kind == "tuple" else items
     if kind == "dict":
-        return {key: _unpack(item, arrays) for key, item in content}
+        return {_unpack(key, arrays): _unpack(item, arrays) for key, item in content}
     module, _, name = kind.partition(":")
     if not module.startswith("pipeline."):
         raise ValueError(f"{kind} is not a type of this package")

@@ -63,8 +63,56 @@ class PlaceLine(Settings):
         return f"{self.what} {self.own!r} on {self.on!r}"
 
 
+class PlateHole(Settings):
+    """A round hole through a plate, or `count` of them on a pitch circle about its origin, from `start` degrees on from
+    x, counter-clockwise as one looks at its top."""
+
+    at: tuple[Finite, Finite] | None = None
+    diameter: Positive
+    pitch_circle: Positive | None = None
+    count: Annotated[int, Field(ge=1, le=360)] | None = None
+    start: Finite = 0.0
+
+    @model_validator(mode="after")
+    def _where(self) -> PlateHole:
+        if (self.at is None) == (self.pitch_circle is None) or (self.pitch_circle is None) != (self.count is None):
+            raise ValueError("a hole of a plate stands at = [x, y], or has pitch_circle and count")
+        return self
+
+    @property
+    def places(self) -> list[tuple[float, float]]:
+        """mm, of each hole."""
+        if self.at is not None:
+            return [self.at]
+        assert self.pitch_circle is not None
+        turns = [math.radians(self.start) + math.tau * k / (self.count or 1) for k in range(self.count or 1)]
+        return [(self.pitch_circle / 2 * math.cos(turn), self.pitch_circle / 2 * math.sin(turn)) for turn in turns]
+
+
+class Plate(Settings):
+    """A flat plate of a thickness along z from its origin on.
+
+    size      along x and y, mm, its origin in the middle; diameter: of a disc
+    outline   [x, y] mm of its corners, in their order
+    """
+
+    size: tuple[Positive, Positive] | None = None
+    diameter: Positive | None = None
+    outline: tuple[tuple[Finite, Finite], ...] | None = None
+    thickness: Positive
+    holes: tuple[PlateHole, ...] = ()
+
+    @model_validator(mode="after")
+    def _one(self) -> Plate:
+        if sum(each is not None for each in (self.size, self.diameter, self.outline)) != 1:
+            raise ValueError("a plate has one of size = [x, y], diameter = ... and outline = [[x, y], ...]")
+        if self.outline is not None and len(self.outline) < 3:
+            raise ValueError("the outline of a plate has three corners at least")
+        return self
+
+
 class Part(Settings):
-    """A part: the folder of a run, a mesh or STEP file, or one that is turned from figures.
+    """A part: the folder of a run, a mesh or STEP file, or one that is turned from figures, or a flat plate.
 
     turned       [station, diameter] mm along its axis, from the start on: two of one station make a shoulder
     uncertainty  standard, mm, of every place of a part that no run tells it of
@@ -76,6 +124,7 @@ class Part(Settings):
     run: Path | None = None
     file: Path | None = None
     turned: tuple[tuple[Finite, Positive], ...] | None = None
+    plate: Plate | None = None
     uncertainty: NotNegative | None = None
     units: Literal["auto", "mm", "cm", "m", "in"] = "auto"
     at: tuple[Row, Row, Row, Row] | None = None
@@ -83,9 +132,10 @@ class Part(Settings):
 
     @model_validator(mode="after")
     def _one(self) -> Part:
-        if sum(source is not None for source in (self.run, self.file, self.turned)) != 1:
+        if sum(source is not None for source in (self.run, self.file, self.turned, self.plate)) != 1:
             raise ValueError(
-                'a part needs one of run = "FOLDER", file = "FILE" and turned = [[station, diameter], ...]'
+                'a part needs one of run = "FOLDER", file = "FILE", turned = [[station, diameter], ...] and '
+                "plate = { size = [x, y], thickness = ... }"
             )
         if self.run is not None and self.uncertainty is not None:
             raise ValueError("a run tells its own uncertainty; leave it out")

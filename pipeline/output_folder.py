@@ -18,6 +18,7 @@ import json
 import os
 import shutil
 import stat
+import time
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
@@ -272,6 +273,20 @@ def opened(path: Path, inputs: Iterable[Path] = ()) -> Iterator[OutputFolder]:
             for part in (path / WORK, *made) if made else ():
                 with contextlib.suppress(OSError):
                     part.rmdir()
+
+
+def until_free(path: Path, most: float) -> None:
+    """Wait while another run is writing the output folder at `path`, `most` seconds at most.
+
+    >>> until_free(Path("no such folder"), 1.0)
+    """
+    end = time.monotonic() + most
+    while path.is_dir() and time.monotonic() < end:
+        try:
+            with _locked(path):
+                return
+        except OutputError:
+            time.sleep(0.2)
 
 
 def digest_of(path: Path) -> str:

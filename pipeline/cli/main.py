@@ -19,6 +19,7 @@ from pipeline.errors import DatumliftError
 # for, so that --help answers at once.
 COMMANDS = {
     "run": "Take a scan (or a job file) to a light mesh, a datum file and the proof of what was lost.",
+    "batch": "Run many scans of one sort of part with the same job, and tell how far they spread.",
     "new": "Look at a scan and write a commented job file for it.",
     "demo": "Make the demo scan, at any density, and run the whole job on it.",
     "compare": "Audit any two meshes against each other.",

@@ -7,10 +7,10 @@ from pipeline.fitup.clearance import EXPANDED, Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
+from pipeline.fitup.figures import plate_body, turned_body
 from pipeline.fitup.items import Item, Key
 from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
-from pipeline.fitup.turned import turned_body
 from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
 from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
 
@@ -50,6 +50,7 @@ __all__ = [
     "item_where",
     "lacking",
     "placed",
+    "plate_body",
     "travel",
     "turned_body",
     "walls",

@@ -45,6 +45,7 @@ class Body:
     flanges   faces with their outlines and holes, as a run has recovered them; matrix part coordinates -> sketch
     planned   by number, the moves of features that cuts make: those of what they were laid out from
     datums    by letter, the words for what a run took for that datum
+    uncut     what its last cut is called, and the part before that; None: no cut was made
     """
 
     name: str
@@ -65,6 +66,7 @@ class Body:
     flanges: tuple[Flange, ...] = ()
     planned: Mapping[str, Mapping[Key, Move]] = field(default_factory=dict)
     datums: Mapping[str, str] = field(default_factory=dict)
+    uncut: tuple[str, Body] | None = None
 
     @cached_property
     def seen(self) -> Mask:

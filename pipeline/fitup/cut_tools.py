@@ -165,7 +165,7 @@ def tool_of(body: Body, question: CutQuestion, item: Items, words: str) -> Tool:
 
     Raises SettingsError where it can't be laid out.
 
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> from pipeline.fitup.words import item_in_words
     >>> bar = turned_body("bar", [(0, 40), (50, 40)], 0.01)
     >>> drill = Bore(axis="axis", diameter=10, face="end", depth=20)

@@ -132,7 +132,7 @@ def cut_part(
     volume.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> from pipeline.fitup.words import item_in_words
     >>> bar = Placed(turned_body("bar", [(0, 40), (50, 40)], 0.01), placed([]))
     >>> drill = CutQuestion(part="bar", bore={"axis": "axis", "diameter": 10, "through": True})
@@ -315,7 +315,8 @@ class _Made:
         surface = Surface(vertices, faces, origin)
         names = {**self.body.names, **{f.id: f.name for f in planned if f.name}}
         body = replace(
-            self.body, surface=surface, labels=labels, features=tuple(features), names=names, planned=moves
+            self.body, surface=surface, labels=labels, features=tuple(features), names=names, planned=moves,
+            uncut=(self.name, self.body),
         )  # fmt: skip
         return tuple(planned), body
 

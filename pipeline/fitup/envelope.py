@@ -16,8 +16,8 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.fitup.bodies import Body, Placed
 from pipeline.fitup.clearance import Clearance, clearance
+from pipeline.fitup.figures import revolved
 from pipeline.fitup.items import Item, Key
-from pipeline.fitup.turned import revolved
 from pipeline.geometry import Floats, Ints, basis_of, cross, rigid, transformed, turned, undone
 from pipeline.mesh.query import SightLines
 from pipeline.progress import Progress, silent
@@ -93,7 +93,7 @@ def envelope(
     Raises SettingsError where the part has no extent along the axis.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> from pipeline.surfaces import SituationFeature
     >>> rod = turned_body("rod", [(0, 20), (30, 20), (30, 44), (50, 44)], 0.01)
     >>> axis = Item(SituationFeature.AXIS, np.zeros(3), np.array([0.0, 0.0, 1.0]))

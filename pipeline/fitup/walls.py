@@ -104,7 +104,7 @@ def walls(
     before  the part before metal was taken, for what soundings should find
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> from pipeline.lengths import in_unit
     >>> plate = Placed(turned_body("plate", [(0, 100), (6, 100)], 0.01), placed([]))
     >>> found = walls(plate, 5.0, [0])

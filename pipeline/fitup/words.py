@@ -25,12 +25,12 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
 
     text    as the words for a datum: a feature's number or name, "bore nearest [x, y, z]" in the part's coordinates,
             "common axis of H1 and H2" and the like; "A" or "datum A", what a run took for that datum; "axis" of a
-            turned part; "x", "y", "z" or "origin" of any part
+            turned part or a disc; "x", "y", "z" or "origin" of any part
     wanted  "axis" | "face" | "point"
 
     Raises SettingsError where there is no such thing, or where it is no axis, face or point.
 
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
     >>> item_in_words(rod, "axis", "axis").direction.tolist(), item_in_words(rod, "end", "face").point.tolist()
     ([0.0, 0.0, 1.0], [0.0, 0.0, 50.0])
@@ -41,8 +41,8 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
         return Item(kind, np.zeros(3), np.eye(3)[ORIGIN_AXES[words]])
     if words == "origin" and wanted == "point":
         return Item(SituationFeature.POINT, np.zeros(3), None)
-    if words == "axis" and (step := next((f.id for f in body.features if f.id.startswith("step ")), None)):
-        words = step
+    if words == "axis":
+        words = next((f.id for f in body.features if f.id == "rim" or f.id.startswith("step ")), words)
     return _made(body, _choice(body, words), text, wanted)
 
 
@@ -51,7 +51,7 @@ def features_in_words(body: Body, text: str) -> tuple[int, ...]:
 
     Raises SettingsError where there is no such thing.
 
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> features_in_words(turned_body("rod", [(0, 20), (50, 20)], 0.01), "end")
     (1,)
     """
@@ -80,7 +80,7 @@ def item_on(part: Placed, parts: Mapping[str, Placed], text: str, wanted: str) -
     Raises SettingsError as `item_in_words`.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> here, there = np.eye(4), np.eye(4)
     >>> there[2, 3] = 7.0
     >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
@@ -100,7 +100,7 @@ def item_where(part: Placed, item: Item) -> Item:
     """What lies on a part where that stands, with all that moves the part itself.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> up = np.eye(4)
     >>> up[2, 3] = 7.0
     >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([], up))
@@ -125,7 +125,7 @@ def direction_in_words(body: Body, text: str) -> Item:
 
     Raises SettingsError as `item_in_words`.
 
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> rod = turned_body("rod", [(0, 20), (50, 20)], 0.01)
     >>> (0.0 + direction_in_words(rod, "start").direction).tolist(), direction_in_words(rod, "x").direction.tolist()
     ([0.0, 0.0, -1.0], [1.0, 0.0, 0.0])

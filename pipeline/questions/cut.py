@@ -23,7 +23,7 @@ from pipeline.questions.wall import soundings, wall_lines, wall_maps, wall_place
 from pipeline.report.fit import Shown, Term, section_through
 
 if TYPE_CHECKING:
-    from pipeline.formats.solid import NamedBody
+    from pipeline.formats.solid import KeptSolid, NamedBody
 
 _PARTED = 0.005  # share by which the exact solid's volume may differ before it is told
 
@@ -34,6 +34,16 @@ class CutAnswer:
 
     cut: Cut
     exact: ExactCutRecord | None
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """An answer as plain values: the cut, its bodies without their files, the record of the exact one as text, and that
+    solid itself."""
+
+    cut: Cut
+    exact: str | None
+    solid: KeptSolid | None
 
 
 def _about(question: CutQuestion) -> str:
@@ -167,6 +177,35 @@ def _leader(cut: Cut) -> Floats:
     return np.array([place, face.point + ((place - face.point) @ face.direction) * face.direction])
 
 
+def _keep(answer: CutAnswer) -> _Kept:
+    bodies = answer.cut.before.body, answer.cut.after.body
+    before, after = (replace(body, solid=None, exact=None, uncut=None) for body in bodies)
+    plain = replace(
+        answer.cut, before=replace(answer.cut.before, body=before), after=replace(answer.cut.after, body=after)
+    )
+    exact, solid = answer.cut.after.body.exact, None
+    if exact is not None:
+        from pipeline.formats.solid import kept_solid
+
+        solid = kept_solid(exact)
+    return _Kept(plain, None if answer.exact is None else answer.exact.model_dump_json(), solid)
+
+
+def _again(kept: _Kept, question: CutQuestion, parts: Parts) -> CutAnswer:
+    body, exact = parts[question.part].body, None
+    if kept.solid is not None:
+        from pipeline.formats.solid import solid_again
+
+        exact = solid_again(kept.solid)
+    solid = body.solid if kept.exact is not None else None
+    before = replace(kept.cut.before.body, solid=body.solid, exact=body.exact, uncut=body.uncut)
+    after = replace(kept.cut.after.body, solid=solid, exact=exact, uncut=(kept.cut.name, before))
+    cut = replace(
+        kept.cut, before=replace(kept.cut.before, body=before), after=replace(kept.cut.after, body=after)
+    )  # fmt: skip
+    return CutAnswer(cut, None if kept.exact is None else ExactCutRecord.model_validate_json(kept.exact))
+
+
 KIND = Kind[CutQuestion, CutAnswer](
     table="cut",
     field="cuts",
@@ -178,4 +217,6 @@ KIND = Kind[CutQuestion, CutAnswer](
     shown=_shown,
     leaves=_leaves,
     writes=_writes,
+    keep=_keep,
+    again=_again,
 )

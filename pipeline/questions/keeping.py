@@ -1,23 +1,24 @@
 """Answers kept between runs: a question is asked again only where it, or a part that its answer looked at, has changed.
 
 What an answer looked at is not worked out from the question: the parts are handed over in a mapping that notes which of
-them are taken, and each is known by a fingerprint of all that it is and where it stands. Placing parts and cutting them
-is done each time, since that gives the parts.
+them are taken, and each is known by a fingerprint of all that it is and where it stands. Placing parts is done each
+time, since that gives them.
 """
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline import artefacts
-from pipeline.fitup import Placed
+from pipeline.fitup import Body, Placed
 from pipeline.output_folder import MARKER, WORK, opened
 from pipeline.progress import Progress
-from pipeline.questions.kind import Kind, leaves_all, writes_nothing
+from pipeline.questions.kind import Kind
 
 
 @dataclass(frozen=True)
@@ -53,22 +54,25 @@ class Shelf:
         self._made: list[str] = []
         self._was_there = out.exists()
         self._prints: dict[int, tuple[Placed, str]] = {}
+        self._bodies: dict[int, tuple[Body, str]] = {}
 
     def answer(self, kind: Kind[Any, Any], question: Any, parts: Mapping[str, Placed], progress: Progress) -> Any:
         """What was answered before where nothing has changed since; else asked, and kept.
 
-        What changes a part, or writes files of its own, is asked each time.
+        What can't be kept is asked each time.
         """
-        if kind.leaves is not leaves_all or kind.writes is not writes_nothing:
+        if kind.keep is None:
             return kind.answer(question, parts, progress)
         name = f"answer-{artefacts.fingerprint((self._code, kind.table, question.model_dump_json()))[:32]}.npz"
         self._used.add(name)
         if not self._fresh and (found := self._found(name, parts)) is not None:
             progress(1.0, "as before")
-            return found.answer
+            return kind.again(found.answer, question, parts)
         looked = _Noted(parts)
         answer = kind.answer(question, looked, progress)
-        self._keep(name, Kept(answer, {n: self._print(parts[n]) for n in sorted(looked.taken)}, looked.names))
+        self._keep(
+            name, Kept(kind.keep(answer), {n: self._print(parts[n]) for n in sorted(looked.taken)}, looked.names)
+        )
         return answer
 
     def tidy(self) -> None:
@@ -108,9 +112,18 @@ class Shelf:
         """The fingerprint of a part, by all that an answer can see of it."""
         known = self._prints.get(id(part))
         if known is None:
-            # Of exact solids no answer that is kept makes use; the name is the layout's.
-            body = replace(part.body, exact=None, solid=None)
-            known = self._prints[id(part)] = part, artefacts.fingerprint((body, part.pose))
+            known = self._prints[id(part)] = part, artefacts.fingerprint((self._of_body(part.body), part.pose))
+        return known[1]
+
+    def _of_body(self, body: Body) -> str:
+        """Of a body, as before its cuts too. An exact solid is that of its file less the cuts."""
+        known = self._bodies.get(id(body))
+        if known is None:
+            is_file = body.solid is not None and body.solid.is_file()
+            solid = hashlib.sha256(body.solid.read_bytes()).hexdigest() if body.solid and is_file else None
+            uncut = None if body.uncut is None else (body.uncut[0], self._of_body(body.uncut[1]))
+            plain = replace(body, exact=None, solid=None, uncut=None)
+            known = self._bodies[id(body)] = body, artefacts.fingerprint((plain, body.exact is None, solid, uncut))
         return known[1]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from pipeline.fitup import Placed
 from pipeline.formats.datum_file import Record
@@ -25,6 +25,14 @@ def writes_nothing(question: object, answer: object, room: Path) -> tuple[str, .
     return ()
 
 
+def as_it_is(answer: Any) -> Any:
+    return answer
+
+
+def as_it_was(kept: Any, question: Any, parts: Parts) -> Any:
+    return kept
+
+
 @dataclass(frozen=True)
 class Kind(Generic[Q, A]):
     """A kind of question: Q is its table in the layout, A the answer.
@@ -39,6 +47,8 @@ class Kind(Generic[Q, A]):
     shown    the answer for people, on the page
     leaves   the parts that are others from then on, by name: later questions are asked of those
     writes   writes the answer's own files into a folder, and gives their names
+    keep     the answer as plain values, to be kept for another run; None where it can't be
+    again    the answer from what was kept, the parts being what they were
     """
 
     table: str
@@ -51,3 +61,5 @@ class Kind(Generic[Q, A]):
     shown: Callable[[Q, A, Parts], Shown]
     leaves: Callable[[A], dict[str, Placed]] = leaves_all
     writes: Callable[[Q, A, Path], tuple[str, ...]] = writes_nothing
+    keep: Callable[[A], Any] | None = as_it_is
+    again: Callable[[Any, Q, Parts], A] = as_it_was

@@ -170,4 +170,5 @@ KIND = Kind[MakeQuestion, MakeAnswer](
     shown=_shown,
     leaves=lambda answer: {answer.part.name: answer.placed},
     writes=_writes,
+    keep=None,
 )

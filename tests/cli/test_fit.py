@@ -149,6 +149,10 @@ def test_what_is_not_held_is_exit_status_3(folder: Path, capsys: pytest.CaptureF
 
 ROD = "[part.rod]\nturned = [[0, 20], [50, 20]]\nuncertainty = 0.01\n"
 BAR = ROD.replace("rod", "bar")
+PLATE = """[part.wall]
+plate = { size = [60, 40], thickness = 8, holes = [{ at = [0, 0], diameter = 9 }] }
+uncertainty = 0.1
+"""
 ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
 
 
@@ -180,6 +184,9 @@ ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
         (ROD + '[part.bar]\nfile = "ball.stl"\nuncertainty = 0\n', "states no unit, and in mm it would be 0.63 mm"),
         (ROD + BAR + '[[travel]]\nmove = "bar"\nabout = "rod: end"\nup_to = 5\n', "is a face, where an axis"),
         (ROD + BAR + '[[envelope]]\nturn = "bar"\nabout = "rad: axis"\n', "written PART: WORDS"),
+        (ROD + PLATE.replace("size = [60, 40], ", ""), "a plate has one of size"),
+        (ROD + PLATE.replace("[0, 0]", "[28, 0]"), "hole 1 at [28, 0] runs out of the plate's outline"),
+        (ROD + PLATE.replace("thickness = 8", "thickness = 0"), "part.wall.plate.thickness"),
         (ROD + BAR + "at = [[2,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]\n", "no rigid motion"),
     ],
 )

@@ -1,22 +1,28 @@
 """A layout answered a second time: only what changed is asked anew, and nothing that is told is of before.
 
-Covers: pipeline.questions.keeping
+Covers: pipeline.questions.keeping, pipeline.formats.solid.kept
 """
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+from OCP.gp import gp_Pnt
+from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 
 from pipeline.cli.fit import command
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed, placed, turned_body
 from pipeline.layout import ClearanceQuestion
-from pipeline.questions import Shelf
+from pipeline.questions import Shelf, cut
 from pipeline.questions.kind import Kind
 
 ASKED = ClearanceQuestion(between=("rod", "bar"))
@@ -118,6 +124,94 @@ def test_a_second_run_says_what_a_first_one_would(tmp_path: Path, damage: str) -
     path.write_text(LAYOUT.partition("[[travel]]")[0])
     run(tmp_path, "again")
     assert len(list((tmp_path / "again" / "work").glob("answer-*.npz"))) == 1
+
+
+CUTS = """
+[part.block]
+file = "block.step"
+uncertainty = 0.01
+[[cut]]
+part = "block"
+name = "seat"
+bore = { axis = "z", diameter = 12, through = true }
+wall = 8
+[[cut]]
+part = "block"
+facing = { face = "face nearest [0, 0, 30]", take = 2 }
+[[wall]]
+part = "block"
+least = 9
+"""
+
+
+def test_cuts_are_kept_with_their_walls_and_their_exact_solid(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    body = BRepPrimAPI_MakeBox(gp_Pnt(-20.0, -15.0, 0.0), 40.0, 30.0, 30.0).Shape()
+    writer = STEPControl_Writer()
+    writer.Transfer(body, STEPControl_AsIs)
+    writer.Write(str(tmp_path / "block.step"))
+    (tmp_path / "rods.toml").write_text(CUTS)
+    run(tmp_path, "again")
+    files = {path.name: path.read_bytes() for path in (tmp_path / "again").iterdir() if path.is_file()}
+    assert "block-cut.step" in files
+
+    asked: list[str] = []
+
+    def cut_part(part: Any, question: Any, *rest: Any) -> Any:
+        asked.append(question.what)
+        return really(part, question, *rest)
+
+    really = cut.cut_part
+    monkeypatch.setattr(cut, "cut_part", cut_part)
+    run(tmp_path, "again")
+    assert asked == []
+    assert {p.name: p.read_bytes() for p in (tmp_path / "again").iterdir() if p.is_file()} == files
+    # The second cut alone is another one: the first is kept, its exact solid too.
+    (tmp_path / "rods.toml").write_text(CUTS.replace("take = 2", "take = 3"))
+    run(tmp_path, "again")
+    assert asked == ["facing"]
+    run(tmp_path, "anew", "--fresh")
+    assert asked == ["facing", "bore", "facing"]
+    # The part beneath is another one: both are.
+    for name in ("fit.json", "block-cut.stl", "block-cut.step"):
+        assert (tmp_path / "again" / name).read_bytes() == (tmp_path / "anew" / name).read_bytes()
+    body = BRepPrimAPI_MakeBox(gp_Pnt(-20.0, -15.0, 0.0), 42.0, 30.0, 30.0).Shape()
+    writer = STEPControl_Writer()
+    writer.Transfer(body, STEPControl_AsIs)
+    writer.Write(str(tmp_path / "block.step"))
+    run(tmp_path, "again")
+    assert asked[3:] == ["bore", "facing"]
+
+
+KILLED = """
+import os, signal, sys
+from pipeline.cli.fit import fit
+from pipeline.questions import registry, asking
+from pathlib import Path
+from dataclasses import replace
+
+def die(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+asking.KINDS = tuple(replace(kind, answer=die) if kind.table == "travel" else kind for kind in registry.KINDS)
+fit(Path(sys.argv[1]), Path(sys.argv[2]), False, True)
+"""
+
+
+def test_a_fit_that_was_killed_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drill = '[[cut]]\npart = "bar"\nbore = { axis = "axis", diameter = 5, through = true }\n'
+    path = tmp_path / "rods.toml"
+    path.write_text(LAYOUT + drill)
+    ended = subprocess.run([sys.executable, "-c", KILLED, str(path), str(tmp_path / "again")], check=False)
+    assert ended.returncode == -signal.SIGKILL
+    kept = sorted((tmp_path / "again" / "work").glob("answer-*.npz"))
+    assert len(kept) == 2  # cut and clearance
+    monkeypatch.setattr(cut, "cut_part", None)
+    run(tmp_path, "again")
+    monkeypatch.undo()
+    run(tmp_path, "anew")
+    for name in ("fit.json", "fit.html", "bar-cut.stl"):
+        assert (tmp_path / "again" / name).read_bytes() == (tmp_path / "anew" / name).read_bytes()
+    assert not list((tmp_path / "again").glob(".making-*"))
 
 
 def test_of_a_layout_that_turns_out_wrong_nothing_is_left(tmp_path: Path) -> None:

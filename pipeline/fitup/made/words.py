@@ -26,7 +26,7 @@ def meant_by(parts: Mapping[str, Placed], text: str, wanted: str) -> Meant:
     Raises SettingsError where there is no such part or feature.
 
     >>> from pipeline.fitup.placing import placed
-    >>> from pipeline.fitup.turned import turned_body
+    >>> from pipeline.fitup.figures import turned_body
     >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
     >>> found = meant_by({"rod": rod}, "rod: end", "face")
     >>> found.item.point.tolist(), found.feature.id

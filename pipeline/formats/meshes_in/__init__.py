@@ -1,8 +1,9 @@
-"""Mesh files in: STL, PLY, OBJ, OFF, 3MF and glTF, each read by a file of its own behind one function."""
+"""Scans in: meshes (STL, PLY, OBJ, OFF, 3MF, glTF) and points (PLY, text, E57), each read by a file of its own behind
+one function."""
 
 from __future__ import annotations
 
 from pipeline.formats.meshes_in.light import read_light
-from pipeline.formats.meshes_in.reader import MeshFile, read_mesh
+from pipeline.formats.meshes_in.reader import FORMS, MeshFile, read_mesh
 
-__all__ = ["MeshFile", "read_light", "read_mesh"]
+__all__ = ["FORMS", "MeshFile", "read_light", "read_mesh"]

@@ -1,4 +1,4 @@
-"""Parts of a layout in: the folder of a run, a mesh or STEP file, or figures that a part is turned from."""
+"""Parts of a layout in: the folder of a run, a mesh or STEP file, or figures of a turned part or of a plate."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.fitup import Body, turned_body
+from pipeline.fitup import Body, plate_body, turned_body
 from pipeline.formats.meshes_in import read_mesh
 from pipeline.formats.parts_in.run_folder import body_of_run
 from pipeline.geometry import MM_PER_UNIT
@@ -21,7 +21,7 @@ _WITHOUT_UNIT = (".stl", ".ply", ".obj", ".off")
 def read_part(name: str, part: Part) -> Body:
     """The body of a part by its name in the layout.
 
-    Raises InputError when a file or folder isn't what it should be.
+    Raises InputError when a file or folder isn't what it should be, SettingsError where figures make no plate.
 
     >>> rod = read_part("rod", Part(turned=[(0, 20), (50, 20)], uncertainty=0.01))
     >>> [feature.id for feature in rod.features], rod.closed
@@ -32,6 +32,8 @@ def read_part(name: str, part: Part) -> Body:
     uncertainty = part.uncertainty or 0.0
     if part.turned is not None:
         return turned_body(name, part.turned, uncertainty)
+    if part.plate is not None:
+        return plate_body(name, part.plate, uncertainty)
     assert part.file is not None
     if part.file.suffix.lower() in _STEP:
         # The CAD kernel takes a second to import.

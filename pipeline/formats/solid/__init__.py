@@ -19,10 +19,12 @@ from pipeline.formats.solid.cuts import (
 )
 from pipeline.formats.solid.document import Named, read_body
 from pipeline.formats.solid.facets import body_of_shape
+from pipeline.formats.solid.kept import KeptSolid, kept_solid, solid_again
 from pipeline.formats.solid.part import NAME, PartReport, make_part, shape_in_part, with_solid
 
 __all__ = [
     "NAME",
+    "KeptSolid",
     "Named",
     "NamedBody",
     "PartReport",
@@ -31,10 +33,12 @@ __all__ = [
     "cut_away",
     "faces_of",
     "images_of",
+    "kept_solid",
     "make_part",
     "read_body",
     "read_solid",
     "shape_in_part",
+    "solid_again",
     "stroke_tool",
     "with_solid",
     "write_solid",

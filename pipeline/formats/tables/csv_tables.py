@@ -64,7 +64,7 @@ def features_csv(data: DatumFile, unit: str = "mm") -> str:
         "light_tilt_deg": lambda f: None if f.audit is None else f.audit.tilt,
         f"light_radius_change_{unit}": lambda f: times(None if f.audit is None else f.audit.radius_change),
     }
-    return _table(columns, ([value(feature) for value in columns.values()] for feature in data.features))
+    return table_csv(columns, ([value(feature) for value in columns.values()] for feature in data.features))
 
 
 def relations_csv(data: DatumFile, unit: str = "mm") -> str:
@@ -87,7 +87,7 @@ def relations_csv(data: DatumFile, unit: str = "mm") -> str:
         ends = ["deg" if angle else unit, relation.p_adjusted, *figures[2:]]
         rows.append([relation.kind, *relation.between, *figures[:2], *ends])
     head = ("kind", "first", "second", "value", "uncertainty", "unit", "p_adjusted", "least", "largest")
-    return _table(head, rows)
+    return table_csv(head, rows)
 
 
 def _against_frame(feature: FeatureRecord) -> tuple[float | None, float | None]:
@@ -100,10 +100,15 @@ def _component(feature: FeatureRecord, axis: int) -> float | None:
     return None if direction is None else direction[axis]
 
 
-def _table(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
+def table_csv(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
+    """A table as CSV: no text in it that a spreadsheet would take for a formula.
+
+    >>> table_csv(["name", "mm"], [["=1+1", 0.5]]).splitlines()
+    ['name,mm', "'=1+1,0.5"]
+    """
     text = io.StringIO()
     writer = csv.writer(text)
-    writer.writerow(columns)
+    writer.writerow(map(_harmless, columns))
     # Nine decimals are far below any figure's uncertainty; more would only show the float's own grain.
     writer.writerows([round(v, 9) + 0.0 if isinstance(v, float) else _harmless(v) for v in row] for row in rows)
     return text.getvalue()
