@@ -29,7 +29,7 @@ class DatumliftError(Exception):
     ...     pipeline.run("housing.stl")
     ... except pipeline.DatumliftError as error:
     ...     print(error)
-    The scan housing.stl does not exist; give the path of a mesh file.
+    The scan housing.stl does not exist; give the path of a mesh or points file.
     """
 
     def __str__(self) -> str:

@@ -281,13 +281,23 @@ def _refuse_missing(scan: Path) -> None:
     except OSError as error:
         what = f"can't be reached ({error.strerror})"
     if what:
-        raise InputError(f"The scan {scan!s:.200} {what}; give the path of a mesh file.")
+        raise InputError(f"The scan {scan!s:.200} {what}; give the path of a mesh or points file.")
 
 
-def job_of(path: str | Path) -> Job:
-    """The job that a path stands for: a job file's own, or the defaults for a scan."""
-    path = Path(path)
-    return load_job(path) if path.suffix.lower() == ".toml" else make_job({"scan": path})
+def job_of(path: str | Path, *others: str | Path) -> Job:
+    """The job that a path stands for: a job file's own, or the defaults for a scan and others of the same part.
+
+    Raises SettingsError where a job file stands beside others: it names its scans itself.
+    """
+    paths = [Path(one) for one in (path, *others)]
+    jobs = [one for one in paths if one.suffix.lower() == ".toml"]
+    if jobs and others:
+        raise SettingsError(
+            f"{jobs[0]} is a job file and stands alone; name the further scans in it, each under [[set_up]]."
+        )
+    if jobs:
+        return load_job(paths[0])
+    return make_job({"scan": paths[0], "set_up": [{"scan": one} for one in paths[1:]]})
 
 
 def default_out(scan: Path) -> Path:

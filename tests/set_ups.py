@@ -7,18 +7,30 @@ nothing stands. The exact part, its normals and the poses are the maker's, so th
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
 from OCP.BRepTools import BRepTools
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.TopoDS import TopoDS_Shape
 from scipy.spatial.transform import Rotation
 
+import pipeline
+from pipeline import artefacts
+from pipeline.formats.meshes_out import write_stl
+from pipeline.job import SetUp as Wish
 from pipeline.mesh.topology import vertex_normals
+from pipeline.runner import Result
+from pipeline.stages.join import Scanned
 from sample_meshes.design import Design, frame_along
 from sample_meshes.make_scan import Noise, make_scan, noise_along_normal
+from tests.rescanned import block
 from tests.scans import OpenPart, cached, from_brep, scan_like
 
 GRAZING, RAGGED = 75.0, 5.0
@@ -134,6 +146,45 @@ def seen_of(
 
 def _moved(points: NDArray, motion: NDArray) -> NDArray:
     return points @ motion[:3, :3].T + motion[:3, 3]
+
+
+@dataclass(frozen=True)
+class Joined:
+    """A job of two set-ups, run until `join`, and what made it.
+
+    made   its two scans; folder holds them as side-0.stl (mm) and side-1.stl (inches)
+    alone  each as read, cleaned and recovered by that run
+    """
+
+    folder: Path
+    made: tuple[SetUp, SetUp]
+    result: Result
+    alone: tuple[Scanned, Scanned]
+
+
+@cache
+def joined_block() -> Joined:
+    """A block with a hole of 14 mm across it, which leaves it no symmetry, from above and from below; both see its
+    sides and the ends of its bores."""
+    folder = Path(tempfile.mkdtemp(prefix="set-ups-"))
+    hole = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(25, -40, 5), gp_Dir(0, 1, 0)), 7.0, 80.0).Shape()
+    shape = BRepAlgoAPI_Cut(block(), hole).Shape()
+    sides = ((0, 1.0, 1.0), (1, -1.0, 25.4))
+    made = []
+    for number, way, unit in sides:
+        axis = np.array([0.0, 0.0, way])
+        seen = brep_set_up(shape, "drilled", axis, folder, edge=1.6, tilts=(40.0, 65.0), seed=21 + number)
+        write_stl(folder / f"side-{number}.stl", seen.vertices / unit, seen.faces, "mm")
+        made.append(seen)
+    job = folder / "both.toml"
+    job.write_text('scan = "side-0.stl"\nout = "both"\n[[set_up]]\nscan = "side-1.stl"\nunits = "in"\n')
+    result = pipeline.run(job, until="join")
+    wish = Wish(scan=folder / "side-1.stl")
+    alone = []
+    for work in (folder / "both" / "work", folder / "both" / "work" / "set-up-2" / "work"):
+        read, cleaned, found = (artefacts.fetch(work / f"{name}.npz", None) for name in ("read", "clean", "recover"))
+        alone.append(Scanned(read.source, cleaned, found, wish))
+    return Joined(folder, tuple(made), result, tuple(alone))
 
 
 def corner_error(found: NDArray, stays: SetUp, laid: SetUp) -> float:

@@ -199,3 +199,12 @@ def test_two_runs_do_not_write_one_folder(place: Place) -> None:
     pytest.importorskip("fcntl")
     with opened(place.out), pytest.raises(OutputError, match="Another run"):
         place.run()
+
+
+def test_several_scans_are_a_job_of_set_ups(tmp_path: Path) -> None:
+    job = runner.job_of("one.stl", "two.xyz", "three.e57")
+    assert job.scan == Path("one.stl")
+    assert [one.scan for one in job.set_up] == [Path("two.xyz"), Path("three.e57")]
+    for names in (("job.toml", "two.stl"), ("one.stl", "job.toml")):
+        with pytest.raises(SettingsError, match="stands alone"):
+            runner.job_of(*names)

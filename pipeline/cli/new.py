@@ -99,6 +99,7 @@ _UNSEEN = {
 
 @click.command(short_help="A commented job file for a scan.")
 @click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("further", nargs=-1, type=click.Path(path_type=Path), metavar="[SCAN]...")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option(
     "--job",
@@ -108,11 +109,13 @@ _UNSEEN = {
 )
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder of an earlier run; default: run's own.")
 @click.option("--quiet", is_flag=True, help="No progress; errors only.")
-def command(scan: Path, units: str | None, job_file: Path | None, out: Path | None, quiet: bool) -> int:
+def command(
+    scan: Path, further: tuple[Path, ...], units: str | None, job_file: Path | None, out: Path | None, quiet: bool
+) -> int:
     """Look at SCAN and write a commented job file with what was seen: unit, size, facets, noise, gaps.
 
     Where an earlier run of the scan has left its outputs, the features to name, what may not be the part, the gaps
-    and the datums are filled in from there.
+    and the datums are filled in from there. Further scans of the part, from other sides, are named in it.
     """
     from pipeline.job import ReadSettings
     from pipeline.stages.read import read
@@ -124,7 +127,7 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
     with stage_progress(quiet)("read") as progress:
         seen = read(scan, settings, progress)
     known = _known_from(scan, out, seen)
-    write_new(target, job_text(scan, target, seen, known, out), "give another name with --job")
+    write_new(target, job_text(scan, target, seen, known, out, further), "give another name with --job")
     if not quiet:
         for caution in seen.cautions:
             click.echo(in_unit(f"caution  {caution}", "mm"))
@@ -132,7 +135,7 @@ def command(scan: Path, units: str | None, job_file: Path | None, out: Path | No
         click.echo(f"wrote    {target}, {told}the lines with # are choices that are yours")
         click.echo(f"next     edit it, then: datumlift run {shlex.quote(str(target))}")
         if not known:
-            scanned = shlex.quote(str(scan))
+            scanned = " ".join(shlex.quote(str(path)) for path in (scan, *further))
             click.echo(
                 f"         (after a datumlift run {scanned}, new would fill in all that there is to choose from)"
             )
@@ -156,11 +159,17 @@ def _known_from(scan: Path, out: Path | None, seen: ReadResult) -> DatumFile | N
 
 
 def job_text(
-    scan: Path, target: Path, seen: ReadResult, known: DatumFile | None = None, out: Path | None = None
+    scan: Path,
+    target: Path,
+    seen: ReadResult,
+    known: DatumFile | None = None,
+    out: Path | None = None,
+    further: tuple[Path, ...] = (),
 ) -> str:
     """The job file's text: settings that can be changed, each with a line on what it does.
 
-    known  what a run of the scan found; `out` its folder where that isn't the usual one
+    known    what a run of the scan found; `out` its folder where that isn't the usual one
+    further  scans of the part from other sides
     """
     import tomlkit
 
@@ -168,7 +177,9 @@ def job_text(
     size = [high - low for low, high in zip(*source.bounds, strict=True)]
     unit = source.unit if source.unit in ("mm", "cm", "m", "in") else "auto"
     base = target.resolve().parent
-    place, folder = (Path(os.path.relpath(p.resolve(), base)).as_posix() for p in (scan, out or scan))
+    place, folder, *others = (
+        Path(os.path.relpath(p.resolve(), base)).as_posix() for p in (scan, out or scan, *further)
+    )
     gaps = [] if known else [f"#   {line}" for line in gap_lines(seen.surface)]
     cautions = [in_unit(f"# CAUTION: {text}", "mm") for text in seen.cautions]
     goes = (
@@ -190,6 +201,7 @@ def job_text(
         goes,
         '# title = "what stands on the report"',
         "",
+        *(line for other in others for line in ("[[set_up]]", f"scan = {tomlkit.item(other).as_string()}", "")),
     ]
     parts = _UNSEEN if known is None else {**_UNSEEN, **found_parts(known)}
     return "\n".join([*head, _SETTINGS.format(unit=tomlkit.item(unit).as_string(), **parts)])

@@ -31,6 +31,7 @@ class Count(click.ParamType):
 
 @click.command(short_help="The whole job on a scan or a job file.")
 @click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.argument("further", nargs=-1, type=click.Path(path_type=Path), metavar="[SCAN]...")
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
 @click.option("--facets", type=Count(100), help="Lighten to this many facets, e.g. 1e5.")
 @click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
@@ -40,6 +41,7 @@ class Count(click.ParamType):
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object; see README.")
 def command(
     scan_or_job: Path,
+    further: tuple[Path, ...],
     out: Path | None,
     facets: int | None,
     tolerance: float | None,
@@ -48,21 +50,23 @@ def command(
     quiet: bool,
     as_json: bool,
 ) -> int:
-    """Take SCAN (STL, PLY, OBJ, OFF, 3MF, glTF) or the job file JOB.toml through every stage.
+    """Take SCAN (STL, PLY, OBJ, OFF, 3MF, glTF; points as PLY, XYZ, CSV, E57) or JOB.toml through every stage.
+
+    Further scans of the same part, from other sides, are laid on the first one, whose coordinates are kept.
 
     A second run makes only what changed anew; one that was stopped goes on where it was. Exit status:
     0 done, 2 unusable input or usage, 3 done but a budget or a measured size failed, 130 interrupted.
     """
-    job = with_options(scan_or_job, facets, tolerance, units)
+    job = with_options((scan_or_job, *further), facets, tolerance, units)
     return finish(job, scan_or_job, out, fresh, quiet, as_json)
 
 
-def with_options(path: Path, facets: int | None, tolerance: float | None, units: str | None):  # type: ignore[no-untyped-def]
-    """The job of a path, with the options of the command line put over its settings."""
+def with_options(paths: tuple[Path, ...], facets: int | None, tolerance: float | None, units: str | None):  # type: ignore[no-untyped-def]
+    """The job of a job file or of scans, with the options of the command line put over its settings."""
     from pipeline.job import LightenSettings, ReadSettings
     from pipeline.runner import job_of
 
-    job = job_of(path)
+    job = job_of(*paths)
     if units is not None:
         job = job.model_copy(update={"read": ReadSettings.model_validate({"units": units})})
     if facets is not None or tolerance is not None:
@@ -79,7 +83,8 @@ def _next_step(result, job_file: Path | None) -> str:  # type: ignore[no-untyped
         return f"read the report, edit {job_file}, and give the same command again: only what changed is made anew"
     scan, out = result.job.scan, result.out
     beside = "" if out.resolve() == default_out(scan) else f" --out {shlex.quote(str(out))}"
-    ask = f"datumlift new {shlex.quote(str(scan))}{beside}"
+    scans = " ".join(shlex.quote(str(path)) for path in (scan, *(one.scan for one in result.job.set_up)))
+    ask = f"datumlift new {scans}{beside}"
     return f"read the report, then: {ask}  (makes a job file with these features, gaps and datums to edit and run)"
 
 

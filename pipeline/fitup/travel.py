@@ -118,6 +118,24 @@ class Gain:
 
 
 @dataclass(frozen=True)
+class Owed:
+    """How far a part would go if a cut of the layout, and those that come after it, were not made.
+
+    cut   what it is called
+    part  which part it is made in
+    run   mm or rad
+    more  mm or rad that it gives, the cuts before it being made
+    stop  what stops the part then, a part's name; None: it goes all the way
+    """
+
+    cut: str
+    part: str
+    run: float
+    more: float
+    stop: str | None
+
+
+@dataclass(frozen=True)
 class Run:
     """One way of a travel: mm or rad.
 
@@ -127,6 +145,7 @@ class Run:
     stop     None where it goes all the way
     gaps     (k, 2) run and gap mm, 0 where they cross, else up to 0.1 % too large; a little beyond the stop too
     gains    what would let it go farther, the most first
+    owed     what each cut of the parts gives, the last one first; those that give nothing aren't in it
     verdict  "told" where nothing is asked of it
     why      a sentence
     """
@@ -139,6 +158,7 @@ class Run:
     gains: tuple[Gain, ...]
     verdict: Verdict
     why: str
+    owed: tuple[Owed, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -217,7 +237,8 @@ def travel(
     runs = []
     for number, way in enumerate(ways):
         progress(number / (len(ways) + 1), "forward" if way > 0 else "back")
-        runs.append(_run(pairs, way, up_to, least, at_least))
+        run = _run(pairs, way, up_to, least, at_least)
+        runs.append(replace(run, owed=_owed(moving, others, motion, way, up_to, least)))
     progress(len(ways) / (len(ways) + 1), "")
     found = None if second is None else _map(pairs, ways, up_to, least, second, progress)
     return Travel(motion.turns, up_to, tuple(runs), found)
@@ -459,6 +480,39 @@ def _gains(
         out.append(Gain(words, part.body.name, run, stop))
     out = [gain for gain in out if gain.run > found.run + 1e-6]
     return tuple(sorted(out, key=lambda gain: (-gain.run, gain.without == pair.name)))
+
+
+def _owed(
+    moving: Placed, others: Mapping[str, Placed], motion: Motion, way: int, up_to: float, least: float
+) -> tuple[Owed, ...]:
+    """What each cut of each part gives, the others being as all their cuts leave them."""
+    everyone = {moving.body.name: moving, **others}
+    out = []
+    last: float | None = None
+    for name, part in everyone.items():
+        then, body = last, part.body
+        while body.uncut is not None:
+            if then is None:
+                then = last = _how_far(everyone, moving.body.name, motion, way, up_to, least)[0]
+            cut, body = body.uncut
+            there = {**everyone, name: Placed(body, part.pose)}
+            run, stop = _how_far(there, moving.body.name, motion, way, up_to, least)
+            if then - run > 1e-6:
+                out.append(Owed(cut, name, run, then - run, stop))
+            then = run
+    return tuple(out)
+
+
+def _how_far(
+    parts: Mapping[str, Placed], mover: str, motion: Motion, way: int, up_to: float, least: float
+) -> tuple[float, str | None]:
+    """How far a part goes, by its facets, and the part that stops it."""
+    pairs = [_Pair(parts[mover], name, part, motion, up_to, (way,)) for name, part in parts.items() if name != mover]
+    inside = next((pair.name for pair in pairs if lies_within(pair.moving, pair.other)), None)
+    if inside is not None:
+        return 0.0, inside
+    first = _first_of(pairs, way, up_to, least)
+    return (up_to, None) if first is None else (first[1].run, first[0].name)
 
 
 def _place_before(pair: _Pair, found: Contact, way: int) -> Floats:

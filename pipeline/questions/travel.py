@@ -89,7 +89,19 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         size = _far(found, more)
         then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
         lines.append(f"           {size} more if {gain.without} were gone, {then}")
-    return lines
+    return [*lines, *(f"           {text}" for text in _owed(found, run))]
+
+
+def _owed(found: Travel, run: Run) -> list[str]:
+    """What cuts of the layout give, for people."""
+    out = []
+    for each in run.owed:
+        if (np.degrees(each.more) if found.turns else each.more) < _SHOWN:
+            continue
+        then = "all the way" if each.stop is None else f"until {each.stop} was in the way"
+        before = f"{_far(found, each.run)} before it, {then}"
+        out.append(f"{_far(found, each.more)} of it by the cut {each.cut} of {each.part}: {before}")
+    return out
 
 
 def _far(found: Travel, run: float) -> str:
@@ -114,6 +126,7 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             more = gain.run - run.run
             if float(size(more)) >= _SHOWN:
                 facts.append(f"{way}: {_far(found, more)} more if {gain.without} were gone.")
+        facts += [f"{way}: {text}." for text in _owed(found, run)]
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
                   f"Gap along the travel, {way}", question.least or None)

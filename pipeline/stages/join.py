@@ -23,6 +23,7 @@ from pipeline.features.joining import (
     SetUp,
     SetUpPose,
     Word,
+    agreeing,
     all_pairs,
     fitted_together,
     misfit_map,
@@ -161,6 +162,12 @@ def _next(
                 return k, onto, poses[0]
             if poses:
                 several.append((k, onto, poses))
+    for k, onto, poses in several:
+        left = poses
+        for other, there in [(o, p) for number, o, p in several if number == k and o != onto]:
+            left = agreeing(left, laid[onto].motion, there, laid[other].motion, scans[k].scene.middles)
+        if len(left) == 1 and not len(left[0].open):
+            return k, onto, left[0]
     if several:
         k, onto, poses = several[0]
         raise GeometryError(_undecided(scans[onto], scans[k], files[onto], files[k], poses, onto == 0))
@@ -277,6 +284,7 @@ def _put_together(
         table = np.array([*(of[k, i] for i in range(len(scan.features))), -1], dtype=np.int32)
         mine = np.flatnonzero((joined.mesh == k) & (joined.facet >= 0))
         labels[mine] = table[scan.labels[joined.facet[mine]]]
+    _label_seams(labels, joined)
     areas = facet_areas(joined.surface.vertices, joined.surface.faces)
     covered = np.bincount(labels[labels >= 0], areas[labels >= 0], minlength=len(commons))
     count = np.bincount(labels[labels >= 0], minlength=len(commons))
@@ -294,8 +302,21 @@ def _put_together(
     return done, np.asarray(labels, dtype=np.int32), joined
 
 
+def _label_seams(labels: Ints, joined: Stitched) -> None:
+    """What closes a seam carries the feature that all facets of scans round its corners carry, if that is one."""
+    faces, scanned = joined.surface.faces, joined.facet >= 0
+    low = np.full(len(joined.surface.vertices), np.iinfo(np.int32).max, dtype=np.int32)
+    high = np.full(len(joined.surface.vertices), -1, dtype=np.int32)
+    for k in range(3):
+        np.minimum.at(low, faces[scanned, k], labels[scanned])
+        np.maximum.at(high, faces[scanned, k], labels[scanned])
+    seam = np.flatnonzero(~scanned)
+    least, most = low[faces[seam]].min(axis=1), high[faces[seam]].max(axis=1)
+    labels[seam] = np.where(least == most, least, -1)
+
+
 def _uncrossed(joined: Stitched) -> Stitched:
-    """Without facets of later set-ups and bridges that cross others: what they leave open is filled like any gap."""
+    """Without facets of later set-ups, and of seams, that cross others: what they leave open is filled like any gap."""
     crossing = self_intersections(joined.surface.vertices, joined.surface.faces)
     if not len(crossing):
         return joined

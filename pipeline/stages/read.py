@@ -68,7 +68,7 @@ def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
     if not facet_areas(vertices, mesh.faces).any():
         raise InputError(f"{path}: its facets have no area; export the scan again.")
     progress(1.0)
-    cautions = (*strays, *_cautions(settings, mesh.unit, unit, high - low))
+    cautions = (*mesh.told, *strays, *_cautions(settings, mesh.unit, unit, high - low))
     if source.noise_sigma == 0:
         cautions = (TESSELLATION, *cautions)
     return ReadResult(_surface(mesh, vertices), source, cautions)

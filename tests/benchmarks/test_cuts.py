@@ -279,5 +279,4 @@ def test_cuts_of_the_demo_take_what_they_take_of_the_design(demo: tuple[Placed, 
     print(
         next(iter(table)), f"{found.volume:.1f} {exact:.1f} mm3 {off:+.3%} +-{found.expanded / exact:.3%}", found.notes
     )
-    # A turned rim whose facets bridge it by 0.75 mm is short by 1.6 %, and its own figure says so.
-    assert abs(off) < (VOLUME if "turning" not in table else found.expanded / exact)
+    assert abs(off) < VOLUME

@@ -282,6 +282,38 @@ def _mutate_json(node: object, random: Random) -> None:
         return
 
 
+def _crc(data: bytes) -> bytes:
+    """CRC-32C (Castagnoli), as ASTM E2807 ends each page with it."""
+    value = 0xFFFFFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = (value >> 1) ^ (0x82F63B78 if value & 1 else 0)
+    return struct.pack(">I", value ^ 0xFFFFFFFF)
+
+
+def e57_pages(data: bytes, random: Random) -> bytes:
+    """An E57 whose pages are sound and whose contents are not: other numbers and names in its XML, other bytes."""
+    pages = [bytearray(data[at : at + 1020]) for at in range(0, len(data), 1024)]
+    flat = bytearray(b"".join(pages))
+    for _ in range(int(random.integers(1, 4))):
+        if random.random() < 0.7:
+            found = list(re.finditer(rb"(?<=\")\d+(?=\")|(?<=>)[-\d.e+]+(?=<)|cartesian[XYZ]|Float|Structure", flat))
+            if found:
+                where = pick(random, found)
+                new = pick(random, [*WORDS[:12], *map(str, HUGE)]).encode("utf-8", "replace")
+                width = where.end() - where.start()
+                flat[where.start() : where.end()] = new[:width].ljust(width)
+        else:
+            at = int(random.integers(min(len(flat), 4000)))
+            flat[at] = int(random.integers(256))
+    out = bytearray()
+    for at in range(0, len(flat), 1020):
+        page = bytes(flat[at : at + 1020])
+        out += page + (_crc(page) if page != data[at // 1020 * 1024 :][:1020] else data[at // 1020 * 1024 + 1020 :][:4])
+    return bytes(out)
+
+
 def json_tree(data: bytes, random: Random) -> bytes:
     """A JSON file with values of other types, sizes and ranges."""
     try:
@@ -367,6 +399,10 @@ MUTATORS: dict[str, tuple[Mutator, ...]] = {
     "text.ply": (ply_header, *TEXT),
     "scan.obj": TEXT,
     "scan.off": TEXT,
+    "points.xyz": TEXT,
+    "points.csv": TEXT,
+    "points.ply": (ply_header, ply_header, blind, another_form),
+    "points.e57": (e57_pages, e57_pages, e57_pages, blind, another_form),
     "scan.3mf": (three_mf, three_mf, three_mf, blind, another_form),
     "scan.glb": (gltf_tree, gltf_tree, gltf_tree, blind, another_form),
     "scan.gltf": (gltf_tree, gltf_tree, json_tree, tokens, blind),

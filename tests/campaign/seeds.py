@@ -92,7 +92,26 @@ def files() -> dict[str, bytes]:
         out["scan.3mf"] = (Path(folder) / "a.3mf").read_bytes()
         write_ply(Path(folder) / "a.ply", vertices, faces, np.full(len(faces), -1), np.zeros(len(faces), np.uint8))
         out["ours.ply"] = (Path(folder) / "a.ply").read_bytes()
+        out["points.e57"] = _e57(Path(folder) / "a.e57", vertices)
+    rows = [" ".join(f"{x:.4f}" for x in row) for row in vertices]
+    out["points.xyz"] = "\n".join(rows).encode()
+    out["points.csv"] = "\n".join(["x,y,z", *(row.replace(" ", ",") for row in rows)]).encode()
+    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(vertices)}\n"
+    head += "property double x\nproperty double y\nproperty double z\nend_header\n"
+    out["points.ply"] = head.encode() + vertices.astype("<f8").tobytes()
     return out
+
+
+def _e57(path: Path, points: np.ndarray) -> bytes:
+    """Two scans of points, metres, the second with a pose."""
+    import pye57
+
+    file = pye57.E57(str(path), mode="w")
+    for k, part in enumerate((points[::2], points[1::2])):
+        data = {f"cartesian{axis}": 1e-3 * part[:, i] - 0.1 * k for i, axis in enumerate("XYZ")}
+        file.write_scan_raw(data, rotation=np.array([1.0, 0, 0, 0]), translation=np.full(3, 0.1 * k))
+    file.close()
+    return path.read_bytes()
 
 
 def zip_of(members: dict[str, bytes]) -> bytes:

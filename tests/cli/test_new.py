@@ -40,6 +40,13 @@ def test_what_was_seen_stands_in_the_job_file_and_the_file_is_valid(scan: Path) 
     assert job.lighten == make_job({"scan": "a"}).lighten
 
 
+def test_further_scans_are_named_as_set_ups(scan: Path) -> None:
+    others = [scan.with_name("side two.stl"), scan.with_name("three.xyz")]
+    done = CliRunner().invoke(command, [str(scan), *map(str, others)])
+    assert done.exit_code == 0, done.output
+    assert [one.scan for one in load_job(scan.with_suffix(".toml")).set_up] == others
+
+
 def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path) -> None:
     CliRunner().invoke(command, [str(scan)])
     lines = scan.with_suffix(".toml").read_text().splitlines()

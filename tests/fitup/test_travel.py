@@ -15,6 +15,7 @@ from pipeline.fitup import Body, Item, Line, Motion, Placed, item_in_words, plac
 from pipeline.geometry import rigid, transformed
 from pipeline.surfaces import SituationFeature
 from pipeline.values import FILLED
+from tests.fitup.bodies import block_body, cut, standing
 from tests.fitup.test_clearance import _bored, at, body
 
 X = Motion(Item(SituationFeature.AXIS, np.zeros(3), np.array([1.0, 0.0, 0.0])), False)
@@ -54,6 +55,24 @@ def test_a_glancing_stop_is_less_sure() -> None:
     assert run.stop.rate == pytest.approx(far / 5.5, abs=0.02)
     assert run.stop.expanded == pytest.approx(0.1 / run.stop.rate)
     assert run.sure == pytest.approx(30.0 - np.sqrt(5.6**2 - 4.0**2), abs=0.02)
+
+
+def test_what_cuts_of_a_part_give() -> None:
+    """Towards a block's right side at x = 30: 10 mm to go, 3 more by the first facing and 2 by the second; a bore
+    gives nothing."""
+    block = standing(block_body())
+    first = cut(block, name="skim", facing={"face": "right", "take": 3})
+    bored = cut(first.after, name="bore", bore={"axis": "bore", "diameter": 20, "through": True})
+    last = cut(bored.after, name="finish", facing={"face": "P1", "take": 2})
+    back = Motion(Item(SituationFeature.AXIS, np.zeros(3), np.array([-1.0, 0.0, 0.0])), False)
+    (run,) = travel(at(BALL, 45.0, 0.0, 10.0), {"block": last.after}, back, 12.5).runs
+    assert run.stop is None
+    (run,) = travel(at(BALL, 45.0, 0.0, 10.0), {"block": last.after}, back, 100.0).runs
+    assert run.run == pytest.approx(15.0, abs=1e-6)
+    told = [(each.cut, each.run, each.more, each.stop) for each in run.owed]
+    assert [each[0] for each in told] == ["finish", "skim"]
+    assert [each[1:3] for each in told] == [pytest.approx((13.0, 2.0)), pytest.approx((10.0, 3.0))]
+    assert told[0][3] == "block"
 
 
 def test_what_it_would_gain() -> None:

@@ -8,59 +8,67 @@ Truth is the exact solid of the maker (`tests.rescanned`, drilled once more) and
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
-from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from scipy.stats import chi2
 
 import pipeline
 from pipeline.errors import GeometryError, SettingsError
-from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import small_motion, transformed, turned
+from pipeline.job import RecoverSettings
+from pipeline.progress import silent
 from pipeline.runner import Result
-from tests.rescanned import block
-from tests.set_ups import SetUp, brep_set_up
-
-UP = np.array([0.0, 0.0, 1.0])
-
-
-def drilled():
-    """The block with a hole of 14 mm across it, which leaves it no symmetry."""
-    hole = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(25, -40, 5), gp_Dir(0, 1, 0)), 7.0, 80.0).Shape()
-    return BRepAlgoAPI_Cut(block(), hole).Shape()
+from pipeline.stages.join import Scanned, join, mirrored, scan_of
+from pipeline.values import Feature, JoinResult, Surface
+from tests.set_ups import SetUp, joined_block
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory) -> Path:
-    return tmp_path_factory.mktemp("join")
+def made() -> tuple[SetUp, SetUp]:
+    return joined_block().made
 
 
 @pytest.fixture(scope="module")
-def made(folder: Path) -> list[SetUp]:
-    out = []
-    for number, way in enumerate((1.0, -1.0)):
-        seen = brep_set_up(drilled(), "drilled", way * UP, folder, tilts=(40.0, 65.0), seed=21 + number)
-        write_stl(folder / f"side-{number}.stl", seen.vertices, seen.faces, "mm")
-        out.append(seen)
-    return out
+def result() -> Result:
+    return joined_block().result
 
 
-def job(folder: Path, name: str, text: str) -> Path:
-    path = folder / f"{name}.toml"
-    path.write_text(f'scan = "side-0.stl"\nout = "{name}"\n[[set_up]]\n{text}')
-    return path
+def joined(stays: Scanned, laid: Scanned) -> JoinResult:
+    return join(stays.clean, stays.recover, stays.source, (laid,), RecoverSettings(), (), {}, silent)
 
 
-@pytest.fixture(scope="module")
-def result(folder: Path, made: list[SetUp]) -> Result:
-    return pipeline.run(job(folder, "both", 'scan = "side-1.stl"'), until="join")
+def with_one(scan: Scanned, *place: float) -> Scanned:
+    """The scan with that one of its planes alone that is nearest to a place on the block."""
+    number = 0 if scan.source.file == "side-0.stl" else 1
+    there = transformed(joined_block().made[number].to_scan, np.array(place))
+    planes = [k for k, f in enumerate(scan.recover.features) if f.kind == "plane"]
+    k = min(planes, key=lambda k: float(np.linalg.norm(scan.recover.features[k].point - there)))
+    kept = np.where(scan.recover.labels == k, 0, -1).astype(np.int32)
+    return replace(scan, recover=replace(scan.recover, features=(scan.recover.features[k],), labels=kept))
 
 
-def test_the_set_up_lies_where_it_does_within_what_is_said(result: Result, made: list[SetUp]) -> None:
+def of_another_part(scan: Scanned) -> Scanned:
+    """The scan stretched by half along one way, its bores left out: a block of other sides."""
+    stretch = np.diag([1.0, 1.5, 0.8, 1.0]) @ np.linalg.inv(joined_block().made[1].to_scan)
+    surface = Surface.measured(transformed(stretch, scan.clean.surface.vertices), scan.clean.surface.faces)
+    features, kept = [], np.full_like(scan.recover.labels, -1)
+    for k, f in enumerate(scan.recover.features):
+        if f.kind == "plane":
+            kept[scan.recover.labels == k] = len(features)
+            features.append(
+                replace(f, point=transformed(stretch, f.point), direction=np.round(turned(stretch, f.direction)))
+            )
+    other = reshaped(scan, surface, tuple(features))
+    return replace(other, recover=replace(other.recover, labels=kept))
+
+
+def reshaped(scan: Scanned, surface: Surface, features: tuple[Feature, ...]) -> Scanned:
+    return replace(scan, clean=replace(scan.clean, surface=surface), recover=replace(scan.recover, features=features))
+
+
+def test_the_set_up_lies_where_it_does_within_what_is_said(result: Result, made: tuple[SetUp, SetUp]) -> None:
     (laid,) = result.join.set_ups
     off = small_motion(laid.motion @ np.linalg.inv(made[0].to_scan @ np.linalg.inv(made[1].to_scan)))
     assert off @ np.linalg.solve(laid.covariance, off) < chi2.ppf(0.999, 6)
@@ -68,7 +76,7 @@ def test_the_set_up_lies_where_it_does_within_what_is_said(result: Result, made:
     assert not any(shared.apart for shared in laid.shared)
 
 
-def test_every_face_of_the_part_is_a_feature_once(result: Result, made: list[SetUp]) -> None:
+def test_every_face_of_the_part_is_a_feature_once(result: Result, made: tuple[SetUp, SetUp]) -> None:
     """Six sides, the bore, the hole across, which the bore parts in two, and four holes by their mouths."""
     planes = [f for f in result.features if f.kind == "plane"]
     assert len(planes) == 6
@@ -82,7 +90,7 @@ def test_every_face_of_the_part_is_a_feature_once(result: Result, made: list[Set
 
 
 def test_the_distance_of_faces_that_no_scan_saw_together_is_within_its_uncertainty(
-    result: Result, made: list[SetUp]
+    result: Result, made: tuple[SetUp, SetUp]
 ) -> None:
     """Top and bottom of the block are 60 mm apart."""
     tops = {s: f for f, s in zip(result.features, result.join.seen, strict=True) if f.kind == "plane" and len(s) == 1}
@@ -115,21 +123,47 @@ def test_facets_carry_their_features_and_know_their_set_up(result: Result) -> No
             assert np.abs((corners - feature.point) @ feature.direction).max() < 0.15
 
 
-def test_a_second_run_makes_nothing_anew(result: Result, folder: Path) -> None:
-    again = pipeline.run(folder / "both.toml", until="join")
+def test_a_second_run_makes_nothing_anew(result: Result) -> None:
+    again = pipeline.run(joined_block().folder / "both.toml", until="join")
     assert all(stage.reused for stage in again.stages)
     assert [f.id for f in again.features] == [f.id for f in result.features]
 
 
-def test_what_is_not_of_the_part_is_refused_in_one_sentence(folder: Path, made: list[SetUp]) -> None:
-    flipped = made[1].vertices * [-1.0, 1.0, 1.0]
-    write_stl(folder / "mirrored.stl", flipped, made[1].faces[:, ::-1], "mm")
-    write_stl(folder / "inches.stl", made[1].vertices / 25.4, made[1].faces, "mm")
-    for name, said in (("mirrored", "mirror image"), ("inches", "units")):
-        with pytest.raises(GeometryError, match=said) as caught:
-            pipeline.run(job(folder, name, f'scan = "{name}.stl"'), until="join")
-        assert f"{name}.stl" in str(caught.value)
+def test_what_is_not_of_the_part_is_refused_in_one_sentence() -> None:
+    stays, laid = joined_block().alone
+    other = mirrored(scan_of(laid.clean, laid.recover))
+    with pytest.raises(GeometryError, match="mirror image") as caught:
+        joined(stays, reshaped(laid, other.surface, other.features))
+    assert "side-1.stl" in str(caught.value)
+    with pytest.raises(GeometryError, match=r"No place was found where side-1.stl fits on side-0.stl"):
+        joined(stays, of_another_part(laid))
+
+
+def test_a_scan_in_another_unit_is_refused_in_one_sentence() -> None:
+    stays, laid = joined_block().alone
+    small = tuple(
+        replace(f, point=f.point / 25.4, radius=None if f.radius is None else f.radius / 25.4)
+        for f in laid.recover.features
+    )
+    surface = Surface.measured(laid.clean.surface.vertices / 25.4, laid.clean.surface.faces)
+    with pytest.raises(GeometryError, match="as units under its"):
+        joined(stays, reshaped(laid, surface, small))
+
+
+def test_scans_that_share_no_feature_are_refused_in_one_sentence() -> None:
+    """One shows the top alone, the other what the bottom alone; and one on which nothing is machined."""
+    stays, laid = joined_block().alone
+    with pytest.raises(GeometryError, match="No place was found"):
+        joined(with_one(stays, 0.0, 0.0, 30.0), with_one(laid, 0.0, 0.0, -30.0))
+    bare = reshaped(
+        replace(laid, recover=replace(laid.recover, labels=0 * laid.recover.labels - 1)), laid.clean.surface, ()
+    )
+    with pytest.raises(GeometryError, match=r"No machined surface was found on side-1\.stl"):
+        joined(stays, bare)
+
+
+def test_a_feature_that_is_not_there_is_told() -> None:
+    stays, laid = joined_block().alone
+    wish = laid.wish.model_copy(update={"same": (("H99", "H1"),)})
     with pytest.raises(SettingsError, match="has no feature 'H99'"):
-        pipeline.run(job(folder, "both", 'scan = "side-1.stl"\nsame = [["H99", "H1"]]'), until="join")
-    inch = pipeline.run(job(folder, "in-inches", 'scan = "inches.stl"\nunits = "in"'), until="join")
-    assert len(inch.features) > 8
+        joined(stays, replace(laid, wish=wish))

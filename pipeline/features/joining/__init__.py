@@ -6,7 +6,7 @@ from pipeline.features.joining.checks import misfit_map, scale_between, shared_m
 from pipeline.features.joining.feature_pose import Joined, Misfit, joined_by_features, misfit
 from pipeline.features.joining.overlap import SetUp
 from pipeline.features.joining.pose_search import MARGIN, Pose, Scene, at, is_fixed, moved, poses
-from pipeline.features.joining.set_up_pose import Across, SetUpPose, Word, all_pairs, moved_on, set_up_poses
+from pipeline.features.joining.set_up_pose import Across, SetUpPose, Word, agreeing, all_pairs, moved_on, set_up_poses
 from pipeline.features.joining.together import Common, Laid, fitted_together, same_features
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "SetUp",
     "SetUpPose",
     "Word",
+    "agreeing",
     "all_pairs",
     "at",
     "fitted_together",

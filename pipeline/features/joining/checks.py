@@ -41,7 +41,11 @@ def shared_misfits(
     ]
     found = [
         misfit_of(
-            stays.features[i], laid.features[j], pose.motion, -pose.covariance if (i, j) in used else pose.covariance
+            stays.features[i],
+            laid.features[j],
+            pose.motion,
+            -pose.covariance if (i, j) in used else pose.covariance,
+            (FORM, FORM_TURN),
         )
         for i, j in known
     ]

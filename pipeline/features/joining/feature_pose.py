@@ -116,11 +116,15 @@ def misfit(stays: Feature, laid: Feature, joined: Joined) -> Misfit:
     return _misfit([stays], [laid], (0, 0), joined.motion, joined.covariance)
 
 
-def misfit_of(stays: Feature, laid: Feature, motion: Floats, pose: Floats) -> Misfit:
+def misfit_of(
+    stays: Feature, laid: Feature, motion: Floats, pose: Floats, form: tuple[float, float] = (0.0, 0.0)
+) -> Misfit:
     """The same in any pose (4, 4), whose covariance (6, 6) comes to the fits' own; it is given negative where the pose
     was made to fit this pair. The pair is (0, 0).
+
+    form  mm and rad, standard, that the surface's own form adds to what is known of it
     """
-    return _misfit([stays], [laid], (0, 0), motion, pose)
+    return _misfit([stays], [laid], (0, 0), motion, pose, form)
 
 
 def _is_known(feature: Feature) -> bool:
@@ -199,12 +203,18 @@ def held(stays: Feature, laid: Feature, motion: Floats) -> Rows:
 
 
 def _misfit(
-    stays: Sequence[Feature], laid: Sequence[Feature], pair: tuple[int, int], motion: Floats, pose: Floats
+    stays: Sequence[Feature],
+    laid: Sequence[Feature],
+    pair: tuple[int, int],
+    motion: Floats,
+    pose: Floats,
+    form: tuple[float, float] = (0.0, 0.0),
 ) -> Misfit:
     """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
     r = held(stays[pair[0]], laid[pair[1]], motion)
-    spread = np.diag(r.variances) + r.change @ pose @ r.change.T
-    scale = np.sqrt(r.variances)
+    variances = r.variances + np.where(np.arange(len(r.variances)) < r.lengths, *np.square(form))
+    spread = np.diag(variances) + r.change @ pose @ r.change.T
+    scale = np.sqrt(variances)
     inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
     unit = r.residuals / scale
     chance = chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))

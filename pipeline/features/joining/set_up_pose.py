@@ -11,7 +11,7 @@ Lengths are mm, angles radians.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -121,18 +121,19 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
         pairs = {(i, j) for i, j in candidate.pairs}
         if not set(word.same) <= pairs or (word.turned_over and not _turned_over(stays, laid, motion)):
             continue
-        first = settled(stays, laid, few, motion, fits, word, 3)
-        if first is None or first.clash > HOPELESS:
+        first = settled(stays, laid, few, motion, fits, word, 3, HOPELESS)
+        if first is None:
             continue
-        second = settled(stays, laid, small, first.motion, fits, word, 4)
-        if second is not None and second.clash <= UNSURE_CLASH and second.blocked <= BLOCKED:
+        second = settled(stays, laid, small, first.motion, fits, word, 4, UNSURE_CLASH)
+        if second is not None and _stood_in(stays, laid, small, second.motion) <= BLOCKED:
             rough.append(second)
     standing: list[SetUpPose] = []
     for pose in sorted(rough, key=lambda one: -one.surplus):
         if all(_far(pose.motion, other.motion, small.points) > SAME for other in standing) and pose.surplus >= SURPLUS:
-            final = settled(stays, laid, laid.sample(FINAL), pose.motion, fits, word, 4, honest=True)
-            if final is not None and final.stands:
-                standing.append(final)
+            sample = laid.sample(FINAL)
+            final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
+            if final is not None and (proved := _proved(stays, laid, sample, final)).stands:
+                standing.append(proved)
     fixed = [pose for pose in standing if not len(pose.open)]
     return fixed or standing
 
@@ -140,6 +141,29 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
 def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, int], ...]:
     """All features that lie on each other in a pose, those too that are too far apart to have a part in it."""
     return at(undone(pose.motion), stays.scene, laid.scene, may_be_one(stays, laid)).pairs
+
+
+def agreeing(
+    poses: Sequence[SetUpPose], motion: Floats, others: Sequence[SetUpPose], other: Floats, points: Floats
+) -> list[SetUpPose]:
+    """Those of the poses of a set-up on one scan that its poses on another scan allow too: what neither decides alone
+    the two may decide together.
+
+    motion, other  (4, 4) of the one scan and of the other into common coordinates
+    points         (n, 3) mm, of the set-up; a pose with open motions rules nothing out
+
+    >>> spread, shift = np.eye(6), rigid(np.eye(3), np.array([9.0, 0.0, 0.0]))
+    >>> here = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> aside = replace(here, motion=rigid(np.eye(3), np.array([0.0, 7.0, 0.0])))
+    >>> there = replace(here, motion=undone(shift))
+    >>> [pose is here for pose in agreeing([aside, here], np.eye(4), [there], shift, np.zeros((1, 3)))]
+    [True]
+    """
+    return [
+        pose
+        for pose in poses
+        if any(len(o.open) or _far(motion @ pose.motion, other @ o.motion, points) < SAME for o in others)
+    ]
 
 
 def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tuple[Floats, Floats]:
@@ -181,23 +205,25 @@ def settled(
     fits: Mask,
     word: Word,
     rounds: int,
+    most_clash: float,
     honest: bool = False,
 ) -> SetUpPose | None:
-    """A pose after least squares over features, facets and sizes measured across; None where they fix nothing.
+    """A pose after least squares over features, facets and sizes measured across; None where they fix nothing, or more
+    than a share of what was met clashes. Whether it is blocked, or goes on beyond, isn't looked at yet.
 
     honest  with the waves of the noise in what facets say; else as if it were white, which is faster
     """
     middle = transformed(motion, sample.points).mean(axis=0)
     scales = np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(sample.points, axis=0))))]
-    look = met if honest else met_roughly
     pairs: list[tuple[int, int]] = []
     for turn in range(rounds):
         if turn < 3:
             pairs = list(at(undone(motion), stays.scene, laid.scene, fits).pairs)
         weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
-        found = look(stays, sample, motion)
+        last = honest and turn >= rounds - 2
+        found = (met if last else met_roughly)(stays, sample, motion)
         skin = _picked(found, ~_on_pairs(stays, laid, sample, found, used))
-        of_skin = pull(stays, laid, sample, skin, middle, honest and turn >= rounds - 2)
+        of_skin = pull(stays, laid, sample, skin, middle, last)
         agreeing = 0
         if of_skin is not None:
             more, sums = of_skin.information()
@@ -216,15 +242,14 @@ def settled(
         spin = Rotation.from_rotvec(step[3:]).as_matrix()
         motion = rigid(spin, middle + step[:3] - spin @ middle) @ motion
         middle = middle + step[:3]
+    found = (met if honest else met_roughly)(stays, sample, motion)
+    clashing = clash(found, float(np.hypot(stays.noise.sigma_form, laid.noise.sigma_form)))
+    if clashing > most_clash:
+        return None
     loose = values < LOOSE**-2
     covariance = (vectors / np.maximum(values, 1e-2 * LOOSE**-2)) @ vectors.T * np.outer(scales, scales)
     to_origin = np.eye(6)
     to_origin[:3, 3:] = -crossing(middle).T
-    found = look(stays, sample, motion)
-    white = float(np.hypot(stays.noise.sigma_form, laid.noise.sigma_form))
-    there = blocked(stays, transformed(motion, sample.points), laid.area)
-    back = stays.sample(len(sample.points))
-    here = blocked(laid, transformed(undone(motion), back.points), stays.area)
     places = sum(3 if kind_of(stays.features[i]).centred else SHIFTS[kind_of(stays.features[i]).flat] for i, _ in used)
     ways = np.array([d for i, _ in used if (d := stays.features[i].direction) is not None]).reshape(-1, 3)
     turns = 0 if not len(ways) else min(3, 1 + int((np.linalg.svd(ways, compute_uv=False) > 0.2).sum()))
@@ -232,13 +257,27 @@ def settled(
         motion,
         to_origin @ covariance @ to_origin.T,
         tuple(used),
-        clash(found, white),
-        max(there, here),
-        max(beyond(stays, sample, motion), beyond(laid, back, undone(motion))) if honest else 0.0,
+        clashing,
+        0.0,
+        0.0,
         len(found.off) / max(len(sample.points), 1),
         (vectors.T * scales)[loose],
         places + turns + agreeing - (6 - int(loose.sum())),
     )
+
+
+def _stood_in(stays: SetUp, laid: SetUp, sample: Sample, motion: Floats) -> float:
+    """The largest share of a bore's opening, in either scan, that surface of the other stands across."""
+    back = stays.sample(len(sample.points))
+    there = blocked(stays, transformed(motion, sample.points), laid.area)
+    return max(there, blocked(laid, transformed(undone(motion), back.points), stays.area))
+
+
+def _proved(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose) -> SetUpPose:
+    """The pose with all that may speak against it."""
+    back = stays.sample(len(sample.points))
+    runs_on = max(beyond(stays, sample, pose.motion), beyond(laid, back, undone(pose.motion)))
+    return replace(pose, blocked=_stood_in(stays, laid, sample, pose.motion), beyond=runs_on)
 
 
 def _of_features(

@@ -171,7 +171,8 @@ def _sifted(
     rejected = _uncovered(ground, rejected, [piece.region for piece in flats])
     flat = [refusal for refusal in rejected if refusal.fits and refusal.region.kind.flat]
     others = [refusal for refusal in rejected if not (refusal.fits and refusal.region.kind.flat)]
-    return [*standing.values(), *flats], others + _told_once(ground, flat + again)
+    late, told = _stand_late(ground, _told_once(ground, flat + again))
+    return [*standing.values(), *flats, *late], others + told
 
 
 def _grown_on(
@@ -243,7 +244,7 @@ def _by_rim(
         ground.label[other.region.members] = label
     if verdict.refused:
         ground.label[piece.region.members] = NO_REGION
-        rejected.append(Refusal(piece.region, verdict.refused, cast=True))
+        rejected.append(Refusal(piece.region, verdict.refused, cast=True, doubt=verdict.doubt))
         return None
     if piece.form is not None and not ends_sharply(ground, piece):
         ground.label[piece.region.members] = NO_REGION
@@ -259,6 +260,20 @@ def _uncovered(ground: Segmentation, refusals: list[Refusal], regions: list[Regi
     for region in regions:
         taken[region.members] = True
     return [refusal for refusal in refusals if taken[refusal.region.members].mean() <= _MOSTLY]
+
+
+def _stand_late(ground: Segmentation, refusals: list[Refusal]) -> tuple[list[ScanPiece], list[Refusal]]:
+    """The planes that stand when all else does, so that none leans on them, with what is told of them; the others."""
+    late, others = [], []
+    taken = ground.label != NO_REGION
+    for refusal in refusals:
+        region = refusal.region
+        if refusal.doubt is None or taken[region.members].any():
+            others.append(refusal)
+            continue
+        taken[region.members] = True
+        late.append(replace(settled(ground, region), doubts=(refusal.doubt,)))
+    return late, others
 
 
 def _told_once(ground: Segmentation, refusals: list[Refusal]) -> list[Refusal]:

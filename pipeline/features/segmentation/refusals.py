@@ -23,12 +23,16 @@ _RIM = 0.3  # of a region a few edges wide: so much at least is more than its ri
 
 @dataclass(frozen=True)
 class Refusal:
-    """A region that is refused, why, and whether that says that it is cast, and that its form hides in the noise."""
+    """A region that is refused, why, and whether that says that it is cast, and that its form hides in the noise.
+
+    doubt  what is to be told of it where it stands in the end; None where it can't
+    """
 
     region: Region
     reason: str
     cast: bool = False
     fits: bool = True
+    doubt: str | None = None
 
 
 def refused(ground: Segmentation, refusals: Sequence[Refusal], listed: float, labels: Ints) -> list[Rejected]:

@@ -18,7 +18,6 @@ from pipeline.features.segmentation.model_selection import CLIP, clipped_rms
 from pipeline.features.segmentation.refusals import Refusal
 from pipeline.features.segmentation.region_growing import Growth
 from pipeline.features.segmentation.search import (
-    SMALL,
     Region,
     Segmentation,
     carriers,
@@ -41,7 +40,9 @@ _SAMPLES = 100  # vertices from which form can be told from noise
 # vertices a bend of half the noise comes to more in 95 of a hundred: non-central by a fourth of their number.
 TOLD, _TELLING = 11.34, 92
 _ROUGH = 1.2  # times the noise: rms that so many hardly ever show by chance
+_STRAYING, _SURELY = 1.12, 3.0  # times the noise, with half of it added; and standard deviations of an rms by chance
 _FIRM, _SOME = 25.0, 0.1  # times as bent beyond the rim as what hides in the noise, but for some of the rim
+_FIRM_FLAT = 6.0  # the same for a plane, which is refused below it: what is narrow hides more of a bend
 _SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
 _RUNS_ON = 0.3  # of the rim
 _AWAY, _MOST_RINGS = 1.2, 12  # mm beyond the rim that are looked at, as far as that is so many rings
@@ -50,7 +51,10 @@ _STEEP = 0.5  # of the way from the rim: further off its surface lies what is be
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a rim says of a piece: why it is refused, or what is to be told of one that stands; None for nothing."""
+    """What a rim says of a piece: why it is refused, or what is to be told of one that stands; None for nothing.
+
+    One with both is refused for now, and may stand when all others do, with that told of it.
+    """
 
     refused: str | None = None
     doubt: str | None = None
@@ -62,20 +66,28 @@ def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict
     A patch of a few vertices lies on some surface by chance, so it has to end all round. Half a turn of an axial
     surface hardly comes about by chance, and one without a hole of a third of a turn, on many vertices, not at all: a
     journal between two fillets, whole or slit by ribs. What is broad, fits at the noise and bends away hard all along
-    its rim stands as well, with that told of it; what goes round an axis and hardly bends away is a strip of a dome.
+    its rim stands as well, with that told of it; what goes round an axis and hardly bends away is a strip of a dome. A
+    narrow plane hides more of a bend: where it fits and bends away less hard it is refused while others lean on their
+    neighbours, and may stand after that. A plane of which some of the rim runs on, and not hard, may be a curve's.
     """
     share = smooth_rim_share(ground, piece.region, index, breadth(piece))
-    closed = ends(piece, share)
-    if closed and not (kind_of(piece.shape).axial and share > _RUNS_ON):
+    closed, kind = ends(piece, share), kind_of(piece.shape)
+    if closed and not (kind.axial and share > _RUNS_ON) and not (kind.flat and share > _OPEN_FEW):
         return Verdict(doubt=_strays(ground, piece.region))
     bent, radius = _bends(ground, piece, index)
-    if closed:
+    if closed and not kind.flat:
         free = bent[np.isfinite(bent)]
         return Verdict(_strip(ground, piece, radius) if len(free) and np.median(free) < _SKIN else None)
+    firm = _firm(bent, _FIRM)
+    if closed and firm:
+        return Verdict(doubt=_strays(ground, piece.region))
     runs = f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
-    if not _firm(bent) or not _fits(ground, piece.region):
+    bends = f"{runs}, bending away there with a radius of about {mm(radius, '.2g')}, as a fillet does"
+    if closed:
+        return Verdict(doubt=bends)
+    if not _fits(ground, piece.region) or not _firm(bent, _FIRM_FLAT if kind.flat else _FIRM):
         return Verdict(runs)
-    return Verdict(doubt=f"{runs}, bending away there with a radius of about {mm(radius, '.2g')}, as a fillet does")
+    return Verdict(doubt=bends) if firm else Verdict(runs, bends)
 
 
 def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tuple[list[Region], list[Refusal]]:
@@ -100,7 +112,7 @@ def broad_ones(ground: Segmentation, ajar: Sequence[Growth], count: int) -> tupl
         # Its rim is where it ends with its final shape.
         region = grown(ground, region, index)
         bent, _ = _bends(ground, settled(ground, region), index)
-        if not _firm(bent):
+        if not _firm(bent, _FIRM):
             ground.label[region.members] = NO_REGION
             refused[core] = True
             share = (
@@ -135,17 +147,17 @@ def _strays(ground: Segmentation, region: Region) -> str | None:
     warp = warped(ground, region, up_to_edges, TOLD, MANY)
     if warp:
         return f"up to its edges it is {warp}"
-    if len(region.core) >= SMALL:
+    if len(region.core) >= MANY:
         return None
     rms = clipped_rms(region.code, region.packed, ground.vertices[up_to_edges], CLIP * ground.sigma)
-    if rms <= _ROUGH * (1.0 + 2.0 / np.sqrt(2.0 * len(up_to_edges))) * ground.sigma:
+    if rms <= max(_STRAYING, 1.0 + _SURELY / np.sqrt(2.0 * len(up_to_edges))) * ground.sigma:
         return None
     return f"up to its edges it is {um(rms)} rms off where the scan's noise explains {um(ground.sigma)}"
 
 
-def _firm(bent: Floats) -> bool:
-    """Whether a surface bends away hard all along its rim, but for a little of it."""
-    return float(np.sort(bent)[int(_SOME * len(bent))]) >= _FIRM
+def _firm(bent: Floats, least: float) -> bool:
+    """Whether a surface bends away at least so hard all along its rim, but for a little of it."""
+    return float(np.sort(bent)[int(_SOME * len(bent))]) >= least
 
 
 def _fits(ground: Segmentation, region: Region) -> bool:

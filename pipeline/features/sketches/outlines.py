@@ -78,6 +78,8 @@ def _outline(ground: SketchGround, loop: Loop, near: Beyond, inset: float) -> tu
     """The outline along a border, and circles of holes that it had run into across land too narrow to be seen."""
     stretches, broken = _stretches(ground, loop, near, inset)
     stretches, holes = _parted(ground, stretches)
+    whole = _gone_on(loop, stretches, near, inset)
+    broken, stretches = broken or len(whole) < len(stretches), whole
     closed = len(stretches) == 1
     pieces: list[list[Curve]] = []
     edges: list[Floats | None] = []
@@ -210,6 +212,22 @@ def _parted(ground: SketchGround, stretches: list[_Stretch]) -> tuple[list[_Stre
         gone = holes[str(stretch.curve.feature)]
         stretches = _merged([s for s in stretches if not _alike(s.curve, gone)])
     return stretches, list(holes.values())
+
+
+def _gone_on(loop: Loop, stretches: list[_Stretch], near: Beyond, inset: float) -> list[_Stretch]:
+    """One curve on both sides of a stretch whose own edge can't be made out goes on across it, where the border
+    stays as near to it as borders do."""
+    reach = inset + CHAMFER + near.ground.edge
+    out = list(stretches)
+    for k, stretch in enumerate(stretches):
+        before, after = stretches[k - 1].curve, stretches[(k + 1) % len(stretches)].curve
+        if stretch.curve is not None or before is None or not _alike(before, after):
+            continue
+        if np.abs(distance(before, loop.points[stretch.points])).max() > reach:
+            continue
+        if not _edge_points(loop, stretch.points, near, inset, len(stretches) == 1)[1]:
+            out[k] = replace(stretch, curve=before)
+    return _merged(out)
 
 
 def _is_hole(curve: Curve | None, by_id: dict[str, Feature]) -> bool:

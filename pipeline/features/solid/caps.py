@@ -2,7 +2,8 @@
 
 Where the wall of a bore ends in the open, as a blind hole does whose floor no scanner saw, it is carried on to a
 plane square to its axis; where its rim is too ragged for that, from a ring of facets farther back. Other openings get
-a lid of facets: flat as seen along the rim's middle direction, or of least bending where that overlaps itself.
+a lid of facets: flat as seen along the rim's middle direction, or of least bending where that overlaps itself; and
+where both would cross the surface, over a rim that is taken back by a ring of facets or two.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from pipeline.values import Surface
 NEVER_SEEN = 3
 # Of a rim's edges: so many must belong to a bore for it to be the end of that bore.
 _OF_ONE = 0.6
-# So many rings of facets are taken back where a wall's rim is too ragged to be carried on.
+# So many rings of facets are taken back where a rim is too ragged to be carried on or closed.
 _RINGS_BACK = 2
 
 
@@ -84,16 +85,18 @@ def _closed(
     surface: Surface, labels: Ints, shapes: Sequence[Shape], loop: Ints
 ) -> tuple[Surface, Ints, _Cap] | None:  # fmt: skip
     """The surface with one opening closed, its labels, and what closed it; None where all that was tried crosses it."""
-    if len(np.unique(loop)) < len(loop):
-        return None
-    for wall, known, rim in _trimmings(surface, labels, shapes, loop):
-        cap = _end_of_bore(wall, known, shapes, rim, loop)
-        if cap is not None and not _crosses(closed := _added(wall, cap), wall.facets):
-            return closed, np.concatenate([known, cap.labels]).astype(np.int32), cap
-    for lid in (_lid, _bent_lid):
-        cap = lid(surface, loop)
-        if cap is not None and not _crosses(closed := _added(surface, cap), surface.facets):
-            return closed, np.concatenate([labels, cap.labels]).astype(np.int32), cap
+    simple = len(np.unique(loop)) == len(loop)
+    if simple:
+        for wall, known, rim in _trimmings(surface, labels, shapes, loop):
+            cap = _end_of_bore(wall, known, shapes, rim, loop)
+            if cap is not None and not _crosses(closed := _added(wall, cap), wall.facets):
+                return closed, np.concatenate([known, cap.labels]).astype(np.int32), cap
+    here = [(surface, labels, loop)] if simple else []
+    for wall, known, rim in (*here, *_taken_back(surface, labels, loop, None)):
+        for lid in (_lid, _bent_lid):
+            cap = lid(wall, rim)
+            if cap is not None and not _crosses(closed := _added(wall, cap), wall.facets):
+                return closed, np.concatenate([known, cap.labels]).astype(np.int32), cap
     return None
 
 
@@ -104,17 +107,27 @@ def _trimmings(
     and by two."""
     yield surface, labels, loop
     k = _bore_at(surface, labels, shapes, loop)
+    if k is not None:
+        yield from _taken_back(surface, labels, loop, k)
+
+
+def _taken_back(
+    surface: Surface, labels: Ints, loop: Ints, shape: int | None
+) -> Iterator[tuple[Surface, Ints, Ints]]:  # fmt: skip
+    """The surface, its labels and the rim after one ring of facets round an opening was taken away, and after two;
+    those of one shape, or all. A rim in several parts, or one that touches itself, is passed over."""
     for _ in range(_RINGS_BACK):
-        if k is None:
-            return
         before = {frozenset(rim.tolist()) for rim in boundary_loops(surface.faces, len(surface.vertices))}
-        kept = ~((labels == k) & np.isin(surface.faces, loop).any(axis=1))
-        surface, labels = Surface(surface.vertices, surface.faces[kept], surface.origin[kept]), labels[kept]
+        gone = np.isin(surface.faces, loop).any(axis=1)
+        if shape is not None:
+            gone &= labels == shape
+        surface, labels = Surface(surface.vertices, surface.faces[~gone], surface.origin[~gone]), labels[~gone]
         rims = [r for r in boundary_loops(surface.faces, len(surface.vertices)) if frozenset(r.tolist()) not in before]
-        if len(rims) != 1 or len(np.unique(rims[0])) < len(rims[0]):
+        if not rims:
             return
-        loop = rims[0]
-        yield surface, labels, loop
+        loop = np.concatenate(rims)
+        if len(rims) == 1 and len(np.unique(loop)) == len(loop):
+            yield surface, labels, loop
 
 
 def _added(surface: Surface, cap: _Cap) -> Surface:

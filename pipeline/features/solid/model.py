@@ -17,6 +17,7 @@ from pipeline.features.solid.pinches import without_pinched_rims, without_pinche
 from pipeline.features.solid.regions import faces_of
 from pipeline.features.solid.sharpening import (
     DEPTH,
+    LOOSE,
     Bound,
     Floats,
     Ints,
@@ -119,7 +120,7 @@ def model_of(
     target = Target(points, sharp.labels, sharp.carriers, table)
     close = _CLOSE * skin
     dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
-    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=close)
+    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
     placed = best_placed(work, dense, target, skin)
     outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
@@ -177,18 +178,23 @@ def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) ->
     outline, mesh, fallen = model.outline, model.bound, dict(model.fallen)
     flat = [f for f in faces if outline.faces.feature[f] < 0]
     edges = [outline.edges[e] for f in flat for walk in outline.walks[f] for e, _ in walk]
+    loosened = False
     for face in faces:
         feature, facets = int(outline.faces.feature[face]), outline.faces.facets_of(face)
         if feature >= 0:
             fallen[feature] = f"the CAD kernel does not take its face{_about(mesh, facets)}"
             mesh = left_to_skin(mesh, feature, facets)
+        if facets.sum() > 1:
+            # In one plane, its facets would make the same face again.
+            mesh = replace(mesh, labels=np.where(facets & (mesh.labels < 0), LOOSE, mesh.labels).astype(np.int32))
+            loosened = True
     if thorough:
         for edge in edges:
             beside = np.asarray(np.isin(mesh.faces, (edge.start, edge.end)).any(axis=1))
             for feature in np.unique(mesh.labels[beside & (mesh.labels >= 0)]).tolist():
                 fallen[feature] = f"the CAD kernel does not take the skin along its border{_about(mesh, beside)}"
                 mesh = left_to_skin(mesh, feature, beside)
-    elif len(flat) == len(faces):
+    elif len(flat) == len(faces) and not loosened:
         mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
     mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
     return replace(model, outline=outline, deviation=_skin_off(outline, *model.aim), fallen=fallen, bound=mesh)

@@ -89,7 +89,7 @@ def _faces_from(
     first = np.zeros(count, np.int64)
     order = np.argsort(-facet_areas(mesh.points, mesh.faces), kind="stable")
     first[region[order[::-1]]] = order[::-1]  # the largest facet of each speaks for it
-    feature = mesh.labels[first]
+    feature = np.maximum(mesh.labels[first], -1)
     normals = facet_normals(mesh.points, mesh.faces[first])
     corner = mesh.points[mesh.faces[first, 0]]
     made = tuple(shapes[f] if f >= 0 else plane_at(corner[r], normals[r]) for r, f in enumerate(feature))
@@ -201,7 +201,7 @@ def _regions(mesh: Bound) -> tuple[NDArray[np.int64], int]:
     on = mesh.points[mesh.faces[i, k]]
     off = np.abs(np.einsum("ij,ij->i", mesh.points[far] - on, normals[i]))
     off = np.maximum(off, np.abs(np.einsum("ij,ij->i", mesh.points[back] - on, normals[j])))
-    flat = (mesh.labels[i] < 0) & (mesh.labels[j] < 0) & (mesh.origin[i] == mesh.origin[j]) & (off < _FLAT)
+    flat = (mesh.labels[i] == -1) & (mesh.labels[j] == -1) & (mesh.origin[i] == mesh.origin[j]) & (off < _FLAT)
     flat &= np.einsum("ij,ij->i", normals[i], normals[j]) > 0
     joined = same | flat
     links = coo_matrix((np.ones(joined.sum()), (i[joined], j[joined])), shape=(len(mesh.faces), len(mesh.faces)))

@@ -23,6 +23,9 @@ from pipeline.values import MEASURED, SNAPPED
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
+# Label of a facet of skin that is a face of its own, even where it lies in one plane with others.
+LOOSE = -3
+
 # mm: no edge is made sharp where that moves the surface by more.
 DEPTH = 0.8
 # mm: a free vertex beside a feature and nearer to it than this is put onto it.
@@ -31,12 +34,16 @@ _SNAP = 0.05
 _RINGS = 4
 # Two surfaces meet in an edge where their normals are at least this far apart (sine).
 _LEAST_SINE = 0.17
+# Below this sine the meeting may lie far along the facets, farther than they reach.
+_SHALLOW = 0.5
 # A facet of a feature faces as the feature does within this cosine.
 _FACING = 0.5
 # Skin beside a rim is carried on where its normals agree: the length of their mean.
 _STEADY = 0.95
 # Of an edge that bridges a rim: so far from either end is what it bridges.
 _WITHIN = 0.05
+# mm: the normal of a facet less high than this says nothing.
+_SLIVER = 0.02
 _MOST = 3  # features that a vertex may lie on
 
 
@@ -44,7 +51,7 @@ _MOST = 3  # features that a vertex may lie on
 class Bound:
     """A mesh some of whose vertices lie on surfaces.
 
-    points (n, 3) mm; faces (m, 3); labels (m,) the shape whose face a facet is, -1 skin; origin (m,);
+    points (n, 3) mm; faces (m, 3); labels (m,) the shape whose face a facet is, -1 or LOOSE skin; origin (m,);
     carriers (n, 3) the shapes that a vertex lies on, -1 none; outward (k,) 1 or -1: whether a shape's geometric
     normal points out of the material
     """
@@ -187,13 +194,58 @@ def _met(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     for vertex, near in of_vertex.items():
         if len(near) == 2:
             by_pair.setdefault(tuple(sorted(near)), []).append(vertex)  # type: ignore[arg-type]
+    doubtful = np.zeros(len(points), np.bool_)
     for (a, b), found in sorted(by_pair.items()):
         mine = np.array(sorted(found))
         moved, ok = onto_meeting(shapes[a], shapes[b], points[mine], _LEAST_SINE)
         ok &= np.linalg.norm(moved - points[mine], axis=1) <= depth
         points[mine[ok]] = moved[ok]
         carriers[mine[ok], 0], carriers[mine[ok], 1] = a, b
+        at = points[mine[ok]]
+        doubtful[mine[ok]] = _shallow(surface_normal(shapes[a], at), surface_normal(shapes[b], at))
+    _without_folds(mesh, points, carriers, doubtful)
     return replace(mesh, points=points, carriers=carriers)
+
+
+def _shallow(one: Floats, other: Floats) -> NDArray[np.bool_]:
+    """(k,) where two surfaces, by their normals (k, 3), meet at a small angle."""
+    return np.asarray(np.linalg.norm(np.cross(one, other), axis=1) < _SHALLOW)
+
+
+def _without_folds(mesh: Bound, points: Floats, carriers: NDArray[np.int16], doubtful: NDArray[np.bool_]) -> None:
+    """Take back moves of doubtful vertices (n,) that turn a facet over."""
+    while True:
+        folded = np.unique(mesh.faces[_turned_over(mesh, np.arange(len(mesh.faces)), points[mesh.faces])])
+        folded = folded[doubtful[folded] & (points[folded] != mesh.points[folded]).any(axis=1)]
+        if not len(folded):
+            return
+        points[folded], carriers[folded] = mesh.points[folded], mesh.carriers[folded]
+
+
+def _turned_over(mesh: Bound, parents: NDArray[np.int64], corners: Floats) -> NDArray[np.bool_]:
+    """(k,) facets, by their corners (k, 3, 3), that look away from the one of the mesh that each comes from."""
+    a, b, c = mesh.points[mesh.faces[parents]].transpose(1, 0, 2)
+    before = np.cross(b - a, c - a)
+    longest = np.sqrt(np.maximum.reduce([((p - q) ** 2).sum(axis=1) for p, q in ((a, b), (b, c), (c, a))]))
+    after = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    said = np.linalg.norm(before, axis=1) > _SLIVER * longest
+    return np.asarray(said & (np.einsum("ij,ij->i", before, after) <= 0.0))
+
+
+def _split_unfolded(
+    mesh: Bound, edges: Ints, where: Floats, carriers: NDArray[np.int16], doubtful: NDArray[np.bool_]
+) -> Bound:  # fmt: skip
+    """`split`, without those of the doubtful new vertices (k,) that would turn a facet over."""
+    numbered = replace(mesh, labels=np.arange(len(mesh.faces), dtype=np.int32))
+    kept, n = np.arange(len(edges)), len(mesh.points)
+    while True:
+        made = split(numbered, edges[kept], where[kept], carriers[kept])
+        over = made.faces[_turned_over(mesh, made.labels.astype(np.int64), made.points[made.faces])]
+        wrong = np.unique(over[over >= n]) - n
+        wrong = wrong[doubtful[kept[wrong]]]
+        if not len(wrong):
+            return split(mesh, edges[kept], where[kept], carriers[kept])
+        kept = np.delete(kept, wrong)
 
 
 def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
@@ -202,6 +254,7 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     a, b = mesh.carriers[edges[:, 0]], mesh.carriers[edges[:, 1]]
     lone = (a[:, 0] >= 0) & (b[:, 0] >= 0) & (a[:, 1] < 0) & (b[:, 1] < 0) & (a[:, 0] != b[:, 0])
     edges, first, second = edges[lone], a[lone, 0], b[lone, 0]
+    doubtful = np.zeros(len(edges), np.bool_)
     where, good = np.zeros((len(edges), 3)), np.zeros(len(edges), np.bool_)
     for pair in np.unique(np.stack([first, second], axis=1), axis=0):
         mine = np.flatnonzero((first == pair[0]) & (second == pair[1]))
@@ -212,9 +265,10 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
         start = u + share * (w - u)
         moved, ok = onto_meeting(one, other, start, _LEAST_SINE)
         where[mine], good[mine] = moved, ok & (np.linalg.norm(moved - start, axis=1) <= depth)
+        doubtful[mine] = _shallow(surface_normal(one, moved), surface_normal(other, moved))
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0], carriers[:, 1] = np.minimum(first, second)[good], np.maximum(first, second)[good]
-    return split(mesh, edges[good], where[good], carriers)
+    return _split_unfolded(mesh, edges[good], where[good], carriers, doubtful[good])
 
 
 def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
@@ -232,6 +286,7 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
     ends = ends[lone[ends[:, 0]] & steady[ends[:, 1]]]
     feature = mesh.carriers[ends[:, 0], 0]
     where, good = np.zeros((len(ends), 3)), np.zeros(len(ends), np.bool_)
+    doubtful = np.zeros(len(ends), np.bool_)
     for k in np.unique(feature):
         mine = np.flatnonzero(feature == k)
         u, w = mesh.points[ends[mine]].transpose(1, 0, 2)
@@ -242,10 +297,11 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
         share = np.einsum("ij,ij->i", moved - u, w - u) / np.maximum(np.einsum("ij,ij->i", w - u, w - u), 1e-300)
         away = np.linalg.norm(moved - u - share[:, None] * (w - u), axis=1)
         where[mine] = moved
+        doubtful[mine] = _shallow(surface_normal(shapes[k], moved), normal[ends[mine, 1]])
         good[mine] = ok & (away > _SNAP) & (away <= DEPTH) & (share > _WITHIN) & (share < 1.0 - _WITHIN)
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0] = feature[good]
-    return given(split(mesh, ends[good], where[good], carriers), shapes)
+    return given(_split_unfolded(mesh, ends[good], where[good], carriers, doubtful[good]), shapes)
 
 
 def _skin_normals(mesh: Bound) -> tuple[Floats, NDArray[np.bool_]]:

@@ -117,6 +117,16 @@ class GainRecord(Record):
     stop: str | None = Field(description="The part that stops it then; null: it goes all the way.")
 
 
+class OwedRecord(Record):
+    """What a cut of the layout gives."""
+
+    cut: str = Field(description="What it is called.")
+    part: str = Field(description="Which part it is made in.")
+    run: float = Field(description="How far it went without it and those after it, mm or degrees.")
+    more: float = Field(description="What it gives, mm or degrees, those before it being made.")
+    stop: str | None = Field(description="The part that stopped it then; null: it went all the way.")
+
+
 class RunRecord(Record):
     """One way of a travel."""
 
@@ -130,6 +140,9 @@ class RunRecord(Record):
         description="Run, and the smallest gap there, mm: 0 where parts cross, null where nothing is near."
     )
     gains: tuple[GainRecord, ...] = Field(description="What would let it go farther, the most first.")
+    owed: tuple[OwedRecord, ...] = Field(
+        (), description="What each cut of the parts gives, the last one first; those that give nothing aren't in it."
+    )
 
 
 class TravelMapRecord(Record):

@@ -8,6 +8,7 @@ from pipeline.fitup import Run, Stop, Travel, TravelMap
 from pipeline.formats.fit_file.plain import row, rows
 from pipeline.formats.fit_file.records import (
     GainRecord,
+    OwedRecord,
     RunRecord,
     StopRecord,
     TermRecord,
@@ -41,6 +42,9 @@ def _run(run: Run, turns: bool) -> RunRecord:
         gaps=tuple((size(at), _gap(gap)) for at, gap in run.gaps.tolist()),
         gains=tuple(
             GainRecord(without=g.without, part=g.part, run=size(g.run), stop=g.stop) for g in run.gains
+        ),
+        owed=tuple(
+            OwedRecord(cut=o.cut, part=o.part, run=size(o.run), more=size(o.more), stop=o.stop) for o in run.owed
         ),
     )  # fmt: skip
 

@@ -1,4 +1,5 @@
-"""Mesh files in: STL, PLY, OBJ, OFF, 3MF and glTF, each read by a file of its own behind one function."""
+"""Scans in: meshes (STL, PLY, OBJ, OFF, 3MF, glTF) and points (PLY, text, E57), each read by a file of its own behind
+one function."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +20,7 @@ _TYPES = {
     "double": "f8", "float64": "f8",
 }  # fmt: skip
 _CORNERS = ("vertex_indices", "vertex_index")
+_NORMAL = ("nx", "ny", "nz")
 
 
 @dataclass(frozen=True)
@@ -44,12 +46,15 @@ class _Element:
 @dataclass(frozen=True)
 class PlyMesh:
     """points (n, 3) float32 or float64 as in the file, faces (m, 3) into them, the header's comments, and what stands
-    beside the facets as uchar `origin`, (m,); None where nothing does, or not all facets were written as triangles."""
+    beside the facets as uchar `origin`, (m,); None where nothing does, or not all facets were written as triangles.
+    scattered  whether the file has points alone, and normals (n, 3) of these, where it tells them."""
 
     points: NDArray
     faces: Ints
     comments: tuple[str, ...]
     origin: Bytes | None
+    scattered: bool = False
+    normals: NDArray | None = None
 
 
 def read_ply(path: Path) -> PlyMesh:
@@ -68,9 +73,7 @@ def read_ply(path: Path) -> PlyMesh:
     if vertex is None or -1 in (columns := [vertex.place(axis) for axis in "xyz"]):
         raise InputError(f"{path} is a PLY without vertices that have x, y and z; export the scan as a mesh.")
     if face is None or face.count == 0 or face.place(*_CORNERS) < 0:
-        raise InputError(
-            f"{path} holds {vertex.count:,} points but no facets; make a mesh of the points first and give that."
-        )
+        return _points_alone(path, data, (form, elements, start, comments), columns)
     corners = face.properties[face.place(*_CORNERS)]
     if corners.count is None or "f" in corners.type + corners.count:
         raise InputError(f"{path}: the corners of its facets are no lists of whole numbers; export the scan again.")
@@ -80,6 +83,27 @@ def read_ply(path: Path) -> PlyMesh:
         return PlyMesh(*_text(path, data, elements, start, np.array(columns)), comments, None)
     points, faces, origin = _binary(path, data, elements, start, ">" if form == "binary_big_endian" else "<")
     return PlyMesh(points, faces, comments, origin)
+
+
+def _points_alone(
+    path: Path, data: Bytes, header: tuple[str, list[_Element], int, tuple[str, ...]], columns: list[int]
+) -> PlyMesh:
+    """What a file has that holds no facets."""
+    form, elements, start, comments = header
+    first = [element for element in elements if element.name != "face"]
+    vertex = next(element for element in first if element.name == "vertex")
+    told = [vertex.place(axis) for axis in _NORMAL]
+    if first[0] is not vertex or any(p.count for p in vertex.properties):
+        raise InputError(f"{path}: its points are not what stands first in it, a row of numbers each; export it again.")
+    found = []
+    for places in (columns, *([] if -1 in told else [told])):
+        if form == "ascii":
+            found.append(_text(path, data, [vertex], start, np.array(places))[0])
+        else:
+            order = ">" if form == "binary_big_endian" else "<"
+            found.append(_binary(path, data, [vertex], start, order, [vertex.properties[k].name for k in places])[0])
+    none = np.empty((0, 3), dtype=np.int32)
+    return PlyMesh(found[0], none, comments, None, True, found[1] if len(found) == 2 else None)
 
 
 def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int, tuple[str, ...]]:
@@ -158,7 +182,7 @@ def _text(path: Path, data: Bytes, elements: list[_Element], at: int, columns: I
 
 
 def _binary(
-    path: Path, data: Bytes, elements: list[_Element], at: int, order: str
+    path: Path, data: Bytes, elements: list[_Element], at: int, order: str, names: Sequence[str] = "xyz"
 ) -> tuple[NDArray, Ints, Bytes | None]:
     points = np.empty((0, 3), dtype=np.float32)
     faces = np.empty((0, 3), dtype=np.int32)
@@ -170,7 +194,7 @@ def _binary(
             _check_length(path, element, end, len(data))
             if element.name == "vertex":
                 table = data[at:end].view(record)
-                axes = [table[f"{element.place(axis)}"] for axis in "xyz"]
+                axes = [table[f"{element.place(axis)}"] for axis in names]
                 points = np.stack(axes, axis=1).astype(np.result_type(*axes, np.float32).newbyteorder("="))
         else:
             faces_here, origin_here, end = _lists(data, element, at, order)

@@ -18,7 +18,10 @@ from pipeline.values import ORIGIN_NAMES
 if TYPE_CHECKING:  # the readers, and the compiler with them, are brought along by the files that need them
     from pipeline.formats.meshes_in.ply import PlyMesh
 
-FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf")
+FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf", ".xyz", ".csv", ".asc", ".pts", ".e57")
+_TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
+# mm: a place further out is no part's, and its square is still a number.
+_FAR = 1e30
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,7 @@ class MeshFile:
     unit      what the file states: "mm" | "cm" | "m" | "in" | "um" | "ft"; None for forms that state none
     sha256    of the file's bytes
     origin    (m,) uint8 as in `Surface`, of a PLY file that a run wrote; None for all others
+    told      cautions: of a file of points what making facets of them came to
     """
 
     vertices: NDArray[np.float64]
@@ -37,10 +41,13 @@ class MeshFile:
     unit: str | None
     sha256: str
     origin: NDArray[np.uint8] | None = None
+    told: tuple[str, ...] = ()
 
 
 def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
     """Read a mesh file, by its extension: a `MeshFile` of vertices (n, 3) in the file's unit and faces (m, 3).
+
+    Points without facets (PLY, text, E57) are triangulated, none of them moved (`mesh.points`).
 
     Raises InputError with one sentence when it is missing, unreadable, cut short, empty, of an unknown form, has
     no facets, no size, corners that do not exist or coordinates that are not finite numbers.
@@ -83,12 +90,26 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
 
 def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     unit = digest = origin = None
-    if form == ".stl":
+    told: tuple[str, ...] = ()
+    if form in (*_TEXT_POINTS, ".e57"):
+        vertices, faces, told = _of_points(path, *_scattered(path, form), progress)
+        # ASTM E2807: all lengths are metres.
+        unit = "m" if form == ".e57" else None
+    elif form == ".ply":
+        from pipeline.formats.meshes_in.ply import read_ply
+
+        ply = read_ply(path)
+        if ply.scattered:
+            vertices, faces, told = _of_points(path, ply.points, ply.normals, progress)
+        else:
+            points, faces, unit, origin = _told_by_us(path, ply)
+            vertices, faces = _checked_and_welded(path, points, faces)
+    elif form == ".stl":
         from pipeline.formats.meshes_in.stl import read_stl
 
         vertices, faces, digest = read_stl(path, progress)
     else:
-        points, faces, unit, origin = _indexed(path, form)
+        points, faces, unit = _indexed(path, form)
         vertices, faces = _checked_and_welded(path, points, faces)
     progress(0.95, "checking")
     if digest is None:
@@ -99,26 +120,70 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
-    return MeshFile(vertices, faces, unit, digest, origin)
+    return MeshFile(vertices, faces, unit, digest, origin, told)
 
 
-def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None, NDArray[np.uint8] | None]:
-    if form == ".ply":
-        from pipeline.formats.meshes_in.ply import read_ply
+def _scattered(path: Path, form: str) -> tuple[NDArray, NDArray | None]:
+    """Points, and their normals or directions to the scanner where the file has any."""
+    if form == ".e57":
+        from pipeline.formats.meshes_in.e57_points import read_e57
 
-        return _told_by_us(path, read_ply(path))
+        return read_e57(path)
+    from pipeline.formats.meshes_in.text_points import read_text_points
+
+    return read_text_points(path)
+
+
+def _of_points(
+    path: Path, points: NDArray, normals: NDArray | None, progress: Progress
+) -> tuple[NDArray[np.float64], NDArray[np.int32], tuple[str, ...]]:
+    """The surface on the points, and what is to be known of it."""
+    from pipeline.mesh.points import triangulated
+    from pipeline.mesh.repair import weld_points
+    from pipeline.mesh.topology import compact
+
+    _check_finite(path, points)
+    count = len(points)
+    points, index = weld_points(points)
+    if len(points) < 3 or not (np.ptp(points, axis=0) > 0).any() or np.abs(points).max() > _FAR:
+        raise InputError(f"{path}: its {count:,} points make no surface; export the scan again.")
+    if normals is not None:
+        first = np.zeros(len(points), dtype=np.int64)
+        first[index[::-1]] = np.arange(count)[::-1]
+        normals = np.nan_to_num(normals[first].astype(np.float64), posinf=0.0, neginf=0.0)
+        normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    made = triangulated(points, normals, progress)
+    if not len(made.faces):
+        raise InputError(
+            f"{path}: no three of its {count:,} points make a facet with each other; they are too sparse for a surface."
+        )
+    vertices, faces, _ = compact(points, made.faces)
+    told = [
+        f"The file holds points without facets: {len(faces):,} facets were made of them, no point moved, "
+        f"{made.closed:,} of these over holes too narrow for the points to tell; {count - len(vertices):,} of its "
+        f"{count:,} points are in none, as doubles or apart from the rest."
+    ]
+    if not made.sure:
+        told.append(
+            "Nothing tells which side of these points is outside: check that bores are called bores, or export the "
+            "points with normals."
+        )
+    return vertices, faces, tuple(told)
+
+
+def _indexed(path: Path, form: str) -> tuple[NDArray, NDArray[np.int32], str | None]:
     if form in (".obj", ".off"):
         from pipeline.formats.meshes_in.text_meshes import read_obj, read_off
 
-        return *(read_obj(path) if form == ".obj" else read_off(path)), None, None
+        return *(read_obj(path) if form == ".obj" else read_off(path)), None
     if form == ".3mf":
         from pipeline.formats.meshes_in.three_mf import read_3mf
 
-        return *read_3mf(path), None
+        return read_3mf(path)
     from pipeline.formats.meshes_in.gltf import read_gltf
 
     # glTF 2.0, section 3.4: all lengths are metres.
-    return *read_gltf(path), "m", None
+    return *read_gltf(path), "m"
 
 
 def _told_by_us(path: Path, mesh: PlyMesh) -> tuple[NDArray, NDArray[np.int32], str | None, NDArray[np.uint8] | None]:

@@ -2,7 +2,8 @@
 
 Where several meshes lie over each other, that one keeps its facets which has its own rim farthest away there: rims are
 where a surface was seen at a glance. So a seam runs through the middle of what two meshes share. It is left about one
-edge wide and bridged every few edges; what is open between bridges are holes of a few facets, to be filled as such.
+edge wide, bridged every few edges, and closed between bridges where that takes edges as short as theirs; what is left
+open are holes, to be filled as such.
 
 Lengths are mm.
 """
@@ -16,6 +17,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry import Floats, Ints, Mask, area_vectors, unit_rows
+from pipeline.mesh.fill import least_bending_triangles
 from pipeline.mesh.query import Scene
 from pipeline.mesh.topology import (
     boundary_loops,
@@ -34,15 +36,16 @@ _LOOP = 24  # edges of a rim that counts; smaller ones are holes in the noise
 _ROOM = 0.7  # mean edges that are left open along a seam
 _CRUMB = 40  # facets of a piece that is not worth its seam
 _SPACING = 4  # edges of a rim from bridge to bridge
-_SPAN = 3.0  # mean edges, of a bridge
+_SPAN = 3.0  # mean edges, of a bridge and of what closes a seam between bridges
+_BETWEEN = 40  # edges round a hole between bridges
 
 
 class Stitched(NamedTuple):
     """A mesh of several.
 
     surface  vertices and facets, all as measured
-    mesh     (m,) uint8: of which mesh each facet is; bridges have that of the mesh they start from
-    facet    (m,) its index there, -1 of a bridge
+    mesh     (m,) uint8: of which mesh each facet is; those that close a seam have that of the mesh they start from
+    facet    (m,) its index there, -1 of what closes a seam
     """
 
     surface: Surface
@@ -87,15 +90,14 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
         owner.append(np.full(len(f), i, dtype=np.uint8))
         number.append(kept.astype(np.int32))
     v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
-    bridges = _bridges(v, f, np.repeat(np.arange(len(meshes)), [len(p) for p in vertices]), max(edges))
-    mesh_of = np.append(of, np.repeat(_mesh_of(bridges, vertices), 2).astype(np.uint8))
-    whole = Surface.measured(v, np.vstack([f, bridges.reshape(-1, 3)]))
-    return Stitched(whole, mesh_of, np.append(np.concatenate(number), np.full(2 * len(bridges), -1, np.int32)))
-
-
-def _mesh_of(bridges: Ints, vertices: Sequence[Floats]) -> Ints:
-    """(b,) the mesh that the first corner of each bridge (b, 2, 3) is of."""
-    return np.searchsorted(np.cumsum([len(v) for v in vertices]), bridges[:, 0, 0], side="right").astype(np.int32)
+    ends = np.cumsum([len(p) for p in vertices])
+    whose = np.repeat(np.arange(len(meshes), dtype=np.int32), np.diff(ends, prepend=0))
+    bridges = _bridges(v, f, whose, max(edges)).reshape(-1, 3)
+    between = _between(v, np.vstack([f, bridges]), whose, max(edges))
+    closing = np.vstack([bridges, between]).astype(np.int32)
+    whole = Surface.measured(v, np.vstack([f, closing]))
+    number.append(np.full(len(closing), -1, dtype=np.int32))
+    return Stitched(whole, np.append(of, whose[closing[:, 0]].astype(np.uint8)), np.concatenate(number))
 
 
 def _from_rim(mesh: Surface, edge: float) -> Floats:
@@ -174,3 +176,29 @@ def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
     mean = unit_rows(normals[a] + normals[c])
     keep &= (np.einsum("bij,bj->bi", flat, mean) > _ALIKE).all(axis=1)
     return bridges[keep]
+
+
+def _between(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
+    """(k, 3) facets that close holes between bridges: those that corners of more than one mesh are round."""
+    rims = [
+        loop
+        for loop in boundary_loops(f, len(v))
+        if len(loop) <= _BETWEEN and len(np.unique(loop)) == len(loop) and np.ptp(mesh[loop]) > 0
+    ]
+    if not rims:
+        return np.empty((0, 3), dtype=np.int32)
+    normals = vertex_normals(v, f)
+    found = []
+    for loop in rims:
+        # The rim runs as its facets do, what closes it the other way round.
+        corners = loop[::-1].astype(np.int32)
+        triangles = least_bending_triangles(v[corners], unit_rows(normals[corners] + normals[np.roll(corners, -1)]))
+        if triangles is None:
+            continue
+        closing = corners[triangles]
+        points = v[closing]
+        spans = np.linalg.norm(points - np.roll(points, -1, axis=1), axis=2)
+        faces_out = np.einsum("ij,ij->i", unit_rows(area_vectors(points)), unit_rows(normals[closing].sum(axis=1)))
+        if spans.max() < _SPAN * edge and faces_out.min() > _ALIKE:
+            found.append(closing)
+    return np.concatenate(found) if found else np.empty((0, 3), dtype=np.int32)

@@ -81,10 +81,10 @@ def _part(number: int, part: PartRecord, words: Words) -> str:
     why = "" if part.verdict in HELD or not part.why else f"<br>{prose(part.why)}"
     cells = (
         figure(str(number)),
-        f'<th scope="row">{name}</th>',
+        f'<th scope="row" class=nb>{name}</th>',
         f'<td><span class="{"yes" if part.verdict == "held" else "no"}">{safe(part.verdict)}</span>{why}</td>',
         figure(_count(part.facets)),
-        cell(size),
+        cell(size, "nb"),
         figure(words.small(part.noise)),
         figure(_count(part.light_facets)),
         cell(datums),

@@ -91,3 +91,16 @@ def test_a_face_grows_on_over_what_was_refused_beside_it():
     assert recovery._grown_on(ground, piece, 0, refusals, {0: piece}) is None
     assert len(refusals) == 1
     assert (ground.label[left] == -1).all()
+
+
+def test_what_may_stand_late_does_so_once_where_nothing_else_is():
+    """Of two refusals of one place the first stands with its doubt told; what can't stand stays refused."""
+    ground = meshed(lambda x, y: 0.0 * x, count=41)
+    region = region_on(ground, np.arange(len(ground.vertices), dtype=np.int32))
+    fillet = "its rim bends away as a fillet does"
+    never, once = Refusal(region, "its rim runs on"), Refusal(region, "its rim runs on", doubt=fillet)
+    (late,), others = recovery._stand_late(ground, [never, once, once])
+    assert late.doubts == (fillet,)
+    assert others == [never, once]
+    ground.label[:5] = 0
+    assert recovery._stand_late(ground, [once]) == ([], [once])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.features.solid.caps import NEVER_SEEN, capped
+from pipeline.features.solid.caps import NEVER_SEEN, _taken_back, capped
 from pipeline.features.solid.model import volume_of
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.topology import facet_areas, facet_neighbours
@@ -53,3 +53,21 @@ def test_an_opening_round_three_sides_gets_a_bent_lid() -> None:
     assert volume_of(made.surface.vertices, made.surface.faces) == pytest.approx(4 * 3 * 2, rel=0.35)
     invented = made.surface.faces[made.surface.origin == NEVER_SEEN]
     assert facet_areas(made.surface.vertices, invented).sum() == pytest.approx(4 * 3 + 2 * 4 * 2, rel=0.35)
+
+
+def test_facets_round_an_opening_are_taken_back_ring_by_ring() -> None:
+    """Of a sheet of halved squares, 1 mm each, one is open: then 3 x 3 are, then 5 x 5, but for the halves at two
+    corners that touch nothing of what is open: triangles with sides of 1 and 2 mm."""
+    n = 9
+    grid = np.array([[x, y, 0.0] for x in range(n) for y in range(n)])
+    a = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    faces = np.concatenate([np.stack([a, a + n, a + n + 1], axis=1), np.stack([a, a + n + 1, a + 1], axis=1)])
+    open_ = 3 * n + 3
+    sheet = Surface.measured(grid, faces[np.tile(a, 2) != open_].astype(np.int32))
+    labels = np.full(sheet.facets, -1, np.int32)
+    loop = np.array([open_, open_ + 1, open_ + n + 1, open_ + n], np.int32)
+    found = list(_taken_back(sheet, labels, loop, None))
+    assert [len(rim) for _, _, rim in found] == [10, 16]
+    sizes = [facet_areas(grid, surface.faces).sum() for surface, _, _ in found]
+    assert sizes == pytest.approx([64 - (9 - 1), 64 - (25 - 4)])
+    assert [len(known) for _, known, _ in found] == [surface.facets for surface, _, _ in found]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.features.solid.sharpening import Bound, bound, with_sharp_rims
+from pipeline.features.solid.sharpening import Bound, _split_unfolded, bound, with_sharp_rims
 from pipeline.surfaces import Shape
 
 TOP = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
@@ -46,6 +46,18 @@ def test_an_edge_that_one_row_of_facets_bridges_is_where_face_and_skin_meet(cut:
 def test_a_chamfer_that_shows_in_several_rows_stays() -> None:
     wide = bar(1.5, 3)
     assert len(with_sharp_rims(wide, (TOP,)).points) == len(wide.points)
+
+
+def test_a_facet_that_a_new_corner_would_turn_over_is_left_as_it_is() -> None:
+    """A strip of two facets; a corner set on its diagonal far to one side folds it, one within it does not."""
+    points = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    faces = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
+    carriers = np.full((4, 3), -1, np.int16)
+    mesh = Bound(points, faces, np.full(2, -1, np.int32), np.zeros(2, np.uint8), carriers, np.ones(0))
+    ends = np.array([[0, 2]], np.int32)
+    for place, corners in (((0.5, 0.4, 0.3), 5), ((3.0, -2.0, 0.0), 4)):
+        made = _split_unfolded(mesh, ends, np.array([place]), np.full((1, 3), -1, np.int16), np.ones(1, np.bool_))
+        assert len(made.points) == corners
 
 
 def _inside(mesh: Bound) -> float:

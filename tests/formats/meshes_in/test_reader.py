@@ -188,7 +188,7 @@ def _broken(tmp_path: Path) -> dict[str, tuple[bytes, str]]:
         "points.ply": (
             b"ply\nformat ascii 1.0\nelement vertex 1\nproperty float x\nproperty float y\nproperty float z\n"
             b"end_header\n0 0 0\n",
-            "points but no facets",
+            "make no surface",
         ),
         "cut.off": (off[: len(off) // 2], "cut short"),
         "notoff.off": (obj, "does not start with 'OFF'"),
