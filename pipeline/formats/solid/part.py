@@ -111,6 +111,7 @@ def make_part(
         verdict = checked(body.shape, body.faces)
     progress(0.94, "writing it")
     names = _names(model, features)
+    model.fallen.update(_lost(model, np.flatnonzero(used), labels, names, skin))
     write_body(
         path, body.shape, "part" if model.closed else "part (open shell)", _SKIN_COLOUR,
         [Named(face, *_look(names[n], features, colours or {})) for n, face in body.faces.items()],
@@ -166,6 +167,21 @@ def _names(model: Model, features: Sequence[FeatureRecord]) -> dict[int, int | s
             out[n] = "never seen"
         else:
             out[n] = "filled" if origin[n] == FILLED else "skin"
+    return out
+
+
+def _lost(
+    model: Model, used: NDArray[np.intp], labels: NDArray[np.int32], names: dict[int, int | str], skin: float
+) -> dict[int, str]:
+    """Why features have no face though nothing spoke against one; those on loose pieces are told with these."""
+    kept = {*model.fallen, *names.values()}
+    there, in_part = set(labels.tolist()), set(model.capped.labels.tolist())
+    out = {}
+    for k in used.tolist():
+        if k not in kept and k not in there:
+            out[k] = "the light mesh has no facet of it"
+        elif k not in kept and k in in_part:
+            out[k] = f"it is so small or narrow that a skin of {mm(skin, 'g')} left none of its facets"
     return out
 
 

@@ -14,10 +14,14 @@ import numpy as np
 import pytest
 
 from pipeline.features.solid import model_of
+from pipeline.formats.datum_file import build
+from pipeline.formats.solid import make_part
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import checked
 from pipeline.formats.solid.document import Named, read_body, write_body
 from pipeline.progress import silent
+from pipeline.values import Surface
+from tests.outcomes import outcome, part_mesh
 from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, WIDTH, pierced_block
 
 BLOCK = LENGTH * WIDTH * HEIGHT
@@ -103,3 +107,17 @@ def test_gmsh_meshes_it_watertight(pierced, tmp_path: Path) -> None:
         gmsh.finalize()
     edges = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
     assert (np.unique(edges, axis=0, return_counts=True)[1] == 2).all()
+
+
+def test_a_feature_that_the_light_mesh_has_no_facet_of_is_told(tmp_path: Path) -> None:
+    vertices, faces, labels = part_mesh()
+    data = build(outcome())
+    gone = int(labels[labels >= 0].max())
+    while data.features[gone].kind != "cylinder":
+        gone -= 1
+    labels = np.where(labels == gone, -1, labels).astype(np.int32)
+    report = make_part(tmp_path / "part.step", data, Surface.measured(vertices, faces), labels, 0.5)
+    told = {fallen.feature: fallen.why for fallen in report.record.as_facets}
+    assert told[data.features[gone].id] == "the light mesh has no facet of it"
+    assert set(told) | set(report.record.features) >= {f.id for f in data.features[: gone + 1] if f.machined}
+    assert any(f"has {data.features[gone].id}," in text for text in report.cautions)
