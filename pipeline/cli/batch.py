@@ -75,7 +75,7 @@ def lines_of(record: BatchFile, out: Path) -> list[str]:
     lines += [f"spread   {_said(line)}" for line in stands_out[:_MOST_FEATURES]]
     if len(stands_out) > _MOST_FEATURES:
         lines.append(f"spread   {len(stands_out) - _MOST_FEATURES} more figures stand out, see batch.html")
-    if record.spread and not stands_out:
+    if not stands_out and any(line.count > 1 for line in record.spread):
         lines.append("spread   no difference between the parts stands out of what measuring explains")
     lines += [printable(f"caution  {text}") for text in record.cautions[:_MOST_CAUTIONS]]
     if len(record.cautions) > _MOST_CAUTIONS:

@@ -2,7 +2,7 @@
 
 The exact truth is the generator's. open3d's and pymeshlab's ball pivoting (Bernardini and others, IEEE TVCG 5 (1999)
 349) are given the normals of the scanner's facets, which ours does without, and radii of 0.7, 1 and 2 mean edges
-(open3d) or of one (pymeshlab, which takes one; with the radius that it guesses hardly a facet came out right).
+(open3d) or of one (pymeshlab, which takes one; with the radius that it guesses no cylinder and no ball was recovered).
 
 Run with: pytest -m slow tests/benchmarks/test_points.py -s
 """

@@ -135,7 +135,7 @@ def _cautions(found: Sequence[Lifted], comparable: Sequence[bool], numbers: froz
     if other:
         out.append(
             f"Places are not compared for {_listed(other)}: the part frame is incomplete there or stands on other "
-            "datums than in most parts; give the job a [frame] with datums that every part shows."
+            "datums than elsewhere; give the job a [frame] with datums that every part shows."
         )
     own = [one.part.scan for one, _ in done if any(f.id not in numbers for f in one.features)]
     if own:
