@@ -93,7 +93,7 @@ def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) ->
     face = ground.features[index]
     matrix = _sketch(face, part)
     outer, inner, sunk = outlines_of(ground, index, matrix)
-    bores, inner = _bores(face, ground.features, outer, inner, matrix, ground.edge)
+    bores, inner = _bores(face, ground.features, outer, inner, matrix)
     largest = max(f.extent.area for f in ground.features if kind_of(f).flat)
     if len(bores) < 2 and (sunk or face.extent.area < (SHARE_BORED if bores else SHARE) * largest):
         return None
@@ -127,16 +127,10 @@ def _sketch(face: Feature, part: Floats) -> Floats:
 
 
 def _bores(
-    face: Feature,
-    features: Sequence[Feature],
-    outer: Outline | None,
-    inner: Sequence[Outline],
-    matrix: Floats,
-    edge: float,
+    face: Feature, features: Sequence[Feature], outer: Outline | None, inner: Sequence[Outline], matrix: Floats
 ) -> tuple[list[Feature], tuple[Outline, ...]]:
     """Bores that start at the face, of several on one axis the one that starts nearest to it, and those that come
-    through a spigot of it at the face's level; and the outlines inside the face with those bores' rims.
-    `edge` mm, the scan's."""
+    through a spigot of it at the face's level; and the outlines inside the face with those bores' rims."""
     seen = {s.feature for o in inner for s in o.segments if s.feature is not None}
     assert face.direction is not None
     polygon = None if outer is None else polyline(outer)
@@ -165,18 +159,7 @@ def _bores(
         if all(np.linalg.norm(place - transformed(matrix, k.point)[:2]) > 0.5 for k in kept):
             kept.append(f)
     rims = [opening(curve) for f in kept if f in through for curve in section(f, matrix) if curve.kind == "circle"]
-    inner = [o for o in inner if not any(_blurred_rim(o, f, matrix, edge) for f in found if f.id not in seen)]
     return sorted(kept, key=lambda f: (-(f.radius or 0.0), f.id)), (*inner, *rims)
-
-
-def _blurred_rim(outline: Outline, bore: Feature, matrix: Floats, edge: float) -> bool:
-    """Whether an outline that could not be made out is a bore's rim, which the bore itself tells better: it goes round
-    the bore's axis, and half of it lies within two of the scan's edges of the bore's circle."""
-    if not outline.broken or outline.what != "opening":
-        return False
-    around, middle = polyline(outline), transformed(matrix, bore.point)[:2]
-    away = np.linalg.norm(around - middle, axis=1) - (bore.radius or 0.0)
-    return bool(contains([around], middle[None])[0]) and float(np.median(np.abs(away))) < 2.0 * edge
 
 
 def _crosses_level(bore: Feature, face: Feature) -> bool:

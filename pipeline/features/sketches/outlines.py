@@ -77,9 +77,9 @@ class _Stretch:
 def _outline(ground: SketchGround, loop: Loop, near: Beyond, inset: float) -> tuple[Outline | None, list[Curve]]:
     """The outline along a border, and circles of holes that it had run into across land too narrow to be seen."""
     stretches, broken = _stretches(ground, loop, near, inset)
+    stretches, bridged = _gone_on(loop, stretches, near, inset)
+    broken = broken or bridged
     stretches, holes = _parted(ground, stretches)
-    whole = _gone_on(loop, stretches, near, inset)
-    broken, stretches = broken or len(whole) < len(stretches), whole
     closed = len(stretches) == 1
     pieces: list[list[Curve]] = []
     edges: list[Floats | None] = []
@@ -214,20 +214,24 @@ def _parted(ground: SketchGround, stretches: list[_Stretch]) -> tuple[list[_Stre
     return stretches, list(holes.values())
 
 
-def _gone_on(loop: Loop, stretches: list[_Stretch], near: Beyond, inset: float) -> list[_Stretch]:
-    """One curve on both sides of a stretch whose own edge can't be made out goes on across it, where the border
-    stays as near to it as borders do."""
-    reach = inset + CHAMFER + near.ground.edge
-    out = list(stretches)
+def _gone_on(loop: Loop, stretches: list[_Stretch], near: Beyond, inset: float) -> tuple[list[_Stretch], bool]:
+    """One curve on both sides of a stretch that is too short to tell an edge of its own, or whose edge can't be made
+    out, goes on across it, where the border stays as near to it as borders do; the second result says that there was
+    one of the latter."""
+    edge = near.ground.edge
+    reach = inset + CHAMFER + edge
+    out, bridged = list(stretches), False
     for k, stretch in enumerate(stretches):
         before, after = stretches[k - 1].curve, stretches[(k + 1) % len(stretches)].curve
         if stretch.curve is not None or before is None or not _alike(before, after):
             continue
         if np.abs(distance(before, loop.points[stretch.points])).max() > reach:
             continue
-        if not _edge_points(loop, stretch.points, near, inset, len(stretches) == 1)[1]:
+        short = len(stretch.points) * edge < max(BRIDGE, 4.0 * edge)
+        if short or not _edge_points(loop, stretch.points, near, inset, closed=False)[1]:
             out[k] = replace(stretch, curve=before)
-    return _merged(out)
+            bridged |= not short
+    return _merged(out), bridged
 
 
 def _is_hole(curve: Curve | None, by_id: dict[str, Feature]) -> bool:
