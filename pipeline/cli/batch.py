@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, EXIT_FAULT, EXIT_MEMORY, EXIT_UNUSABLE, stage_progress
 from pipeline.lengths import in_unit, mm
 
 if TYPE_CHECKING:
@@ -53,7 +53,6 @@ def command(source: Path, job_file: Path, scheduler: str | None, out: Path | Non
 
 def status_of(record: BatchFile) -> int:
     """The exit status: that of what is worst."""
-    from pipeline.cli.main import EXIT_BUDGET, EXIT_FAULT, EXIT_MEMORY, EXIT_UNUSABLE
 
     worst = {
         "fault": EXIT_FAULT, "out of memory": EXIT_MEMORY, "unusable": EXIT_UNUSABLE, "not held": EXIT_BUDGET,

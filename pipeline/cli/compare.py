@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.main import EXIT_BUDGET
-from pipeline.cli.terminal import budgeted, stage_progress, um
+from pipeline.cli.terminal import EXIT_BUDGET, budgeted, stage_progress, um
 from pipeline.lengths import in_unit, mm, mm2, place_in_mm
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from types import ModuleType
 
 import click
 
-from pipeline.cli.fit import fit
 from pipeline.cli.run import Count, finish
+from pipeline.cli.workshop import answer
 from pipeline.errors import InputError, OutputError
 from pipeline.output_folder import opened
 
@@ -71,9 +71,9 @@ def command(
         return status
     layouts = [path for path in _written(out, _sample_meshes().fit_files()) if path.suffix == ".toml"]
     first, *others = [path.with_suffix("") for path in layouts]
-    status = fit(layouts[0], first, as_json, quiet, fresh)
+    status = answer(layouts[0], first, as_json, quiet, fresh)
     for layout, folder in zip(layouts[1:], others, strict=True):
-        status = max(status, fit(layout, folder, False, quiet or as_json, fresh))
+        status = max(status, answer(layout, folder, False, quiet or as_json, fresh))
     return status
 
 

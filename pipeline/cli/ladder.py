@@ -13,7 +13,7 @@ import click
 
 from pipeline.cli.compare import budget_options
 from pipeline.cli.run import Count
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
 from pipeline.errors import SettingsError
 from pipeline.output_folder import opened
 
@@ -67,7 +67,6 @@ def command(
     Writes ladder.csv and ladder.svg into the output folder. The budget is the job file's unless options
     give another. Exit status: 0 done, 2 unusable input, 3 a budget was set and no count holds it.
     """
-    from pipeline.cli.main import EXIT_BUDGET
     from pipeline.job import AuditSettings, LightenSettings
     from pipeline.runner import LADDER_CURVE, job_of, run
     from pipeline.stages.audit import audit

@@ -13,6 +13,7 @@ from typing import NoReturn
 import click
 
 from pipeline import __version__
+from pipeline.cli.terminal import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_MEMORY, EXIT_STOPPED, EXIT_UNUSABLE
 from pipeline.errors import DatumliftError
 
 # One line a command: its name, and what it does. A command's module is imported only when it is asked
@@ -31,12 +32,8 @@ COMMANDS = {
     "schema": "Print the JSON Schema of the datum file.",
 }
 
-EXIT_FAULT = 1
-EXIT_UNUSABLE = 2
-EXIT_BUDGET = 3
-EXIT_MEMORY = 4
-EXIT_INTERRUPTED = 130
-EXIT_STOPPED = 143
+# Commands that stand in a room of their own.
+_WORKSHOP = ("solid", "fit", "check")
 
 
 class _Commands(click.Group):
@@ -46,7 +43,8 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
-        return importlib.import_module(f"pipeline.cli.{name}").command
+        room = "pipeline.cli.workshop" if name in _WORKSHOP else "pipeline.cli"
+        return importlib.import_module(f"{room}.{name}").command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

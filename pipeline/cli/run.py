@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.main import EXIT_BUDGET
-from pipeline.cli.terminal import stage_progress, summary_json, summary_lines, within_budget
+from pipeline.cli.terminal import EXIT_BUDGET, stage_progress, summary_json, summary_lines, within_budget
 
 
 class Count(click.ParamType):

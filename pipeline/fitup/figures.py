@@ -17,6 +17,9 @@ from pipeline.layout import Plate
 from pipeline.surfaces import kind_of, shape_of_turned_line
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
+# What a line square to an axis becomes when it is turned about that.
+_FLAT = shape_of_turned_line(np.zeros(3), np.array([0.0, 0.0, 1.0]), ((0.0, 0.0), (0.0, 1.0))).kind
+
 _CHORD = 0.002  # mm that a facet's middle lies inside the circle, at most
 _SIDES = (48, 720)
 _START, _END = -1, -2
@@ -253,7 +256,7 @@ def _side(i: int, loop: Floats, thickness: float, uncertainty: float) -> Feature
 
 def _plane(ident: str, point: Floats, normal: Floats, area: float, uncertainty: float) -> Feature:
     known = Uncertainty(uncertainty, 0.0, None, "given")
-    return Feature(ident, "plane", None, point, normal, None, known, Form(0.0, 0.0, 1.0, "none"), Extent(area, 0))
+    return Feature(ident, _FLAT, None, point, normal, None, known, Form(0.0, 0.0, 1.0, "none"), Extent(area, 0))
 
 
 def _round(ident: str, where: _Disc, thickness: float, uncertainty: float) -> Feature:

@@ -72,7 +72,7 @@ def made(name: str, scan: Scan, folder: Path, **settings: object) -> Held:
     """The solid of a scan by the run and `datumlift solid`, its processor time that of the latter."""
     import time
 
-    from pipeline.cli.solid import make
+    from pipeline.cli.workshop.solid import make
     from pipeline.runner import run
 
     path = folder / f"{name}.stl"

@@ -138,7 +138,7 @@ def test_operations_of_the_kernel_do_what_they_do_to_the_exact_part(demo: Held) 
 _MEASURED = """
 import resource, sys, time
 from pathlib import Path
-from pipeline.cli.solid import make
+from pipeline.cli.workshop.solid import make
 begin = time.process_time()
 data, _ = make(Path(sys.argv[1]), float(sys.argv[2]), "AP242", "faces", True)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

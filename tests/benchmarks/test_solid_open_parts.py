@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.cli.solid import make
+from pipeline.cli.workshop.solid import make
 from pipeline.runner import run
 from tests.benchmarks.solids import written_faces
 from tests.checks.test_open_parts import LEAST_ARC, LEAST_LENGTH, SCANS

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.cli import main as front
+from pipeline.cli import terminal
 from pipeline.meter import Meter
 from pipeline.output_folder import MARKER
 from tests.campaign.mutators import MUTATORS, mutant, pick
@@ -63,13 +64,13 @@ def judged(status: int, err: str) -> str:
     last = err.strip().splitlines()[-1:] or [""]
     if "Traceback" in err:
         return "traceback"
-    if status == front.EXIT_FAULT:
+    if status == terminal.EXIT_FAULT:
         return "fault"
-    if status in (0, front.EXIT_BUDGET):
+    if status in (0, terminal.EXIT_BUDGET):
         return "ran"
-    if status == front.EXIT_MEMORY:
+    if status == terminal.EXIT_MEMORY:
         return "out of memory"
-    if status != front.EXIT_UNUSABLE:
+    if status != terminal.EXIT_UNUSABLE:
         return f"status {status}"
     told = [line for line in err.strip().splitlines() if line.startswith(("datumlift: ", "Error: "))]
     plain = all(c.isprintable() for c in last[0])
@@ -103,7 +104,7 @@ def warm_up() -> None:
             (folder / "scan.stl").write_bytes(files()["scan.stl"])
             (folder / name).write_bytes(data)
             status, _, err = command(["run", str(folder / "job.toml"), "--quiet"])
-            assert status in (0, front.EXIT_BUDGET), f"{name}: {err}"
+            assert status in (0, terminal.EXIT_BUDGET), f"{name}: {err}"
 
 
 def file_trial(kind: str, seed: int, home: Path | None = None) -> Trial:

@@ -5,7 +5,7 @@ Distances are held against the CAD kernel's between exact solids (OCP, BRepExtre
 Covers: pipeline.layout, pipeline.settings_file, pipeline.formats.fit_file.build, pipeline.formats.parts_in.part
 Covers: pipeline.formats.fit_file.schema, pipeline.formats.fit_file.clearance, pipeline.formats.parts_in.step
 Covers: pipeline.formats.fit_file.plain, pipeline.questions.kind, pipeline.questions.asking
-Covers: pipeline.questions.outputs, pipeline.questions.clearance
+Covers: pipeline.questions.outputs, pipeline.questions.clearance, pipeline.cli.workshop.fit
 Covers: pipeline.formats.fit_file.cut, pipeline.questions.cut, pipeline.questions.wall
 Covers: pipeline.formats.parts_in.run_folder, pipeline.formats.parts_in.assembly
 """
@@ -94,7 +94,7 @@ def run(path: Path, *options: str) -> tuple[int, str]:
 
 
 def _command() -> Any:
-    from pipeline.cli.fit import command
+    from pipeline.cli.workshop.fit import command
 
     return command
 

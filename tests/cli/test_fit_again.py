@@ -18,7 +18,7 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 from OCP.gp import gp_Pnt
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 
-from pipeline.cli.fit import command
+from pipeline.cli.workshop.fit import command
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed, placed, turned_body
 from pipeline.layout import ClearanceQuestion
@@ -184,7 +184,7 @@ def test_cuts_are_kept_with_their_walls_and_their_exact_solid(tmp_path: Path, mo
 
 KILLED = """
 import os, signal, sys
-from pipeline.cli.fit import fit
+from pipeline.cli.workshop import answer
 from pipeline.questions import registry, asking
 from pathlib import Path
 from dataclasses import replace
@@ -193,7 +193,7 @@ def die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 asking.KINDS = tuple(replace(kind, answer=die) if kind.table == "travel" else kind for kind in registry.KINDS)
-fit(Path(sys.argv[1]), Path(sys.argv[2]), False, True)
+answer(Path(sys.argv[1]), Path(sys.argv[2]), False, True)
 """
 
 

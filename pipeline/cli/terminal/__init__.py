@@ -1,7 +1,15 @@
-"""What commands print: progress on a terminal or in a pipe, and the closing summary."""
+"""What commands print: progress on a terminal or in a pipe, and the closing summary; and what they end with."""
 
 from __future__ import annotations
 
+from pipeline.cli.terminal.exit_status import (
+    EXIT_BUDGET,
+    EXIT_FAULT,
+    EXIT_INTERRUPTED,
+    EXIT_MEMORY,
+    EXIT_STOPPED,
+    EXIT_UNUSABLE,
+)
 from pipeline.cli.terminal.show import (
     budgeted,
     stage_progress,
@@ -12,6 +20,12 @@ from pipeline.cli.terminal.show import (
 )
 
 __all__ = [
+    "EXIT_BUDGET",
+    "EXIT_FAULT",
+    "EXIT_INTERRUPTED",
+    "EXIT_MEMORY",
+    "EXIT_STOPPED",
+    "EXIT_UNUSABLE",
     "budgeted",
     "stage_progress",
     "summary_json",

@@ -89,7 +89,7 @@ def on_bed(flat: Floats, bed: tuple[float, float]) -> tuple[float, float] | None
     they do.
 
     >>> on_bed(np.array([[0.0, 0], [30, 0], [30, 10], [0, 10]]), (25.0, 25.0)), on_bed(np.eye(2), (2.0, 2.0))
-    ((22.0, 28.0), None)
+    ((28.0, 28.0), None)
     """
     sides = np.array([np.ptp(flat @ np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]]), axis=0)
                       for t in _TURNS])  # fmt: skip

@@ -3,7 +3,7 @@
 The truth is that of the exact solid which the scan was made of (OCP); the plan is laid on another exact solid.
 
 Covers: pipeline.fitup.rescan.against_plan, pipeline.questions.rescan, pipeline.formats.check_file.check_file
-Covers: pipeline.cli.check
+Covers: pipeline.cli.workshop.check
 """
 
 from __future__ import annotations

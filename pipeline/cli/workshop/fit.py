@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
 
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
@@ -26,12 +26,11 @@ def command(layout: Path, out: Path | None, fresh: bool, as_json: bool, quiet: b
     answers hang on (section-*.dxf) into the output folder. A second run asks anew only where a question, or a part that
     it looks at, has changed. Exit status: 0 done, 2 unusable input, 3 something asked for is not held or can't be told.
     """
-    return fit(layout, out or layout.with_suffix(""), as_json, quiet, fresh)
+    return answer(layout, out or layout.with_suffix(""), as_json, quiet, fresh)
 
 
-def fit(layout: Path, out: Path, as_json: bool, quiet: bool, fresh: bool = False) -> int:
+def answer(layout: Path, out: Path, as_json: bool, quiet: bool, fresh: bool = False) -> int:
     """Answer a layout, write what was found and tell it; the exit status."""
-    from pipeline.cli.main import EXIT_BUDGET
     from pipeline.errors import DatumliftError
     from pipeline.formats.datum_file import text_of
     from pipeline.layout import load_layout

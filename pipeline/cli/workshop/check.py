@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
 from pipeline.lengths import in_unit, mm
 
 if TYPE_CHECKING:
@@ -33,7 +33,6 @@ def command(layout: Path, rescan: Path, part: str | None, out: Path | None, as_j
     RESCAN is a scan, which is then run as `datumlift run` does it, or the folder of such a run. Writes check.json into
     the output folder. Exit status: 0 all as planned, 2 unusable input, 3 something is off the plan, missing or moved.
     """
-    from pipeline.cli.main import EXIT_BUDGET
     from pipeline.formats.datum_file import text_of
     from pipeline.formats.parts_in import body_of_run
     from pipeline.layout import load_layout
