@@ -1,14 +1,24 @@
-"""Time and peak memory of one stage."""
+"""Time and peak memory of one stage, and how many cores there are for it."""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import time
 from pathlib import Path
 
 _STATUS = Path("/proc/self/status")
 _CLEAR = Path("/proc/self/clear_refs")
+
+
+def cores() -> int:
+    """How many processor cores this process may use.
+
+    >>> cores() >= 1
+    True
+    """
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 class Meter:

@@ -32,6 +32,8 @@ import numba
 from numba.core.dispatcher import Dispatcher
 from numba.core.sigutils import normalize_signature
 
+from pipeline.meter import cores
+
 LIST = Path(__file__).with_name("kernels.json")
 _DONE = "compiled"
 # The longest chain of callers takes about an eighth of all the time, and each process some 500 MB.
@@ -65,7 +67,7 @@ def compile_all(variants: Sequence[Variant], tell: Callable[[int, int], None]) -
     tell   called with how many are left, of how many, whenever one is done
     """
     failed = []
-    count = min(_cores(), _MOST_PROCESSES, max(1, len(variants)))
+    count = min(cores(), _MOST_PROCESSES, max(1, len(variants)))
     # Forked workers share what the parent has imported; where there is no fork each imports it for itself.
     fork = "fork" in multiprocessing.get_all_start_methods()
     if fork:
@@ -116,10 +118,6 @@ def heights(variants: Sequence[Variant]) -> list[int]:
         for callee in variants[i].calls:
             out[callee] = max(out[callee], out[i] + 1)
     return out
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _import_all(variants: Sequence[Variant]) -> None:

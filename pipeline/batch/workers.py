@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from distributed.comm import CommClosedError
 from distributed.scheduler import KilledWorker
 
 from pipeline.errors import InputError
+from pipeline.meter import cores
 from pipeline.runner import code_digest
 
 _T = TypeVar("_T")
@@ -87,10 +87,9 @@ def local_size(memories: Sequence[float]) -> tuple[int, float, int]:
     >>> local_size([1e9])[0], local_size([1e15] * 5)[0]
     (1, 1)
     """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     free = _SHARE * _free_memory()
-    count = max(1, min(cores, int(free // max(memories)), len(memories)))
-    return count, free / count, max(1, cores // count)
+    count = max(1, min(cores(), int(free // max(memories)), len(memories)))
+    return count, free / count, max(1, cores() // count)
 
 
 def given_out(client: Any, function: Callable[..., _T], work: Sequence[Work]) -> Iterator[tuple[int, _T | Exception]]:

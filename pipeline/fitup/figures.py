@@ -14,6 +14,7 @@ from pipeline.errors import SettingsError
 from pipeline.fitup.bodies import Body
 from pipeline.geometry import FULL_TURN, Floats, Ints, contains, signed_area, unit
 from pipeline.layout import Plate
+from pipeline.mesh.fill import is_simple
 from pipeline.surfaces import kind_of, shape_of_turned_line
 from pipeline.values import Extent, Feature, Form, Surface, Uncertainty
 
@@ -222,21 +223,12 @@ def _crosses(outline: Floats) -> bool:
     back = (way * np.roll(way, -1, axis=0)).sum(axis=1) < 0.0
     if (back & (np.abs(turn) < _SHORTEST)).any():
         return True
+    if not is_simple(outline, (np.arange(n, dtype=np.int32),)):
+        return True
     for i in range(n):
         others = np.array([k for k in range(n) if k not in (i, (i + 1) % n, (i - 1) % n)], int)
-        if not len(others):
-            continue
-
-        def side(p: Floats, a: Floats, b: Floats) -> Floats:
-            return np.asarray((b - a)[..., 0] * (p - a)[..., 1] - (b - a)[..., 1] * (p - a)[..., 0])
-
-        apart = side(outline[others], outline[i], after[i]) * side(after[others], outline[i], after[i])
-        other = side(outline[i], outline[others], after[others]) * side(after[i], outline[others], after[others])
-        touches = min(
-            float(_off(outline[i], outline[others], after[others]).min()),
-            float(_off(after[i], outline[others], after[others]).min()),
-        )
-        if ((apart < 0.0) & (other < 0.0)).any() or touches < _SHORTEST:
+        ends = (outline[i], after[i]) if len(others) else ()
+        if any(float(_off(end, outline[others], after[others]).min()) < _SHORTEST for end in ends):
             return True
     return False
 

@@ -5,7 +5,6 @@ Run with: pytest -m slow tests/benchmarks/test_lighten_bars.py -s
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -24,6 +23,7 @@ from pipeline.stages.lighten import lighten
 from pipeline.surfaces import signed_distance
 from pipeline.surfaces.shape import shape_of
 from pipeline.values.surface import Surface
+from tests.cpu import cpu
 from tests.known import Known, known
 from tests.needles import thin_facets
 from tests.scans import Noise, demo_scan
@@ -31,11 +31,6 @@ from tests.scans import Noise, demo_scan
 pytestmark = pytest.mark.slow
 
 WHOLE = {"gaps": 0, "unseen_depths": False, "plug": False, "debris": 0}
-
-
-def _cpu() -> float:
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    return used.ru_utime + used.ru_stime
 
 
 def _by_fast_simplification(part: Known, count: int) -> Surface:
@@ -68,9 +63,9 @@ def test_same_count_closer_to_the_part_in_less_time(facets: float, others: tuple
     # Compiled before the clock starts.
     small = known(demo_scan(20_000, 3, **WHOLE))
     lighten(small.fill, small.recover, small.source, LightenSettings(facets=3_000))
-    begun = _cpu()
+    begun = cpu()
     ours = lighten(part.fill, part.recover, part.source, settings)
-    spent = _cpu() - begun
+    spent = cpu() - begun
     true, seen = part.scan.true_vertices, part.scan.vertices
     rms, p99, most = _figures(ours.surface, true)
     print(f"\n{len(part.scan.faces):,} facets to {ours.surface.facets:,}: {spent:.1f} s CPU")
@@ -82,9 +77,9 @@ def test_same_count_closer_to_the_part_in_less_time(facets: float, others: tuple
     assert not len(self_intersections(ours.surface.vertices, ours.surface.faces))
     assert _flipped(ours.surface, part) == 0
     for name in others:
-        begun = _cpu()
+        begun = cpu()
         theirs = {"fast_simplification": _by_fast_simplification, "pymeshlab": _by_pymeshlab}[name](part, 100_000)
-        took = _cpu() - begun
+        took = cpu() - begun
         r, p, m = _figures(theirs, true)
         print(f"  {name}: {took:.1f} s CPU; rms {1e3 * r:.2f} p99 {1e3 * p:.1f} max {1e3 * m:.0f} um")
         print("    of the scan as measured: rms {:.2f} p99 {:.1f} max {:.0f} um".format(*_um(theirs, seen)))

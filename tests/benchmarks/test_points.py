@@ -10,7 +10,6 @@ Run with: pytest -m slow tests/benchmarks/test_points.py -s
 from __future__ import annotations
 
 import os
-import resource
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -20,6 +19,7 @@ import pytest
 from pipeline.mesh.points import triangulated
 from pipeline.mesh.topology import facet_neighbours, mean_edge, vertex_normals
 from sample_meshes.make_scan import Noise
+from tests.cpu import cpu
 from tests.scans import demo_scan
 from tests.scorer import score
 from tests.stages.test_recover import as_datums, recovered
@@ -42,11 +42,6 @@ class Outcome:
     rim: int
     facets: int
     seconds: float
-
-
-def _cpu() -> float:
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    return used.ru_utime + used.ru_stime
 
 
 def _open3d(points: np.ndarray, normals: np.ndarray, edge: float) -> np.ndarray:
@@ -105,9 +100,9 @@ def test_features_from_points_are_those_from_facets() -> None:
     print(f"{'':18} found false  bias um R>20 / less  held  rim edges  facets  CPU s")
     for name in ("scanner's facets", *ways):
         if name in ways:
-            start = _cpu()
+            start = cpu()
             faces = ways[name](points, normals, edge)
-            made[name] = _outcome(scan, points, faces, _cpu() - start)
+            made[name] = _outcome(scan, points, faces, cpu() - start)
         o = made[name]
         print(
             f"{name:18} {o.found:5} {o.false:5} {1e3 * o.large:+10.2f} / {1e3 * o.small:+.2f} {o.held:9.2f} "

@@ -10,7 +10,6 @@ Run with: pytest -m slow tests/benchmarks/test_recover_beside.py -s
 from __future__ import annotations
 
 import re
-import resource
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +17,7 @@ import pytest
 
 from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.mesh.topology.measures import mean_edge, vertex_normals
+from tests.cpu import cpu
 from tests.scans import demo_scan
 from tests.scorer import Score, score
 from tests.stages.test_recover import as_datums, recovered
@@ -42,11 +42,6 @@ class Outcome:
     seconds: float
 
 
-def _cpu() -> float:
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    return used.ru_utime + used.ru_stime
-
-
 def _outcome(name: str, scored: Score, wanted: set[str], seconds: float) -> Outcome:
     return Outcome(name, len(wanted) - len(wanted & set(scored.missed)), len(scored.false), seconds)
 
@@ -54,9 +49,9 @@ def _outcome(name: str, scored: Score, wanted: set[str], seconds: float) -> Outc
 def _ours(scan):
     small = demo_scan(50_000, 1)
     recovered(small.vertices, small.faces)  # compiles the kernels
-    start = _cpu()
+    start = cpu()
     result = recovered(scan.vertices, scan.faces)
-    return as_datums(result), _cpu() - start
+    return as_datums(result), cpu() - start
 
 
 def _by_ransac(scan):
@@ -73,9 +68,9 @@ def _by_ransac(scan):
     within = 4.0 * white_sigma(scan.vertices, scan.faces)
     apart = 4.0 * mean_edge(scan.vertices, scan.faces)
     least = max(100, len(scan.vertices) // 2000)
-    start = _cpu()
+    start = cpu()
     described = list(efficient_RANSAC(points, shape_of, least, within, apart, 0.9, 0.05, True, True, True, True, False))
-    seconds = _cpu() - start
+    seconds = cpu() - start
     owner = np.array([shape_of.get(i) for i in range(len(scan.vertices))])  # its own order of them is another
     features = [_read(text, str(k), scan.vertices[owner == k], normals[owner == k]) for k, text in enumerate(described)]
     return {"features": features}, seconds
@@ -109,9 +104,9 @@ def _by_planar_patches(scan):
 
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(scan.vertices))
     cloud.normals = o3d.utility.Vector3dVector(vertex_normals(scan.vertices, scan.faces))
-    start = _cpu()
+    start = cpu()
     boxes = cloud.detect_planar_patches()
-    seconds = _cpu() - start
+    seconds = cpu() - start
     features = []
     for k, box in enumerate(boxes):
         direction = np.asarray(box.R)[:, 2]

@@ -3,7 +3,7 @@ shop's words for what they are."""
 
 from __future__ import annotations
 
-from pipeline.features.naming.carrying import carried_over, entry_of
+from pipeline.features.naming.carrying import carried_over, entry_of, order_of
 from pipeline.features.naming.gap_numbers import number_gaps
 from pipeline.features.naming.numbering import numbers_for
 from pipeline.features.naming.old_ids import old_ids
@@ -41,6 +41,7 @@ __all__ = [
     "number_gaps",
     "numbers_for",
     "old_ids",
+    "order_of",
     "term_of",
     "term_of_look",
 ]

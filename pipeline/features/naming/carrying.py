@@ -64,7 +64,7 @@ def carried_over(book: NameBook, features: Sequence[Feature], points: Sequence[F
     motion = found[0].motion if fixed else None
     kept = {ids[j]: replace(now.features[j], id=ids[j]) for _, j in sure}
     left = [kept[f.id] if f.id in kept else moved(f, motion) for f in book.features]
-    new = [replace(now.features[j], id=ids[j]) for j in sorted(fresh, key=lambda j: _sorted_as(ids[j]))]
+    new = [replace(now.features[j], id=ids[j]) for j in sorted(fresh, key=lambda j: order_of(ids[j]))]
     gaps = [
         replace(g, centre=None if motion is None or g.centre is None else transformed(motion, g.centre))
         for g in book.gaps
@@ -95,9 +95,14 @@ def _is_whole(f: NumberedFeature) -> bool:
     return f.kind in KINDS and all(sizes.get(name, 0.0) is not None for name in KINDS[f.kind].parameters)
 
 
-def _sorted_as(ident: str) -> tuple[str, int]:
+def order_of(ident: str) -> tuple[str, int]:
+    """By what numbers are sorted: H2 before H10.
+
+    >>> sorted(["H10", "F1", "H2"], key=order_of)
+    ['F1', 'H2', 'H10']
+    """
     letter = ident.rstrip("0123456789")
-    return letter, int(ident[len(letter) :])
+    return letter, int(ident[len(letter) :] or 0)
 
 
 def _spread(points: Floats) -> Floats:

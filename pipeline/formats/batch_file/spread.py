@@ -14,16 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.features.naming import term_of
+from pipeline.features.naming import order_of, term_of
 from pipeline.features.uncertainty import holm
 from pipeline.formats.batch_file.records import SpreadRecord
-from pipeline.formats.datum_file import FeatureRecord
+from pipeline.formats.datum_file import FeatureRecord, nine_figures
 from pipeline.geometry import Floats
 from pipeline.surfaces import kind_of
 
 _ALONG = 0.9  # cosine from which a direction runs along an axis of the part frame: it says nothing of that axis
 _FIXED = 1e-6  # mm, degrees: what doesn't spread more than this is set by the frame
 _LEAST_TREND = 4
+
+
+# Slope a part, its standard uncertainty, and the chance of one so steep where there is none.
+_Trend = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
@@ -58,21 +62,18 @@ def spread_of(
     """
     by_number = [{f.id: f for f in part if f.id in numbers} for part in parts]
     rows: list[tuple[FeatureRecord, _Figure]] = []
-    for number in sorted({n for part in by_number for n in part}, key=_sorted_as):
+    for number in sorted({n for part in by_number for n in part}, key=order_of):
         seen = [part.get(number) for part in by_number]
         sure = [None if f is None or f.confidence != "good" else f for f in seen]
         if first := next((f for f in sure if f is not None), None):
             rows += [(first, figure) for figure in _figures(sure, comparable, scales)]
     apart = _adjusted([_p_apart(figure) for _, figure in rows])
-    drift = _adjusted([_trend(figure)[2] for _, figure in rows])
+    trends = [_trend(figure) for _, figure in rows]
+    drift = _adjusted([chance for _, _, chance in trends])
     return tuple(
-        _record(feature, figure, p, q, level) for (feature, figure), p, q in zip(rows, apart, drift, strict=True)
+        _record(feature, figure, p, (slope, within, q), level)
+        for (feature, figure), p, (slope, within, _), q in zip(rows, apart, trends, drift, strict=True)
     )
-
-
-def _sorted_as(number: str) -> tuple[str, int, str]:
-    letters = number.rstrip("0123456789")
-    return letters, int(number[len(letters) :] or 0), number
 
 
 def _figures(
@@ -160,8 +161,7 @@ def _p_apart(figure: _Figure) -> float | None:
     return float(chi2.sf(weights @ (values - mean) ** 2, len(values) - 1))
 
 
-def _trend(figure: _Figure) -> tuple[float | None, float | None, float | None]:
-    """Slope a part, its standard uncertainty, and the chance of one so steep where there is none."""
+def _trend(figure: _Figure) -> _Trend:
     from scipy.stats import t
 
     places = np.flatnonzero(np.isfinite(figure.values)).astype(float)
@@ -183,11 +183,11 @@ def _adjusted(chances: Sequence[float | None]) -> list[float | None]:
 
 
 def _record(
-    feature: FeatureRecord, figure: _Figure, p_apart: float | None, p_trend: float | None, level: float
+    feature: FeatureRecord, figure: _Figure, p_apart: float | None, trend: _Trend, level: float
 ) -> SpreadRecord:
     known = figure.values[np.isfinite(figure.values)]
     doubts = figure.doubts[np.isfinite(figure.values)]
-    slope, within, _ = _trend(figure)
+    slope, within, p_trend = trend
     return SpreadRecord(
         feature=feature.id,
         name=feature.name,
@@ -215,5 +215,4 @@ def _plain(value: float) -> float | None:
 
 
 def _told(value: float) -> float:
-    """Nine figures: no more is known, and the last bits depend on where arrays lie in memory."""
-    return float(f"{float(value):.9g}") + 0.0
+    return nine_figures(float(value)) + 0.0

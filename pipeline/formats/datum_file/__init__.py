@@ -26,6 +26,7 @@ from pipeline.formats.datum_file.records import (
     Record,
     SolidRecord,
     near_sizes,
+    nine_figures,
 )
 from pipeline.formats.datum_file.run_parts import run_record
 from pipeline.formats.datum_file.schema import SCHEMAS, schema_of, schema_text
@@ -51,6 +52,7 @@ __all__ = [
     "last_run",
     "lengths_in",
     "near_sizes",
+    "nine_figures",
     "plain_data",
     "read_datums",
     "run_record",

@@ -12,6 +12,7 @@ from pipeline.mesh.fill.triangulation import (
     least_bending_triangles,
     refine_in_space,
     split_edges,
+    triangles_of_parts,
 )
 
 __all__ = [
@@ -28,4 +29,5 @@ __all__ = [
     "refine_in_space",
     "split_edges",
     "sum_at",
+    "triangles_of_parts",
 ]

@@ -743,12 +743,19 @@ def _least_bends(p: Floats, outside: Floats) -> Ints:
 
 
 @njit(cache=True)
-def _least_bending(p: Floats, outside: Floats, tri: Ints) -> bool:
-    """Triangulate a closed line so that the largest bend, then the area, is least; False where it can't be."""
-    n = len(p)
-    middle = _least_bends(p, outside)
-    if middle[0, n - 1] < 0:
-        return False
+def triangles_of_parts(middle: Ints, tri: Ints) -> int:
+    """The triangles of a closed line whose best division is known, into `tri`; how many there are.
+
+    middle  (n, n) int32: of each part of the line, from corner i to k, the third corner of the triangle on i and k
+    tri     (n - 2, 3) int32
+
+    >>> middle = np.zeros((4, 4), np.int32)
+    >>> middle[0, 3], middle[0, 2] = 2, 1
+    >>> tri = np.empty((2, 3), np.int32)
+    >>> triangles_of_parts(middle, tri), tri.tolist()
+    (2, [[0, 2, 3], [0, 1, 2]])
+    """
+    n = len(middle)
     stack = np.empty((n, 2), np.int32)
     stack[0, 0], stack[0, 1] = 0, n - 1
     top, count = 1, 0
@@ -763,4 +770,14 @@ def _least_bending(p: Floats, outside: Floats, tri: Ints) -> bool:
         stack[top, 0], stack[top, 1] = i, m
         stack[top + 1, 0], stack[top + 1, 1] = m, k
         top += 2
-    return count == n - 2
+    return count
+
+
+@njit(cache=True)
+def _least_bending(p: Floats, outside: Floats, tri: Ints) -> bool:
+    """Triangulate a closed line so that the largest bend, then the area, is least; False where it can't be."""
+    n = len(p)
+    middle = _least_bends(p, outside)
+    if middle[0, n - 1] < 0:
+        return False
+    return triangles_of_parts(middle, tri) == n - 2

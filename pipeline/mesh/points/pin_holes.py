@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.geometry import Floats, Indices, Ints, Longs
 from pipeline.jit import njit
+from pipeline.mesh.fill import triangles_of_parts
 from pipeline.mesh.points.stars import circumradii, circumradius
 from pipeline.mesh.topology import NONMANIFOLD, boundary_loops, cut_at_pinches, facet_neighbours, facet_normals
 
@@ -111,17 +112,4 @@ def _smallest_circles(corners: Floats, out: Ints) -> None:
                 cost = least[i, k] + least[k, j] + radius * radius
                 if cost < least[i, j]:
                     least[i, j], middle[i, j] = cost, k
-    stack = np.empty((count, 2), dtype=np.int32)
-    stack[0, 0], stack[0, 1] = 0, count - 1
-    left, made = 1, 0
-    while left > 0:
-        left -= 1
-        i, j = stack[left, 0], stack[left, 1]
-        if j - i < 2:
-            continue
-        k = middle[i, j]
-        out[made, 0], out[made, 1], out[made, 2] = i, k, j
-        made += 1
-        stack[left, 0], stack[left, 1] = i, k
-        stack[left + 1, 0], stack[left + 1, 1] = k, j
-        left += 2
+    triangles_of_parts(middle, out)

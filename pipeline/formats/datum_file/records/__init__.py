@@ -20,7 +20,7 @@ from pipeline.formats.datum_file.records.audits import (
     SharpEdgesRecord,
     SoundnessRecord,
 )
-from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector
+from pipeline.formats.datum_file.records.base import LeftOut, Matrix, Place, Record, Vector, nine_figures
 from pipeline.formats.datum_file.records.features import (
     DatumRecord,
     ExtentRecord,
@@ -136,4 +136,5 @@ __all__ = [
     "Vector",
     "held_of",
     "near_sizes",
+    "nine_figures",
 ]

@@ -24,8 +24,12 @@ from pydantic.json_schema import JsonSchemaValue
 _T = TypeVar("_T")
 
 
-def _nine_figures(value: float) -> float:
-    """No more is known of an uncertainty, and the last bits depend on where arrays lie in memory."""
+def nine_figures(value: float) -> float:
+    """No more is known of an uncertainty, and the last bits depend on where arrays lie in memory.
+
+    >>> nine_figures(0.12345678912345)
+    0.123456789
+    """
     return float(f"{value:.9g}")
 
 
@@ -44,8 +48,8 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Count = Annotated[int, Field(ge=0)]
 # A standard uncertainty (k = 1), or a figure made with one.
-Doubt = Annotated[float, Field(ge=0), AfterValidator(_nine_figures)]
-Chance = Annotated[float, Field(ge=0, le=1), AfterValidator(_nine_figures)]
+Doubt = Annotated[float, Field(ge=0), AfterValidator(nine_figures)]
+Chance = Annotated[float, Field(ge=0, le=1), AfterValidator(nine_figures)]
 
 Place = tuple[float, float]
 """(2,) in a flange's sketch, mm; or a lower and an upper end."""
