@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pipeline.report.build import Shown, style_and_script, write_report
 from pipeline.report.maps import residual_maps
-from pipeline.report.page import embedded
+from pipeline.report.page import embedded, html_page
 from pipeline.report.raster import HATCHES
 from pipeline.report.tables import bullets, cell, figure, folded, safety_list, table
 from pipeline.report.words import Words, prose, safe
@@ -22,6 +22,7 @@ __all__ = [
     "embedded",
     "figure",
     "folded",
+    "html_page",
     "prose",
     "residual_maps",
     "safe",

@@ -86,16 +86,26 @@ def page(
             for ident, name, inner in told
         ),
     )
+    return html_page(
+        f"{title}: datums and audit",
+        style,
+        "\n".join(part for part in body if part),
+        embedded("datums", plain_data(data)) + embedded("scene", scene) + f"<script>\n{script}</script>\n",
+    )
+
+
+def html_page(title: str, style: str, main: str, after: str = "") -> str:
+    """A whole page: its title as plain text, its style sheet, what stands in it, and data and scripts after that.
+
+    >>> html_page("a<b", "p {}", "<p>c</p>").splitlines()[6]
+    '<title>a&lt;b</title>'
+    """
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<link rel="icon" href="data:,">\n'
-        f"<title>{safe(title)}: datums and audit</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(part for part in body if part)
-        + "\n</main>\n"
-        + embedded("datums", plain_data(data))
-        + embedded("scene", scene)
-        + f"<script>\n{script}</script>\n</body>\n</html>\n"
+        f"<title>{safe(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n{main}\n</main>\n"
+        f"{after}</body>\n</html>\n"
     )
 
 

@@ -8,7 +8,7 @@ from itertools import groupby
 from pipeline.formats.batch_file import HELD, BatchFile, PartRecord, SpreadRecord
 from pipeline.geometry import MM_PER_INCH
 from pipeline.palette import css, style_sheet
-from pipeline.report import Words, bullets, cell, figure, prose, safe, safety_list, style_and_script, table
+from pipeline.report import Words, bullets, cell, figure, html_page, prose, safe, safety_list, style_and_script, table
 
 _WIDE, _HIGH, _EDGE = 220.0, 36.0, 6.0
 _NONE = "–"
@@ -33,12 +33,7 @@ def batch_page(data: BatchFile, unit: str = "mm") -> str:
         _spread(data, unit),
         safety_list(2),
     )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n<link rel="icon" href="data:,">\n'
-        f"<title>{safe(data.job)}: batch</title>\n<style>\n{style_sheet()}{style}</style>\n</head>\n"
-        "<body>\n<main>\n" + "\n".join(filter(None, body)) + "\n</main>\n</body>\n</html>\n"
-    )
+    return html_page(f"{data.job}: batch", style_sheet() + style, "\n".join(filter(None, body)))
 
 
 def _top(data: BatchFile) -> str:

@@ -18,6 +18,7 @@ from pipeline.report import (
     embedded,
     figure,
     folded,
+    html_page,
     prose,
     safe,
     safety_list,
@@ -70,15 +71,8 @@ def write_page(
             for ident, name, inner in sections
         ),
     )
-    text = (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<link rel="icon" href="data:,">\n'
-        f"<title>{safe(record.layout)}: fit-up</title>\n<style>\n{style_sheet()}{style}{own}</style>\n</head>\n"
-        "<body>\n<main>\n" + "\n".join(body) + "\n</main>\n"
-        + embedded("datums", named) + embedded("scene", scene_of_parts(parts))
-        + f"<script>\n{script}</script>\n</body>\n</html>\n"
-    )  # fmt: skip
+    data = embedded("datums", named) + embedded("scene", scene_of_parts(parts)) + f"<script>\n{script}</script>\n"
+    text = html_page(f"{record.layout}: fit-up", f"{style_sheet()}{style}{own}", "\n".join(body), data)
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
