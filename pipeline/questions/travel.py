@@ -107,7 +107,10 @@ def _gains(found: Travel, run: Run) -> list[str]:
             f"{mm(off.reach, '.0f')} of there, down to a plane square to {(np.round(off.way, 3) + 0.0).tolist()}"
         )
     if run.stop is not None and run.stop.spot is not None and not any(gain.milling for gain in run.gains):
-        out.append("nothing was found to mill off at either place that would gain more than the run is known within")
+        out.append(
+            "no milling of either place, as far as to where something else stops it, was found that leaves a wall and "
+            "gains more than the run is known within"
+        )
     elif any(gain.milling for gain in run.gains):
         out.append("what wall milling would leave isn't looked at: a [[cut]] with its `wall` says it")
     return out

@@ -23,10 +23,11 @@ _CLOSE, _CLOSELY = 1e-3, 1e-3  # mm that the depth is told to, and share
 _ABOUT = 2.0  # mm about a facet that is met, within which others are looked at together
 _BETTER = 0.98  # of the depth by the ways before that one must do with
 _LEFT = 1.0  # mm of metal, under which a wall counts as milled through (common practice, no source)
+_THROUGH = 2e-3  # share of what is milled off that may leave less: edges and noise
 _INTO = 0.01  # mm below the surface that rays begin
 _FACING = 0.5  # cosine of a facet's normal with the way, from which on metal is looked for below it
 _LYING = 0.1  # and from which on, below nought, it looks away
-_RAYS = 4000
+_RAYS = 40_000
 _NAMED = 4  # features
 _FINE = (np.array([[i, k, 3 - i - k] for i in range(4) for k in range(4 - i)]) + 0.2) / 3.6  # places within a facet
 
@@ -118,7 +119,7 @@ def least_milling(
         if top - float(first @ towards) < depth:
             found = _depth(farther, facets, corners, towards, depth)
             if found is not None and _is_open(part, facets, towards, top - found):
-                best = best if _goes_through(part, corners, towards, top - found) else (found, towards)
+                best = best if _goes_through(part, facets, towards, top - found) else (found, towards)
     if best is None:
         return None
     depth, towards = best
@@ -243,20 +244,28 @@ def _is_open(part: Placed, facets: Ints, way: Floats, level: float) -> bool:
     return bool(np.mean((met >= 0) & ~np.isin(met, facets)) < _SHUT)
 
 
-def _goes_through(part: Placed, corners: Floats, way: Floats, level: float) -> bool:
-    """Whether milling facets (m, 3, 3) down to a plane would leave no wall somewhere, by rays into the metal."""
+def _goes_through(part: Placed, facets: Ints, way: Floats, level: float) -> bool:
+    """Whether milling facets down to a plane would leave no wall somewhere, by rays into the metal.
+
+    Rays that leave at once through what is milled off as well are those of an edge.
+    """
+    faces = part.body.surface.faces
+    corners = part.vertices[faces[facets]]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    facing = across @ way > _FACING * np.linalg.norm(across, axis=1)
+    area = np.linalg.norm(across, axis=1)
+    facing = across @ way > _FACING * area
     places = np.einsum("qc,fcd->fqd", _FINE, corners[facing]).reshape(-1, 3)
+    area = np.repeat(area[facing], len(_FINE))[places @ way > level]
     places = places[places @ way > level]
-    places = places[:: 1 + len(places) // _RAYS]
+    step = 1 + len(places) // _RAYS
+    places, area = places[::step], area[::step]
     if not len(places):
         return False
-    facet, far = part.scene.first(places - _INTO * way, np.broadcast_to(-way, places.shape))
-    met = np.flatnonzero(facet >= 0)
-    # A ray that meets the metal from outside began beside it.
-    leaves = facet_normals(part.vertices, part.body.surface.faces[facet[met]]) @ way < 0.0
-    return bool((far[met] + _INTO < places[met] @ way - level + _LEFT)[leaves].any())
+    met, far = part.scene.first(places - _INTO * way, np.broadcast_to(-way, places.shape))
+    # One that meets the metal from outside began beside it.
+    leaves = (met >= 0) & (facet_normals(part.vertices, faces[met]) @ way < 0.0)
+    thin = leaves & (far + _INTO < places @ way - level + _LEFT) & ~((far < _LEFT) & np.isin(met, facets))
+    return bool(area @ thin > _THROUGH * area.sum())
 
 
 def _features(part: Placed, facets: Ints) -> tuple[str, ...]:

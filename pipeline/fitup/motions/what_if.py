@@ -177,7 +177,7 @@ def _is_by(part: Placed, gone: Mask, place: Floats) -> bool:
 
 
 def _patch(part: Placed, facet: int, place: Floats) -> Mask:
-    """(m,) facets of the feature that a facet belongs to, of a scan with the skin along its rim; or the skin about it."""
+    """(m,) facets of the feature that a facet is of, of a scan with the skin along its rim; or the skin about it."""
     faces, k = part.body.surface.faces, int(part.body.labels[facet])
     skin = part.body.labels < 0
     if k >= 0:
