@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import Body, Placed, lacking
+from pipeline.fitup.bodies import BY_HAND, Body, Placed, lacking
 from pipeline.fitup.clearance import EXPANDED, Clearance, Fit, Spot, clearance
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
@@ -15,6 +15,7 @@ from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, wa
 from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
 
 __all__ = [
+    "BY_HAND",
     "EXPANDED",
     "MEASURED",
     "NO_WALL",
