@@ -127,7 +127,7 @@ def joints_of(
         f"{question.name}: it is {size[0]:g} x {size[1]:g} mm, larger than the bed of {printing.bed[0]:g} x "
         f"{printing.bed[1]:g} mm"
     )
-    pin = dowel_up_to(min(_SHARE * thick, thick - 2.0 * wall))
+    pin = dowel_up_to(min(_SHARE * thick, thick - 2.0 * wall - _PLAY))
     if pin is None:
         raise SettingsError(f"{large}, and its plate of {thick:g} mm has no room for dowels; make it thicker.")
     spans = [float(np.ptp(outline @ np.array([np.cos(t), np.sin(t)]))) for t in _TURNS]
