@@ -46,6 +46,7 @@ from pipeline.values import (
     Rejected,
     Relation,
     Removal,
+    SecondOpinion,
     Segment,
     SizeCheck,
     SizeSuggestion,
@@ -362,6 +363,7 @@ def outcome(scan: Path | str = "plate.stl", matrix: np.ndarray = POSE, **setting
         310.0,
         0.012,
         0.004,
+        second_opinion=SecondOpinion(dataclasses.replace(far, rms=0.0091), dataclasses.replace(far, rms=0.0078)),
     )
     return Outcome(
         job,

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Motion, Run, Travel, direction_in_words, item_in_words, travel
+from pipeline.fitup import Item, direction_in_words, item_in_words
+from pipeline.fitup.motions import Motion, Run, Travel, travel
 from pipeline.formats.fit_file import travel_record
 from pipeline.geometry import unit
 from pipeline.layout import SecondMotion, TravelQuestion
@@ -82,14 +83,34 @@ def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
         spots = ", ".join(f"{place_in_mm(p)} on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
+    lines += [f"           {text}" for text in _gains(found, run)]
+    return [*lines, *(f"           {text}" for text in _owed(found, run))]
+
+
+def _gains(found: Travel, run: Run) -> list[str]:
+    """What would let it go farther, for people."""
+    size = np.degrees if found.turns else float
+    out = []
     for gain in run.gains:
         more = gain.run - run.run
-        if (np.degrees(more) if found.turns else more) < _SHOWN:
+        if size(more) < _SHOWN:
             continue
-        size = _far(found, more)
-        then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
-        lines.append(f"           {size} more if {gain.without} were gone, {then}")
-    return [*lines, *(f"           {text}" for text in _owed(found, run))]
+        known = "" if gain.expanded is None else f", +-{_far(found, gain.expanded)} (95 %)"
+        then = "all the way" if gain.stop is None else f"until {gain.stop[0]}: {gain.stop[1] or 'skin'} stops it"
+        off = gain.milling
+        if off is None:
+            out.append(f"{_far(found, more)} more{known}, {then}, if {gain.part} were gone")
+            continue
+        depth = mm(off.depth) + ("" if off.expanded is None else f", +-{mm(off.expanded)},")
+        out.append(
+            f"{_far(found, more)} more{known}, {then}, if {depth} were milled off {off.words} and within "
+            f"{mm(off.reach, '.0f')} of there, down to a plane square to {(np.round(off.way, 3) + 0.0).tolist()}"
+        )
+    if run.stop is not None and run.stop.spot is not None and not any(gain.milling for gain in run.gains):
+        out.append("no place alone, milled off down to a plane, would let it go farther than that is known within")
+    elif any(gain.milling for gain in run.gains):
+        out.append("what wall milling would leave isn't looked at: a [[cut]] with its `wall` says it")
+    return out
 
 
 def _owed(found: Travel, run: Run) -> list[str]:
@@ -122,10 +143,7 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             moved = {**parts, question.move: replace(mover, pose=pose)}
             label = f"stops after {_far(found, run.run)}"
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
-        for gain in run.gains:
-            more = gain.run - run.run
-            if float(size(more)) >= _SHOWN:
-                facts.append(f"{way}: {_far(found, more)} more if {gain.without} were gone.")
+        facts += [f"{way}: {text}." for text in _gains(found, run)]
         facts += [f"{way}: {text}." for text in _owed(found, run)]
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",

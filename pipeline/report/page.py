@@ -210,10 +210,12 @@ def _verdict(data: DatumFile, unit: str) -> tuple[str, str, str]:
 
 def _trust(show: Figures, pictures: Pictures) -> str:
     audit, unit = show.data.audit, show.words.small_unit
-    ways = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
-    ways = [(key, f"{name}, as measured") for key, name in ways] + [
-        (f"noise_aside.{key}", f"{name}, {NOISE_REMOVED}") for key, name in ways if audit.noise_aside
-    ]
+    both = [("scan_to_light", "scan to light mesh"), ("light_to_scan", "light mesh to scan")]
+    ways = [(key, f"{name}, as measured") for key, name in both]
+    if audit.second_opinion:
+        ways += [(f"second_opinion.{key}", f"{name}, as measured by pymeshlab") for key, name in both]
+    if audit.noise_aside:
+        ways += [(f"noise_aside.{key}", f"{name}, {NOISE_REMOVED}") for key, name in both]
     rows = [
         cell(name)
         + "".join(figure(show.small(f"audit.{key}.{what}")) for what in ("mean", "rms", "p95", "p99", "max"))

@@ -30,7 +30,7 @@ from pipeline.features.gaps import (
     ways_to_cap,
     ways_to_close,
 )
-from pipeline.features.naming import number_gaps
+from pipeline.features.naming import counted, number_gaps
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
 from pipeline.job import FillSettings, Zone
@@ -433,16 +433,18 @@ def _cautions(made: list[_Made]) -> tuple[str, ...]:
     cautions = []
     if failed:
         ids = ", ".join(m.opening.id for m in failed[:6]) + (" ..." if len(failed) > 6 else "")
-        cautions.append(f"{len(failed)} gaps could not be closed without harm to the surface and are open: {ids}.")
+        cautions.append(
+            f"{counted(len(failed), 'gap')} could not be closed without harm to the surface, left open: {ids}."
+        )
     if asked:
         ids = ", ".join(m.opening.id for m in asked[:6]) + (" ..." if len(asked) > 6 else "")
         cautions.append(
-            f"{len(asked)} openings were left open because they may be real (ends of holes, borders): {ids}."
+            f"{counted(len(asked), 'opening')} left open, which may be real (ends of holes, borders): {ids}."
         )
     if proposed:
         ids = ", ".join(m.opening.id for m in proposed)
         cautions.append(
-            f"{len(proposed)} gaps are proposed for closing, not closed, for want of metal behind them: {ids}; look at "
-            'their pictures, and close them with do = "close" under [[fill.gaps]].'
+            f"{counted(len(proposed), 'gap')} proposed for closing, not closed, for want of metal behind: {ids}; look "
+            'at the pictures, and close with do = "close" under [[fill.gaps]].'
         )
     return tuple(cautions)

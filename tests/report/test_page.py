@@ -129,6 +129,8 @@ def test_all_that_has_a_figure_is_told(read_back: tuple[dict[str, Any], Page]) -
         wanted += [f"features.{i}.in_part_frame.point.{a}" for a in range(3)]
         wanted += [f"features.{i}.audit.{what}" for what in ("shift", "tilt", "radius_change")]
         assert set(wanted) <= told
+    ways = [way + key for way in ("", "second_opinion.") for key in ("scan_to_light", "light_to_scan")]
+    assert {f"audit.{way}.{what}" for way in ways for what in ("rms", "max")} <= told
     for name in ("relations", "gaps", "calipers", "patterns", "square_up"):
         assert len({place.split(".")[1] for place in told if place.startswith(f"{name}.")}) == len(data[name])
     everything = " ".join(" ".join(page.text).split())

@@ -133,10 +133,11 @@ def ends(piece: ScanPiece, share: float) -> bool:
 
 
 def _strays(ground: Segmentation, region: Region) -> str | None:
-    """How a plane is off all that is said to carry it; None where that fits as its middle does.
+    """How a plane is off all that carries it, or that it was fitted on; None where that fits as its middle does.
 
-    A bit of a curve next to what it is tangent to ends there as a face would, but leads away from the plane. Few
-    vertices tell nothing of that.
+    A bit of a curve next to what it is tangent to ends there as a face would, but leads away from the plane. What leads
+    away so far that it is not said to carry the plane has pulled the fit all the same. Few vertices tell nothing of
+    that.
     """
     if not region.kind.flat:
         return None
@@ -149,8 +150,9 @@ def _strays(ground: Segmentation, region: Region) -> str | None:
         return f"up to its edges it is {warp}"
     if len(region.core) >= MANY:
         return None
-    rms = clipped_rms(region.code, region.packed, ground.vertices[up_to_edges], CLIP * ground.sigma)
-    if rms <= max(_STRAYING, 1.0 + _SURELY / np.sqrt(2.0 * len(up_to_edges))) * ground.sigma:
+    every = np.union1d(region.core, up_to_edges)
+    rms = clipped_rms(region.code, region.packed, ground.vertices[every], CLIP * ground.sigma)
+    if rms <= max(_STRAYING, 1.0 + _SURELY / np.sqrt(2.0 * len(every))) * ground.sigma:
         return None
     return f"up to its edges it is {um(rms)} rms off where the scan's noise explains {um(ground.sigma)}"
 

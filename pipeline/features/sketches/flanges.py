@@ -11,7 +11,7 @@ from pipeline.features.relations import SAME_DRILL, layout_sigma, mouth, pierces
 from pipeline.features.sketches.behind import Behind
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.features.sketches.outlines import opening, outlines_of, polyline
-from pipeline.features.sketches.parted_faces import joined
+from pipeline.features.sketches.parted_faces import joined, leaves_land
 from pipeline.features.sketches.sharp_edges import section
 from pipeline.features.uncertainty import with_scale, without_scale
 from pipeline.geometry import (
@@ -109,9 +109,9 @@ def flange(ground: SketchGround, index: int, part: Floats, sight: SightLines) ->
         patterns = _patterns(holes, scale)
     seen = Behind(ground, index, matrix, sight, outer, inner)
     holes = [seen.told(hole) for hole in holes]
+    cautions = tuple(_cautions(outer, inner, leaves_land(ground, index)))
     return Flange(
-        face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), tuple(_cautions(outer, inner)),
-        seen.thickness(),
+        face.id, matrix, origin_at, outer, inner, tuple(holes), tuple(patterns), cautions, seen.thickness(),
     )  # fmt: skip
 
 
@@ -274,7 +274,7 @@ def _shifted(outline: Outline, origin: Floats) -> Outline:
     return replace(outline, segments=segments)
 
 
-def _cautions(outer: Outline | None, inner: Sequence[Outline]) -> list[str]:
+def _cautions(outer: Outline | None, inner: Sequence[Outline], rest: bool) -> list[str]:
     out = []
     if outer is None:
         out.append("no outline: the border of the face is not closed")
@@ -290,6 +290,8 @@ def _cautions(outer: Outline | None, inner: Sequence[Outline]) -> list[str]:
         free = sum(length for kind, length in lengths if kind == "free")
         if free > MOST_FREE * sum(length for _, length in lengths):
             out.append("the outer outline is mostly no line or arc (a cast edge): a polyline follows it")
+    if rest:
+        out.append("land level with it beside it was recovered as no feature and is not drawn")
     return out
 
 

@@ -18,7 +18,8 @@ STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise,
 @dataclass(frozen=True)
 class SketchGround:
     """What outlines are read from: the cleaned surface, the feature of each facet and vertex
-    (-1 none), vertex normals, median edge mm, and each vertex' neighbours."""
+    (-1 none), vertex normals, median edge mm, what lies how near a plane, mm, is level with it, and each vertex'
+    neighbours."""
 
     surface: Surface
     labels: Ints
@@ -27,6 +28,7 @@ class SketchGround:
     on_border: Mask
     normals: Floats
     edge: float
+    level: float
     indptr: Ints
     around: Ints
 
@@ -44,7 +46,8 @@ def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: 
     ([True, True, True, True], 2.0, [-1, -1, -1, -1])
     """
     n = len(surface.vertices)
-    labels = _spread(surface, labels, features, max(4.0 * sigma, 0.03))
+    level = max(4.0 * sigma, 0.03)
+    labels = _spread(surface, labels, features, level)
     vertex_label = np.full(n, -1, np.int32)
     for k in range(3):
         corner = surface.faces[:, k]
@@ -55,7 +58,7 @@ def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: 
     indptr, around = vertex_ring(surface.faces, n)
     edge = median_edge(surface.vertices, surface.faces)
     normals = vertex_normals(surface.vertices, surface.faces)
-    return SketchGround(surface, labels, tuple(features), vertex_label, on_border, normals, edge, indptr, around)
+    return SketchGround(surface, labels, tuple(features), vertex_label, on_border, normals, edge, level, indptr, around)
 
 
 def _spread(surface: Surface, labels: Ints, features: Sequence[Feature], tolerance: float) -> Ints:

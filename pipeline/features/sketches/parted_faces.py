@@ -6,16 +6,20 @@ from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
-from pipeline.features.sketches.ground import SketchGround
+from pipeline.features.sketches.ground import STRAY, SketchGround
 from pipeline.geometry import Floats, angle_between_directions, basis_of, contains, signed_area
-from pipeline.mesh.topology import boundary_loops
+from pipeline.mesh.topology import boundary_loops, facet_areas, facet_normals
 from pipeline.surfaces import kind_of
-from pipeline.values import Feature
+from pipeline.values import MEASURED, Feature
 
 SAME_LEVEL = 0.02  # mm by which rings of one cut may differ, over what both are known within
 PLACES = 200  # of a ring that are looked at
 SAME_WAY = np.radians(0.5)  # that one ring may lean against another at most
+
+GROOVE = 15.0  # mm that may lie between a face and more of it (common practice, no source)
+REST = 0.03  # of a face's area that may be left out of its outlines without a word: scattered facets
 
 
 def joined(ground: SketchGround) -> tuple[SketchGround, dict[int, tuple[int, ...]]]:
@@ -79,3 +83,22 @@ def _round(ground: SketchGround, outer: int, inner: int) -> bool:
         if signed_area(border) < 0.0 and contains([border], places).all():
             return True
     return False
+
+
+def leaves_land(ground: SketchGround, index: int) -> bool:
+    """Whether facets that lie level with a face, and beside it, are none of its or another feature's: land beyond a
+    groove, say, that is too narrow for the scan's facets to hang together."""
+    face = ground.features[index]
+    assert face.direction is not None
+    surface = ground.surface
+    height = np.abs((surface.vertices - face.point) @ face.direction)
+    free = np.flatnonzero(
+        (ground.labels < 0) & (surface.origin == MEASURED) & (height < ground.level)[surface.faces].all(axis=1)
+    )
+    free = free[facet_normals(surface.vertices, surface.faces[free]) @ face.direction > STRAY]
+    mine = surface.faces[ground.labels == index]
+    if not len(free) or not len(mine):
+        return False
+    middles = surface.vertices[surface.faces[free]].mean(axis=1)
+    near = cKDTree(surface.vertices[np.unique(mine)]).query(middles, distance_upper_bound=GROOVE)[0] < GROOVE
+    return bool(facet_areas(surface.vertices, surface.faces[free[near]]).sum() > REST * face.extent.area)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.features.naming import counted
 from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
@@ -243,14 +244,14 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
         where = "; ".join(place_in_mm(place, ".1f") for place, _ in capped.left[:4])
         longest = max(length for _, length in capped.left)
         out.append(
-            f"{NAME} is an open shell, no solid: {len(capped.left)} openings could not be closed without crossing "
-            f"the surface, the largest {mm(longest, '.0f')} round; they are at {where}."
+            f"{NAME} is an open shell, no solid: {counted(len(capped.left), 'opening')} could not be closed without "
+            f"crossing the surface, the largest {mm(longest, '.0f')} round; at {where}."
         )
     if record.openings_closed:
         walls = f"; walls of bores are carried on to them by up to {mm(capped.carried)}" if capped.ends else ""
         out.append(
             f'{NAME} has faces named "never seen" ({mm2(record.area_never_seen)}) that close '
-            f"{record.openings_closed} openings of the scan{walls}; nothing is known of what is there."
+            f"{counted(record.openings_closed, 'opening')} of the scan{walls}; nothing is known of what is there."
         )
     out += [
         f"{NAME} has {fallen.feature}, or part of it, as facets and not as an exact face: {fallen.why}."

@@ -323,7 +323,11 @@ def _audit(data: DatumFile, show: _Lengths) -> list[str]:
         f"| {small} | rms | 95 % | 99 % | largest |",
         "| --- | --- | --- | --- | --- |",
     ]
-    for found, said in ((audit, ", as measured"), (audit.noise_aside, f", {NOISE_REMOVED}")):
+    for found, said in (
+        (audit, ", as measured"),
+        (audit.second_opinion, ", as measured by pymeshlab"),
+        (audit.noise_aside, f", {NOISE_REMOVED}"),
+    ):
         if found is None:
             continue
         ways = ((found.scan_to_light, "scan to light mesh"), (found.light_to_scan, "light mesh to scan"))

@@ -185,3 +185,20 @@ def test_a_small_plane_that_strays_up_to_its_edges_is_of_low_confidence():
         doubt = rims.judged_by_rim(ground, piece, 0).doubt
         assert (doubt is not None) == strays
         assert not strays or "up to its edges" in doubt
+
+
+def test_what_a_plane_was_fitted_on_counts_though_it_is_not_said_to_carry_it():
+    """Its outermost rows lead away by six times the noise, so are trimmed off: told if they pulled the fit."""
+    vertices, faces, _ = grid(17, 1.0, lambda x, y: -0.06 * (np.abs(x - 8.0) > 7.5))
+    vertices[:, 2] += np.random.default_rng(4).normal(0.0, 0.01, len(vertices))
+    flat = pack(Shape("plane", np.array([8.0, 8.0, 0.0]), Z))
+    every = np.arange(len(vertices), dtype=np.int32)
+    inner = np.flatnonzero(np.abs(vertices[:, 0] - 8.0) < 7.5).astype(np.int32)
+    ground, piece = settled(vertices, faces, "plane", flat, 1.0, every)
+    ground.wave = 0.25 * ground.sigma
+    ground.label[:] = 0
+    for core, told in ((inner, False), (every, True)):
+        region = replace(piece.region, packed=flat, core=core)
+        assert len(np.setdiff1d(every, search.carriers(ground, region))) > 20
+        doubt = rims.judged_by_rim(ground, replace(piece, region=region), 0).doubt
+        assert (doubt is not None) == told, doubt

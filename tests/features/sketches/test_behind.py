@@ -108,6 +108,10 @@ def test_rings_of_one_level_are_one_face_and_a_step_is_none() -> None:
     lower = plane("inner", (0, 0, -0.2), (0, 0, 1), 2592.0)
     names = {f.feature for f in flanges_of(prepare(surface, labels, [outer, lower], 0.0), np.eye(4))}
     assert names == {"outer", "inner"}
+    # Recovered as nothing at all, it is told, and a face that is drawn whole says nothing.
+    alone = np.where(labels == 1, -1, labels).astype(np.int32)
+    (bare,) = flanges_of(prepare(surface, alone, [outer], 0.0), np.eye(4))
+    assert [f for f in (bare, made) if any("is not drawn" in text for text in f.cautions)] == [bare]
 
 
 def flanges_of_turned(profile: list[tuple[float, float]], face: float, area: float) -> tuple[Flange, ...]:

@@ -58,6 +58,14 @@ def test_the_square_up_sheet() -> None:
     assert cells == ["cylinder-1", "A", "perpendicularity", "0.0011", "0.0017", "0.0040", "0.6", "28.0", "-", "no"]
 
 
+def test_a_second_opinion_stands_beside_our_own() -> None:
+    rows = [line for line in summary_md(DATA, ()).splitlines() if line.startswith("| scan to light mesh")]
+    assert [row.split(" | ")[:2] for row in rows] == [
+        ["| scan to light mesh, as measured", "9.0"],
+        ["| scan to light mesh, as measured by pymeshlab", "9.1"],
+    ]
+
+
 def test_refused_surfaces_are_listed_with_place_reason_and_how_to_accept_one() -> None:
     data = build(outcome())
     text = summary_md(data, ("pictures/refused-corner.png",))
