@@ -6,6 +6,7 @@ TOML as the job file is; lengths in mm. "PART: WORDS" means what the words of a 
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,6 +17,7 @@ from pipeline.making import MakeQuestion
 from pipeline.places import Length, Place
 from pipeline.settings_file import Settings, checked, plain_toml
 
+_SECTION = re.compile(r"section-\d+")  # what drawings of sections are called
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -419,10 +421,11 @@ class Layout(Settings):
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
         # What is written for a part as cut, and for all parts in place, is called so.
         files = [name.replace(" ", "-") for name in names]
-        taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
+        taken = [*files, *(f"{name}-cut" for name in files), "placed"]
+        taken += [stem.casefold() for one in self.make for stem in one.stems]
         for wish in self.make:
-            if taken.count(wish.stem.casefold()) > 1:
-                raise ValueError(f"make: {wish.name!r} is the name of another part; give it one of its own")
+            if any(taken.count(stem.casefold()) > 1 or _SECTION.fullmatch(stem.casefold()) for stem in wish.stems):
+                raise ValueError(f"make: {wish.name!r}, or a file of it, has a name that is taken; give it another one")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
         for where, name in asked:

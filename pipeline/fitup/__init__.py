@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import Body, Placed, lacking
+from pipeline.fitup.bodies import BY_HAND, Body, Placed, lacking
 from pipeline.fitup.clearance import (
     EXPANDED,
     MOST_FITS,
@@ -25,6 +25,7 @@ from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, wa
 from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
 
 __all__ = [
+    "BY_HAND",
     "EXPANDED",
     "MEASURED",
     "MOST_FITS",

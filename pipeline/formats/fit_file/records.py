@@ -361,6 +361,7 @@ class MakeRecord(Record):
     matrix: tuple[_Row, _Row, _Row, _Row] = Field(description="4x4, row-major: place = matrix * its own coordinates.")
     volume: float = Field(description="mm3 of the exact solid.")
     wall: float = Field(description="mm of its thinnest place, by rays; raised letters left out.")
+    chord: float | None = Field(None, description="mm that the facets of 3MF and STL may be off the exact faces.")
     figures: tuple[FigureRecord, ...] = Field(description="For its maker.")
     budgets: tuple[BudgetRecord, ...] = Field(description="By how much what it gives may be off.")
     gauges: tuple[GaugeRecord, ...] = Field(description="What to measure before it is made.")
