@@ -6,6 +6,7 @@ TOML as the job file is; lengths in mm. "PART: WORDS" means what the words of a 
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,6 +17,7 @@ from pipeline.making import MakeQuestion
 from pipeline.places import Length, Place
 from pipeline.settings_file import Settings, checked, plain_toml
 
+_SECTION = re.compile(r"section-\d+")  # what drawings of sections are called
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -24,6 +26,8 @@ class PlaceLine(Settings):
 
     way              "same" or "opposed": how both directions look; of faces opposed, of axes the same, unless told
     gap              mm between the two faces, or along the target's axis; gap_uncertainty: standard, mm
+    turn             degrees from the target's direction to the part's, about the axis that the lines before leave; it
+                     holds no place then; turn_uncertainty: standard, degrees
     """
 
     axis: str | None = None
@@ -33,6 +37,8 @@ class PlaceLine(Settings):
     way: Literal["same", "opposed"] | None = None
     gap: Finite = 0.0
     gap_uncertainty: NotNegative = 0.0
+    turn: Finite | None = None
+    turn_uncertainty: NotNegative = 0.0
 
     @model_validator(mode="after")
     def _one(self) -> PlaceLine:
@@ -40,6 +46,12 @@ class PlaceLine(Settings):
             raise ValueError('a line needs one of axis = "...", face = "..." and point = "..."')
         if self.axis is not None and self.gap:
             raise ValueError("a gap is between faces; say it in a line with face")
+        if self.turn is not None and (self.point is not None or self.gap or self.gap_uncertainty):
+            raise ValueError(
+                "a line with a turn only turns an axis or a face; say the gap, or the point, in another line"
+            )
+        if self.turn is None and self.turn_uncertainty:
+            raise ValueError("turn_uncertainty is that of a turn; give the turn as well, 0 if it is none")
         return self
 
     @property
@@ -419,10 +431,11 @@ class Layout(Settings):
                 raise ValueError(f"clearance {number}: a part is not asked for its distance from itself")
         # What is written for a part as cut, and for all parts in place, is called so.
         files = [name.replace(" ", "-") for name in names]
-        taken = [*files, *(f"{name}-cut" for name in files), "placed", *(one.stem.casefold() for one in self.make)]
+        taken = [*files, *(f"{name}-cut" for name in files), "placed"]
+        taken += [stem.casefold() for one in self.make for stem in one.stems]
         for wish in self.make:
-            if taken.count(wish.stem.casefold()) > 1:
-                raise ValueError(f"make: {wish.name!r} is the name of another part; give it one of its own")
+            if any(taken.count(stem.casefold()) > 1 or _SECTION.fullmatch(stem.casefold()) for stem in wish.stems):
+                raise ValueError(f"make: {wish.name!r}, or a file of it, has a name that is taken; give it another one")
         asked = [(f"cut {n}", cut.part) for n, cut in enumerate(self.cut, 1)]
         asked += [(f"wall {n}", wall.part) for n, wall in enumerate(self.wall, 1)]
         for where, name in asked:

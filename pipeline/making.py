@@ -5,15 +5,18 @@ Words of features are written "PART: WORDS", as where a part is placed; lengths 
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from pipeline.job import NotNegative, Positive
 from pipeline.places import Length
 from pipeline.settings_file import Settings
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+_LATIN = 0xFF  # the last sign of ISO 8859-1
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]*")
 
 
 class Locator(Settings):
@@ -90,7 +93,7 @@ class TemplateWish(Settings):
     thickness  of its plate
     made_to    mm, either way, that a place of it is made to: a printed one, unless told
     mirror     the mirrored twin, for the part's other hand, is made as well
-    text       what is raised on it, besides its name and its error; none where ""
+    text       what is raised on it, besides its name and its error; none where "". Latin letters: the font has those
     """
 
     seat: str
@@ -100,6 +103,14 @@ class TemplateWish(Settings):
     made_to: Length = Length(mm=0.1)
     mirror: bool = False
     text: str = ""
+
+    @field_validator("text")
+    @classmethod
+    def _can_be_raised(cls, text: str) -> str:
+        lacking = "".join(dict.fromkeys(c for c in text if not c.isprintable() or ord(c) > _LATIN))
+        if lacking:
+            raise ValueError(f"{lacking!r} can't be raised as letters, which are Latin ones; write it with these")
+        return text
 
 
 class Printing(Settings):
@@ -112,7 +123,7 @@ class Printing(Settings):
 
     bed: tuple[Positive, Positive] | None = None
     shrink: Annotated[float, Field(ge=0, lt=10)] = 0.0
-    hole: NotNegative = 0.0
+    hole: Annotated[float, Field(ge=0, le=1)] = 0.0
 
     @property
     def grow(self) -> float:
@@ -253,7 +264,7 @@ class MakeQuestion(Settings):
     chord        mm that its facets may be off its faces in 3MF and STL
     """
 
-    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")]
+    name: str
     template: TemplateWish | None = None
     spigot: SpigotWish | None = None
     holder: HolderWish | None = None
@@ -266,10 +277,28 @@ class MakeQuestion(Settings):
     chord: Length = Length(mm=0.02)
     printing: Printing | None = None
 
+    @field_validator("name")
+    @classmethod
+    def _for_files(cls, name: str) -> str:
+        if _NAME.fullmatch(name) is None:
+            raise ValueError(
+                "files are called after it: write letters a to z, digits, blanks, - and _, no others first"
+            )
+        return name
+
+    @field_validator("chord")
+    @classmethod
+    def _of_a_facet(cls, chord: Length) -> Length:
+        if not CHORDS[0] <= chord.mm <= CHORDS[1]:
+            raise ValueError(f"facets may be {CHORDS[0]:g} to {CHORDS[1]:g} mm off their faces")
+        return chord
+
     @model_validator(mode="after")
     def _one(self) -> MakeQuestion:
-        if sum(getattr(self, kind) is not None for kind in MADE) != 1:
-            raise ValueError(f"a made part is one of {', '.join(MADE)}")
+        found = [kind for kind in MADE if getattr(self, kind) is not None]
+        if len(found) != 1:
+            these = f"; {' and '.join(found)} are asked for, leave one" if found else "; add its table"
+            raise ValueError(f"a made part is one of {', '.join(MADE)}{these}")
         return self
 
     @property
@@ -282,5 +311,16 @@ class MakeQuestion(Settings):
         """What its files are called, without their ending."""
         return self.name.replace(" ", "-")
 
+    @property
+    def stems(self) -> tuple[str, ...]:
+        """What files of it may be called, those of its twin and of the pieces that it may be printed in among them."""
+        twin = self.template is not None and self.template.mirror
+        whole = [self.stem, *([f"{self.stem}-mirrored"] if twin else [])]
+        parted = self.template is not None and self.printing is not None and self.printing.bed is not None
+        pieces = [f"{stem}-{k}" for stem in whole for k in range(1, MOST_PIECES + 1)] if parted else []
+        return (*whole, *pieces)
 
+
+MOST_PIECES = 4  # that a template is printed in
+CHORDS = 0.001, 1.0  # mm, least and most
 MADE = ("template", "spigot", "holder", "cover", "gasket", "spacer")

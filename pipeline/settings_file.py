@@ -91,7 +91,10 @@ def _sentence(error: ValidationError, model: type[Settings], where: str) -> str:
         return f"{where}: the setting {place!r} is missing; add it.{more}"
     message = first["msg"].removeprefix("Value error, ")
     message = message[:1].lower() + message[1:]
-    return f"{where}: the setting {place!r} is wrong, {message}; it was {first['input']!r:.80}.{more}"
+    about = f"the setting {place!r} is wrong, {message}" if place else message
+    # A table as a whole says nothing that isn't in the file.
+    was = "" if isinstance(first["input"], dict) else f"; it was {first['input']!r:.80}"
+    return f"{where}: {about}{was}.{more}"
 
 
 def _known_keys(location: tuple[int | str, ...], model: type[Settings]) -> list[str]:

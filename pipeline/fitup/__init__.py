@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from pipeline.fitup.bodies import Body, Placed, lacking
-from pipeline.fitup.clearance import EXPANDED, Clearance, Fit, Spot, clearance
+from pipeline.fitup.bodies import BY_HAND, Body, Placed, lacking
+from pipeline.fitup.clearance import (
+    EXPANDED,
+    MOST_FITS,
+    Clearance,
+    Fit,
+    Spot,
+    clearance,
+    fits_between,
+    meant_between,
+    spot_of,
+)
 from pipeline.fitup.cut_tools import Stroke
 from pipeline.fitup.cuts import Cut, cut_part
 from pipeline.fitup.envelope import Envelope, Reached, Relief, envelope
 from pipeline.fitup.figures import plate_body, turned_body
-from pipeline.fitup.items import Item, Key
+from pipeline.fitup.interference import lies_within
+from pipeline.fitup.items import Item, Key, about
 from pipeline.fitup.placing import Line, Pose, placed
-from pipeline.fitup.travel import Motion, Run, Stop, Travel, TravelMap, travel
 from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
 from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
 
 __all__ = [
+    "BY_HAND",
     "EXPANDED",
     "MEASURED",
+    "MOST_FITS",
     "NO_WALL",
     "UNKNOWN",
     "Body",
@@ -27,31 +39,30 @@ __all__ = [
     "Item",
     "Key",
     "Line",
-    "Motion",
     "Placed",
     "Pose",
     "Reached",
     "Relief",
-    "Run",
     "Spot",
-    "Stop",
     "Stroke",
-    "Travel",
-    "TravelMap",
     "WallSpot",
     "Walls",
+    "about",
     "clearance",
     "cut_part",
     "direction_in_words",
     "envelope",
     "features_in_words",
+    "fits_between",
     "item_in_words",
     "item_on",
     "item_where",
     "lacking",
+    "lies_within",
+    "meant_between",
     "placed",
     "plate_body",
-    "travel",
+    "spot_of",
     "turned_body",
     "walls",
 ]

@@ -23,6 +23,7 @@ from pipeline.values import MEASURED, SNAPPED, Feature, Flange, Surface
 
 # Of a facet: a cut leaves it, as planned.
 PLANNED = 4
+BY_HAND = "measured by hand"  # begins what is said of a size that no scan told
 
 
 @dataclass(frozen=True)

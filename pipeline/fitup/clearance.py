@@ -17,7 +17,8 @@ from scipy.optimize import nnls
 
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.interference import Interference, interference
-from pipeline.geometry import Floats, Mask, basis_of, box_of, transformed, undone, unit
+from pipeline.fitup.skin import REACH, SkinPatch, skin_patch
+from pipeline.geometry import Floats, Mask, box_of, transformed, undone, unit
 from pipeline.lengths import mm
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets, nearest_on_facets
 from pipeline.mesh.topology import facet_normals, mean_edge
@@ -25,10 +26,7 @@ from pipeline.surfaces import Shape, is_bore, kind_of, signed_distance, surface_
 from pipeline.values import Feature
 
 EXPANDED = 2.0  # coverage factor of about 95 % (JCGM 100, 6.2)
-_REACH = 2.5  # edges about a place whose vertices tell where the skin is
-_LEAST_POINTS = 10
 _PROUDEST = 3.0  # standard deviations of a scan's noise, for places of which too few vertices tell
-_BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _ALIKE = np.radians(1.0)
 _OVERLAP = 0.1  # mm
 # Of its radius, what a square edge that is rounded has lost; a scan rounds by the spacing of its points.
@@ -335,11 +333,9 @@ def spot_of(
             if body.skin is not None:
                 terms.append(Term(f"surface of {body.name}", "random", body.skin))
             else:
-                step, size, most = _skin(placed, first.facet, place)
-                distance -= float(step @ outwards)
-                terms.append(Term(f"skin of {body.name}", "random", size))
-                if most > 0.0:
-                    terms.append(Term(f"shape of the skin of {body.name}", "bound", most))
+                patch = skin_patch(placed, first.facet, place)
+                terms += _skin_terms(placed, first.facet, patch)
+                distance -= 0.0 if patch is None else float(patch.step @ outwards)
             if body.bound > 0.0:
                 terms.append(Term(f"lightening of {body.name}", "bound", body.bound))
     by_part: dict[tuple[str, ...], float] = {}
@@ -500,45 +496,19 @@ def _touching(placed: Placed, facet: int, place: Floats, outwards: Floats) -> li
     return [max(each, key=lambda touch: float(touch.normal @ outwards))._replace(share=1.0)]
 
 
-def _skin(placed: Placed, facet: int, place: Floats) -> tuple[Floats, float, float]:
-    """(3,) mm from a place to the quadric through the vertices about it, how well that is known, and a bound, mm.
+def _skin_terms(placed: Placed, facet: int, patch: SkinPatch | None) -> list[Term]:
+    """What the place of a scan's skin isn't known better than by.
 
-    The vertices are those of facets that the place's own leads to without a sharp bend, the nearer ones with more
-    weight (local regression with tricube weights: Cleveland 1979). On an edge they are too few: the facets stand, with
-    the scan's noise and what it may have rounded off.
+    Where too few vertices tell, on an edge, the facets stand, with the scan's noise and what it may have rounded off.
     """
-    faces, vertices = placed.body.surface.faces, placed.vertices
-    normal = unit(facet_normals(vertices, faces[facet : facet + 1])[0])
-    reach = _REACH * mean_edge(vertices, faces[facet : facet + 1])
-    found, edge = {facet}, [facet]
-    while edge:
-        around = [int(f) for f in placed.body.neighbours[edge].ravel() if f >= 0 and f not in found]
-        around = list(dict.fromkeys(around))
-        if not around:
-            break
-        corners = vertices[faces[around]]
-        near = (np.linalg.norm(corners - place, axis=2) < reach).any(axis=1)
-        level = facet_normals(vertices, faces[around]) @ normal > _BEND
-        edge = [f for f, taken in zip(around, near & level, strict=True) if taken]
-        found.update(edge)
-    first, second = basis_of(normal)
-    off = (vertices[np.unique(faces[sorted(found)])] - place) / reach
-    # Without the place itself, which is the nearest since it stands proud.
-    far = np.linalg.norm(off, axis=1)
-    off = off[(far < 1.0) & (far > _TOUCHING)]
-    x, y, z = off @ first, off @ second, off @ normal
-    design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
-    if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:
-        body = placed.body
-        return np.zeros(3), _PROUDEST * body.noise or reach, _ROUNDED * body.spacing
-    even, *_ = np.linalg.lstsq(design, z, rcond=None)
-    left = z - design @ even
-    sigma = float(np.sqrt(left @ left / (len(x) - design.shape[1])))
-    # Nearer vertices count for more, since cast skin is no quadric: with as much as that changes as a bound.
-    weighted = design * ((1.0 - np.linalg.norm(off, axis=1) ** 3) ** 3)[:, None]
-    height = np.linalg.solve(design.T @ weighted, weighted.T)[0]
-    step = float(height @ z)
-    return reach * step * normal, reach * sigma * float(np.linalg.norm(height)), reach * abs(step - float(even[0]))
+    body = placed.body
+    skin, shape = f"skin of {body.name}", f"shape of the skin of {body.name}"
+    if patch is not None:
+        return [Term(skin, "random", patch.size), Term(shape, "random", patch.shape)]
+    coarse = REACH * mean_edge(placed.vertices, body.surface.faces[facet : facet + 1])
+    rounded = _ROUNDED * body.spacing
+    terms = [Term(skin, "random", _PROUDEST * body.noise or coarse)]
+    return [*terms, Term(shape, "bound", rounded)] if rounded > 0.0 else terms
 
 
 def _is_seen(one: Placed, other: Placed, facets: tuple[int, int]) -> bool:

@@ -162,6 +162,12 @@ def lies_within(one: Placed, other: Placed, shift: Floats | None = None) -> bool
     shift  (3,) mm by which the one is moved first
 
     One corner of each piece says so; a part that bounds no solid has nothing within.
+
+    >>> from pipeline.fitup import placed, turned_body
+    >>> thin, thick = (Placed(turned_body(n, [(0, d), (10, d)], 0.01), placed([])) for n, d in (("a", 8), ("b", 20)))
+    >>> up = np.array([0.0, 0.0, 1.0])
+    >>> lies_within(thin, thick, 5.0 * up), lies_within(thin, thick, 11.0 * up)
+    (True, False)
     """
     moved = np.zeros(3) if shift is None else shift
     for inner, outer, by in ((one, other, moved), (other, one, -moved)):

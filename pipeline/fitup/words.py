@@ -43,7 +43,7 @@ def item_in_words(body: Body, text: str, wanted: str) -> Item:
         return Item(SituationFeature.POINT, np.zeros(3), None)
     if words == "axis":
         words = next((f.id for f in body.features if f.id == "rim" or f.id.startswith("step ")), words)
-    return _made(body, _choice(body, words), text, wanted)
+    return _made(body, _choice(body, words), text.strip(), wanted)
 
 
 def features_in_words(body: Body, text: str) -> tuple[int, ...]:
@@ -170,7 +170,7 @@ def _wanted(kind: SituationFeature, wanted: str, words: str) -> SituationFeature
     if wanted == "point" and kind in (SituationFeature.POINT, SituationFeature.AXIS_POINT):
         return SituationFeature.POINT
     found = "a face" if kind == SituationFeature.PLANE else "an axis" if is_axis else "a point"
-    raise SettingsError(f"{words} is {found}, where {'an' if wanted == 'axis' else 'a'} {wanted} is wanted.")
+    raise SettingsError(f"{words} is {found}, where {'an' if wanted == 'axis' else 'a'} {wanted} is wanted; name one.")
 
 
 def _moved(feature: Feature, motion: Floats) -> Feature:

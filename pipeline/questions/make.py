@@ -84,7 +84,8 @@ def _files(answer: MakeAnswer) -> tuple[str, ...]:
 
 
 def _record(question: MakeQuestion, answer: MakeAnswer) -> Record:
-    return make_record(answer.part, (answer.solid.volume, answer.solid.wall), answer.found, _files(answer))
+    sizes = answer.solid.volume, answer.solid.wall, question.chord.mm
+    return make_record(answer.part, sizes, answer.found, _files(answer))
 
 
 def _held(answer: MakeAnswer) -> bool:
@@ -120,7 +121,8 @@ def _said(answer: MakeAnswer) -> str:
 
 def _facts(answer: MakeAnswer) -> list[str]:
     part, solid = answer.part, answer.solid
-    facts = [f"{solid.volume:.0f} mm3; thinnest wall {solid.wall:.2f} mm"]
+    chord = answer.question.chord.mm
+    facts = [f"{solid.volume:.0f} mm3; thinnest wall {solid.wall:.2f} mm; 3MF and STL within {chord:g} mm of its faces"]
     for f in part.figures:
         doubt = "" if f.expanded is None else f" +-{f.expanded:.3f} (95 %)"
         facts.append(f"{f.name}: {f.value:.3f} {f.unit}{doubt}{f'; {f.note}' if f.note else ''}")

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Motion, Run, Travel, direction_in_words, item_in_words, travel
+from pipeline.fitup import Item, direction_in_words, item_in_words
+from pipeline.fitup.motions import Motion, Run, Travel, travel
 from pipeline.formats.fit_file import travel_record
 from pipeline.geometry import unit
 from pipeline.layout import SecondMotion, TravelQuestion
@@ -75,21 +76,48 @@ def _lines(question: TravelQuestion, found: Travel) -> list[str]:
 
 def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
     way = "back" if run.way < 0 else "forward"
-    about = question.about if found.turns else question.along if isinstance(question.along, str) else "a direction"
-    motion = "about" if found.turns else "along"
-    lines = [f"travel     {question.move}, {way} {motion} {about}: {run.verdict}: {run.why}"]
+    lines = [f"travel     {question.move}, {way} {_motion_in_words(question)}: {run.verdict}: {run.why}"]
     if run.stop is not None:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
         spots = ", ".join(f"{place_in_mm(p)} on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
+    lines += [f"           {text}" for text in _gains(found, run)]
+    return [*lines, *(f"           {text}" for text in _owed(found, run))]
+
+
+def _motion_in_words(question: TravelQuestion) -> str:
+    if question.about is not None:
+        return f"about {question.about}"
+    return f"along {question.along if isinstance(question.along, str) else list(question.along or ())}"
+
+
+def _gains(found: Travel, run: Run) -> list[str]:
+    """What would let it go farther, for people."""
+    size = np.degrees if found.turns else float
+    out = []
     for gain in run.gains:
         more = gain.run - run.run
-        if (np.degrees(more) if found.turns else more) < _SHOWN:
+        if size(more) < _SHOWN:
             continue
-        size = _far(found, more)
-        then = "all the way" if gain.stop is None else f"until {gain.stop} is in the way"
-        lines.append(f"           {size} more if {gain.without} were gone, {then}")
-    return [*lines, *(f"           {text}" for text in _owed(found, run))]
+        known = "" if gain.expanded is None else f", +-{_far(found, gain.expanded)} (95 %)"
+        then = "all the way" if gain.stop is None else f"until {gain.stop[0]}: {gain.stop[1] or 'skin'} stops it"
+        off = gain.milling
+        if off is None:
+            out.append(f"{_far(found, more)} more{known}, {then}, if {gain.part} were gone")
+            continue
+        depth = mm(off.depth) + ("" if off.expanded is None else f", +-{mm(off.expanded)},")
+        out.append(
+            f"{_far(found, more)} more{known}, {then}, if {depth} were milled off {off.words} and within "
+            f"{mm(off.reach, '.0f')} of there, down to a plane square to {(np.round(off.way, 3) + 0.0).tolist()}"
+        )
+    if run.stop is not None and run.stop.spot is not None and not any(gain.milling for gain in run.gains):
+        out.append(
+            "no milling of either place, as far as to where something else stops it, was found that leaves a wall and "
+            "gains more than the run is known within"
+        )
+    elif any(gain.milling for gain in run.gains):
+        out.append("what wall that would leave isn't told here: plan it as a [[cut]] with a wall")
+    return out
 
 
 def _owed(found: Travel, run: Run) -> list[str]:
@@ -122,17 +150,14 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
             moved = {**parts, question.move: replace(mover, pose=pose)}
             label = f"stops after {_far(found, run.run)}"
             sections.append(section_through(moved, (question.move, run.stop.against), places, label))
-        for gain in run.gains:
-            more = gain.run - run.run
-            if float(size(more)) >= _SHOWN:
-                facts.append(f"{way}: {_far(found, more)} more if {gain.without} were gone.")
+        facts += [f"{way}: {text}." for text in _gains(found, run)]
         facts += [f"{way}: {text}." for text in _owed(found, run)]
         curves.append(
             Curve(size(run.gaps[:, 0]), run.gaps[:, 1], f"travel {way}, {unit_name}", "gap, mm",
                   f"Gap along the travel, {way}", question.least or None)
         )  # fmt: skip
     held = found.verdict in ("far enough", "told")
-    asked = f"travel: {question.move}"
+    asked = f"travel: {question.move} {_motion_in_words(question)}"
     said = "; ".join(f"{'back' if run.way < 0 else 'forward'} {run.why}" for run in found.runs)
     return Shown(
         asked, found.verdict, held, said, tuple(facts), tuple(sections), (), tuple(curves), _grids(question, found)

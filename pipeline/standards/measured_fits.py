@@ -141,7 +141,7 @@ def _zones(fit: str, diameter: float) -> tuple[tuple[float, float], tuple[float,
     """Lower and upper deviation of hole and shaft, mm, and the nominal size whose bands they are of."""
     found = _FIT.fullmatch(fit)
     if found is None or not found[1][0].isupper() or not found[2][0].islower():
-        raise SettingsError(f'the fit {fit!r} is none; write hole and shaft as ISO 286 does, "H7/f7".')
+        raise SettingsError(f'the fit {fit!r} is not one of hole and shaft; write it as ISO 286 does, "H7/f7".')
     whole = float(round(diameter))
     nominal = whole if abs(diameter - whole) <= WHOLE else diameter
     return _zone(found[1], nominal), _zone(found[2], nominal), nominal

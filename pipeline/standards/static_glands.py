@@ -111,6 +111,11 @@ def static_gland(
     near = next((g for g in tried if _is_good(g)), None)
     if near is None:
         near = min(tried, key=lambda g: abs(g.stretch - _AIM))
+        if ring != "auto" and where == "shaft" and not STRETCH[0] <= near.stretch <= STRETCH[1]:
+            raise SettingsError(
+                f"the O-ring {near.ring} would be stretched by {100 * near.stretch:.1f} % on {diameter:.2f} mm, where "
+                f"{100 * STRETCH[0]:.0f} to {100 * STRETCH[1]:.0f} % is good; another ring, or let it be chosen: auto."
+            )
         raise SettingsError(
             f"no groove for the O-ring {near.ring if ring != 'auto' else 'can be had'} on {diameter:.2f} mm: the "
             f"nearest is stretched by {100 * near.stretch:.1f} % and squeezed by {100 * near.squeeze[0]:.0f} to "
@@ -123,8 +128,8 @@ def static_gland(
             f"{width:.1f} mm of length have no room for; make it longer."
         )
     raise SettingsError(
-        f"the groove for {near.ring} is {near.depth:g} mm deep, more than the {depth:.1f} mm that the wall there "
-        "leaves for it; a smaller bore, or a thinner ring."
+        f"the groove for {near.ring} is {near.depth:g} mm deep, where the wall has room for {max(0.0, depth):.1f} mm; "
+        "a smaller bore, or a thinner ring."
     )
 
 

@@ -13,7 +13,8 @@ from typing import TypeVar
 import numpy as np
 import pytest
 
-from pipeline.fitup import Body, Item, Motion, Placed, placed, travel
+from pipeline.fitup import Body, Item, Placed, placed
+from pipeline.fitup.motions import Motion, travel
 from pipeline.geometry import Floats, Ints, rigid
 from pipeline.mesh.query import (
     facet_tree,

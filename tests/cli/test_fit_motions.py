@@ -49,7 +49,8 @@ least = 25
 
 
 def test_travel_and_envelope_of_a_layout(tmp_path: Path) -> None:
-    """The rotor's collar, 20 out of an axis 60 off, comes to the tube's 22 less 0.5; without that step to its 30."""
+    """The rotor's collar, 20 out of an axis 60 off, comes to the tube's 22 less 0.5; with 2 mm milled off
+    there its D20 comes to the tube's 30."""
     path = tmp_path / "job.toml"
     path.write_text(LAYOUT.replace("ASKED", "12"))
     status, text = run(path, "--json", "--quiet")
@@ -63,7 +64,11 @@ def test_travel_and_envelope_of_a_layout(tmp_path: Path) -> None:
     assert forward.sure < forward.run
     assert forward.stop is not None
     assert forward.stop.on == (None, "step 2") or forward.stop.on == ("step 2", "step 2")
-    assert any(gain.without == "tube: step 2" and gain.run == pytest.approx(19.5, abs=0.01) for gain in forward.gains)
+    *_, gain = (gain for gain in forward.gains if gain.part == "tube" and gain.milling is not None)
+    assert gain.milling is not None
+    assert gain.run == pytest.approx(19.5, abs=0.01)
+    assert (gain.milling.on, gain.stop) == (("step 2",), "tube")
+    assert gain.milling.depth == pytest.approx(2.0, abs=0.01)
     assert sideways.map is not None
     assert np.array(sideways.map.gaps, float).shape == (3, 21)
     assert (turned.turns, turned.runs[0].verdict, turned.runs[0].run) == (True, "told", pytest.approx(90.0))
@@ -76,8 +81,11 @@ def test_travel_and_envelope_of_a_layout(tmp_path: Path) -> None:
     status, text = run(path, "--quiet")
     assert not text
     lines = run(path)[1]
-    assert "travel     rotor, forward along a direction: far enough" in lines
-    assert "2.00 mm more if tube: step 2 were gone" in lines
+    assert "travel     rotor, forward along [-1.0, 0.0, 0.0]: far enough" in lines
+    assert (
+        "2.00 mm more, +-0.02 mm (95 %), until tube: skin stops it, if 2.00 mm, +-0.02 mm, were milled off tube"
+        in lines
+    )
     assert "envelope   rotor about rotor: axis: D40.000" in lines
 
 

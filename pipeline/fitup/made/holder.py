@@ -34,24 +34,27 @@ def holder(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     if wish.bore is not None or (wish.around is not None and not alone):
         raise SettingsError(f"{where}: its bore is its bearing's seat, and nothing goes round it; leave both out.")
     wall = LEAST_WALL if question.wall is None else question.wall.mm
+    if not wish.seat[:1].isupper():
+        raise SettingsError(f"{where}: the seat {wish.seat!r} is no hole's zone; write one of ISO 286, as H7.")
     try:
         held = bearing(wish.bearing)
         seat = counterpart(wish.seat, held.outer)
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from None
-    if not wish.seat[:1].isupper():
-        raise SettingsError(f"{where}: the zone {wish.seat!r} is a shaft's; a seat is a hole, as H7.")
     top = 0.0 if wish.head is None else wish.head.thickness.mm
     span = (0.0, max(top, wish.length.mm)) if alone else (-wish.length.mm, top)
     core, figures = _core(held, seat, span, wish.open, _shoulder(wish.shoulder, held), wall, where)
     made = (_on_face if alone else turned_part)(question, wish, parts, where, core)
     facts = (
         f"seat for {held.name} ({held.bore:g} x {held.outer:g} x {held.width:g}): {wish.seat}, Ø{seat[0]:.3f} to "
-        f"{seat[1]:.3f} mm",
+        f"{seat[1]:.3f} mm, chamfered {_MOUTH:g} x 45 degrees at its mouth",
     )
     cautions: tuple[str, ...] = ()
+    if wish.shoulder is not None and not wish.open and wish.shoulder.mm < held.bore:
+        cautions = (f"No shaft of {held.bore:g} mm goes through its shoulder, a hole of {wish.shoulder.mm:g} mm.",)
     if wish.press is not None:
         cautions = (
+            *cautions,
             "A pressed holder closes its seat by part of the interference: bore the seat after it is pressed in.",
         )
     return replace(
@@ -75,8 +78,12 @@ def _on_face(question: MakeQuestion, wish: HolderWish, parts: Mapping[str, Place
             f"{where}: it stands {top - thick:g} mm out of its head; say how large it is there: around = ..., "
             f"{2.0 * (core.corners[-1][1] + wall):.1f} mm at least."
         )
+    if 2.0 * barrel > head.diameter.mm:
+        raise SettingsError(f"{where}: it is {2.0 * barrel:g} mm around, larger than its head; a larger head.")
     if reach - max(r for _, r in core.corners) < wall:
-        raise SettingsError(f"{where}: the head of {head.diameter.mm:g} mm leaves no {wall:g} mm round its seat.")
+        raise SettingsError(
+            f"{where}: the head of {head.diameter.mm:g} mm leaves no {wall:g} mm round its seat; a larger head."
+        )
     outside = [(top, barrel), (thick, barrel), (thick, reach)] if top > thick else [(top, reach)]
     called = ["top", "barrel", "head top"] if top > thick else ["head top"]
     profile, names = closed_off(
@@ -121,14 +128,16 @@ def _core(
     if is_open:
         if top - low < held.width:
             raise SettingsError(f"{where}: it is {top - low:g} mm long, shorter than its bearing of {held.width:g} mm.")
-        return Core(((low, r), *mouth), ("seat", "mouth"), 2.0 * r, (size,)), figures[:2]
+        return Core(((low, r), *mouth), ("seat", "mouth"), 2.0 * r, (size,), "its bearing's seat"), figures[:2]
     if top - held.width - low < wall:
         raise SettingsError(
             f"{where}: it is {top - low:g} mm long, and the seat of {held.width:g} mm leaves no {wall:g} mm for a "
             "shoulder; make it longer, or ask for an open one."
         )
     if not 0.0 < shoulder < held.outer - 1.0:
-        raise SettingsError(f"{where}: a hole of {shoulder:g} mm is no shoulder for a ring of {held.outer:g} mm.")
+        raise SettingsError(
+            f"{where}: a hole of {shoulder:g} mm is no shoulder for a ring of {held.outer:g} mm; a smaller one."
+        )
     floor = top - held.width
     corners = ((low, 0.5 * shoulder), (floor, 0.5 * shoulder), (floor, r), *mouth)
     widest = 2.0 * r if floor < 0.0 else shoulder
@@ -137,4 +146,5 @@ def _core(
         Size("length", (floor, top), held.width, None, "seat"),
         Size("diameter", (low, floor), shoulder),
     )
-    return Core(corners, ("shoulder hole", "shoulder", "seat", "mouth"), widest, sizes), figures
+    called = "its bearing's seat" if floor < 0.0 else "its shoulder's hole"
+    return Core(corners, ("shoulder hole", "shoulder", "seat", "mouth"), widest, sizes, called), figures

@@ -12,7 +12,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
 from pipeline.fitup import Key, Placed
 from pipeline.fitup.made.part import Figure, Gauge, MadePart, Seat, Size
-from pipeline.fitup.made.registers import Found, Register, closed_off, found_by, register_of, standing
+from pipeline.fitup.made.registers import Found, Register, closed_off, engaged, found_by, register_of, standing
 from pipeline.fitup.made.solids import Outline, Prism, Step, Turned, circle, frame, volume_of
 from pipeline.geometry import Floats, contains, cross, transformed, turned, undone
 from pipeline.making import CoverWish, MakeQuestion, OpenPlateWish
@@ -88,7 +88,9 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     on_face = _faces_of(body) if kind == "gasket" else ("plate bottom",)
     seats = [Seat(name, face.part, face.feature.id) for name in on_face]
     seats += _laid({n: p for n, p in parts.items() if n != face.part}, pose, (low, high), _faces_of(body))
+    short: tuple[str, ...] = ()
     if register is not None:
+        short = engaged(register, parts[register.at.part], face.item, where)
         stud, moves = _stud(register, face, pose, low, where)
         steps.append(Step("add", stud, "spigot"))
         volume += volume_of(stud)
@@ -102,7 +104,7 @@ def plate(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
         (*figures, *(register.figures if register else ())), (),
         (*_gauges(face, holes), *(register.gauges if register else ())),
         (*facts, *(register.facts if register else ())),
-        (*cautions, *(register.cautions if register else ())),
+        (*cautions, *(register.cautions if register else ()), *short),
         (*doubts, *_room_doubts(holes, bolt), *(register.doubts if register else ())),
         sizes=tuple(sizes),
     )  # fmt: skip
@@ -174,7 +176,7 @@ def _openings(flange: Flange, drilled: Sequence[Hole], wish: CoverWish | OpenPla
             continue
         loops = offset(pieces_of(inner.segments, FOLLOWED), -wider)
         if not loops:
-            raise SettingsError(f"{where}: made smaller by {-wider:g} mm an opening closes; a larger opening.")
+            raise SettingsError(f"{where}: made smaller by {-wider:g} mm an opening closes; write a larger one.")
         yield from loops
 
 
@@ -230,9 +232,10 @@ def _checked(webs: Sequence[Web], least: float, kind: str, where: str) -> list[s
     w = thin[0]
     place = f"[{w.at[0]:.1f}, {w.at[1]:.1f}]"
     if w.width < _TOUCHING:
+        far = f" by {-w.width:.2f} mm" if w.width < -_TOUCHING else ""
         raise SettingsError(
-            f"{where}: {w.between[0]} and {w.between[1]} run into each other by {max(0.0, -w.width):.2f} mm at {place} "
-            "of the flange's sketch; smaller holes, or another offset."
+            f"{where}: {w.between[0]} and {w.between[1]} run into each other{far} at {place} of the flange's sketch; "
+            f"smaller holes, another offset{'' if kind == 'cover' else ', or another opening'}."
         )
     if kind != "gasket":
         raise SettingsError(

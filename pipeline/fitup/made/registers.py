@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Key, Placed, walls
+from pipeline.fitup import BY_HAND, Item, Key, Placed, walls
 from pipeline.fitup.made.part import Figure, Gauge, Seat, Size
 from pipeline.fitup.made.solids import frame
 from pipeline.fitup.made.words import meant_by
@@ -34,6 +35,7 @@ LEAST_WALL = 2.0  # mm behind a groove or round a bore, unless a wall is asked f
 _SQUARE = np.sin(np.radians(0.5))  # of a face to an axis
 _COVER = 1.96
 _LOOKED = 60.0  # mm, up to which a wall is looked for
+_SHORT = 2.5  # mm that a fit may be longer than its bore was seen: a chamfer, an edge that the scan rounds
 _WORK = 0.5  # of the strength: a hoop stress above it is told
 
 Profile = list[tuple[float, float]]
@@ -59,10 +61,7 @@ def found_by(parts: Mapping[str, Placed], text: str, wanted: str, where: str) ->
 
     Raises SettingsError where it is none, or is made of several.
     """
-    try:
-        meant = meant_by(parts, text, wanted)
-    except SettingsError as error:
-        raise SettingsError(f"{where}: {error}") from None
+    meant = meant_by(parts, text, wanted, where)
     words = text.partition(":")[2].strip()
     body = parts[meant.part].body
     # Coaxial features of a turned part have one axis: which of them is meant only their own words tell.
@@ -104,8 +103,9 @@ class Register:
         assert self.gland is not None
         # Half way between the face and the chamfer: as much land on either side.
         middle = 0.5 * (self.length - CHAMFER)
-        half = 0.5 * (self.gland.width + 0.5 * self.gland.wider)
-        return middle - half, middle + half, 0.25 * (self.gland.groove[0] + self.gland.groove[1])
+        wide = self.gland.width + 0.5 * self.gland.wider
+        start = round(middle - 0.5 * wide, 1)
+        return start, start + wide, 0.25 * (self.gland.groove[0] + self.gland.groove[1])
 
     @property
     def lands(self) -> tuple[str, ...]:
@@ -148,8 +148,10 @@ class Register:
         ]
         if self.gland is not None:
             (a, b, _), g = self.groove, self.gland
+            # To hundredths, as a drawing has them, inwards.
+            least, most = math.ceil(100.0 * g.groove[0] - 1e-6) / 100.0, math.floor(100.0 * g.groove[1] + 1e-6) / 100.0
             out += [
-                Size("diameter", span(a, b), g.groove[1 if g.where == "shaft" else 0], g.groove, "groove"),
+                Size("diameter", span(a, b), most if g.where == "shaft" else least, (least, most), "groove"),
                 Size("length", span(a, b), g.width, (g.width, g.width + g.wider), "groove"),
                 Size("length", span(0.0, a), a, None, "land"),
             ]
@@ -190,17 +192,14 @@ def register_of(
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from None
     figures, facts = _said(fit, sigma or 0.0, side, at)
+    method = feature.uncertainty.method
+    by_hand = [f"the diameter of {at.words} is as {method}"] if method.startswith(BY_HAND) else []
     cautions = [
         f"The fit's figures are of the mean diameter of {at.words}: how far it is from round, or tapers, isn't in "
         "them; gauge it at three heights and three ways round."
     ]
-    seen = feature.extent.length
-    if seen is not None and wish.length.mm > seen + 1e-6:
-        cautions.append(
-            f"{at.words} was seen over {seen:.1f} mm, less than the {wish.length.mm:g} mm of the fit: beyond, its "
-            "size is not known."
-        )
-    doubts: list[str] = []
+    doubts = [text for text in by_hand if "agree" in text]
+    facts += [text for text in by_hand if text not in doubts]
     if gland is not None:
         more, told = _of_gland(gland, at)
         figures, facts = [*figures, *more], [*facts, *told]
@@ -208,7 +207,7 @@ def register_of(
         left, how = _wall_left(wish.press, parts, at, where)
         more, told, alarms = _of_press(wish.press, fit, (inside, outside, left), wish.length.mm, where)
         facts = [*facts, *how]
-        figures, facts, doubts = [*figures, *more], [*facts, *told], alarms
+        figures, facts, doubts = [*figures, *more], [*facts, *told], [*doubts, *alarms]
         cautions.append(
             "Press force and stresses: Lamé's rings, elastic, of the least wall all round; corners, ribs, casting "
             "flaws and roughness are not in them."
@@ -237,6 +236,7 @@ def _said(fit: MeasuredFit, sigma: float, side: str, at: Found) -> tuple[list[Fi
     facts = [
         f"{fit.words}: {made} {fit.limits[0]:.3f} to {fit.limits[1]:.3f} mm on {at.words}, "
         f"{fit.measured[0]:.3f} +-{_COVER * sigma:.3f} mm (95 %)",
+        f"chamfered {CHAMFER:g} x 45 degrees where it enters",
         f"the fit asks for {clearance_words(*fit.wanted)}; made to {fit.nominal:g} {own} instead of to the size as "
         f"measured it would be held in {share_words(fit.on_zone)} of cases",
     ]
@@ -257,8 +257,9 @@ def _of_gland(gland: StaticGland, at: Found) -> tuple[list[Figure], list[str]]:
     ]
     facts = [
         f"O-ring {gland.ring}, {gland.source}: groove Ø{gland.groove[0]:.2f} to {gland.groove[1]:.2f}, {gland.width:g} "
-        f"to {gland.width + gland.wider:g} mm wide; squeeze {100 * low:.0f} to {100 * high:.0f} %, stretch "
-        f"{100 * gland.stretch:.1f} %, fill {100 * gland.fill[0]:.0f} %, up to {100 * gland.fill[1]:.0f} %",
+        f"to {gland.width + gland.wider:g} mm wide, corners R{gland.radius:g} at most; squeeze {100 * low:.0f} to "
+        f"{100 * high:.0f} %, stretch {100 * gland.stretch:.1f} %, fill {100 * gland.fill[0]:.0f} %, up to "
+        f"{100 * gland.fill[1]:.0f} %",
         f"break the edge of {at.words} that the ring passes to {gland.lead_in[0]:.1f} mm radially, 15 to 20 degrees to "
         f"the axis, {gland.lead_in[1]:.1f} mm along it",
     ]
@@ -325,6 +326,32 @@ def _of_press(
                 f"hoop stress in the {one.name} {what} comes to {stress:.0f} MPa, {how} of {one.strength:g} MPa"
             )
     return figures, facts, doubts
+
+
+def engaged(register: Register, part: Placed, face: Item, where: str) -> tuple[str, ...]:
+    """A caution where less of a register than its length is in what it locates on, as far as that was seen, where it
+    starts at a face.
+
+    Raises SettingsError where nothing of it is.
+    """
+    at = register.at
+    shape, extent = part.shape(part.body.index_of(at.feature.id)), at.feature.extent
+    if extent.along is None or shape.direction is None or face.direction is None:
+        return ()
+    # Below the face, along its normal.
+    start = float((face.point - shape.point) @ face.direction)
+    top, foot = sorted(start - t * float(shape.direction @ face.direction) for t in extent.along)
+    deep = min(register.length, foot) - max(0.0, top)
+    if deep <= 0.0:
+        raise SettingsError(
+            f"{where}: {at.words} was seen from {top:.1f} to {foot:.1f} mm below its face, and "
+            f"{register.length:g} mm don't reach into it; name the face that it opens in, or make it longer."
+        )
+    if deep > register.length - _SHORT:
+        return ()
+    return (
+        f"{at.words} was seen over {deep:.1f} of the {register.length:g} mm of the fit: beyond, its size is not known.",
+    )
 
 
 def standing(axis: Item, face: Item, where: str) -> tuple[Floats, dict[Key, Floats]]:

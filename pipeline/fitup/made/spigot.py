@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed
 from pipeline.fitup.made.part import MadePart, Seat, Size
-from pipeline.fitup.made.registers import LEAST_WALL, Register, closed_off, found_by, register_of, standing
+from pipeline.fitup.made.registers import LEAST_WALL, Register, closed_off, engaged, found_by, register_of, standing
 from pipeline.fitup.made.solids import Prism, Step, Turned, circle, volume_of
 from pipeline.making import HeadWish, MakeQuestion, SpigotWish
 from pipeline.standards import bolt_hole, position_tolerance
@@ -21,12 +21,13 @@ Corners = tuple[tuple[float, float], ...]
 @dataclass(frozen=True)
 class Core:
     """The hole through a turned part, from its inner end to its head's top: a profile of (station, radius) in that
-    order, the names of its runs, and its largest diameter where the fit is, mm."""
+    order, the names of its runs, its largest diameter where the fit is, mm, and what sentences call it."""
 
     corners: Corners
     names: tuple[str, ...]
     widest: float
     sizes: tuple[Size, ...] = ()
+    called: str = "its hole"
 
 
 def spigot(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
@@ -54,15 +55,20 @@ def turned_part(
     register = register_of(wish, parts, where, core.widest, around, wall)
     face = found_by(parts, wish.face, "face", where)
     matrix, moves = standing(register.at.item, face.item, where)
+    if register.side == "boss" and question.what == "holder":
+        raise SettingsError(f"{where}: {register.at.words} is an outside diameter; a holder goes into a bore.")
     if register.side == "boss" and not around:
         raise SettingsError(f"{where}: {register.at.words} is an outside diameter; say how large: around = ...")
     if register.side == "bore" and around:
         raise SettingsError(f"{where}: {register.at.words} is a bore, which nothing goes round; leave around out.")
+    if register.side == "boss" and core.widest and wish.head is None:
+        raise SettingsError(f"{where}: a cap without a head is open as it is; leave bore out, or give it a head.")
     _check_walls(register, wish.head, around, core, wall, where)
+    facts = register.facts
+    cautions = (*register.cautions, *engaged(register, parts[register.at.part], face.item, where))
     profile, names = _profile(register, wish.head, around, core)
     body = Turned(profile, names=names)
     holes: list[Step] = []
-    facts = register.facts
     sizes = [*register.sizes(-1.0), *core.sizes]
     if around:
         sizes.append(Size("diameter", (-register.length, 0.0), around))
@@ -81,7 +87,7 @@ def turned_part(
     unsure = register.at.item.unsure or face.item.unsure
     return MadePart(
         question.name, question.what, (Step("add", body, "body"), *holes), matrix, tuple(seats), tuple(parts), moves,
-        unsure, volume, register.figures, (), register.gauges, facts, register.cautions, register.doubts,
+        unsure, volume, register.figures, (), register.gauges, facts, cautions, register.doubts,
         sizes=tuple(sizes),
     )  # fmt: skip
 
@@ -108,9 +114,17 @@ def _check_walls(register: Register, head: HeadWish | None, around: float, core:
     r = register.radius
     left = r - 0.5 * core.widest if register.side == "bore" else 0.5 * around - r
     if left < wall:
-        what = f"its hole of {core.widest:g} mm" if register.side == "bore" else f"its outside of {around:g} mm"
+        inside = register.side == "bore"
+        what = f"{core.called} of {core.widest:.7g} mm" if inside else f"its outside of {around:g} mm"
+        how = f"a wall of {left:.2f} mm" if left > 0.0 else "no wall"
         raise SettingsError(
-            f"{where}: {what} leaves a wall of {left:.2f} mm at the fit, less than the {wall:g} mm that are wanted."
+            f"{where}: {what} leaves {how} at the fit of {2.0 * r:.2f} mm, where {wall:g} mm are wanted; a "
+            f"{'smaller' if inside else 'larger'} one."
+        )
+    if register.side == "boss" and core.widest > 2.0 * (r - wall):
+        raise SettingsError(
+            f"{where}: a hole of {core.widest:g} mm leaves nothing of the head to rest on {register.at.words}, "
+            f"{2.0 * r:.2f} mm; a smaller hole."
         )
     least = max(2.0 * r, around)
     if head is not None and head.diameter.mm < least:
@@ -126,19 +140,23 @@ def head_bolts(head: HeadWish, core: Core, below: float, wall: float, where: str
     """
     if head.bolts is None or head.count is None or head.pitch_circle is None:
         return [], []
-    bolt = bolt_hole(head.bolts)
+    try:
+        bolt = bolt_hole(head.bolts)
+    except SettingsError as error:
+        raise SettingsError(f"{where}: {error}") from None
     pitch, r = 0.5 * head.pitch_circle.mm, 0.5 * bolt.hole
     inner = max(below, *(r for _, r in core.corners))
     apart = 2.0 * pitch * np.sin(np.pi / head.count)
-    for left, what in (
-        (0.5 * head.diameter.mm - pitch - r, "to the head's edge"),
-        (pitch - r - inner, "to the fit"),
-        (apart - 2.0 * r, "from hole to hole"),
+    for left, what, instead in (
+        (0.5 * head.diameter.mm - pitch - r, "the head's edge", "a larger head, or a smaller pitch circle"),
+        (pitch - r - inner, "what is inside of them", "a larger pitch circle"),
+        (apart - 2.0 * r, "each other", "fewer of them, or a larger pitch circle"),
     ):
         if left < wall:
+            how = f"come as near as {left:.2f} mm to" if left > 0.0 else f"run by {-left:.2f} mm into"
             raise SettingsError(
-                f"{where}: the holes for {head.bolts} on a pitch circle of {head.pitch_circle.mm:g} mm leave "
-                f"{left:.2f} mm {what}, less than the {wall:g} mm that are wanted."
+                f"{where}: the holes for {head.bolts} on a pitch circle of {head.pitch_circle.mm:g} mm {how} {what}, "
+                f"where {wall:g} mm are wanted; {instead}."
             )
     ways = np.radians(head.start) + 2.0 * np.pi * np.arange(head.count) / head.count
     places = [(float(pitch * np.cos(w)), float(pitch * np.sin(w))) for w in ways]

@@ -16,10 +16,9 @@ from pipeline.errors import SettingsError
 from pipeline.fitup.made.solids import Outline, Prism, Step, cylinder
 from pipeline.fitup.made.template_error import Jointed
 from pipeline.geometry import Floats
-from pipeline.making import MakeQuestion
+from pipeline.making import MOST_PIECES, MakeQuestion
 from pipeline.standards import dowel_up_to
 
-_MOST = 4  # pieces
 _CHORD = 0.05  # mm, of the outline
 _SHARE = 0.5  # of the plate's thickness, a dowel's diameter at most
 _WALL = 2.0  # mm about a dowel, unless a wall is asked for
@@ -98,12 +97,18 @@ def on_bed(flat: Floats, bed: tuple[float, float]) -> tuple[float, float] | None
     return None if over[k] <= 0.0 else (float(round(sides[k, 0])), float(round(sides[k, 1])))
 
 
+def wall_about(question: MakeQuestion) -> float:
+    """mm of metal that are left about a dowel's hole."""
+    return max(_WALL, 0.0 if question.wall is None else question.wall.mm)
+
+
 def joints_of(
     question: MakeQuestion, plate: Prism, solid: Sequence[Disc], holes: Sequence[Disc], proud: float
 ) -> tuple[Joint, ...]:
     """The joints of a template whose plate is larger than the bed that it is printed on; () where it isn't.
 
-    solid  discs (x, y, radius), mm, that no joint may go through: pads, guides, locators; holes: that no dowel may meet
+    solid  discs (x, y, radius), mm, that no joint may go through: pads, guides, locators; holes: that no dowel's hole
+           may meet, with a wall about them
     proud  mm that letters stand out of the plate's edge
 
     Raises SettingsError where it can't be cut so that each piece fits.
@@ -112,7 +117,7 @@ def joints_of(
     if printing is None or printing.bed is None:
         return ()
     thick = plate.high - plate.low
-    wall = max(_WALL, 0.0 if question.wall is None else question.wall.mm)
+    wall = wall_about(question)
     bed = printing.bed[0] / printing.grow - 2.0 * proud, printing.bed[1] / printing.grow - 2.0 * proud
     outline = plate.outline.points(_CHORD)
     size = on_bed(outline, bed)
@@ -122,12 +127,12 @@ def joints_of(
         f"{question.name}: it is {size[0]:g} x {size[1]:g} mm, larger than the bed of {printing.bed[0]:g} x "
         f"{printing.bed[1]:g} mm"
     )
-    pin = dowel_up_to(min(_SHARE * thick, thick - 2.0 * wall))
+    pin = dowel_up_to(min(_SHARE * thick, thick - 2.0 * wall - _PLAY))
     if pin is None:
         raise SettingsError(f"{large}, and its plate of {thick:g} mm has no room for dowels; make it thicker.")
     spans = [float(np.ptp(outline @ np.array([np.cos(t), np.sin(t)]))) for t in _TURNS]
     longest = int(np.argmax(spans))
-    for count in range(1, _MOST):
+    for count in range(1, MOST_PIECES):
         # Across its longest extent first, then more and more beside that.
         for off in sorted(range(-90, 90, 15), key=abs):
             turn = _TURNS[longest] + np.radians(off)
@@ -143,16 +148,19 @@ def joints_of(
 
 def _cut(
     outline: Floats, way: Floats, count: int, bed: tuple[float, float],
-    keep: tuple[tuple[Disc, ...], tuple[Disc, ...]], sizes: tuple[float, float],
+    keep: tuple[tuple[Disc, ...], tuple[Disc, ...]], sizes: tuple[float, float], joined: bool = False,
 ) -> tuple[Joint, ...] | None:  # fmt: skip
-    """Joints square to a way, as many as `count` at most, whose pieces fit the bed."""
+    """Joints square to a way, as many as `count` at most, whose pieces fit the bed; joined: the outline itself begins
+    at a joint, whose dowels go into it."""
     if on_bed(outline, bed) is None:
         return ()
     if count == 0:
         return None
     low, high = float((outline @ way).min()), float((outline @ way).max())
     fair = low + (high - low) / (count + 1)
-    stations = sorted(np.arange(low + _STATION, high, _STATION).tolist(), key=lambda s: abs(s - fair))
+    # Dowels of two joints don't meet in the piece between them.
+    begin = low + (2.0 * (_DEEP * sizes[0] + _SPARE) + sizes[1] if joined else _STATION)
+    stations = sorted(np.arange(begin, high, _STATION).tolist(), key=lambda s: abs(s - fair))
     for at in stations:
         if any(abs(float(np.array([x, y]) @ way) - at) < r + _SPARE for x, y, r in keep[0]):
             continue
@@ -162,7 +170,7 @@ def _cut(
         dowels = _dowels(outline, way, at, keep[1], sizes) if _is_square(outline, way, at) else None
         if dowels is None:
             continue
-        rest = _cut(beyond, way, count - 1, bed, keep, sizes)
+        rest = _cut(beyond, way, count - 1, bed, keep, sizes, True)
         if rest is not None:
             ends = _ends(outline, way, at)
             next_to = _side(beyond, -way, -rest[0].at) if rest else beyond
@@ -203,21 +211,20 @@ def _is_square(outline: Floats, way: Floats, at: float) -> bool:
 def _dowels(
     outline: Floats, way: Floats, at: float, holes: Sequence[Disc], sizes: tuple[float, float]
 ) -> Floats | None:
-    """(2, 2) where two dowels cross a joint, as far apart as may be; None where there is no room for them."""
+    """(2, 2) where two dowels cross a joint, as far apart as may be, with a wall all round their holes; None where
+    there is no room for them."""
     pin, wall = sizes
-    deep = _DEEP * pin + _SPARE
+    deep, half = _DEEP * pin + _SPARE, 0.5 * (pin + _PLAY)
     ends = _ends(outline, way, at)
-    along = (ends[1] - ends[0]) / float(np.linalg.norm(ends[1] - ends[0]))
+    long = float(np.linalg.norm(ends[1] - ends[0]))
+    along = (ends[1] - ends[0]) / long
+    corners = [s * (deep + wall) * way + t * (half + wall) * along for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
+    at_holes, radii = np.array([hole[:2] for hole in holes]), np.array([hole[2] for hole in holes])
     free = []
-    for s in np.arange(0.5 * pin + wall, float(np.linalg.norm(ends[1] - ends[0])) - 0.5 * pin - wall, _STATION):
-        place = ends[0] + s * along
-        shares = np.linspace(-deep, deep, 9)[:, None] * way + place
-        beside = np.vstack([shares + e * (0.5 * pin + wall) * along for e in (-1.0, 1.0)])
-        inside = len(_outside(outline, beside)) == 0
-        if inside and all(
-            np.linalg.norm(beside - [x, y], axis=1).min() > r and np.linalg.norm(shares - [x, y], axis=1).min() > r
-            for x, y, r in holes
-        ):
+    for place in ends[0] + np.arange(half + wall, long - half - wall, _STATION)[:, None] * along:
+        off = np.abs((at_holes - place) @ np.column_stack([way, along])) - [deep, half]
+        clear = np.linalg.norm(np.maximum(off, 0.0), axis=1) >= radii
+        if clear.all() and len(_outside(outline, place + corners)) == 0:
             free.append(place)
     if len(free) < 2 or float(np.linalg.norm(free[-1] - free[0])) < _LEAST_APART * pin:
         return None

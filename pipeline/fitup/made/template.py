@@ -6,7 +6,7 @@ first locator to the second; the seat is z = 0.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -28,7 +28,7 @@ from pipeline.fitup.made.solids import (
     frame,
     mirrored,
 )
-from pipeline.fitup.made.split import Disc, Joint, joints_of, pieces_of_template
+from pipeline.fitup.made.split import Disc, Joint, joints_of, pieces_of_template, wall_about
 from pipeline.fitup.made.template_error import Drilled, Pins, Sitting, budget, halved_by, located_within
 from pipeline.fitup.made.words import Meant, meant_by
 from pipeline.geometry import Floats, cross, transformed, turned, undone, unit
@@ -50,6 +50,7 @@ _EDGE = 0.8  # mm more, too, of a pad to the edge of its face, which is known le
 _REACH = 500.0  # mm from its nearest locator that a guide may be
 _PRINTED_PLAY = 0.1  # mm, of a drill in a printed hole: common practice, no source
 _LENGTHS = 1.5  # times its drill that a guide is long at least: common practice, no source
+_LONGEST = 10.0  # times its drill that a guide is long at most: common practice, no source
 _TEXT, _PROUD = 5.0, 0.6  # mm, capitals at most and how far letters stand out
 _ADVANCE = 1.1  # of its height, a letter's width, at most
 _NEAR = 2.5  # mm off the seat that a hole's mouth may be, by its chamfer
@@ -97,6 +98,11 @@ class _Led:
     def depth(self) -> float:
         return 0.0 if self.wish.depth is None else self.wish.depth.mm
 
+    @property
+    def lean(self) -> float:
+        """mm by which the drill's lean in it puts its tip off."""
+        return self.play * (self.below + self.depth) / self.length
+
 
 def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     """The drill template that a layout asks for.
@@ -106,14 +112,14 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     """
     wish = question.template
     assert wish is not None
-    seat = meant_by(parts, wish.seat, "face")
+    seat = meant_by(parts, wish.seat, "face", question.name)
     if seat.feature is None:
         raise SettingsError(f"{question.name}: {wish.seat} is no single face that a template could sit on; name one.")
     matrix = _stands(question, wish, parts, seat)
     held = [_locator(question, one, parts, seat, matrix) for one in wish.locate]
     pair = [one for one in held if one.wish.what != "screw"]
     _check_pair(question, pair)
-    names = list(dict.fromkeys([seat.part, *(meant_by(parts, g.face, "face").part for g in wish.guide)]))
+    names = list(dict.fromkeys([seat.part, *(meant_by(parts, g.face, "face", question.name).part for g in wish.guide)]))
     ground = ground_under(parts, names, seat, matrix)
     held = [_set_back(question, one, ground) for one in held]
     led = [_guide(question, guide, parts, matrix, pair, ground) for guide in wish.guide]
@@ -125,11 +131,12 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
     sitting = Sitting(np.array([pads[k][:2] for k in _three(pads)]), wish.made_to.mm + 0.5 * _form(seat.feature))
     plate = layout[0].solid
     assert isinstance(plate, Prism)
-    joints = joints_of(question, plate, *_kept_whole(held, pads, led), _PROUD)
+    joints = joints_of(question, plate, *_kept_whole(held, pads, led, wall_about(question)), _PROUD)
     budgets = tuple(
         _budget(one, pins, sitting, wish, moves, matrix, [(joint, plate.high) for joint in joints]) for one in led
     )
-    steps = (*layout, *_letters(question, wish, seat, pair, plate, budgets, joints))
+    letters = _letters(question, wish, seat, pair, plate, budgets, joints)
+    steps = (*layout, *letters)
     pieces = pieces_of_template(joints, plate)
     against = tuple(name for name in parts if name in names)
     return MadePart(
@@ -139,7 +146,8 @@ def template(question: MakeQuestion, parts: Mapping[str, Placed]) -> MadePart:
         figures=tuple(_figures(held, led)), budgets=budgets,
         gauges=tuple(_gauges(held)),
         facts=(*_facts(held, led, parts, (seat, matrix), pins, wish.made_to.mm), *_joint_facts(joints)),
-        cautions=CAUTIONS, doubts=tuple(_doubts(pair)), twin=mirrored(steps) if wish.mirror else (), flat="plate top",
+        cautions=(*CAUTIONS, *_unraised(letters)), doubts=(*_doubts(pair), *_leaning(led)),
+        twin=mirrored(steps) if wish.mirror else (), flat="plate top",
         sizes=tuple(_sizes(plate, led)), pieces=pieces,
         twin_pieces=tuple(mirrored(piece) for piece in pieces) if wish.mirror else (),
     )  # fmt: skip
@@ -153,7 +161,7 @@ def _stands(question: MakeQuestion, wish: TemplateWish, parts: Mapping[str, Plac
     for one in wish.locate:
         if one.what == "screw":
             continue
-        item = meant_by(parts, one.words, "axis").item
+        item = meant_by(parts, one.words, "axis", question.name).item
         assert item.direction is not None
         lean = abs(float(item.direction @ normal))
         if lean < np.cos(_SQUARE):
@@ -176,7 +184,7 @@ def _stands(question: MakeQuestion, wish: TemplateWish, parts: Mapping[str, Plac
 
 
 def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], seat: Meant, matrix: Floats) -> _Held:
-    meant = meant_by(parts, one.words, "axis")
+    meant = meant_by(parts, one.words, "axis", question.name)
     feature = meant.feature
     if feature is None or feature.radius is None or not kind_of(feature).cylindrical:
         raise SettingsError(
@@ -208,11 +216,16 @@ def _locator(question: MakeQuestion, one: Locator, parts: Mapping[str, Placed], 
     sense = 1.0 if one.what == "over" else -1.0
     own_size = one.diameter.mm if one.diameter is not None else round(size + sense * play, 3)
     short = sense * (own_size - size)
+    if own_size <= 0.0:
+        raise SettingsError(
+            f"{question.name}: a play of {play:.3f} mm leaves nothing of a pin in {one.words}, {size:.3f} mm; less."
+        )
     if short <= 0.0:
         what = {"pin": "the pin", "spigot": "the spigot", "over": "the bore"}[one.what]
-        word = "larger" if one.what != "over" else "smaller"
+        word = "no smaller" if one.what != "over" else "no larger"
         raise SettingsError(
-            f"{question.name}: {what} of {own_size:.3f} mm is {word} than {one.words}, {size:.3f} mm; take another."
+            f"{question.name}: {what} of {own_size:.3f} mm is {word} than {one.words}, {size:.3f} mm; take another, or "
+            "leave its diameter to be found."
         )
     return _Held(one, meant, feature, at, size, own_size)
 
@@ -251,8 +264,8 @@ def _guide(
     question: MakeQuestion, guide: Guide, parts: Mapping[str, Placed], matrix: Floats, pair: Sequence[_Held],
     ground: Ground,
 ) -> _Led:  # fmt: skip
-    meant = meant_by(parts, guide.axis, "axis")
-    face = meant_by(parts, guide.face, "face")
+    meant = meant_by(parts, guide.axis, "axis", question.name)
+    face = meant_by(parts, guide.face, "face", question.name)
     back = undone(matrix)
     assert meant.item.direction is not None
     assert face.item.direction is not None
@@ -289,6 +302,11 @@ def _guide(
         )
     play = guide.play.mm if guide.play is not None else bush.play if bush is not None else _PRINTED_PLAY
     wanted = max(_LENGTHS * drill, play * (below + depth) / guide.lean.mm)
+    if bush is None and wanted > _LONGEST * drill:
+        raise SettingsError(
+            f"{question.name}: a guide that lets a drill of {drill:g} mm lean by {guide.lean.mm:g} mm only would be "
+            f"{wanted:.0f} mm long; allow more lean, take a bush, or drill less deep."
+        )
     length = wanted if bush is None else next((n for n in bush.lengths if n >= wanted), bush.lengths[-1])
     hole = drill + play if bush is None else bush.outer
     return _Led(guide, meant, place, way, hole, length, below, play, 0.5 * hole + _WALL)
@@ -342,11 +360,11 @@ def _laid_out(
     ]
     outline = around_discs(discs)
     skin = ground.highest(discs, gap)
-    under = max(skin + gap, 2.0)
+    under = _tenth_above(max(skin + gap, 2.0))
     top = under + wish.thickness.mm
     for one in led:
         ends = _ends(one)
-        top = max(top, float(max(p[2] for p in ends)) + (0.0 if _upright(one) else one.boss + 1.0))
+        top = max(top, _tenth_above(float(max(p[2] for p in ends)) + (0.0 if _upright(one) else one.boss + 1.0)))
     thick = wish.thickness.mm
     steps = [Step("add", Prism(outline, top - thick, top), "plate")]
     inside = top - 0.5 * thick
@@ -363,12 +381,20 @@ def _laid_out(
     return tuple(steps)
 
 
-def _kept_whole(held: Sequence[_Held], pads: Sequence[Disc], led: Sequence[_Led]) -> tuple[list[Disc], list[Disc]]:
-    """Discs (x, y, radius), mm, that no joint goes through, and those that no dowel does."""
+def _tenth_above(height: float) -> float:
+    """mm, as a drawing has heights that nothing hangs on."""
+    return float(np.ceil(10.0 * height - 1e-6) / 10.0)
+
+
+def _kept_whole(
+    held: Sequence[_Held], pads: Sequence[Disc], led: Sequence[_Led], wall: float
+) -> tuple[list[Disc], list[Disc]]:
+    """Discs (x, y, radius), mm, that no joint goes through, and those that no dowel does, a wall about locators'
+    holes."""
     ways = [place for one in led for place in np.linspace(*_ends(one), 5)]
     wide = [_reach(one) for one in led for _ in range(5)]
     guides = [(float(p[0]), float(p[1]), w) for p, w in zip(ways, wide, strict=True)]
-    holes = [(float(one.at[0]), float(one.at[1]), 0.5 * one.own) for one in held]
+    holes = [(float(one.at[0]), float(one.at[1]), 0.5 * one.own + wall) for one in held]
     return [*pads, *guides], [*holes, *guides]
 
 
@@ -511,6 +537,24 @@ def _doubts(pair: Sequence[_Held]) -> list[str]:
     return out
 
 
+def _leaning(led: Sequence[_Led]) -> Iterator[str]:
+    """Guides whose bush, the longest that there is, lets the drill lean by more than was asked for."""
+    for one in led:
+        if "lean" in one.wish.model_fields_set and one.lean > one.wish.lean.mm * (1.0 + 1e-9):
+            yield (
+                f"the longest bush of DIN 179 for {one.wish.drill.mm:g} mm, {one.length:g} mm, lets the drill lean by "
+                f"{one.lean:.3f} mm at the end, more than {one.wish.lean.mm:g} mm; a finer play, or less depth"
+            )
+
+
+def _unraised(letters: Sequence[Step]) -> Iterator[str]:
+    """What has no room as raised letters."""
+    there = {step.name for step in letters}
+    for name, what in (("text 1", "its name and error"), ("text 2", "what it sits on and where its first locator is")):
+        if name not in there:
+            yield f"there is no room to raise {what} as letters: mark it by hand"
+
+
 def _form(seat: Feature) -> float:
     """mm, peak to valley of a face without what the scan's noise makes of it."""
     form = seat.form
@@ -604,7 +648,10 @@ def _gauges(held: Sequence[_Held]) -> list[Gauge]:
            for one in pair]  # fmt: skip
     apart = float(np.linalg.norm(pair[1].at - pair[0].at))
     both = (pair[0].feature.id, pair[1].feature.id)
-    return [*out, Gauge(pair[0].meant.part, "distance", both, apart, "distance of its locators")]
+    return [
+        *out,
+        Gauge(pair[0].meant.part, "distance", both, apart, "distance of its locators, which tells the scan's scale"),
+    ]
 
 
 def _facts(
@@ -646,7 +693,7 @@ def _places_unsure(
     uncertainty of each thing that isn't known of them."""
     out = []
     for feature in features:
-        item = meant_by(parts, f"{seat.part}: {feature.id}", "axis").item
+        item = meant_by(parts, f"{seat.part}: {feature.id}", "axis", seat.part).item
         assert item.direction is not None
         foot = float((seat.item.point - item.point) @ item.direction)
         own = [move for key, move in item.moves.items() if key[:2] == (seat.part, feature.id)]

@@ -200,7 +200,7 @@ def budget(
         seen = across @ move
         total += rng.standard_normal((n, 1)) * seen
         by_part[key[:2]] = by_part.get(key[:2], 0.0) + float(seen @ seen)
-    shares = [Share(f"place of {' '.join(part)}", "random", float(np.sqrt(square)), "gauge it, or scan it closer")
+    shares = [Share(f"place of {' '.join(part)}", "random", float(np.sqrt(square)), "scan it closer")
               for part, square in by_part.items() if square > 0.0]  # fmt: skip
     total += _pins_drawn(rng, pins, drilled.place, n) @ flat.T
     shares.append(Share("play of the two pins", "bound", _seen(pins_worst(pins, drilled.place), flat),

@@ -20,23 +20,26 @@ class Meant:
     feature: Feature | None
 
 
-def meant_by(parts: Mapping[str, Placed], text: str, wanted: str) -> Meant:
-    """What "PART: WORDS" mean where "axis" or "face" is wanted.
+def meant_by(parts: Mapping[str, Placed], text: str, wanted: str, where: str) -> Meant:
+    """What "PART: WORDS" mean where "axis" or "face" is wanted; `where` a sentence on it begins with.
 
     Raises SettingsError where there is no such part or feature.
 
     >>> from pipeline.fitup.placing import placed
     >>> from pipeline.fitup.figures import turned_body
     >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
-    >>> found = meant_by({"rod": rod}, "rod: end", "face")
+    >>> found = meant_by({"rod": rod}, "rod: end", "face", "it")
     >>> found.item.point.tolist(), found.feature.id
     ([0.0, 0.0, 50.0], 'end')
     """
     name, colon, words = text.partition(":")
     part = parts.get(name.strip())
     if not colon or part is None:
-        raise SettingsError(f"{text!r}: write PART: WORDS, of one of the layout's parts, {', '.join(parts)}.")
-    own = item_in_words(part.body, words, wanted)
+        raise SettingsError(f"{where}: {text!r}: write PART: WORDS, of one of the layout's parts, {', '.join(parts)}.")
+    try:
+        own = item_in_words(part.body, words, wanted)
+    except SettingsError as error:
+        raise SettingsError(f"{where}: {error}") from None
     return Meant(name.strip(), item_where(part, own), _feature_of(part, own))
 
 

@@ -12,6 +12,7 @@ from pipeline.formats.datum_file.build import build
 from pipeline.formats.datum_file.job_places import last_run
 from pipeline.formats.datum_file.read import read_datums
 from pipeline.formats.datum_file.records import (
+    CaliperRecord,
     DatumFile,
     FaceShare,
     FallenFeature,
@@ -34,6 +35,7 @@ from pipeline.formats.datum_file.text import lengths_in, plain_data, text_of
 
 __all__ = [
     "SCHEMAS",
+    "CaliperRecord",
     "DatumFile",
     "FaceShare",
     "FallenFeature",

@@ -10,6 +10,7 @@ from pipeline.formats.drawings.dimensions import diameter, linear
 from pipeline.formats.drawings.dxf import write_dxf
 from pipeline.formats.drawings.items import (
     CENTRE,
+    DIMENSIONS,
     HATCH,
     HOLES,
     OPENINGS,
@@ -19,11 +20,14 @@ from pipeline.formats.drawings.items import (
     SPIGOTS,
     Arc,
     Circle,
+    Dimension,
     Item,
     Line,
+    Place,
     Polyline,
     Text,
     bounds,
+    length_of,
     shifted,
 )
 from pipeline.formats.drawings.print_sheet import pages_for, write_print
@@ -34,6 +38,7 @@ from pipeline.formats.drawings.svg import svg_of
 
 __all__ = [
     "CENTRE",
+    "DIMENSIONS",
     "HATCH",
     "HOLES",
     "OPENINGS",
@@ -46,9 +51,11 @@ __all__ = [
     "Arc",
     "Body",
     "Circle",
+    "Dimension",
     "Drawn",
     "Item",
     "Line",
+    "Place",
     "Polyline",
     "Room",
     "Text",
@@ -56,6 +63,7 @@ __all__ = [
     "diameter",
     "hatched",
     "in_lines",
+    "length_of",
     "linear",
     "noted",
     "pages_for",

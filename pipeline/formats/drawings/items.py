@@ -84,6 +84,7 @@ class Text:
 class Dimension:
     """A dimension: what it measures between, and how it is drawn.
 
+    layer    that it is drawn on
     kind     "linear" | "diameter" | "angular" | "ordinate"
     points   what it hangs on. linear: the two ends, and a place on the dimension line; diameter: two opposite places
              of the circle; angular: vertex, a place on each side, a place on the arc; ordinate: the origin, the place
@@ -148,7 +149,11 @@ def on_arc(centre: Place, radius: float, angle: float) -> Place:
 
 
 def length_of(text: str, height: float = TEXT_HEIGHT) -> float:
-    """How long a text is, mm, roughly and rather too long."""
+    """How long a text is, mm, roughly and rather too long; its capitals are `height` mm high.
+
+    >>> length_of("4 x 9", 10.0)
+    43.0
+    """
     return 0.86 * height * len(text)
 
 

@@ -13,21 +13,24 @@ from pipeline.layout import ClearanceQuestion
 
 
 def make_record(
-    part: MadePart, sizes: tuple[float, float], found: Sequence[tuple[str, float, Clearance]], files: Sequence[str]
+    part: MadePart,
+    sizes: tuple[float, float, float],
+    found: Sequence[tuple[str, float, Clearance]],
+    files: Sequence[str],
 ) -> MakeRecord:
     """A made part, as a record; mm.
 
-    sizes  its volume, mm3, and its thinnest wall
+    sizes  its volume, mm3, its thinnest wall, and what its facets may be off its faces
     found  by part: what it must keep from it, and whether it does
 
     >>> import numpy as np
     >>> from pipeline.fitup.made.part import Figure
     >>> ring = MadePart("ring", "spacer", (), np.eye(4), (), (), figures=(Figure("thickness", 4.0),))
-    >>> make_record(ring, (256.0, 4.0), (), ["ring.step"]).figures[0].value
+    >>> make_record(ring, (256.0, 4.0, 0.02), (), ["ring.step"]).figures[0].value
     4.0
     """
     return MakeRecord(
-        name=part.name, kind=part.kind, matrix=rows(part.matrix), volume=sizes[0], wall=sizes[1],
+        name=part.name, kind=part.kind, matrix=rows(part.matrix), volume=sizes[0], wall=sizes[1], chord=sizes[2],
         figures=tuple(
             FigureRecord(name=f.name, value=f.value, unit=f.unit, expanded=f.expanded, note=f.note)
             for f in part.figures

@@ -108,13 +108,27 @@ class StopRecord(Record):
     terms: tuple[TermRecord, ...] = Field(description="What the gap there is not known better than by.")
 
 
+class MillingRecord(Record):
+    """Metal that would have to go: all of a place that stands above a plane."""
+
+    depth: float = Field(description="mm between the plane and the highest of it.")
+    expanded: float | None = Field(description="mm, 95 %, that this isn't known better; null: it can't be told.")
+    way: Vector = Field(description="Square to the plane, out of the part.")
+    place: Vector = Field(description="mm, the highest of it, the parts where they stand.")
+    reach: float = Field(description="mm from there to the farthest of it.")
+    on: tuple[str, ...] = Field(description="The features that it is of, the largest first; none: skin.")
+
+
 class GainRecord(Record):
     """How far a part would go if something were gone."""
 
     without: str = Field(description="What.")
-    part: str = Field(description="Which part it is of.")
+    part: str = Field(description="Which part that is, or is of.")
     run: float = Field(description="mm or degrees.")
     stop: str | None = Field(description="The part that stops it then; null: it goes all the way.")
+    stop_on: str | None = Field(None, description="The feature that stops it then; null: skin, or nothing.")
+    expanded: float | None = Field(None, description="Of the run, 95 %, mm or degrees; null: it can't be told.")
+    milling: MillingRecord | None = Field(None, description="What is milled off; null: all of the part is gone.")
 
 
 class OwedRecord(Record):
@@ -347,6 +361,7 @@ class MakeRecord(Record):
     matrix: tuple[_Row, _Row, _Row, _Row] = Field(description="4x4, row-major: place = matrix * its own coordinates.")
     volume: float = Field(description="mm3 of the exact solid.")
     wall: float = Field(description="mm of its thinnest place, by rays; raised letters left out.")
+    chord: float | None = Field(None, description="mm that the facets of 3MF and STL may be off the exact faces.")
     figures: tuple[FigureRecord, ...] = Field(description="For its maker.")
     budgets: tuple[BudgetRecord, ...] = Field(description="By how much what it gives may be off.")
     gauges: tuple[GaugeRecord, ...] = Field(description="What to measure before it is made.")

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
-from pipeline.fitup import Run, Stop, Travel, TravelMap
+from pipeline.fitup.motions import Gain, Run, Stop, Travel, TravelMap
 from pipeline.formats.fit_file.plain import row, rows
 from pipeline.formats.fit_file.records import (
     GainRecord,
+    MillingRecord,
     OwedRecord,
     RunRecord,
     StopRecord,
@@ -40,9 +41,7 @@ def _run(run: Run, turns: bool) -> RunRecord:
         way=1 if run.way > 0 else -1, run=size(run.run), sure=size(run.sure), verdict=run.verdict, why=run.why,
         stop=None if run.stop is None else _stop(run.stop, size(1.0)),
         gaps=tuple((size(at), _gap(gap)) for at, gap in run.gaps.tolist()),
-        gains=tuple(
-            GainRecord(without=g.without, part=g.part, run=size(g.run), stop=g.stop) for g in run.gains
-        ),
+        gains=tuple(_gain(gain, size(1.0)) for gain in run.gains),
         owed=tuple(
             OwedRecord(cut=o.cut, part=o.part, run=size(o.run), more=size(o.more), stop=o.stop) for o in run.owed
         ),
@@ -55,6 +54,18 @@ def _stop(stop: Stop, unit: float) -> StopRecord:
         against=stop.against, places=rows(stop.places), on=stop.on, measured=stop.seen, rate=stop.rate / unit,
         expanded=None if stop.expanded is None else stop.expanded * unit,
         terms=tuple(TermRecord(name=t.name, kind=t.kind, size=t.size) for t in terms),
+    )  # fmt: skip
+
+
+def _gain(gain: Gain, unit: float) -> GainRecord:
+    off = gain.milling
+    name, on = gain.stop or (None, "")
+    return GainRecord(
+        without=gain.part if off is None else f"{off.depth:.2f} mm of {off.words}", part=gain.part, run=gain.run * unit,
+        stop=name, stop_on=on or None, expanded=None if gain.expanded is None else gain.expanded * unit,
+        milling=None if off is None else MillingRecord(
+            depth=off.depth, expanded=off.expanded, way=row(off.way), place=row(off.place), reach=off.reach, on=off.on
+        ),
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline import __version__
-from pipeline.fitup.made import MadePart, Prism
+from pipeline.fitup.made import Figure, MadePart, Outline, Prism, Turned
 from pipeline.formats.drawings import (
     PAPER,
     WIDTH,
@@ -28,6 +28,8 @@ from pipeline.formats.made_drawings.template_views import holes_of, template_vie
 from pipeline.formats.made_drawings.views import front, hole_circles, section
 
 _BETWEEN = 12.0  # mm from view to view, and to what stands below
+_FLAT, _FEW_RADII = ("cover", "gasket", "spacer"), 4
+_UNSIZED = "Outline, text and joints as this drawing or the STEP file has them"
 _GENERAL = "Sizes without limits: general tolerances ISO 2768-1, m. Edges broken 0.3."
 
 
@@ -125,7 +127,7 @@ def _holes(part: MadePart) -> tuple[Item, ...]:
 
 
 def _axes(part: MadePart) -> tuple[Item, ...]:
-    """Of a template's locators and guides: where they begin (z from its seat), how they lean, how wide they are."""
+    """Of a template's locators, guides and pads: where they begin (z from its seat), how they lean, how wide."""
     rows = []
     for name, hole, (x, y, z) in holes_of(part):
         a, b, c = hole.place[:3, 2]
@@ -133,6 +135,10 @@ def _axes(part: MadePart) -> tuple[Item, ...]:
         turn = "-" if lean < 1e-3 else f"{math.degrees(math.atan2(b, a)) % 360.0:.3f}"
         wide = 2.0 * max(r for _, r in hole.profile)
         rows.append((name, f"{x:.3f}", f"{y:.3f}", f"{z:.3f}", f"{lean:.3f}", turn, f"{wide:.3f}"))
+    for step in part.steps:
+        if step.how == "add" and step.name.startswith("pad ") and isinstance(step.solid, Turned):
+            (x, y), wide = step.solid.place[:2, 3], 2.0 * max(r for _, r in step.solid.profile)
+            rows.append((step.name, f"{x:.1f}", f"{y:.1f}", "0", "0", "-", f"{wide:.1f}"))
     heads = ("axis", "x mm", "y mm", "z mm", "lean deg", "towards deg", "Ø mm")
     return ruled((heads, *rows)) if rows else ()
 
@@ -152,9 +158,14 @@ def _notes(part: MadePart) -> tuple[str, ...]:
         f"Gauge before making: {', '.join(g.features)} of {g.part}, {g.value:.3f} mm now ({g.why})."
         for g in part.gauges
     ]
+    rounded = [text for s in part.steps[:1] if part.kind in _FLAT and isinstance(s.solid, Prism)
+               for text in _corners(s.solid.outline)]  # fmt: skip
+    # Of the others the facts say what their figures are.
+    sized = [*map(_figured, part.figures), _UNSIZED] if part.kind == "template" else []
     sure = [_sentence(f"not held for certain: {text}") for text in part.doubts]
     return (
         *thick,
+        *map(_sentence, (*rounded, *sized)),
         *map(_sentence, _budgets(part)),
         *sure,
         *map(_sentence, part.facts),
@@ -163,6 +174,26 @@ def _notes(part: MadePart) -> tuple[str, ...]:
         _GENERAL,
         PAPER,
     )
+
+
+def _corners(outline: Outline) -> Iterator[str]:
+    """The radii of an outline's corners where they are few; else where its edge is to be had."""
+    radii: dict[float, int] = {}
+    for k, (a, b) in enumerate(zip(outline.corners, (*outline.corners[1:], outline.corners[0]), strict=True)):
+        bulge = outline.bulges[k] if outline.bulges else 0.0
+        if abs(bulge) > 1e-9:
+            radius = round(0.25 * math.dist(a, b) * (abs(bulge) + 1.0 / abs(bulge)), 1)
+            radii[radius] = radii.get(radius, 0) + 1
+    if len(radii) > _FEW_RADII:
+        yield "Its edge, a cast one, as this drawing or the STEP file has it"
+    elif radii:
+        yield "Radii of its edge: " + ", ".join(f"{n} x R{r:g}" for r, n in sorted(radii.items())) + " mm"
+
+
+def _figured(figure: Figure) -> str:
+    size = f"{figure.value:.3f}".rstrip("0").rstrip(".")
+    doubt = "" if figure.expanded is None else f" +-{figure.expanded:.3f} (95 %)"
+    return f"{figure.name}: {size} {figure.unit}{doubt}{f'; {figure.note}' if figure.note else ''}"
 
 
 def _sentence(text: str) -> str:

@@ -19,8 +19,8 @@ from pipeline.formats.drawings import (
     Line,
     bounds,
     diameter,
-    linear,
 )
+from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside
 from pipeline.formats.made_drawings.outlines import outline_items
 from pipeline.geometry import Floats, transformed
 
@@ -61,6 +61,7 @@ def template_views(part: MadePart) -> tuple[Item, ...]:
     for piece in part.pieces[:-1]:
         above += [line for step in piece for line in _joint(step.name, step.solid, plate)]
     sized: list[Item] = []
+    wanted: list[Wanted] = []
     (left, low), (right, _) = bounds(above)
     for n, (name, hole, at) in enumerate(holes_of(part)):
         way = hole.place[:3, 2]
@@ -74,15 +75,18 @@ def template_views(part: MadePart) -> tuple[Item, ...]:
             end = _flat(at + _length(hole) * way)
             above.append(Line(CENTRE, (x, y), end))
         if n and abs(x) > 1e-6:
-            sized.append(linear((0.0, 0.0), (x, y), low - _NEXT * (n + 1), False, f"{abs(x):.3f}"))
+            wanted.append(((0.0, 0.0), (x, y), low - _NEXT * (n + 1), False, f"{abs(x):.3f}"))
         if n and abs(y) > 1e-6:
-            sized.append(linear((0.0, 0.0), (x, y), left - _NEXT * (n + 1), True, f"{abs(y):.3f}"))
+            wanted.append(((0.0, 0.0), (x, y), left - _NEXT * (n + 1), True, f"{abs(y):.3f}"))
     count = len(holes_of(part)) + 1
-    sized.append(linear((left, low), (right, low), low - _NEXT * count, False, f"{right - left:.1f}"))
+    wanted.append(((left, low), (right, low), low - _NEXT * count, False, f"{right - left:.1f}"))
     (_, foot), (_, top) = bounds(above)
-    sized.append(linear((left, foot), (left, top), left - _NEXT * count, True, f"{top - foot:.1f}"))
+    wanted.append(((left, foot), (left, top), left - _NEXT * count, True, f"{top - foot:.1f}"))
+    sized += dimensions_beside(wanted, [*above, *sized])
     (_, below), _ = bounds([*above, *sized])
-    return (*above, *sized, *_side(part, plate, below - _BETWEEN))
+    side = list(_side(part, plate, below - _BETWEEN))
+    heights = _heights(part, plate, below - _BETWEEN)
+    return (*above, *sized, *side, *dimensions_beside(list(heights), side))
 
 
 def _side(part: MadePart, plate: Prism, under: float) -> Iterator[Item]:
@@ -105,9 +109,14 @@ def _side(part: MadePart, plate: Prism, under: float) -> Iterator[Item]:
             far = near + _length(hole) * hole.place[:3, 2]
             yield Line(CENTRE, (float(near[0]), float(near[2]) + drop), (float(far[0]), float(far[2]) + drop))
     yield Line(CENTRE, (left - _OUT, drop), (right + _OUT, drop))
+
+
+def _heights(part: MadePart, plate: Prism, under: float) -> Iterator[Wanted]:
+    """The heights of a template beside its view along y."""
+    drop, right = under - plate.high, float(plate.outline.points(0.05)[:, 0].max())
     for k, size in enumerate(sorted(part.sizes, key=lambda s: s.value), 1):
         a, b = size.span
-        yield linear((right, a + drop), (right, b + drop), right + _NEXT * k, True, size.text)
+        yield (right, a + drop), (right, b + drop), right + _NEXT * k, True, size.text
 
 
 def _corners(solid: object) -> Floats:

@@ -25,9 +25,11 @@ from pipeline.formats.drawings import (
     hatched,
     linear,
 )
+from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside
 from pipeline.formats.made_drawings.outlines import outline_items
 
 _NEXT = 7.0  # mm from one dimension line to the next
+_CROSS = 4.0  # mm that the origin's cross reaches
 _OUT = 3.0  # mm by which centre lines stand out
 _REACHES = (4.0, 8.0, 13.0, 19.0, 26.0, 34.0)  # mm from a circle to its text
 _ANGLES = tuple(range(45, 405, 15))  # degrees
@@ -57,7 +59,7 @@ def section(part: MadePart) -> tuple[Item, ...]:
                 shown.append(Line(OUTLINE, (float(z), -float(inner)), (float(z), float(inner))))
     (left, _), (right, _) = bounds(shown)
     shown.append(Line(CENTRE, (left - _OUT, 0.0), (right + _OUT, 0.0)))
-    return (*shown, *_diameters(part.sizes, shown), *_lengths(part.sizes, shown))
+    return (*shown, *dimensions_beside([*_diameters(part.sizes, shown), *_lengths(part.sizes, shown)], shown))
 
 
 def _profile_of(solid: object) -> np.ndarray | None:
@@ -75,7 +77,7 @@ def _places(line: np.ndarray) -> tuple[tuple[float, float], tuple[float, float]]
     return (a, b), (c, d)
 
 
-def _diameters(sizes: Sequence[Size], shown: Sequence[Item]) -> Iterator[Item]:
+def _diameters(sizes: Sequence[Size], shown: Sequence[Item]) -> Iterator[Wanted]:
     """Each diameter upright, beside the part on the side that its span is nearer to, smaller ones nearer to it."""
     (left, _), (right, _) = bounds(shown)
     middle = 0.5 * (left + right)
@@ -84,17 +86,17 @@ def _diameters(sizes: Sequence[Size], shown: Sequence[Item]) -> Iterator[Item]:
         side = -1.0 if 0.5 * sum(size.span) < middle else 1.0
         at = max(size.span[0], min(size.span[1], left if side < 0 else right))
         r = 0.5 * size.value
-        yield linear((at, -r), (at, r), beside[side], True, size.text)
+        yield (at, -r), (at, r), beside[side], True, size.text
         beside[side] += side * _NEXT
 
 
-def _lengths(sizes: Sequence[Size], shown: Sequence[Item]) -> Iterator[Item]:
+def _lengths(sizes: Sequence[Size], shown: Sequence[Item]) -> Iterator[Wanted]:
     """Each length below the part, shorter ones nearer to it."""
     (_, low), _ = bounds(shown)
     below = low - _NEXT
     for size in sorted((s for s in sizes if s.what == "length"), key=lambda s: s.value):
         a, b = size.span
-        yield linear((a, low), (b, low), below, False, size.text)
+        yield (a, low), (b, low), below, False, size.text
         below -= _NEXT
 
 
@@ -122,6 +124,8 @@ def front(part: MadePart) -> tuple[Item, ...]:
     for ring in holes:
         (x, y), r = ring.centre, ring.radius + 2.0
         shown += [Line(CENTRE, (x - r, y), (x + r, y)), Line(CENTRE, (x, y - r), (x, y + r))]
+    if plates:
+        shown += [Line(CENTRE, (-_CROSS, 0.0), (_CROSS, 0.0)), Line(CENTRE, (0.0, -_CROSS), (0.0, _CROSS))]
     return (*shown, *_hole_sizes(holes, shown), *_overall(part, shown))
 
 
@@ -163,6 +167,17 @@ def _hole_sizes(holes: Sequence[Circle], shown: Sequence[Item]) -> Iterator[Item
         ways = [
             (reach, diameter(h.centre, h.radius, float(angle), h.radius + reach, text))
             for h in alike
+            for reach in _REACHES
+            for angle in _ANGLES
+        ]
+        made = room.best(ways)
+        room.add(made)
+        yield made
+    for ring in _pitch(holes):
+        assert isinstance(ring, Circle)
+        text = f"pitch circle Ø{2.0 * ring.radius:.2f}"
+        ways = [
+            (reach, diameter(ring.centre, ring.radius, float(angle), ring.radius + reach, text))
             for reach in _REACHES
             for angle in _ANGLES
         ]

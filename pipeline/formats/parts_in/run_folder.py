@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.features.solid import NEVER_SEEN, capped
-from pipeline.fitup import Body
-from pipeline.formats.datum_file import DatumFile, FeatureRecord, FlangeRecord, OutlineRecord, read_datums
+from pipeline.fitup import BY_HAND, Body
+from pipeline.formats.datum_file import (
+    CaliperRecord,
+    DatumFile,
+    FeatureRecord,
+    FlangeRecord,
+    OutlineRecord,
+    read_datums,
+)
 from pipeline.formats.meshes_in import read_light
 from pipeline.formats.parts_in.rims import grown_labels
 from pipeline.formats.solid import NAME, shape_in_part
 from pipeline.geometry import Ints, transformed, undone
 from pipeline.job import load_job
+from pipeline.surfaces import kind_of
 from pipeline.values import (
     MEASURED,
     SNAPPED,
@@ -52,7 +62,7 @@ def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
 def body_of_run(name: str, folder: Path) -> Body:
     """The part that a run in `folder` recovered. Raises InputError as `read_run`."""
     data, light, labels = read_run(folder)
-    features = tuple(map(feature_of, data.features))
+    features = tuple(gauged(feature_of(record), data.calipers) for record in data.features)
     whole = capped(light, labels, [shape_in_part(f) for f in data.features])
     # A lid, and the wall by which a bore is carried on, is nobody's feature: it was never seen.
     labels = np.where(whole.surface.origin == NEVER_SEEN, -1, whole.labels).astype(np.int32)
@@ -85,6 +95,36 @@ def feature_of(record: FeatureRecord) -> Feature:
         reasons=record.reasons, machined=record.machined, name=record.name, orientation=shape.orientation,
         old_id=record.old_id,
     )  # fmt: skip
+
+
+def gauged(feature: Feature, sizes: Sequence[CaliperRecord]) -> Feature:
+    """The feature with the diameter that was measured by hand, where that is known better than from the scan.
+
+    Several measurements of it count by their uncertainties, and their mean is known no better than they agree.
+
+    >>> known = Uncertainty(0.01, 0.0, 0.02, "by the fit")
+    >>> point, way, none = np.zeros(3), np.array([0.0, 0, 1]), Form(0.0, 0.0, 1.0, "none")
+    >>> bore = Feature("H1", "cylinder", "bore", point, way, 20.0, known, none, Extent(100.0, 9))
+    >>> size = CaliperRecord(feature="H1", measured=40.01, measured_uncertainty=0.004, scanned=40.0,
+    ...                      scanned_uncertainty=0.04, agrees=True, note="")
+    >>> found = gauged(bore, [size])
+    >>> found.radius, found.uncertainty.radius, found.uncertainty.method
+    (20.005, 0.002, 'measured by hand; the scan shows 40.000 mm')
+    """
+    own = [s for s in sizes if s.what == "diameter" and s.feature == feature.id and s.measured_uncertainty > 0.0]
+    known = feature.uncertainty
+    if not own or feature.radius is None or not kind_of(feature).cylindrical:
+        return feature
+    weights = np.array([s.measured_uncertainty**-2.0 for s in own])
+    values = np.array([s.measured for s in own])
+    mean, doubt = float(weights @ values / weights.sum()), float(weights.sum() ** -0.5)
+    if len(own) > 1:
+        doubt = max(doubt, float(values.std(ddof=1)) / math.sqrt(len(own)))
+    if known.radius is not None and 0.5 * doubt >= known.radius:
+        return feature
+    off = ", which doesn't agree with it: measure both again" if any(s.agrees is False for s in own) else ""
+    method = f"{BY_HAND}; the scan shows {2.0 * feature.radius:.3f} mm{off}"
+    return replace(feature, radius=0.5 * mean, uncertainty=replace(known, radius=0.5 * doubt, method=method))
 
 
 def flange_of(record: FlangeRecord, data: DatumFile) -> Flange:

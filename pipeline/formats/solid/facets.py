@@ -65,9 +65,12 @@ def body_of_shape(name: str, solid: NamedBody, uncertainty: float, chord: float 
     features: list[Feature] = []
     told: list[str] = []
     labels = np.full(len(faces), -1, np.int32)
+    # Of all facets at once: faces may be many, and most of them have few.
+    corners = surface.vertices[faces]
+    areas, normals = facet_areas(surface.vertices, faces), facet_normals(surface.vertices, faces)
     for n, face in enumerate(found):
         mine = of_face == n
-        feature = _feature(face, surface.vertices[faces[mine]], uncertainty) if mine.any() else None
+        feature = _feature(face, corners[mine], areas[mine], normals[mine], uncertainty) if mine.any() else None
         if feature is not None:
             labels[mine] = len(features)
             features.append(feature)
@@ -96,17 +99,16 @@ def _faces(shape: Any, chord: float) -> list[_Face]:
     return out
 
 
-def _feature(face: _Face, corners: Floats, uncertainty: float) -> Feature | None:
-    """The feature that a face is; its side by how its facets look. corners (k, 3, 3) mm."""
+def _feature(face: _Face, corners: Floats, areas: Floats, normals: Floats, uncertainty: float) -> Feature | None:
+    """The feature that a face is; its side by how its facets look. corners (k, 3, 3) mm, areas (k,) mm2, normals (k, 3)
+    of these."""
     stated = _stated(face.surface)
     shape = None if stated is None else shape_from_step(stated)
-    vertices, faces = corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
-    areas, middles = facet_areas(vertices, faces), corners.mean(axis=1)
-    area = float(areas.sum())
+    middles, area = corners.mean(axis=1), float(areas.sum())
     if shape is None or area <= 0.0:
         return None
     kind, centre = kind_of(shape), areas @ middles / area
-    outwards = float(areas @ np.einsum("ij,ij->i", facet_normals(vertices, faces), surface_normal(shape, middles)))
+    outwards = float(areas @ np.einsum("ij,ij->i", normals, surface_normal(shape, middles)))
     form, point, direction, radius = Form(0.0, 0.0, 1.0, "none"), shape.point, shape.direction, shape.radius
     if kind.flat:
         assert direction is not None
@@ -116,7 +118,7 @@ def _feature(face: _Face, corners: Floats, uncertainty: float) -> Feature | None
     known = Uncertainty(0.0, 0.0, uncertainty, "given")
     extent = Extent(area, 0)
     if direction is not None and kind.ruled:
-        along = (vertices - point) @ direction
+        along = (corners.reshape(-1, 3) - point) @ direction
         low, high = float(along.min()), float(along.max())
         middle = 0.5 * (low + high)
         point, span = point + middle * direction, 0.5 * (high - low)

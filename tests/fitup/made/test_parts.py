@@ -4,6 +4,7 @@ wishes that can't be had.
 Covers: pipeline.fitup.made.registers, pipeline.fitup.made.spigot, pipeline.fitup.made.holder
 Covers: pipeline.fitup.made.plates
 Covers: pipeline.formats.made_drawings.sheet, pipeline.formats.made_drawings.views
+Covers: pipeline.formats.made_drawings.beside
 """
 
 from __future__ import annotations
@@ -242,6 +243,9 @@ def test_solids_read_again_and_drawings(kind: str, wish: dict[str, Any], tmp_pat
             assert size.text.replace("Ø", "%%c").replace("±", "%%p") in said
     if kind not in ("spigot", "holder"):
         assert len(space.query("ARC")) == 4
+        # The corners of the flange, moved by what its offset is.
+        inset = 2 if kind == "spacer" else 0
+        assert any(f"4 x R{R - inset:g} mm" in entity.dxf.text for entity in space.query("TEXT"))
         assert not space.query("LWPOLYLINE")
         rings = [e for e in space.query("CIRCLE") if e.dxf.layer == "HOLES" and abs(e.dxf.radius - 4.5) < 1e-9]
         assert sorted((round(e.dxf.center.x), round(e.dxf.center.y)) for e in rings) == sorted(HOLES)
@@ -253,20 +257,26 @@ def test_solids_read_again_and_drawings(kind: str, wish: dict[str, Any], tmp_pat
         ("spigot", SPIGOT | {"ring": "auto", "bore": 80}, "a smaller bore, or a thinner ring"),
         ("spigot", SPIGOT | {"ring": "auto", "length": 5}, "make it longer"),
         ("spigot", SPIGOT | {"length": 1}, "too short for a fit"),
+        ("spigot", SPIGOT | {"bore": 90}, "leaves no wall at the fit"),
+        ("spigot", SPIGOT | {"ring": "AS568-110"}, "would be stretched by 780.9 %"),
+        ("spigot", SPIGOT | {"head": HEAD | {"bolts": "M7.5"}}, "no bolt hole"),
+        ("spigot", SPIGOT | {"head": HEAD | {"pitch_circle": 88}}, "run by 1.76 mm into what is inside of them"),
         ("spigot", SPIGOT | {"bore": 84}, "leaves a wall of 0.46 mm"),
         ("spigot", SPIGOT | {"fit": "H7/q9"}, "not in the tables"),
         ("spigot", SPIGOT | {"face": "casting: step 1"}, "is an axis, where a face is wanted"),
         ("spigot", SPIGOT | {"on": "casing: step 1"}, "PART: WORDS"),
         ("spigot", SPIGOT | {"head": {"diameter": 80, "thickness": 5}}, "a larger head"),
         ("spigot", SPIGOT | {"head": HEAD | {"pitch_circle": 116}}, "to the head's edge"),
-        ("spigot", SPIGOT | {"head": HEAD | {"count": 40}}, "from hole to hole"),
+        ("spigot", SPIGOT | {"head": HEAD | {"count": 40}}, "into each other|to each other"),
         ("spigot", SPIGOT | {"around": 110}, "leave around out"),
         ("spigot", SPIGOT | {"press": {"wall": 5}}, "no interference"),
         ("spigot", SPIGOT | {"fit": "H7/p6", "press": {"wall": 5, "into": "wood"}}, "not in the table"),
         ("holder", SPIGOT | {"length": 17, "bearing": "6206"}, "for a shoulder"),
-        ("holder", SPIGOT | {"length": 30, "bearing": "6210"}, "leaves a wall of"),
+        ("holder", SPIGOT | {"length": 30, "bearing": "6210"}, "leaves no wall at the fit of"),
         ("holder", SPIGOT | {"length": 30, "bearing": "9999"}, "not in the tables"),
-        ("holder", SPIGOT | {"length": 30, "bearing": "6206", "seat": "h7"}, "a seat is a hole"),
+        ("holder", SPIGOT | {"length": 30, "bearing": "6206", "seat": "tight"}, "is no hole's zone"),
+        ("holder", SPIGOT | {"length": 30, "bearing": "6206", "shoulder": 62}, "is no shoulder"),
+        ("holder", SPIGOT | {"length": 30, "bearing": "6206", "seat": "h7"}, "is no hole's zone"),
         ("cover", {"on": "casting: start", "thickness": 5}, "no outline of start of casting was recovered"),
         ("cover", {"on": "casting: end", "thickness": 5, "offset": -80}, "nothing is left"),
         ("cover", {"on": "casting: end", "thickness": 5, "offset": -8}, "only 1.50 mm are left between H. and edge"),

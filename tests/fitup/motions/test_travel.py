@@ -1,6 +1,6 @@
 """How far parts go, against closed forms; how sure that is; what stops them, and what would let them go farther.
 
-Covers: pipeline.fitup.travel
+Covers: pipeline.fitup.motions.travel, pipeline.fitup.motions.motion, pipeline.fitup.motions.stops
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.fitup import Body, Item, Line, Motion, Placed, item_in_words, placed, travel, turned_body
+from pipeline.fitup import Body, Item, Line, Placed, item_in_words, placed, turned_body
+from pipeline.fitup.motions import Motion, travel
 from pipeline.geometry import rigid, transformed
 from pipeline.surfaces import SituationFeature
 from pipeline.values import FILLED
@@ -81,8 +82,9 @@ def test_what_it_would_gain() -> None:
     found = travel(at(BALL, -60.0), {"post": at(post, -40.0), "cube": at(CUBE)}, X, 100.0)
     (run,) = found.runs
     assert run.run == pytest.approx(60.0 - 41.0 - 5.0, abs=1e-6)
-    gain = next(g for g in run.gains if g.without == "post")
-    assert (gain.run, gain.stop) == (pytest.approx(45.0, abs=1e-6), "cube")
+    gain = next(g for g in run.gains if g.milling is None and g.part == "post")
+    assert gain.run == pytest.approx(45.0, abs=1e-6)
+    assert gain.stop == ("cube", "")
 
 
 def test_a_face_that_was_never_measured() -> None:
