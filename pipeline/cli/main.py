@@ -7,6 +7,7 @@ import io
 import signal
 import sys
 import traceback
+import warnings
 from pathlib import Path
 from typing import NoReturn
 
@@ -98,6 +99,8 @@ def _status(arguments: list[str] | None) -> int:
         # A name of bytes that are no text, or a terminal that lacks a sign, must not end a run.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    # Numba keeps processes apart by a file of its own; where no file can be made, ours says so.
+    warnings.filterwarnings("ignore", "Could not obtain multiprocessing lock")
     try:
         status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
