@@ -113,7 +113,9 @@ def front(part: MadePart) -> tuple[Item, ...]:
         for step in part.steps:
             if isinstance(step.solid, Turned) and step.how == "add":
                 x, y = (float(v) for v in step.solid.place[:2, 3])
-                radii = sorted({r for z, r in step.solid.profile if r > 0.0 and abs(z - _top(step.solid)) < 1e-9})
+                # What is at its top, and its head where that is below.
+                ends = {r for z, r in step.solid.profile if r > 0.0 and abs(z - _top(step.solid)) < 1e-9}
+                radii = sorted(ends | {max(r for _, r in step.solid.profile)})
                 shown += [Circle(OUTLINE, (x, y), r) for r in radii]
     shown += holes
     shown += _pitch(holes)
