@@ -94,7 +94,7 @@ def test_the_bolt_circle_of_the_flange_is_in_the_datum_file(demo: Path, datums: 
 
 def test_the_flange_drawings_are_those_of_the_design(demo: Path) -> None:
     (path,) = demo.glob("*truth*.json")
-    (scan,) = demo.glob("housing.stl")
+    (scan,) = demo.glob("*_scan.stl")
     vertices = trimesh.load(scan, process=False).vertices
     drawn = hold(outputs(demo), json.loads(path.read_text()), Design.sample(), vertices)
     assert {"flange face", "foot bottom", "coupling end face", "inspection face"} <= set(drawn)

@@ -12,6 +12,8 @@ from pipeline.progress import Progress
 from pipeline.questions.kind import Kind, Parts
 from pipeline.report.fit import Section, Shown, Term, section_through
 
+_TOLD = 5e-5  # mm, under which a term is nought on the terminal
+
 
 def _answer(question: ClearanceQuestion, parts: Parts, progress: Progress) -> Clearance:
     one, other = (parts[name] for name in question.between)
@@ -26,7 +28,8 @@ def _lines(question: ClearanceQuestion, found: Clearance) -> list[str]:
         lines.append(
             "           at " + ", ".join(f"{place_in_mm(p)} on {name} {on or 'skin'}" for name, p, on in spots)
         )
-        lines += [f"           {term.kind} {mm(term.size, '.4f')}: {term.name}" for term in found.spot.terms]
+        told = [term for term in found.spot.terms if term.size >= _TOLD]
+        lines += [f"           {term.kind} {mm(term.size, '.4f')}: {term.name}" for term in told]
     if found.overlap is not None and found.overlap.volume is not None:
         lines.append(f"           they have {mm3(found.overlap.volume, '.2f')} in common")
     if found.overlap is not None and found.overlap.shift is not None:

@@ -76,15 +76,19 @@ def _lines(question: TravelQuestion, found: Travel) -> list[str]:
 
 def _run_lines(question: TravelQuestion, found: Travel, run: Run) -> list[str]:
     way = "back" if run.way < 0 else "forward"
-    about = question.about if found.turns else question.along if isinstance(question.along, str) else "a direction"
-    motion = "about" if found.turns else "along"
-    lines = [f"travel     {question.move}, {way} {motion} {about}: {run.verdict}: {run.why}"]
+    lines = [f"travel     {question.move}, {way} {_motion_in_words(question)}: {run.verdict}: {run.why}"]
     if run.stop is not None:
         named = zip((question.move, run.stop.against), run.stop.places, run.stop.on, strict=True)
         spots = ", ".join(f"{place_in_mm(p)} on {name} {on or 'skin'}" for name, p, on in named)
         lines.append(f"           stopped at {spots}{'' if run.stop.seen else '; never measured'}")
     lines += [f"           {text}" for text in _gains(found, run)]
     return [*lines, *(f"           {text}" for text in _owed(found, run))]
+
+
+def _motion_in_words(question: TravelQuestion) -> str:
+    if question.about is not None:
+        return f"about {question.about}"
+    return f"along {question.along if isinstance(question.along, str) else list(question.along or ())}"
 
 
 def _gains(found: Travel, run: Run) -> list[str]:
@@ -107,9 +111,12 @@ def _gains(found: Travel, run: Run) -> list[str]:
             f"{mm(off.reach, '.0f')} of there, down to a plane square to {(np.round(off.way, 3) + 0.0).tolist()}"
         )
     if run.stop is not None and run.stop.spot is not None and not any(gain.milling for gain in run.gains):
-        out.append("no place alone, milled off down to a plane, would let it go farther than that is known within")
+        out.append(
+            "no milling of either place, as far as to where something else stops it, was found that leaves a wall and "
+            "gains more than the run is known within"
+        )
     elif any(gain.milling for gain in run.gains):
-        out.append("what wall milling would leave isn't looked at: a [[cut]] with its `wall` says it")
+        out.append("what wall that would leave isn't told here: plan it as a [[cut]] with a wall")
     return out
 
 
@@ -150,7 +157,7 @@ def _shown(question: TravelQuestion, found: Travel, parts: Parts) -> Shown:
                   f"Gap along the travel, {way}", question.least or None)
         )  # fmt: skip
     held = found.verdict in ("far enough", "told")
-    asked = f"travel: {question.move}"
+    asked = f"travel: {question.move} {_motion_in_words(question)}"
     said = "; ".join(f"{'back' if run.way < 0 else 'forward'} {run.why}" for run in found.runs)
     return Shown(
         asked, found.verdict, held, said, tuple(facts), tuple(sections), (), tuple(curves), _grids(question, found)

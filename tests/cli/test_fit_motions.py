@@ -81,7 +81,7 @@ def test_travel_and_envelope_of_a_layout(tmp_path: Path) -> None:
     status, text = run(path, "--quiet")
     assert not text
     lines = run(path)[1]
-    assert "travel     rotor, forward along a direction: far enough" in lines
+    assert "travel     rotor, forward along [-1.0, 0.0, 0.0]: far enough" in lines
     assert (
         "2.00 mm more, +-0.02 mm (95 %), until tube: skin stops it, if 2.00 mm, +-0.02 mm, were milled off tube"
         in lines

@@ -19,13 +19,15 @@ _BEHIND = -0.1  # of a way with the one that meets the motion: from there no too
 _ALONG = 4  # normals of what is in the way that are tried, by their areas
 _DEEPEST = 20.0  # mm: what is deeper is no relief but another part (common practice, no source)
 _SHUT = 0.1  # share of what is milled off that may have other metal in the tool's way: edges and noise
-_CLOSE = 1e-3  # mm that the depth is told to
+_CLOSE, _CLOSELY = 1e-3, 1e-3  # mm that the depth is told to, and share
+_ABOUT = 2.0  # mm about a facet that is met, within which others are looked at together
 _BETTER = 0.98  # of the depth by the ways before that one must do with
 _LEFT = 1.0  # mm of metal, under which a wall counts as milled through (common practice, no source)
+_THROUGH = 2e-3  # share of what is milled off that may leave less: edges and noise
 _INTO = 0.01  # mm below the surface that rays begin
 _FACING = 0.5  # cosine of a facet's normal with the way, from which on metal is looked for below it
 _LYING = 0.1  # and from which on, below nought, it looks away
-_RAYS = 4000
+_RAYS = 40_000
 _NAMED = 4  # features
 _FINE = (np.array([[i, k, 3 - i - k] for i in range(4) for k in range(4 - i)]) + 0.2) / 3.6  # places within a facet
 
@@ -62,19 +64,49 @@ class Milling:
         return f"{self.part}: {', '.join(self.on[:_NAMED]) or 'skin'} at {place_in_mm(self.place, '.1f')}"
 
 
+@dataclass(frozen=True)
+class Farther:
+    """How far a part must get with a place milled off.
+
+    pairs  it, and each other part that this place may meet
+    side   0: the place is the moving part's, 1: the other part's, of one pair
+    way    1 forward, -1 back
+    run    mm or rad; least: mm that it keeps
+    """
+
+    pairs: Sequence[Pair]
+    side: int
+    way: int
+    run: float
+    least: float
+
+    @property
+    def part(self) -> Placed:
+        """Whose the place is."""
+        return self.pairs[0].moving if self.side == 0 else self.pairs[0].other
+
+    def stopped_by(self, corners: Floats, source: Ints) -> int | None:
+        """Which of facets (k, 3, 3), all that is left of the place, stops it; source: (k,) of which facet each is."""
+        for pair in self.pairs if len(corners) else ():
+            found = pair.meets(self.side, corners, source, self.way, self.run, self.least)
+            if found is not None:
+                return found
+        return None
+
+
 def least_milling(
-    pairs: Sequence[Pair], side: int, chosen: Mask, normal: Floats, meets: Floats, way: int, run: float, least: float
+    farther: Farther, chosen: Mask, met: tuple[Floats, Floats, Floats], known: float | None
 ) -> Milling | None:
     """The shallowest milling of chosen facets (m,) that lets a part move on; None where each would go through a wall.
 
-    side    0: facets of the moving part, 1: of the one other part of `pairs`
-    normal  (3,) out of the place that is met first; meets: (3,) unit, from there against what meets it
-    run     mm or rad that the part must get to without coming nearer than `least` mm to what is left of these facets
+    met    the place that is met first, (3,) mm, the normal out of it and the way from there against what meets it, unit
+    known  mm, 95 %, that the gap there isn't known better; None where it can't be told
 
     What other facets do isn't looked at.
     """
-    part = pairs[0].moving if side == 0 else pairs[0].other
-    facets = np.flatnonzero(chosen & _in_the_way(pairs, side, way, run, least)).astype(np.int32)
+    first, normal, meets = met
+    part = farther.part
+    facets = np.flatnonzero(chosen & _in_the_way(farther)).astype(np.int32)
     if not len(facets):
         return None
     corners = part.vertices[part.body.surface.faces[facets]]
@@ -82,20 +114,12 @@ def least_milling(
     for towards in _ways(part, facets, normal, meets):
         high = corners @ towards
         top, most = float(high.max()), min(float(np.ptp(high)) + _CLOSE, _DEEPEST)
-
-        def free(depth: float, towards: Floats = towards, top: float = top) -> bool:
-            left, source = milled(corners, towards, top - depth)
-            return not len(left) or all(pair.meets_none(side, left, facets[source], way, run, least) for pair in pairs)
-
-        deep = most if best is None else min(most, _BETTER * best[0])
-        if not free(deep):
-            continue
-        shallow = 0.0
-        while deep - shallow > _CLOSE:
-            half = 0.5 * (shallow + deep)
-            shallow, deep = (shallow, half) if free(half) else (half, deep)
-        if _is_open(part, facets, towards, top - deep) and not _goes_through(part, corners, towards, top - deep):
-            best = deep, towards
+        depth = most if best is None else min(most, _BETTER * best[0])
+        # What is met first has to go.
+        if top - float(first @ towards) < depth:
+            found = _depth(farther, facets, corners, towards, depth)
+            if found is not None and _is_open(part, facets, towards, top - found):
+                best = best if _goes_through(part, facets, towards, top - found) else (found, towards)
     if best is None:
         return None
     depth, towards = best
@@ -104,9 +128,37 @@ def least_milling(
     ends = corners[goes].reshape(-1, 3)
     place = ends[int(np.argmax(ends @ towards))]
     return Milling(
-        part.body.name, depth, None, towards, place, float(np.linalg.norm(ends - place, axis=1).max()),
+        part.body.name, depth, known, towards, place, float(np.linalg.norm(ends - place, axis=1).max()),
         _features(part, facets[goes]),
     )  # fmt: skip
+
+
+def _depth(farther: Farther, facets: Ints, corners: Floats, towards: Floats, most: float) -> float | None:
+    """mm, at most `most`, below the highest of facets down to which they must be milled; None where that isn't enough.
+
+    It is sought by halves on the few of them that were met before, and these grow by what is still met then.
+    """
+    top = float((corners @ towards).max())
+
+    def met(some: Ints, depth: float) -> int | None:
+        """Which of some of the facets is met first all the same."""
+        left, source = milled(corners[some], towards, top - depth)
+        found = farther.stopped_by(left, facets[some][source])
+        return None if found is None else int(some[source[found]])
+
+    everything = np.arange(len(facets), dtype=np.int32)
+    if met(everything, most) is not None:
+        return None
+    middles = corners.mean(axis=1)
+    few, shallow, found = everything[:0], 0.0, met(everything, 0.0)
+    while found is not None:
+        near = np.linalg.norm(middles - middles[found], axis=1) < _ABOUT
+        few, deep = np.union1d(few, np.append(everything[near], found)).astype(np.int32), most
+        while deep - shallow > max(_CLOSE, _CLOSELY * deep):
+            half = 0.5 * (shallow + deep)
+            shallow, deep = (shallow, half) if met(few, half) is None else (half, deep)
+        shallow, found = deep, met(everything, deep)
+    return shallow
 
 
 def milled(corners: Floats, way: Floats, level: float) -> tuple[Floats, Ints]:
@@ -142,15 +194,16 @@ def milled(corners: Floats, way: Floats, level: float) -> tuple[Floats, Ints]:
     return left[area > 1e-12], source[area > 1e-12].astype(np.int32)
 
 
-def _in_the_way(pairs: Sequence[Pair], side: int, way: int, run: float, least: float) -> Mask:
+def _in_the_way(farther: Farther) -> Mask:
     """(m,) facets of the other part whose boxes the moving one's box comes upon; else all."""
-    part = pairs[0].moving if side == 0 else pairs[0].other
-    if side == 0 or pairs[0].motion.turns:
+    part, pair = farther.part, farther.pairs[0]
+    if farther.side == 0 or pair.motion.turns:
         return np.ones(len(part.body.labels), bool)
-    moving = pairs[0].moving.vertices
-    low, high = box_of(np.vstack([box_of(moving), box_of(transformed(pairs[0].motion.at(way * run), moving))]))
+    moving = pair.moving.vertices
+    moved = transformed(pair.motion.at(farther.way * farther.run), moving)
+    low, high = box_of(np.vstack([box_of(moving), box_of(moved)]))
     corners = part.vertices[part.body.surface.faces]
-    near = (corners.min(axis=1) <= high + least) & (corners.max(axis=1) >= low - least)
+    near = (corners.min(axis=1) <= high + farther.least) & (corners.max(axis=1) >= low - farther.least)
     return np.asarray(near.all(axis=1))
 
 
@@ -191,20 +244,28 @@ def _is_open(part: Placed, facets: Ints, way: Floats, level: float) -> bool:
     return bool(np.mean((met >= 0) & ~np.isin(met, facets)) < _SHUT)
 
 
-def _goes_through(part: Placed, corners: Floats, way: Floats, level: float) -> bool:
-    """Whether milling facets (m, 3, 3) down to a plane would leave no wall somewhere, by rays into the metal."""
+def _goes_through(part: Placed, facets: Ints, way: Floats, level: float) -> bool:
+    """Whether milling facets down to a plane would leave no wall somewhere, by rays into the metal.
+
+    Rays that leave at once through what is milled off as well are those of an edge.
+    """
+    faces = part.body.surface.faces
+    corners = part.vertices[faces[facets]]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    facing = across @ way > _FACING * np.linalg.norm(across, axis=1)
+    area = np.linalg.norm(across, axis=1)
+    facing = across @ way > _FACING * area
     places = np.einsum("qc,fcd->fqd", _FINE, corners[facing]).reshape(-1, 3)
+    area = np.repeat(area[facing], len(_FINE))[places @ way > level]
     places = places[places @ way > level]
-    places = places[:: 1 + len(places) // _RAYS]
+    step = 1 + len(places) // _RAYS
+    places, area = places[::step], area[::step]
     if not len(places):
         return False
-    facet, far = part.scene.first(places - _INTO * way, np.broadcast_to(-way, places.shape))
-    met = np.flatnonzero(facet >= 0)
-    # A ray that meets the metal from outside began beside it.
-    leaves = facet_normals(part.vertices, part.body.surface.faces[facet[met]]) @ way < 0.0
-    return bool((far[met] + _INTO < places[met] @ way - level + _LEFT)[leaves].any())
+    met, far = part.scene.first(places - _INTO * way, np.broadcast_to(-way, places.shape))
+    # One that meets the metal from outside began beside it.
+    leaves = (met >= 0) & (facet_normals(part.vertices, faces[met]) @ way < 0.0)
+    thin = leaves & (far + _INTO < places @ way - level + _LEFT) & ~((far < _LEFT) & np.isin(met, facets))
+    return bool(area @ thin > _THROUGH * area.sum())
 
 
 def _features(part: Placed, facets: Ints) -> tuple[str, ...]:

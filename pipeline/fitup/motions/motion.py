@@ -91,23 +91,25 @@ class Pair:
             one, other = turned_over(one), turned_over(other)
         return first_contact_turning(one, other, up_to, gap, meant)
 
-    def meets_none(self, side: int, corners: Floats, source: Ints, way: int, up_to: float, gap: float) -> bool:
-        """Whether the moving part gets `up_to` mm or rad far, facets (k, 3, 3) standing in for it, side 0, or for the
-        other part, 1; source: of which facet each is, (k,)."""
+    def meets(self, side: int, corners: Floats, source: Ints, way: int, up_to: float, gap: float) -> int | None:
+        """Which of facets (k, 3, 3) that stand in for the moving part, side 0, or for the other part, 1, is met first
+        within a run of `up_to` mm or rad; source: of which facet of the part each is, (k,)."""
         vertices, faces = corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
-        one, other = (
-            (self.meant.one[source], self.meant.other) if side == 0 else (self.meant.one, self.meant.other[source])
-        )
-        meant = Meant(one, other, self.meant.least)
+        marks = [self.meant.one, self.meant.other]
+        marks[side] = marks[side][source]
+        meant = Meant(marks[0], marks[1], self.meant.least)
+        found: Contact | None
         if not self.motion.turns:
             tree = facet_tree(vertices, faces)
             pair = (tree, self.other.tree) if side == 0 else (self.moving.tree, tree)
-            return first_contact(*pair, way * self.motion.speed(np.zeros(3)), up_to, gap, meant) is None
-        item, trees = self.motion.item, list(self._trees(None))
-        assert item.direction is not None
-        trees[side] = turn_tree(vertices, faces, item.point, item.direction)
-        one_tree, other_tree = (turned_over(tree) for tree in trees) if way < 0 else trees
-        return first_contact_turning(one_tree, other_tree, up_to, gap, meant) is None
+            found = first_contact(*pair, way * self.motion.speed(np.zeros(3)), up_to, gap, meant)
+        else:
+            item, trees = self.motion.item, list(self._trees(None))
+            assert item.direction is not None
+            trees[side] = turn_tree(vertices, faces, item.point, item.direction)
+            one, other = (turned_over(tree) for tree in trees) if way < 0 else trees
+            found = first_contact_turning(one, other, up_to, gap, meant)
+        return None if found is None else found.near.facets[side]
 
     def _trees(self, before: Floats | None) -> tuple[TurnTree, TurnTree]:
         """Of both parts about the axis; the last of those after another motion is kept, as both ways ask for it."""

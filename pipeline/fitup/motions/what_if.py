@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.fitup import Placed, lies_within
-from pipeline.fitup.motions.milling import Milling, least_milling
+from pipeline.fitup.motions.milling import Farther, Milling, least_milling
 from pipeline.fitup.motions.motion import Motion, Pair, first_of, without
 from pipeline.fitup.motions.stops import Stop, corrected_run, stop_of
 from pipeline.geometry import Floats, Mask, transformed, undone
@@ -17,9 +17,11 @@ from pipeline.mesh.topology import facet_normals
 
 _PATCH = 10.0  # mm about a place on no feature that are taken away together
 _ONE_PLACE = 3.0 * _PATCH  # mm from what is taken away to what belongs to the same place
-_GROWN = 10  # times that what is taken away at a place may grow
+_RIM = 3  # rows of facets along a feature that a scan rounds there
+_GROWN = 8  # times that what is taken away at a place may grow
 _SHARES = (0.9, 0.1)  # of the most that can be gained there: for each the least that gains as much is taken away
-_TRIES = 4
+_MUCH = 0.5  # of what gains the most: what gains more isn't told beside it
+_TRIES = 3  # for each, as what leaves no wall is passed over
 _INSIDE = 0.02  # cosine of a facet's normal with the way that it is met, from which on that is from inside the metal
 
 
@@ -113,7 +115,7 @@ def _by_milling(
         then = _first_without(pairs, each, side, gone, way, up_to, least)
         options.append((gone, up_to if then is None else then[1].run, then))
     place = _place_before(pair, found, side, way)
-    normal, meets = _normal(part, found.near.facets[side]), _meets(pair, place, side, way)
+    met = place, _normal(part, found.near.facets[side]), _meets(pair, place, side, way)
     known = None if stop.spot is None or stop.spot.unsure else stop.spot.expanded
     out: list[Gain] = []
     for share in _SHARES:
@@ -122,11 +124,10 @@ def _by_milling(
             if most - found.run <= max(1e-6, stop.expanded or 0.0):
                 break
             chosen, run, then = next(o for o in options if o[1] - found.run >= share * (most - found.run))
-            if any(abs(gain.run - run) < 1e-6 for gain in out):
+            if any(_MUCH * (gain.run - found.run) < run - found.run for gain in out):
                 break
-            milling = least_milling(each, side, chosen, normal, meets, way, run - 1e-6, least)
+            milling = least_milling(Farther(each, side, way, run - 1e-6, least), chosen, met, known)
             if milling is not None:
-                milling = replace(milling, expanded=known)
                 out.append(_gain(part.body.name, then, way, up_to, milling))
                 break
             options = [option for option in options if option[1] < run - 1e-6]
@@ -176,12 +177,18 @@ def _is_by(part: Placed, gone: Mask, place: Floats) -> bool:
 
 
 def _patch(part: Placed, facet: int, place: Floats) -> Mask:
-    """(m,) facets of the feature that a facet belongs to, or those about it."""
-    k = int(part.body.labels[facet])
+    """(m,) facets of the feature that a facet is of, of a scan with the skin along its rim; or the skin about it."""
+    faces, k = part.body.surface.faces, int(part.body.labels[facet])
+    skin = part.body.labels < 0
     if k >= 0:
-        return np.asarray(part.body.labels == k)
+        gone = np.asarray(part.body.labels == k)
+        for _ in range(_RIM if part.body.skin is None else 0):
+            touched = np.zeros(len(part.vertices), bool)
+            touched[faces[gone].ravel()] = True
+            gone |= skin & touched[faces].any(axis=1)
+        return gone
     near = np.linalg.norm(part.vertices - place, axis=1) < _PATCH
-    gone = np.asarray(near[part.body.surface.faces].any(axis=1) & (part.body.labels < 0))
+    gone = np.asarray(near[faces].any(axis=1) & skin)
     gone[facet] = True
     return gone
 

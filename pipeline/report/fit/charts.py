@@ -153,13 +153,13 @@ class _Frame:
         return _LEFT + across * (_WIDE - _LEFT - 8.0), _HIGH - _FOOT - up * (_HIGH - _FOOT - 8.0)
 
     def axes(self, across: str, upwards: str) -> str:
-        """Both axes, their ends and middles in figures."""
+        """Both axes, with round figures along them."""
         foot, out = _HIGH - _FOOT, [f'<path d="M{_LEFT} 8V{_HIGH - _FOOT}H{_WIDE - 8}"/>']
-        for x in np.linspace(self.left, self.right, 5).tolist():
+        for x in _round_figures(self.left, self.right, 4):
             place = self.at(x, self.low)[0]
-            anchor = "end" if x == self.right else "middle"
+            anchor = "end" if place > _WIDE - 20 else "middle"
             out.append(f'<text stroke="none" x="{place:.1f}" y="{foot + 16:.1f}" text-anchor="{anchor}">{x:.4g}</text>')
-        for y in np.linspace(self.low, self.high, 3).tolist():
+        for y in _round_figures(self.low, self.high, 2):
             place = self.at(self.left, y)[1]
             out.append(
                 f'<text stroke="none" x="{_LEFT - 6:.1f}" y="{max(place + 4, 16):.1f}" text-anchor="end">{y:.4g}</text>'
@@ -167,6 +167,24 @@ class _Frame:
         out.append(f'<text stroke="none" x="{_WIDE - 8}" y="{_HIGH - 8}" text-anchor="end">{safe(across)}</text>')
         out.append(f'<text stroke="none" x="4" y="{_HIGH - 8}">{safe(upwards)} (upwards)</text>')
         return "".join(out)
+
+
+def round_length(about: float) -> float:
+    """1, 2 or 5 times a power of ten, about a length.
+
+    >>> round_length(0.7), round_length(23.0)
+    (0.5, 20.0)
+    """
+    power = 10.0 ** np.floor(np.log10(about))
+    return float(max(n for n in (1.0, 2.0, 5.0) if n * power <= about) * power)
+
+
+def _round_figures(low: float, high: float, parts: int) -> list[float]:
+    """Multiples of a round length from one end to the other, in some more parts than asked for."""
+    if not high > low:
+        return [low]
+    step = round_length((high - low) / parts)
+    return [k * step for k in range(int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9)) + 1)]
 
 
 def _whole(body: str, title: str) -> str:

@@ -14,6 +14,7 @@ from pipeline.geometry import MM_PER_INCH, Floats, box_of, cross, rejection, uni
 from pipeline.mesh.query import plane_section
 from pipeline.palette import Paint, colour_of, css, part_look
 from pipeline.report import safe
+from pipeline.report.fit.charts import round_length
 
 _LEAST, _TIMES = 30.0, 7.0  # mm that a section is wide at least, and how many times the distance
 _SHAPE = 0.62  # height by width
@@ -146,7 +147,7 @@ def section_svg(section: Section, title: str) -> str:
         + _text(side, 0.35 * size, size, section.label, halo=0.3 * size)
     )  # fmt: skip
     size_of_unit = 1.0 if section.unit == "mm" else MM_PER_INCH
-    told = _round_length(wide / 5 / size_of_unit)
+    told = round_length(wide / 5 / size_of_unit)
     bar = told * size_of_unit
     left, foot = -wide / 2 + 0.04 * wide, high / 2 - 0.05 * high
     scale = f'<path d="M{left:.3f} {foot:.3f}h{bar:g}" stroke-width="{2.5 * ink:.3f}"/>' + _text(
@@ -175,9 +176,3 @@ def _text(x: float, y: float, size: float, text: str, halo: float) -> str:
         f'<text x="{x:.3f}" y="{y:.3f}" font-size="{size:.3f}" fill="{css("ink")}" stroke="{css("paper")}" '
         f'stroke-width="{halo:.3f}" paint-order="stroke" stroke-linejoin="round">{safe(text)}</text>'
     )
-
-
-def _round_length(about: float) -> float:
-    """1, 2 or 5 times a power of ten, about a length."""
-    power = 10.0 ** np.floor(np.log10(about))
-    return float(max(n for n in (1.0, 2.0, 5.0) if n * power <= about) * power)
