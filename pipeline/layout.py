@@ -26,6 +26,8 @@ class PlaceLine(Settings):
 
     way              "same" or "opposed": how both directions look; of faces opposed, of axes the same, unless told
     gap              mm between the two faces, or along the target's axis; gap_uncertainty: standard, mm
+    turn             degrees from the target's direction to the part's, about the axis that the lines before leave; it
+                     holds no place then; turn_uncertainty: standard, degrees
     """
 
     axis: str | None = None
@@ -35,6 +37,8 @@ class PlaceLine(Settings):
     way: Literal["same", "opposed"] | None = None
     gap: Finite = 0.0
     gap_uncertainty: NotNegative = 0.0
+    turn: Finite | None = None
+    turn_uncertainty: NotNegative = 0.0
 
     @model_validator(mode="after")
     def _one(self) -> PlaceLine:
@@ -42,6 +46,12 @@ class PlaceLine(Settings):
             raise ValueError('a line needs one of axis = "...", face = "..." and point = "..."')
         if self.axis is not None and self.gap:
             raise ValueError("a gap is between faces; say it in a line with face")
+        if self.turn is not None and (self.point is not None or self.gap or self.gap_uncertainty):
+            raise ValueError(
+                "a line with a turn only turns an axis or a face; say the gap, or the point, in another line"
+            )
+        if self.turn is None and self.turn_uncertainty:
+            raise ValueError("turn_uncertainty is that of a turn; give the turn as well, 0 if it is none")
         return self
 
     @property

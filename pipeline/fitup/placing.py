@@ -46,6 +46,8 @@ class Line:
     target   what of the other part it comes to, where that stands
     opposed  the two directions come to look at each other; else the same way
     gap      mm from the target along its direction, and its standard uncertainty
+    turn     rad from the target's direction to its own, about the axis that lines before left it to turn about, and
+             its standard uncertainty: such a line holds no place; None: it comes to the target
     words    what the user wrote, for errors
     """
 
@@ -55,6 +57,8 @@ class Line:
     words: str
     gap: float = 0.0
     gap_uncertainty: float = 0.0
+    turn: float | None = None
+    turn_uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -113,6 +117,10 @@ def placed(lines: Sequence[Line], start: Floats | None = None) -> Pose:
             other = list(lines)
             other[n] = replace(line, gap=line.gap + _STEP * line.gap_uncertainty)
             moves["gap", line.words, str(n)] = _difference(again, _solved(other, solver.pose).pose)
+        if line.turn is not None and line.turn_uncertainty > 0.0:
+            other = list(lines)
+            other[n] = replace(line, turn=line.turn + _STEP * line.turn_uncertainty)
+            moves["turn", line.words, str(n)] = _difference(again, _solved(other, solver.pose).pose)
     unsure = next((item.unsure for line in lines for item in (line.own, line.target) if item.unsure), "")
     return Pose(
         solver.pose, tuple(tuple(map(_named, taken)) for taken in solver.taken), solver.free(), moves, unsure,
@@ -144,6 +152,7 @@ class _Solver:
         self.pose = start
         self.turns = 3
         self.axis = np.array([0.0, 0.0, 1.0])  # the one turn that is left, where it is one
+        self.sense = 1.0  # of it with the direction of what it was taken from
         self.pivot = transformed(start, np.zeros(3))  # what turning leaves where it is
         self.loose = np.eye(3)  # columns: shifts that are left
         self.taken: list[list[tuple[str, Floats]]] = []
@@ -157,19 +166,29 @@ class _Solver:
         taken: list[tuple[str, Floats]] = []
         goal = None if line.target.direction is None else (-1.0 if line.opposed else 1.0) * line.target.direction
         angle = 0.0
+        if line.turn is not None:
+            if self.turns != 1:
+                raise SettingsError(
+                    f"{line.words}: a turn is about the one axis that the lines before it leave, and they leave "
+                    f"{'any' if self.turns else 'none'}; put it after those that give that axis, or leave it out."
+                )
+            goal = None if goal is None else about(self.sense * line.turn * self.axis) @ goal
         if goal is not None and line.own.direction is not None:
+            was_free = self.turns == 3
             taken += self._direct(line.own.direction, goal)
+            if was_free:
+                self.sense = -1.0 if line.opposed else 1.0
             angle = float(np.arccos(np.clip(turned(self.pose, line.own.direction) @ goal, -1.0, 1.0)))
         aim = line.target.point
         if line.target.direction is not None:
             aim = aim + line.gap * line.target.direction
-        rows = _held(line, goal)
+        rows = _held(line, goal) if line.turn is None else np.zeros((0, 3))
         was_held = self._is_held()
         shifts = self._shift(rows, rows @ (aim - transformed(self.pose, line.own.point)))
         taken += [("shift along", d) for d in shifts]
         if self._is_held() and not was_held:
             self.pivot = aim
-        elif was_held and line.target.kind != SituationFeature.PLANE:
+        elif was_held and line.turn is None and line.target.kind != SituationFeature.PLANE:
             taken += self._stop(line.own, aim)
         off = float(np.linalg.norm(rows @ (aim - transformed(self.pose, line.own.point))))
         if angle > SNAP:

@@ -174,6 +174,8 @@ ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
         (ROD + BAR + ON + ON, "takes no freedom away"),
         (ROD + BAR + ON + ON + 'way = "opposed"\n', "turn by another 180.0 degrees"),
         (ROD + BAR + ON + "gap = 3\n", "a gap is between faces"),
+        (ROD + BAR + ON + "turn = 3\n", "a turn is about the one axis that the lines before it leave"),
+        (ROD + BAR + ON + "turn_uncertainty = 3\n", "give the turn as well"),
         (ROD + BAR + ON.replace("axis =", "face ="), "bar: axis is an axis, where a face is wanted"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "bra"]\n', "there is no part 'bra'; there are rod, bar"),
         (ROD + BAR + '[[clearance]]\nbetween = ["rod", "rod"]\n', "a part is not asked for its distance from itself"),

@@ -80,6 +80,35 @@ def test_opposed_and_gap() -> None:
     assert turned(turned_over.matrix, UP).tolist() == pytest.approx([0.0, 0.0, -1.0])
 
 
+@pytest.mark.parametrize("opposed", [False, True])
+def test_a_turn_about_what_is_left(opposed: bool) -> None:
+    """On a bore's axis, turned by 30 degrees about it as the bore's axis looks, +-0.2: x of the part is x of the base
+    turned by scipy's rotation, and a place 100 mm off the axis is known within 100 mm times 0.2 degrees."""
+    random = np.random.default_rng(3)
+    base = Rotation.random(random_state=8)
+    bore = Item(AXIS, random.normal(0, 30, 3), base.apply(UP))
+    side = Item(AXIS, random.normal(0, 30, 3), base.apply([1.0, 0.0, 0.0]))
+    turn, known = np.radians(30.0), np.radians(0.2)
+    lines = [
+        Line(item(AXIS, (0, 0, 0)), bore, opposed, "bore"),
+        Line(item(POINT, (0, 0, 5), None), Item(POINT, bore.point, None), False, "end"),
+        Line(item(AXIS, (0, 0, 0), np.array([1.0, 0, 0])), side, False, "side", turn=turn, turn_uncertainty=known),
+    ]
+    pose = placed(lines)
+    about = Rotation.from_rotvec(turn * base.apply(UP))
+    assert turned(pose.matrix, np.array([1.0, 0, 0])) == pytest.approx(about.apply(side.direction), abs=1e-9)
+    assert turned(pose.matrix, UP) == pytest.approx((-1.0 if opposed else 1.0) * bore.direction, abs=1e-9)
+    assert transformed(pose.matrix, np.array([0.0, 0, 5.0])) == pytest.approx(bore.point, abs=1e-9)
+    assert (len(pose.taken[2]), pose.free) == (1, ())
+    assert all(left.shift < 1e-9 and left.angle < 1e-6 for left in pose.left)
+    (move,) = pose.moves.values()
+    off = transformed(pose.matrix, np.array([60.0, 80.0, 7.0]))
+    assert np.linalg.norm(move[:3] + np.cross(move[3:], off)) == pytest.approx(100.0 * known, rel=1e-3)
+    for wrong in ([lines[2]], [*lines, lines[2]]):
+        with pytest.raises(SettingsError, match="a turn is about the one axis"):
+            placed(wrong)
+
+
 @pytest.mark.parametrize(
     ("second", "said"),
     [

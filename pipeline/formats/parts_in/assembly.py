@@ -49,6 +49,8 @@ def placed_parts(layout: Layout, progress: Progress = silent) -> dict[str, Place
                     f"{name}: {line.words}",
                     line.gap,
                     line.gap_uncertainty,
+                    None if line.turn is None else np.radians(line.turn),
+                    np.radians(line.turn_uncertainty),
                 )
             )
         start = None if part.at is None else np.array(part.at)
