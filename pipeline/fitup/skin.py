@@ -18,9 +18,9 @@ REACH = 2.5  # edges about a place whose vertices tell where the skin is
 _LEAST_POINTS = 10
 _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
 _TOUCHING = 1e-6  # mm from a facet that a place lies on
-# Of what the weights change, what is still left: a quadric through r^4 over a disc, by least squares, lies 1/6 too low
-# in its middle where all of it counts alike, and 0.0626 with tricube weights (integrals worked out here).
-_LEFT = 0.0626 / (1.0 / 6.0 - 0.0626)
+# Of what the weights change, what is still left: a quadric through r^4 over an evenly covered disc, by least squares,
+# lies 1/6 too low in its middle where all counts alike, and 0.0611 with tricube weights (integrals worked out here).
+_LEFT = 0.0611 / (1.0 / 6.0 - 0.0611)
 
 
 @dataclass(frozen=True)

@@ -248,7 +248,7 @@ def test_a_template_larger_than_the_bed_is_made_in_pieces(
     """Each piece fits the bed as it lies on its top, together they are the whole less their dowels' holes, and their
     joint is in the budget."""
     found = {}
-    for name, printing in (("whole", ""), ("parted", "printing = {bed = [130, 110]}")):
+    for name, printing in (("whole", ""), ("parted", "wall = 2.5\nprinting = {bed = [130, 110]}")):
         folder = tmp_path / name
         folder.mkdir()
         status, said = told_by(capsys, str(layout(casting, folder, printing=printing)), "--quiet")

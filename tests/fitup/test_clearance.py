@@ -1,7 +1,6 @@
 """What is said of two placed parts, against closed forms.
 
 Covers: pipeline.fitup.clearance, pipeline.fitup.bodies, pipeline.fitup.figures, pipeline.fitup.words
-Covers: pipeline.fitup.skin
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.fitup.made.solids import Outline, Prism, Step, cylinder
 from pipeline.fitup.made.template_error import Jointed
-from pipeline.geometry import Floats
+from pipeline.geometry import Floats, Mask
 from pipeline.making import MOST_PIECES, MakeQuestion
 from pipeline.standards import dowel_up_to
 
@@ -31,6 +31,7 @@ _FAR = 4000.0  # mm: beyond all of a template
 _PLAY = 0.05  # mm, of a dowel in a hole that is reamed to it
 _GLUE = 0.05  # mm of glue that may be left between two faces
 _TURNS = np.radians(np.arange(0.0, 180.0, 1.0))
+_TURNED = np.moveaxis(np.array([[np.cos(_TURNS), -np.sin(_TURNS)], [np.sin(_TURNS), np.cos(_TURNS)]]), 2, 0)
 Disc = tuple[float, float, float]
 
 
@@ -90,8 +91,7 @@ def on_bed(flat: Floats, bed: tuple[float, float]) -> tuple[float, float] | None
     >>> on_bed(np.array([[0.0, 0], [30, 0], [30, 10], [0, 10]]), (25.0, 25.0)), on_bed(np.eye(2), (2.0, 2.0))
     ((28.0, 28.0), None)
     """
-    sides = np.array([np.ptp(flat @ np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]]), axis=0)
-                      for t in _TURNS])  # fmt: skip
+    sides = np.ptp(flat @ _TURNED, axis=1)
     over = (sides - bed).max(axis=1)
     k = int(np.argmin(over))
     return None if over[k] <= 0.0 else (float(round(sides[k, 0])), float(round(sides[k, 1])))
@@ -164,10 +164,12 @@ def _cut(
     for at in stations:
         if any(abs(float(np.array([x, y]) @ way) - at) < r + _SPARE for x, y, r in keep[0]):
             continue
+        if not _is_square(outline, way, at):
+            continue
         before, beyond = _side(outline, -way, -at), _side(outline, way, at)
         if on_bed(before, bed) is not None:
             continue
-        dowels = _dowels(outline, way, at, keep[1], sizes) if _is_square(outline, way, at) else None
+        dowels = _dowels(outline, way, at, keep[1], sizes)
         if dowels is None:
             continue
         rest = _cut(beyond, way, count - 1, bed, keep, sizes, True)
@@ -219,23 +221,21 @@ def _dowels(
     long = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / long
     corners = [s * (deep + wall) * way + t * (half + wall) * along for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
-    at_holes, radii = np.array([hole[:2] for hole in holes]), np.array([hole[2] for hole in holes])
-    free = []
-    for place in ends[0] + np.arange(half + wall, long - half - wall, _STATION)[:, None] * along:
-        off = np.abs((at_holes - place) @ np.column_stack([way, along])) - [deep, half]
-        clear = np.linalg.norm(np.maximum(off, 0.0), axis=1) >= radii
-        if clear.all() and len(_outside(outline, place + corners)) == 0:
-            free.append(place)
+    places = ends[0] + np.arange(half + wall, long - half - wall, _STATION)[:, None] * along
+    free = places[_inside(outline, (places[:, None] + corners).reshape(-1, 2)).reshape(-1, 4).all(axis=1)]
+    for x, y, r in holes:
+        off = np.abs((free - [x, y]) @ np.column_stack([way, along])) - [deep, half]
+        free = free[np.linalg.norm(np.maximum(off, 0.0), axis=1) >= r]
     if len(free) < 2 or float(np.linalg.norm(free[-1] - free[0])) < _LEAST_APART * pin:
         return None
-    return np.array([free[0], free[-1]])
+    return free[[0, -1]]
 
 
-def _outside(outline: Floats, places: Floats) -> Floats:
-    """Which of places (n, 2) lie outside a convex, counter-clockwise outline."""
+def _inside(outline: Floats, places: Floats) -> Mask:
+    """(n,) which of places (n, 2) lie in a convex, counter-clockwise outline."""
     edge = np.roll(outline, -1, axis=0) - outline
     off = places[:, None] - outline[None]
-    return places[((edge[:, 0] * off[:, :, 1] - edge[:, 1] * off[:, :, 0]) < 0.0).any(axis=1)]
+    return np.asarray((edge[:, 0] * off[:, :, 1] - edge[:, 1] * off[:, :, 0] >= 0.0).all(axis=1))
 
 
 def _spread(outline: Floats) -> Floats:

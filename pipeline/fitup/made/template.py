@@ -242,7 +242,7 @@ def _set_back(question: MakeQuestion, one: _Held, ground: Ground) -> _Held:
 def _no_face(question: MakeQuestion, one: _Held) -> str:
     return (
         f"{question.name}: there is no flat face about {one.wish.words} that a pad could stand on, {_LEAST_PAD:g} mm "
-        "wide all round at least; seat the template elsewhere."
+        "wide all round at least; seat the template elsewhere, or ask for less gap."
     )
 
 

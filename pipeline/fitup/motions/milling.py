@@ -27,7 +27,7 @@ _THROUGH = 2e-3  # share of what is milled off that may leave less: edges and no
 _INTO = 0.01  # mm below the surface that rays begin
 _FACING = 0.5  # cosine of a facet's normal with the way, from which on metal is looked for below it
 _LYING = 0.1  # and from which on, below nought, it looks away
-_RAYS = 40_000
+_RAYS = 10_000
 _NAMED = 4  # features
 _FINE = (np.array([[i, k, 3 - i - k] for i in range(4) for k in range(4 - i)]) + 0.2) / 3.6  # places within a facet
 
@@ -117,7 +117,7 @@ def least_milling(
         depth = most if best is None else min(most, _BETTER * best[0])
         # What is met first has to go.
         if top - float(first @ towards) < depth:
-            found = _depth(farther, facets, corners, towards, depth)
+            found = _depth(farther, facets, corners, first, towards, depth)
             if found is not None and _is_open(part, facets, towards, top - found):
                 best = best if _goes_through(part, facets, towards, top - found) else (found, towards)
     if best is None:
@@ -133,10 +133,13 @@ def least_milling(
     )  # fmt: skip
 
 
-def _depth(farther: Farther, facets: Ints, corners: Floats, towards: Floats, most: float) -> float | None:
+def _depth(
+    farther: Farther, facets: Ints, corners: Floats, first: Floats, towards: Floats, most: float
+) -> float | None:
     """mm, at most `most`, below the highest of facets down to which they must be milled; None where that isn't enough.
 
-    It is sought by halves on the few of them that were met before, and these grow by what is still met then.
+    It is sought by halves on the few of them about the place that is met first, and these grow by what is still met
+    then.
     """
     top = float((corners @ towards).max())
 
@@ -150,7 +153,8 @@ def _depth(farther: Farther, facets: Ints, corners: Floats, towards: Floats, mos
     if met(everything, most) is not None:
         return None
     middles = corners.mean(axis=1)
-    few, shallow, found = everything[:0], 0.0, met(everything, 0.0)
+    few, shallow = everything[:0], 0.0
+    found: int | None = int(np.argmin(np.linalg.norm(middles - first, axis=1)))
     while found is not None:
         near = np.linalg.norm(middles - middles[found], axis=1) < _ABOUT
         few, deep = np.union1d(few, np.append(everything[near], found)).astype(np.int32), most

@@ -1,4 +1,4 @@
-"""Linear dimensions whose texts keep clear of one another and of what is drawn."""
+"""Dimensions whose texts keep clear of one another and of what is drawn."""
 
 from __future__ import annotations
 
@@ -7,11 +7,24 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.formats.drawings import DIMENSIONS, Dimension, Item, Line, Place, Room, Text, length_of, linear
+from pipeline.formats.drawings import DIMENSIONS, Dimension, Item, Line, Place, Room, Text, diameter, length_of, linear
 
 _STEP, _PAST = 2.0, 12.0  # mm: of the places along a dimension line that are tried, and past its ends
+_REACHES = (4.0, 8.0, 13.0, 19.0, 26.0, 34.0)  # mm from a circle to its text
+_ANGLES = tuple(range(45, 405, 15))  # degrees
 _OVER = 1.0  # mm from a dimension line to its text
 Wanted = tuple[Place, Place, float, bool, str]  # as the first arguments of `linear`
+
+
+def leaders(centre: Place, radius: float, text: str) -> list[tuple[float, Dimension]]:
+    """Ways to put a circle's leader and its text, with how far each reaches, mm, for `Room.best`.
+
+    >>> len({dimension.strokes[0].end for _, dimension in leaders((0.0, 0.0), 5.0, "10")}) > 100
+    True
+    """
+    return [
+        (reach, diameter(centre, radius, float(angle), radius + reach, text)) for reach in _REACHES for angle in _ANGLES
+    ]
 
 
 def dimensions_beside(wanted: Sequence[Wanted], shown: Iterable[Item]) -> tuple[Dimension, ...]:

@@ -17,10 +17,10 @@ from pipeline.formats.drawings import (
     Circle,
     Item,
     Line,
+    Room,
     bounds,
-    diameter,
 )
-from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside
+from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside, leaders
 from pipeline.formats.made_drawings.outlines import outline_items
 from pipeline.geometry import Floats, transformed
 
@@ -60,28 +60,29 @@ def template_views(part: MadePart) -> tuple[Item, ...]:
             above.append(Circle(SPIGOTS, _flat(step.solid.place[:3, 3]), _radius(step.solid)))
     for piece in part.pieces[:-1]:
         above += [line for step in piece for line in _joint(step.name, step.solid, plate)]
-    sized: list[Item] = []
-    wanted: list[Wanted] = []
-    (left, low), (right, _) = bounds(above)
-    for n, (name, hole, at) in enumerate(holes_of(part)):
-        way = hole.place[:3, 2]
-        x, y = _flat(at)
-        r = _radius(hole)
-        if abs(way[2]) > _UPRIGHT:
-            above.append(Circle(HOLES, (x, y), r))
-            above += _cross((x, y), r)
-            sized.append(diameter((x, y), r, 45.0, r + 6.0, f"{name}: Ø{2 * r:.3f}".rstrip("0").rstrip(".")))
+    for _, hole, at in holes_of(part):
+        if abs(hole.place[2, 2]) > _UPRIGHT:
+            above += [Circle(HOLES, _flat(at), _radius(hole)), *_cross(_flat(at), _radius(hole))]
         else:
-            end = _flat(at + _length(hole) * way)
-            above.append(Line(CENTRE, (x, y), end))
+            above.append(Line(CENTRE, _flat(at), _flat(at + _length(hole) * hole.place[:3, 2])))
+    room, sized = Room(above), list[Item]()
+    for name, hole, at in holes_of(part):
+        if abs(hole.place[2, 2]) > _UPRIGHT:
+            text = f"{name}: Ø{2 * _radius(hole):.3f}".rstrip("0").rstrip(".")
+            sized.append(room.best(leaders(_flat(at), _radius(hole), text)))
+            room.add(sized[-1])
+    (left, low), _ = bounds([*above, *sized])
+    (x0, y0), (x1, y1) = bounds(above)
+    wanted: list[Wanted] = []
+    for n, (_, _, at) in enumerate(holes_of(part)):
+        x, y = _flat(at)
         if n and abs(x) > 1e-6:
             wanted.append(((0.0, 0.0), (x, y), low - _NEXT * (n + 1), False, f"{abs(x):.3f}"))
         if n and abs(y) > 1e-6:
             wanted.append(((0.0, 0.0), (x, y), left - _NEXT * (n + 1), True, f"{abs(y):.3f}"))
     count = len(holes_of(part)) + 1
-    wanted.append(((left, low), (right, low), low - _NEXT * count, False, f"{right - left:.1f}"))
-    (_, foot), (_, top) = bounds(above)
-    wanted.append(((left, foot), (left, top), left - _NEXT * count, True, f"{top - foot:.1f}"))
+    wanted.append(((x0, y0), (x1, y0), low - _NEXT * count, False, f"{x1 - x0:.1f}"))
+    wanted.append(((x0, y0), (x0, y1), left - _NEXT * count, True, f"{y1 - y0:.1f}"))
     sized += dimensions_beside(wanted, [*above, *sized])
     (_, below), _ = bounds([*above, *sized])
     side = list(_side(part, plate, below - _BETWEEN))

@@ -21,18 +21,14 @@ from pipeline.formats.drawings import (
     Line,
     Room,
     bounds,
-    diameter,
     hatched,
-    linear,
 )
-from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside
+from pipeline.formats.made_drawings.beside import Wanted, dimensions_beside, leaders
 from pipeline.formats.made_drawings.outlines import outline_items
 
 _NEXT = 7.0  # mm from one dimension line to the next
 _CROSS = 4.0  # mm that the origin's cross reaches
 _OUT = 3.0  # mm by which centre lines stand out
-_REACHES = (4.0, 8.0, 13.0, 19.0, 26.0, 34.0)  # mm from a circle to its text
-_ANGLES = tuple(range(45, 405, 15))  # degrees
 _SAME = 0.01  # mm: holes of one size
 
 
@@ -117,7 +113,9 @@ def front(part: MadePart) -> tuple[Item, ...]:
         for step in part.steps:
             if isinstance(step.solid, Turned) and step.how == "add":
                 x, y = (float(v) for v in step.solid.place[:2, 3])
-                radii = sorted({r for z, r in step.solid.profile if r > 0.0 and abs(z - _top(step.solid)) < 1e-9})
+                # What is at its top, and its head where that is below.
+                ends = {r for z, r in step.solid.profile if r > 0.0 and abs(z - _top(step.solid)) < 1e-9}
+                radii = sorted(ends | {max(r for _, r in step.solid.profile)})
                 shown += [Circle(OUTLINE, (x, y), r) for r in radii]
     shown += holes
     shown += _pitch(holes)
@@ -126,7 +124,8 @@ def front(part: MadePart) -> tuple[Item, ...]:
         shown += [Line(CENTRE, (x - r, y), (x + r, y)), Line(CENTRE, (x, y - r), (x, y + r))]
     if plates:
         shown += [Line(CENTRE, (-_CROSS, 0.0), (_CROSS, 0.0)), Line(CENTRE, (0.0, -_CROSS), (0.0, _CROSS))]
-    return (*shown, *_hole_sizes(holes, shown), *_overall(part, shown))
+    shown += list(_hole_sizes(holes, shown))
+    return (*shown, *dimensions_beside(list(_overall(part, shown)), shown))
 
 
 def hole_circles(part: MadePart) -> list[Circle]:
@@ -164,33 +163,21 @@ def _hole_sizes(holes: Sequence[Circle], shown: Sequence[Item]) -> Iterator[Item
     for radius in sorted({round(h.radius, 2) for h in holes}):
         alike = [h for h in holes if abs(h.radius - radius) <= 0.5 * _SAME]
         text = f"{f'{len(alike)} x ' if len(alike) > 1 else ''}Ø{2.0 * alike[0].radius:.2f}".rstrip("0").rstrip(".")
-        ways = [
-            (reach, diameter(h.centre, h.radius, float(angle), h.radius + reach, text))
-            for h in alike
-            for reach in _REACHES
-            for angle in _ANGLES
-        ]
-        made = room.best(ways)
+        made = room.best([way for h in alike for way in leaders(h.centre, h.radius, text)])
         room.add(made)
         yield made
     for ring in _pitch(holes):
         assert isinstance(ring, Circle)
-        text = f"pitch circle Ø{2.0 * ring.radius:.2f}"
-        ways = [
-            (reach, diameter(ring.centre, ring.radius, float(angle), ring.radius + reach, text))
-            for reach in _REACHES
-            for angle in _ANGLES
-        ]
-        made = room.best(ways)
+        made = room.best(leaders(ring.centre, ring.radius, f"pitch circle Ø{2.0 * ring.radius:.2f}"))
         room.add(made)
         yield made
 
 
-def _overall(part: MadePart, shown: Sequence[Item]) -> Iterator[Item]:
+def _overall(part: MadePart, shown: Sequence[Item]) -> Iterator[Wanted]:
     plates = [s.solid for s in part.steps if s.how == "add" and isinstance(s.solid, Prism)]
     if not plates:
         return
     (x0, y0), (x1, y1) = bounds(list(outline_items(plates[0].outline, OUTLINE)))
     (left, low), _ = bounds(shown)
-    yield linear((x0, y0), (x1, y0), low - 2.0 * _NEXT, False, f"{x1 - x0:.1f}")
-    yield linear((x0, y0), (x0, y1), left - 2.0 * _NEXT, True, f"{y1 - y0:.1f}")
+    yield (x0, y0), (x1, y0), low - _NEXT, False, f"{x1 - x0:.1f}"
+    yield (x0, y0), (x0, y1), left - _NEXT, True, f"{y1 - y0:.1f}"
