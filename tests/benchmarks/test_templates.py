@@ -8,7 +8,7 @@ gaps; what is made by them is held against the exact design by its own signed di
 from __future__ import annotations
 
 import json
-from itertools import permutations, product
+from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +36,7 @@ from tests.scans import demo_scan
 from tests.scorer import score
 
 GAP = 1.5
+MOST_PAIRS = 6  # of holes that are tried with one gap: each reads the run anew
 
 
 def drill(at: Floats, way: Floats, radius: float, length: float) -> Any:
@@ -143,7 +144,7 @@ def test_a_template_for_a_casting_never_seen(seed: int, tmp_path: Path) -> None:
 def test_a_template_by_a_scan_clears_the_exact_part(seed: int, tmp_path: Path) -> None:
     """On the foot by two of its holes, or on the flange where fewer than three of them are found well; the target is a
     third one, or of the foot the bearings' axis on a wall before the flange."""
-    scan = demo_scan(120_000, 500 + seed, 8000 + seed)
+    scan = demo_scan(300_000, 500 + seed, 8000 + seed)
     write_stl(tmp_path / "scan.stl", scan, "mm")
     write_truth(tmp_path / "truth.json", scan)
     run(make_job({"scan": tmp_path / "scan.stl", "export": {"report": False}}), out=tmp_path / "run")
@@ -158,7 +159,9 @@ def test_a_template_by_a_scan_clears_the_exact_part(seed: int, tmp_path: Path) -
             break
     # A pair about which the face is too narrow for pads is refused: then another one is taken, or less gap as it says.
     made, told = None, []
-    for gap, chosen in product((GAP, 0.5), permutations(holes, 3)):
+    trios = [(*pair, next(h for h in holes if h not in pair)) for pair in combinations(holes, 2)]
+    rng.shuffle(trios)
+    for gap, chosen in product((GAP, 0.5), trios[:MOST_PAIRS]):
         one, other, third = (found[name] for name in chosen)
         axis, face = third, found[seat]
         layout: dict[str, Any] = {"part": {"casting": {"run": tmp_path / "run"}}}
