@@ -9,6 +9,7 @@ import numpy as np
 from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
+from OCP.BRepTools import BRepTools
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as FaceMap
 from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.TopAbs import TopAbs_Orientation
@@ -82,6 +83,8 @@ def body_of_shape(name: str, solid: NamedBody, uncertainty: float, chord: float 
 
 
 def _faces(shape: Any, chord: float) -> list[_Face]:
+    # What an earlier chord left on it would stay where it keeps this one.
+    BRepTools.Clean_s(shape)
     BRepMesh_IncrementalMesh(shape, chord, False, _ANGLE, True)
     out = []
     for each in faces_of(shape):
