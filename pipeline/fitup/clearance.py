@@ -17,7 +17,7 @@ from scipy.optimize import nnls
 
 from pipeline.fitup.bodies import Placed
 from pipeline.fitup.interference import Interference, interference
-from pipeline.fitup.skin import REACH, SkinPatch, skin_patch
+from pipeline.fitup.skin import REACH, TOUCHING, SkinPatch, skin_patch
 from pipeline.geometry import Floats, Mask, box_of, transformed, undone, unit
 from pipeline.lengths import mm
 from pipeline.mesh.query import Meant, NearestFacets, crossing_facets, nearest_facets, nearest_on_facets
@@ -33,7 +33,6 @@ _OVERLAP = 0.1  # mm
 _ROUNDED = np.sqrt(2.0) - 1.0
 # mm off a fit's cylinder and past its ends within which facets are its rim: what a scan rounds there, or a chamfer.
 _RIM = 0.5, 2.0
-_TOUCHING = 1e-6  # mm from a facet that a place lies on
 _TURNS = 40  # of two places towards each other
 _FINE = np.array([[i, k, 12 - i - k] for i in range(13) for k in range(13 - i)]) / 12.0  # places of a facet
 _ALONE = np.cos(np.radians(15.0))  # share of a feature that holds a place near an edge nearly alone
@@ -426,7 +425,7 @@ def _opposite(one: Placed, touch: _Touching, other: Placed, its: _Touching, poin
     carried = np.concatenate([corners.reshape(-1, 3), corners.mean(axis=1)])
     within = float(np.abs(signed_distance(far_one, carried)).max(initial=0.0))
     off, facet, _ = other.body.scene.closest(transformed(undone(other.pose.matrix), feet))
-    good = np.flatnonzero(seen_from & (other.body.labels[facet] == its.feature) & (off <= within + _TOUCHING))
+    good = np.flatnonzero(seen_from & (other.body.labels[facet] == its.feature) & (off <= within + TOUCHING))
     return np.array([points[good[0]], feet[good[0]]]) if len(good) else None
 
 
@@ -468,7 +467,7 @@ def _touching(placed: Placed, facet: int, place: Floats, outwards: Floats) -> li
     around = np.flatnonzero(np.isin(faces, faces[facet]).any(axis=1)).astype(np.int32)
     points = np.broadcast_to(place, (len(around), 3)).copy()
     off = np.linalg.norm(nearest_on_facets(points, vertices, faces, around) - place, axis=1)
-    around = around[(off < _TOUCHING) | (around == facet)]
+    around = around[(off < TOUCHING) | (around == facet)]
     normals = facet_normals(vertices, faces[around])
     found: dict[int, _Touching] = {}
     skin = []

@@ -17,7 +17,7 @@ from pipeline.mesh.topology import facet_normals, mean_edge
 REACH = 2.5  # edges about a place whose vertices tell where the skin is
 _LEAST_POINTS = 10
 _BEND = np.cos(np.radians(30.0))  # of facets with the place's own, beyond which there is an edge between them
-_TOUCHING = 1e-6  # mm from a facet that a place lies on
+TOUCHING = 1e-6  # mm from a facet that a place lies on
 # Of what the weights change, what is still left: a quadric through r^4 over an evenly covered disc, by least squares,
 # lies 1/6 too low in its middle where all counts alike, and 0.0611 with tricube weights (integrals worked out here).
 _LEFT = 0.0611 / (1.0 / 6.0 - 0.0611)
@@ -62,7 +62,7 @@ def skin_patch(placed: Placed, facet: int, place: Floats) -> SkinPatch | None:
     off = (vertices[np.unique(faces[facets])] - place) / reach
     # Without the place itself, which is the nearest since it stands proud.
     far = np.linalg.norm(off, axis=1)
-    off = off[(far < 1.0) & (far > _TOUCHING)]
+    off = off[(far < 1.0) & (far > TOUCHING)]
     x, y, z = off @ first, off @ second, off @ normal
     design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     if len(x) < _LEAST_POINTS or np.linalg.cond(design) > 1e6:

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.fitup import Placed
 from pipeline.fitup.motions.motion import Pair
-from pipeline.geometry import Floats, Ints, Mask, basis_of, box_of, transformed, unit
+from pipeline.geometry import Floats, Ints, Mask, area_vectors, basis_of, box_of, transformed, unit
 from pipeline.lengths import place_in_mm
 from pipeline.mesh.topology import facet_normals
 
@@ -194,7 +194,7 @@ def milled(corners: Floats, way: Floats, level: float) -> tuple[Floats, Ints]:
     left = np.concatenate(parts)
     left = left - np.maximum(left @ way - level, 0.0)[..., None] * way
     # What stood square on the plane is none any more.
-    area = np.linalg.norm(np.cross(left[:, 1] - left[:, 0], left[:, 2] - left[:, 0]), axis=1)
+    area = np.linalg.norm(area_vectors(left), axis=1)
     return left[area > 1e-12], source[area > 1e-12].astype(np.int32)
 
 
@@ -214,8 +214,7 @@ def _in_the_way(farther: Farther) -> Mask:
 def _ways(part: Placed, facets: Ints, normal: Floats, meets: Floats) -> list[Floats]:
     """Ways out of a part from which it may be milled, (3,) unit each: the likely ones first."""
     normals = facet_normals(part.vertices, part.body.surface.faces[facets])
-    corners = part.vertices[part.body.surface.faces[facets]]
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    area = np.linalg.norm(area_vectors(part.vertices[part.body.surface.faces[facets]]), axis=1)
     found = [unit(normal), meets]
     left = area * (normals @ meets > _BEHIND)
     for _ in range(_ALONG):
@@ -255,7 +254,7 @@ def _goes_through(part: Placed, facets: Ints, way: Floats, level: float) -> bool
     """
     faces = part.body.surface.faces
     corners = part.vertices[faces[facets]]
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    across = area_vectors(corners)
     area = np.linalg.norm(across, axis=1)
     facing = across @ way > _FACING * area
     places = np.einsum("qc,fcd->fqd", _FINE, corners[facing]).reshape(-1, 3)

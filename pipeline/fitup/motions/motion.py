@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -183,12 +183,13 @@ def _carried(move: Floats, pose: Floats) -> Floats:
 
 
 def first_of(
-    pairs: Sequence[Pair], way: int, up_to: float, gap: float, before: Floats | None = None
-) -> tuple[Pair, Contact] | None:
-    """The pair that meets first, and where."""
+    pairs: Sequence[Pair], way: int, up_to: float, gap: float, before: Floats | None = None,
+    meant: Callable[[Pair], Meant] | None = None,
+) -> tuple[Pair, Contact] | None:  # fmt: skip
+    """The pair that meets first, and where; meant: of each pair, instead of its own."""
     best = None
     for pair in pairs:
-        found = pair.contact(way, up_to, gap, before=before)
+        found = pair.contact(way, up_to, gap, None if meant is None else meant(pair), before)
         if found is not None and (best is None or found.run < best[1].run):
             best, up_to = (pair, found), found.run
     return best

@@ -12,7 +12,7 @@ from pipeline.fitup.motions.milling import Farther, Milling, least_milling
 from pipeline.fitup.motions.motion import Motion, Pair, first_of, without
 from pipeline.fitup.motions.stops import Stop, corrected_run, stop_of
 from pipeline.geometry import Floats, Mask, transformed, undone
-from pipeline.mesh.query import Contact, nearest_on_facets
+from pipeline.mesh.query import Contact, Meant, nearest_on_facets
 from pipeline.mesh.topology import facet_normals
 
 _PATCH = 10.0  # mm about a place on no feature that are taken away together
@@ -138,15 +138,13 @@ def _first_without(
     pairs: Sequence[Pair], each: Sequence[Pair], side: int, gone: Mask, way: int, up_to: float, least: float
 ) -> tuple[Pair, Contact] | None:
     """What is met first with facets of the moving part, or of the other part of `each`, taken away."""
-    best = None
-    for pair in pairs:
-        meant = pair.meant
-        if any(pair is one for one in each):
-            meant = without(meant, gone, None) if side == 0 else without(meant, None, gone)
-        found = pair.contact(way, up_to, least, meant)
-        if found is not None and (best is None or found.run < best[1].run):
-            best, up_to = (pair, found), found.run
-    return best
+
+    def meant(pair: Pair) -> Meant:
+        if not any(pair is one for one in each):
+            return pair.meant
+        return without(pair.meant, gone, None) if side == 0 else without(pair.meant, None, gone)
+
+    return first_of(pairs, way, up_to, least, meant=meant)
 
 
 def _place_before(pair: Pair, found: Contact, side: int, way: int) -> Floats:
