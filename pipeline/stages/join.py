@@ -155,6 +155,10 @@ def _next(
     """The next set-up that can be laid, on which of those that lie, and where."""
     several: list[tuple[int, int, list[SetUpPose]]] = []
     for k in waiting:
+        # What is much smaller finds a corner to lie in on anything.
+        odd = _odd_size(scans[0], scans[k], files[0], files[k])
+        if odd and set_ups[k - 1].wish.units is None:
+            raise GeometryError(odd)
         for onto in laid:
             word = _word(set_ups[k - 1].wish, k, scans[0], scans[k]) if onto == 0 else Word()
             poses = set_up_poses(scans[onto], scans[k], word)
@@ -239,17 +243,25 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
     if wish.same or wish.turned_over or wish.across:
         said = [key for key in ("same", "turned_over", "across") if getattr(wish, key)]
         return f"{other} lies nowhere on {one} as {' and '.join(said)} of its [[set_up]] say; take that out or mend it."
-    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
-    if not 0.1 < sizes[1] / sizes[0] < 10.0:
-        return (
-            f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
-            "unit of its coordinates, as units under its [[set_up]]."
-        )
+    odd = _odd_size(stays, laid, one, other)
+    if odd:
+        return odd
     if set_up_poses(mirrored(stays), laid):
         return f"{other} shows the mirror image of what {one} shows: it is the other hand of the part, or was mirrored."
     return (
         f"No place was found where {other} fits on {one}: they show too little in common, or not the same part; scan "
         "so that both show three faces or bores that look different ways, or a set-up in between."
+    )
+
+
+def _odd_size(stays: SetUp, laid: SetUp, one: str, other: str) -> str | None:
+    """That a set-up is of a size that speaks for another unit; None where it isn't."""
+    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
+    if 0.1 < sizes[1] / sizes[0] < 10.0:
+        return None
+    return (
+        f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
+        "unit of its coordinates, as units under its [[set_up]]."
     )
 
 
