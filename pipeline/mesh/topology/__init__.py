@@ -1,4 +1,4 @@
-"""Who neighbours whom on a triangle mesh, its rims, connected components, simple measures and defects, and its order."""
+"""Who neighbours whom on a triangle mesh, its rims, connected components, measures, defects, and its order."""
 
 from __future__ import annotations
 

@@ -6,6 +6,7 @@ Covers: pipeline.mesh.topology.morton_order
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def _shuffled(v: np.ndarray, f: np.ndarray, seed: int) -> tuple[np.ndarray, np.n
 def _is_before(p: np.ndarray, q: np.ndarray, low: np.ndarray) -> bool:
     """Morton (1966), in exact arithmetic, by the highest bit that differs: T. M. Chan (2002), "Closest-point problems
     simplified on the RAM", section 2: of the axes whose exclusive or has the highest bit, the last one decides."""
-    cells = [[int(Fraction(float(x)) - Fraction(float(l))) for x, l in zip(row, low, strict=True)] for row in (p, q)]
+    cells = [[int(Fraction(float(x)) - Fraction(float(y))) for x, y in zip(row, low, strict=True)] for row in (p, q)]
     apart = [a ^ b for a, b in zip(*cells, strict=True)]
     axis = max(range(3), key=lambda k: (apart[k].bit_length(), k))
     return cells[0][axis] < cells[1][axis]
@@ -38,7 +39,7 @@ def test_points_lie_along_the_curve() -> None:
     points = np.concatenate([points, [[-1000.0] * 3, [2.0**21 - 1001.0] * 3]])
     points = points[morton_order(points)]
     low = points.min(axis=0)
-    assert all(_is_before(p, q, low) for p, q in zip(points, points[1:], strict=False))
+    assert all(_is_before(p, q, low) for p, q in pairwise(points))
 
 
 @pytest.mark.parametrize("scale", [1.0, 1e-3, 1e30, 1e307, 1e-310])
@@ -79,5 +80,5 @@ def test_a_fan_of_many_facets_takes_no_longer_than_others() -> None:
     rim = np.stack([np.cos(angles), np.sin(angles), np.ones_like(angles)], axis=1)
     around = np.arange(1, len(rim) + 1)
     f = np.stack([np.zeros_like(around), around, np.roll(around, -1)], axis=1).astype(np.int32)
-    v, f, _ = in_morton_order(np.concatenate([np.zeros((1, 3)), rim]), f)
+    _, f, _ = in_morton_order(np.concatenate([np.zeros((1, 3)), rim]), f)
     assert len(np.unique(f[:, 1:])) == len(rim)
