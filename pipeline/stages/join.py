@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.coverage import TRIPLE
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting import without_coating
 from pipeline.features.gauging import check_measured
@@ -380,7 +381,7 @@ def _report(
 
 
 def _at_corner(covariance: Floats, points: Floats) -> float:
-    """mm, the 95 % of a place (2.80 times the largest principal value) at the farthest corner of the points' box."""
+    """mm, the 95 % of a place at the farthest corner of the points' box."""
     low, high = points.min(axis=0), points.max(axis=0)
     corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
     worst = 0.0
@@ -388,7 +389,7 @@ def _at_corner(covariance: Floats, points: Floats) -> float:
         lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
         spread = np.hstack([np.eye(3), lever])
         worst = max(worst, float(np.linalg.eigvalsh(spread @ covariance @ spread.T)[-1]))
-    return 2.80 * float(np.sqrt(worst))
+    return TRIPLE * float(np.sqrt(worst))
 
 
 def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], set_ups: Sequence[Scanned]):  # type: ignore[no-untyped-def]
