@@ -47,7 +47,7 @@ def test_points_lie_along_the_curve() -> None:
 def test_any_order_ends_as_the_same(scale: float, far: float) -> None:
     """Also of a size of which no number tells, and of points that all but one lie in a single cell of the curve."""
     ball = trimesh.creation.icosphere(2, radius=0.5)
-    v, f = ball.vertices * scale, ball.faces.astype(np.int32)
+    v, f = np.array(ball.vertices) * scale, ball.faces.astype(np.int32)
     v[7] *= 1.0 + far
     with np.errstate(over="ignore"):
         if not np.isfinite(v).all():
