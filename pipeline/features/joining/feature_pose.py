@@ -18,6 +18,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc
 
+from pipeline.coverage import PAIR, SINGLE, TRIPLE
 from pipeline.features.uncertainty import LEVEL, holm
 from pipeline.geometry import Floats, basis_of, rigid, transformed, turned
 from pipeline.surfaces import kind_of
@@ -283,5 +284,5 @@ def _misfit(
 
 def _ranges(spread: Floats) -> float:
     """95 % of a size, or of what has two or three components: chi of as many degrees of freedom."""
-    factor = (1.96, 2.45, 2.80)[len(spread) - 1]
+    factor = (SINGLE, PAIR, TRIPLE)[len(spread) - 1]
     return factor * float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
