@@ -195,14 +195,14 @@ def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float
     kind = kind_of(stays)
     point, direction = transformed(motion, laid.point), laid.direction
     along, across = stays.direction, np.eye(3)
-    shifts, tilts = np.eye(3), np.empty((0, 3))
+    shifts, turns, leaning = np.eye(3), np.empty((0, 3)), np.empty(0)
     there = point
     if along is not None and direction is not None:
         across = np.array([*basis_of(along), along])
         direction = turned(motion, direction)
         if not (kind.flat or kind.tapered) and direction @ along < 0.0:
             direction = -direction
-        tilts = across[:2]
+        turns, leaning = np.cross(along, across[:2]), across[:2] @ direction
         if kind.flat:
             shifts = along[None]
             # Where the line through the point that stays, square to its plane, meets the other one.
@@ -211,13 +211,10 @@ def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float
             shifts = across[:2]
             there = point + direction * float(along @ (stays.point - point)) / float(direction @ along)
     moves = np.vstack(
-        [
-            np.hstack([shifts, np.cross(stays.point, shifts)]),
-            np.hstack([np.zeros((len(tilts), 3)), np.cross(along, tilts) if len(tilts) else tilts]),
-        ]
+        [np.hstack([shifts, np.cross(stays.point, shifts)]), np.hstack([np.zeros((len(turns), 3)), turns])]
     )
-    residuals = np.r_[shifts @ (there - stays.point), tilts @ direction if len(tilts) else ()]
-    deviations = np.r_[np.full(len(shifts), form[0]), np.full(len(tilts), form[1])]
+    residuals = np.r_[shifts @ (there - stays.point), leaning]
+    deviations = np.r_[np.full(len(shifts), form[0]), np.full(len(turns), form[1])]
     covariance, sizes, tied = np.diag(deviations**2), np.zeros((2, 2)), np.zeros((len(residuals), 2))
     for one, placing in ((stays, np.eye(4)), (laid, motion)):
         own, by_sizes, between = _known(one, placing, moves)

@@ -347,7 +347,7 @@ def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequ
 
 
 def _picked(found: Met, keep: Mask) -> Met:
-    return Met(*(column[keep] for column in found))
+    return Met._make(column[keep] for column in found)
 
 
 def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:
