@@ -10,6 +10,8 @@ import shlex
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -60,6 +62,24 @@ def _hand_over_kernels(package: Path) -> None:
     if target.is_dir():
         closures = kernel_cache.closures_of(package, package.parent / "sample_meshes")
         (target / "closures.json").write_text(json.dumps(closures))
+
+
+@contextmanager
+def kernels_carried_over(root: Path) -> Iterator[None]:
+    """While this lasts, the copy as it is now has all kernels of the state that ran last, as links to these.
+
+    For a change of what no kernel calls or reads: to the cache a kernel's file is another one as soon as anything that
+    it imports is.
+    """
+    package = root / "pipeline"
+    state = kernel_cache._digest(kernel_cache._files(package, root / "sample_meshes"))
+    before = max((package / "__pycache__").glob(kernel_cache.PREFIX + "*"), key=lambda folder: folder.stat().st_mtime)
+    now = before.with_name(f"{before.name.rpartition('-')[0]}-{state}")
+    shutil.copytree(before, now, copy_function=os.link)
+    try:
+        yield
+    finally:
+        shutil.rmtree(now)
 
 
 def _folders(package: Path) -> list[Path]:
@@ -150,7 +170,7 @@ def _change(path: Path, step: Step) -> None:
     path.write_text("".join(lines), encoding="utf-8")
 
 
-def run(root: Path, line: str) -> subprocess.CompletedProcess[str]:
+def run(root: Path, line: str, seconds: float = 1800.0) -> subprocess.CompletedProcess[str]:
     """A `datumlift ...` or `python ...` line, with the scratch copy's package in place of the installed one."""
     words = shlex.split(line)
     if words[0] == "datumlift":
@@ -159,5 +179,10 @@ def run(root: Path, line: str) -> subprocess.CompletedProcess[str]:
         words = [sys.executable, *words[1:]]
     surroundings = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}
     return subprocess.run(
-        words, cwd=root, capture_output=True, text=True, env={**surroundings, "PYTHONPATH": str(root)}, timeout=1800
+        words,
+        cwd=root,
+        capture_output=True,
+        text=True,
+        env={**surroundings, "PYTHONPATH": str(root)},
+        timeout=seconds,
     )

@@ -76,3 +76,9 @@ def test_only_values_of_this_package_are_made(tmp_path: Path) -> None:
         np.savez(file, structure=np.array('{"#": "subprocess:Popen", "is": {"args": "true"}}'))
     with pytest.raises(FileNotFoundError):
         artefacts.fetch(path)
+
+
+def test_a_fingerprint_tells_arrays_of_the_same_bytes_apart() -> None:
+    values = (np.zeros((2, 3)), np.zeros((3, 2)), np.zeros((2, 3), np.int64), np.zeros(6), np.ones((2, 3)))
+    assert len({artefacts.fingerprint(value) for value in values}) == len(values)
+    assert artefacts.fingerprint(np.zeros((3, 2)).T) == artefacts.fingerprint(np.zeros((2, 3)))

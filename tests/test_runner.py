@@ -208,3 +208,67 @@ def test_several_scans_are_a_job_of_set_ups(tmp_path: Path) -> None:
     for names in (("job.toml", "two.stl"), ("one.stl", "job.toml")):
         with pytest.raises(SettingsError, match="stands alone"):
             runner.job_of(*names)
+
+
+def test_another_version_of_the_code_or_of_a_library_makes_everything_anew(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = runner.code_digest()
+    with monkeypatch.context() as patch:
+        patch.setattr(runner, "library_versions", lambda: {"numpy": "0.0.1"})
+        assert runner.code_digest() != before
+    place.run()
+    monkeypatch.setattr(runner, "code_digest", lambda: "another")
+    place.run()
+    assert MADE == ["read", "clean", "recover"]
+
+
+SETTINGS = {
+    "measured": {"measured": [{"what": "diameter", "features": ["H1"], "value": 30.0, "uncertainty": 0.01}]},
+    "refits": {"refit": [{"feature": "H1", "radius": 15.0}]},
+    "names": {"names": {"H1": "main bore"}},
+    "exclude": {"clean": {"exclude": [{"shape": "sphere", "centre": "scan: [0, 0, 0]", "radius": 1.0}]}},
+    "recovery": {"recover": {"min_area": 2}},
+    "job": {"title": "another"},
+}
+
+
+@pytest.mark.parametrize("parameter", SETTINGS)
+def test_whatever_a_stage_asks_of_the_job_is_in_its_key(
+    parameter: str, place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = {"read": "read", "progress": "progress", parameter: "asked"}
+    scope: dict[str, object] = {}
+    exec(f"def clean({', '.join(names)}): return made({parameter})", {"made": lambda v: MADE.append("clean")}, scope)
+    monkeypatch.setitem(STAGES, "clean", scope["clean"])
+    monkeypatch.setitem(STAGES, "recover", lambda read, progress: MADE.append("recover"))
+    monkeypatch.setattr(runner, "NUMBERS", ())
+    place.run()
+    place.run()
+    assert MADE == []
+    place.run(**SETTINGS[parameter])
+    assert MADE == ["clean"]
+
+
+def test_what_a_set_up_is_made_of_is_in_the_key_of_the_join(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its file, how it is to be read and cleaned, and what the job says of it."""
+
+    def join(set_ups: tuple[object, ...], progress: Progress) -> RecoverResult:
+        MADE.append("join")
+        return RecoverResult((), np.zeros(0, np.int32), NoiseModel(0.01, 0.01, np.zeros((1, 2)), "made up"))
+
+    monkeypatch.setitem(STAGES, "join", join)
+    scan, other = tmp_path / "a.stl", tmp_path / "b.stl"
+    scan.write_text("one")
+    other.write_text("two")
+
+    def joined_anew(turned_over: bool = False, **settings: object) -> bool:
+        MADE.clear()
+        set_up = {"scan": other, "turned_over": turned_over}
+        pipeline.run(make_job({"scan": scan, "set_up": [set_up], **settings}), out=tmp_path / "out", until="join")
+        return "join" in MADE
+
+    assert [joined_anew() for _ in range(2)] == [True, False]
+    other.write_text("two, scanned again")
+    for settings in ({}, {"clean": {"debris_share": 0.1}}, {"read": {"units": "in"}}, {"turned_over": True}):
+        assert [joined_anew(**settings) for _ in range(2)] == [True, False], settings

@@ -73,6 +73,7 @@ def test_the_set_up_lies_where_it_does_within_what_is_said(result: Result, made:
     off = small_motion(laid.motion @ np.linalg.inv(made[0].to_scan @ np.linalg.inv(made[1].to_scan)))
     assert off @ np.linalg.solve(laid.covariance, off) < chi2.ppf(0.999, 6)
     assert laid.corner < 0.05
+    assert laid.onto == 1
     assert not any(shared.apart for shared in laid.shared)
 
 

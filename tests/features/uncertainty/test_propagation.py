@@ -174,3 +174,14 @@ def test_what_cannot_be_vouched_for():
     narrow = assess(shape, sliver, None, NOISE)
     assert narrow.radius is None
     assert narrow.method.startswith("not vouched for")
+
+
+@pytest.mark.parametrize("place", [900.0, -900.0])
+def test_no_figure_is_better_than_the_last_bit_of_its_coordinates(place):
+    # A float32 near 900 is rounded to steps of 2^-14 (IEEE 754: 24 bits of significand), so by 2^-15 at most.
+    side = np.arange(20.0)
+    points = np.stack(np.meshgrid(side, side, [0.0]), axis=-1).reshape(-1, 3) + place * np.ones(3)
+    flat = Shape("plane", points.mean(axis=0), np.array([0.0, 0.0, 1.0]))
+    exact = NoiseModel(1e-9, 1e-9, np.array([[1e-9, 0.0]]), "white")
+    known = assess(flat, points, None, exact)
+    assert 0.3 * 2.0**-15 < known.position * np.sqrt(len(points)) < 2.0**-15

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
+import numpy as np
 import pytest
 
 from pipeline.formats.datum_file import build
@@ -52,6 +53,7 @@ def test_relations_carry_their_unit() -> None:
     assert float(along["largest"]) == pytest.approx((WIDTH / 2 + 0.2) / 25.4, abs=1e-9)
     parallel = next(r for r in table if r["kind"] == "parallel")
     assert (parallel["unit"], parallel["uncertainty"]) == ("deg", "")
+    assert float(parallel["value"]) == pytest.approx(float(np.degrees(1e-5)), abs=1e-9)
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", " =1", "\t=1"])
