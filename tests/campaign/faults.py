@@ -42,16 +42,18 @@ _BUILD = "formats/datum_file/test_build.py"
 _TABLES = "formats/tables/test_csv_tables.py"
 _WRITERS = "formats/meshes_out/test_writers.py"
 _SPREAD = "formats/batch_file/test_spread.py"
-_AUDIT = "stages/test_audit.py"
+_DISTANCES = "features/simplification/test_distances.py"
+_BUDGET = "stages/test_budget.py"
 _READ = "stages/test_read.py"
 _EXPORT = "stages/test_export.py"
 _JOIN = "stages/test_join.py"
+_TOLD = "stages/test_join_told.py"
 _CLEARANCE = "fitup/test_clearance.py"
 _PLACING = "fitup/test_placing.py"
 _ENVELOPE = "fitup/test_envelope.py"
 _TRAVEL = "fitup/motions/test_travel.py"
 _AGAIN = "cli/test_fit_again.py"
-_MOTIONS = "cli/test_fit_motions.py"
+_ASKED = "questions/test_travel.py"
 _RUNNER = "test_runner.py"
 _FOLDER = "test_output_folder.py"
 _PLACES = "test_part_frame.py"
@@ -92,22 +94,22 @@ FAULTS = (
         "order", "features/uncertainty/several_scans.py",
         "np.hstack([normals, np.cross(share.points, normals)])",
         "np.hstack([normals, np.cross(normals, share.points)])",
-        "what a set-up's turn does would count against its shift, not with it", (_TOGETHER, _JOIN),
+        "what a set-up's turn does would count against its shift, not with it", (_TOGETHER,),
     ),
     Fault(
         "order", "features/uncertainty/several_scans.py",
         'np.cross(along, u if name == "a" else v)', 'np.cross(along, v if name == "a" else u)',
-        "an axis would tilt the other way with its set-up than it does", (_TOGETHER, _JOIN),
+        "an axis would tilt the other way with its set-up than it does", (_TOGETHER,),
     ),
     Fault(
         "k", "features/uncertainty/several_scans.py",
         "parts[0] += share.noise.sigma_white**2 * (own.T @ own)", "parts[0] += share.noise.sigma_white * (own.T @ own)",
-        "standard deviation for variance: features of several scans far too unsure", (_TOGETHER, _JOIN),
+        "standard deviation for variance: features of several scans far too unsure", (_TOGETHER,),
     ),
     Fault(
         "k", "features/joining/together.py",
         "weight = 1.0 / max(scan.noise.sigma_form, 1e-6) ** 2", "weight = 1.0 / max(scan.noise.sigma_form, 1e-6)",
-        "a rough scan would pull features of a fine one towards it", ("features/joining/test_together.py", _JOIN),
+        "a rough scan would pull features of a fine one towards it", ("features/joining/test_together.py",),
     ),
     Fault(
         "one-sided", "features/uncertainty/form_significance.py",
@@ -128,7 +130,7 @@ FAULTS = (
     Fault(
         "provenance", "features/datums/datum_system.py",
         "away = feature.uncertainty.scale * point", "away = feature.uncertainty.scale * feature.point",
-        "the scale would stretch the part from the scanner's origin, not from its own", (_SCALE, _DATUMS),
+        "the scale would stretch the part from the scanner's origin, not from its own", (_DATUMS,),
     ),
     Fault(
         "side", "features/datums/datum_system.py",
@@ -239,40 +241,40 @@ FAULTS = (
         "provenance", "features/simplification/audit.py",
         "weight = vertex_areas(scan.vertices, scan.faces[measured])",
         "weight = vertex_areas(scan.vertices, scan.faces)",
-        "distances of what was filled would be told as those of the scan", (_AUDIT,),
+        "distances of what was filled would be told as those of the scan", (_DISTANCES,),
     ),
     Fault(
         "provenance", "features/simplification/audit.py",
         "ours &= measured[facet] if unknown is None else measured[facet] & ~unknown[facet]",
         "ours &= True if unknown is None else ~unknown[facet]",
-        "the light mesh would be held against what was filled, as if it had been measured", (_AUDIT,),
+        "the light mesh would be held against what was filled, as if it had been measured", (_DISTANCES,),
     ),
     Fault(
         "sign", "features/simplification/audit.py",
         "sense = 1.0 if np.dot(was.direction, now.direction) >= 0 else -1.0", "sense = 1.0",
-        "an axis that a fit gives the other way round would have tilted by 180 degrees", (_AUDIT,),
+        "an axis that a fit gives the other way round would have tilted by 180 degrees", (_DISTANCES,),
     ),
     Fault(
         "sign", "features/simplification/audit.py",
         "float(now.radius - along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)",
         "float(now.radius + along * float(np.tan(now.half_angle or 0.0)) * sense - was.radius)",
-        "a taper whose point slid along its axis would have changed its size", (_AUDIT,),
+        "a taper whose point slid along its axis would have changed its size", (_DISTANCES,),
     ),
     Fault(
         "one-sided", "stages/audit.py",
         "worst = forth if forth.max >= back.max else back", "worst = forth",
-        "bulges of the light mesh that no vertex of the scan is near would be within the budget", (_AUDIT,),
+        "bulges of the light mesh that no vertex of the scan is near would be within the budget", (_BUDGET,),
     ),
     Fault(
         "one-sided", "stages/audit.py",
         "known = [(abs(figure(c)), c.feature) for c in changes", "known = [(figure(c), c.feature) for c in changes",
-        "a bore that lightening made too small would be within the budget", (_AUDIT,),
+        "a bore that lightening made too small would be within the budget", (_BUDGET,),
     ),
     Fault(
         "unit", "stages/audit.py",
         "None if settings.max_tilt is None else math.radians(settings.max_tilt)",
         "None if settings.max_tilt is None else settings.max_tilt",
-        "a budget of 0.1 degrees held against radians", (_AUDIT,),
+        "a budget of 0.1 degrees held against radians", (_BUDGET,),
     ),
     Fault(
         "provenance", "stages/fill.py",
@@ -290,7 +292,7 @@ FAULTS = (
         "unit", "stages/read.py",
         "scale_uncertainty=1e-3 * (settings.scale_uncertainty or 0.0)",
         "scale_uncertainty=settings.scale_uncertainty or 0.0",
-        "mm per metre taken as a share: sizes a thousand times as unsure", (_READ, _SCALE),
+        "mm per metre taken as a share: sizes a thousand times as unsure", (_READ,),
     ),
     Fault(
         "unit", "stages/read.py",
@@ -302,7 +304,7 @@ FAULTS = (
         "provenance", "stages/recover.py",
         "made = without_coating(_feature(again.piece, free.id, model, again.held), coating)",
         "made = _feature(again.piece, free.id, model, again.held)",
-        "a refit on request would bring the spray back", ("stages/test_recover.py",),
+        "a refit on request would bring the spray back", ("features/fitting/test_constrained_fit.py",),
     ),
     Fault(
         "unit", "stages/export.py",
@@ -319,18 +321,18 @@ FAULTS = (
     Fault(
         "provenance", "stages/export.py",
         "out = outcome.join.scan[nearest] + np.uint8(1)", "out = outcome.join.scan[nearest]",
-        "facets would name the set-up before the one that saw them", (_JOIN, _EXPORT),
+        "facets would name the set-up before the one that saw them", (_TOLD,),
     ),
     Fault(
         "k", "stages/join.py",
         "return TRIPLE * float(np.sqrt(worst))", "return TRIPLE * worst",
-        "a far corner of a set-up told as known to nanometres", (_JOIN,),
+        "a far corner of a set-up told as known to nanometres", (_TOLD,),
     ),
     Fault(
         "order", "stages/join.py",
         "lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])",
         "lever = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])",
-        "turn and shift of a set-up, which go together, would count against each other at its corners", (_JOIN,),
+        "turn and shift of a set-up, which go together, would count against each other at its corners", (_TOLD,),
     ),
     Fault(
         "provenance", "stages/join.py",
@@ -341,7 +343,7 @@ FAULTS = (
         "one-sided", "stages/join.py",
         "if one.scale is not None and abs(one.scale[0]) > 3.0 * one.scale[1]:",
         "if one.scale is not None and one.scale[0] > 3.0 * one.scale[1]:",
-        "of a set-up that is too small by its scale nothing would be said", (_JOIN,),
+        "of a set-up that is too small by its scale nothing would be said", (_TOLD,),
     ),
     # Formats
     Fault(
@@ -352,7 +354,7 @@ FAULTS = (
     Fault(
         "unit", "formats/datum_file/feature_parts.py",
         "rotation=known_vector(np.degrees(spread[3:])),", "rotation=known_vector(spread[3:]),",
-        "a set-up's turn told as known 57 times better than it is", (_BUILD, _JOIN),
+        "a set-up's turn told as known 57 times better than it is", (_TOLD,),
     ),
     Fault(
         "provenance", "formats/datum_file/feature_parts.py",
@@ -415,7 +417,7 @@ FAULTS = (
     Fault(
         "unit", "formats/fit_file/travel.py",
         "size = math.degrees if turns else float", "size = float",
-        "radians in a file of degrees", (_MOTIONS,),
+        "radians in a file of degrees", (_ASKED,),
     ),
     Fault(
         "unit", "formats/parts_in/run_folder.py",
@@ -509,7 +511,7 @@ FAULTS = (
         "order", "fitup/envelope.py",
         "return float(z), float(np.arctan2(y, x) % (2.0 * np.pi))",
         "return float(z), float(np.arctan2(x, y) % (2.0 * np.pi))",
-        "the place to relieve told at another angle", (_ENVELOPE, _MOTIONS),
+        "the place to relieve told at another angle", (_ENVELOPE, "cli/test_fit_motions.py"),
     ),
     Fault(
         "sign", "fitup/motions/motion.py",
@@ -559,7 +561,7 @@ FAULTS = (
     Fault(
         "unit", "questions/travel.py",
         "None if question.at_least is None else float(size(question.at_least))", "question.at_least",
-        "30 degrees asked for, 30 radians held against", (_MOTIONS,),
+        "30 degrees asked for, 30 radians held against", (_ASKED,),
     ),
     # Resume and bookkeeping
     Fault(
@@ -576,18 +578,18 @@ FAULTS = (
         "resume", "runner.py",
         'elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery"):',
         'elif parameter in ("settings", "measured", "names", "exclude", "job", "recovery"):',
-        "a refit put into the job does nothing", (_RUNNER, "test_rescan.py"),
+        "a refit put into the job does nothing", (_RUNNER,),
     ),
     Fault(
         "resume", "runner.py",
         "[[_digest_of(s.scan), s.scan.name, self._plain(s)] for s in self._job.set_up]",
         "[[s.scan.name, self._plain(s)] for s in self._job.set_up]",
-        "a set-up scanned again under its name is not looked at", (_RUNNER, _JOIN),
+        "a set-up scanned again under its name is not looked at", (_RUNNER,),
     ),
     Fault(
         "resume", "runner.py",
         'made_of["set_ups"].append([self._plain(self._job.read), self._plain(self._job.clean)])', "pass",
-        "set-ups keep what the job's [read] and [clean] said before", (_RUNNER, _JOIN),
+        "set-ups keep what the job's [read] and [clean] said before", (_RUNNER,),
     ),
     Fault(
         "resume", "runner.py",

@@ -8,10 +8,11 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
@@ -21,6 +22,7 @@ from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 from pipeline.cli.workshop.fit import command
 from pipeline.errors import SettingsError
 from pipeline.fitup import Placed, placed, turned_body
+from pipeline.geometry import rigid
 from pipeline.layout import ClearanceQuestion
 from pipeline.questions import Shelf, cut
 from pipeline.questions.kind import Kind
@@ -52,8 +54,8 @@ def parts(**lengths: float) -> dict[str, Placed]:
     return {name: Placed(turned_body(name, [(0, 20), (n, 20)], 0.01), placed([])) for name, n in lengths.items()}
 
 
-def ask(folder: Path, kind: Kind[Any, Any], fresh: bool = False, **lengths: float) -> Any:
-    shelf = Shelf(folder, (), "1", fresh)
+def ask(folder: Path, kind: Kind[Any, Any], fresh: bool = False, code: str = "1", **lengths: float) -> Any:
+    shelf = Shelf(folder, (), code, fresh)
     found = shelf.answer(kind, ASKED, parts(**lengths), lambda *_: None)
     shelf.tidy()
     return found
@@ -69,6 +71,16 @@ def test_only_what_changed_is_asked_again(tmp_path: Path) -> None:
     assert len(two.times) == 2
     assert ask(tmp_path, two.kind, True, rod=50, bar=61, post=8) == (50.0, 61.0)
     assert len(two.times) == 3
+
+
+def test_another_program_and_another_place_ask_again(tmp_path: Path) -> None:
+    two = counted(all_names=False)
+    for code in ("1", "1", "2", "2"):
+        assert ask(tmp_path, two.kind, code=code, rod=50, bar=60) == (50.0, 60.0)
+    assert len(two.times) == 2
+    shelf, there = Shelf(tmp_path, (), "2"), parts(rod=50, bar=60)
+    there["rod"] = replace(there["rod"], pose=placed([], rigid(np.eye(3), np.array([0.0, 0.0, 5.0]))))
+    assert shelf.answer(two.kind, ASKED, there, lambda *_: None) == (55.0, 60.0)
 
 
 def test_an_answer_that_looks_at_all_parts_hangs_on_which_there_are(tmp_path: Path) -> None:

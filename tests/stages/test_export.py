@@ -157,8 +157,8 @@ def test_a_folder_that_cannot_be_written_is_one_sentence(scan: Path, tmp_path: P
 def test_inches_reach_the_meshes_and_tables_but_not_the_datum_file(scan: Path, tmp_path: Path) -> None:
     import trimesh
 
-    write(scan, tmp_path / "mm")
-    write(scan, tmp_path / "in", units="in")
+    write(scan, tmp_path / "mm", meshes=["glb"])
+    write(scan, tmp_path / "in", meshes=["glb"], units="in")
     large, small = (trimesh.load_mesh(tmp_path / unit / "light.stl") for unit in ("mm", "in"))
     assert small.volume == pytest.approx(large.volume / 25.4**3, rel=1e-5)
     assert b"unit in" in (tmp_path / "in" / "light.stl").read_bytes()[:80]
@@ -166,6 +166,8 @@ def test_inches_reach_the_meshes_and_tables_but_not_the_datum_file(scan: Path, t
     assert json.loads((tmp_path / "in" / "datums.json").read_text())["units"]["length"] == "mm"
     same = "light-scan.ply"
     assert (tmp_path / "in" / same).read_bytes() == (tmp_path / "mm" / same).read_bytes()
+    # glTF is in metres whatever the unit.
+    assert (tmp_path / "in" / "light.glb").read_bytes() == (tmp_path / "mm" / "light.glb").read_bytes()
 
 
 def test_the_light_mesh_lies_in_part_coordinates(scan: Path, tmp_path: Path) -> None:

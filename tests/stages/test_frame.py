@@ -33,6 +33,9 @@ def test_proposes_largest_face_main_bore_and_a_third() -> None:
     assert result.frame.covariance is not None
     assert len(result.proposals) >= 3
     assert any("largest" in r or "face of" in r for r in result.frame.reasons)
+    # What A fixes is exact by definition: what the frame shares with it cancels.
+    top = next(place for place in result.in_part if place.feature == "top")
+    assert top.position == pytest.approx(0.0, abs=1e-9)
 
 
 def test_the_users_choice() -> None:

@@ -68,6 +68,9 @@ def test_figures_of_the_source(tmp_path: Path) -> None:
     assert result.source.mean_edge == pytest.approx(mesh.edges_unique_length.mean(), rel=0.02)
     assert result.source.file == "block.stl"
     assert (result.surface.origin == 0).all()
+    assert result.source.scale_uncertainty == 0.0
+    told = read(path, ReadSettings(scale_uncertainty=0.05), silent)
+    assert told.source.scale_uncertainty == pytest.approx(5e-5)  # 0.05 mm in a metre
 
 
 def test_noise_is_seen(tmp_path: Path) -> None:

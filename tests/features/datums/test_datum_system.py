@@ -321,6 +321,19 @@ def test_what_the_frame_shares_with_a_datum_cancels() -> None:
     assert far.position > 0.004
 
 
+def test_the_scale_stretches_the_part_from_its_own_origin() -> None:
+    from dataclasses import replace
+
+    share, away = 1e-3, np.array([45.0, 0.0, 0.0])  # of the bore "far" across its axis
+    made = posed(block(), pose(5))
+    frame, gains = solved(choice("top", "main", "left"), made)
+    by_id = {f.id: f for f in made}
+    was = in_part(by_id["far"], frame, gains, by_id)
+    scaled = replace(by_id["far"], uncertainty=replace(by_id["far"].uncertainty, scale=share))
+    now = in_part(scaled, frame, gains, by_id)
+    assert np.trace(now.covariance) - np.trace(was.covariance) == pytest.approx(share**2 * away @ away, rel=1e-6)
+
+
 def test_unknown_uncertainty_is_said() -> None:
     from dataclasses import replace
 

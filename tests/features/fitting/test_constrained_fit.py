@@ -164,3 +164,14 @@ def test_a_direction_far_off_is_refused():
     piece = piece_of(third_of_a_bore(np.random.default_rng(6)))
     with pytest.raises(SettingsError, match="more than 10 degrees"):
         refitted(Refit(feature="bore-1", square_to="plane-1"), 1, piece, feature_of(piece), face(np.eye(3)[0]), 0.0)
+
+
+def test_a_refit_takes_the_coating_off_as_a_fit_does():
+    from pipeline.stages.recover import _held
+
+    piece = piece_of(third_of_a_bore(np.random.default_rng(5)))
+    free = feature_of(piece)
+    again = refitted(Refit(feature="bore-1", square_to="plane-1"), 1, piece, free, face(), 0.02)
+    coated, bare = (_held(again, free, NOISE, thickness) for thickness in (0.0, 0.02))
+    # The spray lies on the bore's wall all round.
+    assert bare.radius - coated.radius == pytest.approx(0.02, abs=1e-12)
