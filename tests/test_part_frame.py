@@ -127,6 +127,16 @@ def test_numbers_that_could_be_of_two_frames_are_refused() -> None:
     assert near(read(twice, then(FIRST, first, 1)), 1) == pytest.approx(near(first), abs=1e-9)
 
 
+@pytest.mark.parametrize("way", list(np.vstack([np.eye(3), -np.eye(3), np.ones((1, 3)), -np.ones((1, 3))])))
+def test_a_frame_that_moved_either_way_is_another_one(way: np.ndarray) -> None:
+    first = read(job(measured=[size(*AT)]), FIRST)
+    moved = pose(1)
+    moved[:3, 3] -= moved[:3, :3] @ (0.5 * way)  # places then lie 0.5 mm that way in the scan
+    after = replace(then(FIRST, first, 1), frame=tuple(map(tuple, moved.tolist())))
+    with pytest.raises(SettingsError, match="may be meant in"):
+        read(job(measured=[size(*AT), size(*AT, diameter=10.0)]), after)
+
+
 def test_scan_coordinates_need_no_run() -> None:
     made = job(
         measured=[{"what": "diameter", "features": f"scan: {list(AT)}", "value": 5.0, "uncertainty": 0.01}],
