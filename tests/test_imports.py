@@ -29,6 +29,7 @@ FLOORS = (
 )
 KNOWN_TO_ALL = {
     "artefacts",
+    "coverage",
     "errors",
     "files",
     "interruption",

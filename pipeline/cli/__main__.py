@@ -1,5 +1,5 @@
 """`python -m pipeline.cli` is the same as `datumlift`."""
 
-from pipeline.cli.main import main
+from pipeline.cli.main import program
 
-main()
+program()

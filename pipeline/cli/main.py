@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
+import contextlib
 import importlib
 import io
+import os
 import signal
 import sys
 import traceback
@@ -84,6 +87,21 @@ class _Signals:
     def _end(self, number: int, _: object) -> None:
         self.told = self.told or number
         raise _Told(number)
+
+
+def program() -> NoReturn:
+    """`main` as all that a process does: one that a signal ended has that status, whatever its libraries make of it."""
+    try:
+        main()
+    except SystemExit as left:
+        if left.code in (EXIT_INTERRUPTED, EXIT_STOPPED):
+            # A library that was broken off in the middle may end the process with a status of its own.
+            atexit._run_exitfuncs()
+            for stream in (sys.stdout, sys.stderr):
+                with contextlib.suppress(OSError, ValueError):
+                    stream.flush()
+            os._exit(int(left.code))
+        raise
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:

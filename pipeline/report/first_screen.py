@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from pipeline.coverage import SINGLE
 from pipeline.features.naming import freedoms_in_words, term_of
 from pipeline.formats.datum_file import DatumFile, GapRecord
 from pipeline.report.figures import Figures
@@ -13,8 +14,6 @@ from pipeline.report.tables import bullets, cell, figure, named, table
 from pipeline.report.words import DIAMETER, NONE, prose, safe
 from pipeline.surfaces import names_of
 
-# The factor for 95 % of what is one figure, as a diameter is (JCGM 100:2008, Table G.1: 1.960).
-COVER = 1.96
 # So many rows and lines stand on the first screen; the rest follows further on.
 _SIZES, _LINES = 9, 4
 # Letters of a line there.
@@ -199,7 +198,7 @@ def doubt(show: Figures, group: Group) -> str:
     known = [(show.data.features[i].uncertainty.radius or 0.0, i) for i in group.members]
     spread, i = max(known)
     least = min(u for u, _ in known)
-    return show.length(f"features.{i}.uncertainty.radius", 2 * least, 2 * COVER) if spread and least else NONE
+    return show.length(f"features.{i}.uncertainty.radius", 2 * least, 2 * SINGLE) if spread and least else NONE
 
 
 def _invented(show: Figures) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.coverage import TRIPLE
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting import without_coating
 from pipeline.features.gauging import check_measured
@@ -155,6 +156,10 @@ def _next(
     """The next set-up that can be laid, on which of those that lie, and where."""
     several: list[tuple[int, int, list[SetUpPose]]] = []
     for k in waiting:
+        # What is much smaller finds a corner to lie in on anything.
+        odd = _odd_size(scans[0], scans[k], files[0], files[k])
+        if odd and set_ups[k - 1].wish.units is None:
+            raise GeometryError(odd)
         for onto in laid:
             word = _word(set_ups[k - 1].wish, k, scans[0], scans[k]) if onto == 0 else Word()
             poses = set_up_poses(scans[onto], scans[k], word)
@@ -199,9 +204,7 @@ def _word(wish: Wish, number: int, stays: SetUp, laid: SetUp) -> Word:
 
 def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[SetUpPose], on_own: bool) -> str:
     if len(poses) == 1:
-        slides = poses[0].open
-        turn = bool((np.linalg.norm(slides[:, :3], axis=1) < 0.1 * np.linalg.norm(slides, axis=1)).all())
-        way = "turn" if turn else "slide"
+        way = "turn" if _turns(poses[0].open, laid.surface.vertices) else "slide"
         return (
             f"What {one} and {other} share lets {other} {way}: no place of it is known; give a size measured over a "
             "face of each, as [[set_up.across]], or scan so that both show a face across it."
@@ -225,6 +228,16 @@ def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[
     )
 
 
+def _turns(open_motions: Floats, vertices: Floats) -> bool:
+    """Whether all of the open motions (k, 6) are turns about an axis through the part, with no more than a tenth of a
+    slide along it."""
+    reach = 0.5 * float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    shifts, spins = open_motions[:, :3], open_motions[:, 3:]
+    turn = np.linalg.norm(spins, axis=1)
+    along = np.abs(np.einsum("ij,ij->i", shifts, spins)) / np.maximum(turn, 1e-12)
+    return bool(((along < 0.1 * reach * turn) & (np.linalg.norm(shifts, axis=1) < reach * turn)).all())
+
+
 def _telling(stays: SetUp, laid: SetUp, poses: Sequence[SetUpPose]) -> tuple[str, str]:
     others = {pair for p in poses[1:] for pair in p.pairs}
     i, j = next((pair for pair in poses[0].pairs if pair not in others), poses[0].pairs[0])
@@ -239,17 +252,25 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
     if wish.same or wish.turned_over or wish.across:
         said = [key for key in ("same", "turned_over", "across") if getattr(wish, key)]
         return f"{other} lies nowhere on {one} as {' and '.join(said)} of its [[set_up]] say; take that out or mend it."
-    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
-    if not 0.1 < sizes[1] / sizes[0] < 10.0:
-        return (
-            f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
-            "unit of its coordinates, as units under its [[set_up]]."
-        )
+    odd = _odd_size(stays, laid, one, other)
+    if odd:
+        return odd
     if set_up_poses(mirrored(stays), laid):
         return f"{other} shows the mirror image of what {one} shows: it is the other hand of the part, or was mirrored."
     return (
         f"No place was found where {other} fits on {one}: they show too little in common, or not the same part; scan "
         "so that both show three faces or bores that look different ways, or a set-up in between."
+    )
+
+
+def _odd_size(stays: SetUp, laid: SetUp, one: str, other: str) -> str | None:
+    """That a set-up is of a size that speaks for another unit; None where it isn't."""
+    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
+    if 0.1 < sizes[1] / sizes[0] < 10.0:
+        return None
+    return (
+        f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
+        "unit of its coordinates, as units under its [[set_up]]."
     )
 
 
@@ -368,7 +389,7 @@ def _report(
 
 
 def _at_corner(covariance: Floats, points: Floats) -> float:
-    """mm, the 95 % of a place (2.80 times the largest principal value) at the farthest corner of the points' box."""
+    """mm, the 95 % of a place at the farthest corner of the points' box."""
     low, high = points.min(axis=0), points.max(axis=0)
     corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
     worst = 0.0
@@ -376,7 +397,7 @@ def _at_corner(covariance: Floats, points: Floats) -> float:
         lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
         spread = np.hstack([np.eye(3), lever])
         worst = max(worst, float(np.linalg.eigvalsh(spread @ covariance @ spread.T)[-1]))
-    return 2.80 * float(np.sqrt(worst))
+    return TRIPLE * float(np.sqrt(worst))
 
 
 def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], set_ups: Sequence[Scanned]):  # type: ignore[no-untyped-def]

@@ -11,9 +11,9 @@ import math
 import re
 from dataclasses import dataclass
 
+from pipeline.coverage import SINGLE
 from pipeline.errors import SettingsError
 from pipeline.standards.fits import WHOLE
-from pipeline.standards.sizes import COVER
 from pipeline.standards.tables import zone, zones_of
 
 SURE = 0.95  # the share of cases that a fit must hold in to be given
@@ -88,8 +88,8 @@ def measured_fit(fit: str, diameter: float, sigma: float | None, side: str, wher
         others = [f for f in _looser(fit, side) if _gives(f, diameter, sigma, side, wanted)]
         instead = f", or ask for {' or '.join(others[:2])}" if others else ""
         raise SettingsError(
-            f"the fit {fit} can't be given: {where} is known to {_um(COVER * sigma)} either way (95 %), so it would "
-            f"hold in {share_words(within)} of cases; gauge it to {_um(COVER * allowed)} or better and put that "
+            f"the fit {fit} can't be given: {where} is known to {_um(SINGLE * sigma)} either way (95 %), so it would "
+            f"hold in {share_words(within)} of cases; gauge it to {_um(SINGLE * allowed)} or better and put that "
             f"into the job as [[measured]]{instead}."
         )
     low, high = _quantiles(sign * (made - diameter), half, sigma)

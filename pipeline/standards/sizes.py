@@ -8,9 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.coverage import SINGLE
 from pipeline.values import SizeSuggestion
-
-COVER = 1.96
 
 
 class Size(NamedTuple):
@@ -24,7 +23,7 @@ class Size(NamedTuple):
     @property
     def slack(self) -> float:
         """95 % of the measured diameter's error, mm."""
-        return COVER * (self.sigma or 0.0)
+        return SINGLE * (self.sigma or 0.0)
 
 
 class Leaves(NamedTuple):
@@ -56,7 +55,7 @@ def told_apart(found: Sequence[SizeSuggestion], apart: float) -> list[SizeSugges
     """Candidates of one sort, the nearest first: those that measuring and making explain at 95 %, if there are any;
     those no further than `apart` mm from the nearest's size carry a note that names them all."""
     found = sorted(found, key=lambda s: (abs(s.off), s.name))
-    found = [s for s in found if (s.sigmas or 0.0) <= COVER] or found
+    found = [s for s in found if (s.sigmas or 0.0) <= SINGLE] or found
     if len(found) < 2:
         return found
     alike = [s for s in found if abs(s.size - found[0].size) <= apart]

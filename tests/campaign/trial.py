@@ -9,6 +9,7 @@ import re
 import shutil
 import tempfile
 import time
+import tomllib
 import traceback
 import warnings
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ import numpy as np
 
 from pipeline.cli import main as front
 from pipeline.cli import terminal
+from pipeline.job import Job
 from pipeline.meter import Meter
 from pipeline.output_folder import MARKER
 from tests.campaign.mutators import MUTATORS, mutant, pick
@@ -61,7 +63,7 @@ def command(arguments: list[str]) -> tuple[int, str, str]:
 
 def judged(status: int, err: str) -> str:
     """The verdict on a command's end: it ran, it refused in one sentence, or it did not do well."""
-    last = err.strip().splitlines()[-1:] or [""]
+    lines = err.strip().splitlines() or [""]
     if "Traceback" in err:
         return "traceback"
     if status == terminal.EXIT_FAULT:
@@ -72,11 +74,23 @@ def judged(status: int, err: str) -> str:
         return "out of memory"
     if status != terminal.EXIT_UNUSABLE:
         return f"status {status}"
-    told = [line for line in err.strip().splitlines() if line.startswith(("datumlift: ", "Error: "))]
-    plain = all(c.isprintable() for c in last[0])
-    if len(told) != 1 or not plain or len(last[0]) > 900 or not last[0].rstrip().endswith((".", "?", ")", "SCAN")):
+    told = [k for k, line in enumerate(lines) if line.startswith(("datumlift: ", "Error: "))]
+    if len(told) != 1:
         return "no sentence"
-    return "refused"
+    # A job of an older version is answered with the lines to write instead, and they stand below the sentence.
+    pasted = "\n".join(lines[told[0] + 1 :])
+    last = lines[told[0]].rstrip() if pasted and _is_job(pasted) else lines[-1].rstrip()
+    ends = (":",) if pasted and _is_job(pasted) else (".", "?", ")", "SCAN")
+    plain = all(c.isprintable() for c in last)
+    return "refused" if plain and len(last) <= 900 and last.endswith(ends) else "no sentence"
+
+
+def _is_job(text: str) -> bool:
+    """Whether lines are tables of a job file."""
+    try:
+        return set(tomllib.loads(text)) <= set(Job.model_fields)
+    except tomllib.TOMLDecodeError:
+        return False
 
 
 def measured(kind: str, seed: int, mutator: str, size: int, arguments: list[str]) -> Trial:

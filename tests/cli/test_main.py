@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Callable
 
 import click
@@ -65,3 +67,20 @@ def test_each_end_has_its_status_and_sentence(
     assert says in told
     assert "Traceback" not in told
     assert len(told.splitlines()) == bool(says)
+
+
+LOADED = """\
+import ctypes, os, signal
+from pipeline.cli import main as front
+libc = ctypes.CDLL(None)
+libc.__cxa_atexit(libc.abort, None, None)  # what a library in C may do that was broken off in the middle
+front.cli.main = lambda **_: os.kill(os.getpid(), signal.{name})
+front.program()
+"""
+
+
+@pytest.mark.parametrize(("name", "status"), [("SIGINT", 130), ("SIGTERM", 143)])
+def test_a_library_can_t_change_the_status_of_what_a_signal_ended(name: str, status: int) -> None:
+    done = subprocess.run([sys.executable, "-c", LOADED.format(name=name)], capture_output=True, text=True)
+    assert done.returncode == status
+    assert "run it again to go on" in done.stderr

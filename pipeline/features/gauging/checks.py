@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.coverage import SINGLE
 from pipeline.errors import SettingsError
 from pipeline.features.pointing import Pointed, is_far, meant, ranked
 from pipeline.features.relations import SAME_WAY, apart
@@ -24,7 +25,6 @@ from pipeline.places import Place
 from pipeline.surfaces import kind_of, names_of
 from pipeline.values import Feature, SizeCheck, Taken
 
-COVER = 1.96
 # Beyond these a solved scale or offset says nothing about the scan.
 LOOSEST_SCALE = 1e-3
 LOOSEST_OFFSET = 0.02
@@ -98,7 +98,7 @@ def _check(size: Measured, found: Sequence[Feature], made: _Scanned) -> SizeChec
         note = "no verdict: the scan's own uncertainty is not known here"
         return SizeCheck(found[0].id, measured, doubt, made.value, None, None, note, *told)
     off = made.value - measured
-    within = COVER * float(np.hypot(made.sigma, doubt))
+    within = SINGLE * float(np.hypot(made.sigma, doubt))
     note = f"scan {'larger' if off >= 0 else 'smaller'} by {mm(abs(off), '.3f')}, 95 % within {mm(within, '.3f')}"
     return SizeCheck(found[0].id, measured, doubt, made.value, made.sigma, bool(abs(off) <= within), note, *told)
 
@@ -294,9 +294,9 @@ def _proposal(pairs: Sequence[_Known]) -> str | None:
         (stretch, offset), (stretch_u, offset_u) = both
         if stretch_u <= LOOSEST_SCALE and offset_u <= LOOSEST_OFFSET:
             parts = []
-            if abs(stretch) > COVER * stretch_u:
+            if abs(stretch) > SINGLE * stretch_u:
                 parts.append(f"a scale of {1.0 + stretch:.5f} (standard uncertainty {stretch_u:.5f})")
-            if abs(offset) > COVER * offset_u:
+            if abs(offset) > SINGLE * offset_u:
                 parts.append(_offset_in_words(offset, offset_u))
             if not parts:
                 return (
@@ -314,7 +314,7 @@ def _proposal(pairs: Sequence[_Known]) -> str | None:
     offset, offset_u = float(alone[0][0]), float(alone[1][0])
     words = (
         f"no offset ({um(offset)} a face, standard uncertainty {um(offset_u)})"
-        if abs(offset) <= COVER * offset_u
+        if abs(offset) <= SINGLE * offset_u
         else _offset_in_words(offset, offset_u)
     )
     return f"The measured sizes are too alike to tell a scale from an offset; without a scale they ask for {words}."
@@ -326,7 +326,7 @@ def _scale_alone(found: tuple[Floats, Floats] | None) -> str:
         return "The measured distances are too rough to tell a scale of the scan."
     stretch, sigma = float(found[0][0]), float(found[1][0])
     size = f"{1.0 + stretch:.5f} (standard uncertainty {sigma:.5f})"
-    if abs(stretch) <= COVER * sigma:
+    if abs(stretch) <= SINGLE * sigma:
         return f"The measured distances, which no coating changes, ask for no correction: scale {size}."
     return f"The measured distances, which no coating changes, ask for a scale of {size}; nothing was applied."
 

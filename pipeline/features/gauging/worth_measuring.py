@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.coverage import SINGLE
 from pipeline.features.gauging.checks import is_wall
 from pipeline.features.relations import SAME_WAY, Apart, apart
 from pipeline.features.uncertainty import with_scale
@@ -20,7 +21,6 @@ from pipeline.standards import TIGHT_SEAT, WORN_SEAT, tolerance
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, SizeCheck, SizeSuggestion, ToMeasure
 
-COVER = 1.96
 SHORT, SMALL = 8.0, 6.0  # mm: a bore shorter than this has no taper to speak of, one smaller takes no bore gauge
 _SHOWN, _WORDS = 3, 2
 # mm: over less than this a scale of 0.1 % is hardly more than a height gauge tells, some 0.02 mm.
@@ -113,7 +113,7 @@ def _size(feature: Feature, sorts: Sequence[_Sort], mine: Sequence[SizeSuggestio
         f"{tool} {where}",
         size,
         sigma,
-        None if sigma is None or width is None else 2.0 * COVER * sigma / width,
+        None if sigma is None or width is None else 2.0 * SINGLE * sigma / width,
         tool,
         rows,
         columns,

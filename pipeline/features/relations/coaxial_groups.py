@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.coverage import PAIR
 from pipeline.features.naming import term_of
 from pipeline.geometry import angle_between_lines, mean_line, rejection
 from pipeline.lengths import mm, size_in_mm
@@ -16,7 +17,6 @@ from pipeline.values import Feature, Pattern
 # source); the features' own uncertainty comes on top.
 TURN = np.radians(0.3)
 OFFSET = 0.15
-COVER = 2.45  # 95 % of a pair of normal deviates, in the larger standard deviation
 
 
 def coaxial_groups(features: Sequence[Feature]) -> tuple[Pattern, ...]:
@@ -43,14 +43,14 @@ def _on_axis(feature: Feature, axis: Feature) -> bool:
     assert axis.direction is not None
     angle = angle_between_lines(feature.direction, axis.direction)
     unsure = np.hypot(feature.uncertainty.direction or 0.0, axis.uncertainty.direction or 0.0)
-    if angle > TURN + COVER * unsure:
+    if angle > TURN + PAIR * unsure:
         return False
     off = feature.point - axis.point
     along = float(off @ axis.direction)
     across = float(np.linalg.norm(rejection(off, axis.direction)))
     lever = abs(along) * (axis.uncertainty.direction or 0.0)
     unsure = np.sqrt((feature.uncertainty.position or 0.0) ** 2 + (axis.uncertainty.position or 0.0) ** 2 + lever**2)
-    return across <= OFFSET + COVER * unsure
+    return across <= OFFSET + PAIR * unsure
 
 
 def _group(group: list[Feature]) -> Pattern:

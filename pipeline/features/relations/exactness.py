@@ -11,13 +11,13 @@ import math
 
 import numpy as np
 
+from pipeline.coverage import PAIR
 from pipeline.features.relations.lines import Line
 from pipeline.features.uncertainty import chance
 from pipeline.geometry import Floats, basis_of, cross
 from pipeline.standards import angle_of
 
 NEARLY_ONE = 1.0  # mm between axes that were meant to be one, or to meet: common practice, no source
-COVER = 2.45  # 95 % of a pair of normal deviates, in the larger standard deviation
 
 
 def meant(off: float, unsure: float, *spans: float) -> bool:
@@ -28,7 +28,7 @@ def meant(off: float, unsure: float, *spans: float) -> bool:
     >>> meant(math.radians(5.0), 1e-4, 60.0, 90.0), meant(math.radians(0.3), 1e-4, 60.0, 90.0)
     (False, True)
     """
-    return off <= math.radians(angle_of("v", min(spans))) + COVER * unsure
+    return off <= math.radians(angle_of("v", min(spans))) + PAIR * unsure
 
 
 def near(distance: float, unsure: float) -> bool:
@@ -37,7 +37,7 @@ def near(distance: float, unsure: float) -> bool:
     >>> near(0.4, 0.003), near(25.0, 0.003)
     (True, False)
     """
-    return distance <= NEARLY_ONE + COVER * unsure
+    return distance <= NEARLY_ONE + PAIR * unsure
 
 
 def chance_of_parallel(a: Line, b: Line) -> float:

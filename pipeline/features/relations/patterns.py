@@ -11,6 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
+from pipeline.coverage import PAIR, SINGLE
 from pipeline.features.relations.coaxial_groups import coaxial_groups
 from pipeline.features.relations.hole_layouts import layout_sigma, rectangles, rings
 from pipeline.features.relations.piercing import mouth, pierced_face, reach_along
@@ -67,10 +68,10 @@ def _same_drill(bore: Feature, group: list[Feature]) -> bool:
         assert other.radius is not None
         turn = np.linalg.norm(cross(bore.direction, other.direction))
         unsure = np.hypot(bore.uncertainty.direction or 0.0, other.uncertainty.direction or 0.0)
-        if turn > np.sin(PARALLEL) + 2.45 * unsure:
+        if turn > np.sin(PARALLEL) + PAIR * unsure:
             return False
         wide = np.hypot(_own(bore), _own(other))
-        if abs(bore.radius - other.radius) > 0.5 * SAME_DRILL + 1.96 * wide:
+        if abs(bore.radius - other.radius) > 0.5 * SAME_DRILL + SINGLE * wide:
             return False
     return any(_side_by_side(bore, other) for other in group)
 
@@ -188,7 +189,7 @@ def mid_planes(features: Sequence[Feature]) -> list[Pattern]:
         assert b.direction is not None
         unsure = np.hypot(a.uncertainty.direction or 0.0, b.uncertainty.direction or 0.0)
         if a.direction @ b.direction > 0 or np.linalg.norm(cross(a.direction, b.direction)) > (
-            np.sin(np.radians(0.5)) + 2.45 * unsure
+            np.sin(np.radians(0.5)) + PAIR * unsure
         ):
             continue
         small, large = sorted((a.extent.area, b.extent.area))

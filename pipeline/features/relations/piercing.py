@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.coverage import PAIR
 from pipeline.geometry import Floats, angle_between_lines, rejection
 from pipeline.surfaces import is_bore, kind_of
 from pipeline.values import Feature
@@ -61,7 +62,7 @@ def mouth(hole: Feature, point: Floats, normal: Floats, normal_unsure: float) ->
     assert hole.direction is not None
     tilt = angle_between_lines(hole.direction, normal)
     unsure = np.hypot(hole.uncertainty.direction or 0.0, normal_unsure)
-    own = hole.uncertainty.direction is not None and tilt > max(2.45 * unsure, np.radians(0.1))
+    own = hole.uncertainty.direction is not None and tilt > max(PAIR * unsure, np.radians(0.1))
     along = hole.direction if own else normal
     step = float((point - hole.point) @ normal) / float(along @ normal)
     return hole.point + step * along, abs(step)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.coverage import SINGLE
 from pipeline.features.relations import SAME_DRILL, layout_sigma, mouth, pierces, reach_along, rectangles, rings
 from pipeline.features.sketches.behind import Behind
 from pipeline.features.sketches.ground import SketchGround
@@ -242,7 +243,7 @@ def _place_sigma(hole: Hole, scale: float) -> float | None:
 def _alike(holes: Sequence[Hole]) -> list[list[Hole]]:
     groups: list[list[Hole]] = []
     for hole in sorted(holes, key=lambda h: (h.diameter, h.feature)):
-        unsure = 1.96 * (hole.diameter_uncertainty or 0.0)
+        unsure = SINGLE * (hole.diameter_uncertainty or 0.0)
         if groups and hole.diameter - groups[-1][0].diameter < SAME_DRILL + unsure:
             groups[-1].append(hole)
         else:

@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
+from pipeline.coverage import PAIR
 from pipeline.errors import SettingsError
 from pipeline.features.sketches import Piece, corners_and_bulges, gap_between, offset, pieces_of, turned_back
 from pipeline.fitup import Key, Placed
@@ -27,7 +28,6 @@ _WEB = {"cover": 2.0, "spacer": 2.0, "gasket": 3.0}  # mm that are to be left un
 _PROUD = 3.0
 _BOLTED = 2.0  # of a bolt's thread, up to which a found hole is its hole
 _THREADED = 1.25  # of a found hole's diameter, up to which a bolt's thread may have been cut into it
-_COVER_2D = 2.45  # 95 % of a place in a plane
 _MARKED = 0.1  # mm, radially, that a hole is drilled to its place with care: common practice, no source
 _TOLD = 6  # webs
 _LEVEL, _LAID = np.cos(np.radians(0.5)), 0.2  # of faces that lie against a plate; mm between them
@@ -307,10 +307,10 @@ def _room_doubts(holes: Sequence[tuple[Hole, float]], bolt: BoltHole | None) -> 
         room, _how = _room(hole, bolt)
         if hole.place_uncertainty is None:
             yield f"the place of {hole.feature} can't be vouched for: whether {bolt.bolt} goes in isn't sure"
-        elif room - _COVER_2D * hole.place_uncertainty < _MARKED:
+        elif room - PAIR * hole.place_uncertainty < _MARKED:
             yield (
                 f"{bolt.bolt} may not go into {hole.feature}: {room:.2f} mm of room, its place known to "
-                f"{_COVER_2D * hole.place_uncertainty:.2f} mm (95 %), {_MARKED:g} mm for drilling"
+                f"{PAIR * hole.place_uncertainty:.2f} mm (95 %), {_MARKED:g} mm for drilling"
             )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.coverage import SINGLE
 from pipeline.errors import SettingsError
 from pipeline.fitup import BY_HAND, Item, Key, Placed, walls
 from pipeline.fitup.made.part import Figure, Gauge, Seat, Size
@@ -33,7 +34,6 @@ from pipeline.values import Feature
 CHAMFER = 1.0  # mm at 45 degrees where a spigot enters: common practice, no source
 LEAST_WALL = 2.0  # mm behind a groove or round a bore, unless a wall is asked for: common practice, no source
 _SQUARE = np.sin(np.radians(0.5))  # of a face to an axis
-_COVER = 1.96
 _LOOKED = 60.0  # mm, up to which a wall is looked for
 _SHORT = 2.5  # mm that a fit may be longer than its bore was seen: a chamfer, an edge that the scan rounds
 _WORK = 0.5  # of the strength: a hoop stress above it is told
@@ -186,7 +186,7 @@ def register_of(
             behind = 0.5 * (middle - inside if side == "bore" else outside - middle) - wall
             room = wish.length.mm - CHAMFER
             gland = static_gland(
-                diameter, _COVER * (sigma or 0.0), fit.clearance, "shaft" if side == "bore" else "bore", wish.ring,
+                diameter, SINGLE * (sigma or 0.0), fit.clearance, "shaft" if side == "bore" else "bore", wish.ring,
                 room, behind + 0.5 * fit.clearance[0],
             )  # fmt: skip
     except SettingsError as error:
@@ -226,7 +226,7 @@ def _said(fit: MeasuredFit, sigma: float, side: str, at: Found) -> tuple[list[Fi
     made = "spigot" if side == "bore" else "bore of the made part"
     own = fit.fit.partition("/")[2 if side == "bore" else 0]
     figures = [
-        Figure(f"{what} as measured", fit.measured[0], "mm", _COVER * sigma, at.words),
+        Figure(f"{what} as measured", fit.measured[0], "mm", SINGLE * sigma, at.words),
         Figure(f"{made}, least", fit.limits[0]),
         Figure(f"{made}, most", fit.limits[1]),
         Figure("clearance, least (95 %)", fit.clearance[0]),
@@ -235,7 +235,7 @@ def _said(fit: MeasuredFit, sigma: float, side: str, at: Found) -> tuple[list[Fi
     ]
     facts = [
         f"{fit.words}: {made} {fit.limits[0]:.3f} to {fit.limits[1]:.3f} mm on {at.words}, "
-        f"{fit.measured[0]:.3f} +-{_COVER * sigma:.3f} mm (95 %)",
+        f"{fit.measured[0]:.3f} +-{SINGLE * sigma:.3f} mm (95 %)",
         f"chamfered {CHAMFER:g} x 45 degrees where it enters",
         f"the fit asks for {clearance_words(*fit.wanted)}; made to {fit.nominal:g} {own} instead of to the size as "
         f"measured it would be held in {share_words(fit.on_zone)} of cases",

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from scipy.special import erfc
 
+from pipeline.coverage import SINGLE
 from pipeline.errors import InputError
 from pipeline.features.joining import Joined, Misfit, Scene, joined_by_features, misfit, poses
 from pipeline.features.naming import entry_of
@@ -176,7 +177,7 @@ def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, 
         if feature.radius is not None and there.radius is not None and not kind_of(feature).tapered:
             size = 2.0 * (there.radius - feature.radius)
             sure = np.hypot(there.uncertainty.radius or 0.0, feature.uncertainty.radius or 0.0)
-            within = float(2.0 * 1.96 * sure)
+            within = float(2.0 * SINGLE * sure)
             chances.append(float(erfc(abs(size) / max(2.0 * sure, 1e-12) / np.sqrt(2.0))))
         unsure = plan.unsure_of(k) or rescan.unsure_of(j)
         face = HeldFace(

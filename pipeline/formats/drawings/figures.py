@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
+from pipeline.coverage import SINGLE
 from pipeline.geometry import MM_PER_INCH
 
 DIAMETER = "Ø"
-COVER = 1.96  # 95 % of a single figure, normal distribution
 _FINEST = {"mm": 3, "in": 4}  # decimal places
 _CAST = {"mm": 1, "in": 2}  # where nothing vouches for a figure: 0.1 mm, 0.01 in
 
@@ -33,7 +33,7 @@ def places_of(sigma: float | None, unit: str) -> int:
     if sigma is None or not sigma > 0.0:
         return _CAST[unit]
     scale = 1.0 if unit == "mm" else MM_PER_INCH
-    return min(_FINEST[unit], max(0, math.ceil(-math.log10(COVER * sigma / scale))))
+    return min(_FINEST[unit], max(0, math.ceil(-math.log10(SINGLE * sigma / scale))))
 
 
 def plus_minus(sigma: float | None, unit: str) -> str:
@@ -47,4 +47,4 @@ def plus_minus(sigma: float | None, unit: str) -> str:
     scale = 1.0 if unit == "mm" else MM_PER_INCH
     places = places_of(sigma, unit)
     # Rounded up: the range printed holds at least what it says.
-    return f" ±{math.ceil(COVER * sigma / scale * 10**places - 1e-9) / 10**places:.{places}f}"
+    return f" ±{math.ceil(SINGLE * sigma / scale * 10**places - 1e-9) / 10**places:.{places}f}"

@@ -28,8 +28,8 @@ _FAR = 1e30
 class MeshFile:
     """What a mesh file holds.
 
-    vertices  (n, 3) float64, equal points welded, in the file's unit
-    faces     (m, 3) int32, as many as the file has
+    vertices  (n, 3) float64, equal points welded, in the file's unit, along the Morton curve
+    faces     (m, 3) int32, as many as the file has, in the order of their corners
     unit      what the file states: "mm" | "cm" | "m" | "in" | "um" | "ft"; None for forms that state none
     sha256    of the file's bytes
     origin    (m,) uint8 as in `Surface`, of a PLY file that a run wrote; None for all others
@@ -120,6 +120,11 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
+    from pipeline.mesh.topology import in_morton_order
+
+    # Nothing that is made of the mesh hangs on the order that the file has it in.
+    vertices, faces, stood = in_morton_order(vertices, faces)
+    origin = None if origin is None else origin[stood]
     return MeshFile(vertices, faces, unit, digest, origin, told)
 
 
@@ -140,17 +145,19 @@ def _of_points(
     """The surface on the points, and what is to be known of it."""
     from pipeline.mesh.points import triangulated
     from pipeline.mesh.repair import weld_points
-    from pipeline.mesh.topology import compact
+    from pipeline.mesh.topology import compact, morton_order
 
     _check_finite(path, points)
     count = len(points)
     points, index = weld_points(points)
     if len(points) < 3 or not (np.ptp(points, axis=0) > 0).any() or np.abs(points).max() > _FAR:
         raise InputError(f"{path}: its {count:,} points make no surface; export the scan again.")
+    order = morton_order(points)
+    points = points[order]
     if normals is not None:
         first = np.zeros(len(points), dtype=np.int64)
         first[index[::-1]] = np.arange(count)[::-1]
-        normals = np.nan_to_num(normals[first].astype(np.float64), posinf=0.0, neginf=0.0)
+        normals = np.nan_to_num(normals[first[order]].astype(np.float64), posinf=0.0, neginf=0.0)
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
     made = triangulated(points, normals, progress)
     if not len(made.faces):

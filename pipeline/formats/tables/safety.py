@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pipeline.coverage import PAIR, SINGLE, TRIPLE
+
 SAFETY = (
     (
         "Local codes and licensed practice come first",
@@ -59,8 +61,9 @@ source."""
 _HELD = "Uncertainties hold the scan's noise, its waves as far as the faces are large enough to show them, "
 _NOT_HELD = (
     "matting spray unless its thickness is given, temperature (sizes hold at 20 C, ISO 1), nor what clamping bent. "
-    "Unless a heading says 95 %, they are standard uncertainties (k = 1); 95 % lie within 1.96 times that of a size, "
-    "2.45 times that of an axis' place or a direction (two components), 2.80 times that of a centre (three)."
+    f"Unless a heading says 95 %, they are standard uncertainties (k = 1); 95 % lie within {SINGLE} times that of a "
+    f"size, {PAIR} times that of an axis' place or a direction (two components), {TRIPLE:.2f} times that of a "
+    "centre (three)."
 )
 
 

@@ -1,4 +1,4 @@
-"""Who neighbours whom on a triangle mesh, its rims, its connected components, its simple measures and its defects."""
+"""Who neighbours whom on a triangle mesh, its rims, connected components, measures, defects, and its order."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from pipeline.mesh.topology.measures import (
     median_edge,
     vertex_normals,
 )
+from pipeline.mesh.topology.morton_order import in_morton_order, morton_order
 from pipeline.mesh.topology.pinched_loops import cut_at_pinches
 
 __all__ = [
@@ -36,8 +37,10 @@ __all__ = [
     "facet_areas",
     "facet_neighbours",
     "facet_normals",
+    "in_morton_order",
     "mean_edge",
     "median_edge",
+    "morton_order",
     "neighbours_without",
     "vertex_facets",
     "vertex_normals",
