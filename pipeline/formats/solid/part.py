@@ -120,7 +120,7 @@ def make_part(
         "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
     )  # fmt: skip
     record = _record(model, verdict, areas_of(body.faces), names, features, skin, path.stat().st_size)
-    return PartReport(record, tuple(_cautions(model, verdict, record)))
+    return PartReport(record, tuple(_cautions(model, verdict, record, spacing)))
 
 
 def _below(progress: Progress, share: float) -> Progress:
@@ -238,7 +238,7 @@ def _record(
     )
 
 
-def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
+def _cautions(model: Model, verdict: Verdict, record: SolidRecord, spacing: float) -> list[str]:
     out = []
     capped = model.capped
     if capped.left:
@@ -275,6 +275,12 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
         out.append(
             f"{NAME} has a skin that is up to {mm(record.skin_held, '.3f')} off, more than the {mm(record.skin, 'g')} "
             "asked."
+        )
+    if 0.5 * spacing > record.skin and any(share.kind == "skin" for share in record.by_kind):
+        out.append(
+            f"{NAME} has the edges within its skin as the scan has them, whose facets are {mm(spacing, '.1f')} long and "
+            f"cut off a right angle by about {mm(0.5 * spacing, '.1f')}; its skin is within {mm(record.skin, 'g')} of "
+            "the scan, not of such edges."
         )
     return [*out, *_volume_cautions(record)]
 
