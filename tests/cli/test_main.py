@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -43,12 +44,22 @@ def loading(number: int) -> None:
         raise ImportError("initialization failed") from error
 
 
+def mapping() -> None:
+    """A library that finds no room when it is loaded, and one that says so in its own words."""
+    try:
+        raise OSError("lib.so: failed to map segment from shared object")
+    except OSError as error:
+        raise ImportError("could not load lib.so") from error
+
+
 @pytest.mark.parametrize(("body", "status", "says"), [
     (lambda: 3, 3, ""),
     (lambda: None, 0, ""),
     (raising(InputError("a.stl is broken; export it again.")), 2, "datumlift: a.stl is broken; export it again."),
     (raising(RuntimeError("odd\nstate")), 1, "a fault of datumlift itself (RuntimeError: odd state, at test_main.py:"),
     (raising(MemoryError()), 4, "ran out of memory"),
+    (raising(OSError(errno.ENOMEM, "Cannot allocate memory")), 4, "ran out of memory"),
+    (mapping, 4, "ran out of memory"),
     (lambda: os.kill(os.getpid(), signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
     (raising(click.Abort()), 130, "interrupted; the stages that were finished are kept"),
     (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
