@@ -12,6 +12,7 @@ import signal
 import sys
 import traceback
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NoReturn
 
@@ -89,6 +90,26 @@ class _Signals:
         self.told = self.told or number
         raise _Told(number)
 
+    @contextlib.contextmanager
+    def not_swallowed(self) -> Iterator[None]:
+        """Within, what a signal raises where Python lets nothing through, as in a weak reference's callback, comes
+        again a moment later."""
+        others = sys.unraisablehook
+
+        def again(swallowed: sys.UnraisableHookArgs) -> None:
+            if isinstance(swallowed.exc_value, _Told):
+                number = swallowed.exc_value.number
+                signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(number))
+                signal.setitimer(signal.ITIMER_REAL, 0.01)
+            else:
+                others(swallowed)
+
+        sys.unraisablehook = again
+        try:
+            yield
+        finally:
+            sys.unraisablehook = others
+
 
 def program() -> NoReturn:
     """`main` as all that a process does: what a signal or want of memory ended has that status, whatever libraries do.
@@ -125,7 +146,8 @@ def _status(arguments: list[str] | None) -> int:
     # Numba keeps processes apart by a file of its own; where no file can be made, ours says so.
     warnings.filterwarnings("ignore", "Could not obtain multiprocessing lock")
     try:
-        status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
+        with signals.not_swallowed():
+            status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
         click.echo(f"datumlift: {error}", err=True)
         return EXIT_UNUSABLE

@@ -263,7 +263,8 @@ import subprocess, sys
 out = sys.argv[1] + "/scan"
 assert subprocess.run(["mount", "--bind", out, out]).returncode == 0
 assert subprocess.run(["mount", "-o", "remount,bind,ro", out]).returncode == 0
-sys.exit(subprocess.run([sys.executable, "-m", "pipeline.cli", "run", "job.toml", "--quiet"], cwd=sys.argv[1]).returncode)
+command = [sys.executable, "-m", "pipeline.cli", "run", "job.toml", "--quiet"]
+sys.exit(subprocess.run(command, cwd=sys.argv[1]).returncode)
 """
 
 

@@ -7,6 +7,8 @@ import os
 import signal
 import subprocess
 import sys
+import time
+import weakref
 from collections.abc import Callable
 
 import click
@@ -44,6 +46,25 @@ def loading(number: int) -> None:
         raise ImportError("initialization failed") from error
 
 
+def dropping(number: int) -> int:
+    """A signal that comes in a callback out of which Python lets no error."""
+
+    class Dropped:
+        pass
+
+    def told(_: object) -> None:
+        os.kill(os.getpid(), number)
+        for _number in range(1000):
+            pass
+
+    dropped = Dropped()
+    kept = weakref.ref(dropped, told)
+    del dropped
+    for _ in range(500):
+        time.sleep(0.01)
+    return 0 if kept() is None else 1
+
+
 def mapping() -> None:
     """A library that finds no room when it is loaded, and one that says so in its own words."""
     try:
@@ -63,6 +84,8 @@ def mapping() -> None:
     (lambda: os.kill(os.getpid(), signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
     (raising(click.Abort()), 130, "interrupted; the stages that were finished are kept"),
     (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
+    (lambda: dropping(signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
+    (lambda: dropping(signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
     (lambda: loading(signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
     (lambda: loading(signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
 ])  # fmt: skip
