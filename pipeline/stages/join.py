@@ -204,9 +204,7 @@ def _word(wish: Wish, number: int, stays: SetUp, laid: SetUp) -> Word:
 
 def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[SetUpPose], on_own: bool) -> str:
     if len(poses) == 1:
-        slides = poses[0].open
-        turn = bool((np.linalg.norm(slides[:, :3], axis=1) < 0.1 * np.linalg.norm(slides, axis=1)).all())
-        way = "turn" if turn else "slide"
+        way = "turn" if _turns(poses[0].open, laid.surface.vertices) else "slide"
         return (
             f"What {one} and {other} share lets {other} {way}: no place of it is known; give a size measured over a "
             "face of each, as [[set_up.across]], or scan so that both show a face across it."
@@ -228,6 +226,16 @@ def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[
         f"{other} could lie to {one} in {len(poses)} places, and nothing that was seen tells which: "
         f"{'; '.join(lines)}{more}; {say}, or turned_over = true if it shows another side."
     )
+
+
+def _turns(open_motions: Floats, vertices: Floats) -> bool:
+    """Whether all of the open motions (k, 6) are turns about an axis through the part, with no more than a tenth of a
+    slide along it."""
+    reach = 0.5 * float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    shifts, spins = open_motions[:, :3], open_motions[:, 3:]
+    turn = np.linalg.norm(spins, axis=1)
+    along = np.abs(np.einsum("ij,ij->i", shifts, spins)) / np.maximum(turn, 1e-12)
+    return bool(((along < 0.1 * reach * turn) & (np.linalg.norm(shifts, axis=1) < reach * turn)).all())
 
 
 def _telling(stays: SetUp, laid: SetUp, poses: Sequence[SetUpPose]) -> tuple[str, str]:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.features.joining.feature_pose import Misfit, about, held, misfit_of
+from pipeline.features.joining.feature_pose import Misfit, held, misfit_of
 from pipeline.features.joining.overlap import SetUp, met
 from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
@@ -65,17 +65,15 @@ def scale_between(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[float, fl
     middle = np.mean([transformed(pose.motion, laid.features[j].point) for _, j in pose.pairs], axis=0)
     weight, drawn = np.zeros((7, 7)), np.zeros(7)
     for i, j in pose.pairs:
-        rows = held(stays.features[i], laid.features[j], pose.motion)
-        form = np.full(len(rows.variances), FORM_TURN**2)
-        form[: rows.lengths] = FORM**2
-        shift = about(rows.change, middle)
-        grown = np.zeros(len(rows.residuals))
+        rows = held(stays.features[i], laid.features[j], pose.motion, (FORM, FORM_TURN))
+        change, off = rows.whitened(middle)
         # A shift's row is the way along which it counts.
         way = rows.change[: rows.lengths, :3]
+        grown = np.zeros(len(off))
         grown[: rows.lengths] = way @ (transformed(pose.motion, laid.features[j].point) - middle)
-        change = np.hstack([shift, grown[:, None]])
-        weight += change.T @ (change / (rows.variances + form)[:, None])
-        drawn += change.T @ (rows.residuals / (rows.variances + form))
+        change = np.hstack([change, rows.unit(grown)[:, None]])
+        weight += change.T @ change
+        drawn += change.T @ off
     lengths = np.sqrt(np.maximum(np.diag(weight), 1e-300))
     unit = weight / np.outer(lengths, lengths)
     if np.linalg.cond(unit) > 1e8:

@@ -1,9 +1,10 @@
 """The pose of one scan of a part on another, and how well it is known, from features that both show.
 
 Weighted least squares over what each pair of features holds (ISO 5459): a plane its distance and two tilts, an axis
-two shifts and two tilts, a centre three shifts. Each is weighed by both fits' uncertainties, those of directions times
-the lever from where the one was seen to where the other was. Features that do not lie where the others put them
-(chi-squared of their misfit, Holm's correction over all of them) are taken out, the worst first, and told.
+two shifts and two tilts, a centre three shifts. Each pair is weighed by the covariances of both fits, carried to one
+point: of a narrow face one tilt may be known ten times as well as the other, and of a short arc the centre goes with
+the radius, which is one in both scans. Features that do not lie where the others put them (chi-squared of their misfit,
+Holm's correction over all of them) are taken out, the worst first, and told.
 
 Lengths are mm, angles radians.
 """
@@ -27,6 +28,7 @@ _STEPS = 20
 _DONE = 1e-12  # mm and rad, of a step
 _EXACT = 1e-6  # mm and rad, what an exact part's features are weighed by
 _FREE = 1e-3  # share of the largest singular value under which a motion is free
+_SIZES = ("radius", "major_radius")
 
 
 @dataclass(frozen=True)
@@ -65,12 +67,25 @@ class Joined:
 
 @dataclass(frozen=True)
 class Rows:
-    """What a pair holds: residuals (q,), their change with a small motion (q, 6), variances (q,), how many are mm."""
+    """What a pair holds: residuals (q,), their change with a small motion (q, 6), covariance (q, q), how many are mm.
+
+    What has a size of its own, and an arc that is too short to tell that from its place, is taken at the size of both.
+    """
 
     residuals: Floats
     change: Floats
-    variances: Floats
+    covariance: Floats
     lengths: int
+
+    def unit(self, values: Floats) -> Floats:
+        """Values (q,) or (q, k), one of each residual, such that each residual has the deviation 1 and stands alone."""
+        scale = np.sqrt(np.diag(self.covariance))
+        lower = np.linalg.cholesky(self.covariance / np.outer(scale, scale) + 1e-9 * np.eye(len(scale)))
+        return np.asarray(np.linalg.solve(lower, (values.T / scale).T))
+
+    def whitened(self, middle: Floats) -> tuple[Floats, Floats]:
+        """Change (q, 6) with a motion about a point, and residuals (q,), so treated."""
+        return self.unit(about(self.change, middle)), self.unit(self.residuals)
 
 
 def joined_by_features(
@@ -144,12 +159,12 @@ def _solved(
     reach = max(float(np.max([np.linalg.norm(stays[i].point - middle) for i, _ in pairs])), 1.0)
     for _ in range(_STEPS):
         rows = [held(stays[i], laid[j], motion) for i, j in pairs]
-        deviation = 1.0 / np.sqrt(np.concatenate([r.variances for r in rows]))
         change = about(np.concatenate([r.change for r in rows]), middle)
-        weighted = change * deviation[:, None]
+        parts = [r.whitened(middle) for r in rows]
+        weighted, unit = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
         if np.linalg.matrix_rank(change * np.r_[np.ones(3), np.full(3, 1.0 / reach)], tol=_FREE) < 6:
             return None
-        step, *_ = np.linalg.lstsq(weighted, -np.concatenate([r.residuals for r in rows]) * deviation, rcond=None)
+        step, *_ = np.linalg.lstsq(weighted, -unit, rcond=None)
         turn = Rotation.from_rotvec(step[3:]).as_matrix()
         motion = rigid(turn, middle + step[:3] - turn @ middle) @ motion
         if np.abs(step).max() < _DONE:
@@ -172,35 +187,74 @@ def crossing(v: Floats) -> Floats:
     return np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
 
 
-def held(stays: Feature, laid: Feature, motion: Floats) -> Rows:
-    """What a pair of features holds, in the coordinates of the scan that stays."""
-    kind, one, other = kind_of(stays), stays.uncertainty, laid.uncertainty
-    point = transformed(motion, laid.point)
-    apart = point - stays.point
-    shifts, variance = np.eye(3), (one.position or 0.0) ** 2 + (other.position or 0.0) ** 2
-    residuals, change, variances = np.empty(0), np.empty((0, 6)), np.empty(0)
-    if stays.direction is not None and laid.direction is not None:
-        across = np.array(basis_of(stays.direction))
-        direction = turned(motion, laid.direction)
-        if not (kind.flat or kind.tapered) and direction @ stays.direction < 0.0:
+def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float] = (0.0, 0.0)) -> Rows:
+    """What a pair of features holds, in the coordinates of the scan that stays, at the point of its feature.
+
+    form  mm and rad, standard, that the surface's own form adds to what is known of it
+    """
+    kind = kind_of(stays)
+    point, direction = transformed(motion, laid.point), laid.direction
+    along, across = stays.direction, np.eye(3)
+    shifts, turns, leaning = np.eye(3), np.empty((0, 3)), np.empty(0)
+    there = point
+    if along is not None and direction is not None:
+        across = np.array([*basis_of(along), along])
+        direction = turned(motion, direction)
+        if not (kind.flat or kind.tapered) and direction @ along < 0.0:
             direction = -direction
-        tilt = (one.direction or 0.0) ** 2
+        turns, leaning = np.cross(along, across[:2]), across[:2] @ direction
         if kind.flat:
-            shifts = stays.direction[None]
-            variance += tilt * float(np.sum((across @ apart) ** 2))
+            shifts = along[None]
+            # Where the line through the point that stays, square to its plane, meets the other one.
+            there = stays.point + along * float(direction @ (point - stays.point)) / float(direction @ along)
         elif not kind.centred:
-            shifts = across
-            variance += tilt * float(stays.direction @ apart) ** 2
-        residuals = across @ direction
-        change = np.hstack([np.zeros((2, 3)), np.cross(direction, across)])
-        variances = np.full(2, tilt + (other.direction or 0.0) ** 2)
-    moves = np.hstack([shifts, np.cross(point, shifts)])
-    return Rows(
-        np.r_[shifts @ apart, residuals],
-        np.vstack([moves, change]),
-        np.maximum(np.r_[np.full(len(shifts), variance), variances], _EXACT**2),
-        len(shifts),
+            shifts = across[:2]
+            there = point + direction * float(along @ (stays.point - point)) / float(direction @ along)
+    moves = np.vstack(
+        [np.hstack([shifts, np.cross(stays.point, shifts)]), np.hstack([np.zeros((len(turns), 3)), turns])]
     )
+    residuals = np.r_[shifts @ (there - stays.point), leaning]
+    deviations = np.r_[np.full(len(shifts), form[0]), np.full(len(turns), form[1])]
+    covariance, sizes, tied = np.diag(deviations**2), np.zeros((2, 2)), np.zeros((len(residuals), 2))
+    for one, placing in ((stays, np.eye(4)), (laid, motion)):
+        own, by_sizes, between = _known(one, placing, moves)
+        covariance, sizes, tied = covariance + own, sizes + by_sizes, tied + between
+    larger = np.array([(getattr(laid, n) or 0.0) - (getattr(stays, n) or 0.0) for n in _SIZES])
+    if not kind.tapered and sizes.any():
+        # What is one has one size: where its fit took the size too large, its place went along.
+        gain = tied @ np.linalg.pinv(sizes + form[0] ** 2 * np.eye(2), hermitian=True)
+        residuals = residuals - gain @ larger
+        covariance = covariance - gain @ tied.T
+    return Rows(residuals, moves, 0.5 * (covariance + covariance.T) + _EXACT**2 * np.eye(len(residuals)), len(shifts))
+
+
+def _known(feature: Feature, motion: Floats, moves: Floats) -> tuple[Floats, Floats, Floats]:
+    """Covariances of what the fit of a feature, moved (4, 4), leaves open: (q, q) of what the rows of `moves` (q, 6)
+    make of it, (2, 2) of its radii, and (q, 2) between the two."""
+    known, point = feature.uncertainty, transformed(motion, feature.point)
+    direction = None if feature.direction is None else turned(motion, feature.direction)
+    if known.covariance is None or known.basis is None:
+        # Nothing but the headline figures: alike all round.
+        names = ["u", "v", "w"] + ([] if direction is None else ["a", "b"])
+        deviations = [known.position or 0.0] * 3 + [known.direction or 0.0] * (len(names) - 3)
+        covariance, basis = np.diag(np.square(deviations)), basis_of(direction)
+    else:
+        names, covariance, basis = list(known.names), known.covariance, turned(motion, known.basis)
+    w = np.cross(basis[0], basis[1]) if direction is None else direction
+    # The motion of the surface that each of its parameters is.
+    motions = np.zeros((6, len(names)))
+    picked = np.zeros((2, len(names)))
+    for column, name in enumerate(names):
+        if name in "uvw":
+            way = {"u": basis[0], "v": basis[1], "w": w}[name]
+            motions[:, column] = np.r_[way, 0.0, 0.0, 0.0]
+        elif name in "ab":
+            spin = np.cross(w, basis[0] if name == "a" else basis[1])
+            motions[:, column] = np.r_[np.cross(point, spin), spin]
+        elif name in "rR":
+            picked["rR".index(name), column] = 1.0
+    change = moves @ motions
+    return change @ covariance @ change.T, picked @ covariance @ picked.T, change @ covariance @ picked.T
 
 
 def _misfit(
@@ -212,10 +266,9 @@ def _misfit(
     form: tuple[float, float] = (0.0, 0.0),
 ) -> Misfit:
     """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
-    r = held(stays[pair[0]], laid[pair[1]], motion)
-    variances = r.variances + np.where(np.arange(len(r.variances)) < r.lengths, *np.square(form))
-    spread = np.diag(variances) + r.change @ pose @ r.change.T
-    scale = np.sqrt(variances)
+    r = held(stays[pair[0]], laid[pair[1]], motion, form)
+    spread = r.covariance + r.change @ pose @ r.change.T
+    scale = np.sqrt(np.diag(r.covariance))
     inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)
     unit = r.residuals / scale
     chance = chdtrc(np.linalg.matrix_rank(inverse, tol=1e-3), max(float(unit @ inverse @ unit), 0.0))

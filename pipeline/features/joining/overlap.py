@@ -28,8 +28,10 @@ from pipeline.values import Feature, NoiseModel, Surface
 
 ALIKE = np.cos(np.radians(45.0))  # normals of what both scans saw
 BENT = np.cos(np.radians(25.0))  # normals at the corners of a facet, where a point's nearest facet says little
+WITHIN = 1e-4  # share of each corner in a place within a facet
 NEAR = 2.5  # mm: surface nearer than that, and facing alike, is meant to be the same
 TUKEY = 4.685
+STANDS_OUT = 5.0  # standard deviations
 FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
@@ -89,12 +91,15 @@ class SetUp:
         return np.asarray(corners[faces].any(axis=1))
 
     @cached_property
+    def smooth(self) -> Mask:
+        """(m,) facets that are not sharply bent."""
+        n = self.normals[self.surface.faces]
+        return np.min([np.einsum("ij,ij->i", n[:, k], n[:, k - 1]) for k in range(3)], axis=0) >= BENT
+
+    @cached_property
     def plain(self) -> Mask:
-        """(m,) facets that touch no rim and are not sharply bent: what lies on them is seen for sure."""
-        faces = self.surface.faces
-        n = self.normals[faces]
-        bent = np.min([np.einsum("ij,ij->i", n[:, k], n[:, k - 1]) for k in range(3)], axis=0) < BENT
-        return ~(self.at_rim | bent)
+        """(m,) smooth facets that touch no rim: what lies on them is seen for sure."""
+        return self.smooth & ~self.at_rim
 
     @cached_property
     def area(self) -> float:
@@ -109,15 +114,16 @@ class SetUp:
         return mean / max(float(np.linalg.norm(mean)), 1e-12)
 
     def sample(self, count: int) -> Sample:
-        """About so many points, evenly over what is plain; those of one count are made once."""
+        """About so many points, evenly over what is smooth; those of one count are made once."""
         if count not in self._samples:
             self._samples[count] = self._sampled(count)
         return self._samples[count]
 
     def _sampled(self, count: int) -> Sample:
-        plain = np.flatnonzero(self.plain)
-        points, facets = spread_points(self.surface.vertices, self.surface.faces[plain], count)
-        return Sample(points, plain[facets].astype(np.int32), self.normals_at(points, plain[facets]))
+        smooth = np.flatnonzero(self.smooth)
+        points, facets = spread_points(self.surface.vertices, self.surface.faces[smooth], count)
+        facets = smooth[facets].astype(np.int32)
+        return Sample(points, facets, self.normals_at(points, facets), self.at_rim[facets])
 
     def shares(self, points: Floats, facets: Ints | Indices) -> Floats:
         """(k, 3) what the corners of its facet have in each point (k, 3) on it."""
@@ -137,11 +143,17 @@ class SetUp:
 
 @dataclass(frozen=True)
 class Sample:
-    """Points (k, 3) of a scan, the facet (k,) that each lies on, and the normals (k, 3) there."""
+    """Points (k, 3) of a scan, the facet (k,) that each lies on, normals (k, 3) there, and whether (k,) at a rim."""
 
     points: Floats
     facets: Ints
     normals: Floats
+    at_rim: Mask
+
+    @cached_property
+    def sure(self) -> Floats:
+        """(s, 3) the points that are not at a rim."""
+        return self.points[~self.at_rim]
 
 
 class Met(NamedTuple):
@@ -149,6 +161,7 @@ class Met(NamedTuple):
 
     which    (k,) into the sample; points (k, 3) of it, moved
     near     (k, 3) nearest points of the scan that stays, facets (k,) and normals (k, 3) there
+    theirs   (k, 3) normals of the sample
     off      (k,) mm, misfits along those normals
     """
 
@@ -157,6 +170,7 @@ class Met(NamedTuple):
     near: Floats
     facets: Ints
     normals: Floats
+    theirs: Floats
     off: Floats
 
 
@@ -168,28 +182,35 @@ def met_roughly(stays: SetUp, sample: Sample, motion: Floats) -> Met:
     index = np.flatnonzero(np.isfinite(away))
     near, facets = tree.data[which[index]], facet[which[index]]
     normals = stays.normals_at(near, facets)
-    alike = np.einsum("ij,ij->i", normals, turned(motion, sample.normals[index])) > ALIKE
-    index, near, facets, normals = index[alike], near[alike], facets[alike], normals[alike]
+    theirs = turned(motion, sample.normals[index])
+    alike = np.einsum("ij,ij->i", normals, theirs) > ALIKE
+    index, near, facets, normals, theirs = index[alike], near[alike], facets[alike], normals[alike], theirs[alike]
     gap = points[index] - near
     off = np.einsum("ij,ij->i", gap, normals)
     # Beyond the rim the nearest vertex lies far aside.
     over = np.linalg.norm(gap - off[:, None] * normals, axis=1) < 1.5 * stays.edge * stays.thinned
-    return Met(index[over], points[index[over]], near[over], facets[over], normals[over], off[over])
+    return Met(index[over], points[index[over]], near[over], facets[over], normals[over], theirs[over], off[over])
 
 
 def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Met:
-    """What of a sample lies within reach of the scan that stays, on plain facets that face alike."""
+    """What of a sample lies within reach of the scan that stays, over smooth facets that face alike."""
     points = transformed(motion, sample.points)
     low, high = stays.surface.vertices.min(axis=0) - reach, stays.surface.vertices.max(axis=0) + reach
     maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
     away, facets, near = stays.tree.closest(points[maybe])
-    keep = (away < reach) & stays.plain[facets]
+    keep = (away < reach) & stays.smooth[facets]
+    # At a rim only what lies within the facet: beyond it the nearest place is the rim itself, aside.
+    rim = np.flatnonzero(keep & stays.at_rim[facets])
+    keep[rim] = stays.shares(near[rim], facets[rim]).min(axis=1) > WITHIN
+    # Where both scans end along an edge of the part, each may have gone round it a little.
+    keep &= ~(stays.at_rim[facets] & sample.at_rim[maybe])
     maybe, facets, near = maybe[keep], facets[keep], near[keep]
     normals = stays.normals_at(near, facets)
-    alike = np.einsum("ij,ij->i", normals, turned(motion, sample.normals[maybe])) > ALIKE
+    theirs = turned(motion, sample.normals[maybe])
+    alike = np.einsum("ij,ij->i", normals, theirs) > ALIKE
     index, facets, near, normals = maybe[alike], facets[alike], near[alike], normals[alike]
     off = np.einsum("ij,ij->i", points[index] - near, normals)
-    return Met(index, points[index], near, facets, normals, off)
+    return Met(index, points[index], near, facets, normals, theirs[alike], off)
 
 
 def clash(found: Met, sigma: float) -> float:
@@ -204,12 +225,36 @@ def beyond(stays: SetUp, sample: Sample, motion: Floats) -> float:
     """
     points = transformed(motion, sample.points)
     low, high = stays.surface.vertices.min(axis=0) - NEAR, stays.surface.vertices.max(axis=0) + NEAR
-    maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+    maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1) & ~sample.at_rim)
     away, facets, near = stays.tree.closest(points[maybe])
     alike = np.einsum("ij,ij->i", stays.normals_at(near, facets), turned(motion, sample.normals[maybe])) > 0.5
     at_bend = alike & ~stays.plain[facets] & ~stays.at_rim[facets] & (away < NEAR)
     on, off = np.count_nonzero(at_bend & (away < 0.3)), np.count_nonzero(at_bend & (away > 0.8))
     return off / (on + off) if off >= HIT else 0.0
+
+
+def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
+    """mm of lines along which the surface of a scan passes through that of the scan that stays; one part's never does.
+
+    Along the surface from each point of the sample, a short way to a side that is the point's own; what is met there
+    steeply, away from bends and rims, is crossed. Of needles that fall on lines 2 / pi of their length cross (Buffon).
+
+    area  mm2 that the points which are not at a rim are spread over evenly; 0 where too little tells
+    """
+    sure = np.flatnonzero(~sample.at_rim)
+    if not len(sure):
+        return 0.0
+    points, normals = transformed(motion, sample.points[sure]), turned(motion, sample.normals[sure])
+    room = area / len(sure)
+    length = max(2.0 * stays.edge, 0.7 * float(np.sqrt(room)))
+    sideways = np.random.default_rng(len(sure)).standard_normal(points.shape)
+    ways = unit_rows(sideways - np.einsum("ij,ij->i", sideways, normals)[:, None] * normals)
+    facets, far = stays.tree.first(points, ways)
+    hit = np.flatnonzero(far < length)
+    hit = hit[stays.plain[facets[hit]]]
+    there = stays.normals_at(points[hit] + far[hit, None] * ways[hit], facets[hit])
+    steep = np.count_nonzero(np.abs(np.einsum("ij,ij->i", there, normals[hit])) < ALIKE)
+    return steep * room * np.pi / (2.0 * length) if steep >= HIT else 0.0
 
 
 def blocked(bores: SetUp, points: Floats, area: float) -> float:
@@ -252,24 +297,35 @@ class Pull:
 
     def information(self) -> tuple[Floats, Floats]:
         """(6, 6) and (6,): what a motion weighs, and is drawn by, in least squares over all that is known."""
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(self.covariance), 1e-300))
+        variance = np.diag(self.covariance)
+        scale = np.divide(1.0, np.sqrt(variance), out=np.zeros(6), where=variance > 0.0)
         unit = self.covariance * np.outer(scale, scale)
         inverse = np.linalg.inv(unit + 1e-6 * np.eye(6)) * np.outer(scale, scale)
-        return self.change @ inverse @ self.change, self.change @ inverse @ self.sums
+        return self.change.T @ inverse @ self.change, self.change.T @ inverse @ self.sums
 
 
 def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True) -> Pull | None:
-    """What misfits say of a pose; None where too few were met. Not `honest`: with white noise only, which is faster."""
+    """What misfits say of a pose; None where too few were met. Not `honest`: with white noise only, which is faster.
+
+    The noise of a scan tilts its normals, so that a turned surface seems to be held about its axis. The normals of the
+    other scan are tilted otherwise: as weights of the misfits they leave nothing of that on average (instrumental
+    variables, Wald 1940), and what does not stand out of the rest is left out.
+    """
     if len(found.off) < 30:
         return None
     white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
     scale = max(scaled_mad(found.off, 0.0), white)
     weight = np.clip(1.0 - (found.off / (TUKEY * scale)) ** 2, 0.0, None) ** 2
-    rows = np.hstack([found.normals, np.cross(found.points - middle, found.normals)])
-    gains = rows * weight[:, None]
-    sums, change = gains.T @ found.off, gains.T @ rows
+    levers = found.points - middle
+    rows, theirs = (np.hstack([n, np.cross(levers, n)]) for n in (found.normals, found.theirs))
+    gains = theirs * weight[:, None]
+    corners = min(
+        len(np.unique(s.surface.faces[f])) for s, f in ((stays, found.facets), (laid, sample.facets[found.which]))
+    )
+    kept = _told(found, rows, gains, levers, corners)
+    sums, change = kept @ (gains.T @ found.off), kept @ (gains.T @ rows) @ kept.T
     if not honest:
-        return Pull(sums, change, scale**2 * (gains.T @ rows) + 1e-12 * np.eye(6), scale)
+        return Pull(sums, change, scale**2 * (kept @ (gains.T @ gains) @ kept.T), scale)
     spread = np.zeros((6, 6))
     facets = sample.facets[found.which]
     for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
@@ -277,7 +333,30 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
     excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, 0.0)
-    return Pull(sums, change, spread + excess * (gains.T @ gains), scale)
+    return Pull(sums, change, kept @ (spread + excess * (gains.T @ gains)) @ kept.T, scale)
+
+
+def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int) -> Floats:
+    """(6, 6) projector onto the motions that points (k,) with such rows and gains (k, 6) tell of beyond chance.
+
+    levers   (k, 3) of the points, from the middle that the rows turn about
+    corners  how many corners of facets, each with a noise of its own, stand behind the points
+
+    Normals that noise tilts by s and t from the true one give products s t m^2 of either sign, m being how far the
+    motion takes the point.
+    """
+    scales = np.sqrt(np.maximum(np.mean(rows**2, axis=0), 1e-300))
+    values, vectors = np.linalg.eigh((rows.T @ gains + gains.T @ rows) / np.outer(scales, scales))
+    # Of a pair of tilts in two directions the squares' median is 2 ln 2 times the variance.
+    tilts = float(np.median(np.sum((found.normals - found.theirs) ** 2, axis=1))) / (2.0 * np.log(2.0))
+    motions = vectors / scales[:, None]
+    kept = []
+    for motion, value in zip(motions.T, values, strict=True):
+        far = np.sum((motion[:3] + np.cross(motion[3:], levers)) ** 2, axis=1)
+        by_noise = 0.5 * tilts * float(np.sqrt(np.mean(far**2) / corners))
+        kept.append(0.5 * value / len(rows) > STANDS_OUT * by_noise)
+    beyond = vectors[:, kept]
+    return (beyond @ beyond.T) * np.outer(scales, 1.0 / scales)
 
 
 def _noise_in(scan: SetUp, points: Floats, facets: Ints, gains: Floats) -> Floats:

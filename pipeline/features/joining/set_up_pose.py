@@ -1,9 +1,10 @@
 """The poses in which one set-up of a part may lie to another, each with how well it is known.
 
 Poses that pairs of features allow are settled by weighted least squares over the features and the facets that both
-scans saw, and have to stand three tests: surface that faces alike and lies near must be the same (`clash`), nothing may
-lie in the air of a bore (`blocked`), and nothing go on where the other scan turns away (`beyond`). How much agrees is
-no test: a wrong pose, turned over, may have more of it than the right one. Where several poses stand, none is chosen.
+scans saw, and have to stand four tests: surface that faces alike and lies near must be the same (`clash`), nothing may
+lie in the air of a bore (`blocked`), nothing go on where the other scan turns away (`beyond`), and no surface pass
+through another (`crossed`). How much agrees is no test: a wrong pose, turned over, may have more of it than the right
+one. Where several poses stand, none is chosen.
 
 Lengths are mm, angles radians.
 """
@@ -17,15 +18,17 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from pipeline.features.joining.feature_pose import about, crossing, held
+from pipeline.features.joining.feature_pose import crossing, held
 from pipeline.features.joining.overlap import (
     BLOCKED,
+    NEAR,
     Met,
     Sample,
     SetUp,
     beyond,
     blocked,
     clash,
+    crossed,
     met,
     met_roughly,
     pull,
@@ -39,13 +42,9 @@ FORM, FORM_TURN = 0.004, 5e-5  # mm and rad that the form of a face adds to what
 OFF = 4.0  # standard deviations by which a pair may be off
 SIZE = 0.03  # mm beyond four standard uncertainties by which radii of one feature may differ
 MOST = 60  # candidates that are looked at
-FEW, SCREEN, FINAL = 1000, 4000, 40_000  # points
-HOPELESS, UNSURE_CLASH, MOST_CLASH, MOST_BEYOND = (
-    0.7,
-    0.15,
-    0.03,
-    0.2,
-)  # shares, of candidates, roughly settled poses, and what stands
+FEW, SCREEN, FINAL, FINE = 1000, 4000, 40_000, 160_000  # points, the last of skin alone
+HOPELESS, UNSURE_CLASH, MOST_CLASH = 0.7, 0.15, 0.03  # shares, of candidates, roughly settled poses, and what stands
+MOST_BEYOND, MOST_CROSSED = 0.2, 2.0  # a share, and mm
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
@@ -82,6 +81,7 @@ class SetUpPose:
     clash       share of what lies near and faces alike but is not the same
     blocked     largest share of a bore's opening that surface of the other scan stands across
     beyond      share, at bends of the one scan, of surface of the other that goes straight on
+    crossed     mm of lines along which the surfaces of the two scans pass through one another
     overlap     share of the laid scan that lies on the other
     open        (k, 6) the motions that nothing fixes, about the middle of what was laid: none, if k is 0
     surplus     how many things agree beyond those that fix the pose
@@ -93,6 +93,7 @@ class SetUpPose:
     clash: float
     blocked: float
     beyond: float
+    crossed: float
     overlap: float
     open: Floats
     surplus: int
@@ -100,7 +101,8 @@ class SetUpPose:
     @property
     def stands(self) -> bool:
         """Whether nothing that was seen speaks against it."""
-        return self.clash <= MOST_CLASH and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
+        whole = self.clash <= MOST_CLASH and self.crossed <= MOST_CROSSED
+        return whole and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
 
 
 def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
@@ -129,10 +131,15 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
             rough.append(second)
     standing: list[SetUpPose] = []
     for pose in sorted(rough, key=lambda one: -one.surplus):
-        if all(_far(pose.motion, other.motion, small.points) > SAME for other in standing) and pose.surplus >= SURPLUS:
+        # What is open is not taken for a place, but told, so that skin may speak for it later on.
+        likely = pose.surplus >= SURPLUS or len(pose.open)
+        if likely and all(_far(pose.motion, other.motion, small.points) > SAME for other in standing):
             sample = laid.sample(FINAL)
             final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
-            if final is not None and (proved := _proved(stays, laid, sample, final)).stands:
+            if final is None or final.surplus < SURPLUS:
+                continue
+            proved = _proved(stays, laid, sample, final)
+            if proved.stands:
                 standing.append(proved)
     fixed = [pose for pose in standing if not len(pose.open)]
     return fixed or standing
@@ -153,7 +160,7 @@ def agreeing(
     points         (n, 3) mm, of the set-up; a pose with open motions rules nothing out
 
     >>> spread, shift = np.eye(6), rigid(np.eye(3), np.array([9.0, 0.0, 0.0]))
-    >>> here = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> here = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
     >>> aside = replace(here, motion=rigid(np.eye(3), np.array([0.0, 7.0, 0.0])))
     >>> there = replace(here, motion=undone(shift))
     >>> [pose is here for pose in agreeing([aside, here], np.eye(4), [there], shift, np.zeros((1, 3)))]
@@ -171,7 +178,7 @@ def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tupl
     this leads to: motion and covariance.
 
     >>> spread = np.diag([1.0, 2.0, 3.0, 0.0, 0.0, 0.0])
-    >>> there = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    >>> there = SetUpPose(np.eye(4), spread, (), 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
     >>> turn = rigid(np.eye(3)[[1, 2, 0]], np.zeros(3))
     >>> np.diag(moved_on(there, turn, None)[1])[:3].tolist()
     [2.0, 3.0, 1.0]
@@ -215,15 +222,20 @@ def settled(
     """
     middle = transformed(motion, sample.points).mean(axis=0)
     scales = np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(sample.points, axis=0))))]
+    fine: Sample | None = None
     pairs: list[tuple[int, int]] = []
     for turn in range(rounds):
         if turn < 3:
             pairs = list(at(undone(motion), stays.scene, laid.scene, fits).pairs)
         weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
         last = honest and turn >= rounds - 2
-        found = (met if last else met_roughly)(stays, sample, motion)
-        skin = _picked(found, ~_on_pairs(stays, laid, sample, found, used))
-        of_skin = pull(stays, laid, sample, skin, middle, last)
+        if last and fine is None:
+            # What both saw and no pair of features stands for may be little: it gets points of its own.
+            fine = _skin(stays, laid, motion, used)
+        where = sample if fine is None else fine
+        found = (met if last else met_roughly)(stays, where, motion)
+        skin = _picked(found, ~_on_pairs(stays, laid, where, found, used))
+        of_skin = pull(stays, laid, where, skin, middle, last)
         agreeing = 0
         if of_skin is not None:
             more, sums = of_skin.information()
@@ -235,7 +247,8 @@ def settled(
         values, vectors = np.linalg.eigh(weight * np.outer(scales, scales))
         if not values[-1] > LOOSE**-2:
             return None
-        inverse = np.where(values > max(1e-10 * values[-1], 1e-2 * LOOSE**-2), 1.0 / np.maximum(values, 1e-300), 0.0)
+        # Where nothing holds it, it stays where its features were found to lie on each other.
+        inverse = np.where(values > LOOSE**-2, 1.0 / np.maximum(values, LOOSE**-2), 0.0)
         step = -scales * (vectors @ (inverse * (vectors.T @ (scales * drawn))))
         # Before the first steps a bad pair may throw it far: the pose is known within some mm.
         step *= min(1.0, 3.0 / max(float(np.abs(step / scales).max()), 1e-12))
@@ -260,24 +273,37 @@ def settled(
         clashing,
         0.0,
         0.0,
+        0.0,
         len(found.off) / max(len(sample.points), 1),
         (vectors.T * scales)[loose],
         places + turns + agreeing - (6 - int(loose.sum())),
     )
 
 
+def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, int]]) -> Sample:
+    """Points of what both scans see, as far as it is known without looking closely, but for features that are pairs."""
+    every = laid.sample(FINE)
+    skin = np.flatnonzero(~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
+    tree, _ = stays.near
+    away, _ = tree.query(transformed(motion, every.points[skin]), distance_upper_bound=NEAR + 2.0 * stays.edge)
+    near = skin[np.isfinite(away)]
+    near = near[:: 1 + len(near) // FINAL]
+    return Sample(every.points[near], every.facets[near], every.normals[near], every.at_rim[near])
+
+
 def _stood_in(stays: SetUp, laid: SetUp, sample: Sample, motion: Floats) -> float:
     """The largest share of a bore's opening, in either scan, that surface of the other stands across."""
     back = stays.sample(len(sample.points))
-    there = blocked(stays, transformed(motion, sample.points), laid.area)
-    return max(there, blocked(laid, transformed(undone(motion), back.points), stays.area))
+    there = blocked(stays, transformed(motion, sample.sure), laid.area)
+    return max(there, blocked(laid, transformed(undone(motion), back.sure), stays.area))
 
 
 def _proved(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose) -> SetUpPose:
     """The pose with all that may speak against it."""
     back = stays.sample(len(sample.points))
     runs_on = max(beyond(stays, sample, pose.motion), beyond(laid, back, undone(pose.motion)))
-    return replace(pose, blocked=_stood_in(stays, laid, sample, pose.motion), beyond=runs_on)
+    through = max(crossed(stays, sample, pose.motion, laid.area), crossed(laid, back, undone(pose.motion), stays.area))
+    return replace(pose, blocked=_stood_in(stays, laid, sample, pose.motion), beyond=runs_on, crossed=through)
 
 
 def _of_features(
@@ -294,15 +320,11 @@ def _of_features(
         a, b = stays[i], laid[j]
         if a.uncertainty.position is None or b.uncertainty.position is None:
             continue
-        rows = held(a, b, motion)
-        form = np.full(len(rows.variances), FORM_TURN**2)
-        form[: rows.lengths] = FORM**2
-        variances = rows.variances + form
-        if strict and float(np.mean(rows.residuals**2 / variances)) > OFF**2:
+        change, off = held(a, b, motion, (FORM, FORM_TURN)).whitened(middle)
+        if strict and float(np.mean(off**2)) > OFF**2:
             continue
-        change = about(rows.change, middle)
-        weight += change.T @ (change / variances[:, None])
-        drawn += change.T @ (rows.residuals / variances)
+        weight += change.T @ change
+        drawn += change.T @ off
         used.append((i, j))
     return weight, drawn, used
 
@@ -325,8 +347,7 @@ def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequ
 
 
 def _picked(found: Met, keep: Mask) -> Met:
-    which, points, near, facets, normals, off = found
-    return Met(which[keep], points[keep], near[keep], facets[keep], normals[keep], off[keep])
+    return Met._make(column[keep] for column in found)
 
 
 def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.naming import counted
-from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
+from pipeline.features.solid import NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, areas_of, checked
@@ -98,7 +98,8 @@ def make_part(
     faceless = {k: "STEP has no surface for its kind" for k, step in enumerate(drawable) if step is None}
     used = np.array([_is_used(f, unsure) and k not in faceless for k, f in enumerate(features)] + [False])
     labels = np.where(used[labels], labels, -1).astype(np.int32)
-    model = model_of(light, labels, shapes, skin, data.source.noise_sigma or 0.0, _below(progress, 0.8))
+    noise, spacing = data.source.noise_sigma or 0.0, data.source.mean_edge or 0.0
+    model = model_of(light, labels, shapes, skin, noise, _below(progress, 0.8), spacing)
     model.fallen.update(faceless)
     progress(0.8, "building the solid")
     body = built(model.outline, model.closed)
@@ -218,7 +219,7 @@ def _record(
         by_kind=tuple(shares),
         skin=skin,
         skin_held=model.deviation,
-        edge_depth=DEPTH,
+        edge_depth=model.depth,
         largest_tolerance=verdict.tolerance,
         **(
             {"volume": verdict.volume, "volume_of_light_mesh": volume_of(light.vertices, light.faces)}

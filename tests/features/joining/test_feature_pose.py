@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom, chi2
 
 from pipeline.features.joining import joined_by_features
-from pipeline.geometry import basis_of, rigid, small_motion
+from pipeline.geometry import rigid, small_motion
 from tests.features.made import block, feature, pose, posed
 
 ALL = [(k, k) for k in range(11)]
@@ -27,18 +27,20 @@ def seen(features, rng: np.random.Generator, scale: float = 1.0):
     """The features as a fit would give them: off by what their uncertainties say."""
     out = []
     for f in features:
-        known = replace(f.uncertainty, position=0.004 * scale, direction=6e-5 * scale)
-        point, direction = f.point, f.direction
-        if direction is None:
-            point = point + rng.normal(0.0, known.position, 3)
-        else:
-            across = np.array(basis_of(direction))
-            flat = f.kind == "plane"
-            shift = direction * rng.normal() if flat else rng.normal(size=2) @ across
-            point = point + known.position * shift
-            direction = direction + known.direction * rng.normal(size=2) @ across
+        known = f.uncertainty
+        known = replace(
+            known, covariance=scale**2 * known.covariance, position=scale * known.position, direction=scale * 6e-5
+        )
+        off = dict(zip(known.names, rng.multivariate_normal(np.zeros(len(known.names)), known.covariance), strict=True))
+        u, v = known.basis
+        w = np.cross(u, v)
+        point = f.point + off.get("u", 0.0) * u + off.get("v", 0.0) * v + off.get("w", 0.0) * w
+        direction = f.direction
+        if direction is not None:
+            direction = direction + off["a"] * u + off["b"] * v
             direction = direction / np.linalg.norm(direction)
-        out.append(replace(f, point=point, direction=direction, uncertainty=known))
+        radius = None if f.radius is None else f.radius + off["r"]
+        out.append(replace(f, point=point, direction=direction, radius=radius, uncertainty=known))
     return out
 
 

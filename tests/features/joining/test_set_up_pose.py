@@ -110,7 +110,7 @@ def test_a_scan_that_is_too_large_is_told() -> None:
     grown = tuple(replace(f, point=1.002 * f.point + [3.0, -1.0, 2.0]) for f in features)
     motion = rigid(np.eye(3), np.array([-3.0, 1.0, -2.0]))
     pairs = tuple((k, k) for k in range(len(features)))
-    lies = SetUpPose(motion, 1e-6 * np.eye(6), pairs, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+    lies = SetUpPose(motion, 1e-6 * np.eye(6), pairs, 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
     share, sigma = scale_between(SimpleNamespace(features=features), SimpleNamespace(features=grown), lies)
     assert share == pytest.approx(0.002, abs=1e-5)
     assert 0.0 < sigma < 4e-4
