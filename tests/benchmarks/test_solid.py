@@ -124,9 +124,11 @@ def test_a_cut_of_the_solid_as_it_is_read_is_valid_and_named(demo: Held) -> None
 
 def test_operations_do_what_they_do_to_the_exact_part(demo: Held) -> None:
     """26 facings, rebores, counterbores and fused bosses drawn at random, two faces offset, two sections through the
-    shell: 28 of 30 valid and within 0.1 % of the exact part's volume after the same one. Cuts as the product makes them;
-    what the kernel makes of them without that is printed beside: where a tool lies nearly along another cylinder it
-    loses their crossing, of any solid."""
+    shell: 28 of 30 valid and within 0.1 % of the exact part's volume after the same one.
+
+    Cuts as the product makes them; what the kernel makes of them alone is told beside: where a tool lies nearly along
+    another cylinder it loses their crossing, of any solid.
+    """
     tools = drawn_tools(demo, seed=16)
     drawn = [next(tools) for _ in range(26)]
     found, plain = [[operated(demo, tool, ours) for tool in drawn] for ours in (True, False)]
