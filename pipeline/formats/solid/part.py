@@ -278,9 +278,9 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord, spacing: floa
         )
     if 0.5 * spacing > record.skin and any(share.kind == "skin" for share in record.by_kind):
         out.append(
-            f"{NAME} has the edges within its skin as the scan has them, whose facets are {mm(spacing, '.1f')} long and "
-            f"cut off a right angle by about {mm(0.5 * spacing, '.1f')}; its skin is within {mm(record.skin, 'g')} of "
-            "the scan, not of such edges."
+            f"{NAME} has the edges within its skin as the scan has them, whose facets are {mm(spacing, '.1f')} long "
+            f"and cut off a right angle by about {mm(0.5 * spacing, '.2f')}; its skin is within "
+            f"{mm(record.skin, 'g')} of the scan, not of such edges."
         )
     return [*out, *_volume_cautions(record)]
 
