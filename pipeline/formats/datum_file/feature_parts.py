@@ -193,7 +193,7 @@ def set_up_record(one: SetUpJoin, source: Callable[[Source], SourceRecord]) -> S
         ),
         misfits=tuple(
             MisfitRecord(
-                place=known_vector(place), off=known(off), uncertainty=known(sigma), seam=True if seam else None
+                place=known_vector(place), off=known(off), uncertainty=known(sigma), **({"seam": True} if seam else {})
             )
             for place, off, sigma, seam in zip(one.places, one.off, one.sigma, one.at_seam, strict=True)
         ),

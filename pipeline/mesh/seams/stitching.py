@@ -102,6 +102,7 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
     bridges = _bridges(v, f, whose, max(edges)).reshape(-1, 3)
     between = _between(v, np.vstack([f, bridges]), whose, np.concatenate(rim), max(edges))
     closing = np.vstack([bridges, between]).astype(np.int32)
+    closing = closing[~_on_crowded_edges(f, closing)]
     whole = Surface.measured(v, np.vstack([f, closing]))
     number.append(np.full(len(closing), -1, dtype=np.int32))
     return Stitched(whole, np.append(of, whose[closing[:, 0]].astype(np.uint8)), np.concatenate(number))
@@ -123,6 +124,13 @@ def seam_middles(joined: Stitched, one: int, other: int) -> Floats:
     seam = faces[~scanned]
     both = (whose[seam] == one).any(axis=1) & (whose[seam] == other).any(axis=1)
     return np.asarray(v[seam[both]].mean(axis=1))
+
+
+def _on_crowded_edges(faces: Ints, closing: Ints) -> Mask:
+    """(k,) which of the closing facets lie on an edge that more than two facets would share."""
+    edges = np.sort(np.vstack([faces, closing])[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1).astype(np.int64)
+    _, which, count = np.unique(edges[:, 0] * (edges.max() + 1) + edges[:, 1], return_inverse=True, return_counts=True)
+    return np.asarray((count[which].reshape(-1, 3)[len(faces) :] > 2).any(axis=1))
 
 
 def _given_back(
