@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import errno
 import importlib
 import io
 import os
@@ -11,6 +12,7 @@ import signal
 import sys
 import traceback
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NoReturn
 
@@ -88,15 +90,39 @@ class _Signals:
         self.told = self.told or number
         raise _Told(number)
 
+    @contextlib.contextmanager
+    def not_swallowed(self) -> Iterator[None]:
+        """Within, what a signal raises where Python lets nothing through, as in a weak reference's callback, comes
+        again a moment later."""
+        others = sys.unraisablehook
+
+        def again(swallowed: sys.UnraisableHookArgs) -> None:
+            if isinstance(swallowed.exc_value, _Told):
+                number = swallowed.exc_value.number
+                signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(number))
+                signal.setitimer(signal.ITIMER_REAL, 0.01)
+            else:
+                others(swallowed)
+
+        sys.unraisablehook = again
+        try:
+            yield
+        finally:
+            sys.unraisablehook = others
+
 
 def program() -> NoReturn:
-    """`main` as all that a process does: one that a signal ended has that status, whatever its libraries make of it."""
+    """`main` as all that a process does: what a signal or want of memory ended has that status, whatever libraries do.
+
+    One that was broken off in the middle may end the process with a status of its own, and none can tidy up without
+    memory.
+    """
     try:
         main()
     except SystemExit as left:
-        if left.code in (EXIT_INTERRUPTED, EXIT_STOPPED):
-            # A library that was broken off in the middle may end the process with a status of its own.
-            atexit._run_exitfuncs()
+        if left.code in (EXIT_INTERRUPTED, EXIT_STOPPED, EXIT_MEMORY):
+            if left.code != EXIT_MEMORY:
+                atexit._run_exitfuncs()
             for stream in (sys.stdout, sys.stderr):
                 with contextlib.suppress(OSError, ValueError):
                     stream.flush()
@@ -120,7 +146,8 @@ def _status(arguments: list[str] | None) -> int:
     # Numba keeps processes apart by a file of its own; where no file can be made, ours says so.
     warnings.filterwarnings("ignore", "Could not obtain multiprocessing lock")
     try:
-        status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
+        with signals.not_swallowed():
+            status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
         click.echo(f"datumlift: {error}", err=True)
         return EXIT_UNUSABLE
@@ -129,17 +156,17 @@ def _status(arguments: list[str] | None) -> int:
         return EXIT_UNUSABLE
     except (_Told, click.Abort) as error:
         return _ended(error.number if isinstance(error, _Told) else signal.SIGINT)
-    except MemoryError:
-        click.echo(
-            "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
-            err=True,
-        )
-        return EXIT_MEMORY
     except BrokenPipeError:
         return EXIT_UNUSABLE
     except Exception as error:
         if signals.told is not None:
             return _ended(signals.told)
+        if _is_short_of_memory(error):
+            click.echo(
+                "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
+                err=True,
+            )
+            return EXIT_MEMORY
         where = traceback.extract_tb(error.__traceback__)[-1]
         told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
         click.echo(
@@ -149,6 +176,18 @@ def _status(arguments: list[str] | None) -> int:
         )
         return EXIT_FAULT
     return status if isinstance(status, int) else 0
+
+
+def _is_short_of_memory(error: BaseException | None) -> bool:
+    """Whether an error, or what it came of, says that no more memory was to be had; also for loading a library."""
+    while error is not None:
+        if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == errno.ENOMEM):
+            return True
+        # What glibc's dlopen says where a library finds no room.
+        if any(words in str(error) for words in ("failed to map segment", "Cannot allocate memory")):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _ended(number: int) -> int:

@@ -67,13 +67,13 @@ def _exactly(part: Placed, cut: Cut) -> tuple[NamedBody | None, ExactCutRecord |
     if part.body.solid is None or not part.body.solid.is_file():
         return None, None
     # The CAD kernel takes a second to import.
-    from pipeline.formats.solid import cut_away, read_solid, stroke_tool
+    from pipeline.formats.solid import cut_away, read_solid
 
     try:
         before = part.body.exact or read_solid(part.body.solid)
         body = before
         for stroke in cut.strokes:
-            body, _ = cut_away(body, stroke_tool(stroke), cut.name)
+            body, _ = cut_away(body, stroke, cut.name)
     except (GeometryError, OSError) as error:
         return None, ExactCutRecord(volume=None, why=f"no exact solid from here on: {error}")
     volume = before.volume - body.volume

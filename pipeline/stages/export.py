@@ -29,6 +29,7 @@ from pipeline.part_frame import Placed
 from pipeline.progress import Progress
 from pipeline.values import (
     FILLED,
+    SEAM,
     Audit,
     AuditResult,
     ExportResult,
@@ -213,8 +214,8 @@ def _write_meshes(outcome: Outcome, folder: Path) -> list[str]:
 
 
 def _scan_of(light: Surface, outcome: Outcome) -> Bytes | None:
-    """(m,) the set-up whose facet is nearest to each light one, 1 the job's own scan, 0 what was filled; None of one
-    scan."""
+    """(m,) the set-up whose facet is nearest to each light one, 1 the job's own scan, 0 what was filled or closes a
+    seam between scans; None of one scan."""
     if outcome.join is None:
         return None
     from scipy.spatial import cKDTree
@@ -222,9 +223,8 @@ def _scan_of(light: Surface, outcome: Outcome) -> Bytes | None:
     whole = outcome.join.clean.surface
     tree = cKDTree(whole.vertices[whole.faces].mean(axis=1))
     _, nearest = tree.query(light.vertices[light.faces].mean(axis=1))
-    out = outcome.join.scan[nearest] + np.uint8(1)
-    out[light.origin == FILLED] = 0
-    return np.asarray(out, dtype=np.uint8)
+    whose = outcome.join.scan[nearest]
+    return np.where((whose == SEAM) | (light.origin == FILLED), 0, whose + 1).astype(np.uint8)
 
 
 def _write_step(outcome: Outcome, data: DatumFile, path: Path) -> list[str]:

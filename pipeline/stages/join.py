@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
+from scipy.special import chdtrc
 
 from pipeline.coverage import TRIPLE
 from pipeline.errors import GeometryError, SettingsError
@@ -36,17 +38,18 @@ from pipeline.features.joining import (
 )
 from pipeline.features.naming import carried_over, entry_of, named
 from pipeline.features.relations import find_patterns
-from pipeline.features.uncertainty import with_scale
+from pipeline.features.uncertainty import LEVEL, holm, with_scale
 from pipeline.geometry import Floats, Ints, transformed
 from pipeline.job import Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
-from pipeline.lengths import mm, um
+from pipeline.lengths import mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
-from pipeline.mesh.seams import Stitched, stitched
+from pipeline.mesh.seams import Stitched, seam_middles, stitched
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress
 from pipeline.surfaces import kind_of, seen_from, shape_of
 from pipeline.values import (
+    SEAM,
     CleanResult,
     JoinResult,
     NameBook,
@@ -61,7 +64,8 @@ from pipeline.values import (
 NO_NAMES = NameBook()
 _TOLD = 6  # poses in a sentence
 _SIGMAS = 6.0  # of both scans' noise, by which two sheets may be apart and still be one
-_WIDE = 2.0  # standard uncertainties of a step at a seam that is told
+_WIDE, _MANY = 2.0, 0.2  # standard uncertainties by which what both saw may be apart, and the share that may be more
+_AT_SEAM = 6.0  # mm from the middle of a cell of the map to a seam that runs through it
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,7 @@ def join(
     commons = [common._replace(feature=f) for common, f in zip(commons, features, strict=True)]
     checks, proposal, taken = check_measured(measured, features)
     reports = tuple(
-        _report(k, onto, pose, order, scans, set_ups[k - 1].source, commons)
+        _report(k, onto, pose, order, scans, set_ups[k - 1].source, commons, joined)
         for k, (onto, pose) in sorted(found.items())
     )
     told = (*_cautions(reports, commons), *([] if proposal is None else [proposal]))
@@ -134,7 +138,8 @@ def join(
     cleaned = CleanResult(mesh, (*removals, _left_out(clean, set_ups, mesh)), area, _of_scans(clean, set_ups))
     seen = tuple(tuple(sorted(k + 1 for k, _ in one.members)) for one in commons)
     progress(1.0)
-    return JoinResult(cleaned, whole, joined.mesh, seen, reports, (*cleaned.cautions, *whole.cautions), numbering.book)
+    whose = np.where(joined.facet < 0, SEAM, joined.mesh).astype(np.uint8)
+    return JoinResult(cleaned, whole, whose, seen, reports, (*cleaned.cautions, *whole.cautions), numbering.book)
 
 
 def scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:
@@ -358,6 +363,7 @@ def _report(
     scans: Sequence[SetUp],
     source: Source,
     commons: Sequence[Common],
+    joined: Stitched,
 ) -> SetUpJoin:
     stays, laid = scans[onto], scans[k]
     of = {member: one.feature.id for one in commons for member in one.members}
@@ -366,6 +372,10 @@ def _report(
         for m, apart in shared_misfits(stays, laid, pose, all_pairs(stays, laid, pose))
     )
     where = misfit_map(stays, laid, pose)
+    places, at_seam = transformed(order[onto].motion, where.places), np.zeros(len(where.off), dtype=np.bool_)
+    seam = seam_middles(joined, onto, k)
+    if len(seam) and len(places):
+        at_seam = cKDTree(seam).query(places)[0] < _AT_SEAM
     covariance = order[k].covariance
     assert covariance is not None
     return SetUpJoin(
@@ -382,9 +392,10 @@ def _report(
         pose.clash,
         shared,
         scale_between(stays, laid, pose),
-        transformed(order[onto].motion, where.places),
+        places,
         where.off,
         where.sigma,
+        at_seam,
     )
 
 
@@ -443,16 +454,36 @@ def _cautions(reports: Sequence[SetUpJoin], commons: Sequence[Common]) -> list[s
                 f"{file} is {'larger' if share > 0 else 'smaller'} by {1e3 * abs(share):.2f} mm a metre (+- "
                 f"{2e3 * sigma:.2f} at 95 %) than the scan it was laid on: the part was warmer, or a scanner is off."
             )
-        steps = np.abs(one.off) > _WIDE * np.maximum(one.sigma, 1e-9)
-        if len(steps) >= 20 and steps.mean() > 0.2:
-            middle = um(float(np.median(np.abs(one.off))))
-            out.append(
-                f"Where {file} and the scan it was laid on both saw the part they differ by {middle} in the middle, "
-                "more than noise explains: steps stand at the seams; see the map in the report."
-            )
+        told = steps(one)
+        if told:
+            out.append(told)
         if one.corner > 0.1:
             out.append(
                 f"{file} shares so little with the scan it was laid on that a far corner of it is known within "
                 f"{mm(one.corner)} only; scan more in common, or measure a size across."
             )
     return out
+
+
+def steps(one: SetUpJoin) -> str:
+    """What there is to say of steps at the seams; nothing where noise and pose explain what is apart."""
+    wide = np.abs(one.off) / np.maximum(one.sigma, 1e-9)
+    file = one.source.file
+    if len(wide) >= 20 and (wide > _WIDE).mean() > _MANY:
+        middle = um(float(np.median(np.abs(one.off))))
+        return (
+            f"Where {file} and the scan it was laid on both saw the part they differ by {middle} in the middle, "
+            "more than noise explains: steps stand at the seams; see the map in the report."
+        )
+    seam = np.flatnonzero(one.at_seam)
+    if not len(seam):
+        return ""
+    out = seam[holm(chdtrc(1, wide[seam] ** 2)) <= LEVEL]
+    if not len(out):
+        return ""
+    worst = out[np.argmax(np.abs(one.off[out]))]
+    return (
+        f"At its seam {file} stands {um(float(abs(one.off[worst])))} {'proud' if one.off[worst] > 0 else 'deep'} near "
+        f"{place_in_mm(one.places[worst], '.0f')}, more than noise explains, and so it is in {len(out)} of {len(seam)} "
+        "places along it; see the map in the report."
+    )

@@ -32,6 +32,7 @@ from pipeline.values.gaps import Gap, Proposal, Removal
 from pipeline.values.joined import SetUpJoin, SharedFeature
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
+    SEAM,
     AuditResult,
     CleanResult,
     ExportResult,
@@ -53,6 +54,7 @@ __all__ = [
     "FILLED",
     "MEASURED",
     "ORIGIN_NAMES",
+    "SEAM",
     "SNAPPED",
     "Audit",
     "AuditResult",

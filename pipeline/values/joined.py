@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.values.features import NoiseModel, Source
 
 if TYPE_CHECKING:  # only types: the compiler, which geometry brings along, takes a second to import
-    from pipeline.geometry import Floats
+    from pipeline.geometry import Floats, Mask
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,7 @@ class SetUpJoin:
     scale       by how much larger it is, as a share, and the standard uncertainty of that; None where few tell
     places      (k, 3) mm, middles of cells of what both saw; off (k,) mm, mean misfit there, and sigma (k,) its
                 standard uncertainty by noise and pose
+    at_seam     (k,) whether a seam between scans runs there: what is off is a step
     """
 
     source: Source
@@ -58,3 +59,4 @@ class SetUpJoin:
     places: Floats
     off: Floats
     sigma: Floats
+    at_seam: Mask

@@ -98,13 +98,17 @@ class RecoverResult:
     taken: tuple[Taken, ...] = ()
 
 
+SEAM = 255
+"""In `JoinResult.scan`: a facet that closes a seam between scans, on points of both."""
+
+
 @dataclass(frozen=True)
 class JoinResult:
     """All set-ups of the part together; scan coordinates are those of the job's own scan.
 
     clean    the surface: of each place the facets of the set-up that saw it best
     recover  features fitted on all set-ups together; labels are of that surface
-    scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan
+    scan     (m,) uint8 which set-up a facet is of, 0 the job's own scan, SEAM of none: it joins points of two
     seen     for each feature the set-ups that saw it, 1 the job's own scan
     set_ups  where the others lie
     cautions in sentences

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.fitup import Stroke
 from pipeline.formats.datum_file import FeatureRecord
 from pipeline.geometry import basis_of
 from tests.benchmarks.solids import Distance, Held, integral
@@ -31,10 +32,8 @@ class Tool:
     length: float
 
     @property
-    def shape(self) -> Any:
-        from pipeline.formats.solid.cuts import round_tool
-
-        return round_tool(self.point, self.direction, self.radius, self.length)
+    def stroke(self) -> Stroke:
+        return Stroke("round", self.point, self.direction, self.length, self.radius)
 
     def distance(self, points: Floats) -> Floats:
         away = points - self.point
@@ -55,7 +54,11 @@ class Tool:
 
 
 def drawn_tools(held: Held, seed: int) -> Iterator[Tool]:
-    """Facings, bores, counterbores and bosses on good features, without end."""
+    """Facings, bores, counterbores and bosses on good features, without end; only what meets the part's metal."""
+    return (tool for tool in _drawn(held, seed) if 1.0 < tool.common_with(held.exact) < 0.999 * tool.volume)
+
+
+def _drawn(held: Held, seed: int) -> Iterator[Tool]:
     random = np.random.default_rng(seed)
     features = [f for f in held.data.features if f.confidence == "good" and f.machined]
     planes = [f for f in features if f.kind == "plane"]
@@ -150,15 +153,26 @@ def sound(shape: Any) -> bool:
     return bool(BRepCheck_Analyzer(shape).IsValid()) and checked(shape, {}).free_edges == 0 and volume(shape) > 0
 
 
-def operated(held: Held, tool: Tool) -> Outcome:
-    """A boss is fused on, everything else cut away."""
+def operated(held: Held, tool: Tool, ours: bool) -> Outcome:
+    """A boss is fused on, everything else cut away: by the kernel as it is, or cuts as the product makes them, with its
+    tool's seams in several places and the result held against what went."""
     from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+
+    from pipeline.errors import GeometryError
+    from pipeline.formats.solid import NamedBody, cut_away
+    from pipeline.formats.solid.cuts import stroke_tool
 
     common = tool.common_with(held.exact)
     if tool.what.startswith("boss"):
-        result = BRepAlgoAPI_Fuse(held.body, tool.shape).Shape()
+        result = BRepAlgoAPI_Fuse(held.body, stroke_tool(tool.stroke)).Shape()
         return Outcome(tool.what, sound(result), volume(result), held.exact_volume + tool.volume - common)
-    result = BRepAlgoAPI_Cut(held.body, tool.shape).Shape()
+    if not ours:
+        result = BRepAlgoAPI_Cut(held.body, stroke_tool(tool.stroke)).Shape()
+        return Outcome(tool.what, sound(result), volume(result), held.exact_volume - common)
+    try:
+        result = cut_away(NamedBody(held.body, ()), tool.stroke, "cut")[0].shape
+    except GeometryError:
+        return Outcome(tool.what, False, 0.0, held.exact_volume - common)
     return Outcome(tool.what, sound(result), volume(result), held.exact_volume - common)
 
 
@@ -190,12 +204,13 @@ def half_of_it(held: Held, feature: FeatureRecord) -> Outcome:
     """The shell's section by a plane through an axis: the half of the solid on one side, its cut face closed."""
     from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
 
-    from pipeline.formats.solid.cuts import facing_tool
+    from pipeline.formats.solid.cuts import stroke_tool
 
     point, axis = _place(feature)
     normal = basis_of(axis)[0]
     low, high = held.bounds
     reach = float(np.linalg.norm(high - low))
-    result = BRepAlgoAPI_Cut(held.body, facing_tool(point, normal, reach, reach)).Shape()
+    half = Stroke("block", point, normal, reach, half=(reach, reach), across=axis)
+    result = BRepAlgoAPI_Cut(held.body, stroke_tool(half)).Shape()
     exact = integral(lambda p: np.maximum(held.exact(p), (p - point) @ normal), low, high)
     return Outcome(f"section through {feature.id}", sound(result), volume(result), exact)

@@ -116,23 +116,33 @@ def test_a_cut_of_the_solid_as_it_is_read_is_valid_and_named(demo: Held) -> None
     from pipeline.formats.solid import cut_away, read_solid
 
     tool = next(drawn_tools(demo, seed=61))
-    cut, verdict = cut_away(read_solid(demo.folder / "part.step"), tool.shape, "faced")
+    cut, verdict = cut_away(read_solid(demo.folder / "part.step"), tool.stroke, "faced")
     assert verdict.valid
     assert "faced" in {named.name for named in cut.faces}
     assert cut.volume == pytest.approx(demo.exact_volume - tool.common_with(demo.exact), rel=1e-3)
 
 
-def test_operations_of_the_kernel_do_what_they_do_to_the_exact_part(demo: Held) -> None:
+def test_operations_do_what_they_do_to_the_exact_part(demo: Held) -> None:
     """26 facings, rebores, counterbores and fused bosses drawn at random, two faces offset, two sections through the
-    shell: 28 of 30 valid and within 0.1 % of the exact part's volume after the same one."""
+    shell: 28 of 30 valid and within 0.1 % of the exact part's volume after the same one.
+
+    Cuts as the product makes them; what the kernel makes of them alone is told beside: where a tool lies nearly along
+    another cylinder it loses their crossing, of any solid.
+    """
     tools = drawn_tools(demo, seed=16)
-    found = [operated(demo, next(tools)) for _ in range(26)]
+    drawn = [next(tools) for _ in range(26)]
+    found, plain = [[operated(demo, tool, ours) for tool in drawn] for ours in (True, False)]
     bores = [f for f in demo.data.features if f.kind == "cylinder" and f.side == "bore" and f.confidence == "good"]
-    found += [offset_of_a_face(demo, bore, 0.5) for bore in (bores[0], bores[-1])]
-    found += [half_of_it(demo, bore) for bore in (bores[0], bores[len(bores) // 2])]
-    for one in found:
-        print(f"\n{one.what:<18} {'valid' if one.valid else 'INVALID':<8} {100 * one.off:+.4f} %", end="")
-    assert sum(one.valid and abs(one.off) < 1e-3 for one in found) >= 28
+    others = [offset_of_a_face(demo, bore, 0.5) for bore in (bores[0], bores[-1])]
+    others += [half_of_it(demo, bore) for bore in (bores[0], bores[len(bores) // 2])]
+    right = [[one.valid and abs(one.off) < 1e-3 for one in some + others] for some in (found, plain)]
+    for one, kernel in zip(found + others, right[1], strict=True):
+        print(
+            f"\n{one.what:<18} {'valid' if one.valid else 'INVALID':<8} {100 * one.off:+.4f} %"
+            f"{'' if kernel else ', not right by the kernel alone'}", end="",
+        )  # fmt: skip
+    print(f"\n{sum(right[0])} of 30, {sum(right[1])} by the kernel alone")
+    assert sum(right[0]) >= 28
 
 
 _MEASURED = """

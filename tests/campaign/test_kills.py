@@ -33,7 +33,9 @@ RUN = ("run", "job.toml", "--quiet")
 
 
 def start(place: Path, arguments: tuple[str, ...] = RUN, before: Callable[[], None] | None = None):  # type: ignore[no-untyped-def]
-    environment = {**os.environ, "NUMBA_NUM_THREADS": "1", "PYTHONHASHSEED": "0", "PYTHONPATH": str(ROOT)}
+    # OpenBLAS waits without end for memory for its threads where a limit leaves none.
+    one = dict.fromkeys(("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+    environment = {**os.environ, **one, "PYTHONHASHSEED": "0", "PYTHONPATH": str(ROOT)}
     return subprocess.Popen(
         [sys.executable, "-m", "pipeline.cli", *arguments],
         cwd=place, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, preexec_fn=before,
@@ -167,6 +169,62 @@ def test_a_file_size_limit(most: int, tmp_path: Path, undisturbed: tuple[dict[st
     ends_well(place, undisturbed[0])
 
 
+@pytest.mark.parametrize("megabytes", [300, 1000])
+def test_a_memory_limit(megabytes: int, tmp_path: Path, undisturbed: tuple[dict[str, str], float]) -> None:
+    """A sentence and a status of its own, also where a library finds no room; nothing left."""
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (megabytes << 20, megabytes << 20))
+
+    place = prepared(tmp_path / "a")
+    process = start(place, before=limit)
+    told = process.communicate()[1]
+    assert process.returncode in (0, 4), told
+    assert process.returncode == 0 or ("out of memory" in told and told.count("\n") == 1)
+    assert not list(place.rglob(".making-*"))
+    whole(place)
+    ends_well(place, undisturbed[0])
+
+
+@pytest.mark.parametrize("most", [5, 6, 16])
+def test_a_limit_on_open_files(most: int, tmp_path: Path, undisturbed: tuple[dict[str, str], float]) -> None:
+    place = prepared(tmp_path / "a")
+    process = start(place, before=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (most, most)))
+    told = process.communicate()[1]
+    assert process.returncode in (0, 2), told
+    assert process.returncode == 0 or told.count("\n") == 1
+    whole(place)
+    ends_well(place, undisturbed[0])
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_outputs_that_were_taken_away(number: int, tmp_path: Path, undisturbed: tuple[dict[str, str], float]) -> None:
+    chance, place = random.Random(SEED + number), prepared(tmp_path / "a")
+    assert start(place).wait() == 0
+    outputs = sorted(path for path in (place / "scan").iterdir() if path.is_file() and path.name != ".datumlift")
+    for path in chance.sample(outputs, 3):
+        path.unlink()
+    ends_well(place, undisturbed[0])
+
+
+@pytest.mark.parametrize("harm", [_flipped, _cut])
+def test_outputs_that_were_harmed(
+    harm: Callable[[Path, random.Random], None], tmp_path: Path, undisturbed: tuple[dict[str, str], float]
+) -> None:
+    """For all that a run knows they are the user's: it makes its own anew, and keeps them beside."""
+    chance, place = random.Random(SEED), prepared(tmp_path / "a")
+    assert start(place).wait() == 0
+    names = chance.sample(sorted(path.name for path in (place / "scan").glob("*.*") if path.name != ".datumlift"), 3)
+    for name in names:
+        harm(place / "scan" / name, chance)
+    mine = {name: (place / "scan" / name).read_bytes() for name in names if name != "names.json"}
+    assert start(place, (*RUN, "--fresh")).wait() == 0
+    for name, data in mine.items():
+        assert (place / "scan" / "kept-1" / name).read_bytes() == data, name
+    if "names.json" not in names:
+        assert content(place / "scan") == undisturbed[0]
+
+
 _SMALL_DISK = """\
 import os, subprocess, sys
 place, size = sys.argv[1:3]
@@ -197,6 +255,40 @@ def test_a_full_disk(kilobytes: int, tmp_path: Path, undisturbed: tuple[dict[str
     (place / "scan").rmdir()
     (place / "saved").rename(place / "scan")
     whole(place)
+    ends_well(place, undisturbed[0])
+
+
+_READ_ONLY = """\
+import subprocess, sys
+out = sys.argv[1] + "/scan"
+assert subprocess.run(["mount", "--bind", out, out]).returncode == 0
+assert subprocess.run(["mount", "-o", "remount,bind,ro", out]).returncode == 0
+command = [sys.executable, "-m", "pipeline.cli", "run", "job.toml", "--quiet"]
+sys.exit(subprocess.run(command, cwd=sys.argv[1]).returncode)
+"""
+
+
+@pytest.mark.parametrize("before", [False, True])
+def test_a_file_system_that_is_read_only(
+    before: bool, tmp_path: Path, undisturbed: tuple[dict[str, str], float]
+) -> None:
+    """Empty, or with the outputs of an earlier run in it; nobody may write there, root included."""
+    if subprocess.run(["unshare", "-rm", "true"], capture_output=True).returncode != 0:
+        pytest.skip("no mount namespaces here")
+    place = prepared(tmp_path / "a")
+    (place / "scan").mkdir()
+    if before:
+        assert start(place).wait() == 0
+        (place / "job.toml").write_text((place / "job.toml").read_text() + "step = 'none'\n")
+    process = subprocess.run(
+        ["unshare", "-rm", sys.executable, "-c", _READ_ONLY, str(place)],
+        env={**os.environ, "NUMBA_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert process.returncode == 2, process.stderr
+    assert "can't be written" in process.stderr
+    assert process.stderr.count("\n") == 1
+    prepared(tmp_path / "b")
+    (place / "job.toml").write_bytes((tmp_path / "b" / "job.toml").read_bytes())
     ends_well(place, undisturbed[0])
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
 import sys
+import time
+import weakref
 from collections.abc import Callable
 
 import click
@@ -43,15 +46,46 @@ def loading(number: int) -> None:
         raise ImportError("initialization failed") from error
 
 
+def dropping(number: int) -> int:
+    """A signal that comes in a callback out of which Python lets no error."""
+
+    class Dropped:
+        pass
+
+    def told(_: object) -> None:
+        os.kill(os.getpid(), number)
+        for _number in range(1000):
+            pass
+
+    dropped = Dropped()
+    kept = weakref.ref(dropped, told)
+    del dropped
+    for _ in range(500):
+        time.sleep(0.01)
+    return 0 if kept() is None else 1
+
+
+def mapping() -> None:
+    """A library that finds no room when it is loaded, and one that says so in its own words."""
+    try:
+        raise OSError("lib.so: failed to map segment from shared object")
+    except OSError as error:
+        raise ImportError("could not load lib.so") from error
+
+
 @pytest.mark.parametrize(("body", "status", "says"), [
     (lambda: 3, 3, ""),
     (lambda: None, 0, ""),
     (raising(InputError("a.stl is broken; export it again.")), 2, "datumlift: a.stl is broken; export it again."),
     (raising(RuntimeError("odd\nstate")), 1, "a fault of datumlift itself (RuntimeError: odd state, at test_main.py:"),
     (raising(MemoryError()), 4, "ran out of memory"),
+    (raising(OSError(errno.ENOMEM, "Cannot allocate memory")), 4, "ran out of memory"),
+    (mapping, 4, "ran out of memory"),
     (lambda: os.kill(os.getpid(), signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
     (raising(click.Abort()), 130, "interrupted; the stages that were finished are kept"),
     (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
+    (lambda: dropping(signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
+    (lambda: dropping(signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
     (lambda: loading(signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
     (lambda: loading(signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
 ])  # fmt: skip

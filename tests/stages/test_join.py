@@ -18,10 +18,12 @@ import pipeline
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.geometry import small_motion, transformed, turned
 from pipeline.job import RecoverSettings
+from pipeline.mesh.query import Scene, spread_points
+from pipeline.mesh.topology import facet_normals
 from pipeline.progress import silent
 from pipeline.runner import Result
-from pipeline.stages.join import Scanned, join, mirrored, scan_of
-from pipeline.values import Feature, JoinResult, Surface
+from pipeline.stages.join import Scanned, join, mirrored, scan_of, steps
+from pipeline.values import SEAM, Feature, JoinResult, Surface
 from tests.set_ups import SetUp, joined_block
 
 
@@ -117,11 +119,43 @@ def test_features_that_both_saw_are_known_better(result: Result) -> None:
 def test_facets_carry_their_features_and_know_their_set_up(result: Result) -> None:
     surface, labels = result.clean.surface, result.recover.labels
     assert len(labels) == len(result.join.scan) == surface.facets
-    assert set(np.unique(result.join.scan)) == {0, 1}
+    assert set(np.unique(result.join.scan)) == {0, 1, SEAM}
+    corners = surface.vertices[surface.faces[result.join.scan == SEAM]]
+    # What closes a seam is no wider than the README says, three of the scan's edges of 1.6 mm.
+    assert np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2).max() < 3.0 * 1.6 * 1.2
     for index, feature in enumerate(result.features):
         corners = surface.vertices[np.unique(surface.faces[labels == index])]
         if feature.kind == "plane":
             assert np.abs((corners - feature.point) @ feature.direction).max() < 0.15
+
+
+def test_what_a_scan_saw_is_there_once(result: Result) -> None:
+    """Of what either scan saw no more than a strip narrower than an edge is left open along the seam, no edge has more
+    than two facets, and no sheet lies on another."""
+    surface = result.clean.surface
+    scene = Scene(surface)
+    (laid,) = result.join.set_ups
+    for one, motion in zip(joined_block().alone, (np.eye(4), laid.motion), strict=True):
+        seen = one.clean.surface
+        points, _ = spread_points(seen.vertices, seen.faces, 20_000)
+        assert np.mean(scene.distance(transformed(motion, points)) > 0.6 * 1.6) < 0.002
+    edges = np.sort(surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    assert np.unique(edges, axis=0, return_counts=True)[1].max() == 2
+    outwards, middles = facet_normals(surface.vertices, surface.faces), surface.vertices[surface.faces].mean(axis=1)
+    facet, far = scene.first(middles + 1e-3 * outwards, outwards)
+    near = far < 0.2
+    alike = np.einsum("ij,ij->i", outwards[facet[near]], outwards[near]) > 0.5
+    assert np.count_nonzero(alike) < 1e-4 * surface.facets
+
+
+def test_steps_are_told_where_noise_does_not_explain_them(result: Result) -> None:
+    """The same join with the laid scan 60 um proud along its seam, and as it is."""
+    (laid,) = result.join.set_ups
+    assert laid.at_seam.any()
+    assert not any("At its seam" in text for text in result.join.cautions)
+    told = steps(replace(laid, off=laid.off + np.where(np.cumsum(laid.at_seam) < 3, 0.06 * laid.at_seam, 0.0)))
+    assert "proud near [" in told
+    assert "in 2 of" in told
 
 
 def test_a_second_run_makes_nothing_anew(result: Result) -> None:

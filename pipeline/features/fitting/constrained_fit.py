@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting.coating import outward_shift
@@ -137,7 +137,7 @@ def refitted(
         if covariance is not None:
             covariance = np.pad(covariance, (0, 1))
         known, off = free.uncertainty.radius, abs((free.radius or 0.0) - refit.radius) if refit.radius else 0.0
-        if known is not None and off > np.sqrt(chi2.ppf(LEVEL, 1)) * known:
+        if known is not None and off > np.sqrt(chdtri(1, 1.0 - LEVEL)) * known:
             doubts.append(f"left free its radius is {mm(off, '.4f')} off, {off / known:.1f} standard uncertainties")
     doubt = "; ".join(d for d in doubts if d) or None
     held = Held(names, covariance, basis, ", ".join(words))
@@ -162,7 +162,7 @@ def _turned(free: Feature, direction: Floats, spread: Floats | None, across: Flo
     theirs = ways @ spread @ ways.T if across is None else np.array([[direction @ spread @ direction]])
     both = ways @ own @ ways.T + theirs
     square = float(off @ np.linalg.pinv(both, hermitian=True) @ off)
-    if square <= chi2.ppf(LEVEL, len(ways)):
+    if square <= chdtri(len(ways), 1.0 - LEVEL):
         return None
     turn = np.degrees(np.linalg.norm(off))
     return f"left free it points {turn:.3f} degrees off, {np.sqrt(square):.1f} standard uncertainties"

@@ -96,7 +96,11 @@ def misfit_map(stays: SetUp, laid: SetUp, pose: SetUpPose) -> MisfitMap:
     places, ways, off = means[:, :3], means[:, 3:6], means[:, 6]
     lever = np.hstack([ways, np.cross(places, ways)])
     by_pose = np.einsum("ki,ij,kj->k", lever, pose.covariance, lever)
-    white = sum(s.noise.sigma_white**2 for s in (stays, laid)) / count
+    white = np.zeros(len(count))
+    for scan, facets in ((stays, found.facets), (laid, sample.facets[found.which])):
+        # A corner has one noise, however many points of its facets were looked at.
+        behind = np.unique(np.column_stack([np.repeat(which.ravel(), 3), scan.surface.faces[facets].ravel()]), axis=0)
+        white += scan.noise.sigma_white**2 / np.minimum(count, np.bincount(behind[:, 0], minlength=len(count)))
     waves = sum(_waves_in_cell(s) for s in (stays, laid))
     shown = count >= FEWEST
     return MisfitMap(places[shown], off[shown], np.sqrt(by_pose + white + waves)[shown])

@@ -20,12 +20,12 @@ from scipy.special import chdtrc
 
 from pipeline.coverage import PAIR, SINGLE, TRIPLE
 from pipeline.features.uncertainty import LEVEL, holm
-from pipeline.geometry import Floats, basis_of, rigid, transformed, turned
+from pipeline.geometry import Floats, basis_of, cross, rigid, transformed, turned
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
 
 _STEPS = 20
-_DONE = 1e-12  # mm and rad, of a step
+_DONE = 1e-10  # mm and rad, of a step
 _EXACT = 1e-6  # mm and rad, what an exact part's features are weighed by
 _FREE = 1e-3  # share of the largest singular value under which a motion is free
 _SIZES = ("radius", "major_radius")
@@ -202,7 +202,7 @@ def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float
         direction = turned(motion, direction)
         if not (kind.flat or kind.tapered) and direction @ along < 0.0:
             direction = -direction
-        turns, leaning = np.cross(along, across[:2]), across[:2] @ direction
+        turns, leaning = across[:2] @ crossing(along).T, across[:2] @ direction
         if kind.flat:
             shifts = along[None]
             # Where the line through the point that stays, square to its plane, meets the other one.
@@ -211,7 +211,7 @@ def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float
             shifts = across[:2]
             there = point + direction * float(along @ (stays.point - point)) / float(direction @ along)
     moves = np.vstack(
-        [np.hstack([shifts, np.cross(stays.point, shifts)]), np.hstack([np.zeros((len(turns), 3)), turns])]
+        [np.hstack([shifts, shifts @ crossing(stays.point).T]), np.hstack([np.zeros((len(turns), 3)), turns])]
     )
     residuals = np.r_[shifts @ (there - stays.point), leaning]
     deviations = np.r_[np.full(len(shifts), form[0]), np.full(len(turns), form[1])]
@@ -240,17 +240,16 @@ def _known(feature: Feature, motion: Floats, moves: Floats) -> tuple[Floats, Flo
         covariance, basis = np.diag(np.square(deviations)), basis_of(direction)
     else:
         names, covariance, basis = list(known.names), known.covariance, turned(motion, known.basis)
-    w = np.cross(basis[0], basis[1]) if direction is None else direction
+    w = cross(basis[0], basis[1]) if direction is None else direction
     # The motion of the surface that each of its parameters is.
     motions = np.zeros((6, len(names)))
     picked = np.zeros((2, len(names)))
     for column, name in enumerate(names):
         if name in "uvw":
-            way = {"u": basis[0], "v": basis[1], "w": w}[name]
-            motions[:, column] = np.r_[way, 0.0, 0.0, 0.0]
+            motions[:3, column] = {"u": basis[0], "v": basis[1], "w": w}[name]
         elif name in "ab":
-            spin = np.cross(w, basis[0] if name == "a" else basis[1])
-            motions[:, column] = np.r_[np.cross(point, spin), spin]
+            spin = cross(w, basis[0] if name == "a" else basis[1])
+            motions[:3, column], motions[3:, column] = cross(point, spin), spin
         elif name in "rR":
             picked["rR".index(name), column] = 1.0
     change = moves @ motions

@@ -36,6 +36,7 @@ FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
 MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
+LOOKED_INTO = 0.5  # cosine of a bore's axis and the way the scan looks, from which on one of its ends is its mouth
 HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
@@ -276,8 +277,11 @@ def blocked(bores: SetUp, points: Floats, area: float) -> float:
         along = w @ f.direction
         low, high = f.extent.along
         square = np.einsum("ij,ij->i", w, w) - along**2
-        mouth = MOUTH * bores.edge
-        inside = np.flatnonzero((along > low - mouth) & (along < high + mouth) & (square < (INSIDE * f.radius) ** 2))
+        # At the end that it looked into, nothing is in front either; the other may have a floor that it did not see.
+        towards = float(f.direction @ bores.looks)
+        low -= MOUTH * bores.edge if towards < -LOOKED_INTO else -bores.edge
+        high += MOUTH * bores.edge if towards > LOOKED_INTO else -bores.edge
+        inside = np.flatnonzero((along > low) & (along < high) & (square < (INSIDE * f.radius) ** 2))
         if len(inside) > BLOCKED * expected:
             away = bores.tree.distance(points[inside])
             most = max(most, float(np.count_nonzero(away > OWN)) / expected)

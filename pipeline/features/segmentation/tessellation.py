@@ -109,27 +109,37 @@ def _spread(on: Candidate, start: Ints, tolerance: float, mesh: Tessellation, sc
 
 
 @njit(cache=True)
-def _patch(seed: int, most: int, blunt: float, mesh: Tessellation, scratch: _Scratch) -> Ints:
-    """At most so many facets of no face, joined to `seed` by edges that turn by less than `blunt`, a cosine, says."""
+def _patch(
+    seed: int, most: int, blunt: float, before: float, mesh: Tessellation, scratch: _Scratch
+) -> tuple[Ints, bool]:
+    """At most so many facets of no face, joined to `seed` by edges that turn by less than `blunt`, a cosine, says.
+
+    Also whether they are others than with the sharper cosine `before`, when faces may have been fewer.
+    """
     neighbours, normals, label = mesh.neighbours, mesh.normals, mesh.label
     scratch.stamp[0] += 1
     mark, out, stamp = scratch.mark, scratch.out, scratch.stamp[0]
     mark[seed] = stamp
     out[0] = seed
     count, at = 1, 0
+    others = False
     while at < count and count < most:
         i = out[at]
         at += 1
         for e in range(3):
             j = neighbours[i, e]
-            if j < 0 or mark[j] == stamp or label[j] >= 0 or count >= most:
+            if j < 0 or mark[j] == stamp or count >= most:
+                continue
+            if label[j] >= 0:
+                others = True
                 continue
             turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
             if turn > blunt:
                 mark[j] = stamp
                 out[count] = j
                 count += 1
-    return out[:count].copy()
+                others |= turn <= before
+    return out[:count].copy(), others
 
 
 @njit(cache=True)
@@ -271,10 +281,18 @@ def curved(mesh: Tessellation, allowed: Mask, tolerance: float, patches: Floats,
     for level in range(len(patches)):
         scratch.tried[:] = 0
         most, blunt = int(patches[level, 0]), patches[level, 1]
+        # The last cosine that patches as large were tried with; none has one that is over 1.
+        before = 2.0
+        for earlier in range(level):
+            if patches[earlier, 0] == patches[level, 0]:
+                before = patches[earlier, 1]
         for seed in range(m):
             if mesh.label[seed] >= 0 or scratch.tried[seed] >= _TRIES or count == len(found.codes):
                 continue
-            start = _patch(seed, most, blunt, mesh, scratch)
+            start, others = _patch(seed, most, blunt, before, mesh, scratch)
+            # On a smooth free form the same patches come with any turn; what came to no face won't now.
+            if not others and before <= 1.0:
+                continue
             if len(start) < LEAST_START or _turns(mesh.normals, start, 3) < 3:
                 continue
             if _face_from(start, mesh, scratch, allowed, tolerance, extent, found, count):

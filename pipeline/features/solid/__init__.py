@@ -8,10 +8,8 @@ from pipeline.features.solid.curves import Curve
 from pipeline.features.solid.model import Model, model_of, volume_of, with_sharp_edges, without_faces
 from pipeline.features.solid.outline import Outline
 from pipeline.features.solid.parameter_curves import ParameterCurve, laid_out
-from pipeline.features.solid.sharpening import DEPTH
 
 __all__ = [
-    "DEPTH",
     "NEVER_SEEN",
     "Chart",
     "Curve",

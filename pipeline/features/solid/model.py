@@ -39,6 +39,8 @@ _SNAP_SHARE = 0.1
 # Share of it that lightening may use; the rest is room for putting vertices where the volume is that of the mesh, and
 # for edges of the skin, where the scan's own facets are off because they bridge them.
 _CLOSE = 0.9
+# Of the length of the scan's edges: the most that the longer of its facets cut off of a right angle.
+_CUT_OFF = 0.75
 # So often the skin is lightened anew where it could not be held at first; more gains little for its time.
 _STARTS = 2
 _TRIES = 24
@@ -57,6 +59,7 @@ class Model:
     left_out   pieces of the mesh that are not the part: how many, and their facets
     bound      the mesh that the outline was made from
     aim        the light mesh, noise-free and with sharp edges, and which of its facets (m,) are skin
+    depth      mm: how far edges may have been moved to be sharp
     closed     whether it is the outline of a closed solid; mesh: that of the outline, its labels numbers of faces
 
     `model_of` makes it.
@@ -69,6 +72,7 @@ class Model:
     left_out: tuple[int, int]
     bound: Bound
     aim: tuple[Surface, NDArray[np.bool_]]
+    depth: float
 
     @property
     def closed(self) -> bool:
@@ -82,13 +86,19 @@ class Model:
 
 
 def model_of(
-    surface: Surface, labels: Ints, shapes: Sequence[Shape], skin: float, sigma: float, progress: Progress
+    surface: Surface,
+    labels: Ints,
+    shapes: Sequence[Shape],
+    skin: float,
+    sigma: float,
+    progress: Progress,
+    spacing: float = 0.0,
 ) -> Model:
     """The outline of the solid of a light mesh.
 
     surface, labels  the light mesh in part coordinates and the shape of each facet, -1 none
     skin             mm: how far the solid's skin may be from it
-    sigma            mm: noise of the scan
+    sigma, spacing   mm: noise of the scan, and how long its edges are: facets cut corners off by as much
 
     Raises GeometryError where the mesh has an edge of more than two facets, or no facet.
 
@@ -113,24 +123,26 @@ def model_of(
     start = bound(
         whole.surface.vertices, whole.surface.faces, whole.labels, whole.surface.origin, whole.shapes, reach
     )  # fmt: skip
-    sharp = with_sharp_rims(sharpened(start, whole.shapes, noise_reach(sigma, 0.0)), whole.shapes)
-    points = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
+    depth = max(DEPTH, _CUT_OFF * spacing)
+    sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0), depth)
+    smooth = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
+    sharp = with_sharp_rims(replace(sharp, points=smooth), whole.shapes, depth)
     progress(0.2, "as few facets as the tolerance allows")
     table = np.array([row_of(shape) for shape in whole.shapes]).reshape(-1, ROW)
-    target = Target(points, sharp.labels, sharp.carriers, table)
+    target = Target(sharp.points, sharp.labels, sharp.carriers, table)
     close = _CLOSE * skin
-    dense, told = Surface(points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
+    dense, told = Surface(sharp.points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
     kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=skin)
     work = kept.work
     placed = best_placed(work, dense, target, skin)
-    outward = outward_of(points, sharp.faces, sharp.labels, whole.shapes)
+    outward = outward_of(sharp.points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(placed, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")
     fallen: dict[int, str] = {}
     mesh, outline = _outlined(mesh, whole.shapes, fallen)
     aim = dense, sharp.labels < 0
     progress(0.98, "measuring the skin")
-    return Model(outline, whole, _skin_off(outline, *aim), fallen, left_out, mesh, aim)
+    return Model(outline, whole, _skin_off(outline, *aim), fallen, left_out, mesh, aim, depth)
 
 
 def with_sharp_edges(

@@ -26,7 +26,8 @@ Ints = NDArray[np.int32]
 # Label of a facet of skin that is a face of its own, even where it lies in one plane with others.
 LOOSE = -3
 
-# mm: no edge is made sharp where that moves the surface by more.
+# mm: no edge is made sharp where that moves the surface by more, unless the scan's facets are so long that they cut off
+# more of a right angle.
 DEPTH = 0.8
 # mm: a free vertex beside a feature and nearer to it than this is put onto it.
 _SNAP = 0.05
@@ -38,8 +39,11 @@ _LEAST_SINE = 0.17
 _SHALLOW = 0.5
 # A facet of a feature faces as the feature does within this cosine.
 _FACING = 0.5
-# Skin beside a rim is carried on where its normals agree: the length of their mean.
-_STEADY = 0.95
+# Skin beside a rim is carried on where its normals agree: the length of their mean; and farther than DEPTH where they
+# agree as well as the second.
+_STEADY, _FLAT = 0.95, 0.99
+# mm: no hollow edge with skin is made sharp where that moves the surface by more, since castings are rounded there.
+_HOLLOW = 0.5
 # Of an edge that bridges a rim: so far from either end is what it bridges.
 _WITHIN = 0.05
 # mm: the normal of a facet less high than this says nothing.
@@ -129,33 +133,30 @@ def sharpened(mesh: Bound, shapes: Sequence[Shape], snap: float, depth: float = 
         mesh, changed = _grown(mesh, shapes, snap)
         if not changed:
             break
-    mesh = _split_bridges(_met(mesh, shapes, depth), shapes, depth)
+    mesh = _split_bridges(_met(mesh, shapes), shapes, depth)
     return given(mesh, shapes)
 
 
 def _edges(faces: Ints) -> Ints:
     """(k, 2) each undirected edge once, lower vertex first."""
-    ends = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
-    return np.unique(ends, axis=0).astype(np.int32)
-
-
-def _beside(mesh: Bound, edges: Ints, shape: int) -> Ints:
-    """Vertices that don't lie on a shape but have a neighbour that does."""
-    mine = mesh.carries(shape)
-    a, b = mine[edges[:, 0]], mine[edges[:, 1]]
-    return np.unique(np.concatenate([edges[a & ~b, 1], edges[b & ~a, 0]]))
+    ends = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2).astype(np.int64)
+    n = int(faces.max(initial=0)) + 1
+    keys = np.unique(ends.min(axis=1) * n + ends.max(axis=1))
+    return np.stack([keys // n, keys % n], axis=1).astype(np.int32)
 
 
 def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bool]:
     """Free vertices beside a feature and within `snap` of it put onto it."""
-    edges = _edges(mesh.faces)
     free = mesh.carriers[:, 0] < 0
+    edges = _edges(mesh.faces)
+    edges = np.concatenate([edges, edges[:, ::-1]])
+    edges = edges[free[edges[:, 0]] & ~free[edges[:, 1]]]
     points, carriers = mesh.points.copy(), mesh.carriers.copy()
     normals = facet_normals(mesh.points, mesh.faces)
     # A vertex belongs to a feature only where some facet of it faces the same way.
     for k, shape in enumerate(shapes):
-        near = _beside(mesh, edges, k)
-        near = near[free[near] & (carriers[near, 0] < 0)]
+        near = np.unique(edges[(mesh.carriers[edges[:, 1]] == k).any(axis=1), 0])
+        near = near[carriers[near, 0] < 0]
         if not len(near):
             continue
         near = near[np.abs(signed_distance(shape, mesh.points[near])) <= snap]
@@ -176,8 +177,9 @@ def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bo
     return replace(mesh, points=points, carriers=carriers), changed
 
 
-def _met(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
-    """Free vertices between two features put onto their meeting, where that is near."""
+def _met(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+    """Free vertices between two features put onto their meeting, where that is near: no matter how long the facets are,
+    a vertex is on the part."""
     edges = _edges(mesh.faces)
     points, carriers = mesh.points.copy(), mesh.carriers.copy()
     beside: list[tuple[int, int]] = []
@@ -198,7 +200,7 @@ def _met(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     for (a, b), found in sorted(by_pair.items()):
         mine = np.array(sorted(found))
         moved, ok = onto_meeting(shapes[a], shapes[b], points[mine], _LEAST_SINE)
-        ok &= np.linalg.norm(moved - points[mine], axis=1) <= depth
+        ok &= np.linalg.norm(moved - points[mine], axis=1) <= DEPTH
         points[mine[ok]] = moved[ok]
         carriers[mine[ok], 0], carriers[mine[ok], 1] = a, b
         at = points[mine[ok]]
@@ -256,6 +258,7 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     edges, first, second = edges[lone], a[lone, 0], b[lone, 0]
     doubtful = np.zeros(len(edges), np.bool_)
     where, good = np.zeros((len(edges), 3)), np.zeros(len(edges), np.bool_)
+    away = np.zeros(len(edges))
     for pair in np.unique(np.stack([first, second], axis=1), axis=0):
         mine = np.flatnonzero((first == pair[0]) & (second == pair[1]))
         one, other = shapes[pair[0]], shapes[pair[1]]
@@ -264,15 +267,18 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
         share = (off_u / np.maximum(off_u + off_w, 1e-12)).clip(0.05, 0.95)[:, None]
         start = u + share * (w - u)
         moved, ok = onto_meeting(one, other, start, _LEAST_SINE)
-        where[mine], good[mine] = moved, ok & (np.linalg.norm(moved - start, axis=1) <= depth)
+        where[mine], good[mine], away[mine] = moved, ok, np.linalg.norm(moved - start, axis=1)
         doubtful[mine] = _shallow(surface_normal(one, moved), surface_normal(other, moved))
+    good &= away <= depth
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0], carriers[:, 1] = np.minimum(first, second)[good], np.maximum(first, second)[good]
     return _split_unfolded(mesh, edges[good], where[good], carriers, doubtful[good])
 
 
-def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
+def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape], depth: float = DEPTH) -> Bound:
     """The mesh with the edges between its features and skin made sharp, where one row of facets bridges them.
+
+    depth  mm: as in `sharpened`; no more than DEPTH where the skin is not flat, less where the edge is hollow
 
     Beyond the row the skin is carried on, as a plane through each vertex, to where it meets the feature. A chamfer or
     a radius that the scan shows in several rows is skin like any other, and stays as it is.
@@ -281,12 +287,13 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
     """
     edges = _edges(mesh.faces)
     lone = (mesh.carriers[:, 0] >= 0) & (mesh.carriers[:, 1] < 0)
-    normal, steady = _skin_normals(mesh)
+    normal, agreed = _skin_normals(mesh)
     ends = np.concatenate([edges, edges[:, ::-1]])
-    ends = ends[lone[ends[:, 0]] & steady[ends[:, 1]]]
+    ends = ends[lone[ends[:, 0]] & (agreed[ends[:, 1]] >= _STEADY)]
     feature = mesh.carriers[ends[:, 0], 0]
     where, good = np.zeros((len(ends), 3)), np.zeros(len(ends), np.bool_)
     doubtful = np.zeros(len(ends), np.bool_)
+    away, share = np.zeros(len(ends)), np.zeros(len(ends))
     for k in np.unique(feature):
         mine = np.flatnonzero(feature == k)
         u, w = mesh.points[ends[mine]].transpose(1, 0, 2)
@@ -294,19 +301,23 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
         off_u, off_w = np.abs(other(u)[0]), np.abs(one(w)[0])
         start = u + (off_u / np.maximum(off_u + off_w, 1e-12))[:, None] * (w - u)
         moved, ok = settled([one, other], start, _LEAST_SINE)
-        share = np.einsum("ij,ij->i", moved - u, w - u) / np.maximum(np.einsum("ij,ij->i", w - u, w - u), 1e-300)
-        away = np.linalg.norm(moved - u - share[:, None] * (w - u), axis=1)
-        where[mine] = moved
+        share[mine] = np.einsum("ij,ij->i", moved - u, w - u) / np.maximum(np.einsum("ij,ij->i", w - u, w - u), 1e-300)
+        away[mine] = np.linalg.norm(moved - u - share[mine, None] * (w - u), axis=1)
+        where[mine], good[mine] = moved, ok
         doubtful[mine] = _shallow(surface_normal(shapes[k], moved), normal[ends[mine, 1]])
-        good[mine] = ok & (away > _SNAP) & (away <= DEPTH) & (share > _WITHIN) & (share < 1.0 - _WITHIN)
+    ways = mesh.points[ends[:, 0]] - mesh.points[ends[:, 1]]
+    hollow = np.einsum("ij,ij->i", ways, normal[ends[:, 1]]) > 0.0
+    most = np.where(agreed[ends[:, 1]] >= _FLAT, depth, DEPTH)
+    good &= (away > _SNAP) & (away <= np.where(hollow, _HOLLOW, most))
+    good &= (share > _WITHIN) & (share < 1.0 - _WITHIN)
     carriers = np.full((int(good.sum()), _MOST), -1, np.int16)
     carriers[:, 0] = feature[good]
     return given(_split_unfolded(mesh, ends[good], where[good], carriers, doubtful[good]), shapes)
 
 
-def _skin_normals(mesh: Bound) -> tuple[Floats, NDArray[np.bool_]]:
-    """(n, 3) the mean normal of the measured skin round each vertex that touches no feature, and where there is such
-    skin, all of it about in one plane."""
+def _skin_normals(mesh: Bound) -> tuple[Floats, Floats]:
+    """(n, 3) the mean normal of the measured skin round each vertex that touches no feature, and (n,) how well its
+    facets agree on it: the length of their mean normal, 1 in one plane, 0 where there is no such skin."""
     free = mesh.carriers[:, 0] < 0
     measured = np.isin(mesh.origin, (MEASURED, SNAPPED))
     faces = mesh.faces[free[mesh.faces].all(axis=1) & (mesh.labels < 0) & measured]
@@ -317,7 +328,7 @@ def _skin_normals(mesh: Bound) -> tuple[Floats, NDArray[np.bool_]]:
         np.add.at(total, faces[:, k], cross)
         np.add.at(area, faces[:, k], np.linalg.norm(cross, axis=1))
     length = np.linalg.norm(total, axis=1)
-    return total / np.maximum(length, 1e-300)[:, None], np.asarray((length > 0.0) & (length >= _STEADY * area))
+    return total / np.maximum(length, 1e-300)[:, None], length / np.maximum(area, 1e-300)
 
 
 def split(mesh: Bound, edges: Ints, where: Floats, carriers: NDArray[np.int16]) -> Bound:

@@ -192,8 +192,10 @@ def set_up_record(one: SetUpJoin, source: Callable[[Source], SourceRecord]) -> S
             for s in one.shared
         ),
         misfits=tuple(
-            MisfitRecord(place=known_vector(place), off=known(off), uncertainty=known(sigma))
-            for place, off, sigma in zip(one.places, one.off, one.sigma, strict=True)
+            MisfitRecord(
+                place=known_vector(place), off=known(off), uncertainty=known(sigma), **({"seam": True} if seam else {})
+            )
+            for place, off, sigma, seam in zip(one.places, one.off, one.sigma, one.at_seam, strict=True)
         ),
         **told,
     )

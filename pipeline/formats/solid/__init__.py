@@ -1,7 +1,7 @@
 """part.step: a closed solid whose recovered faces are exact and whose skin is coarse; and cuts of such a solid.
 
 It needs the CAD kernel, so import this room only where a solid is wanted. `make_part` writes the solid of a run's light
-mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes a tool's shape from it exactly, and
+mesh; `read_solid` reads it again with the names of its faces, `cut_away` takes what a tool sweeps from it exactly, and
 `write_solid` writes what is left.
 """
 
@@ -14,7 +14,6 @@ from pipeline.formats.solid.cuts import (
     faces_of,
     images_of,
     read_solid,
-    stroke_tool,
     write_solid,
 )
 from pipeline.formats.solid.document import Named, read_body
@@ -39,7 +38,6 @@ __all__ = [
     "read_solid",
     "shape_in_part",
     "solid_again",
-    "stroke_tool",
     "with_solid",
     "write_solid",
 ]

@@ -9,6 +9,7 @@ from OCP.BRep import BRep_Tool
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
 from OCP.collections import IndexedDataMap_TopoDS_Shape_List_TopoDS_Shape_TopTools_ShapeMapHasher as EdgeMap
+from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as EdgeSet
 from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp
@@ -49,6 +50,14 @@ def inside(shape: Any) -> float:
     return float(size.Mass())
 
 
+def largest_tolerance(shape: Any) -> float:
+    """mm: the largest of a shape's edges, 0 where it has none."""
+    edges = EdgeSet()
+    TopExp.MapShapes_s(shape, TopAbs_ShapeEnum.TopAbs_EDGE, edges)
+    found = (BRep_Tool.Tolerance_s(TopoDS.Edge(edges.FindKey(i))) for i in range(1, edges.Extent() + 1))
+    return float(max(found, default=0.0))
+
+
 def checked(shape: Any, faces: dict[int, Any], exact: bool = True) -> Verdict:
     """Check a body; faces by their numbers, to tell which of them are at fault.
 
@@ -66,10 +75,9 @@ def checked(shape: Any, faces: dict[int, Any], exact: bool = True) -> Verdict:
     bad = () if valid else tuple(n for n, face in faces.items() if not analyzer.IsValid(face))
     of_edge = EdgeMap()
     TopExp.MapShapesAndAncestors_s(shape, TopAbs_ShapeEnum.TopAbs_EDGE, TopAbs_ShapeEnum.TopAbs_FACE, of_edge)
-    free, worst = 0, 0.0
+    free = 0
     for i in range(1, of_edge.Extent() + 1):
         edge = TopoDS.Edge(of_edge.FindKey(i))
         # A seam belongs to one face, which has it twice.
         free += of_edge.FindFromIndex(i).Size() < 2 and not BRep_Tool.Degenerated_s(edge)
-        worst = max(worst, BRep_Tool.Tolerance_s(edge))
-    return Verdict(valid, free, inside(shape), worst, bad)
+    return Verdict(valid, free, inside(shape), largest_tolerance(shape), bad)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.naming import counted
-from pipeline.features.solid import DEPTH, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
+from pipeline.features.solid import NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, areas_of, checked
@@ -98,7 +98,8 @@ def make_part(
     faceless = {k: "STEP has no surface for its kind" for k, step in enumerate(drawable) if step is None}
     used = np.array([_is_used(f, unsure) and k not in faceless for k, f in enumerate(features)] + [False])
     labels = np.where(used[labels], labels, -1).astype(np.int32)
-    model = model_of(light, labels, shapes, skin, data.source.noise_sigma or 0.0, _below(progress, 0.8))
+    noise, spacing = data.source.noise_sigma or 0.0, data.source.mean_edge or 0.0
+    model = model_of(light, labels, shapes, skin, noise, _below(progress, 0.8), spacing)
     model.fallen.update(faceless)
     progress(0.8, "building the solid")
     body = built(model.outline, model.closed)
@@ -119,7 +120,7 @@ def make_part(
         "Solid recovered from a scan: exact recovered faces, coarse skin", schema,
     )  # fmt: skip
     record = _record(model, verdict, areas_of(body.faces), names, features, skin, path.stat().st_size)
-    return PartReport(record, tuple(_cautions(model, verdict, record)))
+    return PartReport(record, tuple(_cautions(model, verdict, record, spacing)))
 
 
 def _below(progress: Progress, share: float) -> Progress:
@@ -218,7 +219,7 @@ def _record(
         by_kind=tuple(shares),
         skin=skin,
         skin_held=model.deviation,
-        edge_depth=DEPTH,
+        edge_depth=model.depth,
         largest_tolerance=verdict.tolerance,
         **(
             {"volume": verdict.volume, "volume_of_light_mesh": volume_of(light.vertices, light.faces)}
@@ -237,7 +238,7 @@ def _record(
     )
 
 
-def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
+def _cautions(model: Model, verdict: Verdict, record: SolidRecord, spacing: float) -> list[str]:
     out = []
     capped = model.capped
     if capped.left:
@@ -274,6 +275,12 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord) -> list[str]:
         out.append(
             f"{NAME} has a skin that is up to {mm(record.skin_held, '.3f')} off, more than the {mm(record.skin, 'g')} "
             "asked."
+        )
+    if 0.5 * spacing > record.skin and any(share.kind == "skin" for share in record.by_kind):
+        out.append(
+            f"{NAME} has the edges within its skin as the scan has them, whose facets are {mm(spacing, '.1f')} long "
+            f"and cut off a right angle by about {mm(0.5 * spacing, '.2f')}; its skin is within "
+            f"{mm(record.skin, 'g')} of the scan, not of such edges."
         )
     return [*out, *_volume_cautions(record)]
 

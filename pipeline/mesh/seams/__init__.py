@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.mesh.seams.stitching import Stitched, stitched
+from pipeline.mesh.seams.stitching import Stitched, seam_middles, stitched
 
-__all__ = ["Stitched", "stitched"]
+__all__ = ["Stitched", "seam_middles", "stitched"]

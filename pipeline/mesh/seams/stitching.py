@@ -35,6 +35,7 @@ _BROAD = 12.0  # mean edges from its rim where a mesh is as good as it gets
 _LOOP = 24  # edges of a rim that counts; smaller ones are holes in the noise
 _ROOM = 0.7  # mean edges that are left open along a seam
 _CRUMB = 40  # facets of a piece that is not worth its seam
+_FEW = 4  # facets of one that nothing else is there for
 _SPACING = 4  # edges of a rim from bridge to bridge
 _SPAN = 3.0  # mean edges, of a bridge and of what closes a seam between bridges
 _BETWEEN = 40  # edges round a hole between bridges
@@ -70,34 +71,96 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
     edges = [mean_edge(m.vertices, m.faces) for m in meshes]
     broad = [_from_rim(m, edge) for m, edge in zip(meshes, edges, strict=True)]
     trees = [Scene(m) for m in meshes]
-    vertices, faces, owner, number, start = [], [], [], [], 0
+    normals = [vertex_normals(m.vertices, m.faces) for m in meshes]
+    kept: list[Mask] = []
     for i, mesh in enumerate(meshes):
         lost = np.zeros(len(mesh.vertices), dtype=np.bool_)
-        normals = vertex_normals(mesh.vertices, mesh.faces)
         for j, other in enumerate(meshes):
             if i == j:
                 continue
-            index, facets = _over(mesh.vertices, normals, other, trees[j], reach, edges[j])
+            index, facets = _over(mesh.vertices, normals[i], other, trees[j], reach, edges[j])
             there = broad[j][other.faces[facets]].mean(axis=1)
             # The mesh that comes first has the seam for itself, and the other keeps off it.
             lost[index] |= there > broad[i][index] if i < j else there >= broad[i][index] - _ROOM
-        kept = np.flatnonzero(~lost[mesh.faces].any(axis=1))
-        kept = kept[~_crumbs(mesh.faces[kept], len(mesh.vertices))]
-        v, f, _ = compact(mesh.vertices, mesh.faces[kept])
+        keep = np.asarray(~lost[mesh.faces].any(axis=1))
+        keep[keep] = ~_crumbs(mesh.faces[keep], len(mesh.vertices))
+        kept.append(keep)
+    for i in range(len(meshes)):
+        kept[i] |= _given_back(i, meshes, kept, normals[i], reach, edges)
+    vertices, faces, owner, number, rim, start = [], [], [], [], [], 0
+    for i, mesh in enumerate(meshes):
+        v, f, used = compact(mesh.vertices, mesh.faces[kept[i]])
+        rim.append(_at_rim(mesh)[used])
         vertices.append(v)
         faces.append(f + start)
         start += len(v)
         owner.append(np.full(len(f), i, dtype=np.uint8))
-        number.append(kept.astype(np.int32))
+        number.append(np.flatnonzero(kept[i]).astype(np.int32))
     v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
     ends = np.cumsum([len(p) for p in vertices])
     whose = np.repeat(np.arange(len(meshes), dtype=np.int32), np.diff(ends, prepend=0))
     bridges = _bridges(v, f, whose, max(edges)).reshape(-1, 3)
-    between = _between(v, np.vstack([f, bridges]), whose, max(edges))
+    between = _between(v, np.vstack([f, bridges]), whose, np.concatenate(rim), max(edges))
     closing = np.vstack([bridges, between]).astype(np.int32)
+    closing = closing[~_on_crowded_edges(f, closing)]
     whole = Surface.measured(v, np.vstack([f, closing]))
     number.append(np.full(len(closing), -1, dtype=np.int32))
     return Stitched(whole, np.append(of, whose[closing[:, 0]].astype(np.uint8)), np.concatenate(number))
+
+
+def seam_middles(joined: Stitched, one: int, other: int) -> Floats:
+    """(k, 3) mm, middles of the facets that close the seam between two of the meshes.
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [3, 0, 0], [3, 1, 0], [4, 0, 0]], dtype=float)
+    >>> facets = np.array([[0, 1, 2], [3, 5, 4], [1, 3, 2]], dtype=np.int32)
+    >>> whose = np.array([0, 1, 0], dtype=np.uint8)
+    >>> joined = Stitched(Surface.measured(corners, facets), whose, np.array([0, 0, -1], dtype=np.int32))
+    >>> seam_middles(joined, 1, 0).round(2).tolist()
+    [[1.33, 0.33, 0.0]]
+    """
+    v, faces, scanned = joined.surface.vertices, joined.surface.faces, joined.facet >= 0
+    whose = np.zeros(len(v), dtype=np.uint8)
+    whose[faces[scanned].ravel()] = np.repeat(joined.mesh[scanned], 3)
+    seam = faces[~scanned]
+    both = (whose[seam] == one).any(axis=1) & (whose[seam] == other).any(axis=1)
+    return np.asarray(v[seam[both]].mean(axis=1))
+
+
+def _on_crowded_edges(faces: Ints, closing: Ints) -> Mask:
+    """(k,) which of the closing facets lie on an edge that more than two facets would share."""
+    edges = np.sort(np.vstack([faces, closing])[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1).astype(np.int64)
+    _, which, count = np.unique(edges[:, 0] * (edges.max() + 1) + edges[:, 1], return_inverse=True, return_counts=True)
+    return np.asarray((count[which].reshape(-1, 3)[len(faces) :] > 2).any(axis=1))
+
+
+def _given_back(
+    i: int, meshes: Sequence[Surface], kept: Sequence[Mask], normals: Floats, reach: float, edges: Sequence[float]
+) -> Mask:
+    """(m,) facets of a mesh that had gone to others, of which none kept its own there: pieces that are too small."""
+    mesh = meshes[i]
+    back = ~kept[i]
+    for j, other in enumerate(meshes):
+        if i == j or not kept[j].any():
+            continue
+        v, f, _ = compact(other.vertices, other.faces[kept[j]])
+        rest = Surface.measured(v, f)
+        index = np.flatnonzero(np.bincount(mesh.faces[back].ravel(), minlength=len(mesh.vertices)))
+        away, facets, _ = Scene(rest).closest(mesh.vertices[index])
+        across = unit_rows(area_vectors(v[f[facets]]))
+        alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
+        taken = np.zeros(len(mesh.vertices), dtype=np.bool_)
+        taken[index] = (away < reach + _ROOM * edges[j]) & alike
+        back &= ~taken[mesh.faces].any(axis=1)
+    back[back] = ~_crumbs(mesh.faces[back], len(mesh.vertices), _FEW)
+    return back
+
+
+def _at_rim(mesh: Surface) -> Mask:
+    """(n,) vertices on the mesh's rim."""
+    out = np.zeros(len(mesh.vertices), dtype=np.bool_)
+    for loop in boundary_loops(mesh.faces, len(mesh.vertices)):
+        out[loop] = True
+    return out
 
 
 def _from_rim(mesh: Surface, edge: float) -> Floats:
@@ -125,10 +188,10 @@ def _over(points: Floats, normals: Floats, other: Surface, tree: Scene, reach: f
     return index[over].astype(np.int32), facets[over]
 
 
-def _crumbs(faces: Ints, count: int) -> Mask:
+def _crumbs(faces: Ints, count: int, fewest: int = _CRUMB) -> Mask:
     """(m,) facets of pieces that are too small."""
     labels = components(facet_neighbours(faces, count))
-    return np.asarray(np.bincount(labels)[labels] < _CRUMB) if len(faces) else np.zeros(0, dtype=np.bool_)
+    return np.asarray(np.bincount(labels)[labels] < fewest) if len(faces) else np.zeros(0, dtype=np.bool_)
 
 
 def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
@@ -178,12 +241,15 @@ def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
     return bridges[keep]
 
 
-def _between(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
-    """(k, 3) facets that close holes between bridges: those that corners of more than one mesh are round."""
+def _between(v: Floats, f: Ints, mesh: Ints, rim: Mask, edge: float) -> Ints:
+    """(k, 3) facets that close holes between bridges: those that corners of more than one mesh are round, or corners
+    that were no rim (n,) of their mesh."""
     rims = [
         loop
         for loop in boundary_loops(f, len(v))
-        if len(loop) <= _BETWEEN and len(np.unique(loop)) == len(loop) and np.ptp(mesh[loop]) > 0
+        if len(loop) <= _BETWEEN
+        and len(np.unique(loop)) == len(loop)
+        and (np.ptp(mesh[loop]) > 0 or not rim[loop].any())
     ]
     if not rims:
         return np.empty((0, 3), dtype=np.int32)

@@ -46,7 +46,7 @@ def seen(features, rng: np.random.Generator, scale: float = 1.0):
 
 def test_the_region_of_95_percent_holds_the_motion_as_often_as_it_says() -> None:
     rng = np.random.default_rng(41)
-    runs, within, alarms = 300, 0, 0
+    runs, within, alarms = 150, 0, 0
     for k in range(runs):
         motion = pose(k)
         found = joined_by_features(

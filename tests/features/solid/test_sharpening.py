@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,22 @@ def test_an_edge_that_one_row_of_facets_bridges_is_where_face_and_skin_meet(cut:
     assert new[:, 2] == pytest.approx(10.0, abs=1e-9)
     assert _inside(sharp) - _inside(flat) == pytest.approx(cut**2 * LENGTH, rel=1e-6)
     assert sharp.labels[(np.abs(sharp.points[sharp.faces][:, :, 2] - 10.0) < 1e-9).all(axis=1)].tolist().count(-1) == 0
+
+
+def test_facets_longer_than_the_usual_depth_are_taken_for_a_sharp_edge_only_where_the_scan_has_no_finer_ones() -> None:
+    """Cut off by 1.4 mm across a right angle: 1.4 / sqrt(2) = 0.99 mm deep."""
+    flat = bar(1.4, 1)
+    assert len(with_sharp_rims(flat, (TOP,)).points) == len(flat.points)
+    sharp = with_sharp_rims(flat, (TOP,), 1.2)
+    assert _inside(sharp) - _inside(flat) == pytest.approx(1.4**2 * LENGTH, rel=1e-6)
+
+
+def test_a_hollow_edge_with_skin_is_left_as_a_radius_would_look() -> None:
+    """The same bar turned inside out: its top's edges are hollow. 0.8 mm across is 0.57 mm deep, 0.6 mm is 0.42."""
+    for cut, made in ((0.8, False), (0.6, True)):
+        mesh = bar(cut, 1)
+        hollow = replace(mesh, faces=mesh.faces[:, ::-1].copy(), outward=-mesh.outward)
+        assert (len(with_sharp_rims(hollow, (TOP,), 1.2).points) > len(hollow.points)) == made
 
 
 def test_a_chamfer_that_shows_in_several_rows_stays() -> None:

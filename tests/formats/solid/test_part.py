@@ -121,3 +121,16 @@ def test_a_feature_that_the_light_mesh_has_no_facet_of_is_told(tmp_path: Path) -
     assert told[data.features[gone].id] == "the light mesh has no facet of it"
     assert set(told) | set(report.record.features) >= {f.id for f in data.features[: gone + 1] if f.machined}
     assert any(f"has {data.features[gone].id}," in text for text in report.cautions)
+
+
+@pytest.mark.parametrize(("edge", "told"), [(0.9, 0), (1.6, 1)])
+def test_what_coarse_facets_cut_off_within_the_skin_is_told(edge: float, told: int, tmp_path: Path) -> None:
+    """A facet of length l across a right angle is off by l / 2 at most: plane geometry."""
+    vertices, faces, labels = part_mesh()
+    data = build(outcome())
+    data = data.model_copy(update={"source": data.source.model_copy(update={"mean_edge": edge})})
+    labels = np.where(labels == labels[0], -1, labels).astype(np.int32)
+    report = make_part(tmp_path / "part.step", data, Surface.measured(vertices, faces), labels, 0.5)
+    found = [text for text in report.cautions if "cut off a right angle by about 0.8" in text]
+    assert len(found) == told
+    assert report.record.edge_depth == pytest.approx(max(0.8, 0.75 * edge))

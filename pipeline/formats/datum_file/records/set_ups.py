@@ -29,6 +29,7 @@ class MisfitRecord(Record):
     place: Vector = Field(description="Scan coordinates, its middle.")
     off: float = Field(description="Mean misfit there, outwards.")
     uncertainty: Doubt = Field(description="What noise and pose leave of it, standard.")
+    seam: LeftOut[bool] = Field(None, description="A seam of the two scans runs there: what is off is a step.")
 
 
 class PoseUncertainty(Record):
