@@ -320,7 +320,7 @@ FAULTS = (
     ),
     Fault(
         "provenance", "stages/export.py",
-        "out = outcome.join.scan[nearest] + np.uint8(1)", "out = outcome.join.scan[nearest]",
+        "(light.origin == FILLED), 0, whose + 1)", "(light.origin == FILLED), 0, whose)",
         "facets would name the set-up before the one that saw them", (_TOLD,),
     ),
     Fault(

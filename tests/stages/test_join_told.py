@@ -31,7 +31,7 @@ def laid(**more: object) -> SetUpJoin:
     made = outcome()
     one = SetUpJoin(
         replace(made.source, file="below.stl"), made.recover.noise, 1, np.eye(4), turning(), 0.01, 0.5, 0.0, (), None,
-        np.zeros((0, 3)), np.zeros(0), np.zeros(0),
+        np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.zeros(0, bool),
     )  # fmt: skip
     return replace(one, **more)
 
