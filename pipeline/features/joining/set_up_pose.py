@@ -129,20 +129,32 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
         second = settled(stays, laid, small, first.motion, fits, word, 4, UNSURE_CLASH)
         if second is not None and _stood_in(stays, laid, small, second.motion) <= BLOCKED:
             rough.append(second)
-    standing: list[SetUpPose] = []
-    for pose in sorted(rough, key=lambda one: -one.surplus):
-        # What is open is not taken for a place, but told, so that skin may speak for it later on.
-        likely = pose.surplus >= SURPLUS or len(pose.open)
-        if likely and all(_far(pose.motion, other.motion, small.points) > SAME for other in standing):
-            sample = laid.sample(FINAL)
-            final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
-            if final is None or final.surplus < SURPLUS:
-                continue
-            proved = _proved(stays, laid, sample, final)
-            if proved.stands:
-                standing.append(proved)
+    rough.sort(key=lambda one: -one.surplus)
+    standing = _standing(stays, laid, [pose for pose in rough if pose.surplus >= SURPLUS], fits, word)
+    if not standing:
+        # What is open is not taken for a place, but told, so that skin may speak for it, once nothing better stands.
+        standing = _standing(stays, laid, [pose for pose in rough if len(pose.open)], fits, word)
     fixed = [pose for pose in standing if not len(pose.open)]
     return fixed or standing
+
+
+def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask, word: Word) -> list[SetUpPose]:
+    """Those of roughly settled poses that stand when looked at closely."""
+    sample, small = laid.sample(FINAL), laid.sample(SCREEN)
+    found: list[SetUpPose] = []
+
+    def known(pose: SetUpPose) -> bool:
+        return any(_far(pose.motion, other.motion, small.points) <= SAME for other in found)
+
+    for pose in rough:
+        if known(pose):
+            continue
+        final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
+        if final is not None and final.surplus >= SURPLUS and not known(final):
+            proved = _proved(stays, laid, sample, final)
+            if proved.stands:
+                found.append(proved)
+    return found
 
 
 def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, int], ...]:
