@@ -16,7 +16,7 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.errors import SettingsError
-from pipeline.features.datums.datum_system import Datums, frame_of, in_part, motion_between, reach_of
+from pipeline.features.datums.datum_system import Datums, axis_weights, frame_of, in_part, motion_between, reach_of
 from pipeline.features.datums.designation import Choice, choose, nearest
 from pipeline.features.datums.freedoms import solve
 from pipeline.features.datums.proposals import complete
@@ -228,6 +228,22 @@ def test_compound_datums() -> None:
     ):
         with pytest.raises(SettingsError):
             choose(text, features, {})
+
+
+def test_a_bore_told_the_other_way_round_weighs_the_same_in_a_common_axis() -> None:
+    """The same bore, its direction turned round: what leans it to +u leans the turned direction to -u."""
+    from dataclasses import replace
+
+    axis = choose("common axis of main and coax", block(), {})
+    known = uncertainty("cylinder", (0, 0, 1), seed=3)
+    turn = np.diag([1.0, 1.0, -1.0, -1.0, 1.0])
+    assert known.names == ("u", "v", "a", "b", "r")
+    told = []
+    for way, spread in ((1.0, known.covariance), (-1.0, turn @ known.covariance @ turn)):
+        coax = bore("coax", (0, 0, -42), (0, 0, way), 15, 6, uncertainty=replace(known, covariance=spread))
+        features = tuple(coax if f.id == "coax" else f for f in block())
+        told.append(axis_weights(Datums((axis,), features, reach_of(features)))["coax"])
+    np.testing.assert_allclose(told[1], told[0], rtol=1e-9)
 
 
 def test_words_for_a_datum() -> None:

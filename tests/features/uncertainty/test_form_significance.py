@@ -54,6 +54,16 @@ def test_a_bow_of_60_um_over_150_mm_is_told(seed):
     assert found.noise_of_means < 0.02
 
 
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_spikes_are_no_form_whichever_way_they_point(sense):
+    points = face(60.0, 1.5, 0.0, 4)
+    spiked = points.copy()
+    spiked[:12, 2] += 0.3 * sense  # all along one edge
+    flat = fit("plane", points, FLAT).shape
+    assert form_seen(flat, spiked, TRUE).chance == pytest.approx(form_seen(flat, points, TRUE).chance, abs=0.2)
+    assert form_seen(flat, spiked, TRUE).of_means < 2.0 * form_seen(flat, points, TRUE).of_means
+
+
 def test_a_bowed_face_is_judged_by_the_noise_of_the_others():
     """Its own bow passes for a long wave, where it is the largest face that the noise is learnt from."""
     points = [face(150.0, 2.0, 0.06, 5), *(face(width, 2.0, 0.0, 6 + i) for i, width in enumerate([90] * 4 + [60] * 4))]

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.features.fitting.least_squares import fit
 from pipeline.features.uncertainty.correlated_noise import propagated
-from pipeline.features.uncertainty.propagation import assess, block, student_widening, weighed
+from pipeline.features.uncertainty.propagation import Held, assess, block, form_beyond, student_widening, weighed
 from pipeline.geometry import basis_of
 from pipeline.surfaces import jacobian as derivatives
 from pipeline.surfaces.shape import Shape
@@ -185,3 +185,33 @@ def test_no_figure_is_better_than_the_last_bit_of_its_coordinates(place):
     exact = NoiseModel(1e-9, 1e-9, np.array([[1e-9, 0.0]]), "white")
     known = assess(flat, points, None, exact)
     assert 0.3 * 2.0**-15 < known.position * np.sqrt(len(points)) < 2.0**-15
+
+
+def test_form_beyond_the_noise_is_the_root_of_the_difference_of_squares():
+    # 30 um rms, of which noise leaves 18: 24 um of form (3, 4, 5).
+    residuals = 0.03 * np.where(np.arange(100) % 2, 1.0, -1.0)
+    assert form_beyond(residuals, np.ones(100), 0.018**2) == pytest.approx(0.024)
+    assert form_beyond(residuals, np.ones(100), 0.029**2) == 0.0
+
+
+def test_a_fit_takes_up_as_many_points_as_it_has_parameters():
+    # The residual variance of n points and p parameters is (n - p) / n of the noise's: of a line n - 2 count
+    # (JCGM 100:2008, H.3, from memory).
+    side = np.arange(4.0)
+    points = np.stack(np.meshgrid(side, side, [0.0]), axis=-1).reshape(-1, 3)
+    flat = Shape("plane", points.mean(axis=0), np.array([0.0, 0.0, 1.0]))
+    _, left = weighed(flat, points, None, NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), "white"))
+    assert left == pytest.approx(0.01 * np.sqrt(1.0 - 3.0 / 16.0), rel=1e-6)
+
+
+def test_an_axis_held_to_a_direction_turns_about_where_it_was_seen():
+    # Seen about the origin and told 30 mm below: what leans to +u there lies at -u here.
+    turn, u, along = 2e-4, np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+    angle, height = (a.ravel() for a in np.meshgrid(np.radians(np.arange(0.0, 360.0, 10.0)), np.arange(-5.0, 6.0)))
+    points = np.column_stack([12.0 * np.cos(angle), 12.0 * np.sin(angle), height])
+    held = Held(("a", "b"), turn**2 * np.eye(2), np.array([u, np.cross(along, u)]), "square to a face")
+    exact = NoiseModel(1e-9, 1e-9, np.array([[1e-9, 0.0]]), "white")
+    known, _ = weighed(Shape("cylinder", -30.0 * along, along, 12.0), points, None, exact, held=held)
+    expected = turn**2 * np.array([[900.0, -30.0], [-30.0, 1.0]])
+    for pair in (("u", "a"), ("v", "b")):
+        assert block(known, pair) == pytest.approx(expected, rel=1e-3)
