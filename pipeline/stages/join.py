@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc
 
 from pipeline.coverage import TRIPLE
@@ -216,6 +217,10 @@ def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[
         )
     lines = []
     for number, pose in enumerate(poses[:_TOLD], 1):
+        twin = next((n for n, p in enumerate(poses[: number - 1], 1) if set(p.pairs) == set(pose.pairs)), None)
+        if twin is not None:
+            lines.append(f"({number}) as ({twin}), {_from(poses[twin - 1], pose, laid.surface.vertices)}")
+            continue
         others = {pair for p in poses if p is not pose for pair in p.pairs}
         telling = [pair for pair in pose.pairs if pair not in others] or list(pose.pairs)
         telling.sort(key=lambda pair: stays.features[pair[0]].confidence != "good")
@@ -224,12 +229,23 @@ def _undecided(stays: SetUp, laid: SetUp, one: str, other: str, poses: Sequence[
     more = f" and {len(poses) - _TOLD} more" if len(poses) > _TOLD else ""
     say = (
         'say which in the job, as same = [["{}", "{}"]] under its [[set_up]]'.format(*_telling(stays, laid, poses))
-        if on_own
+        if on_own and len({frozenset(pose.pairs) for pose in poses}) > 1
         else "put a scan in between that shows what breaks the symmetry"
     )
     return (
         f"{other} could lie to {one} in {len(poses)} places, and nothing that was seen tells which: "
         f"{'; '.join(lines)}{more}; {say}, or turned_over = true if it shows another side."
+    )
+
+
+def _from(pose: SetUpPose, other: SetUpPose, vertices: Floats) -> str:
+    """How a scan would lie in the other pose, seen from the one."""
+    angle = np.degrees(Rotation.from_matrix(other.motion[:3, :3] @ pose.motion[:3, :3].T).magnitude())
+    if angle > 0.5:
+        return f"turned by {angle:.0f} degrees"
+    middle = vertices.mean(axis=0)
+    return (
+        f"{mm(float(np.linalg.norm(transformed(other.motion, middle) - transformed(pose.motion, middle))))} from there"
     )
 
 

@@ -6,14 +6,19 @@ Covers: pipeline.stages.join, pipeline.stages.export, pipeline.formats.datum_fil
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
+from pipeline.features.joining import SetUpPose
 from pipeline.formats.datum_file import build
+from pipeline.geometry import rigid
+from pipeline.lengths import in_unit
 from pipeline.stages.export import _scan_of
-from pipeline.stages.join import _at_corner, _cautions
+from pipeline.stages.join import _at_corner, _cautions, _undecided
 from pipeline.values import FILLED, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
 from tests.outcomes import outcome
 
@@ -76,3 +81,18 @@ def test_light_facets_name_the_set_up_that_saw_them_counted_from_one() -> None:
     told = _scan_of(light, made)
     assert told is not None
     assert (told == np.where(light.origin == FILLED, 0, np.where(side, 2, 1))).all()
+
+
+def test_places_of_the_same_pairs_are_told_by_how_the_scan_would_turn_or_shift() -> None:
+    """What they rest on is the same, so that no pair tells them apart: a quarter turn, and 30 mm along x."""
+    quarter = rigid(Rotation.from_euler("z", 90, degrees=True).as_matrix(), np.zeros(3))
+    at_x = rigid(np.eye(3), np.array([30.0, 0.0, 0.0]))
+    first = SetUpPose(np.eye(4), np.eye(6), ((0, 0),), 0.0, 0.0, 0.0, 0.0, 0.2, np.empty((0, 6)), 5)
+    poses = [first, replace(first, motion=quarter), replace(first, motion=at_x)]
+    surface = Surface.measured(np.eye(3), np.zeros((0, 3), np.int32))
+    scan = SimpleNamespace(features=outcome().recover.features, surface=surface)
+    told = in_unit(_undecided(scan, scan, "a.stl", "b.stl", poses, True), "mm")  # type: ignore[arg-type]
+    assert "(2) as (1), turned by 90 degrees" in told
+    assert "(3) as (1), 30.00 mm from there" in told
+    assert "same =" not in told
+    assert "scan in between" in told
