@@ -55,13 +55,15 @@ def test_crossing_and_inside() -> None:
     assert inside.depth == pytest.approx(10.0 - 5.0 / np.sqrt(3.0), abs=0.2)  # of the corners that look farthest in
 
 
-def test_what_was_never_measured_is_not_clear() -> None:
+@pytest.mark.parametrize("ball_first", [False, True])
+def test_what_was_never_measured_is_not_clear(ball_first: bool) -> None:
     """The side of the cube that looks at the ball was filled: nothing is sure of what may be there."""
     towards = CUBE.surface.vertices[CUBE.surface.faces][:, :, 0].min(axis=1) > 9.9
     filled = replace(
         CUBE, surface=replace(CUBE.surface, origin=np.where(towards, FILLED, CUBE.surface.origin).astype(np.uint8))
     )
-    found = clearance(at(filled), at(BALL, 20.0), 6.0)
+    parts = (at(BALL, 20.0), at(filled)) if ball_first else (at(filled), at(BALL, 20.0))
+    found = clearance(*parts, 6.0)
     assert found.verdict == "can't be said"
     assert found.unseen is not None
     assert found.unseen.distance == pytest.approx(5.0, abs=1e-12)

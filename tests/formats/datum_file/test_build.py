@@ -36,6 +36,8 @@ def test_angles_are_degrees_and_lengths_mm(data: DatumFile) -> None:
     assert feature(data, "cylinder-1").radius == BORE
     assert feature(data, "plane-1").uncertainty.direction == pytest.approx(math.degrees(2.5e-5))
     assert feature(data, "plane-1").audit.tilt == pytest.approx(math.degrees(1e-5))
+    assert data.frame.uncertainty.translation == pytest.approx([0.002] * 3)
+    assert data.frame.uncertainty.rotation == pytest.approx([math.degrees(1e-5)] * 3)
     units = {r.kind: r.unit for r in data.relations}
     assert units == {"perpendicular": "deg", "parallel": "deg", "coaxial": "mm", "distance": "mm"}
     assert data.relations[0].value == pytest.approx(math.degrees(2e-5))

@@ -114,6 +114,22 @@ def test_normals_say_which_way_an_open_sheet_faces(tmp_path: Path) -> None:
         assert len(mesh.told) == 1
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_each_point_keeps_its_own_normal(tmp_path: Path, seed: int) -> None:
+    """Two sheets that look at each other, their points mixed in the file."""
+    rng = np.random.default_rng(seed)
+    low = np.array([*np.ndindex(20, 20, 1)], float) + 0.01 * rng.normal(size=(400, 3))
+    high = low + np.array([0.0, 0.0, 40.0])
+    rows = np.vstack([np.column_stack([p, np.tile([0.0, 0.0, s], (400, 1))]) for p, s in ((low, 1.0), (high, -1.0))])
+    path = tmp_path / "sheets.xyz"
+    path.write_bytes(_text("", rows[rng.permutation(800)]))
+    mesh = read_mesh(path)
+    made = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    upwards = np.where(made.triangles_center[:, 2] < 20.0, 1.0, -1.0)
+    assert (made.face_normals[:, 2] * upwards > 0.9).all()
+    assert len(mesh.told) == 1
+
+
 BROKEN = {
     "words.xyz": (b"nothing to see here\n", "neither starts with three numbers"),
     "names.csv": (b"a,b,c\n1,2,3\n", "names columns x, y and z"),
