@@ -7,13 +7,15 @@ Covers: pipeline.fitup.placing, pipeline.fitup.items
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Line, placed
-from pipeline.fitup.items import Item, item_moves, moves_of
+from pipeline.fitup.items import Item, Move, item_moves, moves_of
 from pipeline.geometry import Floats, rigid, transformed, turned
 from pipeline.surfaces import SituationFeature
 
@@ -189,3 +191,18 @@ def test_half_a_turn_is_as_sure_as_none() -> None:
     (move,) = placed(lines).moves.values()
     assert np.abs(move[:3]).max() < 6e-5 * 50
     assert np.abs(move[3:]).max() < 1.01 * 6e-5
+
+
+def test_a_feature_that_is_inclined_turns_about_its_own_place() -> None:
+    """Truth: v = turn x (place - about), of a rigid body that turns about a place far from the origin."""
+    about, place, way = np.array([100.0, 20.0, 0.0]), np.array([100.0, 70.0, 0.0]), np.array([0.0, 1.0, 0.0])
+    turn = np.array([0.0, 0.0, 1e-5])
+
+    def made(motions: Mapping[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+        motion = motions.get("F1", np.eye(4))
+        return transformed(motion, place), turned(motion, way)
+
+    moves = item_moves(made, {("part", "F1", "a"): Move(np.zeros(3), turn, about)})
+    shift, tilt = moves["part", "F1", "a"]
+    assert shift == pytest.approx(np.cross(turn, place - about), abs=1e-8)
+    assert tilt == pytest.approx(np.cross(turn, way), abs=1e-9)
