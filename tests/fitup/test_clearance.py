@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial.transform import Rotation
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Body, Line, Placed, clearance, item_in_words, lacking, placed, turned_body
@@ -248,3 +249,16 @@ def test_faces_that_are_meant_to_touch_do_not_count() -> None:
     # Sunk in by more than what a scan's noise could be, it is not only touching.
     sunk = at(turned_body("post", [(0, 6), (30, 6)], 0.0), 20.0, 10.0, 19.5)
     assert clearance(sunk, block, 5.0, [("start", "top")]).verdict == "hits"
+
+
+def test_a_place_goes_with_its_part_as_a_rigid_body_and_grows_from_its_part_s_origin() -> None:
+    """Truth: a rotation of scipy about the origin, and a scale of 0.05 mm per m from where the part's own origin is."""
+    turn, shift, along = np.array([1e-6, -2e-6, 3e-6]), np.array([1e-4, 0.0, -2e-4]), np.array([0.6, 0.0, 0.8])
+    there = rigid(Rotation.from_rotvec([0.0, 0.0, 0.5]).as_matrix(), np.array([200.0, -90.0, 40.0]))
+    pose = replace(placed([], there), moves={("cube", "F1", "a"): np.concatenate([shift, turn])})
+    place = np.array([210.0, -85.0, 50.0])
+    gains = Placed(replace(CUBE, scale=5e-5), pose).gains(place, along)
+    moved = Rotation.from_rotvec(turn).apply(place) + shift - place
+    assert gains["cube", "F1", "a"] == pytest.approx(float(along @ moved), abs=1e-8)
+    (grown,) = (gain for key, gain in gains.items() if key != ("cube", "F1", "a"))
+    assert grown == pytest.approx(5e-5 * float(along @ (place - there[:3, 3])), rel=1e-9)
