@@ -83,6 +83,16 @@ def test_another_program_and_another_place_ask_again(tmp_path: Path) -> None:
     assert shelf.answer(two.kind, ASKED, there, lambda *_: None) == (55.0, 60.0)
 
 
+def test_another_exact_solid_of_a_part_asks_again(tmp_path: Path) -> None:
+    two, solid = counted(all_names=False), tmp_path / "part.step"
+    for text in ("one", "one", "other"):
+        solid.write_text(text)
+        there = parts(rod=50, bar=60)
+        there["rod"] = replace(there["rod"], body=replace(there["rod"].body, solid=solid))
+        Shelf(tmp_path / "out", (), "1").answer(two.kind, ASKED, there, lambda *_: None)
+    assert len(two.times) == 2
+
+
 def test_an_answer_that_looks_at_all_parts_hangs_on_which_there_are(tmp_path: Path) -> None:
     every = counted(all_names=True)
     assert ask(tmp_path, every.kind, rod=50, bar=60) == (50.0, 60.0)
