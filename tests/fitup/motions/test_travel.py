@@ -10,10 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial.transform import Rotation
 
 from pipeline.fitup import Body, Item, Line, Placed, item_in_words, placed, turned_body
 from pipeline.fitup.motions import Motion, travel
-from pipeline.geometry import rigid, transformed
+from pipeline.fitup.motions.motion import _carried
+from pipeline.geometry import rigid, small_motion, transformed
 from pipeline.surfaces import SituationFeature
 from pipeline.values import FILLED
 from tests.fitup.bodies import block_body, cut, standing
@@ -168,3 +170,11 @@ def test_motions() -> None:
     assert ABOUT_Z.speed(np.array([3.0, 0.0, 1.0])).tolist() == [0.0, 3.0, 0.0]
     along: Body = CUBE
     assert Placed(along, placed([], rigid(np.eye(3), np.ones(3)))).vertices.min() == pytest.approx(-9.0)
+
+
+def test_what_a_part_is_not_known_by_goes_along_with_it() -> None:
+    """Truth: the part is off by a small motion, and is moved then: the whole is that motion, seen from there."""
+    move = np.array([1e-5, -2e-5, 3e-5, 2e-7, 1e-7, -3e-7])
+    pose = rigid(Rotation.from_rotvec([0.4, -0.2, 0.9]).as_matrix(), np.array([150.0, -60.0, 30.0]))
+    off = rigid(Rotation.from_rotvec(move[3:]).as_matrix(), move[:3])
+    assert _carried(move, pose) == pytest.approx(small_motion(pose @ off @ np.linalg.inv(pose)), abs=1e-9)
