@@ -531,7 +531,7 @@ FAULTS = (
     Fault(
         "unit", "fitup/rescan/against_plan.py",
         "size = 2.0 * (there.radius - feature.radius)", "size = there.radius - feature.radius",
-        "a bore half as much too large as it is", ("fitup/rescan/test_against_plan.py",),
+        "a bore half as much too large as it is", ("fitup/rescan/test_sizes.py",),
     ),
     # Questions
     Fault(
