@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.errors import SettingsError
 from pipeline.fitup import Item, Line, Placed, envelope, item_in_words, placed, turned_body
-from pipeline.fitup.envelope import swept_profile
+from pipeline.fitup.envelope import _swept, swept_profile
 from pipeline.geometry import rigid
 from pipeline.mesh.query import nearest_facets
 from pipeline.surfaces import SituationFeature
@@ -109,3 +109,21 @@ def test_a_part_without_extent_along_the_axis() -> None:
     flat = body("flat", trimesh.Trimesh([[0.0, 0, 0], [5, 0, 0], [0, 5, 0]], [[0, 1, 2]], process=False))
     with pytest.raises(SettingsError, match="flat has no extent along the axis"):
         envelope(at(flat), {}, Z)
+
+
+def test_what_is_swept_holds_the_profile_and_goes_with_its_axis() -> None:
+    """Facets lie outside the circle; an axis that leans about its own point moves a place along it by lever and lean,
+    and not that point."""
+    rod, lean = turned_body("rod", [(0, 20), (50, 20)], 0.0), np.array([1e-4, 0.0, 0.0])
+    up, foot = np.array([0.0, 0.0, 1.0]), np.array([100.0, 40.0, 0.0])
+    axis = Item(SituationFeature.AXIS, foot, up, {("rod", "F1", "a"): (np.zeros(3), lean)})
+    swept = _swept(Placed(rod, placed([])), np.array([[0.0, 10.0], [50.0, 10.0]]), rigid(np.eye(3), foot), axis)
+    corners = swept.vertices[swept.body.surface.faces] - foot
+    off = np.hypot(corners[..., 0], corners[..., 1])
+    sides = corners[(off > 9.0).all(axis=1)]
+    assert len(sides) > 90
+    for middle in (sides.mean(axis=1), *((sides + np.roll(sides, 1, axis=1)) / 2).transpose(1, 0, 2)):
+        assert np.hypot(middle[:, 0], middle[:, 1]).min() > 10.0 - 1e-9
+    for height in (0.0, 50.0):
+        gain = swept.gains(foot + height * up, np.array([1.0, 0.0, 0.0]))["rod", "F1", "a"]
+        assert gain == pytest.approx(height * 1e-4, abs=1e-12)

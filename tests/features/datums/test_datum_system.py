@@ -52,6 +52,7 @@ LEGAL = [
     ("axis at last", ("main", "far", "top"), None, (0, 0, 0), (1, 0, 0), (0, 0, 1), "tx ty rx ry|rz|tz"),
     ("words", ("top", "main", "left"), ("into A", "into C"), (0, 0, 0), (1, 0, 0), (0, 0, -1), None),
     ("along", ("top", "front", "left"), ("out of A", "along C"), (-60, -40, 0), (0, 1, 0), (0, 0, 1), None),
+    ("against", ("top", "front", "left"), ("out of A", "against C"), (-60, -40, 0), (0, -1, 0), (0, 0, 1), None),
     ("towards", ("top", "main", "far"), ("out of A", "towards C"), (0, 0, 0), (1, 0, 0), (0, 0, 1), None),
     ("other order", ("main", "top", "left"), ("out of B", "out of C"), (0, 0, 0), (-1, 0, 0), (0, 0, 1), None),
     ("z of B", ("top", "front", "left"), ("out of B", "out of C"), (-60, -40, 0), (-1, 0, 0), (0, -1, 0), None),
@@ -374,6 +375,13 @@ def test_motion_between_frames() -> None:
     quarter = np.eye(4)
     quarter[:3, :3] = [[0, 1, 0], [0, 0, 1], [1, 0, 0]]
     assert motion_between(a, quarter @ b) == pytest.approx((0.5, 0.01, True))
+
+
+def test_a_turn_between_two_frames_is_told_wherever_they_stand() -> None:
+    turn = np.eye(4)
+    turn[:2, :2] = [[np.cos(0.02), -np.sin(0.02)], [np.sin(0.02), np.cos(0.02)]]
+    _, angle, renamed = motion_between(pose(4), turn @ pose(4))
+    assert (angle, renamed) == (pytest.approx(0.02, rel=1e-9), False)
 
 
 def test_nearly_square_datums_are_taken_as_square() -> None:
