@@ -115,7 +115,7 @@ def test_what_is_swept_holds_the_profile_and_goes_with_its_axis() -> None:
     """Facets lie outside the circle; an axis that leans about its own point moves a place along it by lever and lean,
     and not that point."""
     rod, lean = turned_body("rod", [(0, 20), (50, 20)], 0.0), np.array([1e-4, 0.0, 0.0])
-    up, foot = np.array([0.0, 0.0, 1.0]), np.array([100.0, 40.0, 0.0])
+    up, foot = np.array([0.0, 0.0, 1.0]), np.array([100.0, 40.0, 30.0])
     axis = Item(SituationFeature.AXIS, foot, up, {("rod", "F1", "a"): (np.zeros(3), lean)})
     swept = _swept(Placed(rod, placed([])), np.array([[0.0, 10.0], [50.0, 10.0]]), rigid(np.eye(3), foot), axis)
     corners = swept.vertices[swept.body.surface.faces] - foot
