@@ -9,7 +9,6 @@ from OCP.BRep import BRep_Tool
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
 from OCP.collections import IndexedDataMap_TopoDS_Shape_List_TopoDS_Shape_TopTools_ShapeMapHasher as EdgeMap
-from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as EdgeSet
 from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp
@@ -52,10 +51,7 @@ def inside(shape: Any) -> float:
 
 def largest_tolerance(shape: Any) -> float:
     """mm: the largest of a shape's edges, 0 where it has none."""
-    edges = EdgeSet()
-    TopExp.MapShapes_s(shape, TopAbs_ShapeEnum.TopAbs_EDGE, edges)
-    found = (BRep_Tool.Tolerance_s(TopoDS.Edge(edges.FindKey(i))) for i in range(1, edges.Extent() + 1))
-    return float(max(found, default=0.0))
+    return float(BRep_Tool.MaxTolerance_s(shape, TopAbs_ShapeEnum.TopAbs_EDGE))
 
 
 def checked(shape: Any, faces: dict[int, Any], exact: bool = True) -> Verdict:

@@ -140,8 +140,10 @@ def cut_away(body: NamedBody, stroke: Stroke, name: str) -> tuple[NamedBody, Ver
     (628.3185, 0, ['drain'])
     """
     whole, loosest = body.volume, max(largest_tolerance(body.shape), _LOOSEST)
-    done, wrong, untouched = False, False, None
-    for seam in _SEAMS[:1] if stroke.kind == "block" else _SEAMS:
+    seams = _SEAMS[:1] if stroke.kind == "block" else _SEAMS
+    why = f"The CAD kernel could not make the cut {name}; move it a little, or cut the light mesh."
+    untouched = []
+    for seam in seams:
         tool = stroke_tool(stroke, seam)
         both, crossings = List_TopoDS_Shape(), BOPAlgo_PaveFiller()
         both.Append(body.shape)
@@ -150,30 +152,26 @@ def cut_away(body: NamedBody, stroke: Stroke, name: str) -> tuple[NamedBody, Ver
         crossings.Perform()
         operation = BRepAlgoAPI_Cut(body.shape, tool, crossings)
         if not operation.IsDone():
-            wrong = True
             continue
-        done = True
+        why = (
+            f"The cut {name} leaves a body that the CAD kernel's own checks don't take; move it a little, "
+            "or cut the light mesh."
+        )
         verdict = checked(operation.Shape(), {}, exact=False)
         went = inside(BRepAlgoAPI_Common(body.shape, tool, crossings).Shape())
         if (
             not verdict.valid or verdict.free_edges or verdict.volume <= 0 or verdict.tolerance > loosest
             or abs(verdict.volume + went - whole) > _LOST * whole
         ):  # fmt: skip
-            wrong = True
             continue
         made = _named_after(operation, body, tool, name), verdict
         if went > _LOST * whole:
             return made
-        # A tool that takes nothing may be one whose crossing was lost, until all its seams say the same.
-        untouched = made
-    if untouched is not None and not wrong:
-        return untouched
-    if not done:
-        raise GeometryError(f"The CAD kernel could not make the cut {name}; move it a little, or cut the light mesh.")
-    raise GeometryError(
-        f"The cut {name} leaves a body that the CAD kernel's own checks don't take; move it a little, "
-        "or cut the light mesh."
-    )
+        untouched.append(made)
+    # A tool that takes nothing may be one whose crossing was lost, unless all its seams say the same.
+    if len(untouched) == len(seams):
+        return untouched[-1]
+    raise GeometryError(why)
 
 
 def _named_after(operation: BRepAlgoAPI_Cut, body: NamedBody, tool: Any, name: str) -> NamedBody:
