@@ -140,7 +140,7 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
 
 def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask, word: Word) -> list[SetUpPose]:
     """Those of roughly settled poses that stand when looked at closely."""
-    sample, small = laid.sample(FINAL), laid.sample(SCREEN)
+    small = laid.sample(SCREEN)
     found: list[SetUpPose] = []
 
     def known(pose: SetUpPose) -> bool:
@@ -149,6 +149,7 @@ def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask,
     for pose in rough:
         if known(pose):
             continue
+        sample = laid.sample(FINAL)
         final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
         if final is not None and final.surplus >= SURPLUS and not known(final):
             proved = _proved(stays, laid, sample, final)

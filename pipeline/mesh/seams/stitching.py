@@ -69,7 +69,8 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
         count = meshes[0].facets
         return Stitched(meshes[0], np.zeros(count, np.uint8), np.arange(count, dtype=np.int32))
     edges = [mean_edge(m.vertices, m.faces) for m in meshes]
-    broad = [_from_rim(m, edge) for m, edge in zip(meshes, edges, strict=True)]
+    rims = [boundary_loops(m.faces, len(m.vertices)) for m in meshes]
+    broad = [_from_rim(m, loops, edge) for m, loops, edge in zip(meshes, rims, edges, strict=True)]
     trees = [Scene(m) for m in meshes]
     normals = [vertex_normals(m.vertices, m.faces) for m in meshes]
     kept: list[Mask] = []
@@ -90,7 +91,7 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
     vertices, faces, owner, number, rim, start = [], [], [], [], [], 0
     for i, mesh in enumerate(meshes):
         v, f, used = compact(mesh.vertices, mesh.faces[kept[i]])
-        rim.append(_at_rim(mesh)[used])
+        rim.append(_at_rim(mesh, rims[i])[used])
         vertices.append(v)
         faces.append(f + start)
         start += len(v)
@@ -155,17 +156,17 @@ def _given_back(
     return back
 
 
-def _at_rim(mesh: Surface) -> Mask:
-    """(n,) vertices on the mesh's rim."""
+def _at_rim(mesh: Surface, rim: Sequence[Ints]) -> Mask:
+    """(n,) vertices on the mesh's rim, given as loops."""
     out = np.zeros(len(mesh.vertices), dtype=np.bool_)
-    for loop in boundary_loops(mesh.faces, len(mesh.vertices)):
+    for loop in rim:
         out[loop] = True
     return out
 
 
-def _from_rim(mesh: Surface, edge: float) -> Floats:
-    """(n,) mean edges from each vertex to the mesh's rim, as far as that matters."""
-    loops = [loop for loop in boundary_loops(mesh.faces, len(mesh.vertices)) if len(loop) >= _LOOP]
+def _from_rim(mesh: Surface, rim: Sequence[Ints], edge: float) -> Floats:
+    """(n,) mean edges from each vertex to the mesh's rim, given as loops, as far as that matters."""
+    loops = [loop for loop in rim if len(loop) >= _LOOP]
     if not loops:
         return np.full(len(mesh.vertices), _BROAD)
     tree = cKDTree(mesh.vertices[np.concatenate(loops)])
