@@ -79,8 +79,10 @@ def judged(status: int, err: str) -> str:
         return "no sentence"
     # A job of an older version is answered with the lines to write instead, and they stand below the sentence.
     pasted = "\n".join(lines[told[0] + 1 :])
-    last = lines[told[0]].rstrip() if pasted and _is_job(pasted) else lines[-1].rstrip()
-    ends = (":",) if pasted and _is_job(pasted) else (".", "?", ")", "SCAN")
+    if pasted and _is_job(pasted):
+        last, ends = lines[told[0]].rstrip(), (":",)
+    else:
+        last, ends = lines[-1].rstrip(), (".", "?", ")", "SCAN")
     plain = all(c.isprintable() for c in last)
     return "refused" if plain and len(last) <= 900 and last.endswith(ends) else "no sentence"
 
