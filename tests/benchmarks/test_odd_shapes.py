@@ -4,6 +4,7 @@ Bars of our own: a free form gives no feature of good confidence; a ball is foun
 drawn with facets that crowd at two poles, where the noise is larger than its edges, takes no more than forty times
 the processor time of an even one for each facet. It takes twenty-one times as much, which is not in proportion to its
 size; before what fits nothing barred its seeds it took over a hundred times.
+Of a body of cubes, a facet's length each, every good plane is one that it was put together with.
 The ball's diameter is the one that trimesh, which made it, was given.
 """
 
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from tests.cubes import sponge, surface_of
 from tests.stages.test_recover import recovered
 
 NOISE, RADIUS = 0.012, 40.0  # mm
@@ -54,3 +56,16 @@ def test_a_free_form_gives_nothing_good(seed: int) -> None:
         blob.vertices += out * (height * np.sin(waves * (out @ rng.normal(size=3)) + rng.uniform(0.0, 6.0)))[:, None]
     result, _ = timed(blob)
     assert [f for f in result.features if f.confidence == "good"] == []
+
+
+@pytest.mark.slow
+def test_of_cubes_only_their_own_planes_are_good() -> None:
+    body = surface_of(sponge(3), 3.0)
+    result = recovered(noisy(body), body.faces.astype(np.int32))
+    good = [f for f in result.features if f.confidence == "good"]
+    assert {f.kind for f in good} == {"plane"}
+    for face in good:
+        assert face.direction is not None
+        axis = int(np.argmax(np.abs(face.direction)))
+        assert abs(face.direction[axis]) > 0.99999
+        assert abs(face.point[axis] / 3.0 - round(face.point[axis] / 3.0)) < 0.01

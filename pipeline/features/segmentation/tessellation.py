@@ -32,6 +32,8 @@ _PATCHES = (
 # Patches that a facet may be in to no avail before it starts none: those of more than so many facets, and all that fit
 # and yet come to no face.
 _LARGE, _TRIES = 24, 3
+# Steps of a fit to a patch, and what it may be off after them: a share of the patch's reach, times the tolerance.
+_STEPS = ((1, 0.5, 3000.0), (2, 0.05, 300.0), (3, 0.002, 30.0), (9, 0.0, 1.0))
 _FLAT_CODE = int(np.flatnonzero(FLAT)[0])  # of the kind that what is left over is looked for as
 LONE = 0.4  # share of the outline, beside surface that is no face, from which on a face is a bit of a free form
 
@@ -65,6 +67,17 @@ class _Scratch(NamedTuple):
     out: Ints
     tried: Ints
     stamp: Longs
+
+
+class _Patch(NamedTuple):
+    """What a kind is fitted to: facets (k,); their corners (3 k, 3), the facet's normal for each; the corners, each
+    once, and a weight of one for each."""
+
+    facets: Ints
+    points: Floats
+    lines: Floats
+    once: Floats
+    ones: Floats
 
 
 @njit(cache=True)
@@ -114,7 +127,8 @@ def _patch(
 ) -> tuple[Ints, bool]:
     """At most so many facets of no face, joined to `seed` by edges that turn by less than `blunt`, a cosine, says.
 
-    Also whether they are others than with the sharper cosine `before`, when faces may have been fewer.
+    Also whether they are others than with the sharper cosine `before`, when faces may have been fewer. Fewer than
+    `most` are all that there are: each of them begins the same patch.
     """
     neighbours, normals, label = mesh.neighbours, mesh.normals, mesh.label
     scratch.stamp[0] += 1
@@ -194,7 +208,7 @@ def _turns(normals: Floats, facets: Ints, enough: int) -> int:
 
 @njit(cache=True)
 def _settled(
-    code: int, s: Floats, start: Ints, mesh: Tessellation, scratch: _Scratch, tolerance: float, extent: float
+    code: int, s: Floats, patch: _Patch, mesh: Tessellation, scratch: _Scratch, tolerance: float, extent: float
 ) -> tuple[Ints, float]:
     """Fit a kind to the facets of a patch and spread it: (facets, sign); no facets where it doesn't fit.
 
@@ -202,16 +216,14 @@ def _settled(
     fit no longer as it spreads.
     """
     v, f, normals = mesh.vertices, mesh.faces, mesh.normals
+    start, points, lines, once, ones = patch
     none, first = start[:0], start
-    points, lines = _corners(v, f, normals, start)
     if not begin(code, points, lines, s):
         return none, 1.0
     slots, free = SLOTS[code, : WIDTHS[code]], ALL_FREE[: WIDTHS[code]]
-    once = _once(v, f, start)
-    ones = np.ones(len(once))
     reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
     # What is far off after a few steps has an edge in it, or is of another kind.
-    for steps, share, times in ((3, 0.05, 300.0), (3, 0.002, 30.0), (9, 0.0, 1.0)):
+    for steps, share, times in _STEPS:
         refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
         if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
             return none, 1.0
@@ -246,11 +258,14 @@ def _face_from(
     number: int,
 ) -> bool:
     """Make a patch the face of that number, with the first kind that comes to one; whether any does."""
+    points, lines = _corners(mesh.vertices, mesh.faces, mesh.normals, start)
+    once = _once(mesh.vertices, mesh.faces, start)
+    patch = _Patch(start, points, lines, once, np.ones(len(once)))
     for code in range(COUNT):
         if FLAT[code] or not allowed[code]:
             continue
         s = np.zeros(PACKED)
-        members, sign = _settled(code, s, start, mesh, scratch, tolerance, extent)
+        members, sign = _settled(code, s, patch, mesh, scratch, tolerance, extent)
         if sign == 0.0:
             for k in range(len(members)):
                 scratch.tried[members[k]] += 1
@@ -281,25 +296,26 @@ def curved(mesh: Tessellation, allowed: Mask, tolerance: float, patches: Floats,
     for level in range(len(patches)):
         scratch.tried[:] = 0
         most, blunt = int(patches[level, 0]), patches[level, 1]
-        # The last cosine that patches as large were tried with; none has one that is over 1.
+        # The last cosine that patches as large or smaller were tried with; none has one that is over 1.
         before = 2.0
         for earlier in range(level):
-            if patches[earlier, 0] == patches[level, 0]:
+            if patches[earlier, 0] <= patches[level, 0]:
                 before = patches[earlier, 1]
         for seed in range(m):
             if mesh.label[seed] >= 0 or scratch.tried[seed] >= _TRIES or count == len(found.codes):
                 continue
             start, others = _patch(seed, most, blunt, before, mesh, scratch)
             # On a smooth free form the same patches come with any turn; what came to no face won't now.
-            if not others and before <= 1.0:
-                continue
-            if len(start) < LEAST_START or _turns(mesh.normals, start, 3) < 3:
-                continue
-            if _face_from(start, mesh, scratch, allowed, tolerance, extent, found, count):
-                count += 1
-            if mesh.label[seed] < 0 and most > _LARGE:
+            worth = others or before > 1.0
+            if worth and len(start) >= LEAST_START and _turns(mesh.normals, start, 3) == 3:
+                if _face_from(start, mesh, scratch, allowed, tolerance, extent, found, count):
+                    count += 1
+                elif most > _LARGE:
+                    for k in range(len(start)):
+                        scratch.tried[start[k]] += 1
+            if len(start) < most:
                 for k in range(len(start)):
-                    scratch.tried[start[k]] += 1
+                    scratch.tried[start[k]] = _TRIES
     return count
 
 

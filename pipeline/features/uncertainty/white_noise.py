@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Bytes, Floats, Ints, Longs, Mask, Singles, area_vectors, eliminate, unit_rows
+from pipeline.geometry import Bytes, Floats, Ints, Longs, Mask, Singles, eliminate, unit_rows
 from pipeline.jit import njit
 from pipeline.mesh.topology import vertex_normals
 
@@ -15,6 +15,10 @@ LARGEST_PATCH = 400
 TERMS = 6  # of a quadric
 _FEW_PATCHES = 2000
 _CALM = 0.1  # rad
+# A scan's noise is at most a few times as large over a patch as from facet to facet, however it was smoothed; more is
+# shape. Of a body of nothing but edges a third of the pairs of facets is flat, so that a tenth of all surely is.
+_SHAPE = 10.0
+_FLAT_PAIRS = 0.1
 
 
 def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int = 3) -> float:
@@ -24,7 +28,8 @@ def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int =
     corrected for the six degrees of freedom of a quadric, are pooled over the patches that agree with
     each other, which leaves out edges and tight curves. Waves much longer than the patches are not in it.
     A tessellation of exact geometry gives 0: it has flat pairs of facets, which no noisy scan has, or noise below
-    what its coordinates resolve.
+    what its coordinates resolve. Where edges are so close that every patch reaches over one, as on a scan of which few
+    facets were left, what the flat pairs of facets show is taken.
 
     >>> from tests.features.faces import grid
     >>> vertices, faces, _ = grid(80, 0.5, lambda x, y: 0.0 * x)
@@ -40,7 +45,9 @@ def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int =
     for level in range(1, rings + 1):
         _grow_ring(faces, ring, level)
     near = faces[_facets_within(faces, ring)]
-    if _is_exact(vertices, near[np.any(ring[near] == 1, axis=1)]):
+    heights, share = _heights(vertices, near[np.any(ring[near] == 1, axis=1)])
+    step = 4.0 * FLOAT32_STEP * float(np.abs(vertices).max())
+    if _is_exact(heights, step):
         return 0.0
     members = np.flatnonzero(ring)
     index = np.full(len(vertices), -1, dtype=np.int32)
@@ -50,7 +57,10 @@ def white_sigma(vertices: Floats, faces: Ints, samples: int = 6000, rings: int =
     normals = vertex_normals(points, near)
     squares, freedom = _patch_residuals(points, normals, start, neighbours, index[chosen].astype(np.int64), rings)
     sigma = _pooled_sigma(squares[freedom > 0], freedom[freedom > 0])
-    return sigma if sigma > 4.0 * FLOAT32_STEP * float(np.abs(vertices).max()) else 0.0
+    flat = _sigma_of_flat_pairs(heights * share)
+    if sigma > _SHAPE * flat:
+        sigma = flat
+    return sigma if sigma > step else 0.0
 
 
 def short_range_sigma(
@@ -115,26 +125,58 @@ def _pooled_sigma(squares: Floats, freedom: Longs) -> float:
     return float(np.sqrt(common))
 
 
-def _is_exact(vertices: Floats, faces: Ints) -> bool:
+def _heights(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
+    """How far, mm, of two neighbouring facets the one's far corner lies off the other's plane, and what share of that
+    one corner's noise is, by where it lies to the other three. Both (pairs,); empty where no facets are neighbours.
+    """
+    edges = np.concatenate([faces[:, (k, (k + 1) % 3, (k + 2) % 3)] for k in range(3)]).astype(np.int64)
+    key = edges[:, :2].min(axis=1) * len(vertices) + edges[:, :2].max(axis=1)
+    order = np.argsort(key, kind="stable")
+    twins = np.flatnonzero(key[order][1:] == key[order][:-1])
+    a, b, c = np.moveaxis(vertices[edges[order[twins]]], 1, 0)
+    d = vertices[edges[order[twins + 1], 2]] - a
+    normal = unit_rows(np.cross(b - a, c - a), 1e-300)
+    height = np.abs(np.einsum("ij,ij->i", normal, d))
+    # The far corner's foot, in shares of the three corners that span the plane.
+    along, across = b - a, np.cross(normal, b - a)
+    y = np.einsum("ij,ij->i", d, across) / np.maximum(np.einsum("ij,ij->i", c - a, across), 1e-300)
+    x = np.einsum("ij,ij->i", d - y[:, None] * (c - a), along) / np.maximum(np.sum(along**2, axis=1), 1e-300)
+    return height, 1.0 / np.sqrt(1.0 + x**2 + y**2 + (1.0 - x - y) ** 2)
+
+
+def _is_exact(heights: Floats, step: float) -> bool:
     """True when many neighbouring facets lie in one plane to the last bit of a float32.
 
     Noise spreads the heights of facets over their neighbours' planes evenly near zero; exact geometry
     heaps them up there.
     """
-    edges = np.concatenate([faces[:, (k, (k + 1) % 3, (k + 2) % 3)] for k in range(3)]).astype(np.int64)
-    owner = np.tile(np.arange(len(faces)), 3)
-    key = edges[:, :2].min(axis=1) * len(vertices) + edges[:, :2].max(axis=1)
-    order = np.argsort(key, kind="stable")
-    twins = np.flatnonzero(key[order][1:] == key[order][:-1])
-    if len(twins) == 0:
+    if len(heights) == 0:
         return False
-    first, second = order[twins], order[twins + 1]
-    corners = vertices[faces[owner[first]]]
-    normal = unit_rows(area_vectors(corners), 1e-300)
-    height = np.abs(np.einsum("ij,ij->i", normal, vertices[edges[second, 2]] - corners[:, 0]))
-    step = 4 * FLOAT32_STEP * float(np.abs(vertices).max())
-    flat = np.mean(height <= step)
-    return bool(flat > 0.04 and flat > 0.5 * np.mean(height <= 16 * step))
+    flat = np.mean(heights <= step)
+    return bool(flat > 0.04 and flat > 0.5 * np.mean(heights <= 16 * step))
+
+
+def _sigma_of_flat_pairs(scatter: Floats) -> float:
+    """Standard deviation, mm, of the core of a distribution of absolute values (n,), mm, by clipping at three of it.
+
+    The pairs across edges lie far out. A normal distribution cut off at 3 sigma keeps 0.9866 of its deviation.
+
+    >>> flat, edges = np.random.default_rng(1).normal(0.0, 0.01, 4000), np.linspace(1.0, 9.0, 8000)
+    >>> round(_sigma_of_flat_pairs(np.abs(np.concatenate([flat, edges]))), 3)
+    0.01
+    """
+    if len(scatter) == 0:
+        return 0.0
+    sigma = 4.0 * float(np.quantile(scatter, _FLAT_PAIRS))
+    for _ in range(30):
+        core = scatter[scatter <= 3.0 * sigma]
+        if len(core) == 0:
+            break
+        clipped = float(np.sqrt(np.mean(core**2))) / 0.9866
+        if abs(clipped - sigma) <= 1e-6 * sigma:
+            break
+        sigma = clipped
+    return sigma
 
 
 @njit(cache=True)

@@ -13,6 +13,7 @@ from pipeline.features.uncertainty.noise_model import FittedFace, learn_noise
 from pipeline.features.uncertainty.white_noise import white_sigma
 from pipeline.surfaces.shape import Shape
 from pipeline.values import NoiseModel
+from tests.cubes import sponge, surface_of
 from tests.features.faces import grid, points_on, scanned, unit, waves
 
 
@@ -66,6 +67,16 @@ def test_exact_free_form_with_few_flat_facets_has_none():
     pad, flat, _ = grid(16, 4.0, lambda x, y: 0.3 * x + 0.2 * y)
     both = np.concatenate([vertices, pad + np.array([0.0, 0.0, 50.0])]).astype(np.float32).astype(float)
     assert white_sigma(both, np.concatenate([faces, flat + len(vertices)])) == 0.0
+
+
+@pytest.mark.parametrize("sigma", [0.003, 0.01, 0.05])
+@pytest.mark.parametrize("there", [sponge(3), np.random.default_rng(8).random((25, 25, 25)) < 0.3])
+def test_white_noise_where_every_facet_has_an_edge_beside_it(there, sigma):
+    # What quadrics leave here is the shape: millimetres.
+    body = surface_of(there, 3.0)
+    noisy = body.vertices + np.random.default_rng(5).normal(0.0, sigma, body.vertices.shape)
+    assert white_sigma(noisy, body.faces.astype(np.int32)) == pytest.approx(sigma, rel=0.05)
+    assert white_sigma(np.array(body.vertices), body.faces.astype(np.int32)) == 0.0
 
 
 def test_nothing_to_measure():
