@@ -21,6 +21,7 @@ from pipeline.mesh.query.facet_tree import in_leaves
 
 _LEAF = 8  # facets in a leaf at most
 _BLOCK = 256  # points that are looked up one after the other, each from where the one before was found
+_MANY = 2_000_000  # facets, from which on it is worth asking whether a good order pays
 _ROUNDING = 1.0 + 1e-9  # of a squared distance, within which a box may hold a facet that is as near as the nearest
 
 
@@ -63,13 +64,20 @@ class Scene:
         self._scene: Any = None
         self._tree: _Boxes | None = None
 
-    def _boxes(self) -> _Boxes:
+    def _boxes(self, points: int) -> _Boxes:
+        """The tree, built for so many points at the first question; what is found does not hang on that."""
         if self._tree is None:
             vertices = np.ascontiguousarray(self._vertices, dtype=np.float64)
             faces = np.ascontiguousarray(self._faces, dtype=np.int32)
             if not len(faces):
                 raise ValueError("a mesh without facets has no distance")
-            self._tree = _tree_of(vertices, faces, self._middle)
+            order = np.arange(len(faces), dtype=np.int32)
+            # Of a scan, whose facets lie along a Morton curve, the order as it is serves the few that ask.
+            if len(faces) < max(_MANY, 2 * points):
+                in_leaves(_middles(vertices, faces, self._middle), order, _leaves_of(len(faces)))
+            boxes = np.empty((2 * _leaves_of(len(faces)), 6), dtype=np.float32)
+            _lay(vertices, faces, order, boxes)
+            self._tree = _Boxes(vertices, faces, order, boxes)
         return self._tree
 
     def _ready(self) -> Any:
@@ -84,7 +92,8 @@ class Scene:
 
     def distance(self, points: ArrayLike) -> Floats:
         """Unsigned distance (n,) mm of points (n, 3) mm to the surface."""
-        return np.sqrt(_nearest(self._boxes(), np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3))[0])
+        points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
+        return np.sqrt(_nearest(self._boxes(len(points)), points)[0])
 
     def inside(self, points: ArrayLike) -> Mask:
         """Which points (n, 3) mm lie in the solid that the surface bounds; (n,) bool. An open surface bounds none.
@@ -127,21 +136,17 @@ class Scene:
         The tree is built in single precision, boxes rounded outward; all else is in double.
         """
         points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-        tree = self._boxes()
+        tree = self._boxes(len(points))
         _, facet = _nearest(tree, points)
         near = nearest_on_facets(points, tree.vertices, tree.faces, facet)
         return np.linalg.norm(points - near, axis=1), facet, near
 
 
-def _tree_of(vertices: Floats, faces: Ints, middle: Floats) -> _Boxes:
+def _leaves_of(facets: int) -> int:
     leaves = 1
-    while leaves * _LEAF < len(faces):
+    while leaves * _LEAF < facets:
         leaves *= 2
-    order = np.arange(len(faces), dtype=np.int32)
-    in_leaves(_middles(vertices, faces, middle), order, leaves)
-    boxes = np.empty((2 * leaves, 6), dtype=np.float32)
-    _lay(vertices, faces, order, boxes)
-    return _Boxes(vertices, faces, order, boxes)
+    return leaves
 
 
 @njit(cache=True, parallel=True)
