@@ -134,7 +134,7 @@ def _spread(
     normals = np.array([np.zeros(3) if f is None else f.direction for f in flat])
     labels = labels.copy()
     vertex_plane = _labels_of_corners(surface.faces, np.where(planes[labels], labels, -1), len(surface.vertices))
-    near = np.flatnonzero(_beside(surface.faces, labels, vertex_plane))
+    near: Ints | Indices = np.flatnonzero(_beside(surface.faces, labels, vertex_plane))
     while len(near):
         corners = surface.faces[near]
         which = vertex_plane[corners].max(axis=1)

@@ -164,7 +164,7 @@ def _lay(v: Floats, f: Ints, order: Ints, boxes: Singles) -> None:
     """The boxes of all nodes, from the leaves up; larger by the rounding to single precision."""
     m, leaves = len(order), len(boxes) // 2
     for i in prange(leaves):
-        at = np.int64(i)
+        at = int(np.int64(i))
         node = leaves + at
         for d in range(3):
             low, high = np.inf, -np.inf
@@ -231,7 +231,7 @@ def _nearest(tree: _Boxes, points: Floats) -> tuple[Floats, Ints]:
     for block in prange((len(points) + _BLOCK - 1) // _BLOCK):
         stack, bounds = np.empty(64, dtype=np.int64), np.empty(64)
         guess = tree.order[0]
-        low = np.int64(block) * _BLOCK
+        low = int(np.int64(block)) * _BLOCK
         for i in range(low, min(low + _BLOCK, len(points))):
             square[i], guess = _found_from(tree, point_at(points, i), guess, stack, bounds)
             facet[i] = guess
