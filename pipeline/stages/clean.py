@@ -25,6 +25,7 @@ from pipeline.mesh.repair import (
     inconsistent_edges,
     inconsistent_facets,
     intersecting_facets,
+    neighbours_left,
     reversed_facets,
     small_components,
     spikes,
@@ -141,10 +142,16 @@ def _make_consistent(bench: _Bench) -> Ints:
 
 def _fold_overs_and_spikes(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
     folded = fold_overs(bench.v, bench.f, neighbours)
-    gone = bench.remove(folded, "folded facets", "turned back on the surface round them")
+    neighbours = _taken_out(bench, neighbours, folded, "folded facets", "turned back on the surface round them")
     needles = spikes(bench.v, bench.f, _SPIKE_SIGMAS * sigma)
-    gone |= bench.remove(needles, "spikes", f"stand out by more than {mm(_SPIKE_SIGMAS * sigma, '.3f')}")
-    return facet_neighbours(bench.f, len(bench.v)) if gone else neighbours
+    note = f"stand out by more than {mm(_SPIKE_SIGMAS * sigma, '.3f')}"
+    return _taken_out(bench, neighbours, needles, "spikes", note)
+
+
+def _taken_out(bench: _Bench, neighbours: Ints, mask: Mask, what: str, note: str) -> Ints:
+    """Take the facets of `mask` away; the neighbours of those left."""
+    before = bench.f
+    return neighbours_left(before, neighbours, mask) if bench.remove(mask, what, note) else neighbours
 
 
 def _split(bench: _Bench, neighbours: Ints) -> Ints:

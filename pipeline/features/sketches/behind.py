@@ -50,9 +50,10 @@ class Behind:
         self.sight = sight
         self.back_to_scan = undone(matrix)
         self.outer = None if outer is None else polyline(outer)
-        faces = ground.surface.faces[(ground.labels == index) & (ground.surface.origin == MEASURED)]
-        places = ground.surface.vertices[faces].mean(axis=1) @ matrix[:2, :3].T + matrix[:2, 3]
-        places = places[:: max(1, len(places) // PLACES)]
+        mine = ground.of(index)
+        mine = mine[ground.surface.origin[mine] == MEASURED]
+        some = ground.surface.faces[mine[:: max(1, len(mine) // PLACES)]]
+        places = ground.surface.vertices[some].mean(axis=1) @ matrix[:2, :3].T + matrix[:2, 3]
         rims = [run for run in (self.outer, *(polyline(o) for o in inner)) if run is not None]
         clear = np.ones(len(places), bool)
         for rim in rims:

@@ -8,7 +8,9 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from pipeline.features.sketches.ground import SketchGround
-from pipeline.geometry import FULL_TURN, Floats, Ints, Longs, Mask, signed_area, unit_rows
+from pipeline.geometry import FULL_TURN, Floats, Indices, Ints, Mask, signed_area, unit_rows
+from pipeline.jit import njit
+from pipeline.mesh.topology import edge_in
 from pipeline.values import MEASURED
 
 BELOW = 0.7  # mm below the face at which a scanner's rounding of the edge has ended (or twice the edge length)
@@ -31,11 +33,8 @@ def borders_of(ground: SketchGround, index: int, matrix: Floats) -> list[Loop]:
 
     index   of the plane in the features; matrix (4, 4) scan -> sketch
     """
-    mine = ground.labels == index
-    flat = ground.surface.vertices @ matrix[:2, :3].T + matrix[:2, 3]
     out = []
-    for loop in _loops(ground, mine, flat):
-        points = flat[loop]
+    for loop, points in _loops(ground, index, matrix):
         area = signed_area(points)
         if len(loop) < 8 or abs(area) < max(SMALLEST, 12.0 * ground.edge**2):
             continue
@@ -50,35 +49,72 @@ def borders_of(ground: SketchGround, index: int, matrix: Floats) -> list[Loop]:
     return sorted(out, key=lambda loop: -abs(loop.area))
 
 
-def _loops(ground: SketchGround, mine: Mask, flat: Floats) -> list[Ints]:
-    """Closed walks of vertices with the face on their left, each round one thing that is none of the face.
+def _loops(ground: SketchGround, index: int, matrix: Floats) -> list[tuple[Ints, Floats]]:
+    """Closed walks of vertices with the face on their left, each round one thing that is none of the face, and where
+    they lie in its sketch, (n, 2) mm.
 
     Land that is hardly wider than the scan's edges comes to a single vertex in places, or to one edge whose facets fall
     away on both sides: the face holds together there all the same.
-
-    mine  (m,) the face's facets; flat (n, 2) mm the vertices in its sketch
     """
-    n, faces = len(flat), ground.surface.faces
-    held = _sides(faces[mine])
-    key, back = held[:, 0] * n + held[:, 1], held[:, 1] * n + held[:, 0]
-    rim = held[~np.isin(key, back)]
-    on_face = np.zeros(n, bool)
-    on_face[faces[mine]] = True
-    beside = ~mine & (ground.surface.origin == MEASURED) & (on_face[faces].sum(axis=1) > 1)
-    ribs = _sides(faces[beside])
-    ribs = ribs[on_face[ribs].all(axis=1) & (ribs[:, 0] < ribs[:, 1])]
-    rib = np.unique(ribs[:, 0] * n + ribs[:, 1])
-    rib = rib[~np.isin(rib, key) & ~np.isin(rib, back)]
-    ribs = np.column_stack([rib // n, rib % n])
+    surface = ground.surface
+    rim, ribs = _sides_of(surface.faces, surface.origin == MEASURED, ground.labels, index, ground.indptr, ground.facets)
+    used, numbers = np.unique(np.concatenate([rim, ribs]), return_inverse=True)
+    flat = surface.vertices[used] @ matrix[:2, :3].T + matrix[:2, 3]
+    rim, ribs = np.split(numbers.reshape(-1, 2), [len(rim)])
+    ribs = np.unique(ribs, axis=0)
     ribs = ribs[np.linalg.norm(flat[ribs[:, 0]] - flat[ribs[:, 1]], axis=1) < RIB * ground.edge]
-    return _walks(np.concatenate([rim, ribs, ribs[:, ::-1]]), flat)
+    walks = _walks(np.concatenate([rim, ribs, ribs[:, ::-1]]), flat)
+    return [(used[walk].astype(np.int32), flat[walk]) for walk in walks]
 
 
-def _sides(faces: Ints) -> Longs:
-    return np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]).astype(np.int64)
+@njit(cache=True)
+def _sides_of(
+    f: Ints, measured: Mask, labels: Ints, index: int, indptr: Ints, facets: Ints
+) -> tuple[Ints, Ints]:  # fmt: skip
+    """Sides (k, 2) of a face's facets that none of them runs the other way, as they run them; and sides (j, 2),
+    smaller vertex first, of measured facets beside it that join two of its vertices and are no sides of its own."""
+    on_face = np.zeros(indptr.size - 1, dtype=np.bool_)
+    rim = [(np.int32(0), np.int32(0)) for _ in range(0)]
+    ribs = [(np.int32(0), np.int32(0)) for _ in range(0)]
+    for i in range(len(f)):
+        if labels[i] == index:
+            for k in range(3):
+                on_face[f[i, k]] = True
+    for p in range(on_face.size):
+        if not on_face[p]:
+            continue
+        for s in range(indptr[p], indptr[p + 1]):
+            i = facets[s]
+            mine = labels[i] == index
+            if not mine and not measured[i]:
+                continue
+            k = 0
+            while f[i, k] != p:
+                k += 1
+            q = f[i, (k + 1) % 3]
+            if not mine and (q < p or not on_face[q]):
+                continue
+            there = back = False
+            for t in range(indptr[p], indptr[p + 1]):
+                j = facets[t]
+                if labels[j] == index:
+                    how = edge_in(f, j, f[i, k], q)
+                    there |= 0 <= how < 3
+                    back |= how >= 3
+            if mine and not back:
+                rim.append((f[i, k], q))
+            elif not mine and not there and not back:
+                ribs.append((f[i, k], q))
+    sides = np.empty((len(rim), 2), dtype=np.int32)
+    for i in range(len(rim)):
+        sides[i, 0], sides[i, 1] = rim[i]
+    across = np.empty((len(ribs), 2), dtype=np.int32)
+    for i in range(len(ribs)):
+        across[i, 0], across[i, 1] = ribs[i]
+    return sides, across
 
 
-def _walks(steps: Longs, flat: Floats) -> list[Ints]:
+def _walks(steps: Indices, flat: Floats) -> list[Indices]:
     """Directed steps (k, 2) put together: at each vertex on along the first one counter-clockwise from behind."""
     steps = steps[np.lexsort((steps[:, 1], steps[:, 0]))]
     start, end = steps.T
@@ -100,7 +136,7 @@ def _walks(steps: Longs, flat: Floats) -> list[Ints]:
             walk.append(k)
             k = on[k]
         if walk:
-            out.append(start[walk].astype(np.int32))
+            out.append(start[walk])
     return out
 
 
@@ -111,12 +147,14 @@ def _opens(ground: SketchGround, index: int, loop: Ints) -> bool:
     """
     feature = ground.features[index]
     assert feature.direction is not None
-    seen, ring = set(loop.tolist()), loop.tolist()
+    seen = np.zeros(len(ground.surface.vertices), dtype=np.bool_)
+    seen[loop] = True
+    ring: Ints = loop
     for _ in range(max(3, int(np.ceil((BELOW + 1.0) / ground.edge)))):
-        nearby = {int(q) for p in ring for q in ground.around[ground.indptr[p] : ground.indptr[p + 1]]}
-        ring = [q for q in nearby - seen if ground.vertex_label[q] != index]
-        seen.update(ring)
-        if not ring:
+        ring = np.unique(ground.surface.faces[ground.facets_round(ring)])
+        ring = ring[~seen[ring] & (ground.vertex_label[ring] != index)]
+        seen[ring] = True
+        if not len(ring):
             return False
         height = (ground.surface.vertices[ring] - feature.point) @ feature.direction
         if np.mean(np.abs(height) > BELOW / 2) > 0.5:

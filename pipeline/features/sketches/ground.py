@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Mask
-from pipeline.mesh.topology import boundary_loops, facet_normals, median_edge, vertex_normals, vertex_ring
+from pipeline.geometry import Floats, Indices, Ints, Mask
+from pipeline.jit import njit, prange
+from pipeline.mesh.topology import edge_in, facet_normals, median_edge, vertex_facets, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature, Surface
 
@@ -18,8 +19,8 @@ STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise,
 @dataclass(frozen=True)
 class SketchGround:
     """What outlines are read from: the cleaned surface, the feature of each facet and vertex
-    (-1 none), vertex normals, median edge mm, what lies how near a plane, mm, is level with it, and each vertex'
-    neighbours."""
+    (-1 none), which vertices are on a border of what was measured, vertex normals, median edge mm, what lies how near a
+    plane, mm, is level with it, and the facets of each vertex, facets[indptr[p]:indptr[p + 1]]."""
 
     surface: Surface
     labels: Ints
@@ -30,7 +31,15 @@ class SketchGround:
     edge: float
     level: float
     indptr: Ints
-    around: Ints
+    facets: Ints
+
+    def of(self, index: int) -> Indices:
+        """The facets of a feature, ascending."""
+        return np.flatnonzero(self.labels == index)
+
+    def facets_round(self, vertices: Ints | Indices) -> Ints:
+        """The facets that have one of some vertices or more, ascending."""
+        return _facets_round(self.indptr, self.facets, vertices)
 
 
 def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: float) -> SketchGround:
@@ -47,21 +56,73 @@ def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: 
     """
     n = len(surface.vertices)
     level = max(4.0 * sigma, 0.03)
-    labels = _spread(surface, labels, features, level)
-    vertex_label = np.full(n, -1, np.int32)
-    for k in range(3):
-        corner = surface.faces[:, k]
-        vertex_label[corner[labels >= 0]] = labels[labels >= 0]
-    on_border = np.zeros(n, bool)
-    for loop in boundary_loops(surface.faces[surface.origin == MEASURED], n):
-        on_border[loop] = True
-    indptr, around = vertex_ring(surface.faces, n)
+    indptr, facets = vertex_facets(surface.faces, n)
+    labels = _spread(surface, labels, features, level, indptr, facets)
+    vertex_label = _labels_of_corners(surface.faces, labels, n)
+    on_border = _on_border(surface.faces, surface.origin == MEASURED, indptr, facets)
     edge = median_edge(surface.vertices, surface.faces)
     normals = vertex_normals(surface.vertices, surface.faces)
-    return SketchGround(surface, labels, tuple(features), vertex_label, on_border, normals, edge, level, indptr, around)
+    return SketchGround(
+        surface, labels, tuple(features), vertex_label, on_border, normals, edge, level, indptr, facets
+    )  # fmt: skip
 
 
-def _spread(surface: Surface, labels: Ints, features: Sequence[Feature], tolerance: float) -> Ints:
+@njit(cache=True)
+def _labels_of_corners(f: Ints, labels: Ints, n: int) -> Ints:
+    """(n,) the label of a labelled facet round each vertex, -1 none."""
+    out = np.full(n, -1, dtype=np.int32)
+    for k in range(3):
+        for i in range(len(f)):
+            if labels[i] >= 0:
+                out[f[i, k]] = labels[i]
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _on_border(f: Ints, measured: Mask, indptr: Ints, facets: Ints) -> Mask:
+    """(n,) vertices on an edge that can't be crossed from one measured facet to another that runs it the other way."""
+    out = np.zeros(indptr.size - 1, dtype=np.bool_)
+    for p in prange(out.size):
+        own = np.int32(p)
+        for s in range(indptr[p], indptr[p + 1]):
+            i = facets[s]
+            if not measured[i]:
+                continue
+            k = 0
+            while f[i, k] != own:
+                k += 1
+            partners, crossed = 0, False
+            for t in range(indptr[p], indptr[p + 1]):
+                j = facets[t]
+                if j == i or not measured[j]:
+                    continue
+                how = edge_in(f, j, f[i, k], f[i, (k + 1) % 3])
+                partners += how >= 0
+                crossed |= how >= 3
+            if partners != 1 or not crossed:
+                out[p] = True
+    return out
+
+
+def _facets_round(indptr: Ints, facets: Ints, vertices: Ints | Indices) -> Ints:
+    starts = indptr[vertices]
+    counts = indptr[np.asarray(vertices) + 1] - starts
+    firsts = np.cumsum(counts) - counts
+    return np.unique(facets[np.repeat(starts - firsts, counts) + np.arange(counts.sum())])
+
+
+@njit(cache=True)
+def _beside(f: Ints, labels: Ints, of_vertex: Ints) -> Mask:
+    """(m,) facets without a label that have a corner with one."""
+    out = np.zeros(len(f), dtype=np.bool_)
+    for i in range(len(f)):
+        out[i] = labels[i] < 0 and (of_vertex[f[i, 0]] >= 0 or of_vertex[f[i, 1]] >= 0 or of_vertex[f[i, 2]] >= 0)
+    return out
+
+
+def _spread(
+    surface: Surface, labels: Ints, features: Sequence[Feature], tolerance: float, indptr: Ints, facets: Ints
+) -> Ints:  # fmt: skip
     """Labels with the planes' grown back to their edges: onto free facets beside them that lie on the plane.
 
     Recovery keeps a face's facets well away from its rim, so that the rounding doesn't pull the fit; for an outline
@@ -72,34 +133,26 @@ def _spread(surface: Surface, labels: Ints, features: Sequence[Feature], toleran
     points = np.array([np.zeros(3) if f is None else f.point for f in flat])
     normals = np.array([np.zeros(3) if f is None else f.direction for f in flat])
     labels = labels.copy()
-    free = np.flatnonzero(labels < 0)
-    vertex_plane = np.full(len(surface.vertices), -1, np.int32)
-    on_plane = planes[labels]
-    for k in range(3):
-        vertex_plane[surface.faces[on_plane, k]] = labels[on_plane]
-    across = facet_normals(surface.vertices, surface.faces[free])
-    while len(free):
-        corners = surface.faces[free]
-        wanted = vertex_plane[corners].max(axis=1)
-        near = np.flatnonzero(wanted >= 0)
-        which = wanted[near]
-        off = surface.vertices[corners[near]] - points[which][:, None]
-        reached = False
+    vertex_plane = _labels_of_corners(surface.faces, np.where(planes[labels], labels, -1), len(surface.vertices))
+    near: Ints | Indices = np.flatnonzero(_beside(surface.faces, labels, vertex_plane))
+    while len(near):
+        corners = surface.faces[near]
+        which = vertex_plane[corners].max(axis=1)
+        off = surface.vertices[corners] - points[which][:, None]
         level = np.abs(np.einsum("nkc,nc->nk", off, normals[which])) < tolerance
-        good = level.all(axis=1) & (np.sum(across[near] * normals[which], axis=1) > STRAY)
+        across = facet_normals(surface.vertices, corners)
+        good = level.all(axis=1) & (np.sum(across * normals[which], axis=1) > STRAY)
+        reached = [corners[good].ravel()]
         # Narrow land hangs together by single edges.
         for k in range(3):
-            corner = corners[near, k]
+            corner = corners[:, k]
             new = level[:, k] & (vertex_plane[corner] < 0)
             vertex_plane[corner[new]] = which[new]
-            reached |= bool(new.any())
-        if not (good.any() or reached):
-            break
-        taken = near[good]
-        labels[free[taken]] = which[good]
+            reached.append(corner[new])
+        labels[near[good]] = which[good]
         for k in range(3):
-            vertex_plane[corners[taken, k]] = which[good]
-        rest = np.ones(len(free), bool)
-        rest[taken] = False
-        free, across = free[rest], across[rest]
+            vertex_plane[corners[good, k]] = which[good]
+        # A facet none of whose corners has changed would be told the same again.
+        near = _facets_round(indptr, facets, np.unique(np.concatenate(reached)))
+        near = near[labels[near] < 0]
     return labels

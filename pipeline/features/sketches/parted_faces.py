@@ -9,7 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.features.sketches.ground import STRAY, SketchGround
-from pipeline.geometry import Floats, angle_between_directions, basis_of, contains, signed_area
+from pipeline.geometry import Floats, Indices, Ints, Mask, angle_between_directions, basis_of, contains, signed_area
+from pipeline.jit import njit
 from pipeline.mesh.topology import boundary_loops, facet_areas, facet_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature
@@ -74,11 +75,11 @@ def _round(ground: SketchGround, outer: int, inner: int) -> bool:
     assert direction is not None
     flat = basis_of(direction).T
     vertices = ground.surface.vertices
-    places: Floats = vertices[np.unique(ground.surface.faces[ground.labels == inner])] @ flat
+    places: Floats = vertices[np.unique(ground.surface.faces[ground.of(inner)])] @ flat
     if not len(places):
         return False
     places = places[:: max(1, len(places) // PLACES)]
-    for loop in boundary_loops(ground.surface.faces[ground.labels == outer], len(vertices)):
+    for loop in boundary_loops(ground.surface.faces[ground.of(outer)], len(vertices)):
         border = vertices[loop] @ flat
         if signed_area(border) < 0.0 and contains([border], places).all():
             return True
@@ -91,14 +92,29 @@ def leaves_land(ground: SketchGround, index: int) -> bool:
     face = ground.features[index]
     assert face.direction is not None
     surface = ground.surface
-    height = np.abs((surface.vertices - face.point) @ face.direction)
-    free = np.flatnonzero(
-        (ground.labels < 0) & (surface.origin == MEASURED) & (height < ground.level)[surface.faces].all(axis=1)
-    )
+    free = np.flatnonzero((ground.labels < 0) & (surface.origin == MEASURED))
+    free = free[_lie_level(surface.vertices, surface.faces, free, face.point, face.direction, ground.level)]
     free = free[facet_normals(surface.vertices, surface.faces[free]) @ face.direction > STRAY]
-    mine = surface.faces[ground.labels == index]
-    if not len(free) or not len(mine):
+    areas, enough = facet_areas(surface.vertices, surface.faces[free]), REST * face.extent.area
+    mine = surface.faces[ground.of(index)]
+    if not len(mine) or areas.sum() <= enough:
         return False
     middles = surface.vertices[surface.faces[free]].mean(axis=1)
     near = cKDTree(surface.vertices[np.unique(mine)]).query(middles, distance_upper_bound=GROOVE)[0] < GROOVE
-    return bool(facet_areas(surface.vertices, surface.faces[free[near]]).sum() > REST * face.extent.area)
+    return bool(areas[near].sum() > enough)
+
+
+@njit(cache=True)
+def _lie_level(v: Floats, f: Ints, some: Indices, point: Floats, direction: Floats, level: float) -> Mask:
+    """(k,) which of some facets have all their corners nearer to a plane than `level` mm."""
+    out = np.ones(len(some), dtype=np.bool_)
+    for i in range(len(some)):
+        for k in range(3):
+            p = f[some[i], k]
+            height = 0.0
+            for d in range(3):
+                height += (v[p, d] - point[d]) * direction[d]
+            if abs(height) >= level:
+                out[i] = False
+                break
+    return out

@@ -12,6 +12,7 @@ from pipeline.features.sketches.borders import BELOW, Loop, runs_of, settled
 from pipeline.features.sketches.curves import Curve, distance
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.geometry import Floats, Indices, Ints, Mask, arc_lengths, scaled_mad, unit_rows
+from pipeline.jit import njit
 from pipeline.surfaces import PlaneCurve, kind_of, seen_from, shape_of
 from pipeline.values import Feature
 
@@ -36,14 +37,15 @@ class Beyond:
         self.deep = max(DEEP, 6.0 * ground.edge)
         feature = ground.features[index]
         assert feature.direction is not None
-        height = (vertices - feature.point) @ feature.direction
-        band = np.flatnonzero((np.abs(height) < self.below + self.deep) & (ground.vertex_label != index))
+        reach, thick = LOOK + self.deep, self.below + self.deep
+        low, high = np.append(border.min(axis=0) - reach, -thick), np.append(border.max(axis=0) + reach, thick)
+        band = _within(vertices, matrix, low, high)
+        band = band[ground.vertex_label[band] != index]
         places = vertices[band] @ matrix[:2, :3].T + matrix[:2, 3]
-        away, _ = cKDTree(border).query(places, distance_upper_bound=LOOK + self.deep)
-        keep = np.isfinite(away)
+        keep = _near(places, border, reach)
         self.vertices = band[keep]
         self.places = places[keep]
-        self.height = height[band][keep]
+        self.height = (vertices[self.vertices] - feature.point) @ feature.direction
         self.label = ground.vertex_label[self.vertices]
         self.normals = ground.normals[self.vertices] @ matrix[:2, :3].T
         self.tree = cKDTree(self.places) if len(self.places) else None
@@ -180,6 +182,61 @@ class Beyond:
         total = float(run[-1] + np.linalg.norm(points[-1] - points[0])) if closed else None
         averaged = _averaged(edge[keep], s, max(0.5, 0.7 * self.ground.edge), total)
         return averaged, float(np.nanmedian(offset))
+
+
+@njit(cache=True)
+def _within(v: Floats, matrix: Floats, low: Floats, high: Floats) -> Ints:
+    """Vertices whose place after a motion (4, 4) lies in the box from low (3,) to high (3,), ascending."""
+    out = np.empty(len(v), dtype=np.int32)
+    count = 0
+    for i in range(len(v)):
+        inside = True
+        for d in (2, 0, 1):
+            x = matrix[d, 0] * v[i, 0] + matrix[d, 1] * v[i, 1] + matrix[d, 2] * v[i, 2] + matrix[d, 3]
+            if not low[d] < x < high[d]:
+                inside = False
+                break
+        if inside:
+            out[count] = i
+            count += 1
+    return out[:count].copy()
+
+
+def _near(places: Floats, border: Floats, reach: float) -> Mask:
+    """Which places (n, 2) have a point of a border (m, 2) nearer than `reach` mm.
+
+    Most are told by the cell of a grid that they lie in; the points of the others' are looked up.
+    """
+    low = border.min(axis=0) - reach
+    cell = max(reach / 8.0, float(np.ptp(border, axis=0).max()) / 1000.0)
+    near, unsure = _told_by_cell(places, border, reach, low, cell)
+    unsure = np.flatnonzero(unsure)
+    near[unsure] = np.isfinite(cKDTree(border).query(places[unsure], distance_upper_bound=reach)[0])
+    return near
+
+
+@njit(cache=True)
+def _told_by_cell(places: Floats, border: Floats, reach: float, low: Floats, cell: float) -> tuple[Mask, Mask]:
+    """(n,) places in cells all of which are near a border's point, and those in cells only some of which are."""
+    nx = int((border[:, 0].max() + reach - low[0]) / cell) + 1
+    ny = int((border[:, 1].max() + reach - low[1]) / cell) + 1
+    sure, some = np.zeros((nx, ny), dtype=np.bool_), np.zeros((nx, ny), dtype=np.bool_)
+    for b in range(len(border)):
+        x, y = border[b, 0] - low[0], border[b, 1] - low[1]
+        for i in range(int((x - reach) / cell), min(int((x + reach) / cell) + 1, nx)):
+            for j in range(int((y - reach) / cell), min(int((y + reach) / cell) + 1, ny)):
+                left, right = i * cell - x, (i + 1) * cell - x
+                down, up = j * cell - y, (j + 1) * cell - y
+                far = np.hypot(max(abs(left), abs(right)), max(abs(down), abs(up)))
+                sure[i, j] |= far < (1.0 - 1e-9) * reach
+                some[i, j] |= np.hypot(max(left, -right, 0.0), max(down, -up, 0.0)) <= (1.0 + 1e-9) * reach
+    near, unsure = np.zeros(len(places), dtype=np.bool_), np.zeros(len(places), dtype=np.bool_)
+    for p in range(len(places)):
+        i, j = int(np.floor((places[p, 0] - low[0]) / cell)), int(np.floor((places[p, 1] - low[1]) / cell))
+        if 0 <= i < nx and 0 <= j < ny:
+            near[p] = sure[i, j]
+            unsure[p] = some[i, j] and not sure[i, j]
+    return near, unsure
 
 
 def _between(level: Floats, below: float, deep: float) -> Mask:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Longs, Point, area_vectors
+from pipeline.geometry import Floats, Ints, Longs, Point
 from pipeline.jit import njit, prange
+from pipeline.mesh.topology import facet_areas
 
 
 @njit(cache=True, inline="always")
@@ -127,9 +128,7 @@ def spread_points(vertices: Floats, faces: Ints, count: int, seed: int = 0) -> t
     >>> np.bincount(facet).tolist(), bool((points[:, 1] >= 0).all()), np.ptp(points[:, 2]).item()
     ([200, 100], True, 0.0)
     """
-    corners = vertices[faces]
-    area = np.linalg.norm(area_vectors(corners), axis=1) / 2
-    total = np.cumsum(area)
+    total = np.cumsum(facet_areas(vertices, np.ascontiguousarray(faces, dtype=np.int32)))
     if not len(total) or total[-1] <= 0:
         return np.empty((0, 3)), np.empty(0, dtype=np.int32)
     random = np.random.default_rng(seed)

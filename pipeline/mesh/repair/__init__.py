@@ -8,7 +8,7 @@ from pipeline.mesh.repair.denoise import denoised
 from pipeline.mesh.repair.duplicate_layers import duplicate_layer_facets
 from pipeline.mesh.repair.fold_overs import fold_overs, folded_facets, unfold
 from pipeline.mesh.repair.intersecting_facets import intersecting_facets
-from pipeline.mesh.repair.manifold import split_nonmanifold, split_singular_vertices
+from pipeline.mesh.repair.manifold import neighbours_left, split_nonmanifold, split_singular_vertices
 from pipeline.mesh.repair.orientation import (
     component_orientation,
     inconsistent_edges,
@@ -30,6 +30,7 @@ __all__ = [
     "inconsistent_edges",
     "inconsistent_facets",
     "intersecting_facets",
+    "neighbours_left",
     "reversed_facets",
     "small_components",
     "spikes",

@@ -82,7 +82,7 @@ def small_components(
             mine = f[members[number]]
             is_debris[number] = not (border.continues(v, mine) or _enclosed(v, mine, grid))
     debris = is_debris[labels]
-    distance = _distance(v, f[debris], f[~debris]) if debris.any() else None
+    distance = _distance(v, f, debris) if debris.any() else None
     return SmallComponents(debris, int(is_debris.sum()), distance, int((small & ~is_debris).sum()))
 
 
@@ -117,8 +117,9 @@ class _Border:
         return bool(np.median(distance) < 3 * span and np.mean(agree & flush) > 0.7)
 
 
-def _distance(v: Floats, debris: Ints, rest: Ints) -> float:
+def _distance(v: Floats, f: Ints, debris: Mask) -> float:
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(v[rest[:: max(len(rest) // 200_000, 1), 0]])
-    return float(tree.query(v[debris[:: max(len(debris) // 5000, 1), 0]])[0].min())
+    loose, rest = np.flatnonzero(debris), np.flatnonzero(~debris)
+    tree = cKDTree(v[f[rest[:: max(len(rest) // 200_000, 1)], 0]])
+    return float(tree.query(v[f[loose[:: max(len(loose) // 5000, 1)], 0]])[0].min())

@@ -30,13 +30,11 @@ class _Mesh(NamedTuple):
 
 
 class _System(NamedTuple):
-    """Normal equations of one fit: matrix and work (6, 6); right, answer and term (6,)."""
+    """Normal equations of one fit: matrix (6, 6), whose lower triangle is used; right and answer (6,)."""
 
     matrix: Floats
-    work: Floats
     right: Floats
     answer: Floats
-    term: Floats
 
 
 def denoised(vertices: Floats, faces: Ints, sigma: float, fixed: Mask) -> Floats:
@@ -144,36 +142,42 @@ def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, si
 
     nan where not even the smallest does. Lengths are in units of `unit` mm, for a well-scaled matrix.
     """
-    matrix, work, right, answer, term = system
+    matrix, right, answer = system
     i = found[0]
     nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
     ax, ay, az = _across(nx, ny, nz)
     bx, by, bz = ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax
-    matrix[:] = 0.0
-    right[:] = 0.0
-    square = 0.0
+    # Sums of the powers of x and y, and of z times these: plain numbers, which the compiler keeps in registers.
+    sx = sy = sxx = sxy = syy = sxxx = sxxy = sxyy = syyy = 0.0
+    s40 = s31 = s22 = s13 = s04 = 0.0
+    z0 = zx = zy = zxx = zxy = zyy = square = 0.0
     height = np.nan
-    folded = False
     for s in range(len(found)):
         w = found[s]
         if normals[w, 0] * nx + normals[w, 1] * ny + normals[w, 2] * nz < 0.5:
-            folded = True
+            break
         dx, dy, dz = points[w, 0] - points[i, 0], points[w, 1] - points[i, 1], points[w, 2] - points[i, 2]
         x = (dx * ax + dy * ay + dz * az) / unit
         y = (dx * bx + dy * by + dz * bz) / unit
         z = dx * nx + dy * ny + dz * nz
-        term[0], term[1], term[2] = 1.0, x, y
-        term[3], term[4], term[5] = x * x, x * y, y * y
-        for p in range(_TERMS):
-            for q in range(p + 1):
-                matrix[p, q] += term[p] * term[q]
-            right[p] += term[p] * z
+        xx, xy, yy = x * x, x * y, y * y
+        sx, sy, sxx, sxy, syy = sx + x, sy + y, sxx + xx, sxy + xy, syy + yy
+        sxxx, sxxy, sxyy, syyy = sxxx + xx * x, sxxy + xx * y, sxyy + x * yy, syyy + yy * y
+        s40, s31, s22, s13, s04 = s40 + xx * xx, s31 + xx * xy, s22 + xx * yy, s13 + xy * yy, s04 + yy * yy
+        z0, zx, zy, zxx, zxy, zyy = z0 + z, zx + x * z, zy + y * z, zxx + xx * z, zxy + xy * z, zyy + yy * z
         square += z * z
         size = s + 1
         if size != _SIZES[0] and size != _SIZES[1] and size != _SIZES[2]:
             continue
-        work[:] = matrix
-        if folded or not _solve(work, right, answer):
+        matrix[0, 0] = size
+        matrix[1, 0], matrix[1, 1] = sx, sxx
+        matrix[2, 0], matrix[2, 1], matrix[2, 2] = sy, sxy, syy
+        matrix[3, 0], matrix[3, 1], matrix[3, 2], matrix[3, 3] = sxx, sxxx, sxxy, s40
+        matrix[4, 0], matrix[4, 1], matrix[4, 2], matrix[4, 3], matrix[4, 4] = sxy, sxxy, sxyy, s31, s22
+        matrix[5, 0], matrix[5, 1], matrix[5, 2], matrix[5, 3], matrix[5, 4] = syy, sxyy, syyy, s22, s13
+        matrix[5, 5] = s04
+        right[0], right[1], right[2], right[3], right[4], right[5] = z0, zx, zy, zxx, zxy, zyy
+        if not _solve(matrix, right, answer):
             break
         rest = square
         for p in range(_TERMS):
@@ -190,9 +194,7 @@ def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, ou
     points, normals, start, ring = mesh
     found = np.empty(_SIZES[2], dtype=np.int32)
     table = np.empty(256, dtype=np.int32)
-    system = _System(
-        np.empty((_TERMS, _TERMS)), np.empty((_TERMS, _TERMS)), np.empty(_TERMS), np.empty(_TERMS), np.empty(_TERMS)
-    )
+    system = _System(np.empty((_TERMS, _TERMS)), np.empty(_TERMS), np.empty(_TERMS))
     for i in range(low, high):
         if fixed[i]:
             continue

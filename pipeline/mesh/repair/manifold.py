@@ -18,7 +18,14 @@ import numpy as np
 
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.topology import NONMANIFOLD, edge_in, facet_areas, facet_neighbours, facet_normals
+from pipeline.mesh.topology import (
+    NONMANIFOLD,
+    edge_in,
+    facet_areas,
+    facet_neighbours,
+    facet_normals,
+    neighbours_without,
+)
 
 
 @dataclass(frozen=True)
@@ -190,12 +197,47 @@ def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints, labels: Ints) -> Man
             return ManifoldMesh(v, f, mates, kept, source, edges, _copies_in_use(f, source))
         v = np.concatenate([v, v[copies]])
         source = np.concatenate([source, source[copies]])
-        neighbours = facet_neighbours(f, len(v))
+        # Only edges that were parted, and those beside them, may have other facets than before.
+        neighbours = _matched(f, mates, (neighbours == NONMANIFOLD) | ((mates < 0) & (neighbours >= 0)))
         stay = ~_slight_fans(v, f, neighbours, source)
         stay[_smallest_at_bad_edges(v, f, neighbours)] = False
         if not stay.all():
+            neighbours = neighbours_left(f, neighbours, ~stay)
             f, kept, labels = f[stay], kept[stay], labels[stay]
-            neighbours = facet_neighbours(f, len(v))
+
+
+def neighbours_left(f: Ints, neighbours: Ints, gone: Mask) -> Ints:
+    """The neighbours (k, 3) of the facets that are left without those of a mask; what `facet_neighbours` would give.
+
+    f           (m, 3) faces
+    neighbours  (m, 3) as `facet_neighbours` gives them
+    gone        (m,) bool; the k others are numbered anew, in their order
+
+    Three facets share an edge; with one of them gone the other two are neighbours.
+
+    >>> pages = np.array([[0, 1, 2], [1, 0, 3], [1, 0, 4]], np.int32)
+    >>> neighbours_left(pages, facet_neighbours(pages, 5), np.array([False, True, False])).tolist()
+    [[1, -1, -1], [0, -1, -1]]
+    """
+    left = neighbours_without(neighbours, gone)
+    shared = left == NONMANIFOLD
+    return _matched(f[~gone], left, shared) if shared.any() else left
+
+
+def _matched(f: Ints, neighbours: Ints, asked: Mask) -> Ints:
+    """Neighbours (m, 3) with those across the asked edges (m, 3) found anew; all facets at such an edge are asked."""
+    out = neighbours.copy()
+    facets, sides = np.nonzero(asked)
+    a, b = f[facets, sides], f[facets, (sides + 1) % 3]
+    ends = np.stack([np.minimum(a, b), np.maximum(a, b)], axis=1)
+    _, edge, uses = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
+    out[facets, sides] = np.where(uses == 1, -1, NONMANIFOLD)[edge.ravel()]
+    order = np.argsort(edge.ravel(), kind="stable")
+    order = order[uses[edge.ravel()[order]] == 2]
+    one, other = order[::2], order[1::2]
+    out[facets[one], sides[one]] = facets[other]
+    out[facets[other], sides[other]] = facets[one]
+    return out
 
 
 def split_singular_vertices(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:

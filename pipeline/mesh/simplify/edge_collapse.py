@@ -78,6 +78,7 @@ def start_collapse(
     border = np.zeros(len(points), dtype=np.uint8)
     first, round_vertex = vertex_facets(work_faces, len(points))
     _quadrics(points, work_faces, quadrics, border, first, round_vertex)
+    del first, round_vertex
     parent = np.arange(len(points) if remember else 0, dtype=np.int32)
     label = np.array(label, dtype=np.int32)
     along = facets_on_carriers(points, work_faces, label, table)

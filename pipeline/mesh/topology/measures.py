@@ -88,7 +88,9 @@ def facet_areas(v: Floats, f: Ints) -> Floats:
     >>> facet_areas(v, np.array([[0, 1, 2]], np.int32)).tolist()
     [6.0]
     """
-    return _facet_areas(v, f)
+    if len(f) >= _FEW:
+        return _facet_areas(v, f)
+    return np.asarray(0.5 * np.linalg.norm(area_vectors(v[f]), axis=1))
 
 
 def vertex_normals(v: Floats, f: Ints) -> Floats:

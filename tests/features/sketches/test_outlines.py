@@ -19,6 +19,7 @@ from pipeline.features.sketches.curves import Curve, cut, noise_of
 from pipeline.features.sketches.flanges import flange, flanges_of, polyline
 from pipeline.features.sketches.ground import prepare
 from pipeline.features.sketches.outlines import outlines_of
+from pipeline.features.sketches.sharp_edges import _near
 from pipeline.mesh.query import SightLines
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.values.surface import Surface
@@ -310,3 +311,26 @@ def test_a_slit_fitted_by_one_line_stays_a_closed_outline() -> None:
     assert segment.points is not None
     assert np.array_equal(segment.start, segment.end)
     assert np.array_equal(segment.points[:-1], slit)
+
+
+@pytest.mark.parametrize("reach", [0.3, 4.0, 30.0])
+def test_places_near_a_border_are_those_of_a_plain_search(reach: float) -> None:
+    rng = np.random.default_rng(4)
+    border, places = rng.uniform(0.0, [60.0, 20.0], (300, 2)), rng.uniform(-40.0, 100.0, (5000, 2))
+    plain = np.linalg.norm(places[:, None] - border[None], axis=2).min(axis=1) < reach
+    np.testing.assert_array_equal(_near(places, border, reach), plain)
+
+
+def test_vertices_on_a_border_are_those_of_its_loops() -> None:
+    """Of a sheet with holes, pinched vertices among them, an edge of three facets and two that run an edge alike."""
+    rng = np.random.default_rng(5)
+    a = np.array([*np.ndindex(30, 30)]) @ [[31], [1]]
+    faces = np.vstack([np.add(a, [0, 31, 32]), np.add(a, [0, 32, 1])])
+    faces = faces[rng.random(len(faces)) > 0.1]
+    faces[100] = faces[100, ::-1]
+    faces = np.vstack([faces, [faces[500, 0], faces[500, 1], 31 * 31]]).astype(np.int32)
+    points = np.array([*np.ndindex(31, 31, 1), (5, 5, 9)], float)
+    ground = prepare(Surface.measured(points, faces), np.full(len(faces), -1, np.int32), (), 0.01)
+    on_loop = np.zeros(len(points), bool)
+    on_loop[np.concatenate(boundary_loops(faces, len(points)))] = True
+    np.testing.assert_array_equal(ground.on_border, on_loop)

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 from types import SimpleNamespace
 
+import numba
 import numpy as np
+import open3d
+import pytest
 import trimesh
 
 from pipeline.mesh.query.distance import Scene
@@ -69,3 +72,43 @@ def test_a_needle_is_thin_and_a_square_half_is_not() -> None:
 def test_a_scene_of_anything_with_vertices_and_faces() -> None:
     flat = SimpleNamespace(vertices=np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]], float), faces=np.array([[0, 1, 2]]))
     assert Scene(flat).distance([[0.2, 0.2, 5.0]])[0] == 5.0
+
+
+def _bumpy(count: int) -> Surface:
+    """A sheet of 2 count^2 facets, whose edges and corners many points are equally near to."""
+    x, y = np.meshgrid(np.arange(count + 1.0), np.arange(count + 1.0))
+    points = np.column_stack([x.ravel(), y.ravel(), 2.0 * np.cos(0.7 * x.ravel()) * np.cos(0.4 * y.ravel())])
+    a = (np.arange(count)[:, None] * (count + 1) + np.arange(count)).reshape(-1, 1)
+    faces = np.vstack([np.add(a, [0, 1, count + 2]), np.add(a, [0, count + 2, count + 1])])
+    return Surface.measured(points, faces.astype(np.int32))
+
+
+def test_the_nearest_facet_against_another_library() -> None:
+    """open3d's RaycastingScene (Embree) searches in single precision: what it finds is never nearer."""
+    surface = _bumpy(120)
+    points = np.random.default_rng(3).uniform([-20, -20, -9], [140, 140, 9], (20_000, 3))
+    distance, _, _ = Scene(surface).closest(points)
+    other = open3d.t.geometry.RaycastingScene()
+    other.add_triangles(
+        open3d.core.Tensor(surface.vertices.astype(np.float32)), open3d.core.Tensor(surface.faces.astype(np.uint32))
+    )
+    theirs = other.compute_distance(open3d.core.Tensor(points.astype(np.float32))).numpy()
+    np.testing.assert_allclose(distance, theirs, atol=2e-4)
+    np.testing.assert_array_equal(Scene(surface).distance(points), distance)
+
+
+def test_of_equally_near_facets_the_first_is_found_in_any_order_and_on_any_number_of_threads(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    surface = _bumpy(40)
+    corners = surface.vertices[surface.faces[::7]].reshape(-1, 3)
+    first = np.array([np.flatnonzero((surface.faces == v).any(axis=1))[0] for v in surface.faces[::7].ravel()])
+    np.testing.assert_array_equal(Scene(surface).closest(corners)[1], first)
+    threads = numba.get_num_threads()
+    numba.set_num_threads(1)
+    again = Scene(surface).closest(corners[::-1])[1]
+    numba.set_num_threads(threads)
+    np.testing.assert_array_equal(again[::-1], first)
+    # A large mesh that few ask keeps its facets' order; what is found is the same.
+    monkeypatch.setattr("pipeline.mesh.query.distance._MANY", 0)
+    np.testing.assert_array_equal(Scene(surface).closest(corners[:9])[1], first[:9])

@@ -8,7 +8,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.mesh.repair.manifold import split_nonmanifold, split_singular_vertices
+from pipeline.mesh.repair.manifold import neighbours_left, split_nonmanifold, split_singular_vertices
 from pipeline.mesh.repair.orientation import inconsistent_edges, inconsistent_facets, reversed_facets
 from pipeline.mesh.topology.adjacency import facet_neighbours, vertex_facets
 from pipeline.mesh.topology.components import components
@@ -178,3 +178,17 @@ def test_spoiled_meshes_become_manifold(seed: int, deleted: float, extra: int, t
     assert is_manifold(parted.faces, len(parted.vertices))
     np.testing.assert_array_equal(v[before[parted.kept]], parted.vertices[parted.faces])
     np.testing.assert_array_equal(parted.neighbours, facet_neighbours(parted.faces, len(parted.vertices)))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(0, 0.4), st.integers(0, 40), st.floats(0, 0.9))
+def test_neighbours_of_what_is_left_are_those_found_anew(seed: int, turned: float, extra: int, gone: float) -> None:
+    rng = np.random.default_rng(seed)
+    v, f = _ball(rng.integers(0, 3))
+    some = rng.random(len(f)) < turned
+    f[some] = f[some][:, ::-1]
+    f = np.vstack([f, rng.integers(0, len(v), (extra, 3)), f[:extra]]).astype(np.int32)
+    f = f[~degenerate_facets(f)]
+    out = rng.random(len(f)) < gone
+    found = neighbours_left(f, facet_neighbours(f, len(v)), out)
+    np.testing.assert_array_equal(found, facet_neighbours(f[~out], len(v)))
