@@ -94,11 +94,11 @@ def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyTyp
     if not folder.exists():
         earlier = list(home.glob(copy + "*"))
         # A cache that can't be carried over is made anew; a file half written by an editor can't be parsed.
-        with contextlib.suppress(OSError, SyntaxError, ValueError):
+        with contextlib.suppress(OSError, SyntaxError, ValueError, MemoryError):
             others = [Path(given)] if given and added else []
             _begin(folder, [*others, *earlier], closures_of(*roots, beside=beside))
-        for old in earlier:
-            _take_away(old)
+            for old in earlier:
+                _take_away(old)
     os.environ[_VARIABLE] = str(folder)
     if "numba" in sys.modules:
         sys.modules["numba"].config.CACHE_DIR = str(folder)

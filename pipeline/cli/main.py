@@ -19,6 +19,7 @@ from typing import NoReturn
 import click
 
 from pipeline import __version__
+from pipeline.cli.memory_limit import lacking
 from pipeline.cli.terminal import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_MEMORY, EXIT_STOPPED, EXIT_UNUSABLE
 from pipeline.errors import DatumliftError
 
@@ -65,6 +66,10 @@ def cli() -> None:
     The figures are no substitute for measuring the part. Before cutting, drilling or running a machine,
     local codes and licensed practice come first.
     """
+    short = lacking()
+    if short is not None:
+        click.echo(f"datumlift: {short}", err=True)
+        click.get_current_context().exit(EXIT_MEMORY)
 
 
 class _Told(BaseException):
