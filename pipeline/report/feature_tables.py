@@ -284,8 +284,9 @@ def solid_section(show: Figures) -> str:
     )
     if made.edges_cut_off is not None:
         said += (
-            f" At edges within the skin, of which the scan may have cut off {show.length('solid.edges_cut_off')} {unit}, "
-            f"it lies within the light mesh by at most {show.length('solid.skin_held_at_edges')} {unit}."
+            " At edges within the skin, of which the scan may have cut off "
+            f"{show.length('solid.edges_cut_off')} {unit}, it lies "
+            f"within the light mesh by at most {show.length('solid.skin_held_at_edges')} {unit}."
         )
     said += "</p>"
     rows = [

@@ -17,8 +17,9 @@ def sheet(profile: np.ndarray, width: int = 12) -> Surface:
     """A profile (n, 2) drawn along y in steps of 1 mm, its upper side outside."""
     n = len(profile)
     points = np.array([(x, y, z) for x, z in profile for y in np.arange(float(width))])
-    a = np.array([*np.ndindex(n - 1, width - 1)]) @ [[width], [1]]
-    return Surface.measured(points, np.vstack([a + [0, width, width + 1], a + [0, width + 1, 1]]).astype(np.int32))
+    a = (np.array([*np.ndindex(n - 1, width - 1)]) @ [width, 1])[:, None]
+    faces = np.vstack([np.hstack([a, a + width, a + width + 1]), np.hstack([a, a + width + 1, a + 1])])
+    return Surface.measured(points, faces.astype(np.int32))
 
 
 def roof(turn: float, side: int = 9) -> np.ndarray:
