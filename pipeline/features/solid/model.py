@@ -67,6 +67,7 @@ class Model:
     bound      the mesh that the outline was made from
     aim        the light mesh, noise-free and with sharp edges, which of its facets (m,) are skin, and what the scan
                may have cut off at each vertex (n,), mm
+    skin       mm: the tolerance that was asked for
     depth      mm: how far edges may have been moved to be sharp
     closed     whether it is the outline of a closed solid; mesh: that of the outline, its labels numbers of faces
 
@@ -81,6 +82,7 @@ class Model:
     left_out: tuple[int, int]
     bound: Bound
     aim: tuple[Surface, NDArray[np.bool_], Floats]
+    skin: float
     depth: float
 
     @property
@@ -153,10 +155,10 @@ def model_of(
     mesh = Bound(placed, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")
     fallen: dict[int, str] = {}
-    mesh, outline = _outlined(mesh, whole.shapes, fallen)
+    mesh, outline = _outlined(mesh, whole.shapes, fallen, skin)
     aim = dense, sharp.labels < 0, lost
     progress(0.98, "measuring the skin")
-    return Model(outline, whole, *_skin_off(outline, *aim), fallen, left_out, mesh, aim, depth)
+    return Model(outline, whole, *_skin_off(outline, *aim), fallen, left_out, mesh, aim, skin, depth)
 
 
 def with_sharp_edges(
@@ -221,8 +223,8 @@ def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) ->
                 fallen[feature] = f"the CAD kernel does not take the skin along its border{_about(mesh, beside)}"
                 mesh = left_to_skin(mesh, feature, beside)
     elif len(flat) == len(faces) and not loosened:
-        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
-    mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
+        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes, model.skin)
+    mesh, outline = _outlined(mesh, model.capped.shapes, fallen, model.skin)
     deviation, at_edges = _skin_off(outline, *model.aim)
     return replace(model, outline=outline, deviation=deviation, at_edges=at_edges, fallen=fallen, bound=mesh)
 
@@ -287,7 +289,7 @@ def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[in
     return Surface(vertices, faces, surface.origin[mine]), labels[mine], (int((~kept).sum()), int((~mine).sum()))
 
 
-def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> tuple[Bound, Outline]:
+def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin: float) -> tuple[Bound, Outline]:
     """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again.
 
     From the middle of its tries on it gives up more at once, so that it comes to an end.
@@ -295,7 +297,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> t
     patience: dict[int, int] = {}
     for attempt in range(_TRIES):
         late = attempt >= _TRIES // 2
-        mesh, left = fitted_borders(mesh, shapes)
+        mesh, left = fitted_borders(mesh, shapes, skin)
         if left:
             for k in left if late else [max(left, key=lambda k: len(left[k]))]:
                 mesh = _given_up(mesh, k, left[k], patience, fallen)
@@ -314,7 +316,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> t
             return mesh, outline
         # A border on skin is helped once or twice by a steeper facet before its feature is given up.
         helped = [f.edge for f in failures if f.edge is not None and patience.get(f.feature, 0) < _PATIENCE]
-        mesh, feet = set_on_feet(mesh, helped, shapes)
+        mesh, feet = set_on_feet(mesh, helped, shapes, skin)
         for feature in {f.feature for f in failures}:
             patience[feature] = patience.get(feature, 0) + 1
         if feet:
