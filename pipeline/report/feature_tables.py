@@ -280,8 +280,15 @@ def solid_section(show: Figures) -> str:
         f"edges, the widest edge within {show.length('solid.largest_tolerance', 1e-6)} {unit} of its faces. Recovered "
         "faces are those of the tables above; the skin between them is coarse, within "
         f"{show.length('solid.skin_held')} {unit} of the light mesh ({show.length('solid.skin')} asked). Edges between "
-        f"features were made sharp, by at most {show.length('solid.edge_depth', 0.05)} {unit}.</p>"
+        f"features were made sharp, by at most {show.length('solid.edge_depth', 0.05)} {unit}."
     )
+    if made.edges_cut_off is not None:
+        said += (
+            " At edges within the skin, of which the scan may have cut off "
+            f"{show.length('solid.edges_cut_off')} {unit}, it lies "
+            f"within the light mesh by at most {show.length('solid.skin_held_at_edges')} {unit}."
+        )
+    said += "</p>"
     rows = [
         cell(share.kind)
         + figure(show.number(f"solid.by_kind.{i}.faces"))

@@ -49,6 +49,20 @@ class Held:
         back = np.linalg.inv(np.array(self.data.frame.matrix))
         return self.scan.distance(points @ back[:3, :3].T + back[:3, 3], rounded)
 
+    def off(self, points: NDArray[np.float64], rounded: bool = False) -> NDArray[np.float64]:
+        """(n,) mm that points (n, 3) are off the exact part: their distance, or that to a point of its surface found
+        along the gradient where this is less, since the waves of cast skin stretch distances."""
+        back = np.linalg.inv(np.array(self.data.frame.matrix))
+        mine = self.scan.to_part(points @ back[:3, :3].T + back[:3, 3])
+        solid = self.scan.part.solid
+        out = np.abs(solid.distance(mine, rounded))
+        far = np.flatnonzero(out > 0.2)
+        found = solid.project(mine[far], 5.0, rounded)
+        there = np.abs(solid.distance(found, rounded)) < 1e-6
+        way = np.where(there, np.linalg.norm(found - mine[far], axis=1), np.inf)
+        out[far] = np.minimum(out[far], way)
+        return np.asarray(out)
+
     @cached_property
     def true_scan(self) -> Surface:
         """The scan without its noise, in part coordinates."""
@@ -293,8 +307,8 @@ def figures(held: Held) -> Figures:
     faces = np.concatenate([f for _, f, _ in parts]).astype(np.int32)
     known = np.concatenate([np.full(len(f), name not in ("filled", "never seen")) for _, f, name in parts])
     spread = spread_points(points, faces[known], 400_000)[0]
-    away = np.abs(held.exact(spread))
-    seen = np.minimum(away, np.abs(held.exact(spread, rounded=True)))
+    away = held.off(spread)
+    seen = np.minimum(away, held.off(spread, rounded=True))
     far = spread[seen > 0.5 * made.skin]
     seen = np.minimum(seen[seen > 0.5 * made.skin], Scene(held.true_scan).distance(far)) if len(far) else seen
     back = Scene(Surface.measured(points, faces)).distance(exact_points(held))

@@ -95,6 +95,11 @@ def lines_of(data: DatumFile, report: PartReport, folder: Path) -> list[str]:
         f"{1000 * made.largest_tolerance:.3f} um",
         f"skin     within {made.skin_held:.3f} mm of the light mesh ({made.skin:g} asked)",
     ]
+    if made.edges_cut_off is not None and made.skin_held_at_edges is not None:
+        lines.append(
+            f"edges    of the skin: {made.skin_held_at_edges:.3f} mm within the light mesh, where the scan may have "
+            f"cut off {made.edges_cut_off:.3f} mm"
+        )
     if made.volume is not None and made.volume_of_light_mesh is not None:
         lines.append(f"volume   {made.volume:,.0f} mm3; light mesh {made.volume_of_light_mesh:,.0f} mm3")
     lines += [f"caution  {text}" for text in report.cautions]

@@ -14,6 +14,7 @@ from pipeline.features.simplification.audit import (
     two_sided,
 )
 from pipeline.features.simplification.bounded_simplification import lightened_within
+from pipeline.features.simplification.edges_cut_off import cut_off
 from pipeline.features.simplification.feature_association import (
     ROUNDING,
     Target,
@@ -35,6 +36,7 @@ __all__ = [
     "best_fit",
     "best_placed",
     "compare_features",
+    "cut_off",
     "filled_apart",
     "labels_by_nearness",
     "lightened_within",

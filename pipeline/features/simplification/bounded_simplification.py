@@ -29,7 +29,7 @@ from pipeline.mesh.query import (
     vertices_near_new,
 )
 from pipeline.mesh.simplify import CollapseMesh, HeldPoints, ReversibleCollapse, exhaust, start_collapse, sweep_down
-from pipeline.mesh.topology import edge_lengths, facet_areas, facet_neighbours
+from pipeline.mesh.topology import edge_lengths, facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
 from pipeline.values import Surface
 
@@ -79,7 +79,7 @@ class Kept:
 
 def lightened_within(
     surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *,
-    starts: int = _STARTS, enough: float | None = None,
+    starts: int = _STARTS, enough: float | None = None, shares: Floats | None = None,
 ) -> Kept:  # fmt: skip
     """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
 
@@ -87,8 +87,10 @@ def lightened_within(
     tolerance  mm, of the two-sided distance to the target
     starts     so often all is done anew, closer, where mending did not suffice
     enough     mm: a maximum that is not worth another start; a little less than the tolerance unless it is given
+    shares     (n,) of the tolerance, above 0 to 1: the light mesh may lie within the target by no more at each vertex
 
-    The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice.
+    The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice. What is
+    beyond its share is mended likewise, but no reason to do all anew.
 
     Method: quadric edge collapse (Garland and Heckbert 1997), each step within the tolerance.
     Below, a plate of 32 facets.
@@ -110,7 +112,7 @@ def lightened_within(
         watched = _grown(surface.faces, watched)
     still = np.zeros(len(watched), dtype=np.bool_)
     reach = np.full(len(watched), _SHARE * tolerance)
-    proof = Proof(surface, target, tolerance)
+    proof = Proof(surface, target, tolerance, shares)
     best: Kept | None = None
     lowest = True, np.inf
     for start in range(starts):
@@ -176,10 +178,11 @@ def _mended(
 class Proof:
     """The two-sided distance between a noise-free surface and a light mesh that changes here and there.
 
-    What is farther than nearly all of the tolerance, mm, is called bad.
+    What is farther than nearly all of the tolerance, mm, is called bad. Distances of dense vertices that stand out of
+    the light mesh are divided by their shares (n,).
     """
 
-    def __init__(self, surface: Surface, target: Target, tolerance: float) -> None:
+    def __init__(self, surface: Surface, target: Target, tolerance: float, shares: Floats | None = None) -> None:
         limit = _CLEAR * tolerance
         pitch = _PITCH * float(np.sqrt(np.median(facet_areas(target.vertices, surface.faces))))
         self._faces = surface.faces
@@ -193,10 +196,14 @@ class Proof:
         long = np.flatnonzero(longest > _LONG * pitch)
         between = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
         self._points = np.vstack([target.vertices, between])
+        self._shares = np.ones(len(self._points))
+        if shares is not None:
+            self._shares[: len(shares)] = shares
 
     def begin(self, facets: int) -> None:
         """Start on a light mesh of so many facets."""
         self._forth = np.full(len(self._points), np.inf)
+        self._used = self._forth.copy()
         self._nearest = np.zeros(len(self._points), dtype=np.int32)
         self._back = np.zeros(facets)
         self._pairs = np.empty((0, 2), dtype=np.int32)
@@ -205,8 +212,13 @@ class Proof:
         """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""
         ask = np.flatnonzero(changed[self._nearest])
         light = Scene(Surface(work.points, work.faces[alive], work.origin[alive]))
-        self._forth[ask], found, _ = light.closest(self._points[ask])
+        self._forth[ask], found, near = light.closest(self._points[ask])
         self._nearest[ask] = alive[found]
+        some = np.flatnonzero(self._shares[ask] < 1.0)
+        way = self._points[ask[some]] - near[some]
+        out = np.einsum("ij,ij->i", way, facet_normals(work.points, work.faces[alive[found[some]]])) > 0.0
+        self._used[ask] = self._forth[ask]
+        self._used[ask[some[out]]] /= self._shares[ask[some[out]]]
         self._look_between(light, alive, ask)
         fresh = alive[changed[alive]]
         faces, labels = work.faces[fresh], work.label[fresh]
@@ -250,12 +262,13 @@ class Proof:
         # What is too far there counts at a corner of its facet.
         corner = self._faces[doubtful[of_facet[far]], 0]
         np.maximum.at(self._forth, corner, distance[far])
+        np.maximum.at(self._used, corner, distance[far])
         self._nearest[corner] = alive[found[far]]
 
     def bad(self) -> Ints:
         """Light facets that are too far, or nearest to what is."""
         far = self._back > self._limit
-        far[self._nearest[self._forth > self._limit]] = True
+        far[self._nearest[self._used > self._limit]] = True
         return np.flatnonzero(far).astype(np.int32)
 
     def dense_round(self, light: Ints) -> Mask:

@@ -43,11 +43,14 @@ class _Moved:
     origin: NDArray[np.uint8]
 
 
-def best_placed(work: CollapseMesh, surface: Surface, target: Target, tolerance: float) -> Floats:
+def best_placed(
+    work: CollapseMesh, surface: Surface, target: Target, tolerance: float, shares: Floats | None = None
+) -> Floats:
     """The vertices (n, 3) of a lightened mesh, those that carry no feature moved to fit the skin best.
 
     work, surface, target  as `lightened_within` has and gives them
     tolerance              mm: what would come farther off than this is left where it was
+    shares                 of it, as there
 
     Method: the linear part of mesh optimisation (Hoppe, DeRose, Duchamp, McDonald and Stuetzle 1993): least squares
     with each point's place on its facet held. Below, a sheet pressed to a wave of 0.2 mm.
@@ -71,7 +74,7 @@ def best_placed(work: CollapseMesh, surface: Surface, target: Target, tolerance:
     if not free.any() or not skin.any():
         return points
     asked, _ = spread_points(target.vertices, surface.faces[skin], _POINTS * int(free.sum()))
-    proof = Proof(surface, target, tolerance)
+    proof = Proof(surface, target, tolerance, shares)
     for _ in range(_ROUNDS):
         steps = _steps(points, work, free, asked)
         points = _held(points, steps.clip(-_STEP * tolerance, _STEP * tolerance), work, proof)

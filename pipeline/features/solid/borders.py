@@ -29,15 +29,16 @@ _MARGIN = 1.15
 # Of its chord: a section bulges no farther; and no stretch of it is longer than so many times its share of the chord.
 _BULGE, _LEAP = 0.35, 4.0
 _ROUNDS = 12
-# mm: a facet is given to a feature where that moves its free corner by no more.
-_GIVEN = 0.25
+# mm: a facet is given to a feature where that moves its free corner by no more, nor by more than a share of the skin's
+# tolerance.
+_GIVEN, _GIVEN_SHARE = 0.25, 0.5
 # A facet lies along a feature where the cosine between their normals is at least this.
 _ALONG = 0.87
 # Rounds in which edges are only split; from then on every other one sets facets on a foot.
 _FIRST_SPLITS = 2
 # The foot's reach as a share of its edge, and how steeply it rises.
 _FOOT, _STEEP = 0.3, 0.6
-# mm: and no farther, or it would lift the skin off more than its tolerance allows.
+# mm: and no farther, nor farther than the skin's tolerance, or it would lift the skin off by more.
 _FARTHEST = 0.5
 # mm: no border edge is split that is shorter.
 _SHORTEST = 0.15
@@ -101,8 +102,9 @@ def _steady(paths: Floats, chords: Floats) -> NDArray[np.bool_]:
     return np.asarray(((ahead > 0) & (np.linalg.norm(steps, axis=2) < _LEAP * wanted + 1e-9)).all(axis=1))
 
 
-def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[int, Ints]]:
-    """Borders mended until every section is sound; and the ends (k, 2) of the unsound ones left, by feature."""
+def fitted_borders(mesh: Bound, shapes: Sequence[Shape], skin: float) -> tuple[Bound, dict[int, Ints]]:
+    """Borders mended until every section is sound; and the ends (k, 2) of the unsound ones left, by feature. skin mm is
+    its tolerance."""
     mesh = given(mesh, shapes)
     left: dict[int, Ints] = {}
     for turn in range(_ROUNDS):
@@ -111,7 +113,7 @@ def fitted_borders(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, dict[in
         left = {int(k): borders.ends[bad & (borders.feature == k)] for k in np.unique(borders.feature[bad])}
         if not bad.any():
             break
-        mesh = _mended(mesh, borders, bad, shapes, turn)
+        mesh = _mended(mesh, borders, bad, shapes, turn, skin)
         mesh = given(mesh, shapes)
     return mesh, left
 
@@ -154,7 +156,9 @@ def _crossing(mesh: Bound, borders: Borders, points: Floats, shapes: Sequence[Sh
     return out
 
 
-def _mended(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], turn: int) -> Bound:
+def _mended(
+    mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], turn: int, skin: float
+) -> Bound:
     """One round: other third corners, facets along their feature given to it, what is left split or set on a foot."""
 
     def judged(trial: Bound) -> tuple[Ints, NDArray[np.bool_]]:
@@ -164,10 +168,10 @@ def _mended(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
     curved = np.array([not kind_of(s).flat for s in shapes])[borders.feature]
     mesh, done = flipped(mesh, borders.facet[bad & curved], borders.ends[bad & curved], judged)
     bad = bad & ~done[borders.facet]
-    mesh, done = _given_along(mesh, borders, bad, shapes)
+    mesh, done = _given_along(mesh, borders, bad, shapes, skin)
     bad = bad & curved & ~done[borders.facet]
     if turn >= _FIRST_SPLITS and turn % 2 == 0:
-        return _footed(mesh, borders, bad, shapes)
+        return _footed(mesh, borders, bad, shapes, skin)
     a, b = mesh.points[borders.ends[:, 0]], mesh.points[borders.ends[:, 1]]
     cut = bad & (np.linalg.norm(b - a, axis=1) > _SHORTEST)
     where = 0.5 * (a + b)
@@ -179,16 +183,18 @@ def _mended(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
     return split(mesh, borders.ends[cut], where[cut], carriers)
 
 
-def set_on_feet(mesh: Bound, edges: Sequence[tuple[int, int]], shapes: Sequence[Shape]) -> tuple[Bound, int]:
+def set_on_feet(
+    mesh: Bound, edges: Sequence[tuple[int, int]], shapes: Sequence[Shape], skin: float
+) -> tuple[Bound, int]:
     """Skin facets at some borders, told by the ends of their edges, set on a foot; and how many there were."""
     borders = borders_of(mesh)
     wanted = {frozenset(edge) for edge in edges}
     bad = np.array([frozenset(ends) in wanted for ends in borders.ends.tolist()], np.bool_)
     bad &= np.array([not kind_of(s).flat for s in shapes])[borders.feature]
-    return _footed(mesh, borders, bad, shapes), int(bad.sum())
+    return _footed(mesh, borders, bad, shapes, skin), int(bad.sum())
 
 
-def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape]) -> Bound:
+def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], skin: float) -> Bound:
     """Facets that leave their feature too flatly: a small steep one is put between, on the side to which they leave."""
     rows = np.flatnonzero(bad)
     rows = rows[np.unique(borders.facet[rows], return_index=True)[1]]
@@ -208,7 +214,7 @@ def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
         mine = borders.feature[rows] == k
         side = np.where(signed_distance(shapes[k], c[mine]) >= 0, 1.0, -1.0)
         up[mine] = side[:, None] * surface_normal(shapes[k], middle[mine])
-    reach = np.minimum(np.minimum(_FOOT * length, 0.4 * height), _FARTHEST)
+    reach = np.minimum(np.minimum(_FOOT * length, 0.4 * height), min(_FARTHEST, skin))
     foot = middle + reach * (inwards + _STEEP * up)
     n, m = len(mesh.points), len(mesh.faces)
     new = (n + np.arange(len(rows))).astype(np.int32)
@@ -224,7 +230,7 @@ def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
 
 
 def _given_along(
-    mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape]
+    mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], skin: float
 ) -> tuple[Bound, NDArray[np.bool_]]:
     """Facets that lie along the feature which their unsound edge borders: their free corner put onto it.
 
@@ -240,7 +246,7 @@ def _given_along(
         mine = borders.feature[rows] == k
         corner = third[mine]
         agrees = mesh.outward[k] * np.einsum("ij,ij->i", normals[mine], surface_normal(shapes[k], mesh.points[corner]))
-        near = np.abs(signed_distance(shapes[k], mesh.points[corner])) <= _GIVEN
+        near = np.abs(signed_distance(shapes[k], mesh.points[corner])) <= min(_GIVEN, _GIVEN_SHARE * skin)
         free = carriers[corner, 0] < 0
         take = near & free & (agrees > _ALONG)
         if not take.any():

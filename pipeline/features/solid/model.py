@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.simplification import Target, best_placed, lightened_within, noise_reach
+from pipeline.features.simplification import Target, best_placed, cut_off, lightened_within, noise_reach
 from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
@@ -29,16 +29,21 @@ from pipeline.features.solid.sharpening import (
 )
 from pipeline.mesh.query import Scene, spread_points
 from pipeline.mesh.repair import denoised
-from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours
+from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours, facet_normals
 from pipeline.progress import Progress
 from pipeline.surfaces import ROW, Shape, row_of, signed_distance
-from pipeline.values import Surface
+from pipeline.values import MEASURED, SNAPPED, Surface
 
 # Share of the skin's tolerance by which vertices may be put onto their features beyond their noise.
 _SNAP_SHARE = 0.1
 # Share of it that lightening may use; the rest is room for putting vertices where the volume is that of the mesh, and
 # for edges of the skin, where the scan's own facets are off because they bridge them.
 _CLOSE = 0.9
+# And the least share that it has at edges within the skin, however much the scan's facets may cut off there.
+_LEAST = 0.1
+# Of the length of the scan's edges: what its facets cut off a right angle. Where that is more than the skin's
+# tolerance, no share of it is left to be held.
+CUT_OFF_RIGHT = 0.5
 # Of the length of the scan's edges: the most that the longer of its facets cut off of a right angle.
 _CUT_OFF = 0.75
 # So often the skin is lightened anew where it could not be held at first; more gains little for its time.
@@ -55,10 +60,14 @@ class Model:
     outline    edges and faces
     capped     the light mesh with its openings closed
     deviation  mm, two-sided, of the finished skin from the light mesh's noise-free surface
+    at_edges   mm that the scan may have cut off edges within the skin, at most, and how far the skin lies within the
+               light mesh there; nothing where such edges were not held closer
     fallen     feature number -> why (part of) it was left as facets
     left_out   pieces of the mesh that are not the part: how many, and their facets
     bound      the mesh that the outline was made from
-    aim        the light mesh, noise-free and with sharp edges, and which of its facets (m,) are skin
+    aim        the light mesh, noise-free and with sharp edges, which of its facets (m,) are skin, and what the scan
+               may have cut off at each vertex (n,), mm
+    skin       mm: the tolerance that was asked for
     depth      mm: how far edges may have been moved to be sharp
     closed     whether it is the outline of a closed solid; mesh: that of the outline, its labels numbers of faces
 
@@ -68,10 +77,12 @@ class Model:
     outline: Outline
     capped: Capped
     deviation: float
+    at_edges: tuple[float, float] | None
     fallen: dict[int, str]
     left_out: tuple[int, int]
     bound: Bound
-    aim: tuple[Surface, NDArray[np.bool_]]
+    aim: tuple[Surface, NDArray[np.bool_], Floats]
+    skin: float
     depth: float
 
     @property
@@ -126,23 +137,28 @@ def model_of(
     depth = max(DEPTH, _CUT_OFF * spacing)
     sharp = sharpened(start, whole.shapes, noise_reach(sigma, 0.0), depth)
     smooth = denoised(sharp.points, sharp.faces, sigma, sharp.carriers[:, 0] >= 0)
-    sharp = with_sharp_rims(replace(sharp, points=smooth), whole.shapes, depth)
+    sharp = with_sharp_rims(replace(sharp, points=smooth), whole.shapes, depth, _CUT_OFF * spacing)
     progress(0.2, "as few facets as the tolerance allows")
     table = np.array([row_of(shape) for shape in whole.shapes]).reshape(-1, ROW)
     target = Target(sharp.points, sharp.labels, sharp.carriers, table)
     close = _CLOSE * skin
     dense, told = Surface(sharp.points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
-    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=skin)
+    lost = np.zeros(len(sharp.points))
+    if CUT_OFF_RIGHT * spacing <= skin:
+        seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
+        lost = cut_off(sharp.points, sharp.faces, seen, spacing)
+    shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
+    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=skin, shares=shares)
     work = kept.work
-    placed = best_placed(work, dense, target, skin)
+    placed = best_placed(work, dense, target, skin, shares)
     outward = outward_of(sharp.points, sharp.faces, sharp.labels, whole.shapes)
     mesh = Bound(placed, work.faces, work.label, work.origin, work.carriers, outward)
     progress(0.8, "borders on exact curves")
     fallen: dict[int, str] = {}
-    mesh, outline = _outlined(mesh, whole.shapes, fallen)
-    aim = dense, sharp.labels < 0
+    mesh, outline = _outlined(mesh, whole.shapes, fallen, skin)
+    aim = dense, sharp.labels < 0, lost
     progress(0.98, "measuring the skin")
-    return Model(outline, whole, _skin_off(outline, *aim), fallen, left_out, mesh, aim, depth)
+    return Model(outline, whole, *_skin_off(outline, *aim), fallen, left_out, mesh, aim, skin, depth)
 
 
 def with_sharp_edges(
@@ -207,27 +223,38 @@ def without_faces(model: Model, faces: Sequence[int], thorough: bool = False) ->
                 fallen[feature] = f"the CAD kernel does not take the skin along its border{_about(mesh, beside)}"
                 mesh = left_to_skin(mesh, feature, beside)
     elif len(flat) == len(faces) and not loosened:
-        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes)
-    mesh, outline = _outlined(mesh, model.capped.shapes, fallen)
-    return replace(model, outline=outline, deviation=_skin_off(outline, *model.aim), fallen=fallen, bound=mesh)
+        mesh, _ = set_on_feet(mesh, [(edge.start, edge.end) for edge in edges], model.capped.shapes, model.skin)
+    mesh, outline = _outlined(mesh, model.capped.shapes, fallen, model.skin)
+    deviation, at_edges = _skin_off(outline, *model.aim)
+    return replace(model, outline=outline, deviation=deviation, at_edges=at_edges, fallen=fallen, bound=mesh)
 
 
-def _skin_off(outline: Outline, aim: Surface, skin: NDArray[np.bool_]) -> float:
-    """mm: the most that the outline's plane skin faces are off the surface aimed at, or its skin off the outline."""
+def _skin_off(
+    outline: Outline, aim: Surface, skin: NDArray[np.bool_], lost: Floats
+) -> tuple[float, tuple[float, float] | None]:
+    """mm: the most that the outline's plane skin faces are off the surface aimed at, or its skin off the outline; and
+    `Model.at_edges`."""
     faces, mesh = outline.faces, outline.faces.mesh
-    asked = aim.vertices[np.unique(aim.faces[skin])]
+    which = np.unique(aim.faces[skin])
+    asked = aim.vertices[which]
     made = faces.feature[mesh.labels] < 0
     if not len(asked) or not made.any():
-        return 0.0
-    off, facet, _ = Scene(Surface(mesh.points, mesh.faces, mesh.origin)).closest(asked)
-    near = mesh.labels[facet]
-    for face in np.unique(near[faces.feature[near] >= 0]):
+        return 0.0, None
+    off, facet, near = Scene(Surface(mesh.points, mesh.faces, mesh.origin)).closest(asked)
+    label = mesh.labels[facet]
+    for face in np.unique(label[faces.feature[label] >= 0]):
         # There the solid has the surface itself, not the facet's chord.
-        mine = near == face
+        mine = label == face
         off[mine] = np.minimum(off[mine], np.abs(signed_distance(faces.shapes[face], asked[mine])))
     spread, _ = spread_points(mesh.points, mesh.faces[made], len(asked))
     back = Scene(aim).distance(np.concatenate([spread, mesh.points[np.unique(mesh.faces[made])]]))
-    return float(max(off.max(), back.max()))
+    deviation = float(max(off.max(), back.max()))
+    # What turns less than a right angle by far is none of the edges that are meant.
+    edge = lost[which] > 0.5 * lost.max()
+    if not edge.any():
+        return deviation, None
+    out = np.einsum("ij,ij->i", asked - near, facet_normals(mesh.points, mesh.faces[facet])) > 0.0
+    return deviation, (float(lost.max()), float(np.where(out, off, 0.0)[edge].max()))
 
 
 def _part(progress: Progress, low: float, high: float) -> Progress:
@@ -262,7 +289,7 @@ def _main_piece(surface: Surface, labels: Ints) -> tuple[Surface, Ints, tuple[in
     return Surface(vertices, faces, surface.origin[mine]), labels[mine], (int((~kept).sum()), int((~mine).sum()))
 
 
-def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> tuple[Bound, Outline]:
+def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin: float) -> tuple[Bound, Outline]:
     """Borders, faces and edges; what can't be drawn exactly falls back to facets, is noted, and all is done again.
 
     From the middle of its tries on it gives up more at once, so that it comes to an end.
@@ -270,7 +297,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> t
     patience: dict[int, int] = {}
     for attempt in range(_TRIES):
         late = attempt >= _TRIES // 2
-        mesh, left = fitted_borders(mesh, shapes)
+        mesh, left = fitted_borders(mesh, shapes, skin)
         if left:
             for k in left if late else [max(left, key=lambda k: len(left[k]))]:
                 mesh = _given_up(mesh, k, left[k], patience, fallen)
@@ -289,7 +316,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str]) -> t
             return mesh, outline
         # A border on skin is helped once or twice by a steeper facet before its feature is given up.
         helped = [f.edge for f in failures if f.edge is not None and patience.get(f.feature, 0) < _PATIENCE]
-        mesh, feet = set_on_feet(mesh, helped, shapes)
+        mesh, feet = set_on_feet(mesh, helped, shapes, skin)
         for feature in {f.feature for f in failures}:
             patience[feature] = patience.get(feature, 0) + 1
         if feet:

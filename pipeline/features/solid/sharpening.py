@@ -275,19 +275,22 @@ def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     return _split_unfolded(mesh, edges[good], where[good], carriers, doubtful[good])
 
 
-def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape], depth: float = DEPTH) -> Bound:
-    """The mesh with the edges between its features and skin made sharp, where one row of facets bridges them.
+def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape], depth: float = DEPTH, blunt: float = 0.0) -> Bound:
+    """The mesh with the edges between its features and skin made sharp, where one row of facets bridges them, or two
+    whose vertices lie near the edge.
 
     depth  mm: as in `sharpened`; no more than DEPTH where the skin is not flat, less where the edge is hollow
+    blunt  mm: so near to the edge a vertex between two such rows is taken for one of it, less where it is hollow
 
-    Beyond the row the skin is carried on, as a plane through each vertex, to where it meets the feature. A chamfer or
+    Beyond the rows the skin is carried on, as a plane through each vertex, to where it meets the feature. A chamfer or
     a radius that the scan shows in several rows is skin like any other, and stays as it is.
 
     Method: Attene, Falcidieno, Rossignac and Spagnuolo 2005, "Sharpen & Bend", with one of the two sides known exactly.
     """
+    mesh = _with_rims_met(mesh, shapes, blunt)
     edges = _edges(mesh.faces)
     lone = (mesh.carriers[:, 0] >= 0) & (mesh.carriers[:, 1] < 0)
-    normal, agreed = _skin_normals(mesh)
+    normal, agreed = _skin_normals(mesh, mesh.carriers[:, 0] < 0)
     ends = np.concatenate([edges, edges[:, ::-1]])
     ends = ends[lone[ends[:, 0]] & (agreed[ends[:, 1]] >= _STEADY)]
     feature = mesh.carriers[ends[:, 0], 0]
@@ -315,10 +318,46 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape], depth: float = DEPTH) 
     return given(_split_unfolded(mesh, ends[good], where[good], carriers, doubtful[good]), shapes)
 
 
-def _skin_normals(mesh: Bound) -> tuple[Floats, Floats]:
-    """(n, 3) the mean normal of the measured skin round each vertex that touches no feature, and (n,) how well its
-    facets agree on it: the length of their mean normal, 1 in one plane, 0 where there is no such skin."""
+def _with_rims_met(mesh: Bound, shapes: Sequence[Shape], blunt: float) -> Bound:
+    """Free vertices beside a feature put onto its meeting with the skin beyond them, where they are no farther off it
+    than `blunt` mm."""
     free = mesh.carriers[:, 0] < 0
+    edges = _edges(mesh.faces)
+    edges = np.concatenate([edges, edges[:, ::-1]])
+    beside = edges[free[edges[:, 0]] & ~free[edges[:, 1]]]
+    # The one feature beside each; where there are two, or a vertex of two, it is none of ours.
+    first, last = np.full(len(free), len(shapes)), np.full(len(free), -1)
+    for slot in range(_MOST):
+        k = mesh.carriers[beside[:, 1], slot]
+        np.minimum.at(first, beside[k >= 0, 0], k[k >= 0])
+        np.maximum.at(last, beside[k >= 0, 0], k[k >= 0])
+    near = last >= 0
+    normal, agreed = _skin_normals(mesh, free & ~near)
+    ways = edges[(first == last)[edges[:, 0]] & (agreed[edges[:, 1]] >= _STEADY)]
+    length = np.linalg.norm(mesh.points[ways[:, 0]] - mesh.points[ways[:, 1]], axis=1)
+    ways = ways[np.lexsort((length, ways[:, 0]))]
+    ways = ways[np.unique(ways[:, 0], return_index=True)[1]]
+    points, carriers = mesh.points.copy(), mesh.carriers.copy()
+    moved = np.zeros(len(points), np.bool_)
+    for k in np.unique(first[ways[:, 0]]):
+        v, w = ways[first[ways[:, 0]] == k].T
+        one, other = field_of(shapes[k]), plane_field(mesh.points[w], normal[w])
+        place, ok = settled([one, other], mesh.points[v], _SHALLOW)
+        way = place - mesh.points[v]
+        out, up = mesh.outward[k] * surface_normal(shapes[k], place), normal[w]
+        # Beyond both surfaces, or short of both: else it is no edge that was cut off.
+        a, b = np.einsum("ij,ij->i", way, out), np.einsum("ij,ij->i", way, up)
+        ok &= (np.minimum(a, b) > _SNAP) | (np.maximum(a, b) < -_SNAP)
+        ok &= np.linalg.norm(way, axis=1) <= np.where(a < 0, min(blunt, _HOLLOW), blunt)
+        points[v[ok]], carriers[v[ok], 0], moved[v[ok]] = place[ok], k, True
+    _without_folds(mesh, points, carriers, moved)
+    return given(replace(mesh, points=points, carriers=carriers), shapes)
+
+
+def _skin_normals(mesh: Bound, free: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """(n, 3) the mean normal of the measured skin round each vertex, of its facets whose corners are all `free` (n,),
+    and (n,) how well these agree on it: the length of their mean normal, 1 in one plane, 0 where there is no such
+    skin."""
     measured = np.isin(mesh.origin, (MEASURED, SNAPPED))
     faces = mesh.faces[free[mesh.faces].all(axis=1) & (mesh.labels < 0) & measured]
     corners = mesh.points[faces]

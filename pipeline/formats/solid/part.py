@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.naming import counted
-from pipeline.features.solid import NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
+from pipeline.features.solid import CUT_OFF_RIGHT, NEVER_SEEN, Model, model_of, step_of, volume_of, without_faces
 from pipeline.formats.datum_file import DatumFile, FaceShare, FallenFeature, FeatureRecord, SolidRecord
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import Verdict, areas_of, checked
@@ -219,6 +219,11 @@ def _record(
         by_kind=tuple(shares),
         skin=skin,
         skin_held=model.deviation,
+        **(
+            {}
+            if model.at_edges is None
+            else {"edges_cut_off": model.at_edges[0], "skin_held_at_edges": model.at_edges[1]}
+        ),
         edge_depth=model.depth,
         largest_tolerance=verdict.tolerance,
         **(
@@ -276,10 +281,10 @@ def _cautions(model: Model, verdict: Verdict, record: SolidRecord, spacing: floa
             f"{NAME} has a skin that is up to {mm(record.skin_held, '.3f')} off, more than the {mm(record.skin, 'g')} "
             "asked."
         )
-    if 0.5 * spacing > record.skin and any(share.kind == "skin" for share in record.by_kind):
+    if CUT_OFF_RIGHT * spacing > record.skin and any(share.kind == "skin" for share in record.by_kind):
         out.append(
             f"{NAME} has the edges within its skin as the scan has them, whose facets are {mm(spacing, '.1f')} long "
-            f"and cut off a right angle by about {mm(0.5 * spacing, '.2f')}; its skin is within "
+            f"and cut off a right angle by about {mm(CUT_OFF_RIGHT * spacing, '.2f')}; its skin is within "
             f"{mm(record.skin, 'g')} of the scan, not of such edges."
         )
     return [*out, *_volume_cautions(record)]

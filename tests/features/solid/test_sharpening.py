@@ -66,6 +66,20 @@ def test_a_chamfer_that_shows_in_several_rows_stays() -> None:
     assert len(with_sharp_rims(wide, (TOP,)).points) == len(wide.points)
 
 
+def test_a_vertex_between_two_rows_is_put_onto_the_edge_where_it_is_near() -> None:
+    """The middle of a bevel of 0.6 mm lies 0.6 / sqrt(2) = 0.42 mm off the edge; inside out it is a hollow one, and one
+    of 0.8 mm is too deep for a hollow edge at 0.57 mm."""
+    flat = bar(0.6, 2)
+    sharp = with_sharp_rims(flat, (TOP,), blunt=0.45)
+    assert len(sharp.points) == len(flat.points)
+    assert _inside(sharp) - _inside(flat) == pytest.approx(0.6**2 * LENGTH, rel=1e-6)
+    assert (with_sharp_rims(flat, (TOP,), blunt=0.4).points == flat.points).all()
+    for cut, made in ((0.8, False), (0.6, True)):
+        mesh = bar(cut, 2)
+        hollow = replace(mesh, faces=mesh.faces[:, ::-1].copy(), outward=-mesh.outward)
+        assert (with_sharp_rims(hollow, (TOP,), blunt=1.0).points != hollow.points).any() == made
+
+
 def test_a_facet_that_a_new_corner_would_turn_over_is_left_as_it_is() -> None:
     """A strip of two facets; a corner set on its diagonal far to one side folds it, one within it does not."""
     points = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])

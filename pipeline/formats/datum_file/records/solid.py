@@ -34,6 +34,14 @@ class SolidRecord(Record):
     by_kind: tuple[FaceShare, ...] = Field(description="Faces by sort.")
     skin: Positive = Field(description="How far the skin may be from the light mesh, scan noise removed.")
     skin_held: NotNegative = Field(description="How far it was measured to be, both ways.")
+    edges_cut_off: LeftOut[NotNegative] = Field(
+        default=None,
+        description="How much the scan's facets, by their length, may have cut off edges within the skin that stand "
+        "out; the skin was to lie within the light mesh by that much less there. Left out where no tolerance is left.",
+    )
+    skin_held_at_edges: LeftOut[NotNegative] = Field(
+        default=None, description="How far within the light mesh the skin was measured to be at such edges, at most."
+    )
     edge_depth: NotNegative = Field(description="How far edges between features were moved at most to be sharp.")
     largest_tolerance: NotNegative = Field(description="Of the solid's edges: how far they are from their faces.")
     volume: LeftOut[float] = Field(default=None, description="mm3; left out where it is not closed.")
