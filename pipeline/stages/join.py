@@ -15,7 +15,6 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc
 
-from pipeline.coverage import TRIPLE
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting import without_coating
 from pipeline.features.gauging import check_measured
@@ -29,6 +28,7 @@ from pipeline.features.joining import (
     Word,
     agreeing,
     all_pairs,
+    at_corner,
     fitted_together,
     misfit_map,
     moved_on,
@@ -400,7 +400,7 @@ def _report(
         onto + 1,
         order[k].motion,
         covariance,
-        _at_corner(
+        at_corner(
             covariance,
             np.concatenate([one.scan.surface.vertices @ one.motion[:3, :3].T + one.motion[:3, 3] for one in order]),
         ),
@@ -413,18 +413,6 @@ def _report(
         where.sigma,
         at_seam,
     )
-
-
-def _at_corner(covariance: Floats, points: Floats) -> float:
-    """mm, the 95 % of a place at the farthest corner of the points' box."""
-    low, high = points.min(axis=0), points.max(axis=0)
-    corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
-    worst = 0.0
-    for x, y, z in corners:
-        lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-        spread = np.hstack([np.eye(3), lever])
-        worst = max(worst, float(np.linalg.eigvalsh(spread @ covariance @ spread.T)[-1]))
-    return TRIPLE * float(np.sqrt(worst))
 
 
 def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], set_ups: Sequence[Scanned]):  # type: ignore[no-untyped-def]

@@ -7,6 +7,7 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from pipeline.values.audit import (
+    Alignment,
     Audit,
     BudgetLine,
     Deviation,
@@ -56,6 +57,7 @@ __all__ = [
     "ORIGIN_NAMES",
     "SEAM",
     "SNAPPED",
+    "Alignment",
     "Audit",
     "AuditResult",
     "BudgetLine",

@@ -13,12 +13,12 @@ import pytest
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
-from pipeline.features.joining import SetUpPose
+from pipeline.features.joining import SetUpPose, at_corner
 from pipeline.formats.datum_file import build
 from pipeline.geometry import rigid
 from pipeline.lengths import in_unit
 from pipeline.stages.export import _scan_of
-from pipeline.stages.join import _at_corner, _cautions, _undecided
+from pipeline.stages.join import _cautions, _undecided
 from pipeline.values import FILLED, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
 from tests.outcomes import outcome
 
@@ -46,7 +46,7 @@ def test_a_corner_is_known_by_its_distance_from_what_the_pose_turns_about() -> N
     corners = np.array([[x, y, z] for x in (0.0, 100.0) for y in (0.0, 90.0) for z in (0.0, 20.0)])
     moved = np.linalg.norm(np.cross(TURN, corners - CENTRE), axis=1).max()
     # 95 % of a triple: chi of three degrees of freedom.
-    assert _at_corner(turning(), points) == pytest.approx(np.sqrt(chi2.ppf(0.95, 3)) * moved, rel=3e-3)
+    assert at_corner(turning(), points) == pytest.approx(np.sqrt(chi2.ppf(0.95, 3)) * moved, rel=3e-3)
 
 
 @pytest.mark.parametrize(("share", "said"), [(5e-4, "larger by 0.50"), (-5e-4, "smaller by 0.50"), (-1e-4, "")])

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.features.joining.feature_pose import Misfit, held, misfit_of
+from pipeline.features.joining.feature_pose import Misfit, by_pose_along, held, misfit_of
 from pipeline.features.joining.overlap import SetUp, met
 from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
@@ -94,8 +94,7 @@ def misfit_map(stays: SetUp, laid: SetUp, pose: SetUpPose) -> MisfitMap:
     columns = np.hstack([found.points, found.normals, found.off[:, None]])
     means = np.stack([np.bincount(which.ravel(), column) for column in columns.T], axis=1) / count[:, None]
     places, ways, off = means[:, :3], means[:, 3:6], means[:, 6]
-    lever = np.hstack([ways, np.cross(places, ways)])
-    by_pose = np.einsum("ki,ij,kj->k", lever, pose.covariance, lever)
+    by_pose = by_pose_along(places, ways, pose.covariance) ** 2
     white = np.zeros(len(count))
     for scan, facets in ((stays, found.facets), (laid, sample.facets[found.which])):
         # A corner has one noise, however many points of its facets were looked at.

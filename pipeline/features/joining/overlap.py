@@ -31,6 +31,7 @@ BENT = np.cos(np.radians(25.0))  # normals at the corners of a facet, where a po
 WITHIN = 1e-4  # share of each corner in a place within a facet
 NEAR = 2.5  # mm: surface nearer than that, and facing alike, is meant to be the same
 TUKEY = 4.685
+EXACT = 1e-6  # mm, what a scan without noise is weighed by
 STANDS_OUT = 5.0  # standard deviations
 FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
@@ -318,7 +319,7 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     if len(found.off) < 30:
         return None
     white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
-    scale = max(scaled_mad(found.off, 0.0), white)
+    scale = max(scaled_mad(found.off, 0.0), white, EXACT)
     weight = np.clip(1.0 - (found.off / (TUKEY * scale)) ** 2, 0.0, None) ** 2
     levers = found.points - middle
     rows, theirs = (np.hstack([n, np.cross(levers, n)]) for n in (found.normals, found.theirs))
@@ -336,7 +337,7 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
         spread += _noise_in(scan, points, held, gains)
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
-    excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, 0.0)
+    excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, EXACT**2)
     return Pull(sums, change, kept @ (spread + excess * (gains.T @ gains)) @ kept.T, scale)
 
 

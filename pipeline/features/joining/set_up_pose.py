@@ -138,6 +138,18 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
     return fixed or standing
 
 
+def settled_from(stays: SetUp, laid: SetUp, motion: Floats) -> SetUpPose | None:
+    """The pose that least squares over features and skin settle on from a motion (4, 4) that was found otherwise, with
+    how well it is known; None where that leaves a freedom open, or much of what was met is not the same.
+
+    Nothing is looked for elsewhere: whether the set-up could lie in another place too is not asked.
+    """
+    found = settled(
+        stays, laid, laid.sample(FINAL), motion, may_be_one(stays, laid), NO_WORD, 4, UNSURE_CLASH, honest=True
+    )
+    return None if found is None or len(found.open) or found.surplus < SURPLUS else found
+
+
 def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask, word: Word) -> list[SetUpPose]:
     """Those of roughly settled poses that stand when looked at closely."""
     small = laid.sample(SCREEN)

@@ -7,6 +7,7 @@ what the file holds of each kind of surface, `file` the file itself.
 from __future__ import annotations
 
 from pipeline.formats.datum_file.records.audits import (
+    AlignmentRecord,
     AuditRecord,
     BothWays,
     BudgetRecord,
@@ -72,6 +73,7 @@ from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, 
 
 __all__ = [
     "SCHEMA_VERSION",
+    "AlignmentRecord",
     "AuditRecord",
     "BothWays",
     "BudgetRecord",
