@@ -14,6 +14,14 @@ from pipeline.features.joining.feature_pose import (
 )
 from pipeline.features.joining.overlap import SetUp
 from pipeline.features.joining.pose_search import MARGIN, Pose, Scene, at, is_fixed, moved, poses
+from pipeline.features.joining.reference_balls import (
+    BallSize,
+    at_known_size,
+    ball_pairs,
+    balls_of,
+    distances_alike,
+    without_balls,
+)
 from pipeline.features.joining.set_up_pose import (
     Across,
     SetUpPose,
@@ -29,6 +37,7 @@ from pipeline.features.joining.together import Common, Laid, fitted_together, sa
 __all__ = [
     "MARGIN",
     "Across",
+    "BallSize",
     "Common",
     "Joined",
     "Laid",
@@ -42,8 +51,12 @@ __all__ = [
     "all_pairs",
     "at",
     "at_corner",
+    "at_known_size",
+    "ball_pairs",
+    "balls_of",
     "by_pose",
     "by_pose_along",
+    "distances_alike",
     "fitted_together",
     "is_fixed",
     "joined_by_features",
@@ -57,4 +70,5 @@ __all__ = [
     "set_up_poses",
     "settled_from",
     "shared_misfits",
+    "without_balls",
 ]

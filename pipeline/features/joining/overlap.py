@@ -38,6 +38,7 @@ ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
 MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
 LOOKED_INTO = 0.5  # cosine of a bore's axis and the way the scan looks, from which on one of its ends is its mouth
+PATCH, FEWEST_PATCHES = 8.0, 12  # mm, and how many patches tell how far misfits scatter
 HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
@@ -338,7 +339,38 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
     excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, EXACT**2)
-    return Pull(sums, change, kept @ (spread + excess * (gains.T @ gains)) @ kept.T, scale)
+    spread += excess * _alike_over_facets(gains, found.facets, facets)
+    spread *= max(1.0, _beyond_noise(found, gains, spread, kept))
+    return Pull(sums, change, kept @ spread @ kept.T, scale)
+
+
+def _alike_over_facets(gains: Floats, *facets: Ints) -> Floats:
+    """(6, 6) covariance of a sum of gains (k, 6) times errors of variance 1 that are one over each facet of the scan
+    whose facets (k,) are fewer: as many points as lie on one say no more than one of them."""
+    which = min((np.unique(f, return_inverse=True)[1] for f in facets), key=lambda one: int(one.max()))
+    sums = np.stack([np.bincount(which, gains[:, k]) for k in range(6)], axis=1)
+    return np.asarray(sums.T @ sums, dtype=np.float64)
+
+
+def _beyond_noise(found: Met, gains: Floats, spread: Floats, kept: Floats) -> float:
+    """How many times what the covariance (6, 6) of a sum of misfits makes of it its parts come to, patch by patch: a
+    form that the two scans draw differently, and waves that no large face has shown, are in no model of noise.
+
+    The covariance from clusters' own misfits (Liang and Zeger, Biometrika 73 (1986) 13), of which the size is taken
+    alone: its shape is not known of few patches.
+    """
+    cell = np.column_stack([np.floor(found.points / PATCH), np.argmax(abs(found.normals), axis=1)])
+    which = np.unique(cell.astype(np.int64), axis=0, return_inverse=True)[1].ravel()
+    count = int(which.max()) + 1
+    if count <= FEWEST_PATCHES:
+        return 1.0
+    sums = np.stack([np.bincount(which, gains[:, k] * found.off) for k in range(6)], axis=1) @ kept.T
+    expected = kept @ spread @ kept.T
+    scale = np.sqrt(np.maximum(np.diag(expected), 1e-300))
+    inverse = np.linalg.pinv(expected / np.outer(scale, scale), rcond=1e-9, hermitian=True)
+    freedom = int(np.linalg.matrix_rank(inverse))
+    unit = sums / scale
+    return float(np.einsum("ki,ij,kj->", unit, inverse, unit)) / max(freedom, 1) * count / (count - 6)
 
 
 def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int) -> Floats:

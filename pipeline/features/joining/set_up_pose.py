@@ -34,6 +34,7 @@ from pipeline.features.joining.overlap import (
     pull,
 )
 from pipeline.features.joining.pose_search import alike, at, candidates
+from pipeline.features.joining.reference_balls import laid_by_balls
 from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
@@ -105,23 +106,49 @@ class SetUpPose:
         return whole and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
 
 
-def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
+def set_up_poses(
+    stays: SetUp, laid: SetUp, word: Word = NO_WORD, balls: Sequence[Sequence[tuple[int, int]]] | None = None
+) -> list[SetUpPose]:
     """All poses of a set-up that stand, those with the most in agreement first; one with `open` motions stands only
     where none does that has none.
+
+    balls  all ways in which reference balls are paired (`ball_pairs`): only they are tried; None: there are none
 
     One pose: that is where it lies. Several: the scans can't tell them apart. None: they share too little, or are not
     of one part.
     """
+    if balls is not None:
+        found: list[SetUpPose] = []
+        for way in balls:
+            start = laid_by_balls(stays, laid, way)
+            if start is not None:
+                said = word._replace(same=(*word.same, *way))
+                found += _from_starts(stays, laid, _fits(stays, laid, said), said, [start])
+        return found
+    fits = _fits(stays, laid, word)
+    starts = [
+        undone(one.motion)
+        for one in candidates(stays.scene, laid.scene, fits, MOST)
+        if set(word.same) <= {(i, j) for i, j in one.pairs}
+    ]
+    return _from_starts(stays, laid, fits, word, starts)
+
+
+def _fits(stays: SetUp, laid: SetUp, word: Word) -> Mask:
+    """(n, m) whether two features may be the same, by what they are and by what the user vouches for."""
     fits = may_be_one(stays, laid)
     for i, j in word.same:
         fits[i, :], fits[:, j] = False, False
         fits[i, j] = True
+    return fits
+
+
+def _from_starts(stays: SetUp, laid: SetUp, fits: Mask, word: Word, starts: Sequence[Floats]) -> list[SetUpPose]:
+    """The poses that stand of those that some motions (4, 4) lead to."""
     few, small = laid.sample(FEW), laid.sample(SCREEN)
     rough: list[SetUpPose] = []
-    for candidate in candidates(stays.scene, laid.scene, fits, MOST):
-        motion = undone(candidate.motion)
-        pairs = {(i, j) for i, j in candidate.pairs}
-        if not set(word.same) <= pairs or (word.turned_over and not _turned_over(stays, laid, motion)):
+    for motion in starts:
+        if word.turned_over and not _turned_over(stays, laid, motion):
             continue
         first = settled(stays, laid, few, motion, fits, word, 3, HOPELESS)
         if first is None:
@@ -251,7 +278,7 @@ def settled(
     pairs: list[tuple[int, int]] = []
     for turn in range(rounds):
         if turn < 3:
-            pairs = list(at(undone(motion), stays.scene, laid.scene, fits).pairs)
+            pairs = list(dict.fromkeys((*word.same, *at(undone(motion), stays.scene, laid.scene, fits).pairs)))
         weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
         last = honest and turn >= rounds - 2
         if last and fine is None:
