@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc
 
+from pipeline.coverage import SINGLE
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting import without_coating
 from pipeline.features.gauging import check_measured
@@ -33,6 +34,7 @@ from pipeline.features.joining import (
     at_known_size,
     ball_pairs,
     balls_of,
+    bend_between,
     distances_alike,
     fitted_together,
     misfit_map,
@@ -537,6 +539,7 @@ def _report(
         pose.clash,
         shared,
         scale_between(stays, laid, pose),
+        bend_between(stays, laid, where),
         places,
         where.off,
         where.sigma,
@@ -585,6 +588,15 @@ def _cautions(reports: Sequence[SetUpJoin], commons: Sequence[Common]) -> list[s
             out.append(
                 f"{file} is {'larger' if share > 0 else 'smaller'} by {1e3 * abs(share):.2f} mm a metre (+- "
                 f"{2e3 * sigma:.2f} at 95 %) than the scan it was laid on: the part was warmer, or a scanner is off."
+            )
+        bend = one.bend
+        if bend is not None and bend.stands_out:
+            out.append(
+                f"In {file} the part is formed otherwise than in the scan it was laid on: over "
+                f"{mm(bend.length, '.0f')} it is bent by {um(bend.bow)} (+- {um(SINGLE * bend.bow_sigma)} at 95 %) and "
+                f"twisted by {np.degrees(abs(bend.twist)):.3f} degrees (+- "
+                f"{np.degrees(SINGLE * bend.twist_sigma):.3f}), more than noise explains: by clamps, warmth or a moved "
+                "scanner; sizes over both scans are off by as much."
             )
         told = steps(one)
         if told:

@@ -19,7 +19,7 @@ from pipeline.geometry import rigid
 from pipeline.lengths import in_unit
 from pipeline.stages.export import _scan_of
 from pipeline.stages.join import _cautions, _undecided
-from pipeline.values import FILLED, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
+from pipeline.values import FILLED, Bend, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
 from tests.outcomes import outcome
 
 TURN = np.array([0.0, 0.0, 1e-4])
@@ -36,6 +36,7 @@ def laid(**more: object) -> SetUpJoin:
     made = outcome()
     one = SetUpJoin(
         replace(made.source, file="below.stl"), made.recover.noise, 1, np.eye(4), turning(), 0.01, 0.5, 0.0, (), None,
+        None,
         np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.zeros(0, bool),
     )  # fmt: skip
     return replace(one, **more)
@@ -54,6 +55,13 @@ def test_a_scale_that_stands_out_is_told_either_way(share: float, said: str) -> 
     told = _cautions([laid(scale=(share, 5e-5))], [])
     assert len(told) == bool(said)
     assert all(said in text for text in told)
+
+
+@pytest.mark.parametrize(("chance", "said"), [(1e-4, "bent by 45 um (+- 10 um at 95 %)"), (0.2, "")])
+def test_a_bend_that_stands_out_is_told(chance: float, said: str) -> None:
+    told = _cautions([laid(bend=Bend(0.045, 0.0051, 1e-4, 5e-5, 180.0, chance))], [])
+    assert len(told) == bool(said)
+    assert all(said in text and "over 180 mm" in text for text in told)
 
 
 def joined(seen_by: np.ndarray, one: SetUpJoin) -> Outcome:

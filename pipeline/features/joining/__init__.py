@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.features.joining.checks import misfit_map, scale_between, shared_misfits
+from pipeline.features.joining.checks import bend_between, misfit_map, scale_between, shared_misfits
 from pipeline.features.joining.feature_pose import (
     Joined,
     Misfit,
@@ -54,6 +54,7 @@ __all__ = [
     "at_known_size",
     "ball_pairs",
     "balls_of",
+    "bend_between",
     "by_pose",
     "by_pose_along",
     "distances_alike",

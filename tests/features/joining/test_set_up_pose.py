@@ -23,6 +23,7 @@ from pipeline.features.joining import (
     Across,
     SetUpPose,
     Word,
+    bend_between,
     misfit_map,
     scale_between,
     set_up_poses,
@@ -118,6 +119,32 @@ def test_a_scan_that_is_too_large_is_told() -> None:
         SimpleNamespace(features=features), SimpleNamespace(features=features), replace(lies, motion=np.eye(4))
     )
     assert same == pytest.approx(0.0, abs=1e-9)
+
+
+def bent(scan: Scan, to_scan: np.ndarray, bow: float, turn: float) -> Scan:
+    """The block's scan, sagging by `bow` over its length of 90 mm along x, one end turned by `turn` rad to the other."""
+    points = transformed(np.linalg.inv(to_scan), scan.surface.vertices)
+    share = points[:, 0] / 90.0
+    angle = turn * share
+    y, z = points[:, 1].copy(), points[:, 2].copy()
+    points[:, 1], points[:, 2] = y - angle * z, z + angle * y + 4.0 * bow * share**2
+    surface = replace(scan.surface, vertices=transformed(to_scan, points))
+    return Scan(surface, scan.labels, scan.features, scan.scene, scan.noise)
+
+
+@pytest.mark.parametrize(("bow", "turn"), [(0.06, 0.0), (0.0, 2e-3)])
+def test_a_part_that_is_bent_or_twisted_in_one_scan_is_told(made, scans, found, bow: float, turn: float) -> None:
+    """Both saw the sides: the bow shows on the ends of these, at bores, and on what is skin."""
+    other = bent(scans[1], made[1].to_scan, bow, turn)
+    told = bend_between(scans[0], other, misfit_map(scans[0], other, found))
+    assert told.stands_out
+    if bow:
+        assert told.bow == pytest.approx(bow, abs=3.0 * told.bow_sigma + 0.1 * bow)
+    else:
+        assert abs(told.twist) == pytest.approx(turn, abs=3.0 * told.twist_sigma + 0.1 * turn)
+    straight = bend_between(*scans, misfit_map(*scans, found))
+    assert not straight.stands_out
+    assert straight.bow < 3.5 * straight.bow_sigma
 
 
 def test_what_the_user_says_is_followed(scans, found) -> None:
