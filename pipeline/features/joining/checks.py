@@ -125,6 +125,16 @@ def bend_between(stays: SetUp, laid: SetUp, where: MisfitMap) -> Bend | None:
     Generalised least squares of the cells' misfits, with the waves of both scans, over a small motion, which is free, a
     bow to either side that grows with the square of the way along, and a turn about it that grows with the way; an F
     test of the three.
+
+    >>> from tests.features.joining.bare import bare_box
+    >>> x, y = (v.ravel() for v in np.meshgrid(np.arange(-48.0, 49.0, 8.0), (-10.0, 0.0, 10.0)))
+    >>> top, side = np.column_stack([x, y, 8.0 + 0 * x]), np.column_stack([x, 14.0 + 0 * x, 0.5 * y])
+    >>> ways = np.repeat([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]], len(x), axis=0)
+    >>> sagging = np.r_[0.02 * (x / 48.0) ** 2, 0 * x]
+    >>> cells = MisfitMap(np.vstack([top, side]), ways, sagging, 0.001 + 0 * sagging)
+    >>> found = bend_between(bare_box(), bare_box(), cells)
+    >>> round(found.bow, 4), found.stands_out
+    (0.02, True)
     """
     if len(where.off) < LEAST_BENT:
         return None

@@ -170,6 +170,11 @@ def settled_from(stays: SetUp, laid: SetUp, motion: Floats) -> SetUpPose | None:
     how well it is known; None where that leaves a freedom open, or much of what was met is not the same.
 
     Nothing is looked for elsewhere: whether the set-up could lie in another place too is not asked.
+
+    >>> from tests.features.joining.bare import bare_box
+    >>> aside = rigid(np.eye(3), np.array([0.2, -0.1, 0.1]))
+    >>> settled_from(bare_box(), bare_box(), aside).motion[:3, 3].round(3).tolist()
+    [0.0, 0.0, 0.0]
     """
     found = settled(
         stays, laid, laid.sample(FINAL), motion, may_be_one(stays, laid), NO_WORD, 4, UNSURE_CLASH, honest=True
