@@ -39,6 +39,7 @@ INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
 MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
 LOOKED_INTO = 0.5  # cosine of a bore's axis and the way the scan looks, from which on one of its ends is its mouth
 PATCH, FEWEST_PATCHES = 8.0, 12  # mm, and how many patches tell how far misfits scatter
+FEWEST_FACETS = 30  # of either scan, from which on their misfits say anything
 HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
@@ -311,13 +312,15 @@ class Pull:
 
 
 def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True) -> Pull | None:
-    """What misfits say of a pose; None where too few were met. Not `honest`: with white noise only, which is faster.
+    """What misfits say of a pose; None where too few facets were met. Not `honest`: with white noise alone, faster.
 
     The noise of a scan tilts its normals, so that a turned surface seems to be held about its axis. The normals of the
     other scan are tilted otherwise: as weights of the misfits they leave nothing of that on average (instrumental
     variables, Wald 1940), and what does not stand out of the rest is left out.
     """
-    if len(found.off) < 30:
+    facets = sample.facets[found.which]
+    # Many points of one facet are no more than that facet.
+    if min(len(np.unique(found.facets)), len(np.unique(facets))) < FEWEST_FACETS:
         return None
     white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
     scale = max(scaled_mad(found.off, 0.0), white, EXACT)
@@ -325,15 +328,13 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     levers = found.points - middle
     rows, theirs = (np.hstack([n, np.cross(levers, n)]) for n in (found.normals, found.theirs))
     gains = theirs * weight[:, None]
-    corners = min(
-        len(np.unique(s.surface.faces[f])) for s, f in ((stays, found.facets), (laid, sample.facets[found.which]))
-    )
+    both = ((stays, found.facets), (laid, facets))
+    corners = min(len(np.unique(scan.surface.faces[f])) for scan, f in both)
     kept = _told(found, rows, gains, levers, corners)
     sums, change = kept @ (gains.T @ found.off), kept @ (gains.T @ rows) @ kept.T
     if not honest:
         return Pull(sums, change, scale**2 * (kept @ (gains.T @ gains) @ kept.T), scale)
     spread = np.zeros((6, 6))
-    facets = sample.facets[found.which]
     for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
         spread += _noise_in(scan, points, held, gains)
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.

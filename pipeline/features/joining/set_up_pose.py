@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial.transform import Rotation
+from scipy.special import chdtri
 
 from pipeline.features.joining.feature_pose import crossing, held
 from pipeline.features.joining.overlap import (
@@ -35,7 +36,7 @@ from pipeline.features.joining.overlap import (
 )
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.reference_balls import laid_by_balls
-from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
+from pipeline.geometry import Floats, Mask, rigid, small_motion, transformed, turned, undone
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
 
@@ -49,6 +50,9 @@ MOST_BEYOND, MOST_CROSSED = 0.2, 2.0  # a share, and mm
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
+FIRM = 0.02  # mm: what is known less well at the part's edge is tried from aside
+WITHIN_ROOM = 0.999  # share of poses of one place that lie so near to each other by what is known of them
+ASIDE, FARTHEST = 4.0, 2.0  # standard deviations, and mm at most, by which it is
 SHIFTS = {True: 1, False: 2}
 
 
@@ -161,8 +165,8 @@ def _from_starts(stays: SetUp, laid: SetUp, fits: Mask, word: Word, starts: Sequ
     if not standing:
         # What is open is not taken for a place, but told, so that skin may speak for it, once nothing better stands.
         standing = _standing(stays, laid, [pose for pose in rough if len(pose.open)], fits, word)
-    fixed = [pose for pose in standing if not len(pose.open)]
-    return fixed or standing
+    fixed = _one_place([pose for pose in standing if not len(pose.open)], small.points)
+    return [pose for pose in fixed if not len(pose.open)] or _one_place(standing, small.points)
 
 
 def settled_from(stays: SetUp, laid: SetUp, motion: Floats) -> SetUpPose | None:
@@ -198,8 +202,67 @@ def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask,
         if final is not None and final.surplus >= SURPLUS and not known(final):
             proved = _proved(stays, laid, sample, final)
             if proved.stands:
-                found.append(proved)
+                found.append(_tried_aside(stays, laid, sample, proved, fits, word))
     return found
+
+
+def _tried_aside(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose, fits: Mask, word: Word) -> SetUpPose:
+    """The pose, with what comes of it from starts to either side along the motion that is known least.
+
+    Where little skin alone holds a motion, noise makes least squares stop at several places along it, and what is said
+    at each knows nothing of the others. A start some standard deviations aside has to come back: by what it does not,
+    the pose is known less well; by more than a millimetre, the motion is open.
+    """
+    middle, scales, here = _about_middle(pose, sample.points)
+    values, vectors = np.linalg.eigh(here @ pose.covariance @ here.T / np.outer(scales, scales))
+    loosest = float(np.sqrt(max(values[-1], 0.0)))
+    if loosest < FIRM or len(pose.open):
+        return pose
+    worst = np.zeros(6)
+    for way in (1.0, -1.0):
+        aside = scales * vectors[:, -1] * way * min(ASIDE * loosest, FARTHEST)
+        spin = Rotation.from_rotvec(aside[3:]).as_matrix()
+        start = rigid(spin, middle + aside[:3] - spin @ middle) @ pose.motion
+        again = settled(stays, laid, sample, start, fits, word, 6, UNSURE_CLASH, honest=True)
+        left = aside
+        if again is not None and not len(again.open):
+            left = here @ small_motion(again.motion @ undone(pose.motion))
+        if np.linalg.norm(left / scales) > np.linalg.norm(worst / scales):
+            worst = left
+    return pose if np.linalg.norm(worst / scales) < loosest else _wider(pose, worst, sample.points)
+
+
+def _about_middle(pose: SetUpPose, points: Floats) -> tuple[Floats, Floats, Floats]:
+    """(3,) the middle of a laid scan's points (n, 3), (6,) what makes shifts and turns about it mm at the part's edge,
+    and (6, 6) what makes a motion about it of one about the origin."""
+    middle = transformed(pose.motion, points).mean(axis=0)
+    here = np.eye(6)
+    here[:3, 3:] = crossing(middle).T
+    return middle, np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(points, axis=0))))], here
+
+
+def _wider(pose: SetUpPose, off: Floats, points: Floats) -> SetUpPose:
+    """The pose where it may as well be off by a small motion (6,) about the middle; if by over a millimetre, open."""
+    _, scales, here = _about_middle(pose, points)
+    there = np.linalg.solve(here, off)
+    far = float(np.linalg.norm(off / scales))
+    wider = pose.covariance + np.outer(there, there)
+    return replace(pose, covariance=wider, open=(off / far)[None] if far > LOOSE else pose.open)
+
+
+def _one_place(poses: Sequence[SetUpPose], points: Floats) -> list[SetUpPose]:
+    """Poses with those taken for one, the first, that lie within what is known of the two: it may be off by as much."""
+    out: list[SetUpPose] = []
+    for pose in poses:
+        for k, other in enumerate(out):
+            off = small_motion(pose.motion @ undone(other.motion))
+            room = pose.covariance + other.covariance
+            if other.pairs == pose.pairs and off @ np.linalg.solve(room, off) < chdtri(6, 1.0 - WITHIN_ROOM):
+                out[k] = _wider(other, _about_middle(other, points)[2] @ off, points)
+                break
+        else:
+            out.append(pose)
+    return out
 
 
 def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, int], ...]:
