@@ -122,19 +122,19 @@ def test_a_scan_that_is_too_large_is_told() -> None:
 
 
 def bent(scan: Scan, to_scan: np.ndarray, bow: float, turn: float) -> Scan:
-    """The block's scan, sagging by `bow` over its length of 90 mm along x, an end turned by `turn` rad to the other."""
+    """The block's scan, bent sideways by `bow` over its length of 90 mm along x, an end turned by `turn` rad to the other."""
     points = transformed(np.linalg.inv(to_scan), scan.surface.vertices)
     share = points[:, 0] / 90.0
     angle = turn * share
     y, z = points[:, 1].copy(), points[:, 2].copy()
-    points[:, 1], points[:, 2] = y - angle * z, z + angle * y + 4.0 * bow * share**2
+    points[:, 1], points[:, 2] = y - angle * z + 4.0 * bow * share**2, z + angle * y
     surface = replace(scan.surface, vertices=transformed(to_scan, points))
     return Scan(surface, scan.labels, scan.features, scan.scene, scan.noise)
 
 
 @pytest.mark.parametrize(("bow", "turn"), [(0.06, 0.0), (0.0, 2e-3)])
 def test_a_part_that_is_bent_or_twisted_in_one_scan_is_told(made, scans, found, bow: float, turn: float) -> None:
-    """Both saw the sides: the bow shows on the ends of these, at bores, and on what is skin."""
+    """Both saw the sides, y = +-35 mm, along which the bow shows."""
     other = bent(scans[1], made[1].to_scan, bow, turn)
     told = bend_between(scans[0], other, misfit_map(scans[0], other, found))
     assert told.stands_out
