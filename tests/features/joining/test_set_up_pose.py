@@ -122,7 +122,7 @@ def test_a_scan_that_is_too_large_is_told() -> None:
 
 
 def bent(scan: Scan, to_scan: np.ndarray, bow: float, turn: float) -> Scan:
-    """The block's scan, bent sideways by `bow` over its length of 90 mm along x, an end turned by `turn` rad to the other."""
+    """The block's scan, bent sideways by `bow` over its length of 90 mm along x, one end turned by `turn` rad."""
     points = transformed(np.linalg.inv(to_scan), scan.surface.vertices)
     share = points[:, 0] / 90.0
     angle = turn * share
