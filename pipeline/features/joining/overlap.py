@@ -311,8 +311,14 @@ class Pull:
         return self.change.T @ inverse @ self.change, self.change.T @ inverse @ self.sums
 
 
-def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True) -> Pull | None:
+def pull(
+    stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True, least: float = 0.0
+) -> Pull | None:
     """What misfits say of a pose; None where too few facets were met. Not `honest`: with white noise alone, faster.
+
+    least  mm: what is off by less than some four times that is not taken for something else. The few facets that hold a
+           motion are all off while it is not yet right, and the many that don't feel it would make them outliers: with
+           a width that shrinks from step to step they have their say (graduated non-convexity, Blake, Zisserman 1987)
 
     The noise of a scan tilts its normals, so that a turned surface seems to be held about its axis. The normals of the
     other scan are tilted otherwise: as weights of the misfits they leave nothing of that on average (instrumental
@@ -323,7 +329,7 @@ def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, 
     if min(len(np.unique(found.facets)), len(np.unique(facets))) < FEWEST_FACETS:
         return None
     white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
-    scale = max(scaled_mad(found.off, 0.0), white, EXACT)
+    scale = max(scaled_mad(found.off, 0.0), white, EXACT, least)
     weight = np.clip(1.0 - (found.off / (TUKEY * scale)) ** 2, 0.0, None) ** 2
     levers = found.points - middle
     rows, theirs = (np.hstack([n, np.cross(levers, n)]) for n in (found.normals, found.theirs))

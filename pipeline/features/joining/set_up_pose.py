@@ -47,6 +47,7 @@ MOST = 60  # candidates that are looked at
 FEW, SCREEN, FINAL, FINE = 1000, 4000, 40_000, 160_000  # points, the last of skin alone
 HOPELESS, UNSURE_CLASH, MOST_CLASH = 0.7, 0.15, 0.03  # shares, of candidates, roughly settled poses, and what stands
 MOST_BEYOND, MOST_CROSSED = 0.2, 2.0  # a share, and mm
+WIDEST = 0.4  # mm, of what counts as one surface at first
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
@@ -355,7 +356,8 @@ def settled(
         where = sample if fine is None else fine
         found = (met if last else met_roughly)(stays, where, motion)
         skin = _picked(found, ~_on_pairs(stays, laid, where, found, used))
-        of_skin = pull(stays, laid, where, skin, middle, last)
+        least = 0.0 if turn == rounds - 1 else WIDEST / 4.0**turn
+        of_skin = pull(stays, laid, where, skin, middle, last, least)
         agreeing = 0
         if of_skin is not None:
             more, sums = of_skin.information()
