@@ -37,6 +37,7 @@ from pipeline.features.joining import (
     bend_between,
     distances_alike,
     fitted_together,
+    is_ball,
     misfit_map,
     moved_on,
     same_features,
@@ -225,9 +226,7 @@ def _balls(scans: Sequence[SetUp], files: Sequence[str], wished: Sequence[Ball])
         if sizes and len(found) < 3:
             count = sum(size.count for size in sizes)
             asked = " or ".join(in_unit(mm(size.diameter, ".3f"), "mm") for size in sizes)
-            others = [
-                f for k, f in enumerate(scan.features) if f.kind == "sphere" and f.side == "boss" and k not in found
-            ]
+            others = [f for k, f in enumerate(scan.features) if is_ball(f) and k not in found]
             told = in_unit(", ".join(f"{f.id} {mm(2 * (f.radius or 0.0), '.2f')}" for f in others[:6]), "mm")
             raise GeometryError(
                 f"{file} shows {len(found) or 'none'} of the {count} reference balls of {asked}, and three are needed"

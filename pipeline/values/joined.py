@@ -49,7 +49,11 @@ class Bend:
 
     @property
     def stands_out(self) -> bool:
-        """Whether noise hardly explains it: as seldom as three standard deviations."""
+        """Whether noise hardly explains it: as seldom as three standard deviations.
+
+        >>> Bend(0.045, 0.005, 1e-4, 5e-5, 180.0, 1e-6).stands_out
+        True
+        """
         return self.chance < 0.003
 
 

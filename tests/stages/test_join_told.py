@@ -1,6 +1,6 @@
 """What is told of a set-up: its corner, its scale, and its facets, by formula and by hand.
 
-Covers: pipeline.stages.join, pipeline.stages.export, pipeline.formats.datum_file.feature_parts
+Covers: pipeline.stages.join, pipeline.stages.export, pipeline.formats.datum_file.feature_parts, pipeline.values.joined
 """
 
 from __future__ import annotations

@@ -20,6 +20,7 @@ from pipeline.features.joining.reference_balls import (
     ball_pairs,
     balls_of,
     distances_alike,
+    is_ball,
     without_balls,
 )
 from pipeline.features.joining.set_up_pose import (
@@ -59,6 +60,7 @@ __all__ = [
     "by_pose_along",
     "distances_alike",
     "fitted_together",
+    "is_ball",
     "is_fixed",
     "joined_by_features",
     "misfit",

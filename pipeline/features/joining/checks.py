@@ -150,23 +150,26 @@ def bend_between(stays: SetUp, laid: SetUp, where: MisfitMap) -> Bend | None:
     bows = 4.0 * share[:, None] ** 2 * (where.ways @ axes[1:].T)
     twist = share * np.einsum("ij,ij->i", np.cross(axes[0], levers), where.ways)
     reach = 0.5 * length
-    rigid_too = np.hstack([where.ways, np.cross(levers, where.ways) / reach])
-    rows = np.hstack([rigid_too, bows, twist[:, None]])
     lower = np.linalg.cholesky(_of_cells(stays, laid, where.places))
-    unit, off = np.linalg.solve(lower, rows), np.linalg.solve(lower, where.off)
-    if np.linalg.matrix_rank(unit / np.maximum(np.linalg.norm(unit, axis=0), 1e-300), tol=1e-3) < rows.shape[1]:
+    moved = np.linalg.solve(lower, np.hstack([where.ways, np.cross(levers, where.ways) / reach]))
+    basis, sizes, _ = np.linalg.svd(moved, full_matrices=False)
+    basis = basis[:, sizes > 1e-3 * sizes[0]]
+    off = np.linalg.solve(lower, where.off)
+    off -= basis @ (basis.T @ off)
+    bent = np.linalg.solve(lower, np.hstack([bows, twist[:, None]]))
+    # What of a bend a motion of the whole does not make good again.
+    own = bent - basis @ (basis.T @ bent)
+    if (np.linalg.norm(own, axis=0) < 1e-3 * np.linalg.norm(bent, axis=0)).any() or np.linalg.matrix_rank(own) < 3:
         return None
-    left = [
-        float(np.sum((off - part @ np.linalg.lstsq(part, off, rcond=None)[0]) ** 2)) for part in (unit[:, :6], unit)
-    ]
-    freedom = len(off) - rows.shape[1]
-    variance = max(left[1] / freedom, 1.0)
-    found = np.linalg.lstsq(unit, off, rcond=None)[0][6:]
-    spread = variance * np.linalg.inv(unit.T @ unit)[6:, 6:]
+    found, *_ = np.linalg.lstsq(own, off, rcond=None)
+    left = float(np.sum((off - own @ found) ** 2))
+    freedom = len(off) - basis.shape[1] - 3
+    variance = max(left / freedom, 1.0)
+    spread = variance * np.linalg.inv(own.T @ own)
     bow = float(np.hypot(found[0], found[1]))
     way = found[:2] / max(bow, 1e-12)
     sigma = float(np.sqrt(way @ spread[:2, :2] @ way))
-    chance = float(fdtrc(3, freedom, max(left[0] - left[1], 0.0) / 3.0 / variance))
+    chance = float(fdtrc(3, freedom, max(float(off @ off) - left, 0.0) / 3.0 / variance))
     return Bend(bow, sigma, float(found[2]), float(np.sqrt(spread[2, 2])), length, chance)
 
 

@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.features.joining.overlap import SetUp
 from pipeline.geometry import Floats, Mask, rigid
 from pipeline.mesh.topology import compact, facet_areas
+from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Surface
 
 FEWEST = 3
@@ -35,6 +36,16 @@ class BallSize:
     count: int
 
 
+def is_ball(feature: Feature) -> bool:
+    """Whether a feature is round all over, from outside.
+
+    >>> from tests.features.joining.balls import scan_of_balls
+    >>> is_ball(scan_of_balls().features[0])
+    True
+    """
+    return kind_of(feature).centred and feature.direction is None and feature.side == "boss"
+
+
 def balls_of(scan: SetUp, sizes: Sequence[BallSize]) -> list[int]:
     """Indices of the features of a scan that are reference balls.
 
@@ -44,7 +55,7 @@ def balls_of(scan: SetUp, sizes: Sequence[BallSize]) -> list[int]:
     """
     found = []
     for index, f in enumerate(scan.features):
-        if f.kind != "sphere" or f.side != "boss" or f.radius is None:
+        if not is_ball(f) or f.radius is None:
             continue
         known = f.uncertainty.radius or 0.0
         if any(abs(f.radius - s.diameter / 2) < 4.0 * np.hypot(known, s.uncertainty / 2) + OFF_SIZE for s in sizes):

@@ -102,6 +102,7 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
 
     Raises InputError where the rescan can't be laid on the plan, or in more than one way.
 
+    >>> from pipeline.errors import InputError
     >>> from pipeline.fitup import turned_body
     >>> bar = turned_body("bar", [(0, 40), (50, 40), (50, 30), (70, 30)], 0.01)
     >>> try:
