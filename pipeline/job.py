@@ -260,6 +260,25 @@ class Across(Settings):
     uncertainty: Length
 
 
+class Ball(Settings):
+    """Reference balls that were stuck to the part, or to a frame clamped to it, before it was scanned: set-ups are laid
+    on each other by them first, and they are taken out after. mm, or "0.7874 in".
+
+    diameter     of each, and its standard uncertainty (k = 1)
+    count        how many there are of this diameter; three tell a place, a fourth checks it
+    """
+
+    diameter: Length
+    uncertainty: Length
+    count: int = Field(ge=1)
+
+    @model_validator(mode="after")
+    def _positive(self) -> Ball:
+        if not 0.0 < self.uncertainty.mm < 0.1 * self.diameter.mm:
+            raise ValueError("the uncertainty of a ball's diameter is above 0 and below a tenth of it")
+        return self
+
+
 class SetUp(Settings):
     """Another scan of the part, from another side; it is laid on the job's own one by what both show.
 
@@ -389,6 +408,7 @@ class Job(Settings):
     clean    what is no part of it
     recover  what is looked for
     set_up   further scans of the part, from other sides
+    ball     reference balls that all of them show
     measured sizes measured on the real part, to hold the scan's against
     refit    features to be fitted again under what the user vouches for
     names    a feature's number and the user's name for it, either way round
@@ -414,6 +434,7 @@ class Job(Settings):
     clean: CleanSettings = CleanSettings()
     recover: RecoverSettings = Field(default_factory=RecoverSettings)
     set_up: tuple[SetUp, ...] = ()
+    ball: tuple[Ball, ...] = ()
     measured: tuple[Measured, ...] = ()
     refit: tuple[Refit, ...] = ()
     names: dict[str, str] = Field(default_factory=dict)
@@ -422,6 +443,14 @@ class Job(Settings):
     lighten: LightenSettings = LightenSettings(facets=100_000)
     audit: AuditSettings = AuditSettings()
     export: ExportSettings = ExportSettings()
+
+    @model_validator(mode="after")
+    def _balls_join(self) -> Job:
+        if self.ball and not self.set_up:
+            raise ValueError("[[ball]] is for a job of several scans: name the others, each under [[set_up]]")
+        if self.ball and sum(ball.count for ball in self.ball) < 3:
+            raise ValueError("three reference balls are needed to tell a place; one or two leave it free to turn")
+        return self
 
 
 def load_job(path: str | Path) -> Job:

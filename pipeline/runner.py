@@ -408,7 +408,7 @@ class _Shelf:
                     made_of["book"] = None
                 elif parameter == "book":
                     made_of["book"] = self._book_now if self._book_before is None else self._book_before
-                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery"):
+                elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery", "balls"):
                     made_of[parameter] = self._plain(self._setting(name, parameter))
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
@@ -537,6 +537,7 @@ class _Shelf:
             "names": job.names,
             "exclude": job.clean.exclude,
             "recovery": job.recover,
+            "balls": job.ball,
         }
         if self._alone(name) and parameter in ("measured", "refits", "names"):
             return type(parts[parameter])()

@@ -15,7 +15,6 @@ from pipeline.cli.terminal import EXIT_BUDGET, budgeted, stage_progress, um
 from pipeline.lengths import in_unit, mm, mm2, place_in_mm
 
 if TYPE_CHECKING:
-    from pipeline.geometry import Floats
     from pipeline.values import Audit, BudgetLine
 
 
@@ -34,7 +33,7 @@ def budget_options(function: Any) -> Any:
 @click.command(short_help="Audit any two meshes against each other.")
 @click.argument("scan", type=click.Path(path_type=Path), metavar="SCAN")
 @click.argument("light", type=click.Path(path_type=Path), metavar="LIGHT")
-@click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by a best fit first, and print its 4x4 motion.")
+@click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by what both show, and print the 4x4.")
 @click.option(
     "--units",
     type=click.Choice(["mm", "cm", "m", "in"]),
@@ -62,13 +61,18 @@ def command(
     LIGHT may come from anywhere; it brings no labels, so its facets are matched to SCAN's features by
     nearness. Of a PLY that a run wrote, as SCAN or as LIGHT, only the measured facets are judged: how far the
     filled ones of LIGHT lie from SCAN is told apart. Coordinates are SCAN's; a light mesh in part coordinates
-    wants --align. Exit status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
+    wants --align: LIGHT is recovered too, laid on SCAN by what both show, and each figure says what is open of
+    it by that. Where nothing tells one place, it is laid where its facets fit best, with a caution. Exit
+    status: 0 done, 2 unusable input, 3 done but a promise of the budget is broken.
     """
     from pipeline.formats.datum_file import comparison_record, plain_data
+    from pipeline.formats.meshes_out import write_stl
     from pipeline.job import AuditSettings, make_job
     from pipeline.runner import run
     from pipeline.stages.audit import compare
+    from pipeline.stages.join import scan_of
     from pipeline.stages.read import read_in_mm
+    from pipeline.values import FILLED
 
     settings = AuditSettings(
         max_deviation=max_deviation,
@@ -83,17 +87,22 @@ def command(
         other = read_in_mm(light, units, progress)
     with tempfile.TemporaryDirectory(prefix="datumlift-") as folder:
         known = run(make_job({"scan": scan, "read": reading}), out=folder, until="recover", progress=watch)
+        lying = None
+        if align:
+            # As it was read: in mm, whatever its own unit, and without what was filled.
+            seen = Path(folder) / "seen.stl"
+            write_stl(seen, other.vertices, other.faces[other.origin != FILLED], "mm")
+            found = run(make_job({"scan": seen}), out=Path(folder) / "light", until="recover", progress=watch)
+            lying = scan_of(known.clean, known.recover), scan_of(found.clean, found.recover)
         with watch("compare") as progress:
-            audit, motion = compare(
-                known.clean, known.recover, known.source, other, settings, aligned=align, progress=progress
-            )
+            audit = compare(known.clean, known.recover, known.source, other, settings, aligned=lying, progress=progress)
         cautions = tuple(dict.fromkeys([*known.cautions, *audit.cautions]))
     audit = replace(audit, cautions=cautions)
     if as_json:
-        click.echo(json.dumps(plain_data(comparison_record(audit, motion))))
+        click.echo(json.dumps(plain_data(comparison_record(audit))))
     else:
         told = "in" if known.source.unit == "in" else "mm"
-        click.echo(in_unit("\n".join([*as_lines(audit), *(motion_lines(motion) if align else [])]), told))
+        click.echo(in_unit("\n".join([*as_lines(audit), *alignment_lines(audit)]), told))
     return 0 if audit.within_budget else EXIT_BUDGET
 
 
@@ -118,8 +127,9 @@ def as_lines(audit: Audit) -> list[str]:
             ("light to scan, second opinion", audit.second_opinion.light_to_scan),
         ]
     for name, d in ways:
+        laid = "" if d.by_pose is None else f" +-{um(d.by_pose)} by where LIGHT lies (95 %)"
         lines.append(
-            f"{name}: mean {um(d.mean)}, rms {um(d.rms)}, p99 {um(d.p99)}, max {um(d.max)} "
+            f"{name}: mean {um(d.mean)}, rms {um(d.rms)}, p99 {um(d.p99)}, max {um(d.max)}{laid} "
             f"at scan: {place_in_mm(d.where)}"
         )
     if audit.filled is not None:
@@ -139,17 +149,24 @@ def as_lines(audit: Audit) -> list[str]:
     return lines + [f"caution  {text}" for text in audit.cautions]
 
 
-def motion_lines(motion: Floats) -> list[str]:
-    """The motion (4, 4) that LIGHT was moved by: in words, and its rows to paste elsewhere."""
+def alignment_lines(audit: Audit) -> list[str]:
+    """Where LIGHT was laid, if it was: the motion in words, its rows to paste elsewhere, and how well it is known."""
     from pipeline.geometry import rotation_angle
 
+    if audit.alignment is None:
+        return []
+    motion = audit.alignment.motion
     turn = math.degrees(rotation_angle(motion[:3, :3]))
     far = float((motion[:3, 3] ** 2).sum()) ** 0.5
     rows = "".join("\n  " + " ".join(f"{value + 0.0:16.10f}" for value in row) for row in motion)
-    return [
+    lines = [
         f"align    LIGHT was turned by {turn:.4f} deg, its origin moved by {mm(far, '.4f')}; "
         "scan = motion * light, in mm:" + rows
     ]
+    if audit.alignment.corner is not None:
+        on = f"{', '.join(audit.alignment.by)} and skin" if audit.alignment.by else "skin"
+        lines.append(f"laid on  {on}; its farthest corner is known within {um(audit.alignment.corner)} (95 %)")
+    return lines
 
 
 def _where(line: BudgetLine) -> str:

@@ -318,10 +318,20 @@ def set_up_section(show: Figures) -> str:
                 f" It is larger by {show.number(f'{at}.scale', 3)} ± {show.number(f'{at}.scale_uncertainty', 3)} mm "
                 "a metre than that (negative: smaller; standard uncertainty)."
             )
+        bend = ""
+        if one.bend is not None:
+            within = "stands out of noise" if one.bend.stands_out else "noise explains"
+            bend = (
+                f" Over {show.length(f'{at}.bend.length', 1.0)} {unit} it is bent by {show.small(f'{at}.bend.bow')} ± "
+                f"{show.small(f'{at}.bend.bow_uncertainty')} {small} and twisted by "
+                f"{show.angle(f'{at}.bend.twist', one.bend.twist_uncertainty)} ± "
+                f"{show.angle(f'{at}.bend.twist_uncertainty', one.bend.twist_uncertainty)} degrees against that "
+                f"(standard uncertainties), which {within}."
+            )
         parts.append(
             f"<h3>{i + 2}: {safe(one.source.file)}</h3><p>Laid on {safe(onto)}; "
             f"{show.percent(f'{at}.overlap')} % of it show what that shows too. The part's farthest corner is known "
-            f"within {show.length(f'{at}.corner_within', one.corner_within)} {unit} by that, at 95 %.{scale}</p>"
+            f"within {show.length(f'{at}.corner_within', one.corner_within)} {unit} by that, at 95 %.{scale}{bend}</p>"
         )
         rows = [
             cell(named(show.data, s.feature))

@@ -8,6 +8,16 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.coverage import SINGLE
+from pipeline.features.joining import (
+    SetUp,
+    SetUpPose,
+    at_corner,
+    by_pose,
+    by_pose_along,
+    set_up_poses,
+    settled_from,
+)
 from pipeline.features.simplification import (
     Distances,
     Target,
@@ -26,16 +36,18 @@ from pipeline.features.simplification import (
 )
 from pipeline.features.uncertainty import without_scale
 from pipeline.job import AuditSettings
-from pipeline.lengths import um
+from pipeline.lengths import mm, um
 from pipeline.mesh.query import Scene
-from pipeline.mesh.topology import facet_areas, facet_neighbours
+from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress, silent
 from pipeline.values import (
     FILLED,
+    Alignment,
     Audit,
     AuditResult,
     BudgetLine,
     CleanResult,
+    Deviation,
     Feature,
     FeatureAudit,
     FillResult,
@@ -113,11 +125,12 @@ def _noise_aside(scan: Surface, labels: NDArray[np.int32], features: tuple[Featu
 
 def compare(
     clean: CleanResult, recover: RecoverResult, source: Source, light: Surface, settings: AuditSettings, *,
-    aligned: bool = False, progress: Progress = silent,
-) -> tuple[Audit, np.ndarray]:  # fmt: skip
-    """Audit a mesh from anywhere against a scan whose features are known: (audit, motion (4, 4) of the mesh).
+    aligned: tuple[SetUp, SetUp] | None = None, progress: Progress = silent,
+) -> Audit:  # fmt: skip
+    """Audit a mesh from anywhere against a scan whose features are known.
 
-    The mesh is taken as it lies, or with `aligned` after a best fit onto the scan. It brings no labels:
+    The mesh is taken as it lies, or, with `aligned`, the scan and the mesh each as recovered alone, where its features
+    and skin lie on the scan's; what that leaves open of the figures is told with them. It brings no labels:
     they are carried over by nearness. What of it lies beyond a border of the scan is compared with nothing, and
     neither are its filled facets, whose distances are told apart.
 
@@ -129,11 +142,12 @@ def compare(
     target = _noise_aside(scan, recover.labels, recover.features, source)
     noise_free = Surface(target.vertices, scan.faces, scan.origin)
     scene = Scene(noise_free)
-    motion = np.eye(4)
-    if aligned:
+    lies: Alignment | None = None
+    open_place: tuple[str, ...] = ()
+    if aligned is not None:
         progress(0.2, "laying one mesh onto the other")
-        motion = best_fit(light, noise_free, scene)
-        light = moved_by(motion, light)
+        lies, open_place = _laid(*aligned, light, noise_free, scene)
+        light = moved_by(lies.motion, light)
     progress(0.4, "measuring distances both ways")
     filled = light.origin == FILLED
     labels = np.where(filled, np.int32(-1), labels_by_nearness(scan, target.labels, light, scene))
@@ -145,13 +159,84 @@ def compare(
         second = measured_again(scan, scene, target, light, apart, unknown=border)
     progress(0.8, "fitting the features on the light mesh")
     changes = compare_features(recover.features, light, labels, robust=True)
+    if lies is not None and lies.covariance is not None:
+        unsure = [by_pose(feature, lies.covariance) for feature in recover.features]
+        changes = [replace(change, by_pose=one) for change, one in zip(changes, unsure, strict=True)]
     areas = facet_areas(light.vertices, light.faces)
     found = conclude(
         recover.features, changes, apart, settings, source, facets_before=source.facets, light=light,
         area_measured=float(areas[~filled].sum()), area_filled=float(areas[filled].sum()),
         area_removed=sum(r.area for r in clean.removals), second=second,
     )  # fmt: skip
-    return replace(found, filled=filled_apart(light, scene)), motion
+    found = replace(found, filled=filled_apart(light, scene), alignment=lies)
+    if lies is not None and lies.covariance is not None:
+        found = _unsure(found, lies.covariance, scan, scene)
+    return replace(found, cautions=(*open_place, *found.cautions))
+
+
+def _laid(
+    stays: SetUp, laid: SetUp, light: Surface, noise_free: Surface, scene: Scene
+) -> tuple[Alignment, tuple[str, ...]]:
+    """Where a mesh lies on a scan, and a caution where what both show does not tell."""
+    poses = set_up_poses(stays, laid)
+    if len(poses) == 1 and not len(poses[0].open):
+        return _alignment(stays, poses[0]), ()
+    motion = best_fit(light, noise_free, scene)
+    if poses:
+        how = f"could lie on SCAN in {len(poses)} places" if len(poses) > 1 else "can turn or slide on SCAN"
+        return Alignment(motion), (
+            f"LIGHT {how}, and nothing that both show tells which is right; it was laid where its facets fit best, and "
+            "no figure says what another place would make of it: mark the part, or compare both in one place.",
+        )
+    settled = settled_from(stays, laid, motion)
+    caution = (
+        "LIGHT and SCAN show too few features in common to tell where it lies: it was laid where its facets fit best, "
+        "and whether it fits in another place too was not looked at"
+    )
+    if settled is None:
+        return Alignment(motion), (f"{caution}; how well that place is known can't be told.",)
+    return _alignment(stays, settled), (f"{caution}.",)
+
+
+def _alignment(stays: SetUp, pose: SetUpPose) -> Alignment:
+    by = tuple(stays.features[i].id for i, _ in pose.pairs)
+    return Alignment(pose.motion, pose.covariance, by, at_corner(pose.covariance, stays.surface.vertices))
+
+
+def _unsure(found: Audit, pose: NDArray[np.float64], scan: Surface, scene: Scene) -> Audit:
+    """The audit with what a pose of some covariance (6, 6) leaves open of its distances and promises."""
+
+    def known(deviation: Deviation) -> Deviation:
+        place = deviation.where[None]
+        way = facet_normals(scan.vertices, scan.faces[scene.closest(place)[1]])
+        return replace(deviation, by_pose=SINGLE * float(by_pose_along(place, way, pose)[0]))
+
+    forth, back = found.noise_aside or (found.scan_to_light, found.light_to_scan)
+    forth, back = known(forth), known(back)
+    whole = {"deviation": (forth if forth.max >= back.max else back).by_pose}
+    of_feature = {change.feature: change.by_pose for change in found.features}
+    open_ = []
+    for line in found.budget:
+        within = whole.get(line.what)
+        one = of_feature.get(line.where)
+        if one is not None and line.what in ("axis shift", "deviation of a feature"):
+            within = one[0]
+        elif one is not None and line.what == "tilt":
+            within = one[1]
+        if within is not None and line.value is not None and abs(line.value - line.limit) < within:
+            unsure = f"{math.degrees(within):.3g} deg" if line.unit == "rad" else mm(within)
+            at = f" of {line.where}" if line.where else ""
+            open_.append(
+                f"Whether the {line.what}{at} is held can't be told: it is nearer to its limit than the place of LIGHT "
+                f"is known there, within {unsure} (95 %)."
+            )
+    return replace(
+        found,
+        scan_to_light=known(found.scan_to_light),
+        light_to_scan=known(found.light_to_scan),
+        noise_aside=None if found.noise_aside is None else (forth, back),
+        cautions=(*found.cautions, *open_),
+    )
 
 
 def conclude(
@@ -217,12 +302,13 @@ def _judge(feature: Feature, change: FeatureAudit, over: bool) -> FeatureAudit:
     if change.verdict == "unknown":
         return change
     own = _own(feature)
+    shift, tilt = change.by_pose or (0.0, 0.0)
     pairs = (
-        (change.shift, own.position),
-        (change.tilt, own.direction),
-        (change.radius_change, own.radius),
+        (change.shift, own.position, shift),
+        (change.tilt, own.direction, tilt or 0.0),
+        (change.radius_change, own.radius, 0.0),
     )
-    changed = any(value is not None and u is not None and abs(value) > 2.0 * u for value, u in pairs)
+    changed = any(value is not None and u is not None and abs(value) > np.hypot(2.0 * u, p) for value, u, p in pairs)
     return replace(change, verdict="changed", note=_words(feature, change)) if changed else change
 
 
@@ -243,15 +329,17 @@ def _degrees(value: float) -> str:
 def _words(feature: Feature, change: FeatureAudit) -> str:
     parts = []
     own = _own(feature)
-    for value, u, name, said in (
-        (change.shift, own.position, "moved", _um),
-        (change.tilt, own.direction, "tilted", _degrees),
-        (change.radius_change, own.radius, "radius changed by", _um),
+    shift, tilt = change.by_pose or (None, None)
+    for value, u, name, said, laid in (
+        (change.shift, own.position, "moved", _um, shift),
+        (change.tilt, own.direction, "tilted", _degrees, tilt),
+        (change.radius_change, own.radius, "radius changed by", _um, None),
     ):
         if value is None:
             continue
-        known = "" if u is None else f" (its own standard uncertainty: {said(u)})"
-        parts.append(f"{name} {said(value)}{known}")
+        told = [] if u is None else [f"its own standard uncertainty: {said(u)}"]
+        told += [] if laid is None else [f"where LIGHT lies is known within {said(laid)} there, 95 %"]
+        parts.append(f"{name} {said(value)}" + (f" ({'; '.join(told)})" if told else ""))
     if change.worst is not None:
         parts.append(f"scan up to {_um(change.worst)} from the light mesh")
     return "; ".join(parts)

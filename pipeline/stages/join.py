@@ -15,12 +15,13 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc
 
-from pipeline.coverage import TRIPLE
+from pipeline.coverage import SINGLE
 from pipeline.errors import GeometryError, SettingsError
 from pipeline.features.fitting import without_coating
 from pipeline.features.gauging import check_measured
 from pipeline.features.joining import (
     Across,
+    BallSize,
     Common,
     Laid,
     Scene,
@@ -29,21 +30,29 @@ from pipeline.features.joining import (
     Word,
     agreeing,
     all_pairs,
+    at_corner,
+    at_known_size,
+    ball_pairs,
+    balls_of,
+    bend_between,
+    distances_alike,
     fitted_together,
+    is_ball,
     misfit_map,
     moved_on,
     same_features,
     scale_between,
     set_up_poses,
     shared_misfits,
+    without_balls,
 )
 from pipeline.features.naming import carried_over, entry_of, named
 from pipeline.features.relations import find_patterns
 from pipeline.features.uncertainty import LEVEL, holm, with_scale
-from pipeline.geometry import Floats, Ints, transformed
-from pipeline.job import Measured, RecoverSettings
+from pipeline.geometry import Floats, Indices, Ints, transformed
+from pipeline.job import Ball, Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
-from pipeline.lengths import mm, place_in_mm, um
+from pipeline.lengths import in_unit, mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.seams import Stitched, seam_middles, stitched
 from pipeline.mesh.topology import facet_areas
@@ -90,24 +99,30 @@ def join(
     names: Mapping[str, str],
     progress: Progress,
     book: NameBook = NO_NAMES,
+    balls: tuple[Ball, ...] = (),
 ) -> JoinResult:
     """Lay every set-up on the job's own scan, fit the features on all of them, and put the surfaces together.
 
-    book: the numbers that an earlier run into the same folder gave. Raises GeometryError where a set-up can't be laid,
+    book: the numbers that an earlier run into the same folder gave. balls: reference balls that all show; they tell
+    where the set-ups lie, and are no part of what comes out. Raises GeometryError where a set-up can't be laid,
     or could lie in several places, SettingsError where the job names a feature that a scan doesn't have.
     """
     scans = [scan_of(clean, recover), *(scan_of(one.clean, one.recover) for one in set_ups)]
     files = [source.file, *(one.source.file for one in set_ups)]
+    on_balls = _balls(scans, files, balls)
+    scans = [at_known_size(scan, which, on_balls.sizes) for scan, which in zip(scans, on_balls.which, strict=True)]
     laid: dict[int, Laid] = {0: Laid(scans[0], np.eye(4), None)}
     found: dict[int, tuple[int, SetUpPose]] = {}
     waiting = list(range(1, len(scans)))
     while waiting:
         progress(0.05 + 0.5 * len(found) / len(scans), "laying set-ups on each other")
-        k, onto, pose = _next(scans, laid, waiting, set_ups, files)
+        k, onto, pose = _next(scans, laid, waiting, set_ups, files, on_balls)
         motion, covariance = moved_on(pose, laid[onto].motion, laid[onto].covariance)
         laid[k], found[k] = Laid(scans[k], motion, covariance), (onto, pose)
         waiting.remove(k)
-    order = [laid[k] for k in range(len(scans))]
+    told_of_balls = _balls_told(scans, found, on_balls, files)
+    scans, found, taken_out, kept = _taken_out(scans, found, on_balls)
+    order = [laid[k]._replace(scan=scan) for k, scan in enumerate(scans)]
     progress(0.6, "fitting on all scans together")
     commons, labels, joined = _put_together(order, found, scans, source, recovery)
     mesh = joined.surface
@@ -122,12 +137,12 @@ def join(
         _report(k, onto, pose, order, scans, set_ups[k - 1].source, commons, joined)
         for k, (onto, pose) in sorted(found.items())
     )
-    told = (*_cautions(reports, commons), *([] if proposal is None else [proposal]))
+    told = (*told_of_balls, *_cautions(reports, commons), *([] if proposal is None else [proposal]))
     whole = RecoverResult(
         tuple(features),
         labels,
         recover.noise,
-        _rejected(recover, joined, order, set_ups),
+        _rejected(recover, joined, kept),
         find_patterns(features),
         checks,
         (*numbering.cautions, *told),
@@ -136,7 +151,7 @@ def join(
     )
     area = clean.area_in + sum(one.clean.area_in for one in set_ups)
     removals = [*clean.removals, *(r for one in set_ups for r in one.clean.removals)]
-    cleaned = CleanResult(mesh, (*removals, _left_out(clean, set_ups, mesh)), area, _of_scans(clean, set_ups))
+    cleaned = CleanResult(mesh, (*removals, *taken_out, _left_out(scans, mesh)), area, _of_scans(clean, set_ups))
     seen = tuple(tuple(sorted(k + 1 for k, _ in one.members)) for one in commons)
     progress(1.0)
     whose = np.where(joined.facet < 0, SEAM, joined.mesh).astype(np.uint8)
@@ -158,6 +173,7 @@ def _next(
     waiting: Sequence[int],
     set_ups: Sequence[Scanned],
     files: Sequence[str],
+    balls: Balls,
 ) -> tuple[int, int, SetUpPose]:
     """The next set-up that can be laid, on which of those that lie, and where."""
     several: list[tuple[int, int, list[SetUpPose]]] = []
@@ -168,7 +184,7 @@ def _next(
             raise GeometryError(odd)
         for onto in laid:
             word = _word(set_ups[k - 1].wish, k, scans[0], scans[k]) if onto == 0 else Word()
-            poses = set_up_poses(scans[onto], scans[k], word)
+            poses = set_up_poses(scans[onto], scans[k], word, _paired(scans, onto, k, files, balls))
             if len(poses) == 1 and not len(poses[0].open):
                 return k, onto, poses[0]
             if poses:
@@ -181,9 +197,123 @@ def _next(
             return k, onto, left[0]
     if several:
         k, onto, poses = several[0]
+        if balls.sizes:
+            raise GeometryError(_alike(scans, onto, k, files, balls, len(poses)))
         raise GeometryError(_undecided(scans[onto], scans[k], files[onto], files[k], poses, onto == 0))
     k = waiting[0]
+    if balls.sizes:
+        raise GeometryError(
+            f"{files[k]} lies on {files[0]} by the reference balls, but what both show of the part differs there: the "
+            "balls were moved to the part in between, or stick to the table; take [[ball]] out of the job to join "
+            "without them."
+        )
     raise GeometryError(_why_not(scans[0], scans[k], files[0], files[k], set_ups[k - 1].wish))
+
+
+@dataclass(frozen=True)
+class Balls:
+    """Reference balls: `sizes` of the job, none where it names none, and `which` of each scan's features they are."""
+
+    sizes: tuple[BallSize, ...]
+    which: tuple[tuple[int, ...], ...]
+
+
+def _balls(scans: Sequence[SetUp], files: Sequence[str], wished: Sequence[Ball]) -> Balls:
+    """Reference balls found on each scan. Raises GeometryError where one shows fewer than three."""
+    sizes = tuple(BallSize(one.diameter.mm, one.uncertainty.mm, one.count) for one in wished)
+    which = tuple(tuple(balls_of(scan, sizes)) if sizes else () for scan in scans)
+    for scan, found, file in zip(scans, which, files, strict=True):
+        if sizes and len(found) < 3:
+            count = sum(size.count for size in sizes)
+            asked = " or ".join(in_unit(mm(size.diameter, ".3f"), "mm") for size in sizes)
+            others = [f for k, f in enumerate(scan.features) if is_ball(f) and k not in found]
+            told = in_unit(", ".join(f"{f.id} {mm(2 * (f.radius or 0.0), '.2f')}" for f in others[:6]), "mm")
+            raise GeometryError(
+                f"{file} shows {len(found) or 'none'} of the {count} reference balls of {asked}, and three are needed"
+                + (f" (other balls there: {told}; mend the diameter if these are they)" if told else "")
+                + "; scan them again, or take [[ball]] out of the job to join without them."
+            )
+    return Balls(sizes, which)
+
+
+def _paired(
+    scans: Sequence[SetUp], onto: int, k: int, files: Sequence[str], balls: Balls
+) -> list[tuple[tuple[int, int], ...]] | None:
+    """All ways in which the balls of two scans are one; None where the job names none."""
+    if not balls.sizes:
+        return None
+    ways = ball_pairs(scans[onto], balls.which[onto], scans[k], balls.which[k])
+    if not ways:
+        raise GeometryError(
+            f"No three reference balls of {files[k]} lie to each other as they do on {files[onto]}: they were moved in "
+            "between; scan all set-ups with the balls where they are, or take [[ball]] out of the job."
+        )
+    return ways
+
+
+def _alike(scans: Sequence[SetUp], onto: int, k: int, files: Sequence[str], balls: Balls, places: int) -> str:
+    why = (
+        "distances between balls are alike within 1 mm"
+        if distances_alike(scans[onto], balls.which[onto]) or distances_alike(scans[k], balls.which[k])
+        else "more balls than one set are there"
+    )
+    return (
+        f"By the reference balls {files[k]} could lie on {files[onto]} in {places} places, since {why}; move one of "
+        "them and scan again, or say under [[set_up]] which features are the same."
+    )
+
+
+def _balls_told(
+    scans: Sequence[SetUp], found: Mapping[int, tuple[int, SetUpPose]], balls: Balls, files: Sequence[str]
+) -> list[str]:
+    """Cautions on balls that are missing, and on those that lie elsewhere than the others put them."""
+    out, count = [], sum(size.count for size in balls.sizes)
+    for file, which in zip(files, balls.which, strict=True):
+        if balls.sizes and len(which) < count:
+            out.append(
+                f"{file} shows {len(which)} of the {count} reference balls; three tell where it lies, none checks it."
+            )
+    for k, (onto, pose) in sorted(found.items()):
+        pairs = [pair for pair in pose.pairs if pair[0] in balls.which[onto]]
+        both = min(len(balls.which[onto]), len(balls.which[k]))
+        if len(pairs) < both:
+            out.append(
+                f"Of the {both} reference balls that {files[onto]} and {files[k]} show, {len(pairs)} lie to each other "
+                "alike; the others were moved in between and had no part in the join."
+            )
+        for one, apart in shared_misfits(scans[onto], scans[k], pose, pairs):
+            if apart:
+                place = place_in_mm(scans[onto].features[one.pair[0]].point, ".0f")
+                out.append(
+                    f"The reference ball of {files[onto]} near {place} lies {um(one.off)} off in {files[k]}, more than "
+                    "noise explains: it was moved, or the part was bent in between."
+                )
+    return out
+
+
+def _taken_out(
+    scans: Sequence[SetUp], found: Mapping[int, tuple[int, SetUpPose]], balls: Balls
+) -> tuple[list[SetUp], dict[int, tuple[int, SetUpPose]], list[Removal], Indices]:
+    """The scans without their balls, poses by the features that are left, what went, and which facets of the first
+    scan are left."""
+    if not balls.sizes:
+        return list(scans), dict(found), [], np.arange(scans[0].surface.facets)
+    bare, kept, area, gone = [], [], 0.0, 0
+    for scan, which in zip(scans, balls.which, strict=True):
+        one, stay, went = without_balls(scan, which)
+        bare.append(one)
+        kept.append(stay)
+        area, gone = area + went, gone + int((~stay).sum())
+    number = [
+        {k: place for place, k in enumerate(k for k in range(len(scan.features)) if k not in which)}
+        for scan, which in zip(scans, balls.which, strict=True)
+    ]
+    left = {}
+    for k, (onto, pose) in found.items():
+        pairs = tuple((number[onto][i], number[k][j]) for i, j in pose.pairs if i in number[onto] and j in number[k])
+        left[k] = onto, replace(pose, pairs=pairs)
+    removal = Removal("reference balls", gone, area, "they are no part of it")
+    return bare, left, [removal], np.flatnonzero(kept[0])
 
 
 def _word(wish: Wish, number: int, stays: SetUp, laid: SetUp) -> Word:
@@ -244,9 +374,8 @@ def _from(pose: SetUpPose, other: SetUpPose, vertices: Floats) -> str:
     if angle > 0.5:
         return f"turned by {angle:.0f} degrees"
     middle = vertices.mean(axis=0)
-    return (
-        f"{mm(float(np.linalg.norm(transformed(other.motion, middle) - transformed(pose.motion, middle))))} from there"
-    )
+    far = float(np.linalg.norm(transformed(other.motion, middle) - transformed(pose.motion, middle)))
+    return f"{in_unit(mm(far), 'mm')} from there"
 
 
 def _turns(open_motions: Floats, vertices: Floats) -> bool:
@@ -400,7 +529,7 @@ def _report(
         onto + 1,
         order[k].motion,
         covariance,
-        _at_corner(
+        at_corner(
             covariance,
             np.concatenate([one.scan.surface.vertices @ one.motion[:3, :3].T + one.motion[:3, 3] for one in order]),
         ),
@@ -408,6 +537,7 @@ def _report(
         pose.clash,
         shared,
         scale_between(stays, laid, pose),
+        bend_between(stays, laid, where),
         places,
         where.off,
         where.sigma,
@@ -415,23 +545,11 @@ def _report(
     )
 
 
-def _at_corner(covariance: Floats, points: Floats) -> float:
-    """mm, the 95 % of a place at the farthest corner of the points' box."""
-    low, high = points.min(axis=0), points.max(axis=0)
-    corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
-    worst = 0.0
-    for x, y, z in corners:
-        lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-        spread = np.hstack([np.eye(3), lever])
-        worst = max(worst, float(np.linalg.eigvalsh(spread @ covariance @ spread.T)[-1]))
-    return TRIPLE * float(np.sqrt(worst))
-
-
-def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], set_ups: Sequence[Scanned]):  # type: ignore[no-untyped-def]
-    """What was refused in the job's own scan, by the facets that are left of it."""
+def _rejected(recover: RecoverResult, joined: Stitched, kept: Indices):  # type: ignore[no-untyped-def]
+    """What was refused in the job's own scan, by the facets that are left of it: kept (m,) had a part in the join."""
     place = np.full(len(recover.labels), -1, dtype=np.int32)
     mine = np.flatnonzero((joined.mesh == 0) & (joined.facet >= 0))
-    place[joined.facet[mine]] = mine
+    place[kept[joined.facet[mine]]] = mine
     out = []
     for patch in recover.rejected:
         facets = None if patch.facets is None else place[patch.facets]
@@ -439,10 +557,9 @@ def _rejected(recover: RecoverResult, joined: Stitched, order: Sequence[Laid], s
     return tuple(out)
 
 
-def _left_out(clean: CleanResult, set_ups: Sequence[Scanned], mesh: Surface) -> Removal:
-    every = [clean, *(one.clean for one in set_ups)]
-    count = sum(one.surface.facets for one in every) - mesh.facets
-    area = sum(float(facet_areas(one.surface.vertices, one.surface.faces).sum()) for one in every)
+def _left_out(scans: Sequence[SetUp], mesh: Surface) -> Removal:
+    count = sum(one.surface.facets for one in scans) - mesh.facets
+    area = sum(float(facet_areas(one.surface.vertices, one.surface.faces).sum()) for one in scans)
     left = float(facet_areas(mesh.vertices, mesh.faces).sum())
     return Removal("facets seen twice", max(count, 0), area - left, "another set-up saw the place better")
 
@@ -469,6 +586,15 @@ def _cautions(reports: Sequence[SetUpJoin], commons: Sequence[Common]) -> list[s
             out.append(
                 f"{file} is {'larger' if share > 0 else 'smaller'} by {1e3 * abs(share):.2f} mm a metre (+- "
                 f"{2e3 * sigma:.2f} at 95 %) than the scan it was laid on: the part was warmer, or a scanner is off."
+            )
+        bend = one.bend
+        if bend is not None and bend.stands_out:
+            out.append(
+                f"In {file} the part is formed otherwise than in the scan it was laid on: over "
+                f"{mm(bend.length, '.0f')} it is bent by {um(bend.bow)} (+- {um(SINGLE * bend.bow_sigma)} at 95 %) and "
+                f"twisted by {np.degrees(abs(bend.twist)):.3f} degrees (+- "
+                f"{np.degrees(SINGLE * bend.twist_sigma):.3f}), more than noise explains: by clamps, warmth or a moved "
+                "scanner; sizes over both scans are off by as much."
             )
         told = steps(one)
         if told:

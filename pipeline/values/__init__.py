@@ -7,6 +7,7 @@ of the read stage) unless a name says otherwise.
 from __future__ import annotations
 
 from pipeline.values.audit import (
+    Alignment,
     Audit,
     BudgetLine,
     Deviation,
@@ -29,7 +30,7 @@ from pipeline.values.features import (
     Uncertainty,
 )
 from pipeline.values.gaps import Gap, Proposal, Removal
-from pipeline.values.joined import SetUpJoin, SharedFeature
+from pipeline.values.joined import Bend, SetUpJoin, SharedFeature
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     SEAM,
@@ -56,8 +57,10 @@ __all__ = [
     "ORIGIN_NAMES",
     "SEAM",
     "SNAPPED",
+    "Alignment",
     "Audit",
     "AuditResult",
+    "Bend",
     "BudgetLine",
     "Carried",
     "CleanResult",

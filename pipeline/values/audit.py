@@ -22,6 +22,8 @@ class Deviation:
     max        mm, the largest distance
     where      (3,) mm, the point of the maximum
     samples    how many points it was taken at
+    by_pose    mm, 95 % of what the pose that one surface was laid on the other in leaves open of it there; None where
+               none was, or how well it is known can't be told
     """
 
     mean: float
@@ -31,6 +33,7 @@ class Deviation:
     max: float
     where: Floats
     samples: int
+    by_pose: float | None = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +51,7 @@ class FeatureAudit:
     on_facets       the same three of a fit on points spread over the light facets, which lie a chord's
                     height inside a curved surface
     worst           mm: largest distance of the feature's measured facets from the light mesh, noise aside
+    by_pose         mm and rad, 95 % of what the pose leaves open of shift and tilt, as of a deviation
     """
 
     feature: str
@@ -59,6 +63,23 @@ class FeatureAudit:
     note: str = ""
     on_facets: tuple[float | None, float | None, float | None] | None = None
     worst: float | None = None
+    by_pose: tuple[float, float | None] | None = None
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """How a mesh was laid on a scan.
+
+    motion      (4, 4) from its coordinates to the scan's
+    covariance  (6, 6) of a small motion after it: shift of the origin, mm, and turn, rad; None: can't be told
+    by          ids of the scan's features that it rests on; the rest is skin
+    corner      mm, 95 % of the place of the scan's farthest corner by that; None as `covariance`
+    """
+
+    motion: Floats
+    covariance: Floats | None = None
+    by: tuple[str, ...] = ()
+    corner: float | None = None
 
 
 @dataclass(frozen=True)
@@ -143,6 +164,7 @@ class Audit:
     soundness        of scan and light mesh; None where it was not looked at
     filled           mm, from the light mesh's filled facets to the nearest of the scan: told, never judged; of a
                      comparison only, and only where there are such facets
+    alignment        of a comparison only, where the one mesh was laid on the other
     """
 
     scan_to_light: Deviation
@@ -163,3 +185,4 @@ class Audit:
     sharp_edges: SharpEdges | None = None
     soundness: Soundness | None = None
     filled: Deviation | None = None
+    alignment: Alignment | None = None

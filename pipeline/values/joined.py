@@ -30,6 +30,34 @@ class SharedFeature:
 
 
 @dataclass(frozen=True)
+class Bend:
+    """How a part is bent and twisted in one scan otherwise than in another; mm and rad.
+
+    bow, twist              by which its middle stands off the line between the ends of what both saw, and by which one
+                            of these ends is turned to the other
+    bow_sigma, twist_sigma  standard uncertainties of the two
+    length                  from end to end
+    chance                  of as much by noise alone
+    """
+
+    bow: float
+    bow_sigma: float
+    twist: float
+    twist_sigma: float
+    length: float
+    chance: float
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether noise hardly explains it: as seldom as three standard deviations.
+
+        >>> Bend(0.045, 0.005, 1e-4, 5e-5, 180.0, 1e-6).stands_out
+        True
+        """
+        return self.chance < 0.003
+
+
+@dataclass(frozen=True)
 class SetUpJoin:
     """Where a set-up lies.
 
@@ -41,6 +69,7 @@ class SetUpJoin:
     overlap     share of it that lies on the scan it was laid on, and `clash`, what of that is off by more than noise
     shared      features that both show
     scale       by how much larger it is, as a share, and the standard uncertainty of that; None where few tell
+    bend        how the part is formed otherwise in it than in the scan it was laid on; None where too little tells
     places      (k, 3) mm, middles of cells of what both saw; off (k,) mm, mean misfit there, and sigma (k,) its
                 standard uncertainty by noise and pose
     at_seam     (k,) whether a seam between scans runs there: what is off is a step
@@ -56,6 +85,7 @@ class SetUpJoin:
     clash: float
     shared: tuple[SharedFeature, ...]
     scale: tuple[float, float] | None
+    bend: Bend | None
     places: Floats
     off: Floats
     sigma: Floats

@@ -324,12 +324,12 @@ FAULTS = (
         "facets would name the set-up before the one that saw them", (_TOLD,),
     ),
     Fault(
-        "k", "stages/join.py",
+        "k", "features/joining/feature_pose.py",
         "return TRIPLE * float(np.sqrt(worst))", "return TRIPLE * worst",
         "a far corner of a set-up told as known to nanometres", (_TOLD,),
     ),
     Fault(
-        "order", "stages/join.py",
+        "order", "features/joining/feature_pose.py",
         "lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])",
         "lever = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])",
         "turn and shift of a set-up, which go together, would count against each other at its corners", (_TOLD,),
@@ -576,8 +576,8 @@ FAULTS = (
     ),
     Fault(
         "resume", "runner.py",
-        'elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery"):',
-        'elif parameter in ("settings", "measured", "names", "exclude", "job", "recovery"):',
+        'elif parameter in ("settings", "measured", "refits", "names", "exclude", "job", "recovery", "balls"):',
+        'elif parameter in ("settings", "measured", "names", "exclude", "job", "recovery", "balls"):',
         "a refit put into the job does nothing", (_RUNNER,),
     ),
     Fault(

@@ -1,6 +1,6 @@
 """What is told of a set-up: its corner, its scale, and its facets, by formula and by hand.
 
-Covers: pipeline.stages.join, pipeline.stages.export, pipeline.formats.datum_file.feature_parts
+Covers: pipeline.stages.join, pipeline.stages.export, pipeline.formats.datum_file.feature_parts, pipeline.values.joined
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
-from pipeline.features.joining import SetUpPose
+from pipeline.features.joining import SetUpPose, at_corner
 from pipeline.formats.datum_file import build
 from pipeline.geometry import rigid
 from pipeline.lengths import in_unit
 from pipeline.stages.export import _scan_of
-from pipeline.stages.join import _at_corner, _cautions, _undecided
-from pipeline.values import FILLED, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
+from pipeline.stages.join import _cautions, _undecided
+from pipeline.values import FILLED, Bend, CleanResult, JoinResult, Outcome, SetUpJoin, Surface
 from tests.outcomes import outcome
 
 TURN = np.array([0.0, 0.0, 1e-4])
@@ -36,6 +36,7 @@ def laid(**more: object) -> SetUpJoin:
     made = outcome()
     one = SetUpJoin(
         replace(made.source, file="below.stl"), made.recover.noise, 1, np.eye(4), turning(), 0.01, 0.5, 0.0, (), None,
+        None,
         np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.zeros(0, bool),
     )  # fmt: skip
     return replace(one, **more)
@@ -46,7 +47,7 @@ def test_a_corner_is_known_by_its_distance_from_what_the_pose_turns_about() -> N
     corners = np.array([[x, y, z] for x in (0.0, 100.0) for y in (0.0, 90.0) for z in (0.0, 20.0)])
     moved = np.linalg.norm(np.cross(TURN, corners - CENTRE), axis=1).max()
     # 95 % of a triple: chi of three degrees of freedom.
-    assert _at_corner(turning(), points) == pytest.approx(np.sqrt(chi2.ppf(0.95, 3)) * moved, rel=3e-3)
+    assert at_corner(turning(), points) == pytest.approx(np.sqrt(chi2.ppf(0.95, 3)) * moved, rel=3e-3)
 
 
 @pytest.mark.parametrize(("share", "said"), [(5e-4, "larger by 0.50"), (-5e-4, "smaller by 0.50"), (-1e-4, "")])
@@ -54,6 +55,13 @@ def test_a_scale_that_stands_out_is_told_either_way(share: float, said: str) -> 
     told = _cautions([laid(scale=(share, 5e-5))], [])
     assert len(told) == bool(said)
     assert all(said in text for text in told)
+
+
+@pytest.mark.parametrize(("chance", "said"), [(1e-4, "bent by 45"), (0.2, "")])
+def test_a_bend_that_stands_out_is_told(chance: float, said: str) -> None:
+    told = _cautions([laid(bend=Bend(0.045, 0.0051, 1e-4, 5e-5, 180.0, chance))], [])
+    assert len(told) == bool(said)
+    assert all(said in text and "(+- 10" in text and "over 180" in text for text in told)
 
 
 def joined(seen_by: np.ndarray, one: SetUpJoin) -> Outcome:

@@ -1,4 +1,5 @@
-"""What a join proves: how far shared features and shared skin are apart, and whether one scan is larger than the other.
+"""What a join proves: how far shared features and shared skin are apart, and whether the part is larger, bent or
+twisted in one scan.
 
 Lengths are mm, angles radians.
 """
@@ -10,23 +11,28 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import fdtrc
 
-from pipeline.features.joining.feature_pose import Misfit, held, misfit_of
+from pipeline.features.joining.feature_pose import Misfit, by_pose_along, held, misfit_of
 from pipeline.features.joining.overlap import SetUp, met
 from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
-from pipeline.geometry import Floats, transformed
+from pipeline.geometry import Floats, transformed, unit_rows
+from pipeline.values import Bend
 
 CELL = 8.0  # mm, of the map of misfits
 FEWEST = 12  # points of a cell that is shown
 LEAST_SCALED = 4  # pairs from which on a scale is told
+FLOOR = 5e-4  # mm, below which nothing is told of a cell
+LEAST_BENT, LONG = 30, 40.0  # cells from which on a bend is told, and mm that they have to reach over
 
 
 class MisfitMap(NamedTuple):
-    """Cells of what both scans saw: their middles (k, 3), mean misfits off (k,), and what noise and pose leave of those
-    (k,), standard, mm."""
+    """Cells of what both scans saw: their middles (k, 3) and normals (k, 3), mean misfits off (k,), and what noise and
+    pose leave of those (k,), standard, mm."""
 
     places: Floats
+    ways: Floats
     off: Floats
     sigma: Floats
 
@@ -94,8 +100,7 @@ def misfit_map(stays: SetUp, laid: SetUp, pose: SetUpPose) -> MisfitMap:
     columns = np.hstack([found.points, found.normals, found.off[:, None]])
     means = np.stack([np.bincount(which.ravel(), column) for column in columns.T], axis=1) / count[:, None]
     places, ways, off = means[:, :3], means[:, 3:6], means[:, 6]
-    lever = np.hstack([ways, np.cross(places, ways)])
-    by_pose = np.einsum("ki,ij,kj->k", lever, pose.covariance, lever)
+    by_pose = by_pose_along(places, ways, pose.covariance) ** 2
     white = np.zeros(len(count))
     for scan, facets in ((stays, found.facets), (laid, sample.facets[found.which])):
         # A corner has one noise, however many points of its facets were looked at.
@@ -103,7 +108,7 @@ def misfit_map(stays: SetUp, laid: SetUp, pose: SetUpPose) -> MisfitMap:
         white += scan.noise.sigma_white**2 / np.minimum(count, np.bincount(behind[:, 0], minlength=len(count)))
     waves = sum(_waves_in_cell(s) for s in (stays, laid))
     shown = count >= FEWEST
-    return MisfitMap(places[shown], off[shown], np.sqrt(by_pose + white + waves)[shown])
+    return MisfitMap(places[shown], unit_rows(ways[shown]), off[shown], np.sqrt(by_pose + white + waves)[shown])
 
 
 def _waves_in_cell(scan: SetUp) -> float:
@@ -112,3 +117,71 @@ def _waves_in_cell(scan: SetUp) -> float:
     grid = np.array([[x, y, 0.0] for x in steps for y in steps])
     spread = carried_through(np.full((25, 1), 0.04), grid, scan.noise, 1.0)
     return max(float(spread[0, 0]) - scan.noise.sigma_white**2 / 25.0, 0.0)
+
+
+def bend_between(stays: SetUp, laid: SetUp, where: MisfitMap) -> Bend | None:
+    """Whether the part is bent or twisted along its length in the laid scan; None where too little tells.
+
+    Generalised least squares of the cells' misfits, with the waves of both scans, over a small motion, which is free, a
+    bow to either side that grows with the square of the way along, and a turn about it that grows with the way; an F
+    test of the three.
+
+    >>> from tests.features.joining.bare import bare_box
+    >>> x, y = (v.ravel() for v in np.meshgrid(np.arange(-48.0, 49.0, 8.0), (-10.0, 0.0, 10.0)))
+    >>> top, side = np.column_stack([x, y, 8.0 + 0 * x]), np.column_stack([x, 14.0 + 0 * x, 0.5 * y])
+    >>> ways = np.repeat([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]], len(x), axis=0)
+    >>> sagging = np.r_[0.02 * (x / 48.0) ** 2, 0 * x]
+    >>> cells = MisfitMap(np.vstack([top, side]), ways, sagging, 0.001 + 0 * sagging)
+    >>> found = bend_between(bare_box(), bare_box(), cells)
+    >>> round(found.bow, 4), found.stands_out
+    (0.02, True)
+    """
+    if len(where.off) < LEAST_BENT:
+        return None
+    middle = where.places.mean(axis=0)
+    levers = where.places - middle
+    _, _, axes = np.linalg.svd(levers, full_matrices=False)
+    along = levers @ axes[0]
+    length = float(np.ptp(along))
+    if length < LONG:
+        return None
+    share = along / length
+    # Of a parabola over the length the sagitta is a quarter of what it is at the ends, from the middle.
+    bows = 4.0 * share[:, None] ** 2 * (where.ways @ axes[1:].T)
+    twist = share * np.einsum("ij,ij->i", np.cross(axes[0], levers), where.ways)
+    reach = 0.5 * length
+    lower = np.linalg.cholesky(_of_cells(stays, laid, where.places))
+    moved = np.linalg.solve(lower, np.hstack([where.ways, np.cross(levers, where.ways) / reach]))
+    basis, sizes, _ = np.linalg.svd(moved, full_matrices=False)
+    basis = basis[:, sizes > 1e-3 * sizes[0]]
+    off = np.linalg.solve(lower, where.off)
+    off -= basis @ (basis.T @ off)
+    bent = np.linalg.solve(lower, np.hstack([bows, twist[:, None]]))
+    # What of a bend a motion of the whole does not make good again.
+    own = bent - basis @ (basis.T @ bent)
+    if (np.linalg.norm(own, axis=0) < 1e-3 * np.linalg.norm(bent, axis=0)).any() or np.linalg.matrix_rank(own) < 3:
+        return None
+    found, *_ = np.linalg.lstsq(own, off, rcond=None)
+    left = float(np.sum((off - own @ found) ** 2))
+    freedom = len(off) - basis.shape[1] - 3
+    variance = max(left / freedom, 1.0)
+    spread = variance * np.linalg.inv(own.T @ own)
+    bow = float(np.hypot(found[0], found[1]))
+    way = found[:2] / max(bow, 1e-12)
+    sigma = float(np.sqrt(way @ spread[:2, :2] @ way))
+    chance = float(fdtrc(3, freedom, max(float(off @ off) - left, 0.0) / 3.0 / variance))
+    return Bend(bow, sigma, float(found[2]), float(np.sqrt(spread[2, 2])), length, chance)
+
+
+def _of_cells(stays: SetUp, laid: SetUp, places: Floats) -> Floats:
+    """(k, k) mm2, covariance of the cells' mean misfits by the noise of both scans; a wave that is averaged over two
+    cells is a longer and lower one."""
+    square = np.sum((places[:, None] - places[None]) ** 2, axis=2)
+    out = np.zeros_like(square)
+    for scan in (stays, laid):
+        for sigma, wave in scan.noise.components:
+            if wave > 0.0:
+                over = wave**2 + CELL**2 / 6.0
+                out += sigma**2 * wave**2 / over * np.exp(-square / (2.0 * over))
+        out[np.diag_indices(len(places))] += scan.noise.sigma_white**2 / FEWEST + FLOOR**2
+    return np.asarray(out, dtype=np.float64)

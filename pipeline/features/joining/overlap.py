@@ -31,12 +31,15 @@ BENT = np.cos(np.radians(25.0))  # normals at the corners of a facet, where a po
 WITHIN = 1e-4  # share of each corner in a place within a facet
 NEAR = 2.5  # mm: surface nearer than that, and facing alike, is meant to be the same
 TUKEY = 4.685
+EXACT = 1e-6  # mm, what a scan without noise is weighed by
 STANDS_OUT = 5.0  # standard deviations
 FINEST = 3.0  # mm, of cells in which gains are summed up
 ROUGHLY = 300_000  # vertices
 INSIDE = 0.8  # of a bore's radius: what lies nearer to its axis lies in the air
 MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that are inside; mm from the scan's own facets
 LOOKED_INTO = 0.5  # cosine of a bore's axis and the way the scan looks, from which on one of its ends is its mouth
+PATCH, FEWEST_PATCHES = 8.0, 12  # mm, and how many patches tell how far misfits scatter
+FEWEST_FACETS = 30  # of either scan, from which on their misfits say anything
 HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
@@ -308,36 +311,73 @@ class Pull:
         return self.change.T @ inverse @ self.change, self.change.T @ inverse @ self.sums
 
 
-def pull(stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True) -> Pull | None:
-    """What misfits say of a pose; None where too few were met. Not `honest`: with white noise only, which is faster.
+def pull(
+    stays: SetUp, laid: SetUp, sample: Sample, found: Met, middle: Floats, honest: bool = True, least: float = 0.0
+) -> Pull | None:
+    """What misfits say of a pose; None where too few facets were met. Not `honest`: with white noise alone, faster.
+
+    least  mm: what is off by less than some four times that is not taken for something else. The few facets that hold a
+           motion are all off while it is not yet right, and the many that don't feel it would make them outliers: with
+           a width that shrinks from step to step they have their say (graduated non-convexity, Blake, Zisserman 1987)
 
     The noise of a scan tilts its normals, so that a turned surface seems to be held about its axis. The normals of the
     other scan are tilted otherwise: as weights of the misfits they leave nothing of that on average (instrumental
     variables, Wald 1940), and what does not stand out of the rest is left out.
     """
-    if len(found.off) < 30:
+    facets = sample.facets[found.which]
+    # Many points of one facet are no more than that facet.
+    if min(len(np.unique(found.facets)), len(np.unique(facets))) < FEWEST_FACETS:
         return None
     white = float(np.hypot(stays.noise.sigma_white, laid.noise.sigma_white))
-    scale = max(scaled_mad(found.off, 0.0), white)
+    scale = max(scaled_mad(found.off, 0.0), white, EXACT, least)
     weight = np.clip(1.0 - (found.off / (TUKEY * scale)) ** 2, 0.0, None) ** 2
     levers = found.points - middle
     rows, theirs = (np.hstack([n, np.cross(levers, n)]) for n in (found.normals, found.theirs))
     gains = theirs * weight[:, None]
-    corners = min(
-        len(np.unique(s.surface.faces[f])) for s, f in ((stays, found.facets), (laid, sample.facets[found.which]))
-    )
+    both = ((stays, found.facets), (laid, facets))
+    corners = min(len(np.unique(scan.surface.faces[f])) for scan, f in both)
     kept = _told(found, rows, gains, levers, corners)
     sums, change = kept @ (gains.T @ found.off), kept @ (gains.T @ rows) @ kept.T
     if not honest:
         return Pull(sums, change, scale**2 * (kept @ (gains.T @ gains) @ kept.T), scale)
     spread = np.zeros((6, 6))
-    facets = sample.facets[found.which]
     for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
         spread += _noise_in(scan, points, held, gains)
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
-    excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, 0.0)
-    return Pull(sums, change, kept @ (spread + excess * (gains.T @ gains)) @ kept.T, scale)
+    excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, EXACT**2)
+    spread += excess * _alike_over_facets(gains, found.facets, facets)
+    spread *= max(1.0, _beyond_noise(found, gains, spread, kept))
+    return Pull(sums, change, kept @ spread @ kept.T, scale)
+
+
+def _alike_over_facets(gains: Floats, *facets: Ints) -> Floats:
+    """(6, 6) covariance of a sum of gains (k, 6) times errors of variance 1 that are one over each facet of the scan
+    whose facets (k,) are fewer: as many points as lie on one say no more than one of them."""
+    which = min((np.unique(f, return_inverse=True)[1] for f in facets), key=lambda one: int(one.max()))
+    sums = np.stack([np.bincount(which, gains[:, k]) for k in range(6)], axis=1)
+    return np.asarray(sums.T @ sums, dtype=np.float64)
+
+
+def _beyond_noise(found: Met, gains: Floats, spread: Floats, kept: Floats) -> float:
+    """How many times what the covariance (6, 6) of a sum of misfits makes of it its parts come to, patch by patch: a
+    form that the two scans draw differently, and waves that no large face has shown, are in no model of noise.
+
+    The covariance from clusters' own misfits (Liang and Zeger, Biometrika 73 (1986) 13), of which the size is taken
+    alone: its shape is not known of few patches.
+    """
+    cell = np.column_stack([np.floor(found.points / PATCH), np.argmax(abs(found.normals), axis=1)])
+    which = np.unique(cell.astype(np.int64), axis=0, return_inverse=True)[1].ravel()
+    count = int(which.max()) + 1
+    if count <= FEWEST_PATCHES:
+        return 1.0
+    sums = np.stack([np.bincount(which, gains[:, k] * found.off) for k in range(6)], axis=1) @ kept.T
+    expected = kept @ spread @ kept.T
+    scale = np.sqrt(np.maximum(np.diag(expected), 1e-300))
+    inverse = np.linalg.pinv(expected / np.outer(scale, scale), rcond=1e-9, hermitian=True)
+    freedom = int(np.linalg.matrix_rank(inverse))
+    unit = sums / scale
+    return float(np.einsum("ki,ij,kj->", unit, inverse, unit)) / max(freedom, 1) * count / (count - 6)
 
 
 def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int) -> Floats:

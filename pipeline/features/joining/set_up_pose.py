@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial.transform import Rotation
+from scipy.special import chdtri
 
 from pipeline.features.joining.feature_pose import crossing, held
 from pipeline.features.joining.overlap import (
@@ -34,7 +35,8 @@ from pipeline.features.joining.overlap import (
     pull,
 )
 from pipeline.features.joining.pose_search import alike, at, candidates
-from pipeline.geometry import Floats, Mask, rigid, transformed, turned, undone
+from pipeline.features.joining.reference_balls import laid_by_balls
+from pipeline.geometry import Floats, Mask, rigid, small_motion, transformed, turned, undone
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
 
@@ -45,9 +47,13 @@ MOST = 60  # candidates that are looked at
 FEW, SCREEN, FINAL, FINE = 1000, 4000, 40_000, 160_000  # points, the last of skin alone
 HOPELESS, UNSURE_CLASH, MOST_CLASH = 0.7, 0.15, 0.03  # shares, of candidates, roughly settled poses, and what stands
 MOST_BEYOND, MOST_CROSSED = 0.2, 2.0  # a share, and mm
+WIDEST = 0.4  # mm, of what counts as one surface at first
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
+FIRM = 0.02  # mm: what is known less well at the part's edge is tried from aside
+WITHIN_ROOM = 0.999  # share of poses of one place that lie so near to each other by what is known of them
+ASIDE, FARTHEST = 4.0, 2.0  # standard deviations, and mm at most, by which it is
 SHIFTS = {True: 1, False: 2}
 
 
@@ -105,23 +111,49 @@ class SetUpPose:
         return whole and self.blocked <= BLOCKED and self.beyond <= MOST_BEYOND
 
 
-def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpPose]:
+def set_up_poses(
+    stays: SetUp, laid: SetUp, word: Word = NO_WORD, balls: Sequence[Sequence[tuple[int, int]]] | None = None
+) -> list[SetUpPose]:
     """All poses of a set-up that stand, those with the most in agreement first; one with `open` motions stands only
     where none does that has none.
+
+    balls  all ways in which reference balls are paired (`ball_pairs`): only they are tried; None: there are none
 
     One pose: that is where it lies. Several: the scans can't tell them apart. None: they share too little, or are not
     of one part.
     """
+    if balls is not None:
+        found: list[SetUpPose] = []
+        for way in balls:
+            start = laid_by_balls(stays, laid, way)
+            if start is not None:
+                said = word._replace(same=(*word.same, *way))
+                found += _from_starts(stays, laid, _fits(stays, laid, said), said, [start])
+        return found
+    fits = _fits(stays, laid, word)
+    starts = [
+        undone(one.motion)
+        for one in candidates(stays.scene, laid.scene, fits, MOST)
+        if set(word.same) <= {(i, j) for i, j in one.pairs}
+    ]
+    return _from_starts(stays, laid, fits, word, starts)
+
+
+def _fits(stays: SetUp, laid: SetUp, word: Word) -> Mask:
+    """(n, m) whether two features may be the same, by what they are and by what the user vouches for."""
     fits = may_be_one(stays, laid)
     for i, j in word.same:
         fits[i, :], fits[:, j] = False, False
         fits[i, j] = True
+    return fits
+
+
+def _from_starts(stays: SetUp, laid: SetUp, fits: Mask, word: Word, starts: Sequence[Floats]) -> list[SetUpPose]:
+    """The poses that stand of those that some motions (4, 4) lead to."""
     few, small = laid.sample(FEW), laid.sample(SCREEN)
     rough: list[SetUpPose] = []
-    for candidate in candidates(stays.scene, laid.scene, fits, MOST):
-        motion = undone(candidate.motion)
-        pairs = {(i, j) for i, j in candidate.pairs}
-        if not set(word.same) <= pairs or (word.turned_over and not _turned_over(stays, laid, motion)):
+    for motion in starts:
+        if word.turned_over and not _turned_over(stays, laid, motion):
             continue
         first = settled(stays, laid, few, motion, fits, word, 3, HOPELESS)
         if first is None:
@@ -134,8 +166,25 @@ def set_up_poses(stays: SetUp, laid: SetUp, word: Word = NO_WORD) -> list[SetUpP
     if not standing:
         # What is open is not taken for a place, but told, so that skin may speak for it, once nothing better stands.
         standing = _standing(stays, laid, [pose for pose in rough if len(pose.open)], fits, word)
-    fixed = [pose for pose in standing if not len(pose.open)]
-    return fixed or standing
+    fixed = _one_place([pose for pose in standing if not len(pose.open)], small.points)
+    return [pose for pose in fixed if not len(pose.open)] or _one_place(standing, small.points)
+
+
+def settled_from(stays: SetUp, laid: SetUp, motion: Floats) -> SetUpPose | None:
+    """The pose that least squares over features and skin settle on from a motion (4, 4) that was found otherwise, with
+    how well it is known; None where that leaves a freedom open, or much of what was met is not the same.
+
+    Nothing is looked for elsewhere: whether the set-up could lie in another place too is not asked.
+
+    >>> from tests.features.joining.bare import bare_box
+    >>> aside = rigid(np.eye(3), np.array([0.2, -0.1, 0.1]))
+    >>> (settled_from(bare_box(), bare_box(), aside).motion[:3, 3].round(3) + 0.0).tolist()
+    [0.0, 0.0, 0.0]
+    """
+    found = settled(
+        stays, laid, laid.sample(FINAL), motion, may_be_one(stays, laid), NO_WORD, 4, UNSURE_CLASH, honest=True
+    )
+    return None if found is None or len(found.open) else found
 
 
 def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask, word: Word) -> list[SetUpPose]:
@@ -154,8 +203,67 @@ def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask,
         if final is not None and final.surplus >= SURPLUS and not known(final):
             proved = _proved(stays, laid, sample, final)
             if proved.stands:
-                found.append(proved)
+                found.append(_tried_aside(stays, laid, sample, proved, fits, word))
     return found
+
+
+def _tried_aside(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose, fits: Mask, word: Word) -> SetUpPose:
+    """The pose, with what comes of it from starts to either side along the motion that is known least.
+
+    Where little skin alone holds a motion, noise makes least squares stop at several places along it, and what is said
+    at each knows nothing of the others. A start some standard deviations aside has to come back: by what it does not,
+    the pose is known less well; by more than a millimetre, the motion is open.
+    """
+    middle, scales, here = _about_middle(pose, sample.points)
+    values, vectors = np.linalg.eigh(here @ pose.covariance @ here.T / np.outer(scales, scales))
+    loosest = float(np.sqrt(max(values[-1], 0.0)))
+    if loosest < FIRM or len(pose.open):
+        return pose
+    worst = np.zeros(6)
+    for way in (1.0, -1.0):
+        aside = scales * vectors[:, -1] * way * min(ASIDE * loosest, FARTHEST)
+        spin = Rotation.from_rotvec(aside[3:]).as_matrix()
+        start = rigid(spin, middle + aside[:3] - spin @ middle) @ pose.motion
+        again = settled(stays, laid, sample, start, fits, word, 6, UNSURE_CLASH, honest=True)
+        left = aside
+        if again is not None and not len(again.open):
+            left = here @ small_motion(again.motion @ undone(pose.motion))
+        if np.linalg.norm(left / scales) > np.linalg.norm(worst / scales):
+            worst = left
+    return pose if np.linalg.norm(worst / scales) < loosest else _wider(pose, worst, sample.points)
+
+
+def _about_middle(pose: SetUpPose, points: Floats) -> tuple[Floats, Floats, Floats]:
+    """(3,) the middle of a laid scan's points (n, 3), (6,) what makes shifts and turns about it mm at the part's edge,
+    and (6, 6) what makes a motion about it of one about the origin."""
+    middle = transformed(pose.motion, points).mean(axis=0)
+    here = np.eye(6)
+    here[:3, 3:] = crossing(middle).T
+    return middle, np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(points, axis=0))))], here
+
+
+def _wider(pose: SetUpPose, off: Floats, points: Floats) -> SetUpPose:
+    """The pose where it may as well be off by a small motion (6,) about the middle; if by over a millimetre, open."""
+    _, scales, here = _about_middle(pose, points)
+    there = np.linalg.solve(here, off)
+    far = float(np.linalg.norm(off / scales))
+    wider = pose.covariance + np.outer(there, there)
+    return replace(pose, covariance=wider, open=(off / far)[None] if far > LOOSE else pose.open)
+
+
+def _one_place(poses: Sequence[SetUpPose], points: Floats) -> list[SetUpPose]:
+    """Poses with those taken for one, the first, that lie within what is known of the two: it may be off by as much."""
+    out: list[SetUpPose] = []
+    for pose in poses:
+        for k, other in enumerate(out):
+            off = small_motion(pose.motion @ undone(other.motion))
+            room = pose.covariance + other.covariance
+            if other.pairs == pose.pairs and off @ np.linalg.solve(room, off) < chdtri(6, 1.0 - WITHIN_ROOM):
+                out[k] = _wider(other, _about_middle(other, points)[2] @ off, points)
+                break
+        else:
+            out.append(pose)
+    return out
 
 
 def all_pairs(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[tuple[int, int], ...]:
@@ -239,7 +347,7 @@ def settled(
     pairs: list[tuple[int, int]] = []
     for turn in range(rounds):
         if turn < 3:
-            pairs = list(at(undone(motion), stays.scene, laid.scene, fits).pairs)
+            pairs = list(dict.fromkeys((*word.same, *at(undone(motion), stays.scene, laid.scene, fits).pairs)))
         weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
         last = honest and turn >= rounds - 2
         if last and fine is None:
@@ -248,7 +356,8 @@ def settled(
         where = sample if fine is None else fine
         found = (met if last else met_roughly)(stays, where, motion)
         skin = _picked(found, ~_on_pairs(stays, laid, where, found, used))
-        of_skin = pull(stays, laid, where, skin, middle, last)
+        least = 0.0 if turn == rounds - 1 else WIDEST / 4.0**turn
+        of_skin = pull(stays, laid, where, skin, middle, last, least)
         agreeing = 0
         if of_skin is not None:
             more, sums = of_skin.information()

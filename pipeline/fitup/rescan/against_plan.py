@@ -1,6 +1,7 @@
 """What was cut, held against what was planned.
 
-The rescan is laid on what no cut was to touch, by features that both scans show; planned faces have no part in that.
+The rescan is laid on what no cut was to touch, by features, and by skin if the part was scanned before (`place`);
+planned faces have no part in that.
 Then each planned face is held against the feature that the rescan shows there: how far off, how inclined, how much
 larger, each with what noise, fits, the pose and the datums of the plan may make of it. Whether it is off the plan is
 told for all faces together (Holm 1979).
@@ -8,7 +9,7 @@ told for all faces together (Holm 1979).
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -16,18 +17,17 @@ import numpy as np
 from scipy.special import erfc
 
 from pipeline.coverage import SINGLE
-from pipeline.errors import InputError
-from pipeline.features.joining import Joined, Misfit, Scene, joined_by_features, misfit, poses
-from pipeline.features.naming import entry_of
+from pipeline.features.joining import Joined, Misfit, misfit
 from pipeline.features.uncertainty import LEVEL, holm
 from pipeline.fitup import Body
-from pipeline.geometry import Floats, Mask, transformed, turned, undone
+from pipeline.fitup.rescan.place import place
+from pipeline.geometry import Floats, Mask, transformed, turned
 from pipeline.lengths import mm
 from pipeline.mesh.query import Scene as Facets
 from pipeline.mesh.query import spread_points
 from pipeline.mesh.topology import facet_areas, facet_normals
 from pipeline.surfaces import Shape, kind_of, shape_of, signed_distance, surface_normal
-from pipeline.values import Feature, NumberedFeature, Surface
+from pipeline.values import Feature, Surface
 
 _NEAR = 2.0  # mm from its planned face, within which a face is taken for that
 _SPOTS = 2000  # points that stand for a face
@@ -102,6 +102,7 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
 
     Raises InputError where the rescan can't be laid on the plan, or in more than one way.
 
+    >>> from pipeline.errors import InputError
     >>> from pipeline.fitup import turned_body
     >>> bar = turned_body("bar", [(0, 40), (50, 40), (50, 30), (70, 30)], 0.01)
     >>> try:
@@ -110,22 +111,7 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
     ...     print(error)
     The features that no cut touches leave the rescan free to move; scan more of the part.
     """
-    old, new = _entries(plan, skip=plan.planned), _entries(rescan)
-    found = poses(Scene(tuple(e for _, e in old)), Scene(tuple(e for _, e in new)))
-    if not found:
-        raise InputError(
-            "The rescan doesn't lie on the part in any way: hardly any feature that no cut touches is found again; "
-            "check that it is this part, and its unit."
-        )
-    if len(found) > 1:
-        raise InputError(
-            f"The rescan lies on the part in {len(found)} ways, which what no cut touches can't tell apart; scan a "
-            "feature that only one of them has."
-        )
-    pairs = [(old[i][0], new[j][0]) for i, j in found[0].pairs]
-    joined = joined_by_features(plan.features, rescan.features, pairs, undone(found[0].motion))
-    if joined is None:
-        raise InputError("The features that no cut touches leave the rescan free to move; scan more of the part.")
+    joined = place(plan, rescan)
     held = list(_held(plan, rescan, joined))
     counted = iter(holm([chance for _, chances in held for chance in chances]))
     faces = tuple(_judged(face, [float(next(counted)) for _ in chances]) for face, chances in held)
@@ -135,16 +121,6 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
         faces,
         tuple(_moved(plan, rescan, one) for one in joined.apart),
     )
-
-
-def _entries(body: Body, skip: Container[str] = ()) -> list[tuple[int, NumberedFeature]]:
-    """Which features have facets, and what the search for the pose knows them by."""
-    out = []
-    for k, feature in enumerate(body.features):
-        mine = body.surface.faces[(body.labels == k) & body.seen]
-        if feature.id not in skip and len(mine):
-            out.append((k, entry_of(feature, body.surface.vertices[np.unique(mine)])))
-    return out
 
 
 def _held(plan: Body, rescan: Body, joined: Joined) -> Iterator[tuple[HeldFace, tuple[float, ...]]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from pipeline.formats.datum_file.figures import known, matrix, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
+    AlignmentRecord,
     AuditRecord,
     BothWays,
     BudgetRecord,
@@ -24,7 +26,7 @@ from pipeline.formats.datum_file.records import (
     held_of,
 )
 from pipeline.geometry import transformed
-from pipeline.values import Audit, BudgetLine, Deviation, Feature, FeatureAudit
+from pipeline.values import Alignment, Audit, BudgetLine, Deviation, Feature, FeatureAudit
 
 
 def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> AuditRecord:
@@ -71,8 +73,8 @@ def audit_record(audit: Audit, to_part: np.ndarray | None, missing: Missing) -> 
     )
 
 
-def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
-    """Two meshes compared: the audit, each feature's, and the (4, 4) motion that laid one onto the other.
+def comparison_record(audit: Audit) -> ComparisonRecord:
+    """Two meshes compared: the audit, each feature's, and how the one was laid on the other, if it was.
 
     Lengths mm, angles in degrees as in the datum file. Figures that are no numbers become None; ValueError where areas
     or limits of the budget are none.
@@ -82,7 +84,7 @@ def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
     >>> audit = Audit(
     ...     far, far, (), (), True, 20_000, 1000, 500.0, 0.0, 0.0, 0.012, second_opinion=SecondOpinion(far, far)
     ... )
-    >>> record = comparison_record(audit, np.eye(4))
+    >>> record = comparison_record(audit)
     >>> record.scan_to_light.max, record.facets_after, record.motion[0]
     (0.09, 1000, (1.0, 0.0, 0.0, 0.0))
     """
@@ -92,14 +94,31 @@ def comparison_record(audit: Audit, motion: np.ndarray) -> ComparisonRecord:
         del told["within_budget"]
     if audit.filled is not None:
         told["filled"] = _deviation(audit.filled, None)
+    lies = audit.alignment
+    if lies is not None:
+        told["aligned"] = _alignment(lies)
     return ComparisonRecord(
         **told,
-        features=tuple(
-            ComparedFeature(**dict(_changes(f)), id=f.feature, light_vertices=f.light_vertices) for f in audit.features
-        ),
+        features=tuple(_compared(f) for f in audit.features),
         cautions=audit.cautions,
-        motion=matrix(motion),
+        motion=matrix(np.eye(4) if lies is None else lies.motion),
     )
+
+
+def _alignment(lies: Alignment) -> AlignmentRecord:
+    standard = None
+    if lies.covariance is not None:
+        x, y, z, a, b, c = np.sqrt(np.diag(lies.covariance)).tolist()
+        standard = (x, y, z, math.degrees(a), math.degrees(b), math.degrees(c))
+    return AlignmentRecord(by=lies.by, standard=standard, corner=plain(lies.corner))
+
+
+def _compared(audit: FeatureAudit) -> ComparedFeature:
+    laid: dict[str, Any] = {}
+    if audit.by_pose is not None:
+        shift, tilt = audit.by_pose
+        laid = {"shift_by_pose": plain(shift), "tilt_by_pose": plain(tilt, degrees=True)}
+    return ComparedFeature(**dict(_changes(audit)), id=audit.feature, light_vertices=audit.light_vertices, **laid)
 
 
 def feature_audit(feature: Feature, audit: FeatureAudit | None, missing: Missing) -> FeatureAuditRecord | None:
@@ -154,7 +173,9 @@ def _budget(line: BudgetLine, to_part: np.ndarray | None, missing: Missing) -> B
 
 
 def _deviation(deviation: Deviation, to_part: np.ndarray | None) -> DeviationRecord:
-    placed = {}
+    placed: dict[str, Any] = {}
+    if deviation.by_pose is not None:
+        placed["max_by_pose"] = plain(deviation.by_pose)
     if to_part is not None:
         placed["in_part_frame"] = PeakPlace(where=vector(transformed(to_part, deviation.where)))
     return DeviationRecord(

@@ -11,6 +11,7 @@ from pipeline.formats.datum_file.audit_parts import feature_audit
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, place, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
+    BendRecord,
     ExtentRecord,
     FeatureRecord,
     FormRecord,
@@ -167,7 +168,18 @@ def relation_record(relation: Relation, missing: Missing) -> RelationRecord:
 def set_up_record(one: SetUpJoin, source: Callable[[Source], SourceRecord]) -> SetUpRecord:
     """Where a set-up lies, and what that hangs on; `source` makes the record of a scan."""
     spread = np.sqrt(np.maximum(np.diag(one.covariance), 0.0))
-    told = {} if one.scale is None else {"scale": 1e3 * one.scale[0], "scale_uncertainty": 1e3 * one.scale[1]}
+    told: dict[str, Any] = {}
+    if one.scale is not None:
+        told = {"scale": 1e3 * one.scale[0], "scale_uncertainty": 1e3 * one.scale[1]}
+    if one.bend is not None:
+        told["bend"] = BendRecord(
+            bow=known(one.bend.bow),
+            bow_uncertainty=known(one.bend.bow_sigma),
+            twist=known(one.bend.twist, degrees=True),
+            twist_uncertainty=known(one.bend.twist_sigma, degrees=True),
+            length=known(one.bend.length),
+            stands_out=one.bend.stands_out,
+        )
     return SetUpRecord(
         source=source(one.source),
         onto=one.onto,

@@ -23,12 +23,15 @@ from pipeline.features.joining import (
     Across,
     SetUpPose,
     Word,
+    bend_between,
     misfit_map,
     scale_between,
     set_up_poses,
     shared_misfits,
 )
 from pipeline.features.joining import SetUp as Scan
+from pipeline.features.joining.overlap import Met, met, pull
+from pipeline.features.joining.set_up_pose import _one_place, _tried_aside
 from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import rigid, small_motion, transformed
 from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
@@ -37,6 +40,7 @@ from pipeline.stages.clean import clean
 from pipeline.stages.join import scan_of
 from pipeline.stages.read import read
 from pipeline.stages.recover import recover
+from tests.features.joining.bare import bare_box
 from tests.features.made import block as solid_block
 from tests.rescanned import block
 from tests.set_ups import SetUp, brep_set_up, corner_error, joined_block
@@ -118,6 +122,85 @@ def test_a_scan_that_is_too_large_is_told() -> None:
         SimpleNamespace(features=features), SimpleNamespace(features=features), replace(lies, motion=np.eye(4))
     )
     assert same == pytest.approx(0.0, abs=1e-9)
+
+
+def bent(scan: Scan, to_scan: np.ndarray, bow: float, turn: float) -> Scan:
+    """The block's scan, bent sideways by `bow` over its length of 90 mm along x, one end turned by `turn` rad."""
+    points = transformed(np.linalg.inv(to_scan), scan.surface.vertices)
+    share = points[:, 0] / 90.0
+    angle = turn * share
+    y, z = points[:, 1].copy(), points[:, 2].copy()
+    points[:, 1], points[:, 2] = y - angle * z + 4.0 * bow * share**2, z + angle * y
+    surface = replace(scan.surface, vertices=transformed(to_scan, points))
+    return Scan(surface, scan.labels, scan.features, scan.scene, scan.noise)
+
+
+@pytest.mark.parametrize(("bow", "turn"), [(0.06, 0.0), (0.0, 2e-3)])
+def test_a_part_that_is_bent_or_twisted_in_one_scan_is_told(made, scans, found, bow: float, turn: float) -> None:
+    """Both saw the sides, y = +-35 mm, along which the bow shows."""
+    other = bent(scans[1], made[1].to_scan, bow, turn)
+    told = bend_between(scans[0], other, misfit_map(scans[0], other, found))
+    assert told.stands_out
+    if bow:
+        assert told.bow == pytest.approx(bow, abs=3.0 * told.bow_sigma + 0.1 * bow)
+    else:
+        assert abs(told.twist) == pytest.approx(turn, abs=3.0 * told.twist_sigma + 0.1 * turn)
+    straight = bend_between(*scans, misfit_map(*scans, found))
+    assert not straight.stands_out
+    assert straight.bow < 3.5 * straight.bow_sigma
+
+
+def lying(shift: float, sigma: float, pairs: tuple[tuple[int, int], ...] = ()) -> SetUpPose:
+    """A pose aside by mm along x, that says it is known so well along it, and a tenth of that otherwise."""
+    spread = np.diag(np.square([sigma, *np.full(2, 0.1 * sigma), *np.full(3, 0.1 * sigma / 30.0)]))
+    motion = rigid(np.eye(3), np.array([shift, 0.0, 0.0]))
+    return SetUpPose(motion, spread, pairs, 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
+
+
+def test_a_pose_that_starts_aside_do_not_come_back_to_is_known_less_well() -> None:
+    """A bare box lies at 0 and nowhere else: a pose of 0.2 mm that claims 0.05 has to own up to it."""
+    box = bare_box()
+    points = box.sample(4000)
+    fits = np.zeros((0, 0), dtype=bool)
+    right, wrong = (_tried_aside(box, box, points, lying(x, 0.05), fits, Word()) for x in (0.0, 0.2))
+    assert np.sqrt(right.covariance[0, 0]) == pytest.approx(0.05, rel=1e-6)
+    assert np.sqrt(wrong.covariance[0, 0]) == pytest.approx(np.hypot(0.05, 0.2), rel=0.02)
+    assert not len(wrong.open)
+
+
+def test_poses_of_one_valley_are_one_place_and_a_long_one_is_open() -> None:
+    points = bare_box().sample(4000).points
+    (near,) = _one_place([lying(0.0, 0.1), lying(0.4, 0.1)], points)
+    assert np.sqrt(near.covariance[0, 0]) == pytest.approx(np.hypot(0.1, 0.4))
+    assert not len(near.open)
+    (far,) = _one_place([lying(0.0, 0.8), lying(1.9, 0.8)], points)
+    assert np.abs(far.open / np.linalg.norm(far.open))[0] == pytest.approx([1, 0, 0, 0, 0, 0], abs=1e-9)
+    assert len(_one_place([lying(0.0, 0.1), lying(2.0, 0.1)], points)) == 2
+    assert len(_one_place([lying(0.0, 0.1), lying(0.4, 0.1, ((0, 0),))], points)) == 2
+
+
+def test_few_facets_say_nothing_however_many_points_lie_on_them() -> None:
+    box = bare_box()
+    sample = box.sample(40_000)
+    found = met(box, sample, np.eye(4))
+    some = np.isin(found.facets, np.unique(found.facets)[:20])
+    assert some.sum() > 30
+    few = Met._make(column[some] for column in found)
+    assert pull(box, box, sample, few, np.zeros(3)) is None
+    assert pull(box, box, sample, found, np.zeros(3)) is not None
+
+
+def test_misfits_that_hang_together_over_patches_widen_what_is_said() -> None:
+    """The same rms as white noise of each point would make, but one sign over each patch of 8 mm."""
+    box = bare_box()
+    sample = box.sample(4000)
+    found = met(box, sample, np.eye(4))
+    rng = np.random.default_rng(3)
+    cells = np.unique(np.floor(found.points / 8.0), axis=0, return_inverse=True)[1].ravel()
+    white = found._replace(off=0.004 * rng.choice([-1.0, 1.0], len(found.off)))
+    patchy = found._replace(off=0.004 * rng.choice([-1.0, 1.0], cells.max() + 1)[cells])
+    one, other = (pull(box, box, sample, f, np.zeros(3)).covariance for f in (white, patchy))
+    assert np.trace(other) > 3.0 * np.trace(one)
 
 
 def test_what_the_user_says_is_followed(scans, found) -> None:

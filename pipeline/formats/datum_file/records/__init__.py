@@ -7,6 +7,7 @@ what the file holds of each kind of surface, `file` the file itself.
 from __future__ import annotations
 
 from pipeline.formats.datum_file.records.audits import (
+    AlignmentRecord,
     AuditRecord,
     BothWays,
     BudgetRecord,
@@ -67,12 +68,20 @@ from pipeline.formats.datum_file.records.flanges import (
 from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
-from pipeline.formats.datum_file.records.set_ups import MisfitRecord, PoseUncertainty, SetUpRecord, SharedRecord
+from pipeline.formats.datum_file.records.set_ups import (
+    BendRecord,
+    MisfitRecord,
+    PoseUncertainty,
+    SetUpRecord,
+    SharedRecord,
+)
 from pipeline.formats.datum_file.records.solid import FaceShare, FallenFeature, SolidRecord
 
 __all__ = [
     "SCHEMA_VERSION",
+    "AlignmentRecord",
     "AuditRecord",
+    "BendRecord",
     "BothWays",
     "BudgetRecord",
     "CaliperRecord",

@@ -25,6 +25,11 @@ class DeviationRecord(Record):
     where: Vector | None = Field(None, description="Where the largest is, scan coordinates.")
     in_part_frame: LeftOut[PeakPlace] = Field(None, description="The same place, moved by frame.matrix.")
     samples: LeftOut[Count] = Field(None, description="Points that it was taken at.")
+    max_by_pose: LeftOut[NotNegative] = Field(
+        None,
+        description="95 % of what is open of the largest by where the second mesh lies; there where it was aligned and "
+        "that is known.",
+    )
 
 
 class BothWays(Record):
@@ -149,6 +154,23 @@ class ComparedFeature(FeatureAuditRecord):
 
     id: str = Field(description="The feature's id.")
     light_vertices: Count = Field(description="Vertices of the second mesh that carry it.")
+    shift_by_pose: LeftOut[NotNegative] = Field(
+        None, description="95 % of what is open of the shift by where the second mesh lies; as max_by_pose."
+    )
+    tilt_by_pose: LeftOut[NotNegative | None] = Field(None, description="The same of the tilt, degrees.")
+
+
+class AlignmentRecord(Record):
+    """How well it is known where the second mesh lies on the first."""
+
+    by: tuple[str, ...] = Field(description="Features of the first mesh that it was laid on; the rest is skin.")
+    standard: tuple[float, float, float, float, float, float] | None = Field(
+        description="Standard uncertainties (k = 1): shift at the origin, mm, and turn, degrees, x y z each; null: "
+        "can't be told."
+    )
+    corner: NotNegative | None = Field(
+        description="95 % of the place of the first mesh's farthest corner by that; null: can't be told."
+    )
 
 
 class ComparisonRecord(AuditFigures):
@@ -163,3 +185,4 @@ class ComparisonRecord(AuditFigures):
         "where it has some.",
     )
     motion: Matrix = Field(description="4x4, row-major: what was applied to the second mesh first.")
+    aligned: LeftOut[AlignmentRecord] = Field(None, description="There where the second mesh was aligned.")

@@ -40,6 +40,17 @@ class PoseUncertainty(Record):
     covariance: tuple[tuple[float, ...], ...] = Field(description="6 x 6 of both, mm and rad.")
 
 
+class BendRecord(Record):
+    """How the part is bent and twisted in one scan otherwise than in another."""
+
+    bow: NotNegative = Field(description="By which its middle stands off the line between the ends of what both saw.")
+    bow_uncertainty: Doubt = Field(description="Standard uncertainty of that.")
+    twist: float = Field(description="Degrees by which one of these ends is turned to the other.")
+    twist_uncertainty: Doubt = Field(description="Standard uncertainty of that, degrees.")
+    length: NotNegative = Field(description="From end to end.")
+    stands_out: bool = Field(description="Whether noise hardly explains it.")
+
+
 class SetUpRecord(Record):
     """Another scan of the part, from another side, and where it lies."""
 
@@ -55,4 +66,7 @@ class SetUpRecord(Record):
         None, description="By how much larger it is than the scan it was laid on, mm per m; left out where few tell."
     )
     scale_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of that.")
+    bend: LeftOut[BendRecord] = Field(
+        None, description="How the part is formed otherwise in it than in that scan; left out where too little tells."
+    )
     misfits: tuple[MisfitRecord, ...] = Field((), description="How what both saw lies to each other, cell by cell.")
