@@ -90,7 +90,8 @@ def command(
         lying = None
         if align:
             # As it was read: in mm, whatever its own unit, and without what was filled.
-            seen = Path(folder) / "seen.stl"
+            seen = Path(folder) / "seen" / f"{light.stem}.stl"
+            seen.parent.mkdir()
             write_stl(seen, other.vertices, other.faces[other.origin != FILLED], "mm")
             found = run(make_job({"scan": seen}), out=Path(folder) / "light", until="recover", progress=watch)
             lying = scan_of(known.clean, known.recover), scan_of(found.clean, found.recover)
