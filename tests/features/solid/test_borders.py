@@ -13,7 +13,7 @@ ROUND = Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 10.0)
 
 
 def beside(height: float) -> Bound:
-    """A facet of a cylinder of 20 mm diameter, and one of skin, so high, that goes on along it from its edge of 2 mm."""
+    """A facet of a cylinder of 20 mm diameter, and one of skin, so high, that goes on from its edge of 2 mm."""
     turn = np.array([0.0, 0.2])
     on = np.column_stack([10.0 * np.cos(turn), 10.0 * np.sin(turn), np.zeros(2)])
     middle = on.mean(axis=0)
