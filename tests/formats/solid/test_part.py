@@ -62,7 +62,8 @@ def test_what_was_held_at_edges_within_the_skin_is_told_where_there_is_tolerance
     assert 0.3 * (0.725 * np.sqrt(0.5) + 0.5 * (1 - np.sqrt(0.5))) <= held[0] + 1e-9
     assert held[0] <= 0.3 * (0.725 + 0.5)
     assert held[1] <= 0.1 * 0.2
-    assert model_of(surface, skin, SHAPES, 0.2, 0.0, silent, 1.0).at_edges is None
+    for tolerance, spacing in ((0.2, 1.0), (1.0, 1.1)):
+        assert model_of(surface, skin, SHAPES, tolerance, 0.0, silent, spacing).at_edges is None
 
 
 def test_a_floor_that_was_never_seen_is_capped() -> None:
