@@ -1,6 +1,6 @@
 """The command solid and the job's setting: a small demo part as a solid, and what it says where none can be made.
 
-Covers: pipeline.features.solid.borders, pipeline.features.solid.flips, pipeline.formats.meshes_in.light
+Covers: pipeline.features.solid.flips, pipeline.formats.meshes_in.light
 Covers: pipeline.cli.workshop.solid
 """
 

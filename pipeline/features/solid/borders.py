@@ -40,6 +40,8 @@ _FIRST_SPLITS = 2
 _FOOT, _STEEP = 0.3, 0.6
 # mm: and no farther, nor farther than the skin's tolerance, or it would lift the skin off by more.
 _FARTHEST = 0.5
+# mm: where there is room for less than that, another foot steepens nothing and ends in facets without any extent.
+_LEAST_FOOT = 0.02
 # mm: no border edge is split that is shorter.
 _SHORTEST = 0.15
 
@@ -215,9 +217,11 @@ def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
         side = np.where(signed_distance(shapes[k], c[mine]) >= 0, 1.0, -1.0)
         up[mine] = side[:, None] * surface_normal(shapes[k], middle[mine])
     reach = np.minimum(np.minimum(_FOOT * length, 0.4 * height), min(_FARTHEST, skin))
-    foot = middle + reach * (inwards + _STEEP * up)
+    room = reach[:, 0] >= _LEAST_FOOT
+    facets, ends, third = facets[room], ends[room], third[room]
+    foot = (middle + reach * (inwards + _STEEP * up))[room]
     n, m = len(mesh.points), len(mesh.faces)
-    new = (n + np.arange(len(rows))).astype(np.int32)
+    new = (n + np.arange(len(facets))).astype(np.int32)
     faces = mesh.faces.copy()
     faces[facets] = np.stack([ends[:, 0], ends[:, 1], new], axis=1)
     more = [np.stack([ends[:, 1], third, new], axis=1), np.stack([third, ends[:, 0], new], axis=1)]
@@ -225,7 +229,7 @@ def _footed(mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Seque
     return replace(
         mesh, points=np.concatenate([mesh.points, foot]), faces=np.concatenate([faces, *more]).astype(np.int32),
         labels=mesh.labels[parents], origin=mesh.origin[parents],
-        carriers=np.concatenate([mesh.carriers, np.full((len(rows), 3), -1, np.int16)]),
+        carriers=np.concatenate([mesh.carriers, np.full((len(facets), 3), -1, np.int16)]),
     )  # fmt: skip
 
 

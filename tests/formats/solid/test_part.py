@@ -52,6 +52,20 @@ def test_borders_of_bore_and_face_are_circles(pierced) -> None:
     assert sorted(kinds) == ["circle", "circle", "line"]  # the line is the seam
 
 
+def test_what_was_held_at_edges_within_the_skin_is_told_where_there_is_tolerance_left() -> None:
+    """The block, its faces as skin: right angles, which a scan of 0.3 mm may cut off by 0.3 (1.45 / 2 sin 45 degrees +
+    (1 - cos 45 degrees) / 2), and at corners a little more. Facets of 1 mm cut off more than the skin's 0.2 mm."""
+    surface, labels = pierced_block()
+    skin = np.where(labels == 2, 2, -1).astype(np.int32)
+    held = model_of(surface, skin, SHAPES, 0.2, 0.0, silent, 0.3).at_edges
+    assert held is not None
+    assert 0.3 * (0.725 * np.sqrt(0.5) + 0.5 * (1 - np.sqrt(0.5))) <= held[0] + 1e-9
+    assert held[0] <= 0.3 * (0.725 + 0.5)
+    assert held[1] <= 0.1 * 0.2
+    for tolerance, spacing in ((0.2, 1.0), (1.0, 1.1)):
+        assert model_of(surface, skin, SHAPES, tolerance, 0.0, silent, spacing).at_edges is None
+
+
 def test_a_floor_that_was_never_seen_is_capped() -> None:
     depth = 12.0
     surface, labels = pierced_block(depth)
