@@ -11,6 +11,8 @@ The command line turns each of them into that sentence on standard error and exi
 
 from __future__ import annotations
 
+from pipeline.lengths import in_unit
+
 
 def printable(text: str) -> str:
     r"""The text with escapes instead of what can't be printed: control characters, and bytes that are no text.
@@ -33,8 +35,9 @@ class DatumliftError(Exception):
     """
 
     def __str__(self) -> str:
-        # What a file or a name brings along must not steer a terminal; lines to paste into a job stand as lines.
-        return "\n".join(map(printable, super().__str__().split("\n")))
+        # What a file or a name brings along must not steer a terminal; lines to paste into a job stand as lines. No
+        # output's unit is known here: lengths are those of the job.
+        return "\n".join(map(printable, in_unit(super().__str__(), "mm").split("\n")))
 
 
 class InputError(DatumliftError):

@@ -52,7 +52,7 @@ from pipeline.features.uncertainty import LEVEL, holm, with_scale
 from pipeline.geometry import Floats, Indices, Ints, transformed
 from pipeline.job import Ball, Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
-from pipeline.lengths import in_unit, mm, place_in_mm, um
+from pipeline.lengths import mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.seams import Stitched, seam_middles, stitched
 from pipeline.mesh.topology import facet_areas
@@ -225,9 +225,9 @@ def _balls(scans: Sequence[SetUp], files: Sequence[str], wished: Sequence[Ball])
     for scan, found, file in zip(scans, which, files, strict=True):
         if sizes and len(found) < 3:
             count = sum(size.count for size in sizes)
-            asked = " or ".join(in_unit(mm(size.diameter, ".3f"), "mm") for size in sizes)
+            asked = " or ".join(mm(size.diameter, ".3f") for size in sizes)
             others = [f for k, f in enumerate(scan.features) if is_ball(f) and k not in found]
-            told = in_unit(", ".join(f"{f.id} {mm(2 * (f.radius or 0.0), '.2f')}" for f in others[:6]), "mm")
+            told = ", ".join(f"{f.id} {mm(2 * (f.radius or 0.0), '.2f')}" for f in others[:6])
             raise GeometryError(
                 f"{file} shows {len(found) or 'none'} of the {count} reference balls of {asked}, and three are needed"
                 + (f" (other balls there: {told}; mend the diameter if these are they)" if told else "")
@@ -375,7 +375,7 @@ def _from(pose: SetUpPose, other: SetUpPose, vertices: Floats) -> str:
         return f"turned by {angle:.0f} degrees"
     middle = vertices.mean(axis=0)
     far = float(np.linalg.norm(transformed(other.motion, middle) - transformed(pose.motion, middle)))
-    return f"{in_unit(mm(far), 'mm')} from there"
+    return f"{mm(far)} from there"
 
 
 def _turns(open_motions: Floats, vertices: Floats) -> bool:

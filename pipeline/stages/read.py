@@ -13,7 +13,7 @@ from pipeline.features.uncertainty import white_sigma
 from pipeline.formats.meshes_in import MeshFile, read_mesh
 from pipeline.geometry import MM_PER_UNIT, box_of
 from pipeline.job import ReadSettings
-from pipeline.lengths import in_unit, mm
+from pipeline.lengths import mm
 from pipeline.mesh.topology import compact, duplicate_facets, facet_areas, mean_edge
 from pipeline.progress import Progress, silent
 from pipeline.values import ReadResult, Source, Surface
@@ -100,7 +100,7 @@ def _in_mm(
         largest = float((high - low).max())
     if not POSSIBLE_SIZE[0] <= largest <= POSSIBLE_SIZE[1]:
         taken = f"{_NAMES[unit]}{' unasked' if unasked else ''}"
-        guesses = in_unit(_guesses(largest / MM_PER_UNIT[unit], unit), "mm")
+        guesses = _guesses(largest / MM_PER_UNIT[unit], unit)
         advice = (
             f"{guesses}give its unit with --units" if guesses else "no unit makes a casting of that: export it again"
         )
