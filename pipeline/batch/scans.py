@@ -81,6 +81,8 @@ def memory_of(path: Path) -> float:
 
 
 def _lines(source: Path) -> list[str]:
+    if source.exists() and not source.is_file():
+        raise InputError(f"{source} is a pipe or a device and no list of scans; save it as a file.")
     try:
         if source.stat().st_size > _LONGEST_LIST or source.suffix.lower() in FORMS:
             raise InputError(
