@@ -230,10 +230,10 @@ def scan_list(_: bytes, random: Random) -> bytes:
         "job.toml", "list.txt", "batch.json", "/dev/zero", "/dev/null", "pipe.stl", "loop.stl", "link.stl", "\x00", "\x1b[31m.stl", "x" * 300 + ".stl", "ü\udcff.stl",
         "work.stl", "names.json", "-.stl", "=1+1.stl", "<b>.stl", "scan.stl\r", "\ufeffscan.stl", "scan.stl # first", '"scan.stl"', "~", "$HOME", "*.stl", "a\tb.stl",
     ]  # fmt: skip
-    rows = [pick(random, names) for _ in range(int(random.integers(1, 5)))]
+    rows = [names[k] for k in random.permutation(len(names))[: int(random.integers(1, 5))]]
     if random.random() < 0.02:
         rows = ["none.stl"] * 3000
-    if random.random() < 0.7:
+    if random.random() < 0.7 and "scan.stl" not in rows:
         rows.insert(int(random.integers(len(rows) + 1)), "scan.stl")
     text = pick(random, ("\n", "\n", "\r\n", "\r", "\v", "\u2028")).join(rows)
     return text.encode(
