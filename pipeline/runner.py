@@ -302,7 +302,7 @@ def job_of(path: str | Path, *others: str | Path) -> Job:
 
 def default_out(scan: Path) -> Path:
     """A folder beside the scan, named after it."""
-    path = scan.resolve()
+    path = Path(os.path.realpath(scan))
     name = path.name.removesuffix(path.suffix)
     # A name of dots is the folder itself, or the one above it.
     return path.with_name(name if name.strip(".") and name != path.name else f"{path.name}-lifted")

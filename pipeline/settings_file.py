@@ -34,6 +34,9 @@ def plain_toml(path: str | Path, what: str, instead: str) -> dict[str, Any]:
     ...     print(error)
     There is no job file nowhere.toml; check the name, or make one
     """
+    if Path(path).exists() and not Path(path).is_file() and not Path(path).is_dir():
+        # To read from a pipe may take for ever, and so may a device.
+        raise InputError(f"The {what} {path} is a pipe or a device and no file; save it as one.")
     try:
         return _toml(Path(path).read_text(encoding="utf-8"))
     except FileNotFoundError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +53,7 @@ def run_batch(
     scans = scans_of(source, (*_FILES, NAMES_FILE, WORK))
     place = out or source.resolve().with_name(f"{source.resolve().stem}-batch")
     inputs = (job_file, *(() if source.is_dir() else (source,)), *(scan.path for scan in scans))
-    jobs = [job.model_copy(update={"scan": scan.path.resolve(), "out": None}) for scan in scans]
+    jobs = [job.model_copy(update={"scan": Path(os.path.realpath(scan.path)), "out": None}) for scan in scans]
     with opened(place, inputs) as folder:
         folder.refuse_inputs(_FILES)
         names = _names_there(place, job)

@@ -14,6 +14,7 @@ from pipeline.job import Job
 from pipeline.output_folder import opened, until_free
 from pipeline.runner import run
 
+_LONGEST_NAME = 255  # bytes, of Linux's file systems
 _PATIENCE = 60.0  # s that a worker which was given up may take to let go of the folder
 
 
@@ -29,6 +30,10 @@ def lift(job: Job, name: str, folder: Path, names: str | None, job_file: Path) -
     >>> done.part.verdict, (place / "none").exists()
     ('unusable', False)
     """
+    if len(os.fsencode(folder.name)) > _LONGEST_NAME:
+        return failed(
+            name, folder.name, "unusable", f"{name:.40}... is too long a name for a folder; name it otherwise."
+        )
     try:
         until_free(folder, _PATIENCE)
         if names is not None and not os.path.lexists(folder / NAMES_FILE):

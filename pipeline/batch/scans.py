@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -57,7 +58,7 @@ def scans_of(source: Path, taken: Collection[str] = ()) -> tuple[ScanFile, ...]:
         raise InputError(empty)
     seen: dict[str, str] = {}
     for path, name in named:
-        if (key := str(path.resolve())) in seen:
+        if (key := os.path.realpath(path)) in seen:
             raise InputError(f"The list {source} names one scan twice, as {seen[key]} and {name}; take one out.")
         seen[key] = name
     folders = _folders([path for path, _ in named], taken)
@@ -81,6 +82,8 @@ def memory_of(path: Path) -> float:
 
 
 def _lines(source: Path) -> list[str]:
+    if source.exists() and not source.is_file():
+        raise InputError(f"{source} is a pipe or a device and no list of scans; save it as a file.")
     try:
         if source.stat().st_size > _LONGEST_LIST or source.suffix.lower() in FORMS:
             raise InputError(
@@ -113,7 +116,7 @@ def _folders(paths: Sequence[Path], taken: Collection[str]) -> list[str]:
     """Named after the scans; where two would be the same without regard to case, after their forms or folders too."""
     short = [default_out(path).name for path in paths]
     longer = [f"{name}-{path.suffix[1:]}" for name, path in zip(short, paths, strict=True)]
-    longest = [f"{path.resolve().parent.name}-{name}" for name, path in zip(longer, paths, strict=True)]
+    longest = [f"{Path(os.path.realpath(path)).parent.name}-{name}" for name, path in zip(longer, paths, strict=True)]
     used = {name.casefold() for name in taken}
     out: list[str] = []
     for k in range(len(paths)):

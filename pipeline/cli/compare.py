@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, budgeted, stage_progress, um
+from pipeline.cli.terminal import EXIT_BUDGET, Figure, budgeted, stage_progress, um
 from pipeline.lengths import in_unit, mm, mm2, place_in_mm
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def budget_options(function: Any) -> Any:
         ("--max-axis-shift", "Largest shift of an axis, a centre or a face, mm."),
         ("--max-deviation", "Largest distance between the two, scan noise removed, mm."),
     ):
-        function = click.option(name, type=click.FloatRange(min=0, min_open=True), help=help_)(function)
+        function = click.option(name, type=Figure(), help=help_)(function)
     return function
 
 

@@ -9,8 +9,8 @@ import os
 
 from pipeline.meter import cores
 
-# Bytes. Measured on runs of the smallest scans, a report with its pictures included, at limits from 150 MB on, with 1, 2
-# and 8 threads: from these on a run goes through or says that it is out of memory. Threads are those of numba and of
+# Bytes. Measured on runs of the smallest scans, a report with its pictures included, at limits from 150 MB on, with 1,
+# 2 and 8 threads: from these on a run goes through or says that it is out of memory. Threads are those of numba and of
 # OpenBLAS; each takes a stack and a heap of address space, and next to nothing of data.
 _ADDRESSES, _ADDRESSES_A_THREAD = 1.1e9, 1.3e8
 _DATA, _DATA_A_THREAD = 6e8, 1e7

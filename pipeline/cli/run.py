@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, stage_progress, summary_json, summary_lines, within_budget
+from pipeline.cli.terminal import EXIT_BUDGET, Figure, stage_progress, summary_json, summary_lines, within_budget
 
 
 class Count(click.ParamType):
@@ -33,7 +33,7 @@ class Count(click.ParamType):
 @click.argument("further", nargs=-1, type=click.Path(path_type=Path), metavar="[SCAN]...")
 @click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
 @click.option("--facets", type=Count(100), help="Lighten to this many facets, e.g. 1e5.")
-@click.option("--tolerance", type=click.FloatRange(min=0, min_open=True), help="Lighten to this deviation, mm.")
+@click.option("--tolerance", type=Figure(), help="Lighten to this deviation, mm.")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, whatever an earlier run left.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")

@@ -26,11 +26,12 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.batch import run_batch
+from pipeline.batch.one_scan import lift
 from pipeline.batch.scans import memory_of, scans_of
 from pipeline.cli.batch import command, lines_of, status_of
 from pipeline.errors import InputError, SettingsError
 from pipeline.formats.batch_file import batch_schema_text
-from pipeline.job import load_job
+from pipeline.job import Job, load_job
 from pipeline.runner import run
 from tests.batch.made import JOB, NOISE, drum, folder
 
@@ -156,6 +157,16 @@ def test_a_job_of_one_part_is_refused(tmp_path: Path, table: str, told: str) -> 
     with pytest.raises(SettingsError, match=told):
         run_batch(scans, tmp_path / "job.toml")
     assert not (tmp_path / "castings-batch").exists()
+
+
+def test_links_in_a_circle_and_names_too_long_are_one_scan_s_own_fault(tmp_path: Path) -> None:
+    (tmp_path / "loop.stl").symlink_to("loop.stl")
+    (tmp_path / "list.txt").write_text("loop.stl\n" + "x" * 300 + ".stl\n")
+    found = scans_of(tmp_path / "list.txt")
+    told = [lift(Job(scan=scan.path), scan.name, tmp_path / "out" / scan.folder, None, tmp_path) for scan in found]
+    assert [one.part.verdict for one in told] == ["unusable", "unusable"]
+    assert "does not exist" in str(told[0].part.why)
+    assert "too long a name" in str(told[1].part.why)
 
 
 def test_memory_goes_by_facets(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ def trials(wanted: Iterable[tuple[str, int]]) -> Iterator[Trial]:
             continue
         code = process.wait()
         process = None
-        yield Trial(kind, seed, "", "hang" if code == -27 else "crash", f"status {code}", 0.0, 0.0)
+        yield Trial(kind, seed, "", "hang" if code in (-27, -14) else "crash", f"status {code}", 0.0, 0.0)
     if process is not None:
         process.communicate()
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import dataclasses
 import io
 import os
 import re
@@ -22,7 +24,8 @@ from pipeline.cli import terminal
 from pipeline.job import Job
 from pipeline.meter import Meter
 from pipeline.output_folder import MARKER
-from tests.campaign.mutators import MUTATORS, mutant, pick
+from tests.campaign.layouts import LAYOUTS, datum_tree, layout_figures, layout_joined, layout_words, scan_list
+from tests.campaign.mutators import MUTATORS, blind, json_tree, lines, mutant, pick, ply_header, tokens, toml_values
 from tests.campaign.seeds import JOB, LEAN, files
 
 # Limits of one trial: processor seconds, and memory beyond what the process had before; both grow with the file.
@@ -121,6 +124,17 @@ def warm_up() -> None:
             (folder / name).write_bytes(data)
             status, _, err = command(["run", str(folder / "job.toml"), "--quiet"])
             assert status in (0, terminal.EXIT_BUDGET), f"{name}: {err}"
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        _beside(folder)
+        scan, drum, layout = str(folder / "scan.stl"), str(folder / "drum"), folder / "layout.toml"
+        for text in LAYOUTS:
+            layout.write_text(text)
+            status, _, err = command(["fit", str(layout), "--quiet"])
+            assert status in (0, terminal.EXIT_BUDGET), f"{err} {text}"
+        for words in (["compare", scan, f"{drum}/light.stl", "--align"], ["solid", drum]):
+            status, _, err = command([*words, "--quiet"])
+            assert status in (0, terminal.EXIT_BUDGET), err
 
 
 def file_trial(kind: str, seed: int, home: Path | None = None) -> Trial:
@@ -164,6 +178,135 @@ def folder_trial(seed: int, home: Path | None = None) -> Trial:
         if left:
             return Trial("folder", seed, state, "left over", str(left), trial.seconds, trial.mb)
         return trial
+
+
+def _beside(folder: Path) -> None:
+    """What a layout or a list may lead to: scans, one of them broken, a run, links in a circle, a pipe."""
+    data = files()["scan.stl"]
+    (folder / "sub").mkdir()
+    for name in ("scan.stl", "second.stl", "sub/scan.stl", "=1+1.stl"):
+        (folder / name).write_bytes(data if name != "second.stl" else data[:84] + data[134:] + data[84:134])
+    (folder / "broken.stl").write_bytes(data[:1000])
+    (folder / "wide.step").write_text(
+        "ISO-10303-21;\nHEADER;\nENDSEC;\nDATA;\n#1=CARTESIAN_POINT('',(1.E400,0.,0.));\nENDSEC;\n"
+    )
+    for name in ("loop", "loop.stl"):
+        (folder / name).symlink_to(name)
+    (folder / "link.stl").symlink_to("scan.stl")
+    for name in ("pipe", "pipe.stl"):
+        os.mkfifo(folder / name)
+    (folder / "job.toml").write_text(LEAN.format(name="scan.stl"))
+    shutil.copytree(_finished(), folder / "drum")
+
+
+def layout_trial(seed: int, home: Path | None = None) -> Trial:
+    """A fit on the mutant of a layout; now and then the check of a rescan against it."""
+    random = np.random.default_rng([78, seed])
+    mutate = pick(random, (layout_figures,) * 12 + (layout_words,) * 4 + (layout_joined, tokens, lines, blind))
+    data = mutate(pick(random, LAYOUTS).encode(), random)
+    with tempfile.TemporaryDirectory(dir=home) as place:
+        folder = Path(place)
+        _beside(folder)
+        (folder / "layout.toml").write_bytes(data)
+        words = ["fit", str(folder / "layout.toml")]
+        if random.random() < 0.15:
+            words = [
+                "check",
+                str(folder / "layout.toml"),
+                str(folder / pick(random, ("scan.stl", "drum", "broken.stl"))),
+            ]
+        before = _content(folder)
+        return _touched(measured("layout.toml", seed, mutate.__name__, 100_000, [*words, "--quiet"]), folder, before)
+
+
+def list_trial(seed: int, home: Path | None = None) -> Trial:
+    """A batch of what a list names, or of the folder that holds it."""
+    random = np.random.default_rng([79, seed])
+    with tempfile.TemporaryDirectory(dir=home) as place:
+        folder = Path(place)
+        _beside(folder)
+        (folder / "list.txt").write_bytes(scan_list(b"", random))
+        words = ["batch", str(folder / "list.txt"), "--job", str(folder / "job.toml")]
+        if random.random() < 0.3:
+            words[3] = str(folder / "job.toml")
+            (folder / "job.toml").write_bytes(toml_values(LEAN.format(name="scan.stl").encode(), random))
+        if random.random() < 0.15:
+            out = folder / pick(random, ("sub", "out", "scan.stl", "loop", "."))
+            words += ["--out", str(out)]
+        before = _content(folder)
+        words += ["--quiet", "--scheduler", _scheduler()]
+        made = measured("list.txt", seed, "scan_list", 500_000, words)
+        if made.verdict == "no sentence" and not made.told:  # the batch's own files tell of each scan
+            made = dataclasses.replace(made, verdict="ran")
+        return _touched(made, folder, before)
+
+
+def compare_trial(seed: int, home: Path | None = None) -> Trial:
+    """A comparison of a mutant with a sound mesh, or the other way about."""
+    random = np.random.default_rng([80, seed])
+    kind = pick(random, [kind for kind in MUTATORS if kind != "job.toml"])
+    mutator, data = mutant(kind, seed)
+    with tempfile.TemporaryDirectory(dir=home) as place:
+        folder = Path(place)
+        (folder / "scan.stl").write_bytes(files()["scan.stl"])
+        (folder / f"b-{kind}").write_bytes(data)
+        pair = [str(folder / "scan.stl"), str(folder / f"b-{kind}")]
+        options = [option for option in ("--align", "--json") if random.random() < 0.4]
+        before = _content(folder)
+        words = ["compare", *pair[:: pick(random, (1, -1))], *options, "--quiet"]
+        return _touched(measured("compare", seed, mutator, 2 * len(data), words), folder, before)
+
+
+def solid_trial(seed: int, home: Path | None = None) -> Trial:
+    """A solid of the folder of a run whose datum file, light mesh or results are not what the run left."""
+    random = np.random.default_rng([81, seed])
+    with tempfile.TemporaryDirectory(dir=home) as place:
+        folder = Path(place)
+        out = folder / "scan"
+        shutil.copytree(_finished(), out)
+        (folder / "scan.stl").write_bytes(files()["scan.stl"])
+        name = pick(
+            random,
+            (
+                "datums.json",
+                "datums.json",
+                "light.ply",
+                "job.toml",
+                *(f"work/{p.name}" for p in sorted((out / "work").glob("*.npz"))),
+            ),
+        )
+        mutate = pick(
+            random,
+            (json_tree, datum_tree, datum_tree)
+            if name.endswith("json")
+            else (blind, ply_header)
+            if name.endswith("ply")
+            else (blind,),
+        )
+        data = (out / name).read_bytes()
+        (out / name).write_bytes(mutate(data, random))
+        before = _mine(folder, out)
+        options = pick(
+            random, ([], ["--skin", pick(random, ("0.2", "1e-9", "1e9", "nan", "-1"))], ["--schema", "AP214"])
+        )
+        words = ["solid", str(out), "--quiet", *options]
+        return _touched(
+            measured("solid", seed, f"{name} {mutate.__name__}", len(data) + 200_000, words), folder, before
+        )
+
+
+_serving: list[str] = []
+
+
+def _scheduler() -> str:
+    """The address of a Dask scheduler with one worker in a process of its own; started once."""
+    if not _serving:
+        from distributed import LocalCluster
+
+        cluster = LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None, silence_logs=50)
+        atexit.register(cluster.close)
+        _serving.append(cluster.scheduler_address)
+    return _serving[0]
 
 
 def _arrange(state: str, folder: Path, out: Path, random: np.random.Generator) -> list[str] | None:
@@ -289,9 +432,13 @@ def _resident() -> float:
     return int(found.group(1)) * 1024 / 1e6 if found else 0.0
 
 
-KINDS = (*MUTATORS, "folder")
+KINDS = (*MUTATORS, "folder", "layout.toml", "list.txt", "compare", "solid")
 
 
 def trial(kind: str, seed: int) -> Trial:
-    """The trial of a kind, a seed file's name or "folder", by its number; the same every time."""
-    return folder_trial(seed) if kind == "folder" else file_trial(kind, seed)
+    """The trial of a kind, a seed file's name or one of the other KINDS, by its number; the same every time."""
+    other = {
+        "folder": folder_trial, "layout.toml": layout_trial, "list.txt": list_trial, "compare": compare_trial,
+        "solid": solid_trial,
+    }  # fmt: skip
+    return other[kind](seed) if kind in other else file_trial(kind, seed)

@@ -1,6 +1,7 @@
 """A process that makes trials, one a line of standard input (kind, seed), and answers with a JSON line each.
 
-A timer on processor time ends it, also inside a kernel: whoever asked sees that no answer comes, and starts another.
+A timer on processor time ends it, also inside a kernel, and one on the clock where it waits for something: whoever
+asked sees that no answer comes, and starts another.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import signal
 import sys
 from dataclasses import asdict
 
-LIMIT = 30.0
+LIMIT, WAIT = 30.0, 300.0
 
 
 def serve() -> None:
@@ -25,8 +26,10 @@ def serve() -> None:
     for line in sys.stdin:
         kind, seed = line.split()
         signal.setitimer(signal.ITIMER_PROF, LIMIT)
+        signal.setitimer(signal.ITIMER_REAL, WAIT)
         made = trial(kind, int(seed))
         signal.setitimer(signal.ITIMER_PROF, 0.0)
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
         print(json.dumps(asdict(made)), file=answers, flush=True)
 
 

@@ -1,6 +1,6 @@
 """Bad input gets one sentence, exit status 2, no traceback, and nothing of the user's is touched.
 
-Covers: pipeline.cli.main, pipeline.cli.run
+Covers: pipeline.cli.main, pipeline.cli.run, pipeline.cli.terminal.figure
 """
 
 from __future__ import annotations
@@ -56,6 +56,32 @@ def _missing_job(folder: Path) -> list[str | Path]:
     return ["run", folder / "nowhere.toml"]
 
 
+def _job_from_a_pipe(folder: Path) -> list[str | Path]:
+    os.mkfifo(folder / "pipe.toml")
+    return ["run", folder / "pipe.toml"]
+
+
+def _layout_from_a_pipe(folder: Path) -> list[str | Path]:
+    os.mkfifo(folder / "pipe.toml")
+    return ["fit", folder / "pipe.toml"]
+
+
+def _list_from_a_pipe(folder: Path) -> list[str | Path]:
+    os.mkfifo(folder / "pipe.txt")
+    (folder / "job.toml").write_text('scan = "a.stl"\n')
+    return ["batch", folder / "pipe.txt", "--job", folder / "job.toml"]
+
+
+def _list_from_a_device(folder: Path) -> list[str | Path]:
+    (folder / "job.toml").write_text('scan = "a.stl"\n')
+    return ["batch", "/dev/zero", "--job", folder / "job.toml"]
+
+
+def _no_figure(folder: Path) -> list[str | Path]:
+    scan = _stl(folder / "good.stl", np.random.default_rng(1).random((50, 3, 3)))
+    return ["run", scan, "--tolerance", "nan"]
+
+
 def _no_writing(folder: Path) -> list[str | Path]:
     scan = _stl(folder / "good.stl", np.random.default_rng(1).random((50, 3, 3)))
     return ["run", scan, "--out", "/proc/datumlift"]
@@ -90,6 +116,11 @@ CASES = {
     _misspelt_key: ("job.toml", "did you mean 'facets'"),
     _missing: ("nowhere.stl", "does not exist"),
     _missing_job: ("nowhere.toml", "datumlift new"),
+    _job_from_a_pipe: ("pipe.toml", "a pipe or a device"),
+    _layout_from_a_pipe: ("pipe.toml", "a pipe or a device"),
+    _list_from_a_pipe: ("pipe.txt", "a pipe or a device"),
+    _list_from_a_device: ("/dev/zero", "a pipe or a device"),
+    _no_figure: ("nan", "above 0"),
     _no_writing: ("/proc/datumlift", "can't be written"),
     _file_as_folder: ("taken", "file of that name"),
     _wrong_option: ("tolerance", ""),

@@ -10,6 +10,7 @@ from pipeline.cli.terminal.exit_status import (
     EXIT_STOPPED,
     EXIT_UNUSABLE,
 )
+from pipeline.cli.terminal.figure import Figure
 from pipeline.cli.terminal.show import (
     budgeted,
     stage_progress,
@@ -26,6 +27,7 @@ __all__ = [
     "EXIT_MEMORY",
     "EXIT_STOPPED",
     "EXIT_UNUSABLE",
+    "Figure",
     "budgeted",
     "stage_progress",
     "summary_json",

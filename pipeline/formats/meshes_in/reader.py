@@ -22,6 +22,9 @@ FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf", ".xyz", ".csv"
 _TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
 # mm: a place further out is no part's, and its square is still a number.
 _FAR = 1e30
+_WIDTH_OF_A_LINE = 1e-6  # of its length: what single precision leaves of points on a line is less
+# A fan of a CAD export has a few hundred. Time grows with the square of it: a fan of this many takes some seconds.
+_MOST_ABOUT_A_VERTEX = 2_000
 
 
 @dataclass(frozen=True)
@@ -120,7 +123,11 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
+    _check_fans(path, vertices, faces)
     from pipeline.mesh.topology import in_morton_order
+
+    if _on_a_line(vertices):
+        raise InputError(f"{path} has no area: all its facets lie along one line; export the scan again.")
 
     # Nothing that is made of the mesh hangs on the order that the file has it in.
     vertices, faces, stood = in_morton_order(vertices, faces)
@@ -221,6 +228,28 @@ def _checked_and_welded(
     vertices, index = weld_points(points)
     vertices, faces, _ = compact(vertices, index[faces])
     return vertices, faces
+
+
+def _on_a_line(vertices: NDArray[np.float64]) -> bool:
+    """Whether all vertices lie along one line; a thousand of them tell it of nearly all that don't."""
+    for step in (max(1, len(vertices) // 1000), 1):
+        some = vertices[::step]
+        across = np.linalg.svd(some - some.mean(axis=0), compute_uv=False)
+        if len(across) > 1 and across[1] > _WIDTH_OF_A_LINE * across[0]:
+            return False
+    return True
+
+
+def _check_fans(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
+    """What is looked for about a vertex is looked for among all facets there, so that these may not be too many."""
+    there = np.bincount(faces.ravel())
+    worst = int(there.argmax())
+    if there[worst] > _MOST_ABOUT_A_VERTEX:
+        place = ", ".join(f"{x:.6g}" for x in vertices[worst])
+        raise InputError(
+            f"{path}: {there[worst]:,} facets meet in one point, [{place}], where {_MOST_ABOUT_A_VERTEX:,} may at "
+            "most; a scan has some six: mesh it anew, with facets of about one size."
+        )
 
 
 def _check_finite(path: Path, vertices: NDArray[np.float64]) -> None:

@@ -250,3 +250,60 @@ def test_glb_parts_that_are_longer_than_the_file(tmp_path: Path) -> None:
         refused(tmp_path / "a.glb", "longer than the file")
     (tmp_path / "a.gltf").write_text("[" * 100_000)
     refused(tmp_path / "a.gltf", "its JSON is broken")
+
+
+DEEP = "".join(
+    f'<object id="{k}"><components><component objectid="{k + 1 if k < 4099 else 1}"/></components></object>'
+    for k in range(100, 4100)
+)
+TENFOLD = "".join(
+    f'<object id="{k}" type="model"><components>{component * 10}</components></object>'
+    for k in range(10, 22)
+    for component in (f'<component objectid="{k + 1 if k < 21 else 1}"/>',)
+)
+CIRCLE = "".join(
+    f'<object id="{k}" type="model"><components><component objectid="{101 - k}"/></components></object>'
+    for k in (50, 51)
+)
+
+
+@pytest.mark.parametrize("coding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize(
+    ("objects", "first", "says"),
+    [
+        (DEEP, "100", "hold each other in a circle, or more than 32 deep"),  # its reader took minutes of that
+        (CIRCLE, "50", "hold each other in a circle"),
+        (TENFOLD, "10", "places its objects over and over"),
+    ],
+    ids=["deep", "circle", "tenfold"],
+)
+def test_3mf_objects_that_hold_each_other(tmp_path: Path, objects: str, first: str, says: str, coding: str) -> None:
+    _, data = three_mf(tmp_path)
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(tmp_path / "b.3mf", "w", 8) as changed:
+        for name in archive.namelist():
+            text = archive.read(name)
+            if name.endswith(".model"):
+                model = text.decode().replace("</resources>", objects + "</resources>")
+                model = model.replace('<item objectid="1"', f'<item objectid="{first}"').replace(
+                    "UTF-8", coding.upper()
+                )
+                text = model.encode(coding)
+            changed.writestr(name, text)
+    refused(tmp_path / "b.3mf", says)
+
+
+def test_facets_about_one_point(tmp_path: Path) -> None:
+    """A fan of so many took minutes, by the square of their number; and one in a plane is no less of a fan."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 5001)
+    rim = np.column_stack([np.cos(turn), np.sin(turn), 0.0 * turn])
+    corners = np.stack([np.zeros((5000, 3)), rim[:-1], rim[1:]], axis=1)
+    trimesh.Trimesh(**trimesh.triangles.to_kwargs(corners)).export(tmp_path / "fan.stl")
+    refused(tmp_path / "fan.stl", "5,000 facets meet in one point, .0, 0, 0.")
+
+
+def test_facets_along_a_line(tmp_path: Path) -> None:
+    """They have no area, by which figures of a light mesh would be weighed."""
+    points = np.random.default_rng(3).random((600, 1)) * np.array([1.0, 2.0, 3.0])
+    mesh = trimesh.Trimesh(points, np.arange(600).reshape(-1, 3), process=False)
+    mesh.export(tmp_path / "line.stl")
+    refused(tmp_path / "line.stl", "lie along one line")
