@@ -236,10 +236,8 @@ def scan_list(_: bytes, random: Random) -> bytes:
     if random.random() < 0.7 and "scan.stl" not in rows:
         rows.insert(int(random.integers(len(rows) + 1)), "scan.stl")
     text = pick(random, ("\n", "\n", "\r\n", "\r", "\v", "\u2028")).join(rows)
-    return text.encode(
-        pick(random, ("utf-8", "utf-8", "utf-8", "utf-16", "latin-1")),
-        "surrogateescape" if random.random() < 0.3 else "replace",
-    )
+    coding = pick(random, ("utf-8", "utf-8", "utf-8", "utf-16", "latin-1"))
+    return text.encode(coding, "surrogateescape" if coding == "utf-8" else "replace")
 
 
 def datum_tree(data: bytes, random: Random) -> bytes:

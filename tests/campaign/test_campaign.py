@@ -11,23 +11,25 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.campaign.campaign import table, trials
+from tests.campaign.mutators import MUTATORS
 from tests.campaign.trial import GOOD, KINDS, file_trial, trial
 
 WHOLE = 200  # mutants a kind
 
 
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(kind=st.sampled_from([kind for kind in KINDS if kind != "folder"]), seed=st.integers(0, 10**6))
+@given(kind=st.sampled_from(sorted(MUTATORS)), seed=st.integers(0, 10**6))
 def test_a_slice_of_the_mutants(kind: str, seed: int) -> None:
     made = file_trial(kind, seed)
     # A first run may have kernels to compile; hangs are the whole campaign's to find.
     assert made.verdict in (*GOOD, "too long", "too much memory"), made
 
 
-@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(seed=st.integers(0, 10**6))
-def test_a_slice_of_the_folders(seed: int) -> None:
-    made = trial("folder", seed)
+@settings(max_examples=24, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(kind=st.sampled_from(["folder", "layout.toml", "compare", "solid"]), seed=st.integers(0, 10**6))
+def test_a_slice_of_folders_and_layouts(kind: str, seed: int) -> None:
+    """Lists of a batch start workers; they are the whole campaign's."""
+    made = trial(kind, seed)
     assert made.verdict in (*GOOD, "too long", "too much memory"), made
 
 
