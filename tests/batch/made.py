@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from tests.campaign.seeds import stl
+from tests.campaign.seeds import drum_of, stl
 
 JOB = """\
 scan = "any.stl"
@@ -29,7 +29,7 @@ NOISE = 0.01
 
 def drum(path: Path, radius: float, seed: int) -> None:
     """A scan of a drum of a radius and a height of 20 mm, turned and shifted by its seed."""
-    made = trimesh.creation.cylinder(radius, 20, sections=48).subdivide()
+    made = drum_of(radius, 20.0)
     chance = np.random.default_rng(seed)
     points = made.vertices + NOISE * chance.normal(size=made.vertices.shape)
     move = trimesh.transformations.random_rotation_matrix(chance.random(3))

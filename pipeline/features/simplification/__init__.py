@@ -13,7 +13,7 @@ from pipeline.features.simplification.audit import (
     soundness,
     two_sided,
 )
-from pipeline.features.simplification.bounded_simplification import lightened_within
+from pipeline.features.simplification.bounded_simplification import lightened_within, stands_out
 from pipeline.features.simplification.edges_cut_off import cut_off
 from pipeline.features.simplification.feature_association import (
     ROUNDING,
@@ -47,6 +47,7 @@ __all__ = [
     "preview",
     "snapping_reach",
     "soundness",
+    "stands_out",
     "tangled",
     "target_surface",
     "two_sided",

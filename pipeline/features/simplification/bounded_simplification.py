@@ -53,6 +53,8 @@ _STEPS = 64
 _INSIDE = 5
 # So many rings of a feature's vertices next to its rim are held as well.
 _RINGS = 2
+# Sine of the slope at which a way counts as level with a facet.
+_LEVEL = 1e-6
 
 
 class Light(Protocol):
@@ -175,6 +177,19 @@ def _mended(
     return proof.measure(work, reversible.alive(), changed), reversible.crossing(changed), given_up
 
 
+def stands_out(points: Floats, near: Floats, normals: Floats) -> Mask:
+    """(n,) bool: whether points (n, 3) stand out of a surface, by the nearest point of it and its facet's normal there.
+
+    Nearest to an edge, a point may lie level with one of its facets: then the other one tells, and it stands out.
+
+    >>> up = np.array([[0.0, 0.0, 1.0]] * 3)
+    >>> stands_out(np.array([[0, 0, 2.0], [5.0, 0, 1.0], [0, 0, 0.5]]), np.array([[0, 0, 1.0]] * 3), up).tolist()
+    [True, True, False]
+    """
+    way = points - near
+    return np.asarray(np.einsum("ij,ij->i", way, normals) >= -_LEVEL * np.linalg.norm(way, axis=1))
+
+
 class Proof:
     """The two-sided distance between a noise-free surface and a light mesh that changes here and there.
 
@@ -215,8 +230,8 @@ class Proof:
         self._forth[ask], found, near = light.closest(self._points[ask])
         self._nearest[ask] = alive[found]
         some = np.flatnonzero(self._shares[ask] < 1.0)
-        way = self._points[ask[some]] - near[some]
-        out = np.einsum("ij,ij->i", way, facet_normals(work.points, work.faces[alive[found[some]]])) > 0.0
+        normals = facet_normals(work.points, work.faces[alive[found[some]]])
+        out = stands_out(self._points[ask[some]], near[some], normals)
         self._used[ask] = self._forth[ask]
         self._used[ask[some[out]]] /= self._shares[ask[some[out]]]
         self._look_between(light, alive, ask)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.simplification import Target, best_placed, cut_off, lightened_within, noise_reach
+from pipeline.features.simplification import Target, best_placed, cut_off, lightened_within, noise_reach, stands_out
 from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
@@ -256,7 +256,7 @@ def _skin_off(
     edge = lost[which] > 0.5 * lost.max()
     if not edge.any():
         return deviation, None
-    out = np.einsum("ij,ij->i", asked - near, facet_normals(mesh.points, mesh.faces[facet])) > 0.0
+    out = stands_out(asked, near, facet_normals(mesh.points, mesh.faces[facet]))
     return deviation, (float(lost.max()), float(np.where(out, off, 0.0)[edge].max()))
 
 

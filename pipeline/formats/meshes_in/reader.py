@@ -22,7 +22,7 @@ FORMS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gltf", ".xyz", ".csv"
 _TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
 # mm: a place further out is no part's, and its square is still a number.
 _FAR = 1e30
-_WIDTH_OF_A_LINE = 1e-6  # of its length: what single precision leaves of points on a line is less
+_WIDTH_OF_A_LINE = 1e-6  # of its coordinates: what single precision leaves of points on a line is less
 # A fan of a CAD export has a few hundred. Time grows with the square of it: a fan of this many takes some seconds.
 _MOST_ABOUT_A_VERTEX = 2_000
 
@@ -126,7 +126,7 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_fans(path, vertices, faces)
     from pipeline.mesh.topology import in_morton_order
 
-    if _on_a_line(vertices):
+    if _on_a_line(vertices, faces):
         raise InputError(f"{path} has no area: all its facets lie along one line; export the scan again.")
 
     # Nothing that is made of the mesh hangs on the order that the file has it in.
@@ -230,12 +230,15 @@ def _checked_and_welded(
     return vertices, faces
 
 
-def _on_a_line(vertices: NDArray[np.float64]) -> bool:
-    """Whether all vertices lie along one line; a thousand of them tell it of nearly all that don't."""
-    for step in (max(1, len(vertices) // 1000), 1):
-        some = vertices[::step]
-        across = np.linalg.svd(some - some.mean(axis=0), compute_uv=False)
-        if len(across) > 1 and across[1] > _WIDTH_OF_A_LINE * across[0]:
+def _on_a_line(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
+    """Whether no facet is wider than single precision leaves facets on a line; a thousand tell it of nearly all meshes
+    that have some. A facet by its own coordinates: one that is thrown far out says nothing of the others."""
+    for step in (max(1, len(faces) // 1000), 1):
+        corners = vertices[faces[::step]]
+        corners = corners / np.maximum(np.abs(corners).max(axis=(1, 2), keepdims=True), 1e-300)
+        along, across = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+        size = np.maximum(np.linalg.norm(along, axis=1), np.linalg.norm(across, axis=1))
+        if (np.linalg.norm(np.cross(along, across), axis=1) > _WIDTH_OF_A_LINE * size).any():
             return False
     return True
 
