@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,18 +109,19 @@ def _points_alone(
 
 def _header(path: Path, data: Bytes) -> tuple[str, list[_Element], int, tuple[str, ...]]:
     head = bytes(data[: 1 << 16])
-    mark = head.find(b"end_header")
+    # A word at the start of a line: a comment may say it too.
+    found = re.search(rb"[\r\n][ \t]*end_header[ \t]*(?:\r\n|\r|\n|$)", head)
     if not head.startswith(b"ply"):
         raise InputError(f"{path} does not start with 'ply', so it is no PLY file; give the scan's mesh file.")
-    if mark < 0:
+    if found is None:
         raise InputError(f"{path} is cut short or broken: its PLY header does not end; export it again.")
-    # A mesh file may close its header's lines as any system does; the data start right after that mark.
-    after = mark + len(b"end_header")
-    start = after + (2 if head[after : after + 2] == b"\r\n" else 1)
+    # A mesh file may close its header's lines as any system does, and the data start right after that mark. Where no
+    # other line ends with the byte 10, the one behind the last line belongs to the data.
+    start = found.end() - (found[0].endswith(b"\r\n") and b"\n" not in head[: found.end() - 1])
     form = ""
     elements: list[_Element] = []
     comments = []
-    for line in head[:mark].decode("ascii", "replace").splitlines():
+    for line in head[: found.start()].decode("ascii", "replace").splitlines():
         words = line.split()
         try:
             if words[:1] == ["format"]:

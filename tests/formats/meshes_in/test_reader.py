@@ -59,6 +59,27 @@ def test_text_forms_are_read(tmp_path: Path, form: str, options: dict[str, str])
     _same_ball(path)
 
 
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
+@pytest.mark.parametrize("last", [b"end_header", b"end_header "])
+@pytest.mark.parametrize("first", [0.0, 2.1e-44])
+def test_the_header_of_a_binary_ply_ends_as_any_system_ends_it(
+    tmp_path: Path, end: bytes, last: bytes, first: float
+) -> None:
+    """Also where the body starts with the byte of a line feed, and where a comment speaks of the header's end."""
+    points = np.array([[first, 0, 0], [0, 0, 5], [4, 0, 0], [0, 3, 0]], "<f4")
+    faces = np.array([[1, 0, 2], [0, 1, 3], [2, 3, 1], [0, 3, 2]])
+    lines = [b"ply", b"format binary_little_endian 1.0", b"comment end_header follows", b"element vertex 4"]
+    lines += [b"property float " + axis for axis in (b"x", b"y", b"z")]
+    lines += [b"element face 4", b"property list uchar int vertex_indices", last]
+    body = points.tobytes() + b"".join(struct.pack("<B3i", 3, *face) for face in faces)
+    assert (body[0] in b"\n\r\x0f") == (first > 0)
+    path = tmp_path / "corner.ply"
+    path.write_bytes(b"".join(line + end for line in lines) + body)
+    mesh = read_mesh(path)
+    # A corner cut off a box holds a sixth of it.
+    assert abs(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume) == pytest.approx(10)
+
+
 def test_gltf_is_in_metres_and_welded(tmp_path: Path) -> None:
     # glTF 2.0, section 3.4: the units for all linear distances are meters.
     small = BALL.copy()
