@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import InputError
-from pipeline.formats.meshes_in.text_numbers import ENDED, GOOD, line_of, number, skip_blanks
+from pipeline.formats.meshes_in.text_numbers import ENDED, GOOD, line_of, next_line, number, skip_blanks
 from pipeline.geometry import Bytes, Floats, Ints
 from pipeline.jit import njit
 from pipeline.mesh.repair import Welder, weld
@@ -124,9 +124,7 @@ def _corners(text: Bytes, vertex: Bytes, end: Bytes, out: Floats) -> tuple[int, 
             count += 1
         elif _is_at(text, i, end):
             ended = True
-        while i < text.size and text[i] != 10:
-            i += 1
-        i += 1
+        i = next_line(text, i)
     return count, ended, i, GOOD
 
 

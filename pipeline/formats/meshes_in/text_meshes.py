@@ -12,6 +12,7 @@ from pipeline.formats.meshes_in.text_numbers import (
     content,
     corner_of,
     is_blank,
+    is_end,
     line_of,
     next_line,
     number,
@@ -62,13 +63,13 @@ def _facet(text: Bytes, i: int, vertices: int, faces: Ints, triangles: int) -> t
     i = skip_blanks(text, i)
     first = previous = np.int32(0)
     corner = 0
-    while i < text.size and text[i] != 10 and text[i] != 35:
+    while i < text.size and not is_end(text[i]) and text[i] != 35:
         value, i, code = number(text, i)
         if code != GOOD:
             return triangles, i, code
         # Numbers count from 1, negative ones back from the vertex read last.
         index = np.int32(corner_of(value - 1.0 if value > 0.0 else vertices + value if value < 0.0 else -1.0))
-        while i < text.size and not is_blank(text[i]) and text[i] != 10:
+        while i < text.size and not is_blank(text[i]) and not is_end(text[i]):
             i += 1
         i = skip_blanks(text, i)
         if corner == 0:

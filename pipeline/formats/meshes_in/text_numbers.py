@@ -20,7 +20,13 @@ _POWERS = np.power(10.0, np.arange(23))
 
 @njit(cache=True, inline="always")
 def is_blank(byte: int) -> bool:
-    return byte == 32 or byte == 9 or byte == 13
+    return byte == 32 or byte == 9
+
+
+@njit(cache=True, inline="always")
+def is_end(byte: int) -> bool:
+    """Whether a byte closes a line, as one system or the other writes it."""
+    return byte == 10 or byte == 13
 
 
 @njit(cache=True)
@@ -34,9 +40,12 @@ def skip_blanks(text: Bytes, i: int) -> int:
 @njit(cache=True)
 def next_line(text: Bytes, i: int) -> int:
     """Start of the line after the one that position i is on."""
-    while i < text.size and text[i] != 10:
+    while i < text.size and not is_end(text[i]):
         i += 1
-    return min(i + 1, text.size)
+    # Copied from system to system as text, a file may come to close a line with several of the former.
+    while i < text.size and text[i] == 13:
+        i += 1
+    return i + 1 if i < text.size and text[i] == 10 else i
 
 
 @njit(cache=True)
@@ -45,7 +54,7 @@ def content(text: Bytes, i: int) -> int:
     while i < text.size:
         if text[i] == 35:
             i = next_line(text, i)
-        elif text[i] == 10 or is_blank(text[i]):
+        elif is_end(text[i]) or is_blank(text[i]):
             i += 1
         else:
             break
@@ -210,4 +219,5 @@ def polygons(text: Bytes, i: int, count: int, before: int, out: Ints) -> tuple[i
 
 def line_of(text: Bytes, position: int) -> int:
     """Number of the line, from 1, that a position is on."""
-    return int(np.count_nonzero(text[:position] == 10)) + 1
+    before = text[:position]
+    return int(np.count_nonzero(before == (10 if (text == 10).any() else 13))) + 1

@@ -59,6 +59,36 @@ def test_text_forms_are_read(tmp_path: Path, form: str, options: dict[str, str])
     _same_ball(path)
 
 
+@pytest.mark.parametrize("end", [b"\r\n", b"\r", b"\r\r\n"])
+@pytest.mark.parametrize(
+    ("form", "options"),
+    [("stl", {"file_type": "stl_ascii"}), ("ply", {"encoding": "ascii"}), ("obj", {}), ("off", {}), ("xyz", {})],
+)
+def test_lines_of_text_end_as_any_system_ends_them(
+    tmp_path: Path, form: str, options: dict[str, str], end: bytes
+) -> None:
+    """Against the reading of the same text with line feeds, which the test above holds against trimesh."""
+    if form == "xyz":
+        np.savetxt(tmp_path / "ball.xyz", BALL.vertices)
+    else:
+        BALL.export(tmp_path / f"ball.{form}", **options)
+    text = (tmp_path / f"ball.{form}").read_bytes()
+    other = tmp_path / f"other.{form}"
+    other.write_bytes(text.replace(b"\n", end))
+    expected, made = read_mesh(tmp_path / f"ball.{form}"), read_mesh(other)
+    np.testing.assert_array_equal(made.vertices, expected.vertices)
+    np.testing.assert_array_equal(made.faces, expected.faces)
+
+
+def test_a_line_is_told_by_its_number_whatever_ends_it(tmp_path: Path) -> None:
+    text = trimesh.exchange.stl.export_stl_ascii(BALL).encode().replace(b"vertex 0", b"vertex zero", 1)
+    line = next(k for k, words in enumerate(text.splitlines(), 1) if b"zero" in words)
+    for end in (b"\n", b"\r\n", b"\r"):
+        (tmp_path / "bad.stl").write_bytes(text.replace(b"\n", end))
+        with pytest.raises(InputError, match=f"line {line:,} should hold three coordinates"):
+            read_mesh(tmp_path / "bad.stl")
+
+
 @pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
 @pytest.mark.parametrize("last", [b"end_header", b"end_header "])
 @pytest.mark.parametrize("first", [0.0, 2.1e-44])
