@@ -43,10 +43,42 @@ def read_obj(path: Path) -> tuple[Floats, Ints]:
 
 
 @njit(cache=True)
+def _goes_on(text: Bytes, i: int) -> bool:
+    """Whether a backslash at position i takes the next line into this one."""
+    return text[i] == 92 and i + 1 < text.size and is_end(text[i + 1])
+
+
+@njit(cache=True)
+def _skip(text: Bytes, i: int) -> int:
+    """First position from i on that is no blank, on the same line or on one that it goes on in."""
+    while i < text.size:
+        if is_blank(text[i]):
+            i += 1
+        elif _goes_on(text, i):
+            after = next_line(text, i)
+            # Whether a number that stands on both sides of a break is one number or two, readers don't agree.
+            if not is_blank(text[i - 1]) and after < text.size and not is_blank(text[after]):
+                break
+            i = after
+        else:
+            break
+    return i
+
+
+@njit(cache=True)
+def _next_statement(text: Bytes, i: int) -> int:
+    """Start of the line after the one that position i is on, and after those that it goes on in. A comment ends with
+    its line: what stands last in one may be the name of a folder."""
+    while i < text.size and not is_end(text[i]) and text[i] != 35:
+        i = next_line(text, i) if _goes_on(text, i) else i + 1
+    return next_line(text, i)
+
+
+@njit(cache=True)
 def _vertex(text: Bytes, i: int, points: Floats, row: int) -> tuple[int, int]:
     """Three coordinates at position i into a row of `points`, if it is there: (position after them, code)."""
     for k in range(3):
-        value, i, code = number(text, skip_blanks(text, i))
+        value, i, code = number(text, _skip(text, i))
         if code != GOOD:
             return i, code
         if row < points.shape[0]:
@@ -60,7 +92,7 @@ def _facet(text: Bytes, i: int, vertices: int, faces: Ints, triangles: int) -> t
 
     vertices  how many were read so far
     """
-    i = skip_blanks(text, i)
+    i = _skip(text, i)
     first = previous = np.int32(0)
     corner = 0
     while i < text.size and not is_end(text[i]) and text[i] != 35:
@@ -69,9 +101,9 @@ def _facet(text: Bytes, i: int, vertices: int, faces: Ints, triangles: int) -> t
             return triangles, i, code
         # Numbers count from 1, negative ones back from the vertex read last.
         index = np.int32(corner_of(value - 1.0 if value > 0.0 else vertices + value if value < 0.0 else -1.0))
-        while i < text.size and not is_blank(text[i]) and not is_end(text[i]):
+        while i < text.size and not is_blank(text[i]) and not is_end(text[i]) and not _goes_on(text, i):
             i += 1
-        i = skip_blanks(text, i)
+        i = _skip(text, i)
         if corner == 0:
             first = index
         elif corner > 1:
@@ -91,7 +123,7 @@ def _obj(text: Bytes, points: Floats, faces: Ints) -> tuple[int, int, int, int]:
     vertices = triangles = i = int(np.int64(0))
     while i < text.size:
         i = skip_blanks(text, i)
-        starts = i + 1 < text.size and is_blank(text[i + 1])
+        starts = i + 1 < text.size and _skip(text, i + 1) > i + 1
         code = GOOD
         if starts and text[i] == 118:
             i, code = _vertex(text, i + 1, points, vertices)
@@ -100,7 +132,7 @@ def _obj(text: Bytes, points: Floats, faces: Ints) -> tuple[int, int, int, int]:
             triangles, i, code = _facet(text, i + 1, vertices, faces, triangles)
         if code != GOOD:
             return vertices, triangles, i, code
-        i = next_line(text, i)
+        i = _next_statement(text, i)
     return vertices, triangles, i, GOOD
 
 

@@ -110,6 +110,42 @@ def test_the_header_of_a_binary_ply_ends_as_any_system_ends_it(
     assert abs(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume) == pytest.approx(10)
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_lines_of_an_obj_may_go_on(tmp_path: Path, end: str) -> None:
+    """Against trimesh, which joins such lines first; a comment ends where its line does, whatever stands last in it."""
+    lines = [
+        "# by C:\\scans\\",
+        *(f"v {x} \\\n  {y} {z}" for x in (0, 10) for y in (0, 20) for z in (0, 30)),
+        "vt 0 \\\n 0",
+        "g box \\\n f",
+        *(
+            "f 1/1 2/1 \\\n4/1 3/1",
+            "f 5 7\\\n 8 \\\n 6 # last",
+            "f \\\n1 5 6 2",
+            "f\\\n 3 4 8 7",
+            "f 1 3 7 5",
+            "f 2 6 8 4",
+        ),
+    ]
+    path = tmp_path / "box.obj"
+    path.write_bytes("\n".join(lines).replace("\n", end).encode())
+    mesh = read_mesh(path)
+    assert mesh.faces.shape == (12, 3)
+    assert abs(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume) == pytest.approx(6000)
+    path.write_text("\n".join(lines[1:]).replace(" # last", ""))  # trimesh takes neither comment
+    other = trimesh.load_mesh(path, process=False)
+    assert abs(other.volume) == pytest.approx(6000)
+    assert read_mesh(path).faces.shape == other.faces.shape
+
+
+@pytest.mark.parametrize("line", ["f 1 2\\\n3 4", "f 1/1\\\n/1 2 3", "v 1 2\\\n3 4", "f 1 2 3 \\ 4"])
+def test_an_obj_line_that_breaks_within_a_number_is_refused(tmp_path: Path, line: str) -> None:
+    points = "".join(f"v {x} {y} {z}\n" for x, y, z in np.eye(4, 3))
+    (tmp_path / "broken.obj").write_text(f"{points}{line}\nf 1 2 3\n")
+    with pytest.raises(InputError, match="line 5 starts like a vertex or a facet"):
+        read_mesh(tmp_path / "broken.obj")
+
+
 def test_gltf_is_in_metres_and_welded(tmp_path: Path) -> None:
     # glTF 2.0, section 3.4: the units for all linear distances are meters.
     small = BALL.copy()
