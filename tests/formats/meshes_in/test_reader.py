@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -170,8 +171,6 @@ def test_a_placed_part_of_a_scene_is_where_the_scene_puts_it(tmp_path: Path) -> 
     ("name", "unit"), [("millimeter", "mm"), ("inch", "in"), ("micron", "um"), ("centimeter", "cm"), ("foot", "ft")]
 )
 def test_the_unit_that_a_3mf_states_is_told(tmp_path: Path, name: str, unit: str) -> None:
-    import zipfile
-
     BALL.export(tmp_path / "ball.3mf")
     with zipfile.ZipFile(tmp_path / "ball.3mf") as archive:
         contents = {n: archive.read(n) for n in archive.namelist()}
@@ -180,6 +179,105 @@ def test_the_unit_that_a_3mf_states_is_told(tmp_path: Path, name: str, unit: str
             archive.writestr(n, data.replace(b'unit="millimeter"', f'unit="{name}"'.encode()))
     assert read_mesh(tmp_path / "other.3mf").unit == unit
     _same_ball(tmp_path / "other.3mf")
+
+
+_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
+
+
+def _cube(number: int, size: float, prefix: str = "") -> str:
+    """A 3MF object, a cube with a corner in its origin."""
+    box = trimesh.creation.box(bounds=[[0, 0, 0], [size] * 3])
+    points = "".join(f'<{prefix}vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in box.vertices)
+    facets = "".join(f'<{prefix}triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in box.faces)
+    mesh = f"<{prefix}vertices>{points}</{prefix}vertices><{prefix}triangles>{facets}</{prefix}triangles>"
+    return f'<{prefix}object id="{number}" type="model"><{prefix}mesh>{mesh}</{prefix}mesh></{prefix}object>'
+
+
+def _package(path: Path, parts: dict[str, str], coding: str = "utf-8") -> Path:
+    """A 3MF with an archive of model parts, in the order given."""
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, text in parts.items():
+            archive.writestr(name, text.encode(coding))
+    return path
+
+
+def _model(resources: str, build: str = "", unit: str = "inch") -> str:
+    head = f'<model unit="{unit}" xmlns="{_CORE}" xmlns:p="{_PRODUCTION}" requiredextensions="p">'
+    return f'<?xml version="1.0"?>\n{head}{resources}<build>{build}</build></model>'
+
+
+def test_a_3mf_whose_object_is_in_another_part_is_read(tmp_path: Path) -> None:
+    """Against trimesh, which follows such a path where a component has it and the other part holds one object."""
+    placed = '<component objectid="1" p:path="/3D/o/a.model" transform="1 0 0 0 1 0 0 0 1 3 4 5"/>'
+    holder = f'<object id="2"><components>{placed}</components></object>'
+    root = _model(f"<resources>{holder}</resources>", '<item objectid="2" transform="0 1 0 -1 0 0 0 0 1 0 0 9"/>')
+    parts = {"3D/3dmodel.model": root, "3D/o/a.model": _model(f"<resources>{_cube(1, 2)}</resources>")}
+    path = _package(tmp_path / "one.3mf", parts)
+    mesh, other = read_mesh(path), trimesh.load_scene(path, process=False).to_geometry()
+    assert mesh.unit == "in"
+    assert mesh.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    np.testing.assert_allclose([mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)], other.bounds)
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume == pytest.approx(other.volume)
+
+
+@pytest.mark.parametrize("coding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize(
+    ("resources", "builds"),
+    [
+        ("<resources/>", ""),
+        ("<resources></resources>", ""),
+        (
+            '<resources><object id="1"><components><component p:path="/3D/a.model" objectid="1"/></components></object>'
+            "</resources>",
+            '<item objectid="1" transform="1 0 0 0 1 0 0 0 1 99 0 0"/>',
+        ),
+    ],
+    ids=["none", "empty", "holder"],
+)
+def test_objects_in_several_parts_of_a_3mf_keep_apart(tmp_path: Path, coding: str, resources: str, builds: str) -> None:
+    """Items and components with a path (Production Extension 1.1, 3.1), the same numbers in each part, an object placed
+    twice, one that is placed by another of its part, one that nothing places, and what another part would build."""
+    twice = "".join(f'<c:component objectid="1" transform="1 0 0 0 1 0 0 0 1 0 0 {z}"/>' for z in (0, 50))
+    inner = f'<c:object id="7"><c:components>{twice}</c:components></c:object>'
+    first = _model(f"<resources>{_cube(1, 1)}{_cube(2, 20)}</resources>", '<item objectid="2"/>')
+    second = f'<?xml version="1.0"?><c:model unit="inch" xmlns:c="{_CORE}"><c:resources>{_cube(1, 2, "c:")}{inner}'
+    second += "</c:resources><c:build/></c:model>"
+    items = [
+        'objectid="1" p:path="/3D/a.model"',
+        'objectid="1" p:path="/3D/a.model" transform="1 0 0 0 1 0 0 0 1 9 0 0"',
+    ]
+    items += ['p:path="/3D/B.model" objectid="7" transform="1 0 0 0 1 0 0 0 1 0 30 0"']
+    root = _model(resources, builds + "".join(f"<item {item}/>" for item in items))
+    parts = {"3D/a.model": first, "3D/b.model": second, "3D/3dmodel.model": root}
+    parts = {name: text.replace('"1.0"?', f'"1.0" encoding="{coding}"?') for name, text in parts.items()}
+    mesh = read_mesh(_package(tmp_path / "several.3mf", parts, coding))
+    pieces = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).split()
+    found = sorted((*piece.bounds[0].tolist(), round(piece.volume, 6)) for piece in pieces)
+    assert found == [(0, 0, 0, 1), (0, 30, 0, 8), (0, 30, 50, 8), (9, 0, 0, 1), *([(99, 0, 0, 1)] if builds else [])]
+
+
+@pytest.mark.parametrize(
+    ("item", "part", "says"),
+    [
+        ('objectid="1" p:path="/3D/no.model"', _cube(1, 1), "is in 3d/no.model of the package, which is not there"),
+        ('objectid="9" p:path="/3D/a.model"', _cube(1, 1), "is object 9 in 3d/a.model of the package, which is not"),
+        (
+            'objectid="1" p:path="/3D/a.model"',
+            '<object id="1"><components><component objectid="1" p:path="/3D/a.model"/></components></object>',
+            "3d/a.model in the package refers to another part",
+        ),
+        ('objectid="1" p:path="/3D/mm.model"', "", "is in another unit than the rest"),
+    ],
+)
+def test_a_3mf_that_lacks_a_part_is_refused(tmp_path: Path, item: str, part: str, says: str) -> None:
+    parts = {
+        "3D/3dmodel.model": _model("<resources/>", f"<item {item}/>"),
+        "3D/a.model": _model(f"<resources>{part}</resources>"),
+        "3D/mm.model": _model(f"<resources>{_cube(1, 1)}</resources>", unit="millimeter"),
+    }
+    with pytest.raises(InputError, match=says):
+        read_mesh(_package(tmp_path / "lacking.3mf", parts))
 
 
 def test_a_binary_stl_may_call_itself_solid(tmp_path: Path) -> None:
