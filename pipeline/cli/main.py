@@ -191,6 +191,9 @@ def _status(arguments: list[str] | None) -> int:
                 f"{error.encoding}; set a UTF-8 locale (LC_ALL=C.UTF-8) or PYTHONUTF8=1."
             )
             return EXIT_UNUSABLE
+        if isinstance(error, FileNotFoundError) and not _is_somewhere():
+            _say("datumlift: the current folder is no longer there; go to one that is (cd), then try again.")
+            return EXIT_UNUSABLE
         if isinstance(error, OSError) and error.errno in _NO_ROOM:
             _say(
                 f"datumlift: what was to be written or printed found no room ({error.strerror}); free some space, or "
@@ -214,6 +217,15 @@ def _say(text: str) -> None:
     """Print to standard error; where that takes nothing more, the exit status has to do."""
     with contextlib.suppress(OSError):
         click.echo(text, err=True)
+
+
+def _is_somewhere() -> bool:
+    """Whether the current folder is there; another process may have deleted it."""
+    try:
+        os.getcwd()
+    except OSError:
+        return False
+    return True
 
 
 def _is_short_of_memory(error: BaseException | None) -> bool:

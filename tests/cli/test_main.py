@@ -164,3 +164,15 @@ def test_what_is_printed_to_a_closed_stream_gets_into_no_file(tmp_path: Path) ->
     for closed in (">&-", "<&- >&- 2>&-"):
         shell = ["bash", "-c", f'"$0" -c "$1" {closed}', sys.executable, CLOSED]
         assert subprocess.run(shell, cwd=tmp_path, env=environment).returncode == 3
+
+
+def test_a_current_folder_that_was_deleted_is_told(tmp_path: Path) -> None:
+    (tmp_path / "scan.stl").write_text("solid none")
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    shell = 'mkdir gone; cd gone; rmdir ../gone; "$0" -m pipeline.cli run ../scan.stl'
+    command = ["bash", "-c", shell, sys.executable]
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1].startswith(
+        "datumlift: the current folder is no longer there; go to one that is"
+    )
