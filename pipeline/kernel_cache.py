@@ -14,7 +14,9 @@ import hashlib
 import json
 import os
 import shutil
+import stat
 import sys
+import tempfile
 import time
 from collections.abc import Iterable, Mapping, Set
 from pathlib import Path
@@ -75,7 +77,7 @@ def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyTyp
             them the kernels of all that imports it are other ones, and lie in a folder of their own
 
     It lies in the folder that the user gave numba, if any, else beside the package, or in the user's cache where
-    the package can't be written.
+    the package can't be written, or below the system's folder for temporary files where the user has no cache.
     """
     # A process may start one of another copy of the package: that one's kernels are not of an earlier state.
     added = [path for paths in beside.values() for path in paths]
@@ -89,7 +91,7 @@ def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyTyp
     elif os.access(package, os.W_OK):
         home = package / "__pycache__"
     else:
-        home = Path.home() / ".cache" / "datumlift"
+        home = _cache_of_user()
     folder = home / (copy + _digest([*_files(*roots), *added]))
     if not folder.exists():
         earlier = list(home.glob(copy + "*"))
@@ -103,6 +105,22 @@ def settle(package: Path, beside: Mapping[str, Iterable[Path]] = MappingProxyTyp
     if "numba" in sys.modules:
         sys.modules["numba"].config.CACHE_DIR = str(folder)
     return folder
+
+
+def _cache_of_user() -> Path:
+    """A folder for kernels that this user can write, and nobody else: what lies there is run."""
+    with contextlib.suppress(OSError, RuntimeError):  # a user without a home, or with another one's
+        home = Path.home() / ".cache" / "datumlift"
+        home.mkdir(parents=True, exist_ok=True)
+        if os.access(home, os.W_OK | os.X_OK):
+            return home
+    shared = Path(tempfile.gettempdir()) / f"datumlift-{os.getuid()}"
+    with contextlib.suppress(OSError):
+        shared.mkdir(mode=0o700, exist_ok=True)
+        seen = shared.lstat()
+        if stat.S_ISDIR(seen.st_mode) and seen.st_uid == os.getuid() and stat.S_IMODE(seen.st_mode) == 0o700:
+            return shared
+    return Path(tempfile.mkdtemp(prefix="datumlift-"))
 
 
 def _begin(folder: Path, earlier: list[Path], closures: dict[str, str]) -> None:

@@ -12,13 +12,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pipeline.job import NotNegative, Positive, Row, is_rigid
+from pipeline.job import Positive, Row, is_rigid
 from pipeline.making import MakeQuestion
 from pipeline.places import Length, Place
 from pipeline.settings_file import Settings, checked, plain_toml
 
 _SECTION = re.compile(r"section-\d+")  # what drawings of sections are called
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+# mm, or degrees. No part is larger, no size smaller: beyond, figures overflow or vanish against each other.
+_FAR, _SMALL = 1e6, 1e-3
+Finite = Annotated[float, Field(ge=-_FAR, le=_FAR, allow_inf_nan=False)]
+Extent = Annotated[float, Field(ge=0, le=_FAR, allow_inf_nan=False)]
+Size = Annotated[float, Field(ge=_SMALL, le=_FAR, allow_inf_nan=False)]
 
 
 class PlaceLine(Settings):
@@ -36,9 +40,9 @@ class PlaceLine(Settings):
     on: str
     way: Literal["same", "opposed"] | None = None
     gap: Finite = 0.0
-    gap_uncertainty: NotNegative = 0.0
+    gap_uncertainty: Extent = 0.0
     turn: Finite | None = None
-    turn_uncertainty: NotNegative = 0.0
+    turn_uncertainty: Extent = 0.0
 
     @model_validator(mode="after")
     def _one(self) -> PlaceLine:
@@ -80,8 +84,8 @@ class PlateHole(Settings):
     x, counter-clockwise as one looks at its top."""
 
     at: tuple[Finite, Finite] | None = None
-    diameter: Positive
-    pitch_circle: Positive | None = None
+    diameter: Size
+    pitch_circle: Size | None = None
     count: Annotated[int, Field(ge=1, le=360)] | None = None
     start: Finite = 0.0
 
@@ -108,10 +112,10 @@ class Plate(Settings):
     outline   [x, y] mm of its corners, in their order
     """
 
-    size: tuple[Positive, Positive] | None = None
-    diameter: Positive | None = None
+    size: tuple[Size, Size] | None = None
+    diameter: Size | None = None
     outline: tuple[tuple[Finite, Finite], ...] | None = None
-    thickness: Positive
+    thickness: Size
     holes: tuple[PlateHole, ...] = ()
 
     @model_validator(mode="after")
@@ -135,9 +139,9 @@ class Part(Settings):
 
     run: Path | None = None
     file: Path | None = None
-    turned: tuple[tuple[Finite, Positive], ...] | None = None
+    turned: tuple[tuple[Finite, Size], ...] | None = None
     plate: Plate | None = None
-    uncertainty: NotNegative | None = None
+    uncertainty: Extent | None = None
     units: Literal["auto", "mm", "cm", "m", "in"] = "auto"
     at: tuple[Row, Row, Row, Row] | None = None
     place: tuple[PlaceLine, ...] = ()
@@ -153,8 +157,8 @@ class Part(Settings):
             raise ValueError("a run tells its own uncertainty; leave it out")
         if self.run is None and self.uncertainty is None:
             raise ValueError("a part that no run tells of needs its uncertainty, standard, in mm")
-        if self.at is not None and not all(math.isfinite(value) for row in self.at for value in row):
-            raise ValueError("the matrix at has figures that are none; write all sixteen")
+        if self.at is not None and not all(abs(value) <= _FAR for row in self.at for value in row):
+            raise ValueError(f"the matrix at has figures that are none, or beyond {_FAR:,.0f}; write all sixteen")
         if self.at is not None and not is_rigid(self.at):
             raise ValueError("the matrix at is no rigid motion, four rows whose last is [0, 0, 0, 1]")
         if self.turned is not None:
@@ -168,7 +172,7 @@ class ClearanceQuestion(Settings):
     """Whether two parts keep `least` mm between them."""
 
     between: tuple[str, str]
-    least: NotNegative = 0.0
+    least: Extent = 0.0
 
 
 class Facing(Settings):
@@ -355,11 +359,11 @@ class TravelQuestion(Settings):
     move: str
     along: str | tuple[Finite, Finite, Finite] | None = None
     about: str | None = None
-    up_to: Positive
+    up_to: Size
     way: Literal["forward", "back", "both"] = "forward"
     against: tuple[str, ...] = ()
-    least: NotNegative = 0.0
-    at_least: Positive | None = None
+    least: Extent = 0.0
+    at_least: Size | None = None
     second: SecondMotion | None = None
 
     @model_validator(mode="after")
@@ -382,7 +386,7 @@ class EnvelopeQuestion(Settings):
     turn: str
     about: str
     against: tuple[str, ...] = ()
-    least: NotNegative = 0.0
+    least: Extent = 0.0
 
 
 class ExportFit(Settings):

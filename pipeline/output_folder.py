@@ -270,9 +270,21 @@ def opened(path: Path, inputs: Iterable[Path] = ()) -> Iterator[OutputFolder]:
             finally:
                 folder.end()
         finally:
-            for part in (path / WORK, *made) if made else ():
-                with contextlib.suppress(OSError):
-                    part.rmdir()
+            if made:
+                _take_away_empty(path, made)
+
+
+def _take_away_empty(path: Path, made: Iterable[Path]) -> None:
+    """Delete folders that were made, innermost first, up to one that holds something: it may be reached by the others.
+
+    In "new/../out" the folder new is empty, and out can't be found without it.
+    """
+    with contextlib.suppress(OSError):
+        (path / WORK).rmdir()
+    with contextlib.suppress(OSError):
+        for part in made:
+            if part.name != "..":
+                part.rmdir()
 
 
 def until_free(path: Path, most: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -188,3 +189,23 @@ def test_another_copy_of_the_package_leaves_these_kernels_alone(package: Path, t
     copy.mkdir()
     assert kernel_cache.settle(copy).parent == first.parent
     assert first.exists()
+
+
+def test_a_user_without_a_home_of_his_own_has_kernels_that_nobody_else_can_write(
+    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("where a home would be")
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setenv("HOME", str(tmp_path / "file"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setattr(os, "access", lambda path, _: path != package)
+    home = kernel_cache.settle(package).parent
+    assert home == tmp_path / "temporary" / f"datumlift-{os.getuid()}"
+    assert home.stat().st_mode & 0o777 == 0o700
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    home.chmod(0o777)
+    other = kernel_cache.settle(package).parent
+    assert other.parent == home.parent
+    assert other != home
+    assert other.stat().st_mode & 0o777 == 0o700

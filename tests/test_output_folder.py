@@ -181,3 +181,12 @@ def test_a_full_disk_leaves_all_as_it_was(tmp_path: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
     assert content(tmp_path) == {"a": "1"}
     assert put(tmp_path, a="2").told == ()
+
+
+def test_a_way_back_through_a_folder_that_had_to_be_made(tmp_path: Path) -> None:
+    put(tmp_path / "new" / ".." / "out", a="1")
+    assert content(tmp_path / "new" / ".." / "out") == {"a": "1"}
+    with opened(tmp_path / "newer" / ".." / "none"):
+        pass
+    assert not (tmp_path / "newer").exists()
+    assert not (tmp_path / "none").exists()

@@ -42,6 +42,9 @@ COMMANDS = {
 # Commands that stand in a room of their own.
 _WORKSHOP = ("solid", "fit", "check")
 
+# A disk that is full, a quota that is used up, a device that takes no more.
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
+
 
 class _Commands(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -122,6 +125,7 @@ def program() -> NoReturn:
     One that was broken off in the middle may end the process with a status of its own, and none can tidy up without
     memory.
     """
+    _fill_closed()
     try:
         main()
     except SystemExit as left:
@@ -133,6 +137,20 @@ def program() -> NoReturn:
                     stream.flush()
             os._exit(int(left.code))
         raise
+
+
+def _fill_closed() -> None:
+    """Point standard streams that the caller has closed at the null device.
+
+    Else the next file that is opened stands in for them, and what a library prints goes into it.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            # Those below it are open by now, so this one takes the number.
+            os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, io.TextIOWrapper(io.FileIO(number, mode, closefd=False), encoding="utf-8"))
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
@@ -154,33 +172,60 @@ def _status(arguments: list[str] | None) -> int:
         with signals.not_swallowed():
             status = cli.main(args=arguments, prog_name="datumlift", standalone_mode=False)
     except DatumliftError as error:
-        click.echo(f"datumlift: {error}", err=True)
+        _say(f"datumlift: {error}")
         return EXIT_UNUSABLE
     except click.ClickException as error:
         error.show()
         return EXIT_UNUSABLE
     except (_Told, click.Abort) as error:
         return _ended(error.number if isinstance(error, _Told) else signal.SIGINT)
-    except BrokenPipeError:
+    except SystemExit:
+        # Click's way out where whoever read the output has gone; it has no other.
         return EXIT_UNUSABLE
     except Exception as error:
         if signals.told is not None:
             return _ended(signals.told)
-        if _is_short_of_memory(error):
-            click.echo(
-                "datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.",
-                err=True,
+        if isinstance(error, UnicodeEncodeError) and error.encoding == sys.getfilesystemencoding() != "utf-8":
+            _say(
+                f"datumlift: {error.object!a:.120} holds signs that names of files can't have in this system's coding, "
+                f"{error.encoding}; set a UTF-8 locale (LC_ALL=C.UTF-8) or PYTHONUTF8=1."
             )
+            return EXIT_UNUSABLE
+        if isinstance(error, FileNotFoundError) and not _is_somewhere():
+            _say("datumlift: the current folder is no longer there; go to one that is (cd), then try again.")
+            return EXIT_UNUSABLE
+        if isinstance(error, OSError) and error.errno in _NO_ROOM:
+            _say(
+                f"datumlift: what was to be written or printed found no room ({error.strerror}); free some space, or "
+                "send it elsewhere."
+            )
+            return EXIT_UNUSABLE
+        if _is_short_of_memory(error):
+            _say("datumlift: this machine ran out of memory; close other programs, or scan with fewer facets.")
             return EXIT_MEMORY
         where = traceback.extract_tb(error.__traceback__)[-1]
         told = " ".join(f"{type(error).__name__}: {error}".split())[:200]
-        click.echo(
+        _say(
             f"datumlift: a fault of datumlift itself ({told}, at {Path(where.filename).name}:{where.lineno}); nothing "
-            "of yours was changed, please report it with the command and the file.",
-            err=True,
+            "of yours was changed, please report it with the command and the file."
         )
         return EXIT_FAULT
     return status if isinstance(status, int) else 0
+
+
+def _say(text: str) -> None:
+    """Print to standard error; where that takes nothing more, the exit status has to do."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True)
+
+
+def _is_somewhere() -> bool:
+    """Whether the current folder is there; another process may have deleted it."""
+    try:
+        os.getcwd()
+    except OSError:
+        return False
+    return True
 
 
 def _is_short_of_memory(error: BaseException | None) -> bool:
@@ -198,5 +243,5 @@ def _is_short_of_memory(error: BaseException | None) -> bool:
 def _ended(number: int) -> int:
     """Tell that a signal ended the program; the exit status."""
     words, status = ("told to stop", EXIT_STOPPED) if number == signal.SIGTERM else ("interrupted", EXIT_INTERRUPTED)
-    click.echo(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.", err=True)
+    _say(f"datumlift: {words}; the stages that were finished are kept, run it again to go on.")
     return status

@@ -10,6 +10,7 @@ import sys
 import time
 import weakref
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 import pytest
@@ -81,6 +82,7 @@ def mapping() -> None:
     (raising(MemoryError()), 4, "ran out of memory"),
     (raising(OSError(errno.ENOMEM, "Cannot allocate memory")), 4, "ran out of memory"),
     (mapping, 4, "ran out of memory"),
+    (raising(OSError(errno.ENOSPC, "No space left on device")), 2, "found no room (No space left on device); free"),
     (lambda: os.kill(os.getpid(), signal.SIGINT), 130, "interrupted; the stages that were finished are kept"),
     (raising(click.Abort()), 130, "interrupted; the stages that were finished are kept"),
     (lambda: os.kill(os.getpid(), signal.SIGTERM), 143, "told to stop; the stages that were finished are kept"),
@@ -103,6 +105,16 @@ def test_each_end_has_its_status_and_sentence(
     assert len(told.splitlines()) == bool(says)
 
 
+def test_a_name_that_the_systems_coding_lacks_is_told(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    body = raising(UnicodeEncodeError("ascii", "Größe", 2, 4, "ordinal not in range(128)"))
+    assert ended(monkeypatch, body) == 1
+    monkeypatch.setattr(sys, "getfilesystemencoding", lambda: "ascii")
+    assert ended(monkeypatch, body) == 2
+    assert "'Gr\\xf6\\xdfe' holds signs that names of files can't have" in capsys.readouterr().err
+
+
 LOADED = """\
 import ctypes, os, signal
 from pipeline.cli import main as front
@@ -118,3 +130,49 @@ def test_a_library_can_t_change_the_status_of_what_a_signal_ended(name: str, sta
     done = subprocess.run([sys.executable, "-c", LOADED.format(name=name)], capture_output=True, text=True)
     assert done.returncode == status
     assert "run it again to go on" in done.stderr
+
+
+@pytest.mark.parametrize(("command", "status"), [
+    ("run nowhere.stl 2>&-", 2), ("run nowhere.stl <&- >&- 2>&-", 2), ("run nowhere.stl 2> /dev/full", 2),
+    ("--help 2>&-", 0), ("--help >&-", 0), ("schema > /dev/full", 2), ("schema run | true", 2),
+])  # fmt: skip
+def test_streams_that_are_closed_full_or_read_by_nobody_are_no_fault(command: str, status: int) -> None:
+    if "/dev/full" in command and not os.path.exists("/dev/full"):
+        pytest.skip("this system has no device that is always full")
+    shell = f'"$0" -m pipeline.cli {command}; exit ${{PIPESTATUS[0]}}'
+    done = subprocess.run(["bash", "-c", shell, sys.executable], capture_output=True, text=True)
+    assert done.returncode == status
+    assert "fault" not in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+CLOSED = """\
+import os
+from pipeline.cli import main as front
+def opens(**_):
+    print("to nobody")
+    opened = os.open("made", os.O_WRONLY | os.O_CREAT)
+    os.write(1, b"from a library in C")
+    return 3 if opened > 2 and not os.path.getsize("made") else 0
+front.cli.main = opens
+front.program()
+"""
+
+
+def test_what_is_printed_to_a_closed_stream_gets_into_no_file(tmp_path: Path) -> None:
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    for closed in (">&-", "<&- >&- 2>&-"):
+        shell = ["bash", "-c", f'"$0" -c "$1" {closed}', sys.executable, CLOSED]
+        assert subprocess.run(shell, cwd=tmp_path, env=environment).returncode == 3
+
+
+def test_a_current_folder_that_was_deleted_is_told(tmp_path: Path) -> None:
+    (tmp_path / "scan.stl").write_text("solid none")
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    shell = 'mkdir gone; cd gone; rmdir ../gone; "$0" -m pipeline.cli run ../scan.stl'
+    command = ["bash", "-c", shell, sys.executable]
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1].startswith(
+        "datumlift: the current folder is no longer there; go to one that is"
+    )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import errno
 import json
 import math
 import struct
@@ -263,6 +264,8 @@ class _Reader:
                 "as one file (.glb)."
             )
         try:
+            if place.exists() and not place.is_file():  # to read a pipe would be to wait without end
+                raise OSError(errno.EINVAL, "it is no file")
             return place.read_bytes()
         except OSError as error:
             raise InputError(

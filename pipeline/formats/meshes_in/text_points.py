@@ -60,7 +60,9 @@ def _head(path: Path, text: Bytes) -> tuple[int, list[str], int]:
             break
         line = bytes(text[at : min(int(next_line(text, at)), at + 4096)]).decode("utf-8", "replace").lstrip("\ufeff")
         words = [word.strip("\"'").lower() for word in re.split(r"[\s,;]+", line.strip().lstrip("/"))]
-        if ";" in line and re.search(r"\d,\d", line):
+        # A comma between columns and in numbers as well makes two words of each number.
+        doubled = names and "," in line and "." not in line and len(words) == 2 * len(names)
+        if doubled or (";" in line and re.search(r"\d,\d", line)):
             raise InputError(f"{path}: its numbers have a decimal comma; export the points again with decimal points.")
         if len(words) >= 3 and all(_is_number(word) for word in words[:3]):
             return at, names, len(words)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import os
 import struct
 import zipfile
 from pathlib import Path
@@ -227,6 +228,14 @@ def test_gltf_nodes_place_turn_and_mirror(tmp_path: Path) -> None:
 ])  # fmt: skip
 def test_gltf_that_makes_no_sense(tmp_path: Path, changes: dict[str, Any], says: str) -> None:
     refused(written(tmp_path, **changes), says)
+
+
+def test_gltf_that_wants_a_pipe_or_a_folder(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.bin")
+    (tmp_path / "folder.bin").mkdir()
+    for name in ("pipe.bin", "folder.bin"):
+        (tmp_path / "a.gltf").write_text(json.dumps(gltf(buffers_0_uri=name)))
+        refused(tmp_path / "a.gltf", f"needs the file {name} beside it, which can't be read \\(it is no file\\)")
 
 
 def test_gltf_that_swells_by_placing_one_mesh_over_and_over(tmp_path: Path) -> None:

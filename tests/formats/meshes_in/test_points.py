@@ -134,6 +134,7 @@ BROKEN = {
     "words.xyz": (b"nothing to see here\n", "neither starts with three numbers"),
     "names.csv": (b"a,b,c\n1,2,3\n", "names columns x, y and z"),
     "comma.csv": (b"1,5;2,5;3,5\n1,5;2,6;3,5\n", "decimal comma"),
+    "commas.csv": (b"x,y,z\n1,5,2,5,3,5\n1,5,2,6,3,5\n", "decimal comma"),
     "short.xyz": (b"1 2 3\n4 5\n", "line 2 has no 3 numbers"),
     "word.xyz": (b"1 2 3\n4 five 6\n", "line 2 has no 3 numbers"),
     "not.xyz": (b"1 2 nan\n4 5 6\n7 8 9\n1 1 2\n", "not a finite number"),
