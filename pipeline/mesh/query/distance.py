@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from pipeline.geometry import Floats, Ints, Mask, Point, Singles, box_of
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_points import nearest_on, nearest_on_facets, point_at, square_distance
-from pipeline.mesh.query.facet_tree import in_leaves
+from pipeline.mesh.query.facet_tree import in_leaves, leaves_of
 
 _LEAF = 8  # facets in a leaf at most
 _BLOCK = 256  # points that are looked up one after the other, each from where the one before was found
@@ -72,10 +72,11 @@ class Scene:
             if not len(faces):
                 raise ValueError("a mesh without facets has no distance")
             order = np.arange(len(faces), dtype=np.int32)
+            leaves = leaves_of(len(faces), _LEAF)
             # Of a scan, whose facets lie along a Morton curve, the order as it is serves the few that ask.
             if len(faces) < max(_MANY, 2 * points):
-                in_leaves(_middles(vertices, faces, self._middle), order, _leaves_of(len(faces)))
-            boxes = np.empty((2 * _leaves_of(len(faces)), 6), dtype=np.float32)
+                in_leaves(_middles(vertices, faces, self._middle), order, leaves)
+            boxes = np.empty((2 * leaves, 6), dtype=np.float32)
             _lay(vertices, faces, order, boxes)
             self._tree = _Boxes(vertices, faces, order, boxes)
         return self._tree
@@ -140,13 +141,6 @@ class Scene:
         _, facet = _nearest(tree, points)
         near = nearest_on_facets(points, tree.vertices, tree.faces, facet)
         return np.linalg.norm(points - near, axis=1), facet, near
-
-
-def _leaves_of(facets: int) -> int:
-    leaves = 1
-    while leaves * _LEAF < facets:
-        leaves *= 2
-    return leaves
 
 
 @njit(cache=True, parallel=True)

@@ -59,14 +59,14 @@ def facet_tree(vertices: ArrayLike, faces: ArrayLike) -> FacetTree:
     return FacetTree(corners, order, normals, boxes)
 
 
-def leaves_of(facets: int) -> int:
-    """How many leaves the tree of so many facets has: a power of two.
+def leaves_of(facets: int, leaf: int = LEAF) -> int:
+    """How many leaves, of so many facets at most, a tree of facets has: a power of two.
 
-    >>> leaves_of(4), leaves_of(5), leaves_of(100)
-    (1, 2, 32)
+    >>> leaves_of(4), leaves_of(5), leaves_of(100), leaves_of(100, 8)
+    (1, 2, 32, 16)
     """
     leaves = 1
-    while leaves * LEAF < facets:
+    while leaves * leaf < facets:
         leaves *= 2
     return leaves
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry import Bytes, Floats, Indices, Ints, Longs, Mask, Singles, box_of
 from pipeline.jit import njit, prange
+from pipeline.mesh.query.facet_tree import leaves_of
 from pipeline.mesh.topology import mean_edge
 
 _LEAF = 8
@@ -60,9 +61,7 @@ def self_intersections(vertices: Floats, faces: Ints, subset: Indices | Ints | M
     code = _morton(vertices, faces, chosen, low, 1023.0 / max(float((high - low).max()), 1e-300))
     order = chosen[np.argsort(code, kind="stable")]
     del code, used
-    leaves = 1
-    while leaves * _LEAF < len(order):
-        leaves *= 2
+    leaves = leaves_of(len(order), _LEAF)
     boxes = np.empty((2 * leaves, 6), np.float32)
     _grow_tree(vertices, faces, order, leaves, boxes)
     rank = np.full(len(faces), -1, np.int32)
