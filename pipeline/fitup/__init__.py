@@ -22,7 +22,14 @@ from pipeline.fitup.interference import lies_within
 from pipeline.fitup.items import Item, Key, about
 from pipeline.fitup.placing import Line, Pose, placed
 from pipeline.fitup.walls import MEASURED, NO_WALL, UNKNOWN, Walls, WallSpot, walls
-from pipeline.fitup.words import direction_in_words, features_in_words, item_in_words, item_on, item_where
+from pipeline.fitup.words import (
+    direction_in_words,
+    features_in_words,
+    item_in_words,
+    item_on,
+    item_where,
+    part_in_words,
+)
 
 __all__ = [
     "BY_HAND",
@@ -60,6 +67,7 @@ __all__ = [
     "lacking",
     "lies_within",
     "meant_between",
+    "part_in_words",
     "placed",
     "plate_body",
     "spot_of",

@@ -20,6 +20,7 @@ from pipeline.fitup.figures import revolved
 from pipeline.fitup.items import Item, Key
 from pipeline.geometry import Floats, Ints, basis_of, cross, rigid, transformed, turned, undone
 from pipeline.mesh.query import SightLines
+from pipeline.mesh.topology import undirected_edges
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import kind_of, signed_distance
 from pipeline.values import Surface
@@ -140,7 +141,7 @@ def swept_profile(vertices: Floats, faces: Ints) -> Floats:
     >>> swept_profile(np.array(corners, float), np.array([[0, 1, 2]])).tolist()
     [[0.0, 5.0], [10.0, 0.0]]
     """
-    edges = np.unique(np.sort(np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1), axis=0)
+    edges, _ = undirected_edges(faces)
     used = np.unique(edges)
     z = vertices[:, 2]
     stations = np.unique(z[used])

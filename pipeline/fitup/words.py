@@ -73,6 +73,25 @@ def _choice(body: Body, words: str) -> Choice:
         raise SettingsError(f"{body.name}: {error}") from None
 
 
+def part_in_words(parts: Mapping[str, Placed], text: str, where: str) -> tuple[str, str]:
+    """The name of the part, and the words on it, that "PART: WORDS" has; `where` a sentence on it begins with.
+
+    Raises SettingsError where it names none of the parts.
+
+    >>> from pipeline.fitup.placing import placed
+    >>> from pipeline.fitup.figures import turned_body
+    >>> rod = Placed(turned_body("rod", [(0, 20), (50, 20)], 0.01), placed([]))
+    >>> part_in_words({"rod": rod}, "rod: end", "travel of rod")
+    ('rod', 'end')
+    """
+    name, colon, words = text.partition(":")
+    if not colon or name.strip() not in parts:
+        raise SettingsError(
+            f"{where}: {text!r}: an axis or a face is written PART: WORDS, of one of the parts ({', '.join(parts)})."
+        )
+    return name.strip(), words.strip()
+
+
 def item_on(part: Placed, parts: Mapping[str, Placed], text: str, wanted: str) -> Item:
     """The item that words mean, in the coordinates of a placed part: one of its own, or "PART: WORDS" of another part
     where that stands, with what is not known of how both stand.

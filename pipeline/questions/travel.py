@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, direction_in_words, item_in_words
+from pipeline.fitup import Item, direction_in_words, item_in_words, part_in_words
 from pipeline.fitup.motions import Motion, Run, Travel, travel
 from pipeline.formats.fit_file import travel_record
 from pipeline.geometry import unit
@@ -27,17 +27,8 @@ def axis_in_words(parts: Parts, text: str, where: str) -> Item:
 
     Raises SettingsError where they mean none; `where` they stand in the layout.
     """
-    part, words = _part_of(parts, text, where)
+    part, words = part_in_words(parts, text, where)
     return item_in_words(parts[part].body, words, "axis").placed(parts[part].pose.matrix)
-
-
-def _part_of(parts: Parts, text: str, where: str) -> tuple[str, str]:
-    name, colon, words = text.partition(":")
-    if not colon or name.strip() not in parts:
-        raise SettingsError(
-            f"{where}: {text!r}: an axis or a face is written PART: WORDS, of one of the parts ({', '.join(parts)})."
-        )
-    return name.strip(), words
 
 
 def _motion(asked: TravelQuestion | SecondMotion, parts: Parts, where: str) -> Motion:
@@ -49,7 +40,7 @@ def _motion(asked: TravelQuestion | SecondMotion, parts: Parts, where: str) -> M
         if np.linalg.norm(way) < 1e-9:
             raise SettingsError(f"{where}: a direction of no length is none; say which way to go.")
         return Motion(Item(SituationFeature.AXIS, np.zeros(3), unit(way)), False)
-    part, words = _part_of(parts, asked.along, where)
+    part, words = part_in_words(parts, asked.along, where)
     return Motion(direction_in_words(parts[part].body, words).placed(parts[part].pose.matrix), False)
 
 

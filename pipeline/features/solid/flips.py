@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.solid.sharpening import Bound, Floats, Ints
-from pipeline.mesh.topology import facet_neighbours, facet_normals
+from pipeline.mesh.topology import facet_neighbours, facet_normals, undirected_edges
 
 # mm: the two diagonals of a flip pass each other no farther apart, since the skin moves by that.
 _APART = 0.1
@@ -85,7 +85,7 @@ def _possible(mesh: Bound, facets: Ints, ends: Ints, side: int) -> _Flip:
     good = (np.einsum("nd,njd->nj", old, new) > _FACING).all(axis=1)
     good &= np.minimum(_height(mesh.points[first]), _height(mesh.points[second])) > _LOWEST
     start, end = (a, d) if side == 1 else (b, d)
-    edges = np.sort(np.stack([mesh.faces, np.roll(mesh.faces, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
+    edges, _ = undirected_edges(mesh.faces)
     taken = edges[:, 0].astype(np.int64) * n + edges[:, 1]
     good &= ~np.isin(np.minimum(start, end).astype(np.int64) * n + np.maximum(start, end), taken)
     p, q = (b, c) if side == 1 else (a, c)

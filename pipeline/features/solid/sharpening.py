@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.features.solid.curves import field_of, onto, onto_meeting, plane_field, settled
-from pipeline.mesh.topology import facet_normals
+from pipeline.mesh.topology import facet_normals, undirected_edges
 from pipeline.surfaces import Shape, signed_distance, surface_normal
 from pipeline.values import MEASURED, SNAPPED
 
@@ -137,18 +137,10 @@ def sharpened(mesh: Bound, shapes: Sequence[Shape], snap: float, depth: float = 
     return given(mesh, shapes)
 
 
-def _edges(faces: Ints) -> Ints:
-    """(k, 2) each undirected edge once, lower vertex first."""
-    ends = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2).astype(np.int64)
-    n = int(faces.max(initial=0)) + 1
-    keys = np.unique(ends.min(axis=1) * n + ends.max(axis=1))
-    return np.stack([keys // n, keys % n], axis=1).astype(np.int32)
-
-
 def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bool]:
     """Free vertices beside a feature and within `snap` of it put onto it."""
     free = mesh.carriers[:, 0] < 0
-    edges = _edges(mesh.faces)
+    edges, _ = undirected_edges(mesh.faces)
     edges = np.concatenate([edges, edges[:, ::-1]])
     edges = edges[free[edges[:, 0]] & ~free[edges[:, 1]]]
     points, carriers = mesh.points.copy(), mesh.carriers.copy()
@@ -180,7 +172,7 @@ def _grown(mesh: Bound, shapes: Sequence[Shape], snap: float) -> tuple[Bound, bo
 def _met(mesh: Bound, shapes: Sequence[Shape]) -> Bound:
     """Free vertices between two features put onto their meeting, where that is near: no matter how long the facets are,
     a vertex is on the part."""
-    edges = _edges(mesh.faces)
+    edges, _ = undirected_edges(mesh.faces)
     points, carriers = mesh.points.copy(), mesh.carriers.copy()
     beside: list[tuple[int, int]] = []
     for a, b in (edges.T, edges.T[::-1]):
@@ -252,7 +244,7 @@ def _split_unfolded(
 
 def _split_bridges(mesh: Bound, shapes: Sequence[Shape], depth: float) -> Bound:
     """Split the edges that lead from one feature to another where these meet nearby."""
-    edges = _edges(mesh.faces)
+    edges, _ = undirected_edges(mesh.faces)
     a, b = mesh.carriers[edges[:, 0]], mesh.carriers[edges[:, 1]]
     lone = (a[:, 0] >= 0) & (b[:, 0] >= 0) & (a[:, 1] < 0) & (b[:, 1] < 0) & (a[:, 0] != b[:, 0])
     edges, first, second = edges[lone], a[lone, 0], b[lone, 0]
@@ -288,7 +280,7 @@ def with_sharp_rims(mesh: Bound, shapes: Sequence[Shape], depth: float = DEPTH, 
     Method: Attene, Falcidieno, Rossignac and Spagnuolo 2005, "Sharpen & Bend", with one of the two sides known exactly.
     """
     mesh = _with_rims_met(mesh, shapes, blunt)
-    edges = _edges(mesh.faces)
+    edges, _ = undirected_edges(mesh.faces)
     lone = (mesh.carriers[:, 0] >= 0) & (mesh.carriers[:, 1] < 0)
     normal, agreed = _skin_normals(mesh, mesh.carriers[:, 0] < 0)
     ends = np.concatenate([edges, edges[:, ::-1]])
@@ -322,7 +314,7 @@ def _with_rims_met(mesh: Bound, shapes: Sequence[Shape], blunt: float) -> Bound:
     """Free vertices beside a feature put onto its meeting with the skin beyond them, where they are no farther off it
     than `blunt` mm."""
     free = mesh.carriers[:, 0] < 0
-    edges = _edges(mesh.faces)
+    edges, _ = undirected_edges(mesh.faces)
     edges = np.concatenate([edges, edges[:, ::-1]])
     beside = edges[free[edges[:, 0]] & ~free[edges[:, 1]]]
     # The one feature beside each; where there are two, or a vertex of two, it is none of ours.

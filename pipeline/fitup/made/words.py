@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.errors import SettingsError
-from pipeline.fitup import Item, Placed, item_in_words, item_where
+from pipeline.fitup import Item, Placed, item_in_words, item_where, part_in_words
 from pipeline.values import Feature
 
 
@@ -32,15 +32,13 @@ def meant_by(parts: Mapping[str, Placed], text: str, wanted: str, where: str) ->
     >>> found.item.point.tolist(), found.feature.id
     ([0.0, 0.0, 50.0], 'end')
     """
-    name, colon, words = text.partition(":")
-    part = parts.get(name.strip())
-    if not colon or part is None:
-        raise SettingsError(f"{where}: {text!r}: write PART: WORDS, of one of the layout's parts, {', '.join(parts)}.")
+    name, words = part_in_words(parts, text, where)
+    part = parts[name]
     try:
         own = item_in_words(part.body, words, wanted)
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from None
-    return Meant(name.strip(), item_where(part, own), _feature_of(part, own))
+    return Meant(name, item_where(part, own), _feature_of(part, own))
 
 
 def _feature_of(part: Placed, own: Item) -> Feature | None:

@@ -102,14 +102,13 @@ def against_plan(plan: Body, rescan: Body) -> AgainstPlan:
 
     Raises InputError where the rescan can't be laid on the plan, or in more than one way.
 
-    >>> from pipeline.errors import InputError
-    >>> from pipeline.fitup import turned_body
-    >>> bar = turned_body("bar", [(0, 40), (50, 40), (50, 30), (70, 30)], 0.01)
-    >>> try:
-    ...     against_plan(bar, bar)
-    ... except InputError as error:
-    ...     print(error)
-    The features that no cut touches leave the rescan free to move; scan more of the part.
+    >>> from pipeline.fitup import plate_body
+    >>> from pipeline.layout import Plate
+    >>> holes = [{"at": (20, 0), "diameter": 9}, {"at": (-15, 8), "diameter": 6}]
+    >>> wall = plate_body("wall", Plate(size=(60, 40), thickness=8, holes=holes), 0.02)
+    >>> found = against_plan(wall, wall)
+    >>> found.held, len(found.by), found.joined.motion.round(6).diagonal().tolist()
+    (True, 8, [1.0, 1.0, 1.0, 1.0])
     """
     joined = place(plan, rescan)
     held = list(_held(plan, rescan, joined))

@@ -17,6 +17,7 @@ import scipy.sparse.linalg
 
 from pipeline.geometry import Floats, Ints, Mask, area_vectors, box_of, solve_columns
 from pipeline.jit import njit
+from pipeline.mesh.topology import undirected_edges
 
 
 @dataclass(frozen=True)
@@ -132,11 +133,9 @@ def fair_in_space(points: Floats, triangles: Ints, free: Mask) -> Floats:
     """
     points = points.copy()
     n = len(points)
-    edge_use = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
-    key, use = np.unique(edge_use[:, 0].astype(np.int64) * n + edge_use[:, 1], return_counts=True)
+    edges, uses = undirected_edges(triangles)
     inside = np.ones(n, bool)
-    inside[key[use == 1] // n] = False
-    inside[key[use == 1] % n] = False
+    inside[edges[uses == 1]] = False
     for step in range(3):
         matrix, area = laplacian(points, triangles, uniform=step == 0)
         rows = sparse.diags_array(inside / np.sqrt(np.maximum(area, 1e-12 * area.max()))) @ matrix

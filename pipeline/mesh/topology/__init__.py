@@ -7,6 +7,7 @@ from pipeline.mesh.topology.adjacency import (
     edge_in,
     facet_neighbours,
     neighbours_without,
+    undirected_edges,
     vertex_facets,
     vertex_ring,
 )
@@ -42,6 +43,7 @@ __all__ = [
     "median_edge",
     "morton_order",
     "neighbours_without",
+    "undirected_edges",
     "vertex_facets",
     "vertex_normals",
     "vertex_ring",

@@ -217,3 +217,18 @@ def edge_in(f: Ints, j: int, a: int, b: int) -> int:
         if p == b and q == a:
             return k + 3
     return -1
+
+
+def undirected_edges(f: Ints) -> tuple[Ints, Ints]:
+    """Each edge once, (k, 2) its lower vertex first, and (k,) how many facets have it; in rising order.
+
+    f  (m, 3) faces
+
+    >>> edges, uses = undirected_edges(np.array([[0, 1, 2], [0, 2, 3]], np.int32))
+    >>> edges.tolist(), uses.tolist()
+    ([[0, 1], [0, 2], [0, 3], [1, 2], [2, 3]], [1, 2, 1, 1, 1])
+    """
+    ends = np.stack([f, np.roll(f, -1, axis=1)], axis=2).reshape(-1, 2).astype(np.int64)
+    n = int(f.max(initial=0)) + 1
+    keys, uses = np.unique(ends.min(axis=1) * n + ends.max(axis=1), return_counts=True)
+    return np.stack([keys // n, keys % n], axis=1).astype(np.int32), uses.astype(np.int32)
