@@ -30,6 +30,7 @@ Whatever goes wrong on the way is a `DatumliftError` that says in one sentence w
 from __future__ import annotations
 
 import importlib
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +39,10 @@ from pipeline import kernel_cache
 __version__ = "0.1.0"
 
 kernel_cache.settle(Path(__file__).parent)
+
+# Read when numpy and scipy are loaded. Our matrices have some hundred rows at most: more threads have nothing to do but
+# to wait for each other, and do so busily.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {
     "run": "pipeline.runner",
