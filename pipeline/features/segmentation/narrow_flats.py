@@ -48,8 +48,8 @@ def narrow_flats(ground: Segmentation) -> list[Region]:
 
 def _parts(ground: Segmentation, faces: Ints) -> Ints:
     """(m,) which part, joined by edges that hardly bend and facing one way, each facet belongs to; largest first."""
-    normals = facet_normals(ground.vertices, faces)
     neighbours = facet_neighbours(faces, len(ground.vertices))
+    normals = facet_normals(ground.vertices, faces)
     most = np.cos(np.clip(_NOISE * ground.white / ground.median_edge, _TURN, _MOST_TURN))
     _cut_at_bends(neighbours, normals, most)
     part = components(neighbours)
@@ -57,6 +57,7 @@ def _parts(ground: Segmentation, faces: Ints) -> Ints:
     along = np.ones(len(faces), dtype=np.bool_)
     for _ in range(_ROUNDS):
         along = _facing_with(normals, part, along, most)
+    del normals, part  # before as much again is needed
     _cut_between(neighbours, along)
     return components(neighbours)
 
