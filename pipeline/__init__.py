@@ -30,6 +30,7 @@ Whatever goes wrong on the way is a `DatumliftError` that says in one sentence w
 from __future__ import annotations
 
 import importlib
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +39,12 @@ from pipeline import kernel_cache
 __version__ = "0.1.0"
 
 kernel_cache.settle(Path(__file__).parent)
+
+# Read when the libraries are loaded. Matrices here have some hundred rows at most: more threads of OpenBLAS than one have
+# nothing to do but to wait for each other. And threads that wait should sleep: by default both libraries let them run
+# idle, which on a busy machine takes more of its processors than the work does.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 _HOMES = {
     "run": "pipeline.runner",

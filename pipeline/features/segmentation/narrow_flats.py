@@ -6,16 +6,15 @@ is left that faces the way the face does, while its facets all do, but for those
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.region_growing import SMALLEST
 from pipeline.features.segmentation.search import NAMES, Region, Segmentation, facing, joined, region_of
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
-from pipeline.geometry import Floats, Ints, Mask, unit_rows
-from pipeline.mesh.topology import compact, components, facet_neighbours, facet_normals
+from pipeline.geometry import Floats, Ints, Longs, Mask
+from pipeline.jit import njit, prange
+from pipeline.mesh.topology import components, facet_neighbours, facet_normals
 from pipeline.surfaces import PACKED, begin, distances, names_of
 
 _TURN, _MOST_TURN = np.radians(6.0), np.radians(15.0)  # between neighbouring facets of one flat, but for the noise
@@ -27,62 +26,120 @@ _SEVERAL = 0.75  # of the corners that must lie on the plane
 
 def narrow_flats(ground: Segmentation) -> list[Region]:
     """Planes among what no region has, largest first. Labels must be up to date, and are not changed."""
-    free = ground.label == NO_REGION
-    of_scan = np.flatnonzero(free[ground.faces].all(axis=1))
-    if not len(of_scan):
+    faces = ground.faces[_free_facets(ground.faces, ground.label)]
+    if not len(faces):
         return []
-    vertices, faces, _ = compact(ground.vertices, ground.faces[of_scan])
-    part = _parts(ground, vertices, faces)
-    count = int(part.max()) + 1
-    rms, corners = _flatness(vertices, faces, part, count)
+    part = _parts(ground, faces)
     # Half as many facets as corners at least, and they are counted once for each facet.
-    likely = (rms < _ROUGH * ground.sigma) & (corners >= SMALLEST)
+    size = np.bincount(part)
+    size = size[size + 2 >= SMALLEST]
+    rms = _flatness(ground.vertices, faces, part, size)
+    order = np.flatnonzero(part < len(size))
+    order = order[np.argsort(part[order], kind="stable")]
+    ends = np.cumsum(size)
     out = []
-    order = np.argsort(part, kind="stable")
-    starts = np.searchsorted(part[order], np.arange(count + 1))
-    for k in np.flatnonzero(likely):
-        members = np.unique(ground.faces[of_scan[order[starts[k] : starts[k + 1]]]])
-        region = _plane_on(ground, members)
+    for k in np.flatnonzero(rms < _ROUGH * ground.sigma):
+        region = _plane_on(ground, np.unique(faces[order[ends[k] - size[k] : ends[k]]]))
         if region is not None:
             out.append(region)
     # Where an edge is near on both sides a few facets that bridge it part a flat.
     return sorted(joined(ground, out, names_of(lambda kind: kind.flat)), key=lambda region: -region.area)
 
 
-def _parts(ground: Segmentation, vertices: Floats, faces: Ints) -> Ints:
-    """(m,) which part, joined by edges that hardly bend and facing one way, each facet belongs to."""
-    neighbours = facet_neighbours(faces, len(vertices))
-    normals = facet_normals(vertices, faces)
+def _parts(ground: Segmentation, faces: Ints) -> Ints:
+    """(m,) which part, joined by edges that hardly bend and facing one way, each facet belongs to; largest first."""
+    neighbours = facet_neighbours(faces, len(ground.vertices))
+    normals = facet_normals(ground.vertices, faces)
     most = np.cos(np.clip(_NOISE * ground.white / ground.median_edge, _TURN, _MOST_TURN))
-    _cut(neighbours, lambda other: np.einsum("ij,ij->i", normals, normals[other]) < most)
+    _cut_at_bends(neighbours, normals, most)
     part = components(neighbours)
     # Over a few facets that bridge an edge obliquely a flat leads on to what lies beyond.
     along = np.ones(len(faces), dtype=np.bool_)
     for _ in range(_ROUNDS):
-        sums: Floats = np.column_stack([np.bincount(part, along * normals[:, k]) for k in range(3)]).astype(float)
-        along = np.einsum("ij,ij->i", normals, unit_rows(sums)[part]) >= most
-    _cut(neighbours, lambda other: along != along[other])
+        along = _facing_with(normals, part, along, most)
+    del normals, part  # before as much again is needed
+    _cut_between(neighbours, along)
     return components(neighbours)
 
 
-def _cut(neighbours: Ints, apart: Callable[[Ints], Mask]) -> None:
-    """Part the facets that `apart` says of, given the facet across one of each one's edges; `neighbours` in place."""
-    for k in range(3):
-        other = neighbours[:, k]
-        other[apart(other) & (other >= 0)] = -1
+@njit(cache=True, parallel=True)
+def _free_facets(faces: Ints, label: Ints) -> Mask:
+    """(m,) whether none of a facet's corners belongs to a region."""
+    out = np.empty(len(faces), dtype=np.bool_)
+    for i in prange(len(faces)):
+        out[i] = (
+            label[faces[i, 0]] == NO_REGION and label[faces[i, 1]] == NO_REGION and label[faces[i, 2]] == NO_REGION
+        )
+    return out
 
 
-def _flatness(vertices: Floats, faces: Ints, part: Ints, count: int) -> tuple[Floats, Floats]:
-    """(count,) rms, mm, of the facets' middles about the plane through each part; and how many corners it may have."""
-    middles = vertices[faces].mean(axis=1)
-    size = np.bincount(part, minlength=count).astype(float)
-    centre = np.column_stack([np.bincount(part, middles[:, k], count) for k in range(3)]) / size[:, None]
-    away = middles - centre[part]
-    spread = np.empty((count, 3, 3))
-    for i in range(3):
-        for j in range(i + 1):
-            spread[:, i, j] = spread[:, j, i] = np.bincount(part, away[:, i] * away[:, j], count) / size
-    return np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[:, 0], 0.0)), size + 2.0
+@njit(cache=True, parallel=True)
+def _cut_at_bends(neighbours: Ints, normals: Floats, most: float) -> None:
+    """Part the facets whose unit normals are further from each other than the cosine `most`; neighbours in place."""
+    for i in prange(len(neighbours)):
+        for k in range(3):
+            j = neighbours[i, k]
+            if j >= 0:
+                turn = normals[i, 0] * normals[j, 0] + normals[i, 1] * normals[j, 1] + normals[i, 2] * normals[j, 2]
+                if turn < most:
+                    neighbours[i, k] = -1
+
+
+@njit(cache=True, parallel=True)
+def _cut_between(neighbours: Ints, along: Mask) -> None:
+    """Part the facets that are along from those that aren't; neighbours in place."""
+    for i in prange(len(neighbours)):
+        for k in range(3):
+            j = neighbours[i, k]
+            if j >= 0 and along[i] != along[j]:
+                neighbours[i, k] = -1
+
+
+@njit(cache=True)
+def _facing_with(normals: Floats, part: Ints, along: Mask, most: float) -> Mask:
+    """(m,) which facets face as those of their part that are `along` do together, to the cosine `most`."""
+    sums = np.zeros((part.max() + 1, 3))
+    for i in range(len(part)):
+        if along[i]:
+            for k in range(3):
+                sums[part[i], k] += normals[i, k]
+    out = np.empty_like(along)
+    for i in range(len(part)):
+        x, y, z = sums[part[i], 0], sums[part[i], 1], sums[part[i], 2]
+        facing, length = x * normals[i, 0] + y * normals[i, 1] + z * normals[i, 2], np.sqrt(x * x + y * y + z * z)
+        out[i] = length > 0.0 and facing >= most * length
+    return out
+
+
+def _flatness(vertices: Floats, faces: Ints, part: Ints, size: Longs) -> Floats:
+    """(k,) rms, mm, of the facets' middles about the plane through each of the first parts, of `size` (k,) facets."""
+    return np.sqrt(np.maximum(np.linalg.eigvalsh(_spreads(vertices, faces, part, size))[:, 0], 0.0))
+
+
+@njit(cache=True)
+def _spreads(vertices: Floats, faces: Ints, part: Ints, size: Longs) -> Floats:
+    """(k, 3, 3) mm2, covariance of the facets' middles of each of the first parts, of `size` (k,) facets."""
+    centre, out = np.zeros((len(size), 3)), np.zeros((len(size), 3, 3))
+    for i in range(len(part)):
+        p = part[i]
+        if p < len(size):
+            for k in range(3):
+                centre[p, k] += (vertices[faces[i, 0], k] + vertices[faces[i, 1], k] + vertices[faces[i, 2], k]) / 3.0
+    for p in range(len(size)):
+        centre[p] /= size[p]
+    away = np.empty(3)
+    for i in range(len(part)):
+        p = part[i]
+        if p < len(size):
+            for k in range(3):
+                middle = (vertices[faces[i, 0], k] + vertices[faces[i, 1], k] + vertices[faces[i, 2], k]) / 3.0
+                away[k] = middle - centre[p, k]
+            for k in range(3):
+                for j in range(3):
+                    out[p, k, j] += away[k] * away[j]
+    for p in range(len(size)):
+        out[p] /= size[p]
+    return out
 
 
 def _plane_on(ground: Segmentation, members: Ints) -> Region | None:

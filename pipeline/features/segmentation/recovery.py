@@ -36,7 +36,7 @@ from pipeline.features.segmentation.search import (
     warped,
 )
 from pipeline.features.segmentation.tessellation import faces_of
-from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels
+from pipeline.features.segmentation.vertex_walks import NO_REGION, facet_labels, whole_areas
 from pipeline.features.uncertainty import SHORT_ARC
 from pipeline.geometry import Ints
 from pipeline.job import Accept
@@ -83,6 +83,7 @@ def faces_of_scan(
     for index, region in enumerate(found):
         ground.label[region.members] = index
     broad, open_ones = broad_ones(ground, ajar, len(found))
+    del ajar  # of a large scan many MB
     found += broad
     found = [grown(ground, region, index) for index, region in enumerate(found)]
     progress(0.65, "fitting")
@@ -306,9 +307,7 @@ def _stand_alone(
             rejected.append(Refusal(region, reason, cast=True, fits=False))
             continue
         fitted[label] = piece
-    carried = facet_labels(ground.faces, ground.label) - first
-    areas = facet_areas(ground.vertices, ground.faces)
-    whole = np.bincount(carried[carried >= 0], areas[carried >= 0], minlength=len(found))
+    whole = whole_areas(ground.vertices, ground.faces, ground.label, first, len(found))
     standing: dict[int, ScanPiece] = {}
     for label, piece in fitted.items():
         reason = too_little(ground, piece, whole[label - first])

@@ -22,7 +22,7 @@ from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION, Candida
 from pipeline.features.uncertainty import short_range_sigma
 from pipeline.geometry import Floats, Ints, Mask, Singles, box_of
 from pipeline.lengths import mm, um
-from pipeline.mesh.topology import vertex_facets, vertex_normals, vertex_ring
+from pipeline.mesh.topology import vertex_normals, vertex_ring
 from pipeline.progress import Progress, silent
 from pipeline.surfaces import COUNT, KINDS, Kind, distances, gradients
 from pipeline.values import Surface
@@ -140,9 +140,7 @@ def prepare(surface: Surface, white: float) -> Segmentation:
     """Adjacency, smoothed normals and scratch arrays for a surface with white noise `white` mm."""
     v, f = surface.vertices, surface.faces
     n = len(v)
-    starts, facets = vertex_facets(f, n)
-    share = vertex_walks.vertex_shares(v, f, starts, facets)
-    del starts, facets
+    share = vertex_walks.vertex_shares(v, f)
     indptr, indices = vertex_ring(f, n)
     edge = vertex_walks.ring_measures(v, indptr, indices)
     h = float(np.median(edge[:: max(1, n // 200_000)]))
@@ -153,8 +151,11 @@ def prepare(surface: Surface, white: float) -> Segmentation:
     raw = 0.9 * white / h  # rad, of a vertex normal on an even mesh
     passes = int(np.clip(np.ceil((raw / 0.012) ** 2 / 3.0), 2, 25))
     gate = float(np.cos(max(0.8 * 2.83 * raw, 0.12)))
+    other = np.empty_like(normals)
     for _ in range(passes):
-        normals = vertex_walks.smoothed(normals, indptr, indices, gate)
+        vertex_walks.smoothed(normals, indptr, indices, gate, other)
+        normals, other = other, normals
+    del other
     bend = vertex_walks.bends(normals, indptr, indices)
     turn = bend
     for _ in range(2):

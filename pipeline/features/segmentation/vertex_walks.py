@@ -83,51 +83,47 @@ def ring_measures(vertices: Floats, indptr: Ints, indices: Ints) -> Singles:
     return edge
 
 
-@njit(cache=True, parallel=True)
-def vertex_shares(vertices: Floats, faces: Ints, starts: Ints, facets: Ints) -> Singles:
-    """A third of the area of the facets at each vertex (n,), float32 mm2; `starts`, `facets` as vertex_facets."""
-    out = np.zeros(len(vertices), dtype=np.float32)
-    for i in prange(len(vertices)):
-        total = 0.0
-        for k in range(starts[i], starts[i + 1]):
-            a, b, c = faces[facets[k], 0], faces[facets[k], 1], faces[facets[k], 2]
-            ux, uy, uz = (
-                vertices[b, 0] - vertices[a, 0],
-                vertices[b, 1] - vertices[a, 1],
-                vertices[b, 2] - vertices[a, 2],
-            )
-            wx, wy, wz = (
-                vertices[c, 0] - vertices[a, 0],
-                vertices[c, 1] - vertices[a, 1],
-                vertices[c, 2] - vertices[a, 2],
-            )
-            x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
-            total += np.sqrt(x * x + y * y + z * z)
-        out[i] = total / 6.0
-    return out
+@njit(cache=True)
+def _area(vertices: Floats, a: int, b: int, c: int) -> float:
+    """mm2 of a facet."""
+    ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+    wx, wy, wz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+    x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+    return 0.5 * np.sqrt(x * x + y * y + z * z)
+
+
+@njit(cache=True)
+def vertex_shares(vertices: Floats, faces: Ints) -> Singles:
+    """A third of the area of the facets at each vertex (n,), float32 mm2."""
+    total = np.zeros(len(vertices))
+    for i in range(len(faces)):
+        a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
+        area = _area(vertices, a, b, c)
+        for p in (a, b, c):
+            total[p] += area
+    return (total / 3.0).astype(np.float32)
 
 
 @njit(cache=True, parallel=True)
-def smoothed(normals: Floats, indptr: Ints, indices: Ints, gate: float) -> Floats:
-    """One pass of averaging unit normals (n, 3) over the ring, leaving out those beyond the cosine `gate`.
+def smoothed(normals: Floats, indptr: Ints, indices: Ints, gate: float, out: Floats) -> None:
+    """One pass of averaging unit normals (n, 3) over the ring into `out`, leaving out those beyond the cosine `gate`.
 
     The gate keeps edges sharp: across them nothing is averaged.
     """
-    out = np.empty_like(normals)
     for i in prange(len(normals)):
         a, b, c = normals[i, 0], normals[i, 1], normals[i, 2]
         x, y, z = a, b, c
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
-            if a * normals[j, 0] + b * normals[j, 1] + c * normals[j, 2] > gate:
-                x += normals[j, 0]
-                y += normals[j, 1]
-                z += normals[j, 2]
+            p, q, r = normals[j, 0], normals[j, 1], normals[j, 2]
+            if a * p + b * q + c * r > gate:
+                x += p
+                y += q
+                z += r
         length = np.sqrt(x * x + y * y + z * z)
         if length > 0.0:
             x, y, z = x / length, y / length, z / length
         out[i, 0], out[i, 1], out[i, 2] = x, y, z
-    return out
 
 
 @njit(cache=True, parallel=True)
@@ -332,6 +328,19 @@ def facet_labels(faces: Ints, label: Ints) -> Ints:
         a = label[faces[i, 0]]
         if a >= 0 and a == label[faces[i, 1]] and a == label[faces[i, 2]]:
             out[i] = a
+    return out
+
+
+@njit(cache=True)
+def whole_areas(vertices: Floats, faces: Ints, label: Ints, first: int, count: int) -> Floats:
+    """(count,) mm2 of the facets all three corners of which belong to the regions `first`, `first + 1` and so on."""
+    out = np.zeros(count)
+    for i in range(len(faces)):
+        a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
+        own = label[a] - first
+        if own < 0 or own >= count or label[b] != label[a] or label[c] != label[a]:
+            continue
+        out[own] += _area(vertices, a, b, c)
     return out
 
 

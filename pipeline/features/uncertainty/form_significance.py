@@ -176,8 +176,10 @@ def _numbers(local: Floats) -> Longs:
     low, high = local.min(axis=0), local.max(axis=0)
     cell = float((high - low).max()) / ACROSS * (1.0 + 1e-9)
     while True:
-        steps = ((local - low) / cell).astype(np.int64)
-        _, own = np.unique((steps[:, 0] * 4096 + steps[:, 1]) * 4096 + steps[:, 2], return_inverse=True)
-        if own.max() < MOST_CELLS:
-            return own
+        place = np.zeros(len(local), dtype=np.int64)
+        for k in range(3):
+            place = place * ACROSS + ((local[:, k] - low[k]) / cell).astype(np.int64)
+        taken = np.bincount(place) > 0
+        if np.count_nonzero(taken) <= MOST_CELLS:
+            return (np.cumsum(taken) - 1)[place]
         cell *= 1.15

@@ -13,6 +13,7 @@ from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit, prange
 
 NONMANIFOLD = -2
+_CHUNKS = 64  # of vertices, each with scratch of its own
 
 
 @njit(cache=True)
@@ -145,11 +146,13 @@ def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
 
 
 @njit(cache=True, parallel=True)
-def _ring_counts(f: Ints, indptr: Ints, facets: Ints) -> Ints:
+def _ring_counts(f: Ints, indptr: Ints, facets: Ints, most: int) -> Ints:
     counts = np.zeros(indptr.size, dtype=np.int32)
-    for p in prange(indptr.size - 1):
-        ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
-        counts[p + 1] = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
+    n = indptr.size - 1
+    for c in prange(_CHUNKS):
+        ring = np.empty(most, dtype=np.int32)
+        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
+            counts[p + 1] = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
     return counts
 
 
@@ -176,12 +179,14 @@ def _collect_ring(f: Ints, indptr: Ints, facets: Ints, p: int, ring: Ints) -> in
 
 
 @njit(cache=True, parallel=True)
-def _ring_fill(f: Ints, indptr: Ints, facets: Ints, starts: Ints, indices: Ints) -> None:
-    for p in prange(indptr.size - 1):
-        ring = np.empty(2 * (indptr[p + 1] - indptr[p]), dtype=np.int32)
-        count = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
-        for r in range(count):
-            indices[starts[p] + r] = ring[r]
+def _ring_fill(f: Ints, indptr: Ints, facets: Ints, most: int, starts: Ints, indices: Ints) -> None:
+    n = indptr.size - 1
+    for c in prange(_CHUNKS):
+        ring = np.empty(most, dtype=np.int32)
+        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
+            count = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
+            for r in range(count):
+                indices[starts[p] + r] = ring[r]
 
 
 def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
@@ -194,9 +199,10 @@ def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
     [[1, 2, 3], [0, 2], [0, 1, 3], [0, 2]]
     """
     indptr, facets = vertex_facets(f, n)
-    starts = np.cumsum(_ring_counts(f, indptr, facets), dtype=np.int32)
+    most = 2 * int(np.diff(indptr).max(initial=0))
+    starts = np.cumsum(_ring_counts(f, indptr, facets, most), dtype=np.int32)
     indices = np.empty(starts[-1], dtype=np.int32)
-    _ring_fill(f, indptr, facets, starts, indices)
+    _ring_fill(f, indptr, facets, most, starts, indices)
     return starts, indices
 
 
