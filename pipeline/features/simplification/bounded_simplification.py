@@ -26,6 +26,7 @@ from pipeline.mesh.query import (
     Scene,
     farthest_on_facets,
     grid_points,
+    self_intersections,
     vertices_near_new,
 )
 from pipeline.mesh.simplify import CollapseMesh, HeldPoints, ReversibleCollapse, exhaust, start_collapse, sweep_down
@@ -106,8 +107,6 @@ def lightened_within(
     >>> len(kept.work.faces) <= 8, kept.deviation <= 0.01, len(kept.crossing)
     (True, True, 0)
     """
-    typical = float(np.median(facet_areas(target.vertices, surface.faces)))
-    most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3
     outside = _outside_faces(surface.faces, target.labels, len(target.vertices))
     watched = outside
     for _ in range(_RINGS):
@@ -120,11 +119,14 @@ def lightened_within(
     for start in range(starts):
         done = start / starts
         progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
-        work = start_collapse(
-            target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table,
-            remember=True, still=still,
-        )  # fmt: skip
-        sweep_down(work, facets, most=most, sag=_SWEEP_SHARE * tolerance)
+        work = _swept(surface, target, still, facets, tolerance)
+        if start == 0:
+            # No later step mends what is too far here.
+            beyond = proof.dense_beyond(work)
+            if beyond.any():
+                still |= _grown(surface.faces, beyond)
+                watched = watched | beyond
+                work = _swept(surface, target, still, facets, tolerance)
         which = np.flatnonzero(watched & (work.parent >= 0)).astype(np.int32)
         reversible = ReversibleCollapse(
             work, HeldPoints(target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance)
@@ -148,6 +150,18 @@ def lightened_within(
         watched = watched | closer
     assert best is not None
     return best
+
+
+def _swept(surface: Surface, target: Target, still: Mask, facets: int, tolerance: float) -> CollapseMesh:
+    """The target surface after sweeps that leave some vertices (n,) alone."""
+    work = start_collapse(
+        target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table,
+        remember=True, still=still,
+    )  # fmt: skip
+    typical = float(np.median(facet_areas(target.vertices, surface.faces)))
+    most = (_SWEEP_SHARE * tolerance) ** 2 * typical / 3
+    sweep_down(work, facets, most=most, sag=_SWEEP_SHARE * tolerance)
+    return work
 
 
 def _mended(
@@ -222,6 +236,14 @@ class Proof:
         self._nearest = np.zeros(len(self._points), dtype=np.int32)
         self._back = np.zeros(facets)
         self._pairs = np.empty((0, 2), dtype=np.int32)
+
+    def dense_beyond(self, work: CollapseMesh) -> Mask:
+        """Vertices (n0,) of the dense mesh round which a light mesh is too far from it, or passes through itself."""
+        every = np.ones(len(work.faces), dtype=np.bool_)
+        self.begin(len(work.faces))
+        self.measure(work, np.arange(len(work.faces), dtype=np.int32), every)
+        crossing = self_intersections(work.points, work.faces, every)
+        return self.dense_round(np.union1d(self.bad(), crossing.ravel()).astype(np.int32))
 
     def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
         """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""

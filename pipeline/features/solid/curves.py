@@ -3,6 +3,7 @@ circle, ellipse, or a spline on both surfaces."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -70,7 +71,8 @@ class Curve:
 
 def straight(start: Floats, end: Floats) -> Curve:
     """The line between two points."""
-    return Curve("line", np.array([0.0, float(np.linalg.norm(end - start))]), np.stack([start, end]))
+    way = end - start
+    return Curve("line", np.array([0.0, math.sqrt(way @ way)]), np.array([start, end]))
 
 
 def meeting_curve(one: Shape, other: Shape, path: Floats, closed: bool) -> Curve | None:

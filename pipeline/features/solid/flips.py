@@ -42,6 +42,8 @@ def flipped(
     changed = np.zeros(len(mesh.faces), np.bool_)
     for side in (1, 2):
         left = ~changed[facets]
+        if not left.any():
+            break
         flips = _independent(_possible(mesh, facets[left], ends[left], side))
         flips = flips.some(~changed[flips.facets].any(axis=1))
         if not len(flips.facets):
@@ -85,7 +87,10 @@ def _possible(mesh: Bound, facets: Ints, ends: Ints, side: int) -> _Flip:
     good = (np.einsum("nd,njd->nj", old, new) > _FACING).all(axis=1)
     good &= np.minimum(_height(mesh.points[first]), _height(mesh.points[second])) > _LOWEST
     start, end = (a, d) if side == 1 else (b, d)
-    edges, _ = undirected_edges(mesh.faces)
+    touched = np.zeros(n, np.bool_)
+    touched[start] = True
+    some = mesh.faces[touched[mesh.faces].any(axis=1)]
+    edges, _ = undirected_edges(some)
     taken = edges[:, 0].astype(np.int64) * n + edges[:, 1]
     good &= ~np.isin(np.minimum(start, end).astype(np.int64) * n + np.maximum(start, end), taken)
     p, q = (b, c) if side == 1 else (a, c)

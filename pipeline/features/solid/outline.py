@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,17 +51,19 @@ def outline_of(faces: Faces) -> tuple[Outline, list[Failure]]:
     """All edges and walks; failures are borders that have no curve."""
     mesh = faces.mesh
     loops = loops_of(mesh.faces, mesh.labels, len(mesh.points))
-    stops = _stops(faces, loops)
-    opposite = _opposite(loops)
+    rings = _rings(loops)
+    stops = _stops(faces, rings)
+    opposite = _opposite(rings)
+    is_stop = stops.tolist()
     numbers: dict[Ends, int] = {}
     edges: list[Edge] = []
     failures: list[Failure] = []
     walks: dict[int, list[Walk]] = {}
     for face, loop in loops:
-        at = np.flatnonzero(stops[loop])
-        ring = np.roll(loop, -int(at[0])) if len(at) else loop
-        cuts = [*np.flatnonzero(stops[ring]).tolist(), len(ring)] if len(at) else [0, len(ring)]
-        closed = np.append(ring, ring[0]).tolist()
+        ring = loop.tolist()
+        cuts = [at for at, vertex in enumerate(ring) if is_stop[vertex]] or [0]
+        closed = [*ring[cuts[0] :], *ring[: cuts[0] + 1]]
+        cuts = [*(at - cuts[0] for at in cuts), len(ring)]
         walk: Walk = []
         for low, high in pairwise(cuts):
             path = closed[low : high + 1]
@@ -81,21 +84,40 @@ def outline_of(faces: Faces) -> tuple[Outline, list[Failure]]:
     return Outline(faces, edges, walks, seams), failures
 
 
-def _stops(faces: Faces, loops: list[tuple[int, Ints]]) -> NDArray[np.bool_]:
+class _Rings(NamedTuple):
+    """All loops behind each other: the vertices at which their edges start, those before and after them on their loop,
+    the face of each, and where each loop begins."""
+
+    starts: Ints
+    before: Ints
+    ends: Ints
+    face: Ints
+    begins: NDArray[np.int64]
+
+
+def _rings(loops: list[tuple[int, Ints]]) -> _Rings:
+    length = np.array([len(loop) for _, loop in loops])
+    begins = np.cumsum(length) - length
+    starts = np.concatenate([loop for _, loop in loops])
+    at = np.arange(len(starts))
+    after, before = at + 1, at - 1
+    after[begins + length - 1], before[begins] = begins, begins + length - 1
+    face = np.repeat(np.array([face for face, _ in loops], np.int32), length)
+    return _Rings(starts, starts[before], starts[after], face, begins)
+
+
+def _stops(faces: Faces, rings: _Rings) -> NDArray[np.bool_]:
     """(n,) vertices at which edges end: where more than two faces meet, at seams, at corners between planes."""
     mesh = faces.mesh
     n = len(mesh.points)
-    starts = np.concatenate([loop for _, loop in loops])
-    ends = np.concatenate([np.roll(loop, -1) for _, loop in loops])
+    starts, before, ends, face, begins = rings
     degree = np.bincount(starts, minlength=n)  # each border edge is gone along once in either sense
     stops: NDArray[np.bool_] = degree > 2
     for pair in faces.seams.values():
         stops[list(pair)] = True
     flat = np.array([kind_of(s).flat for s in faces.shapes])
-    face = np.concatenate([np.full(len(loop), f) for f, loop in loops])
     curved = np.zeros(n, np.bool_)
     curved[starts[~flat[face]]] = True
-    before = np.concatenate([np.roll(loop, 1) for _, loop in loops])
     p, q, r = mesh.points[before], mesh.points[starts], mesh.points[ends]
     way = r - p
     length = np.maximum(np.linalg.norm(way, axis=1), 1e-300)
@@ -108,18 +130,17 @@ def _stops(faces: Faces, loops: list[tuple[int, Ints]]) -> NDArray[np.bool_]:
     i, k = np.nonzero((neighbours < 0) | (within & (feature >= 0)[:, None]))
     stops[mesh.faces[i, k]] = stops[mesh.faces[i, (k + 1) % 3]] = True
     # Every loop needs a vertex; between planes at least two, or its edge would have no length.
-    for _, loop in loops:
-        if not stops[loop].any():
-            stops[loop.min()] = True
+    for loop in np.flatnonzero(~np.logical_or.reduceat(stops[starts], begins)):
+        mine = starts[begins[loop] :][: np.diff(begins, append=len(starts))[loop]]
+        if not stops[mine].any():
+            stops[mine.min()] = True
     return stops
 
 
-def _opposite(loops: list[tuple[int, Ints]]) -> dict[Ends, int]:
+def _opposite(rings: _Rings) -> dict[Ends, int]:
     """The face across each directed border edge."""
-    start = np.concatenate([loop for _, loop in loops])
-    end = np.concatenate([np.roll(loop, -1) for _, loop in loops])
-    face = np.repeat([face for face, _ in loops], [len(loop) for _, loop in loops])
-    return {(b, a): f for a, b, f in zip(start.tolist(), end.tolist(), face.tolist(), strict=True)}
+    there = zip(rings.ends.tolist(), rings.starts.tolist(), strict=True)
+    return dict(zip(there, rings.face.tolist(), strict=True))
 
 
 def _edge(faces: Faces, path: list[int], between: tuple[int, int]) -> tuple[Edge, Failure | None]:

@@ -67,7 +67,7 @@ def _edges(builder: BRep_Builder, outline: Outline) -> list[TopoDS_Edge]:
         for end in (edge.start, edge.end):
             if end not in vertices:
                 vertex = TopoDS_Vertex()
-                builder.MakeVertex(vertex, shapes.point(points[end]), CONFUSION)
+                builder.MakeVertex(vertex, shapes.point(points[end]), _ROOM)
                 vertices[end] = vertex
     made = []
     forward, backward = TopAbs_Orientation.TopAbs_FORWARD, TopAbs_Orientation.TopAbs_REVERSED
@@ -81,10 +81,10 @@ def _edges(builder: BRep_Builder, outline: Outline) -> list[TopoDS_Edge]:
         builder.Range(out, float(curve.t[0]), float(curve.t[-1]))
         builder.SameParameter(out, True)
         builder.SameRange(out, True)
-        # The ends of a line are its vertices.
-        off = 0.0 if curve.kind == "line" else _ends_off(curve, points[[edge.start, edge.end]])
-        for vertex in (first, last):
-            builder.UpdateVertex(vertex, float(max(_ROOM, _MARGIN * curve.off, _MARGIN * off)))
+        if curve.kind != "line":  # whose ends are its vertices
+            off = _ends_off(curve, points[[edge.start, edge.end]])
+            for vertex in (first, last):
+                builder.UpdateVertex(vertex, float(max(_ROOM, _MARGIN * curve.off, _MARGIN * off)))
         made.append(out)
     return made
 

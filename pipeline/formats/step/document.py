@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
+from OCP.collections import Sequence_TDF_Label as Labels
 from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_Static
 from OCP.Message import Message
@@ -15,6 +16,7 @@ from OCP.StepRepr import StepRepr_NextAssemblyUsageOccurrence
 from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
 from OCP.TDocStd import TDocStd_Document
 from OCP.XCAFApp import XCAFApp_Application
+from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
 _SCHEMAS = {"AP242": "AP242DIS", "AP214": "AP214IS"}
 # The kernel would write the time of day.
@@ -67,7 +69,8 @@ def write_document(path: Path, document: Any, file: str, subject: str, what: str
     if not writer.Transfer(document, STEPControl_AsIs):
         raise OSError(5, f"the CAD kernel could not turn the {subject} into STEP")
     model = writer.ChangeWriter().Model()
-    _number_occurrences(model)
+    if _has_assembly(document):
+        _number_occurrences(model)
     header = APIHeaderSection_MakeHeader(model)
     header.SetName(TCollection_HAsciiString(file))
     header.SetTimeStamp(TCollection_HAsciiString(_FIXED_TIME))
@@ -77,6 +80,12 @@ def write_document(path: Path, document: Any, file: str, subject: str, what: str
     header.SetDescriptionValue(1, TCollection_HAsciiString(what))
     if writer.Write(str(path)) != IFSelect_RetDone:
         raise OSError(5, "the CAD kernel could not write the STEP file")
+
+
+def _has_assembly(document: Any) -> bool:
+    roots = Labels()
+    XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).GetFreeShapes(roots)
+    return any(XCAFDoc_ShapeTool.IsAssembly_s(roots.Value(k)) for k in range(1, roots.Length() + 1))
 
 
 def _number_occurrences(model: Any) -> None:
