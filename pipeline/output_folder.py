@@ -23,6 +23,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import OutputError, SettingsError
+from pipeline.files import text_of
 
 MARKER = ".datumlift"
 WORK = "work"
@@ -217,7 +218,7 @@ class _Marker:
         self.files: dict[str, tuple[str, ...]] = {}
         self.stands: str | None = None
         try:
-            text = path.read_text(encoding="utf-8") if not path.is_symlink() else ""
+            text = text_of(path) if not path.is_symlink() else ""
             told = json.loads(text)
             files = {str(name): tuple(map(str, digests)) for name, digests in told["files"].items()}
             if told["seal"] == _seal(files):

@@ -34,6 +34,7 @@ from typing import Any
 
 from pipeline import __version__, artefacts
 from pipeline.errors import InputError, OutputError, SettingsError
+from pipeline.files import refuse_special, text_of
 from pipeline.formats.names_file import NAMES_FILE, names_text, read_names
 from pipeline.job import Job, load_job, make_job
 from pipeline.meter import Meter
@@ -277,9 +278,10 @@ def stages_of(job: Job) -> tuple[str, ...]:
 
 def _refuse_missing(scan: Path) -> None:
     try:
+        refuse_special(scan)
         what = "" if scan.is_file() else "is a folder" if scan.is_dir() else "does not exist"
     except OSError as error:
-        what = f"can't be reached ({error.strerror})"
+        what = f"can't be read ({error.strerror})"
     if what:
         raise InputError(f"The scan {scan!s:.200} {what}; give the path of a mesh or points file.")
 
@@ -326,6 +328,8 @@ def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
         progress(0.0)
         shelf.begin(name)
         result = shelf.stage(name)(**shelf.arguments(name, progress))
+        if name == "read":
+            shelf.refuse_changed(result)
         shelf.put(name, result)
         progress(1.0)
         return StageReport(name, meter.seconds, meter.peak_mb, False)
@@ -363,6 +367,13 @@ class _Shelf:
         unit = self.get("read", "source").unit_factor
         self.placed = placed(self._job, name, self._out, last_run(self._out), self._content, unit)
         self._job = self.placed.job
+
+    def refuse_changed(self, read: ReadResult) -> None:
+        """What the file was when the run began is what its results are known by."""
+        if read.source.sha256 != self._content:
+            raise InputError(
+                f"The scan {self._job.scan} was changed while it was read; wait until it is written, then run it again."
+            )
 
     def stage(self, name: str) -> Callable[..., Any]:
         return getattr(importlib.import_module(f"pipeline.stages.{name}"), name)
@@ -623,7 +634,7 @@ def _kept(out: Path, job_file: Path | None) -> tuple[str, ...]:
 
 def _is_datum_file(path: Path) -> bool:
     try:
-        return "schema_version" in json.loads(path.read_text(encoding="utf-8"))
+        return "schema_version" in json.loads(text_of(path))
     except (OSError, ValueError, TypeError, RecursionError):
         return False
 

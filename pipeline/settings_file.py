@@ -10,6 +10,7 @@ from typing import Any, TypeVar, get_origin
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from pipeline.errors import InputError, SettingsError
+from pipeline.files import text_of
 
 _MINUS = "\u2212"
 
@@ -34,11 +35,8 @@ def plain_toml(path: str | Path, what: str, instead: str) -> dict[str, Any]:
     ...     print(error)
     There is no job file nowhere.toml; check the name, or make one
     """
-    if Path(path).exists() and not Path(path).is_file() and not Path(path).is_dir():
-        # To read from a pipe may take for ever, and so may a device.
-        raise InputError(f"The {what} {path} is a pipe or a device and no file; save it as one.")
     try:
-        return _toml(Path(path).read_text(encoding="utf-8"))
+        return _toml(text_of(path))
     except FileNotFoundError:
         raise InputError(f"There is no {what} {path}; check the name, or {instead}") from None
     except (OSError, UnicodeDecodeError) as error:

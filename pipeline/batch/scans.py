@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.files import refuse_special
 from pipeline.formats.meshes_in import FORMS
 from pipeline.runner import default_out
 
@@ -82,9 +83,8 @@ def memory_of(path: Path) -> float:
 
 
 def _lines(source: Path) -> list[str]:
-    if source.exists() and not source.is_file():
-        raise InputError(f"{source} is a pipe or a device and no list of scans; save it as a file.")
     try:
+        refuse_special(source)
         if source.stat().st_size > _LONGEST_LIST or source.suffix.lower() in FORMS:
             raise InputError(
                 f"{source} is no list of scans but a scan, or a file of another kind; give a folder, or a text file "

@@ -10,7 +10,7 @@ from scipy.ndimage import uniform_filter1d
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.geometry import FULL_TURN, Floats, Indices, Ints, Mask, signed_area, unit_rows
 from pipeline.jit import njit
-from pipeline.mesh.topology import edge_in
+from pipeline.mesh.topology import ascending
 from pipeline.values import MEASURED
 
 BELOW = 0.7  # mm below the face at which a scanner's rounding of the edge has ended (or twice the edge length)
@@ -68,6 +68,28 @@ def _loops(ground: SketchGround, index: int, matrix: Floats) -> list[tuple[Ints,
 
 
 @njit(cache=True)
+def _steps_at(f: Ints, labels: Ints, index: int, facets: Ints, p: int) -> tuple[Ints, Ints]:
+    """Vertices, sorted, that a face's facets run to from p, and those that they come to p from."""
+    forth = np.empty(len(facets), dtype=np.int32)
+    returned = np.empty(len(facets), dtype=np.int32)
+    count = 0
+    for j in facets:
+        if labels[j] == index:
+            k = 0
+            while f[j, k] != p:
+                k += 1
+            forth[count], returned[count] = f[j, (k + 1) % 3], f[j, (k + 2) % 3]
+            count += 1
+    return ascending(forth[:count]), ascending(returned[:count])
+
+
+@njit(cache=True)
+def _has(values: Ints, value: int) -> bool:
+    at = np.searchsorted(values, value)
+    return bool(at < values.size and values[at] == value)
+
+
+@njit(cache=True)
 def _sides_of(
     f: Ints, measured: Mask, labels: Ints, index: int, indptr: Ints, facets: Ints
 ) -> tuple[Ints, Ints]:  # fmt: skip
@@ -83,6 +105,7 @@ def _sides_of(
     for p in range(on_face.size):
         if not on_face[p]:
             continue
+        forth, returned = _steps_at(f, labels, index, facets[indptr[p] : indptr[p + 1]], p)
         for s in range(indptr[p], indptr[p + 1]):
             i = facets[s]
             mine = labels[i] == index
@@ -94,13 +117,7 @@ def _sides_of(
             q = f[i, (k + 1) % 3]
             if not mine and (q < p or not on_face[q]):
                 continue
-            there = back = False
-            for t in range(indptr[p], indptr[p + 1]):
-                j = facets[t]
-                if labels[j] == index:
-                    how = edge_in(f, j, f[i, k], q)
-                    there |= 0 <= how < 3
-                    back |= how >= 3
+            there, back = _has(forth, q), _has(returned, q)
             if mine and not back:
                 rim.append((f[i, k], q))
             elif not mine and not there and not back:

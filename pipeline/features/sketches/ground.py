@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.geometry import Floats, Indices, Ints, Mask
-from pipeline.jit import njit, prange
-from pipeline.mesh.topology import edge_in, facet_normals, median_edge, vertex_facets, vertex_normals
+from pipeline.jit import njit
+from pipeline.mesh.topology import edge_in, facet_neighbours, facet_normals, median_edge, vertex_facets, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature, Surface
 
@@ -59,7 +59,7 @@ def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: 
     indptr, facets = vertex_facets(surface.faces, n)
     labels = _spread(surface, labels, features, level, indptr, facets)
     vertex_label = _labels_of_corners(surface.faces, labels, n)
-    on_border = _on_border(surface.faces, surface.origin == MEASURED, indptr, facets)
+    on_border = _on_border(surface.faces, surface.origin == MEASURED, n)
     edge = median_edge(surface.vertices, surface.faces)
     normals = vertex_normals(surface.vertices, surface.faces)
     return SketchGround(
@@ -78,29 +78,20 @@ def _labels_of_corners(f: Ints, labels: Ints, n: int) -> Ints:
     return out
 
 
-@njit(cache=True, parallel=True)
-def _on_border(f: Ints, measured: Mask, indptr: Ints, facets: Ints) -> Mask:
+def _on_border(f: Ints, measured: Mask, n: int) -> Mask:
     """(n,) vertices on an edge that can't be crossed from one measured facet to another that runs it the other way."""
-    out = np.zeros(indptr.size - 1, dtype=np.bool_)
-    for p in prange(out.size):
-        own = np.int32(p)
-        for s in range(indptr[p], indptr[p + 1]):
-            i = facets[s]
-            if not measured[i]:
-                continue
-            k = 0
-            while f[i, k] != own:
-                k += 1
-            partners, crossed = 0, False
-            for t in range(indptr[p], indptr[p + 1]):
-                j = facets[t]
-                if j == i or not measured[j]:
-                    continue
-                how = edge_in(f, j, f[i, k], f[i, (k + 1) % 3])
-                partners += how >= 0
-                crossed |= how >= 3
-            if partners != 1 or not crossed:
-                out[p] = True
+    f = np.ascontiguousarray(f[measured])
+    return _starts_of_uncrossed(f, facet_neighbours(f, n), n)
+
+
+@njit(cache=True)
+def _starts_of_uncrossed(f: Ints, neighbours: Ints, n: int) -> Mask:
+    out = np.zeros(n, dtype=np.bool_)
+    for i in range(len(f)):
+        for k in range(3):
+            j = neighbours[i, k]
+            if j < 0 or edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3:
+                out[f[i, k]] = True
     return out
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import ValidationError
 
+from pipeline.files import bytes_of
 from pipeline.formats.datum_file.figures import known, known_vector, matrix
 from pipeline.formats.datum_file.records import (
     FrameRecord,
@@ -103,7 +104,7 @@ def last_run(folder: Path) -> LastRun | None:
     (1.0, ())
     """
     try:
-        found = _LastRun.model_validate_json((folder / "datums.json").read_bytes())
+        found = _LastRun.model_validate_json(bytes_of(folder / "datums.json"))
     except (OSError, ValidationError):
         return None
     kept = None if found.places is None else tuple(map(_read, (*found.places, *found.places_kept)))

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.errors import InputError
+from pipeline.files import text_of
 from pipeline.formats.datum_file.records import SCHEMA_VERSION, DatumFile
 
 
@@ -60,7 +61,7 @@ def read_datums(path: str | Path) -> DatumFile:
 
 def _text_of(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return text_of(path)
     except FileNotFoundError:
         raise InputError(
             f"There is no datum file {path}; check the name, or make one with: datumlift run SCAN"

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import InputError
+from pipeline.files import copied_as_text
 from pipeline.geometry import Floats
 
 _FLAT = ("cartesianX", "cartesianY", "cartesianZ")
@@ -40,7 +41,7 @@ def read_e57(path: Path) -> tuple[Floats, Floats | None]:
 
 
 def _broken(path: Path, error: Exception) -> InputError:
-    why = " ".join(str(error).split())
+    why = copied_as_text(path) or " ".join(str(error).split())
     return InputError(f"{path} is cut short or no sound E57 file ({why:.120}); export or copy it again.")
 
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import base64
 import binascii
-import errno
 import json
 import math
+import re
 import struct
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import bytes_of, copied_as_text
 from pipeline.geometry import Floats, Ints
 
 _MAGIC, _JSON, _BIN = b"glTF", 0x4E4F534A, 0x004E4942
@@ -27,6 +28,9 @@ _TYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126:
 _WIDTHS = {"SCALAR": 1, "VEC3": 3}
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
 _COMPRESSED = ("KHR_draco_mesh_compression", "EXT_meshopt_compression")
+# Of those in the Khronos Group's registry: whole numbers for coordinates, which are read, and what says how a surface
+# looks.
+_HARMLESS = ("KHR_mesh_quantization", "KHR_materials_", "KHR_texture_", "EXT_texture_", "KHR_lights_")
 # A mesh may be placed many times over; more facets than a file of this size could hold are no scan.
 _MOST_FACETS = 1_000_000
 
@@ -36,14 +40,26 @@ def read_gltf(path: Path) -> tuple[Floats, Ints]:
     data = path.read_bytes()
     text, chunk = _chunks(path, data) if data[:4] == _MAGIC else (data, b"")
     try:
-        tree = json.loads(text.decode("utf-8"))
+        tree = json.loads(text.decode("utf-8-sig"))
     except (ValueError, RecursionError):
         raise InputError(f"{path} can't be understood as glTF: its JSON is broken; export or copy it again.") from None
     return _Reader(path, tree, chunk, len(data)).read()
 
 
+def _old(path: Path, version: Any) -> InputError:
+    return InputError(f"{path} is glTF of version {version!s:.20}, and only 2.0 is read; export it again, as 2.0.")
+
+
 def _chunks(path: Path, data: bytes) -> tuple[bytes, bytes]:
     """The JSON and the binary chunk."""
+    if len(data) < 20:
+        raise InputError(f"{path} is cut short: {len(data)} bytes are no binary glTF; export or copy it again.")
+    version, stated = struct.unpack_from("<II", data, 4)
+    told = copied_as_text(path) if stated != len(data) else ""
+    if told:
+        raise InputError(f"{path} is no sound binary glTF: {told}; copy it again as a binary file.")
+    if version != 2:
+        raise _old(path, version)
     found: dict[int, bytes] = {}
     at = 12
     while at + 8 <= len(data):
@@ -67,10 +83,17 @@ class _Reader:
         self._buffers: dict[int, bytes] = {}
 
     def read(self) -> tuple[Floats, Ints]:
-        required = self._tree.get("extensionsRequired")
-        named = [name for name in _COMPRESSED if isinstance(required, list) and name in required]
-        if named:
-            raise InputError(f"{self._path} is compressed ({named[0]}), which is not read; export it uncompressed.")
+        asset = self._tree.get("asset")
+        version = asset.get("version", "2.0") if isinstance(asset, dict) else "2.0"
+        if not re.match(r"2(\.|$)", str(version)):
+            raise _old(self._path, version)
+        unread = [name for name in map(str, self._list("extensionsRequired")) if not name.startswith(_HARMLESS)]
+        if unread:
+            why = "is compressed" if unread[0] in _COMPRESSED else "can't be read without an extension that it requires"
+            raise InputError(
+                f"{self._path} {why} ({unread[0]:.60}), which is not known here; export it uncompressed, as plain "
+                "glTF 2.0."
+            )
         points, faces, total, start = [], [], 0, 0
         for mesh, matrix in self._placed():
             if mesh not in self._meshes:
@@ -264,9 +287,7 @@ class _Reader:
                 "as one file (.glb)."
             )
         try:
-            if place.exists() and not place.is_file():  # to read a pipe would be to wait without end
-                raise OSError(errno.EINVAL, "it is no file")
-            return place.read_bytes()
+            return bytes_of(place)
         except OSError as error:
             raise InputError(
                 f"{self._path} needs the file {uri:.60} beside it, which can't be read ({error.strerror}); copy both."

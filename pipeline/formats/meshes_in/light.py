@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.values import Surface
+from pipeline.files import bytes_of
+from pipeline.values import ORIGIN_NAMES, Surface
 
 _FACET = np.dtype([("count", "u1"), ("corners", "<i4", 3), ("feature", "<i4"), ("origin", "u1")])
 _ORDER = "comment feature counts into:"
@@ -31,7 +32,7 @@ def read_light(path: Path) -> tuple[Surface, NDArray[np.int32], tuple[str, ...]]
     (1, [1], ('H1', 'F1'))
     """
     try:
-        head, mark, body = path.read_bytes().partition(b"end_header\n")
+        head, mark, body = bytes_of(path).partition(b"end_header\n")
     except OSError as error:
         raise InputError(
             f"The light mesh {path} can't be read ({error.strerror}); give the folder of a run, or run the scan again."
@@ -44,6 +45,11 @@ def read_light(path: Path) -> tuple[Surface, NDArray[np.int32], tuple[str, ...]]
         raise InputError(f"{path} is no light mesh as datumlift writes it; run the scan again.")
     points = np.frombuffer(body, "<f8", 3 * counts[0]).reshape(-1, 3)
     rows = np.frombuffer(body, _FACET, offset=24 * counts[0])
-    surface = Surface(points.copy(), rows["corners"].astype(np.int32), rows["origin"].copy())
     ids = tuple(order.removeprefix(_ORDER).partition(";")[0].split())
-    return surface, rows["feature"].astype(np.int32), ids
+    corners, labels = rows["corners"], rows["feature"]
+    sound = len(rows) > 0 and np.isfinite(points).all() and (rows["origin"] < len(ORIGIN_NAMES)).all()
+    sound = sound and ((corners >= 0) & (corners < len(points))).all() and ((labels >= -1) & (labels < len(ids))).all()
+    if not sound:
+        raise InputError(f"{path} is damaged: its facets can't be what datumlift wrote; run the scan again.")
+    surface = Surface(points.copy(), corners.astype(np.int32), rows["origin"].copy())
+    return surface, labels.astype(np.int32), ids

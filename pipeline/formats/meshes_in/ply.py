@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import content_of, copied_as_text
 from pipeline.formats.meshes_in.text_numbers import GOOD, line_of, next_line, polygons, rows
 from pipeline.geometry import Bytes, Indices, Ints, Longs
 from pipeline.jit import njit
@@ -60,7 +61,7 @@ class PlyMesh:
 
 def read_ply(path: Path) -> PlyMesh:
     """The mesh of a PLY file. Raises InputError."""
-    data = np.memmap(path, dtype=np.uint8, mode="r")
+    data = content_of(path)
     form, elements, start, comments = _header(path, data)
     for element in elements:
         # Not even an empty record takes less than a byte of text, nor does a binary one with a list.
@@ -188,31 +189,40 @@ def _binary(
 ) -> tuple[NDArray, Ints, Bytes | None]:
     points = np.empty((0, 3), dtype=np.float32)
     faces = np.empty((0, 3), dtype=np.int32)
-    origin = None
+    origin, start = None, at
     for element in elements:
         if not any(p.count for p in element.properties):
             record = np.dtype([(f"{i}", order + p.type) for i, p in enumerate(element.properties)])
             end = at + record.itemsize * element.count
-            _check_length(path, element, end, len(data))
+            _check_length(path, element, end, data, start)
             if element.name == "vertex":
                 table = data[at:end].view(record)
                 axes = [table[f"{element.place(axis)}"] for axis in names]
                 points = np.stack(axes, axis=1).astype(np.result_type(*axes, np.float32).newbyteorder("="))
         else:
             faces_here, origin_here, end = _lists(data, element, at, order)
-            _check_length(path, element, end, len(data))
+            _check_length(path, element, end, data, start)
             if element.name == "face":
                 faces, origin = faces_here, origin_here
         at = end
+    if at < len(data):
+        _check_copy(path, start)
     return points, faces, origin
 
 
-def _check_length(path: Path, element: _Element, end: int, size: int) -> None:
-    if end > size:
+def _check_length(path: Path, element: _Element, end: int, data: Bytes, start: int) -> None:
+    if end > len(data):
+        _check_copy(path, start)
         raise InputError(
             f"{path} is cut short: its header promises {element.count:,} {element.name} records, which do not fit "
-            f"into its {size:,} bytes; export or copy it again."
+            f"into its {len(data):,} bytes; export or copy it again."
         )
+
+
+def _check_copy(path: Path, start: int) -> None:
+    told = copied_as_text(path, start)
+    if told:
+        raise InputError(f"{path} is no sound binary PLY: {told}; copy it again as a binary file.")
 
 
 def _lists(data: Bytes, element: _Element, at: int, order: str) -> tuple[Ints, Bytes | None, int]:

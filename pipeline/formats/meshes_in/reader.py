@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import refuse_special
 from pipeline.formats.meshes_out import ORIGIN_COMMENT, UNIT_COMMENTS
 from pipeline.progress import Progress, silent
 from pipeline.values import ORIGIN_NAMES
@@ -23,7 +24,7 @@ _TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
 # mm: a place further out is no part's, and its square is still a number.
 _FAR = 1e30
 _WIDTH_OF_A_LINE = 1e-6  # of its coordinates: what single precision leaves of points on a line is less
-# A fan of a CAD export has a few hundred. Time grows with the square of it: a fan of this many takes some seconds.
+# A fan of a CAD export has a few hundred. What is looked for in the boxes of facets grows with the square of it.
 _MOST_ABOUT_A_VERTEX = 2_000
 
 
@@ -76,6 +77,7 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
             raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
         if form not in FORMS:
             raise InputError(f"{path} has an extension that is not known; save the scan as one of: {' '.join(FORMS)}.")
+        refuse_special(path)
         if path.stat().st_size == 0:
             raise InputError(f"{path} is empty; export or copy it again.")
         return _read(path, form, progress)
@@ -123,7 +125,9 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
-    _check_fans(path, vertices, faces)
+    if origin is None:
+        faces, turned = _small_fans(path, vertices, faces)
+        told = (*told, *turned)
     from pipeline.mesh.topology import in_morton_order
 
     if _on_a_line(vertices, faces):
@@ -243,16 +247,29 @@ def _on_a_line(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
     return True
 
 
-def _check_fans(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
-    """What is looked for about a vertex is looked for among all facets there, so that these may not be too many."""
+def _small_fans(
+    path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]
+) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+    """Faces that no vertex has too many of about it, and a caution on what was drawn anew for that."""
+    from pipeline.mesh.repair import smaller_fans
+
     there = np.bincount(faces.ravel())
     worst = int(there.argmax())
-    if there[worst] > _MOST_ABOUT_A_VERTEX:
-        place = ", ".join(f"{x:.6g}" for x in vertices[worst])
+    place = f"[{', '.join(f'{x:.6g}' for x in vertices[worst])}]"
+    faces, changed = smaller_fans(vertices, faces, _MOST_ABOUT_A_VERTEX)
+    left = np.bincount(faces.ravel())
+    if left.max() > _MOST_ABOUT_A_VERTEX:
+        place = f"[{', '.join(f'{x:.6g}' for x in vertices[int(left.argmax())])}]"
         raise InputError(
-            f"{path}: {there[worst]:,} facets meet in one point, [{place}], where {_MOST_ABOUT_A_VERTEX:,} may at "
-            "most; a scan has some six: mesh it anew, with facets of about one size."
+            f"{path}: {left.max():,} facets meet in one point, {place}, where {_MOST_ABOUT_A_VERTEX:,} may that don't "
+            "go on straight into each other; a scan has some six: mesh it anew, with facets of about one size."
         )
+    if not changed:
+        return faces, ()
+    return faces, (
+        f"{there[worst]:,} facets of the file meet in one point, {place} in its own coordinates; {changed:,} there "
+        "were drawn anew between the same points, and the surface is the same within some millionths of its size.",
+    )
 
 
 def _check_finite(path: Path, vertices: NDArray[np.float64]) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import InputError
+from pipeline.files import content_of, copied_as_text
 from pipeline.formats.meshes_in.text_numbers import ENDED, GOOD, line_of, next_line, number, skip_blanks
 from pipeline.geometry import Bytes, Floats, Ints
 from pipeline.jit import njit
@@ -45,6 +46,9 @@ def read_stl(path: Path, progress: Progress) -> tuple[Floats, Ints, str | None]:
         raise InputError(
             f"{path} is cut short: {size} bytes are less than the header of a binary STL; export or copy it again."
         )
+    told = copied_as_text(path)
+    if told:
+        raise InputError(f"{path} is no sound binary STL: {told}; copy it again as a binary file.")
     there = (size - _HEADER) / _RECORD.itemsize
     if there < stated:
         raise InputError(
@@ -65,11 +69,14 @@ def _binary(path: Path, facets: int, progress: Progress) -> tuple[Floats, Ints, 
     digest = hashlib.sha256()
     welder = Welder(3 * facets)
     faces = np.empty((facets, 3), dtype=np.int32)
-    with open(path, "rb", buffering=0) as file:
+    with open(path, "rb") as file:
         digest.update(file.read(_HEADER))
         done = 0
         while done < facets:
-            raw = file.read(_RECORD.itemsize * min(_CHUNK, facets - done))
+            wanted = _RECORD.itemsize * min(_CHUNK, facets - done)
+            raw = file.read(wanted)
+            if len(raw) < wanted:
+                raise InputError(f"{path} became shorter while it was read; wait until it is written, then try again.")
             digest.update(raw)
             records = np.frombuffer(raw, dtype=_RECORD)
             corners = records["corners"].reshape(-1, 3)
@@ -129,7 +136,7 @@ def _corners(text: Bytes, vertex: Bytes, end: Bytes, out: Floats) -> tuple[int, 
 
 
 def _text(path: Path) -> tuple[Floats, Ints]:
-    text = np.memmap(path, dtype=np.uint8, mode="r")
+    text = content_of(path)
     # The seven lines of a facet are at least 86 characters; what is not touched costs no memory.
     corners = np.empty((text.size // 20, 3), dtype=np.float64)
     count, ended, position, code = _corners(text, _VERTEX, _END, corners)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import InputError
+from pipeline.files import content_of
 from pipeline.formats.meshes_in.text_numbers import (
     GOOD,
     content,
@@ -26,7 +27,7 @@ from pipeline.jit import njit
 
 def read_obj(path: Path) -> tuple[Floats, Ints]:
     """Points (n, 3) and faces (m, 3) of all groups; materials and texture are passed over. Raises InputError."""
-    text = np.memmap(path, dtype=np.uint8, mode="r")
+    text = content_of(path)
     nothing = np.empty((0, 3)), np.empty((0, 3), dtype=np.int32)
     vertices, triangles, at, code = _obj(text, *nothing)
     points, faces = np.empty((vertices, 3)), np.empty((triangles, 3), dtype=np.int32)
@@ -138,7 +139,7 @@ def _obj(text: Bytes, points: Floats, faces: Ints) -> tuple[int, int, int, int]:
 
 def read_off(path: Path) -> tuple[Floats, Ints]:
     """Points (n, 3) and faces (m, 3); colours and normals are passed over. Raises InputError."""
-    text = np.memmap(path, dtype=np.uint8, mode="r")
+    text = content_of(path)
     at = content(text, 0)
     word = bytes(text[at : at + 16]).split()[:1]
     if not word or word[0] not in (b"OFF", b"COFF", b"NOFF", b"CNOFF", b"STOFF"):

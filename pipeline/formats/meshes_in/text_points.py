@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import InputError
+from pipeline.files import content_of
 from pipeline.formats.meshes_in.text_numbers import (
     ENDED,
     GOOD,
@@ -33,7 +34,7 @@ def read_text_points(path: Path) -> tuple[Floats, Floats | None]:
     A first line of words names the columns. Without one the first three numbers of a line are x, y and z; the next
     three, or what stands last, are a normal if they are of length one all through.
     """
-    text = np.memmap(path, dtype=np.uint8, mode="r")
+    text = content_of(path)
     start, names, width = _head(path, text)
     columns = [names.index(axis) for axis in _AXES] if names else [0, 1, 2]
     told: list[list[int]] = []

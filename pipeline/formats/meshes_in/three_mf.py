@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import html
 import io
+import posixpath
 import re
 import zipfile
 import zlib
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
+from urllib.parse import unquote
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.files import copied_as_text
 
 # 3MF core specification, the model element's `unit`.
 _3MF_UNITS = {
@@ -35,7 +39,10 @@ _DEEPEST, _MOST_COPIES, _SMALL = 32, 20, 2_000_000
 _PLACING = re.compile(rb"<(?:\w+:)?(object|component|item)\b([^<>]*)>")
 _OBJECT, _OBJECT_ENDS = re.compile(rb"<(?:\w+:)?object\b"), re.compile(rb"</(?:\w+:)?object\s*>")
 _NUMBER = re.compile(rb"(?<![\w:])((?:object)?id)\s*=\s*[\"'](\d+)[\"']")
-_PATH = re.compile(rb"(?<![\w:])\w+:path\s*=\s*[\"']/?([^\"']*)[\"']")
+_PATH = re.compile(rb"(?<![\w:])\w+:path\s*=\s*[\"']([^\"']*)[\"']")
+_RELATION = re.compile(rb"<(?:\w+:)?Relationship\b[^<>]*>")
+_TARGET, _TYPE = (re.compile(rb"\b" + word + rb"\s*=\s*[\"']([^\"']*)[\"']") for word in (b"Target", b"Type"))
+_USUAL_ROOT = "3d/3dmodel.model"
 _NAMESPACE = re.compile(rb"(?<![\w:])xmlns(?::[\w.-]+)?\s*=\s*(?:\"[^\"]*\"|'[^']*')")
 _RESOURCES = re.compile(rb"</(?:\w+:)?resources\s*>|<(?:\w+:)?resources\b[^<>]*/>")
 # What a damaged archive makes its reader raise; NotImplementedError, a RuntimeError, is an unknown compression.
@@ -89,18 +96,20 @@ def _unit(path: Path) -> tuple[str, io.BytesIO | None]:
                     f"{path} says that its {path.stat().st_size:,} bytes unpack to {size:,}, which no mesh does; "
                     "export it again."
                 )
-            models = {m.filename.lower().lstrip("/"): m for m in members if m.filename.lower().endswith(".model")}
-            root = next((name for name in models if "3d/3dmodel.model" in name), next(iter(models)))
+            models = {name: m for m in members if (name := _part_name(m.filename)).endswith(".model")}
+            if len(models) < sum(_part_name(m.filename).endswith(".model") for m in members):
+                raise InputError(f"{path} holds two models of one name; export it again.")
+            root = _root_of(archive, members, models)
             for member in models.values():
                 _check_placing(path, _as_utf8(archive.read(member)))
             model = _as_utf8(archive.read(models[root]))
             unit = _stated_unit(path, model)
             others = {
-                found[1].decode("utf-8", "replace").lower()
+                _part_name(_unescaped(found[1]))
                 for tag in _PLACING.finditer(model)
                 if tag[1] != b"object" and (found := _PATH.search(tag[2]))
             }
-            if not others:
+            if not others and models[root].filename.lower() == _USUAL_ROOT:
                 return unit, None
             parts = {root: model}
             for other in sorted(others - {root}):
@@ -111,6 +120,9 @@ def _unit(path: Path) -> tuple[str, io.BytesIO | None]:
                     )
                 parts[other] = _as_utf8(archive.read(models[other]))
     except _BROKEN:
+        told = copied_as_text(path)
+        if told:
+            raise InputError(f"{path} is no whole 3MF file: {told}; copy it again as a binary file.") from None
         raise broken from None
     except OSError as error:
         # A decompressor's complaint has no number; the system's has one.
@@ -122,6 +134,27 @@ def _unit(path: Path) -> tuple[str, io.BytesIO | None]:
         archive.writestr("3D/3dmodel.model", joined)
     whole.seek(0)
     return unit, whole
+
+
+def _part_name(name: str) -> str:
+    """As parts of a package are told apart (ISO/IEC 29500-2, 6.2 and 6.3): without regard to case, bytes written as
+    %XX or plainly."""
+    plain = unquote(name.replace("\\", "/"), errors="replace")
+    return posixpath.normpath("/" + plain).lstrip("/").lower()
+
+
+def _unescaped(text: bytes) -> str:
+    return html.unescape(text.decode("utf-8", "replace"))
+
+
+def _root_of(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], models: dict[str, zipfile.ZipInfo]) -> str:
+    """The name of the model that the package says to start at, else the one that is called as all do."""
+    start = next((m for m in members if _part_name(m.filename) == "_rels/.rels"), None)
+    for tag in _RELATION.findall(_as_utf8(archive.read(start)) if start is not None else b""):
+        target, kind = _TARGET.search(tag), _TYPE.search(tag)
+        if target and kind and kind[1].endswith(b"/3dmodel") and (name := _part_name(_unescaped(target[1]))) in models:
+            return name
+    return next((name for name in models if _USUAL_ROOT in name), next(iter(models)))
 
 
 def _as_utf8(model: bytes) -> bytes:
@@ -165,7 +198,7 @@ def _joined(path: Path, parts: dict[str, bytes]) -> bytes:
                     "it again, as one model."
                 )
             kept = kept.replace(found[0], b"")
-            part = found[1].decode("utf-8", "replace").lower()
+            part = _part_name(_unescaped(found[1]))
 
         def number(stated: re.Match[bytes]) -> bytes:
             one = part, stated[2]

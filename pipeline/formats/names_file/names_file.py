@@ -19,6 +19,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.errors import InputError
+from pipeline.files import text_of
 from pipeline.values import NameBook, NumberedFeature, NumberedGap
 
 NAMES_FILE = "names.json"
@@ -90,7 +91,7 @@ def read_names(path: Path) -> NameBook:
     """
     remedy = "mend it, or take it away to count anew"
     try:
-        made = _File.model_validate_json(path.read_text(encoding="utf-8"))
+        made = _File.model_validate_json(text_of(path))
     except FileNotFoundError:
         return NameBook()
     except OSError as error:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.files import refuse_special
 from pipeline.fitup import Body
 from pipeline.formats.solid import NamedBody, body_of_shape, faces_of, read_body
 
@@ -17,9 +18,10 @@ def body_of_step(name: str, path: Path, uncertainty: float) -> Body:
 
     Raises InputError when it can't be read, or has no faces.
     """
-    if not path.is_file():
+    if not path.exists():
         raise InputError(f"There is no file {path}; check the name of {name}'s file in the layout.")
     try:
+        refuse_special(path)
         shape = read_body(path)
     except OSError as error:
         raise InputError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipeline.mesh.topology.adjacency import (
     NONMANIFOLD,
+    ascending,
     edge_in,
     facet_neighbours,
     neighbours_without,
@@ -27,6 +28,7 @@ from pipeline.mesh.topology.pinched_loops import cut_at_pinches
 
 __all__ = [
     "NONMANIFOLD",
+    "ascending",
     "boundary_loops",
     "compact",
     "components",

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.topology.adjacency import edge_in, half_edges, pair_half_edges
+from pipeline.mesh.topology.adjacency import FEW, ascending, edge_in, half_edges, pair_half_edges
 
 
 @dataclass(frozen=True)
@@ -35,21 +35,11 @@ class EdgeReport:
 
 
 @njit(cache=True)
-def _is_first(f: Ints, edges: Ints, low: int, at: int) -> bool:
-    """Whether none of the half-edges edges[low:at], all of one smaller vertex, lies on the edge of edges[at]."""
-    i, k = edges[at] // 3, edges[at] % 3
-    far = max(f[i, k], f[i, (k + 1) % 3])
-    for s in range(low, at):
-        j, q = edges[s] // 3, edges[s] % 3
-        if max(f[j, q], f[j, (q + 1) % 3]) == far:
-            return False
-    return True
-
-
-@njit(cache=True)
 def _edge_counts(f: Ints, indptr: Ints, edges: Ints, neighbours: Ints) -> tuple[int, int, int]:
     border = nonmanifold = inconsistent = 0
     for p in range(indptr.size - 1):
+        far = np.empty(indptr[p + 1] - indptr[p], dtype=np.int32)
+        many = 0
         for s in range(indptr[p], indptr[p + 1]):
             i, k = edges[s] // 3, edges[s] % 3
             a, b = f[i, k], f[i, (k + 1) % 3]
@@ -59,9 +49,14 @@ def _edge_counts(f: Ints, indptr: Ints, edges: Ints, neighbours: Ints) -> tuple[
             if j == -1:
                 border += 1
             elif j == -2:
-                nonmanifold += _is_first(f, edges, indptr[p], s)
+                far[many] = max(a, b)
+                many += 1
             elif j > i and edge_in(f, j, a, b) < 3:
                 inconsistent += 1
+        if many > 0:
+            far = ascending(far[:many])
+        for s in range(many):
+            nonmanifold += s == 0 or far[s] != far[s - 1]
     return border, nonmanifold, inconsistent
 
 
@@ -90,9 +85,27 @@ def _sorted_facet(f: Ints, i: int) -> tuple[int, int, int]:
 
 
 @njit(cache=True)
+def _duplicates_sorted(f: Ints, row: Ints, p: int, out: Mask) -> None:
+    """As `_duplicates` for the half-edges of one vertex; many are sorted by their facets' other two corners."""
+    keys = np.empty(row.size, dtype=np.int64)
+    for s in range(row.size):
+        low, middle, high = _sorted_facet(f, row[s] // 3)
+        keys[s] = np.int64(middle) << 32 | high if low == p and low < middle < high else -1
+    order = np.argsort(keys, kind="mergesort")
+    # Those of one key stand in the order of their facets; each is there by two of its edges.
+    for s in range(1, row.size):
+        before, here = order[s - 1], order[s]
+        if keys[here] >= 0 and keys[here] == keys[before]:
+            out[row[here] // 3] |= row[before] // 3 != row[here] // 3
+
+
+@njit(cache=True)
 def _duplicates(f: Ints, indptr: Ints, edges: Ints) -> Mask:
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for p in range(indptr.size - 1):
+        if indptr[p + 1] - indptr[p] > FEW:
+            _duplicates_sorted(f, edges[indptr[p] : indptr[p + 1]], p, out)
+            continue
         for s in range(indptr[p], indptr[p + 1]):
             i = edges[s] // 3
             mine = _sorted_facet(f, i)

@@ -18,6 +18,7 @@ import trimesh
 from pipeline.errors import InputError
 from pipeline.formats.meshes_in import read_mesh
 from pipeline.formats.meshes_out import write_3mf
+from tests.campaign.seeds import files
 
 POINTS = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
 FACES = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32)
@@ -233,9 +234,68 @@ def test_gltf_that_makes_no_sense(tmp_path: Path, changes: dict[str, Any], says:
 def test_gltf_that_wants_a_pipe_or_a_folder(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.bin")
     (tmp_path / "folder.bin").mkdir()
-    for name in ("pipe.bin", "folder.bin"):
+    for name, why in (("pipe.bin", "it is a pipe or a device"), ("folder.bin", "Is a directory")):
         (tmp_path / "a.gltf").write_text(json.dumps(gltf(buffers_0_uri=name)))
-        refused(tmp_path / "a.gltf", f"needs the file {name} beside it, which can't be read \\(it is no file\\)")
+        refused(tmp_path / "a.gltf", f"needs the file {name} beside it, which can't be read \\({why}")
+
+
+@pytest.mark.parametrize("form", ["stl", "ply", "obj", "off", "3mf", "glb", "gltf", "xyz", "csv", "e57"])
+def test_a_pipe_is_no_scan(form: str, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / f"a.{form}")
+    refused(tmp_path / f"a.{form}", "it is a pipe or a device and no file")
+
+
+COPIES = {
+    "its line ends were changed": lambda data: data.replace(b"\n", b"\r\n"),
+    "its bytes were replaced": lambda data: data.decode("utf-8", "replace").encode(),
+}
+
+
+@pytest.mark.parametrize("says", COPIES)
+@pytest.mark.parametrize("form", ["stl", "ply", "points.ply", "glb", "3mf", "e57"])
+def test_binary_files_that_were_copied_as_text(form: str, says: str, tmp_path: Path) -> None:
+    kinds = {"ply": "plain.ply", "points.ply": "points.ply", "e57": "points.e57"}
+    path = tmp_path / f"a.{form}"
+    path.write_bytes(COPIES[says](files()[kinds.get(form, f"scan.{form}")]))
+    refused(path, says)
+
+
+def test_a_scan_that_becomes_shorter_while_it_is_read(tmp_path: Path) -> None:
+    """A mapped file that is cut would end the process, and a reader of records would wait without end."""
+    path = tmp_path / "a.stl"
+    path.write_bytes(b"x" * 80 + struct.pack("<I", 200_000) + bytes(50 * 200_000))
+
+    def cut(share: float, text: str = "") -> None:
+        os.truncate(path, 84 + 50 * 140_000)
+
+    with pytest.raises(InputError, match="became shorter while it was read"):
+        read_mesh(path, cut)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"asset_version": "1.0"}, "is glTF of version 1.0, and only 2.0 is read"),
+        ({"extensionsRequired": ["KHR_draco_mesh_compression"]}, "is compressed"),
+        ({"extensionsRequired": ["VENDOR_own"]}, "an extension that it requires \\(VENDOR_own\\)"),
+        ({"extensionsRequired": "x"}, "its list of extensionsRequired makes no sense"),
+    ],
+)
+def test_gltf_that_needs_more_than_is_read(changes: dict[str, Any], says: str, tmp_path: Path) -> None:
+    """glTF 2.0, 3.12: what is required and not known must not be loaded."""
+    tree = {**gltf(), "asset": {"version": changes.pop("asset_version", "2.0")}, **changes}
+    (tmp_path / "a.gltf").write_text(json.dumps(tree))
+    refused(tmp_path / "a.gltf", says)
+    tree["asset"], tree["extensionsRequired"] = {"version": "2.0"}, ["KHR_materials_unlit", "KHR_mesh_quantization"]
+    (tmp_path / "a.gltf").write_text(json.dumps(tree))
+    assert len(read_mesh(tmp_path / "a.gltf").faces) == 4
+
+
+@pytest.mark.parametrize("version", [1, 3])
+def test_glb_of_another_version(version: int, tmp_path: Path) -> None:
+    data = files()["scan.glb"]
+    (tmp_path / "a.glb").write_bytes(data[:4] + struct.pack("<I", version) + data[8:])
+    refused(tmp_path / "a.glb", f"is glTF of version {version}")
 
 
 def test_gltf_that_swells_by_placing_one_mesh_over_and_over(tmp_path: Path) -> None:
@@ -301,13 +361,24 @@ def test_3mf_objects_that_hold_each_other(tmp_path: Path, objects: str, first: s
     refused(tmp_path / "b.3mf", says)
 
 
+def fan(facets: int, wave: float) -> trimesh.Trimesh:
+    turn = np.linspace(0.0, 2.0 * np.pi, facets + 1)
+    rim = np.column_stack([np.cos(turn), np.sin(turn), wave * np.cos(np.pi * np.arange(facets + 1))])
+    corners = np.stack([np.zeros((facets, 3)), rim[:-1], rim[1:]], axis=1)
+    return trimesh.Trimesh(**trimesh.triangles.to_kwargs(corners))
+
+
 def test_facets_about_one_point(tmp_path: Path) -> None:
-    """A fan of so many took minutes, by the square of their number; and one in a plane is no less of a fan."""
-    turn = np.linspace(0.0, 2.0 * np.pi, 5001)
-    rim = np.column_stack([np.cos(turn), np.sin(turn), 0.0 * turn])
-    corners = np.stack([np.zeros((5000, 3)), rim[:-1], rim[1:]], axis=1)
-    trimesh.Trimesh(**trimesh.triangles.to_kwargs(corners)).export(tmp_path / "fan.stl")
-    refused(tmp_path / "fan.stl", "5,000 facets meet in one point, .0, 0, 0.")
+    """CAD draws the end of a shaft so, and it is read; what would take the square of their number is not."""
+    fan(6000, 0.0).export(tmp_path / "disc.stl")
+    disc = read_mesh(tmp_path / "disc.stl")
+    assert len(disc.faces) == 6000
+    assert np.bincount(disc.faces.ravel()).max() < 2000
+    assert "6,000 facets of the file meet in one point, [0, 0, 0] in its own coordinates" in disc.told[0]
+    area = trimesh.Trimesh(disc.vertices, disc.faces, process=False).area
+    assert area == pytest.approx(6000 * 0.5 * np.sin(2 * np.pi / 6000), rel=1e-5)
+    fan(5000, 0.1).export(tmp_path / "ruff.stl")
+    refused(tmp_path / "ruff.stl", "5,000 facets meet in one point, .0, 0, 0.")
 
 
 def test_facets_along_a_line(tmp_path: Path) -> None:

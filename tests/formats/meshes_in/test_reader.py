@@ -221,6 +221,39 @@ def test_a_3mf_whose_object_is_in_another_part_is_read(tmp_path: Path) -> None:
     assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume == pytest.approx(other.volume)
 
 
+@pytest.mark.parametrize(
+    ("path", "stored"),
+    [
+        ("/3D/o/part one.model", "3D/o/part%20one.model"),
+        ("/3D/o/part%20one.model", "3D/o/part one.model"),
+        ("/3d/O/PART.model", "3D/o/part.MODEL"),
+        ("/3D/p%C3%A4rt.model", "3D/p\u00e4rt.model"),
+        ("/3D/a&amp;b.model", "3D/a&b.model"),
+        ("/3D/o/../part.model", "/3D/part.model"),
+    ],
+)
+@pytest.mark.parametrize("root", ["3D/3dmodel.model", "3d/3DMODEL.model", "Start/first%20one.model"])
+def test_parts_of_a_3mf_by_other_spellings_of_their_names(path: str, stored: str, root: str, tmp_path: Path) -> None:
+    """ISO/IEC 29500-2, 6.2 and 6.3: names of parts are the same without regard to case, and %20 is a blank."""
+    item = f'<item objectid="7" p:path="{path}"/>'
+    kind = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+    relation = f'<Relationship Target="/{root}" Id="r" Type="{kind}"/>'
+    parts = {
+        stored: _model(f"<resources>{_cube(7, 2)}</resources>"),
+        root: _model("<resources/>", item),
+        "_rels/.rels": f'<Relationships xmlns="none">{relation}</Relationships>',
+    }
+    mesh = read_mesh(_package(tmp_path / "a.3mf", parts))
+    assert len(mesh.faces) == 12
+    assert np.ptp(mesh.vertices, axis=0).tolist() == [2.0, 2.0, 2.0]
+
+
+def test_a_3mf_with_two_models_of_one_name_is_refused(tmp_path: Path) -> None:
+    cube = _model(f"<resources>{_cube(1, 2)}</resources>", '<item objectid="1"/>')
+    with pytest.raises(InputError, match="two models of one name"):
+        read_mesh(_package(tmp_path / "a.3mf", {"3D/3dmodel.model": cube, "3d/3DMODEL.model": cube}))
+
+
 @pytest.mark.parametrize("coding", ["utf-8", "utf-16"])
 @pytest.mark.parametrize(
     ("resources", "builds"),

@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from pipeline.mesh.topology.adjacency import facet_neighbours, vertex_facets, vertex_ring
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.mesh.topology.components import compact, components
-from pipeline.mesh.topology.defects import EdgeReport, edge_report
+from pipeline.mesh.topology.defects import EdgeReport, duplicate_facets, edge_report
 from pipeline.mesh.topology.measures import (
     edge_lengths,
     facet_areas,
@@ -157,3 +157,37 @@ def test_empty_mesh_is_no_crash() -> None:
     assert boundary_loops(f, 0) == ()
     assert mean_edge(v, f) == 0
     assert len(compact(np.zeros((4, 3)), f)[0]) == 0
+
+
+@pytest.mark.parametrize("facets", [20, 60])
+def test_many_facets_about_a_vertex_are_told_as_few_are(facets: int) -> None:
+    """Few are looked through, many sorted: both against plain counting, doubles and edges of many facets included."""
+    random = np.random.default_rng(facets)
+    for hub in (0, 15):  # where it is the smallest vertex of each edge, and where it is not
+        f = random.integers(0, 30, (facets, 3)).astype(np.int32)
+        f[:, 0] = hub
+        f[facets // 2 :: 3] = f[: len(f[facets // 2 :: 3]), [2, 0, 1]]
+        f = np.concatenate([f, random.integers(0, 30, (40, 3)).astype(np.int32)])
+        at: dict[tuple[int, int], list[int]] = {}
+        for i, facet in enumerate(f.tolist()):
+            for k in range(3):
+                a, b = facet[k], facet[(k + 1) % 3]
+                if a != b:
+                    at.setdefault((min(a, b), max(a, b)), []).append(i)
+        near = facet_neighbours(f, 30)
+        for i, facet in enumerate(f.tolist()):
+            for k in range(3):
+                a, b = facet[k], facet[(k + 1) % 3]
+                there = at.get((min(a, b), max(a, b)), [i])
+                want = -1 if len(there) == 1 else -2 if len(there) > 2 else sum(there) - i
+                assert near[i, k] == want
+        report = edge_report(f, 30)
+        assert report.border == sum(len(there) == 1 for there in at.values())
+        assert report.nonmanifold == sum(len(there) > 2 for there in at.values())
+        whole = [tuple(sorted(facet)) for facet in f.tolist()]
+        double = [len(set(one)) == 3 and one in whole[:i] for i, one in enumerate(whole)]
+        assert duplicate_facets(f, 30).tolist() == double
+        starts, ring = vertex_ring(f, 30)
+        for p in range(30):
+            want_ring = {q for pair in at if p in pair for q in pair if q != p}
+            assert ring[starts[p] : starts[p + 1]].tolist() == sorted(want_ring)
