@@ -40,9 +40,9 @@ __version__ = "0.1.0"
 
 kernel_cache.settle(Path(__file__).parent)
 
-# Read when the libraries are loaded. Matrices here have some hundred rows at most: more threads of OpenBLAS than one have
-# nothing to do but to wait for each other. And threads that wait should sleep: by default both libraries let them run
-# idle, which on a busy machine takes more of its processors than the work does.
+# Read when the libraries are loaded. Matrices here have some hundred rows at most: more threads of OpenBLAS than one
+# have nothing to do but to wait for each other. And threads that wait should sleep: by default both libraries let them
+# run idle, which on a busy machine takes more of its processors than the work does.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 

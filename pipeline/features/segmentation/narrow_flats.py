@@ -67,9 +67,7 @@ def _free_facets(faces: Ints, label: Ints) -> Mask:
     """(m,) whether none of a facet's corners belongs to a region."""
     out = np.empty(len(faces), dtype=np.bool_)
     for i in prange(len(faces)):
-        out[i] = (
-            label[faces[i, 0]] == NO_REGION and label[faces[i, 1]] == NO_REGION and label[faces[i, 2]] == NO_REGION
-        )
+        out[i] = label[faces[i, 0]] == NO_REGION and label[faces[i, 1]] == NO_REGION and label[faces[i, 2]] == NO_REGION
     return out
 
 
