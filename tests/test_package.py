@@ -6,6 +6,7 @@ Covers: pipeline, pipeline.versions, pipeline.meter, pipeline.values.surface
 from __future__ import annotations
 
 import importlib.metadata
+import os
 import resource
 import subprocess
 import sys
@@ -34,6 +35,22 @@ def test_importing_the_package_imports_nothing_heavy() -> None:
     code = "import sys, pipeline; print(sorted({'numpy', 'numba', 'scipy', 'pydantic'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(("given", "policy"), [({}, "PASSIVE"), ({"OMP_WAIT_POLICY": "ACTIVE"}, "ACTIVE")])
+def test_threads_that_wait_sleep_unless_the_user_says_otherwise(given: dict[str, str], policy: str) -> None:
+    """As the OpenMP library tells what it goes by: OMP_DISPLAY_ENV of the OpenMP specification."""
+    pytest.importorskip("numba.np.ufunc.omppool")
+    there = {name: value for name, value in os.environ.items() if name != "OMP_WAIT_POLICY"}
+    code = "import pipeline, numba.np.ufunc.omppool"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=there | {"OMP_DISPLAY_ENV": "TRUE"} | given,
+    )
+    assert f"OMP_WAIT_POLICY = '{policy}'" in done.stderr
 
 
 def test_versions_are_those_of_the_installed_libraries() -> None:

@@ -34,9 +34,7 @@ def narrow_flats(ground: Segmentation) -> list[Region]:
     size = np.bincount(part)
     size = size[size + 2 >= SMALLEST]
     rms = _flatness(ground.vertices, faces, part, size)
-    order = np.flatnonzero(part < len(size))
-    order = order[np.argsort(part[order], kind="stable")]
-    ends = np.cumsum(size)
+    order, ends = _by_part(part, size), np.cumsum(size)
     out = []
     for k in np.flatnonzero(rms < _ROUGH * ground.sigma):
         region = _plane_on(ground, np.unique(faces[order[ends[k] - size[k] : ends[k]]]))
@@ -67,9 +65,7 @@ def _free_facets(faces: Ints, label: Ints) -> Mask:
     """(m,) whether none of a facet's corners belongs to a region."""
     out = np.empty(len(faces), dtype=np.bool_)
     for i in prange(len(faces)):
-        out[i] = (
-            label[faces[i, 0]] == NO_REGION and label[faces[i, 1]] == NO_REGION and label[faces[i, 2]] == NO_REGION
-        )
+        out[i] = label[faces[i, 0]] == NO_REGION and label[faces[i, 1]] == NO_REGION and label[faces[i, 2]] == NO_REGION
     return out
 
 
@@ -108,6 +104,19 @@ def _facing_with(normals: Floats, part: Ints, along: Mask, most: float) -> Mask:
         x, y, z = sums[part[i], 0], sums[part[i], 1], sums[part[i], 2]
         facing, length = x * normals[i, 0] + y * normals[i, 1] + z * normals[i, 2], np.sqrt(x * x + y * y + z * z)
         out[i] = length > 0.0 and facing >= most * length
+    return out
+
+
+@njit(cache=True)
+def _by_part(part: Ints, size: Longs) -> Ints:
+    """The facets of the first parts, of `size` (k,) facets each, one part after the other, ascending in each."""
+    place = np.cumsum(size) - size
+    out = np.empty(size.sum(), dtype=np.int32)
+    for i in range(len(part)):
+        p = part[i]
+        if p < len(size):
+            out[place[p]] = i
+            place[p] += 1
     return out
 
 

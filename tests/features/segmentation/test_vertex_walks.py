@@ -61,6 +61,11 @@ def test_edges_areas_and_bends_of_a_ball(ball, ring):
     thirds = np.zeros(len(ball.vertices))
     np.add.at(thirds, ball.faces, ball.area_faces[:, None] / 3.0)
     assert shares == pytest.approx(thirds, rel=1e-6)
+    half = (ball.vertices[:, 2] < 0.0).astype(np.int32) + 4
+    half[ball.vertices[:, 0] > 20.0] = vertex_walks.NO_REGION
+    whole = [ball.area_faces[(half[ball.faces] == region).all(axis=1)].sum() for region in (4, 5)]
+    assert vertex_walks.whole_areas(ball.vertices, faces, half, 4, 2) == pytest.approx(whole, rel=1e-12)
+    assert vertex_walks.whole_areas(ball.vertices, faces, half, 5, 1) == pytest.approx(whole[1:], rel=1e-12)
     a, b, turn = turns(ball)
     largest = np.zeros(len(ball.vertices))
     np.maximum.at(largest, a, turn)
