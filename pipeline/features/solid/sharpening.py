@@ -426,7 +426,7 @@ def left_to_skin(mesh: Bound, feature: int, facets: NDArray[np.bool_]) -> Bound:
 
 def given(mesh: Bound, shapes: Sequence[Shape], facing: float = _FACING) -> Bound:
     """Skin facets whose corners all lie on one feature, and which face as it does, given to it."""
-    on_some: NDArray[np.bool_] = (mesh.carriers >= 0).any(axis=1)
+    on_some = np.asarray((mesh.carriers >= 0).any(axis=1))
     skin = np.flatnonzero((mesh.labels < 0) & on_some[mesh.faces].all(axis=1))
     labels = mesh.labels.copy()
     normals = facet_normals(mesh.points, mesh.faces[skin])
