@@ -26,9 +26,9 @@ from pipeline.mesh.query import (
     Scene,
     farthest_on_facets,
     grid_points,
-    self_intersections,
     vertices_near_new,
 )
+from pipeline.mesh.repair import folded_facets
 from pipeline.mesh.simplify import CollapseMesh, HeldPoints, ReversibleCollapse, exhaust, start_collapse, sweep_down
 from pipeline.mesh.topology import edge_lengths, facet_areas, facet_neighbours, facet_normals
 from pipeline.progress import Progress
@@ -82,7 +82,7 @@ class Kept:
 
 def lightened_within(
     surface: Surface, target: Target, tolerance: float, facets: int, progress: Progress, *,
-    starts: int = _STARTS, enough: float | None = None, shares: Floats | None = None,
+    starts: int = _STARTS, enough: float | None = None, shares: Floats | None = None, check_sweeps: bool = False,
 ) -> Kept:  # fmt: skip
     """Collapse the target surface until no edge may go, or `facets` are left; a `Kept`.
 
@@ -91,6 +91,8 @@ def lightened_within(
     starts     so often all is done anew, closer, where mending did not suffice
     enough     mm: a maximum that is not worth another start; a little less than the tolerance unless it is given
     shares     (n,) of the tolerance, above 0 to 1: the light mesh may lie within the target by no more at each vertex
+    check_sweeps  what the first sweeps take too far is kept out of them before all else: a tenth more time where they
+               take nothing too far, half of it where they do
 
     The measured two-sided maximum is returned; it can exceed the tolerance only where mending did not suffice. What is
     beyond its share is mended likewise, but no reason to do all anew.
@@ -120,17 +122,22 @@ def lightened_within(
         done = start / starts
         progress(0.1 + 0.8 * done, "collapsing the cheapest edges that keep the tolerance")
         work = _swept(surface, target, still, facets, tolerance)
-        if start == 0:
+        if check_sweeps and start == 0:
             # No later step mends what is too far here.
             beyond = proof.dense_beyond(work)
             if beyond.any():
+                # Only sweeps take folds away.
+                folded = folded_facets(target.vertices, surface.faces) & (target.labels < 0)
                 still |= _grown(surface.faces, beyond)
+                still[surface.faces[folded]] = False
                 watched = watched | beyond
                 work = _swept(surface, target, still, facets, tolerance)
         which = np.flatnonzero(watched & (work.parent >= 0)).astype(np.int32)
-        reversible = ReversibleCollapse(
-            work, HeldPoints(target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance)
+        held = HeldPoints(
+            target.vertices, surface.faces, which, ~outside[which], reach[which], _SHARE * tolerance,
+            reach[which] if shares is None else reach[which] * shares[which],
         )  # fmt: skip
+        reversible = ReversibleCollapse(work, held)
         exhaust(reversible, facets)
         progress(0.5 + 0.4 * done, "measuring the distance both ways")
         proof.begin(len(work.faces))
@@ -238,12 +245,10 @@ class Proof:
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
     def dense_beyond(self, work: CollapseMesh) -> Mask:
-        """Vertices (n0,) of the dense mesh round which a light mesh is too far from it, or passes through itself."""
-        every = np.ones(len(work.faces), dtype=np.bool_)
+        """Vertices (n0,) of the dense mesh round which a light mesh is too far from it."""
         self.begin(len(work.faces))
-        self.measure(work, np.arange(len(work.faces), dtype=np.int32), every)
-        crossing = self_intersections(work.points, work.faces, every)
-        return self.dense_round(np.union1d(self.bad(), crossing.ravel()).astype(np.int32))
+        self.measure(work, np.arange(len(work.faces), dtype=np.int32), np.ones(len(work.faces), dtype=np.bool_))
+        return self.dense_round(self.bad())
 
     def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
         """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""

@@ -28,7 +28,7 @@ from pipeline.features.solid.sharpening import (
     with_sharp_rims,
 )
 from pipeline.mesh.query import Scene, spread_points
-from pipeline.mesh.repair import denoised
+from pipeline.mesh.repair import denoised, folded_facets
 from pipeline.mesh.topology import NONMANIFOLD, compact, components, facet_neighbours, facet_normals
 from pipeline.progress import Progress
 from pipeline.surfaces import ROW, Shape, row_of, signed_distance
@@ -49,8 +49,8 @@ CUT_OFF_RIGHT = 0.5
 _COARSE = 1.0
 # Of the length of the scan's edges: the most that the longer of its facets cut off of a right angle.
 _CUT_OFF = 0.75
-# So often the skin is lightened anew where it could not be held at first; more gains little for its time.
-_STARTS = 2
+# So often the skin is lightened: done anew, what crosses at sharp edges does so again.
+_STARTS = 1
 _TRIES = 24
 # So often steeper facets are put at borders of a feature that have no curve.
 _PATIENCE = 3
@@ -149,9 +149,12 @@ def model_of(
     lost = np.zeros(len(sharp.points))
     if CUT_OFF_RIGHT * spacing <= skin and spacing <= _COARSE:
         seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
+        seen &= ~folded_facets(sharp.points, sharp.faces)
         lost = cut_off(sharp.points, sharp.faces, seen, spacing)
     shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
-    kept = lightened_within(dense, target, close, 4, told, starts=_STARTS, enough=skin, shares=shares)
+    kept = lightened_within(
+        dense, target, close, 4, told, starts=_STARTS, enough=skin, shares=shares, check_sweeps=True
+    )
     work = kept.work
     placed = best_placed(work, dense, target, skin, shares)
     outward = outward_of(sharp.points, sharp.faces, sharp.labels, whole.shapes)

@@ -57,6 +57,7 @@ class HeldPoints:
     reach            (k,) mm: how far each may come to lie from the surface, and the surface from the
                      dense facets round it
     sag              mm: how far a facet on a curved carrier may lie from it
+    outside          (k,) mm: how far each may come to lie outside the surface; as `reach` unless it is given
     """
 
     vertices: Floats
@@ -65,6 +66,7 @@ class HeldPoints:
     inner: Mask
     reach: Floats
     sag: float
+    outside: Floats | None = None
 
 
 class _Rings(NamedTuple):
@@ -92,6 +94,7 @@ class _Held(NamedTuple):
 
     dense_first (n0 + 1,), dense_facets: the dense facets round each dense vertex
     reach2      (k,) mm2, square of the reach; inner (k,) as in `HeldPoints`
+    outside2    (k,) mm2, square of how far a point may come to lie outside the surface
     first_point (m,), next_point (k,): the chains
     """
 
@@ -102,6 +105,7 @@ class _Held(NamedTuple):
     which: Ints
     inner: Mask
     reach2: Floats
+    outside2: Floats
     first_point: Ints
     next_point: Ints
 
@@ -194,15 +198,16 @@ class ReversibleCollapse:
             none, nothing = np.empty((0, 3), dtype=np.int32), np.empty(0, dtype=np.int32)
             return _Held(
                 np.empty((0, 3)), none, nothing, nothing, nothing, np.empty(0, dtype=np.bool_), np.empty(0),
-                nothing, nothing,
+                np.empty(0), nothing, nothing,
             )  # fmt: skip
         first, facets = vertex_facets(work.faces, len(work.points))
         dense, which = points.vertices, points.which
         at = _nearest(work.points, work.faces, first, facets, dense[which], work.parent[which])
         dense_first, dense_facets = vertex_facets(points.faces, len(dense))
         first_point, next_point = _chains(at, len(work.faces))
+        outside = points.reach if points.outside is None else points.outside
         return _Held(
-            dense, points.faces, dense_first, dense_facets, which, points.inner, points.reach**2,
+            dense, points.faces, dense_first, dense_facets, which, points.inner, points.reach**2, outside**2,
             first_point, next_point,
         )  # fmt: skip
 
@@ -258,7 +263,9 @@ class ReversibleCollapse:
 
     def hold_closer(self, dense: Mask, share: float) -> None:
         """Shorten the reach of held points among the vertices (n0,) of the dense mesh to a share of itself."""
-        self._held.reach2[dense[self._held.which]] *= share**2
+        which = dense[self._held.which]
+        self._held.reach2[which] *= share**2
+        self._held.outside2[which] *= share**2
 
     def take_back(self, facets: Ints, freeze: Mask) -> tuple[Mask, Ints]:
         """Take back the last step that touched each of these facets (k,), where there is one.
@@ -413,7 +420,7 @@ def _points_stay_near(faces: Ints, held: _Held, edge: Edge, kept: int, scratch: 
     """How many held points hang on the facets round u and v, with the facet each goes to; -1 if one is too far."""
     count = 0
     u, _, of_u, of_v = edge
-    dense, which, reach2 = held.dense, held.which, held.reach2
+    dense, which, reach2, outside2 = held.dense, held.which, held.reach2, held.outside2
     first_point, next_point = held.first_point, held.next_point
     corner, who, moved, onto = scratch.corner, scratch.who, scratch.moved, scratch.onto
     for part in range(2):
@@ -425,9 +432,16 @@ def _points_stay_near(faces: Ints, held: _Held, edge: Edge, kept: int, scratch: 
             p = first_point[f]
             while p >= 0:
                 q = point_at(dense, which[p])
-                best, where = _nearest_new(q, corner, kept, 0.05 * reach2[p])
+                best, where = _nearest_new(q, corner, kept, 0.05 * outside2[p])
                 if best > reach2[p]:
                     return -1
+                if best > outside2[p]:
+                    c = corner[where]
+                    ux, uy, uz = c[3] - c[0], c[4] - c[1], c[5] - c[2]
+                    vx, vy, vz = c[6] - c[0], c[7] - c[1], c[8] - c[2]
+                    wx, wy, wz = q[0] - c[0], q[1] - c[1], q[2] - c[2]
+                    if wx * (uy * vz - uz * vy) + wy * (uz * vx - ux * vz) + wz * (ux * vy - uy * vx) >= 0.0:
+                        return -1
                 moved[count] = p
                 onto[count] = who[where]
                 count += 1

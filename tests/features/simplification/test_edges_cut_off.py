@@ -74,10 +74,11 @@ def test_a_light_mesh_lies_no_farther_within_an_edge_than_its_share() -> None:
     rim = np.isclose(np.tile([r for r, _ in rings], n), 19.0) & np.isclose(points[:, 2], 10.0)
     rim |= np.isclose(points[:, 2], 9.5)
     off, facets = [], []
-    for shares in (None, np.where(rim, 0.2, 1.0)):
-        work = lightened_within(disk, target, tolerance, 4, silent, shares=shares).work
+    less = np.where(rim, 0.2, 1.0)
+    for shares, check in ((None, False), (less, False), (less, True)):
+        work = lightened_within(disk, target, tolerance, 4, silent, shares=shares, check_sweeps=check).work
         off.append(Scene(Surface(work.points, work.faces, work.origin)).distance(points[rim]).max())
         facets.append(len(work.faces))
     assert off[0] > 0.2 * tolerance
-    assert off[1] <= 0.2 * tolerance
-    assert facets[1] < 0.5 * disk.facets
+    assert max(off[1:]) <= 0.2 * tolerance
+    assert max(facets[1:]) < 0.5 * disk.facets

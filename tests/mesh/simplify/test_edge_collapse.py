@@ -183,6 +183,40 @@ def test_held_points_stay_near() -> None:
     assert distances_to(vertices, work.points, work.faces).max() <= 0.1 + 1e-6
 
 
+def test_held_points_stay_nearer_outside_than_inside() -> None:
+    """Of a noisy ball: points of one half may lie outside the surface by a fifth of what they may inside."""
+    vertices, faces = _noisy_ball(5, 0.05)
+    upper = vertices[:, 2] > 0
+    work = _work(vertices, faces, remember=True)
+    which = np.arange(len(vertices), dtype=np.int32)
+    outside = np.where(upper, 0.02, 0.1)
+    reversible = ReversibleCollapse(
+        work, HeldPoints(vertices, faces, which, np.zeros(len(which), bool), np.full(len(which), 0.1), np.inf, outside)
+    )
+    exhaust(reversible, 4)
+    reversible.done()
+    away = distances_to(vertices, work.points, work.faces)
+    far = np.flatnonzero(away > 0.02 + 1e-6)[::10]
+    inside = _within(vertices[far], work.points[work.faces])
+    assert away.max() <= 0.1 + 1e-6
+    assert inside[upper[far]].all()
+    assert 0.1 < inside[~upper[far]].mean() < 0.9
+    assert len(work.faces) < 0.8 * len(faces)
+
+
+def _within(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+    """(n,) whether points lie within a closed surface (m, 3, 3): its solid angles seen from a point add up to 4 pi
+    inside and to 0 outside (Van Oosterom and Strackee 1983)."""
+    out = np.zeros(len(points), bool)
+    for some in np.array_split(np.arange(len(points)), 1 + len(points) // 500):
+        a, b, c = (triangles[None, :, k] - points[some, None] for k in range(3))
+        la, lb, lc = (np.linalg.norm(x, axis=2) for x in (a, b, c))
+        top = np.einsum("nmd,nmd->nm", a, np.cross(b, c))
+        below = la * lb * lc + (a * b).sum(2) * lc + (a * c).sum(2) * lb + (b * c).sum(2) * la
+        out[some] = 2 * np.arctan2(top, below).sum(axis=1) > 2 * np.pi
+    return out
+
+
 @settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000), share=st.floats(0.001, 0.5))
 def test_steps_taken_back_leave_what_was_before(seed: int, share: float) -> None:
