@@ -78,9 +78,8 @@ def _light_from_a_pipe(folder: Path) -> list[str | Path]:
 
 
 def _run_with_a_pipe(folder: Path) -> list[str | Path]:
-    (folder / "run").mkdir()
-    os.mkfifo(folder / "run" / "datums.json")
-    return ["solid", folder / "run"]
+    os.mkfifo(folder / "datums.json")
+    return ["solid", folder]
 
 
 def _make_beyond_figures(folder: Path) -> list[str | Path]:

@@ -86,7 +86,7 @@ def _steps_at(f: Ints, labels: Ints, index: int, facets: Ints, p: int) -> tuple[
 @njit(cache=True)
 def _has(values: Ints, value: int) -> bool:
     at = np.searchsorted(values, value)
-    return at < values.size and values[at] == value
+    return bool(at < values.size and values[at] == value)
 
 
 @njit(cache=True)
