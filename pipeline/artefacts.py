@@ -68,6 +68,8 @@ def fetch(path: Path, part: str | None = None) -> Any:
     """
     try:
         with np.load(path, allow_pickle=False) as archive:
+            if sum(member.file_size for member in archive.zip.infolist()) > os.path.getsize(path):
+                raise ValueError(f"{path} was packed by another program")
             structure = json.loads(str(archive["structure"]))
             return _unpack(structure if part is None else structure["is"][part], archive)
     except _UNREADABLE:
@@ -131,4 +133,8 @@ def _unpack(node: Any, arrays: Any) -> Any:
     made = getattr(importlib.import_module(module), name)
     if not (isinstance(made, type) and (dataclasses.is_dataclass(made) or issubclass(made, Settings))):
         raise ValueError(f"{kind} is neither a value type nor settings")
-    return made(**{key: _unpack(item, arrays) for key, item in content.items()})
+    value = made(**{key: _unpack(item, arrays) for key, item in content.items()})
+    # Compiled code doesn't look whether the vertices that it is told of are there.
+    if not getattr(value, "is_sound", True):
+        raise ValueError(f"{kind} has arrays that don't fit each other")
+    return value

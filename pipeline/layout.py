@@ -14,15 +14,11 @@ from pydantic import Field, model_validator
 
 from pipeline.job import Positive, Row, is_rigid
 from pipeline.making import MakeQuestion
-from pipeline.places import Length, Place
+from pipeline.places import Extent, Finite, Length, Place, Size
 from pipeline.settings_file import Settings, checked, plain_toml
 
 _SECTION = re.compile(r"section-\d+")  # what drawings of sections are called
-# mm, or degrees. No part is larger, no size smaller: beyond, figures overflow or vanish against each other.
-_FAR, _SMALL = 1e6, 1e-3
-Finite = Annotated[float, Field(ge=-_FAR, le=_FAR, allow_inf_nan=False)]
-Extent = Annotated[float, Field(ge=0, le=_FAR, allow_inf_nan=False)]
-Size = Annotated[float, Field(ge=_SMALL, le=_FAR, allow_inf_nan=False)]
+_FAR = 1e6  # mm, of a matrix
 
 
 class PlaceLine(Settings):

@@ -10,11 +10,9 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from pipeline.job import NotNegative, Positive
-from pipeline.places import Length
+from pipeline.places import Extent, Finite, Length, Size
 from pipeline.settings_file import Settings
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
 _LATIN = 0xFF  # the last sign of ISO 8859-1
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]*")
 
@@ -121,7 +119,7 @@ class Printing(Settings):
     hole    mm by which holes print too small, of the diameter
     """
 
-    bed: tuple[Positive, Positive] | None = None
+    bed: tuple[Size, Size] | None = None
     shrink: Annotated[float, Field(ge=0, lt=10)] = 0.0
     hole: Annotated[float, Field(ge=0, le=1)] = 0.0
 
@@ -232,7 +230,7 @@ class PlateWish(Settings):
     thickness: Length
     offset: Finite = 0.0
     holes: str = "as found"
-    above: NotNegative = 0.0
+    above: Extent = 0.0
     web: Length | None = None
 
 
@@ -272,7 +270,7 @@ class MakeQuestion(Settings):
     gasket: OpenPlateWish | None = None
     spacer: OpenPlateWish | None = None
     gap: Length = Length(mm=1.0)
-    uncertainty: NotNegative = 0.05
+    uncertainty: Extent = 0.05
     wall: Length | None = None
     chord: Length = Length(mm=0.02)
     printing: Printing | None = None

@@ -17,6 +17,12 @@ from pydantic import BaseModel, ConfigDict, Field, model_serializer, model_valid
 from pipeline.errors import SettingsError
 
 Point = tuple[float, float, float]
+# mm, or degrees. No part is larger, no size smaller: beyond, figures overflow or vanish against each other.
+_FAR, _SMALL = 1e6, 1e-3
+Finite = Annotated[float, Field(ge=-_FAR, le=_FAR, allow_inf_nan=False)]
+Extent = Annotated[float, Field(ge=0, le=_FAR, allow_inf_nan=False)]
+Size = Annotated[float, Field(ge=_SMALL, le=_FAR, allow_inf_nan=False)]
+_TINY = 1e-6  # mm, for what is the difference of two sizes
 
 _MARKED = r"(?:(?P<mark>scan|mm|in)\s*:\s*)?\[(?P<numbers>[^\[\]]*)\]"
 _TEXT = re.compile(_MARKED, re.I)
@@ -90,7 +96,7 @@ class Length(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    mm: Annotated[float, Field(ge=_TINY, le=_FAR, allow_inf_nan=False)]
     unit_said: bool = False
 
     @model_validator(mode="before")

@@ -328,8 +328,6 @@ def _step(shelf: _Shelf, name: str, watch: StageProgress) -> StageReport:
         progress(0.0)
         shelf.begin(name)
         result = shelf.stage(name)(**shelf.arguments(name, progress))
-        if name == "read":
-            shelf.refuse_changed(result)
         shelf.put(name, result)
         progress(1.0)
         return StageReport(name, meter.seconds, meter.peak_mb, False)
@@ -367,13 +365,6 @@ class _Shelf:
         unit = self.get("read", "source").unit_factor
         self.placed = placed(self._job, name, self._out, last_run(self._out), self._content, unit)
         self._job = self.placed.job
-
-    def refuse_changed(self, read: ReadResult) -> None:
-        """What the file was when the run began is what its results are known by."""
-        if read.source.sha256 != self._content:
-            raise InputError(
-                f"The scan {self._job.scan} was changed while it was read; wait until it is written, then run it again."
-            )
 
     def stage(self, name: str) -> Callable[..., Any]:
         return getattr(importlib.import_module(f"pipeline.stages.{name}"), name)

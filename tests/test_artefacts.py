@@ -70,6 +70,30 @@ def test_a_damaged_artefact_counts_as_absent(tmp_path: Path, keep: float) -> Non
         artefacts.fetch(path)
 
 
+def test_what_another_program_packed_or_cut_counts_as_absent(tmp_path: Path) -> None:
+    """An archive that swells, facets of vertices that aren't there, and arrays of other types and lengths."""
+    surface = Surface.measured(np.eye(3), [[0, 1, 2]])
+    artefacts.store(surface, tmp_path / "a.npz")
+    assert artefacts.fetch(tmp_path / "a.npz").facets == 1
+    with np.load(tmp_path / "a.npz") as archive:
+        parts = {name: archive[name] for name in archive.files}
+    np.savez_compressed(tmp_path / "packed.npz", **{**parts, "a0": np.zeros((100_000, 3))})
+    changes = {
+        "corners": {"a1": np.array([[0, 1, 3]], np.int32)},
+        "negative": {"a1": np.array([[0, 1, -1]], np.int32)},
+        "places": {"a0": np.full((3, 3), np.nan)},
+        "text": {"a0": np.array(["x"] * 3)},
+        "flat": {"a0": np.zeros(9)},
+        "origins": {"a2": np.zeros(4, np.uint8)},
+        "kinds": {"a2": np.full(1, 9, np.uint8)},
+    }
+    for name, change in changes.items():
+        np.savez(tmp_path / f"{name}.npz", **{**parts, **change})
+    for name in ("packed", *changes):
+        with pytest.raises(FileNotFoundError):
+            artefacts.fetch(tmp_path / f"{name}.npz")
+
+
 def test_only_values_of_this_package_are_made(tmp_path: Path) -> None:
     path = tmp_path / "foreign.npz"
     with open(path, "wb") as file:

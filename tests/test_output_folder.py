@@ -169,6 +169,22 @@ def test_paths_that_no_file_can_have(tmp_path: Path, name: str) -> None:
         put(tmp_path / name)
 
 
+def test_the_whole_file_system_is_no_output_folder(tmp_path: Path) -> None:
+    (tmp_path / "root").symlink_to("/")
+    for path in (Path("/"), Path("/tmp/.."), tmp_path / "root"):
+        with pytest.raises(SettingsError, match="is the whole file system's own"), opened(path):
+            pass
+
+
+def test_a_marker_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / MARKER)
+    with opened(tmp_path) as folder:
+        folder.put_text("a.txt", "new")
+        assert folder.told
+    assert (tmp_path / "a.txt").read_text() == "new"
+    assert (tmp_path / "kept-1" / MARKER).is_fifo()
+
+
 def test_a_full_disk_leaves_all_as_it_was(tmp_path: Path) -> None:
     resource = pytest.importorskip("resource")
     put(tmp_path, a="1")

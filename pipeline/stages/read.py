@@ -42,12 +42,16 @@ _FAR = 1e4
 _SAMPLE = 100_000
 
 
-def read(path: Path, settings: ReadSettings, progress: Progress) -> ReadResult:
+def read(path: Path, settings: ReadSettings, progress: Progress, sha256: str | None = None) -> ReadResult:
     """Read and weld a scan, convert it to mm, and estimate its noise and edge length.
 
-    Raises InputError with one sentence where the file is not a usable mesh.
+    sha256  of the file when the run began, by which its results are known; None where they are not kept
+
+    Raises InputError with one sentence where the file is not a usable mesh, or was changed meanwhile.
     """
     mesh = read_mesh(path, progress)
+    if sha256 not in (None, mesh.sha256):
+        raise InputError(f"{path} was changed while it was read; wait until it is written, then run it again.")
     unit = settings.units if settings.units != "auto" else mesh.unit or "mm"
     factor = MM_PER_UNIT[unit]
     mesh, vertices, strays = _in_mm(path, mesh, unit, settings.units == "auto")

@@ -53,6 +53,22 @@ class Surface:
         return Surface(np.ascontiguousarray(vertices, dtype=np.float64), faces, np.zeros(len(faces), dtype=np.uint8))
 
     @property
+    def is_sound(self) -> bool:
+        """Whether its arrays are of these shapes and types, its corners exist and its places are numbers.
+
+        >>> Surface.measured([[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[0, 1, 3]]).is_sound
+        False
+        """
+        v, f, o = self.vertices, self.faces, self.origin
+        if not all(isinstance(a, np.ndarray) for a in (v, f, o)) or v.ndim != 2 or f.ndim != 2:
+            return False
+        if (v.dtype, f.dtype, o.dtype) != (np.float64, np.int32, np.uint8) or (v.shape[1], f.shape[1]) != (3, 3):
+            return False
+        if o.shape != (len(f),) or (len(f) and (f.min() < 0 or f.max() >= len(v) or o.max() >= len(ORIGIN_NAMES))):
+            return False
+        return bool(np.isfinite(v).all())
+
+    @property
     def facets(self) -> int:
         """How many facets it has: m."""
         return len(self.faces)

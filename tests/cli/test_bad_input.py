@@ -61,6 +61,34 @@ def _job_from_a_pipe(folder: Path) -> list[str | Path]:
     return ["run", folder / "pipe.toml"]
 
 
+def _scan_from_a_pipe(folder: Path) -> list[str | Path]:
+    os.mkfifo(folder / "pipe.stl")
+    return ["run", folder / "pipe.stl"]
+
+
+def _scan_from_a_device(folder: Path) -> list[str | Path]:
+    (folder / "zero.stl").symlink_to("/dev/zero")
+    return ["run", folder / "zero.stl"]
+
+
+def _light_from_a_pipe(folder: Path) -> list[str | Path]:
+    scan = _stl(folder / "good.stl", np.random.default_rng(1).random((50, 3, 3)))
+    os.mkfifo(folder / "pipe.stl")
+    return ["compare", scan, folder / "pipe.stl"]
+
+
+def _run_with_a_pipe(folder: Path) -> list[str | Path]:
+    os.mkfifo(folder / "datums.json")
+    return ["solid", folder]
+
+
+def _make_beyond_figures(folder: Path) -> list[str | Path]:
+    make = 'name = "a"\n[make.gasket]\non = "a: end"\nthickness = 1e308\n'
+    part = "[part.a]\nturned = [[0, 20], [50, 20]]\nuncertainty = 0.01\n"
+    (folder / "huge.toml").write_text(part + "[[make]]\n" + make)
+    return ["fit", folder / "huge.toml"]
+
+
 def _layout_from_a_pipe(folder: Path) -> list[str | Path]:
     os.mkfifo(folder / "pipe.toml")
     return ["fit", folder / "pipe.toml"]
@@ -118,6 +146,11 @@ CASES = {
     _missing_job: ("nowhere.toml", "datumlift new"),
     _job_from_a_pipe: ("pipe.toml", "a pipe or a device"),
     _layout_from_a_pipe: ("pipe.toml", "a pipe or a device"),
+    _scan_from_a_pipe: ("pipe.stl", "a pipe or a device"),
+    _scan_from_a_device: ("zero.stl", "a pipe or a device"),
+    _light_from_a_pipe: ("pipe.stl", "a pipe or a device"),
+    _run_with_a_pipe: ("datums.json", "a pipe or a device"),
+    _make_beyond_figures: ("huge.toml", "less than or equal to 1000000"),
     _list_from_a_pipe: ("pipe.txt", "a pipe or a device"),
     _list_from_a_device: ("/dev/zero", "a pipe or a device"),
     _no_figure: ("nan", "above 0"),

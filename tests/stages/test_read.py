@@ -90,6 +90,17 @@ def test_noise_is_seen_through_facets_that_are_there_twice(tmp_path: Path) -> No
     assert result.source.noise_sigma == pytest.approx(0.02, rel=0.1)
 
 
+def test_a_scan_that_was_changed_since_the_run_began_is_refused(tmp_path: Path) -> None:
+    vertices, faces = part()
+    path = tmp_path / "a.stl"
+    path.write_bytes(stl(vertices[faces]))
+    sha256 = read(path, ReadSettings(), silent).source.sha256
+    assert read(path, ReadSettings(), silent, sha256).source.sha256 == sha256
+    path.write_bytes(stl(vertices[faces[1:]]))
+    with pytest.raises(InputError, match="was changed while it was read"):
+        read(path, ReadSettings(), silent, sha256)
+
+
 def test_facets_without_area_are_refused(tmp_path: Path) -> None:
     (tmp_path / "thread.obj").write_text("v 0 0 0\nv 50 0 0\nv 100 0 0\nf 1 2 1\nf 1 1 2\n")
     with pytest.raises(InputError, match="no area"):

@@ -24,7 +24,8 @@ _TEXT_POINTS = (".xyz", ".csv", ".asc", ".pts")
 # mm: a place further out is no part's, and its square is still a number.
 _FAR = 1e30
 _WIDTH_OF_A_LINE = 1e-6  # of its coordinates: what single precision leaves of points on a line is less
-# A fan of a CAD export has a few hundred. What is looked for in the boxes of facets grows with the square of it.
+# A fan of a CAD export has a few hundred. Whether facets cross is looked for in their boxes, and those of needles about
+# one point lie in each other: time grows with the square of their number.
 _MOST_ABOUT_A_VERTEX = 2_000
 
 
@@ -125,9 +126,7 @@ def _read(path: Path, form: str, progress: Progress) -> MeshFile:
     _check_finite(path, vertices)
     if not (np.ptp(vertices, axis=0) > 0).any():
         raise InputError(f"{path} has no size: all its facets lie in one point; export the scan again.")
-    if origin is None:
-        faces, turned = _small_fans(path, vertices, faces)
-        told = (*told, *turned)
+    _check_fans(path, vertices, faces)
     from pipeline.mesh.topology import in_morton_order
 
     if _on_a_line(vertices, faces):
@@ -247,29 +246,16 @@ def _on_a_line(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
     return True
 
 
-def _small_fans(
-    path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]
-) -> tuple[NDArray[np.int32], tuple[str, ...]]:
-    """Faces that no vertex has too many of about it, and a caution on what was drawn anew for that."""
-    from pipeline.mesh.repair import smaller_fans
-
+def _check_fans(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
+    """What is looked for about a vertex is looked for among all facets there, so that these may not be too many."""
     there = np.bincount(faces.ravel())
     worst = int(there.argmax())
-    place = f"[{', '.join(f'{x:.6g}' for x in vertices[worst])}]"
-    faces, changed = smaller_fans(vertices, faces, _MOST_ABOUT_A_VERTEX)
-    left = np.bincount(faces.ravel())
-    if left.max() > _MOST_ABOUT_A_VERTEX:
-        place = f"[{', '.join(f'{x:.6g}' for x in vertices[int(left.argmax())])}]"
+    if there[worst] > _MOST_ABOUT_A_VERTEX:
+        place = ", ".join(f"{x:.6g}" for x in vertices[worst])
         raise InputError(
-            f"{path}: {left.max():,} facets meet in one point, {place}, where {_MOST_ABOUT_A_VERTEX:,} may that don't "
-            "go on straight into each other; a scan has some six: mesh it anew, with facets of about one size."
+            f"{path}: {there[worst]:,} facets meet in one point, [{place}], where {_MOST_ABOUT_A_VERTEX:,} may at "
+            "most; a scan has some six: mesh it anew, with facets of about one size."
         )
-    if not changed:
-        return faces, ()
-    return faces, (
-        f"{there[worst]:,} facets of the file meet in one point, {place} in its own coordinates; {changed:,} there "
-        "were drawn anew between the same points, and the surface is the same within some millionths of its size.",
-    )
 
 
 def _check_finite(path: Path, vertices: NDArray[np.float64]) -> None:

@@ -8,7 +8,6 @@ from pipeline.mesh.repair.denoise import denoised
 from pipeline.mesh.repair.duplicate_layers import duplicate_layer_facets
 from pipeline.mesh.repair.fold_overs import fold_overs, folded_facets, unfold
 from pipeline.mesh.repair.intersecting_facets import intersecting_facets
-from pipeline.mesh.repair.large_fans import smaller_fans
 from pipeline.mesh.repair.manifold import neighbours_left, split_nonmanifold, split_singular_vertices
 from pipeline.mesh.repair.orientation import (
     component_orientation,
@@ -34,7 +33,6 @@ __all__ = [
     "neighbours_left",
     "reversed_facets",
     "small_components",
-    "smaller_fans",
     "spikes",
     "split_nonmanifold",
     "split_singular_vertices",
