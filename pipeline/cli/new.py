@@ -73,6 +73,15 @@ facets = 100000                         # to a count ...
 # max_axis_shift = 0.005
 # max_radius_change = 0.005
 """
+# What set-ups can be laid on each other by.
+_BALLS = (
+    "# Reference balls, stuck to the part or to a frame clamped to it: three in every scan, four to check each other.",
+    "# [[ball]]",
+    "# diameter = 20.0",
+    "# uncertainty = 0.002                   # standard (k = 1)",
+    "# count = 4",
+    "",
+)
 # What stands there as long as no run has told.
 _UNSEEN = {
     "feature": "its number in the report",
@@ -202,6 +211,7 @@ def job_text(
         '# title = "what stands on the report"',
         "",
         *(line for other in others for line in ("[[set_up]]", f"scan = {tomlkit.item(other).as_string()}", "")),
+        *(_BALLS if others else ()),
     ]
     parts = _UNSEEN if known is None else {**_UNSEEN, **found_parts(known)}
     return "\n".join([*head, _SETTINGS.format(unit=tomlkit.item(unit).as_string(), **parts)])

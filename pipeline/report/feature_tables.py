@@ -344,6 +344,18 @@ def set_up_section(show: Figures) -> str:
         ]
         head = ["feature", f"#off {small}", f"#noise, 95 % {small}", "#tilt °", "#noise, 95 % °", "verdict"]
         parts.append(table("Features that both show, as the two scans have them", head, rows))
+        if one.balls:
+            rows = [
+                "".join(figure(show.length(f"{at}.balls.{k}.place.{axis}", 0.1)) for axis in range(3))
+                + figure(show.length(f"{at}.balls.{k}.diameter_there", b.off_within))
+                + figure(show.length(f"{at}.balls.{k}.diameter", b.off_within))
+                + figure(show.small(f"{at}.balls.{k}.off"))
+                + figure(show.small(f"{at}.balls.{k}.off_within"))
+                + cell("stands out" if b.apart else "within noise")
+                for k, b in enumerate(one.balls)
+            ]
+            head = [f"#x {unit}", "#y", "#z", "#diameter there", "#here", f"#off {small}", f"#noise, 95 % {small}"]
+            parts.append(table("Reference balls that both show, in scan coordinates", [*head, "verdict"], rows))
         places = np.array([cell.place for cell in one.misfits]).reshape(-1, 3)
         drawn = misfit_svg(places, np.array([cell.off for cell in one.misfits]), show.words)
         parts.append(f'<figure class="chart">{drawn}</figure>' if drawn else "")

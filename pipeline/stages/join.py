@@ -66,6 +66,7 @@ from pipeline.values import (
     RecoverResult,
     Removal,
     SetUpJoin,
+    SharedBall,
     SharedFeature,
     Source,
     Surface,
@@ -107,10 +108,10 @@ def join(
     where the set-ups lie, and are no part of what comes out. Raises GeometryError where a set-up can't be laid,
     or could lie in several places, SettingsError where the job names a feature that a scan doesn't have.
     """
-    scans = [scan_of(clean, recover), *(scan_of(one.clean, one.recover) for one in set_ups)]
+    alone = [scan_of(clean, recover), *(scan_of(one.clean, one.recover) for one in set_ups)]
     files = [source.file, *(one.source.file for one in set_ups)]
-    on_balls = _balls(scans, files, balls)
-    scans = [at_known_size(scan, which, on_balls.sizes) for scan, which in zip(scans, on_balls.which, strict=True)]
+    on_balls = _balls(alone, files, balls)
+    scans = [at_known_size(scan, which, on_balls.sizes) for scan, which in zip(alone, on_balls.which, strict=True)]
     laid: dict[int, Laid] = {0: Laid(scans[0], np.eye(4), None)}
     found: dict[int, tuple[int, SetUpPose]] = {}
     waiting = list(range(1, len(scans)))
@@ -120,7 +121,10 @@ def join(
         motion, covariance = moved_on(pose, laid[onto].motion, laid[onto].covariance)
         laid[k], found[k] = Laid(scans[k], motion, covariance), (onto, pose)
         waiting.remove(k)
-    told_of_balls = _balls_told(scans, found, on_balls, files)
+    shared = {
+        k: _shared_balls(alone, scans, laid[onto].motion, k, found[k], on_balls) for k, (onto, _) in found.items()
+    }
+    told_of_balls = _balls_told(shared, found, on_balls, files)
     scans, found, taken_out, kept = _taken_out(scans, found, on_balls)
     order = [laid[k]._replace(scan=scan) for k, scan in enumerate(scans)]
     progress(0.6, "fitting on all scans together")
@@ -134,7 +138,7 @@ def join(
     commons = [common._replace(feature=f) for common, f in zip(commons, features, strict=True)]
     checks, proposal, taken = check_measured(measured, features)
     reports = tuple(
-        _report(k, onto, pose, order, scans, set_ups[k - 1].source, commons, joined)
+        replace(_report(k, onto, pose, order, scans, set_ups[k - 1].source, commons, joined), balls=shared[k])
         for k, (onto, pose) in sorted(found.items())
     )
     told = (*told_of_balls, *_cautions(reports, commons), *([] if proposal is None else [proposal]))
@@ -263,8 +267,32 @@ def _alike(scans: Sequence[SetUp], onto: int, k: int, files: Sequence[str], ball
     )
 
 
+def _shared_balls(
+    alone: Sequence[SetUp],
+    scans: Sequence[SetUp],
+    motion: Floats,
+    k: int,
+    laid: tuple[int, SetUpPose],
+    balls: Balls,
+) -> tuple[SharedBall, ...]:
+    """Reference balls that a set-up and the one it was laid on both show: `alone` as each has them by itself, `scans`
+    at the diameter that is known; `motion` (4, 4) of the latter."""
+    onto, pose = laid
+    pairs = [pair for pair in pose.pairs if pair[0] in balls.which[onto]]
+    out = []
+    for one, apart in shared_misfits(scans[onto], scans[k], pose, pairs):
+        i, j = one.pair
+        sizes = 2.0 * (alone[onto].features[i].radius or 0.0), 2.0 * (alone[k].features[j].radius or 0.0)
+        place = transformed(motion, scans[onto].features[i].point)
+        out.append(SharedBall(place, sizes, one.off, one.expanded[0], apart))
+    return tuple(out)
+
+
 def _balls_told(
-    scans: Sequence[SetUp], found: Mapping[int, tuple[int, SetUpPose]], balls: Balls, files: Sequence[str]
+    shared: Mapping[int, tuple[SharedBall, ...]],
+    found: Mapping[int, tuple[int, SetUpPose]],
+    balls: Balls,
+    files: Sequence[str],
 ) -> list[str]:
     """Cautions on balls that are missing, and on those that lie elsewhere than the others put them."""
     out, count = [], sum(size.count for size in balls.sizes)
@@ -274,19 +302,18 @@ def _balls_told(
                 f"{file} shows {len(which)} of the {count} reference balls; three tell where it lies, none checks it."
             )
     for k, (onto, pose) in sorted(found.items()):
-        pairs = [pair for pair in pose.pairs if pair[0] in balls.which[onto]]
+        alike = sum(i in balls.which[onto] for i, _ in pose.pairs)
         both = min(len(balls.which[onto]), len(balls.which[k]))
-        if len(pairs) < both:
+        if alike < both:
             out.append(
-                f"Of the {both} reference balls that {files[onto]} and {files[k]} show, {len(pairs)} lie to each other "
+                f"Of the {both} reference balls that {files[onto]} and {files[k]} show, {alike} lie to each other "
                 "alike; the others were moved in between and had no part in the join."
             )
-        for one, apart in shared_misfits(scans[onto], scans[k], pose, pairs):
-            if apart:
-                place = place_in_mm(scans[onto].features[one.pair[0]].point, ".0f")
+        for one in shared[k]:
+            if one.apart:
                 out.append(
-                    f"The reference ball of {files[onto]} near {place} lies {um(one.off)} off in {files[k]}, more than "
-                    "noise explains: it was moved, or the part was bent in between."
+                    f"The reference ball of {files[onto]} near {place_in_mm(one.place, '.0f')} lies {um(one.off)} off "
+                    f"in {files[k]}, more than noise explains: it was moved, or the part was bent in between."
                 )
     return out
 

@@ -30,7 +30,7 @@ from pipeline.values.features import (
     Uncertainty,
 )
 from pipeline.values.gaps import Gap, Proposal, Removal
-from pipeline.values.joined import Bend, SetUpJoin, SharedFeature
+from pipeline.values.joined import Bend, SetUpJoin, SharedBall, SharedFeature
 from pipeline.values.names import NameBook, NumberedFeature, NumberedGap
 from pipeline.values.results import (
     SEAM,
@@ -97,6 +97,7 @@ __all__ = [
     "SecondOpinion",
     "Segment",
     "SetUpJoin",
+    "SharedBall",
     "SharedFeature",
     "SharpEdges",
     "SizeCheck",

@@ -30,6 +30,24 @@ class SharedFeature:
 
 
 @dataclass(frozen=True)
+class SharedBall:
+    """A reference ball that two set-ups saw, and how its two centres lie to each other; mm.
+
+    place      (3,) of its centre, in coordinates of the job's own scan
+    diameters  as the scan that was laid on shows it, and the one that was laid, each by itself
+    off        by which the centres are apart, each taken at the diameter that is known
+    expanded   95 % of that, by noise alone
+    apart      whether it stands out, among all balls (Holm 1979)
+    """
+
+    place: Floats
+    diameters: tuple[float, float]
+    off: float
+    expanded: float
+    apart: bool
+
+
+@dataclass(frozen=True)
 class Bend:
     """How a part is bent and twisted in one scan otherwise than in another; mm and rad.
 
@@ -73,6 +91,7 @@ class SetUpJoin:
     places      (k, 3) mm, middles of cells of what both saw; off (k,) mm, mean misfit there, and sigma (k,) its
                 standard uncertainty by noise and pose
     at_seam     (k,) whether a seam between scans runs there: what is off is a step
+    balls       reference balls that both show
     """
 
     source: Source
@@ -90,3 +109,4 @@ class SetUpJoin:
     off: Floats
     sigma: Floats
     at_seam: Mask
+    balls: tuple[SharedBall, ...] = ()

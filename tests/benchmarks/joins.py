@@ -26,7 +26,7 @@ from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import small_motion, transformed, turned
 from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
 from pipeline.job import SetUp as Wish
-from pipeline.mesh.topology import vertex_normals
+from pipeline.mesh.topology import facet_normals, mean_edge, vertex_normals
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
 from pipeline.stages.join import Scanned, join
@@ -41,6 +41,7 @@ from tests.set_ups import SetUp, corner_error, seen
 
 Views = tuple[NDArray[np.float64], tuple[float, ...]]
 SAME, ALIKE = 0.4, 0.7  # mm and cosine within which two meshes show one place
+FLOOR_CELL, KEPT = 4.0, 2e-4  # mm, of cells of the floor, and within which a vertex is one that was left
 WRONG = 1.0  # mm at the farthest corner: another place, not an inexact one
 
 
@@ -215,6 +216,73 @@ def slack(one: SetUp, other: SetUp) -> float:
     reach = 0.5 * float(np.linalg.norm(np.ptp(points[1], axis=0)))
     rows = np.hstack([n, np.cross(p, n) / reach])
     return float(np.sqrt(max(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0], 0.0)))
+
+
+def floor(one: SetUp, other: SetUp, noises: tuple[Noise, Noise], left: tuple[NDArray, NDArray]) -> float:
+    """mm rms at the farthest corner that no unbiased pose of the other set-up on the one can beat by the smooth surface
+    that both saw (Cramer and Rao), whose shape is not known beforehand; what features of their own shape add is beyond.
+
+    noises  that were put on; left  (n, 3) of either, the vertices that cleaning left
+
+    By cells, whose mean misfits have the covariance of both scans' noise.
+    """
+    to_one = one.to_scan @ np.linalg.inv(other.to_scan)
+    points = [one.true_vertices, transformed(to_one, other.true_vertices)]
+    normals = [vertex_normals(p, s.faces) for p, s in zip(points, (one, other), strict=True)]
+    trees = [cKDTree(p) for p in points]
+    usable = [
+        _smooth(p, s.faces, n) & (cKDTree(kept).query(s.vertices)[0] < KEPT)
+        for p, s, n, kept in zip(points, (one, other), normals, left, strict=True)
+    ]
+    shared = []
+    for k in (0, 1):
+        reach = 1.2 * mean_edge(points[1 - k], (one, other)[1 - k].faces)
+        away, near = trees[1 - k].query(points[k], distance_upper_bound=reach)
+        mine = np.flatnonzero(np.isfinite(away) & usable[k])
+        there = near[mine]
+        same = np.einsum("ij,ij->i", normals[k][mine], normals[1 - k][there]) > 0.9
+        shared.append(mine[same & usable[1 - k][there]])
+    keys = np.vstack([_cells(points[k][shared[k]], normals[k][shared[k]]) for k in (0, 1)])
+    which = np.unique(keys, axis=0, return_inverse=True)[1].ravel()
+    cells, first = int(which.max(initial=-1)) + 1, len(shared[0])
+    counts = [np.bincount(which[part], minlength=cells) for part in (slice(0, first), slice(first, None))]
+    both = np.minimum(*counts) > 0
+    if both.sum() < 7:
+        return np.inf
+    middle = points[0].mean(axis=0)
+    p, n = points[1][shared[1]], normals[1][shared[1]]
+    columns = np.hstack([n, np.cross(p - middle, n), p])
+    means = np.stack([np.bincount(which[first:], c, cells) for c in columns.T], axis=1)[both] / counts[1][both, None]
+    square = np.sum((means[:, None, 6:] - means[None, :, 6:]) ** 2, axis=2)
+    spread = 1e-9 * np.eye(len(means))
+    for noise, count in zip(noises, counts, strict=True):
+        spread[np.diag_indices(len(means))] += noise.white**2 / count[both]
+        for sigma, length in noise.waves:
+            over = length**2 + FLOOR_CELL**2 / 6.0
+            spread += sigma**2 * length**2 / over * np.exp(-square / (2.0 * over))
+    rows = np.linalg.solve(np.linalg.cholesky(spread), means[:, :6])
+    pose = np.linalg.inv(rows.T @ rows)
+    every = np.vstack(points) - middle
+    worst = 0.0
+    for x, y, z in np.array(np.meshgrid(*zip(every.min(axis=0), every.max(axis=0), strict=True))).reshape(3, -1).T:
+        moves = np.hstack([np.eye(3), [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]])
+        worst = max(worst, float(np.trace(moves @ pose @ moves.T)))
+    return float(np.sqrt(worst))
+
+
+def _smooth(points: NDArray, faces: NDArray, normals: NDArray) -> NDArray:
+    """(n,) vertices at no edge: none of their facets leans from their normal by 15 degrees."""
+    leans = np.einsum("ij,ikj->ik", facet_normals(points, faces), normals[faces]) < np.cos(np.radians(15.0))
+    out = np.ones(len(points), dtype=bool)
+    out[faces[leans]] = False
+    return out
+
+
+def _cells(points: NDArray, normals: NDArray) -> NDArray:
+    """(n, 5) whole numbers: the cell of each point, walls that face different ways apart."""
+    most = np.argmax(abs(normals), axis=1)
+    way = np.sign(normals[np.arange(len(normals)), most])
+    return np.column_stack([np.floor(points / FLOOR_CELL), most, way]).astype(np.int64)
 
 
 # ---------------------------------------------------------------------------------------------------------

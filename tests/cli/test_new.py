@@ -47,6 +47,19 @@ def test_further_scans_are_named_as_set_ups(scan: Path) -> None:
     assert [one.scan for one in load_job(scan.with_suffix(".toml")).set_up] == others
 
 
+def test_reference_balls_are_offered_where_there_are_set_ups(scan: Path) -> None:
+    CliRunner().invoke(command, [str(scan), str(scan.with_name("side two.stl"))])
+    path = scan.with_suffix(".toml")
+    before, after = path.read_text().split("# [[ball]]")
+    table, rest = after.split("\n\n", 1)
+    lines = [line.removeprefix("# ") for line in table.split("\n")]
+    path.write_text("\n".join([before, "[[ball]]", *lines, rest]))
+    (ball,) = load_job(path).ball
+    assert (ball.diameter.mm, ball.count) == (20.0, 4)
+    CliRunner().invoke(command, [str(scan), "--job", str(scan.with_name("one.toml"))])
+    assert "ball" not in scan.with_name("one.toml").read_text()
+
+
 def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path) -> None:
     CliRunner().invoke(command, [str(scan)])
     lines = scan.with_suffix(".toml").read_text().splitlines()

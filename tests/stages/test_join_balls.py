@@ -121,6 +121,24 @@ def test_they_are_no_part_of_what_comes_out() -> None:
     assert not [text for text in result.join.cautions if "ball" in text]
 
 
+def test_each_of_them_is_told_by_itself() -> None:
+    """Where it stands by the maker, as large as it is, and its two centres one within noise."""
+    result, made, alone = joined()
+    (laid,) = result.join.set_ups
+    assert len(laid.balls) == 4
+    back = np.linalg.inv(made[0].to_scan)
+    away = np.linalg.norm(transformed(back, np.array([b.place for b in laid.balls]))[:, None] - AT, axis=2)
+    assert sorted(np.argmin(away, axis=1)) == [0, 1, 2, 3]
+    assert away.min(axis=1).max() < 0.05
+    for ball in laid.balls:
+        assert 0.0 <= ball.off < ball.expanded < 0.1
+        assert not ball.apart
+    # By itself: as the fits of each scan have it, not as it was held.
+    shown = [sorted(2.0 * f.radius for f in s.recover.features if f.kind == "sphere") for s in alone]
+    assert [sorted(b.diameters[k] for b in laid.balls) for k in (0, 1)] == shown
+    assert all(abs(d - 20.0) > 1e-6 for b in laid.balls for d in b.diameters)
+
+
 def test_three_are_enough_and_it_is_told_that_nothing_checks_them() -> None:
     _, made, alone = joined()
     found = again(alone[0], without(alone[1], made[1], (3,)))

@@ -40,6 +40,7 @@ MOUTH, OWN = 3.0, 1.0  # mean edges beyond what was seen of a bore's wall that a
 LOOKED_INTO = 0.5  # cosine of a bore's axis and the way the scan looks, from which on one of its ends is its mouth
 PATCH, FEWEST_PATCHES = 8.0, 12  # mm, and how many patches tell how far misfits scatter
 FEWEST_FACETS = 30  # of either scan, from which on their misfits say anything
+THINNEST = 1.0  # mm of metal between a hole's end and a face; less is not cast (common practice, no source)
 HIT, BLOCKED = 8.0, 0.4  # points that have to hit a bore's section, and the share of it that blocks it
 
 
@@ -155,9 +156,9 @@ class Sample:
     at_rim: Mask
 
     @cached_property
-    def sure(self) -> Floats:
-        """(s, 3) the points that are not at a rim."""
-        return self.points[~self.at_rim]
+    def sure(self) -> tuple[Floats, Floats]:
+        """(s, 3) the points that are not at a rim, and (s, 3) the normals there."""
+        return self.points[~self.at_rim], self.normals[~self.at_rim]
 
 
 class Met(NamedTuple):
@@ -261,12 +262,14 @@ def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
     return steep * room * np.pi / (2.0 * length) if steep >= HIT else 0.0
 
 
-def blocked(bores: SetUp, points: Floats, area: float) -> float:
+def blocked(bores: SetUp, points: Floats, normals: Floats, area: float) -> float:
     """The largest share of a bore's or hole's opening that points (k, 3), in the scan's coordinates, stand across.
 
-    area  mm2 that the points are spread over evenly; bores of which too few would be hit are passed over
+    normals  (k, 3) of the surface that the points lie on
+    area     mm2 that the points are spread over evenly; bores of which too few would be hit are passed over
 
-    The scanner has looked through there: apart from what it saw itself no surface of the part can be in it.
+    The scanner has looked through there: apart from what it saw itself no surface of the part can be in it. Nor can one
+    that faces away lie right behind the end of a wall: the metal between would be thinner than any wall is.
     """
     most = 0.0
     for f in bores.features:
@@ -282,9 +285,14 @@ def blocked(bores: SetUp, points: Floats, area: float) -> float:
         square = np.einsum("ij,ij->i", w, w) - along**2
         # At the end that it looked into, nothing is in front either; the other may have a floor that it did not see.
         towards = float(f.direction @ bores.looks)
-        low -= MOUTH * bores.edge if towards < -LOOKED_INTO else -bores.edge
-        high += MOUTH * bores.edge if towards > LOOKED_INTO else -bores.edge
-        inside = np.flatnonzero((along > low) & (along < high) & (square < (INSIDE * f.radius) ** 2))
+        thin = min(bores.edge, THINNEST)
+        mouths = towards < -LOOKED_INTO, towards > LOOKED_INTO
+        first = low - MOUTH * bores.edge if mouths[0] else low + bores.edge
+        last = high + MOUTH * bores.edge if mouths[1] else high - bores.edge
+        across = (along > first) & (along < last)
+        for mouth, end, way in ((mouths[0], low, -f.direction), (mouths[1], high, f.direction)):
+            across |= (not mouth) & (np.abs(along - end) < thin) & (normals @ way > ALIKE)
+        inside = np.flatnonzero(across & (square < (INSIDE * f.radius) ** 2))
         if len(inside) > BLOCKED * expected:
             away = bores.tree.distance(points[inside])
             most = max(most, float(np.count_nonzero(away > OWN)) / expected)

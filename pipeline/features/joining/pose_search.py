@@ -109,6 +109,23 @@ class Scene:
         return np.array([np.cov(points.T, bias=True) for points in self.seen]).reshape(-1, 3, 3)
 
     @cached_property
+    def all_round(self) -> tuple[Floats, Floats]:
+        """Middles (n, 3) and spreads (n, 3, 3) as if what is round had been seen from all sides: two scans see opposite
+        walls of one hole."""
+        middles, spreads = self.middles.copy(), self.spreads.copy()
+        for k, (shape, points) in enumerate(zip(self.shapes, self.seen, strict=True)):
+            if kind_of(shape).flat:
+                continue
+            axis = np.zeros(3) if shape.direction is None else shape.direction
+            along = (points - shape.point) @ axis
+            aside = points - shape.point - along[:, None] * axis
+            line = np.outer(axis, axis)
+            middles[k] = shape.point + along.mean() * axis
+            across = np.mean(np.sum(aside**2, axis=1)) / (3.0 - np.trace(line))
+            spreads[k] = along.var() * line + across * (np.eye(3) - line)
+        return middles, spreads
+
+    @cached_property
     def anchors(self) -> Floats:
         """(n, 3, 3) projectors onto the directions in which a surface fixes its place."""
         out = []
@@ -342,7 +359,8 @@ def _by_parallel_axes(before: Scene, now: Scene, fits: Mask) -> Iterator[Floats]
     """Two parallel axes, or an axis and a centre beside it, give the turn about themselves."""
     for one in before.classes[:3]:
         a = before.directions[one[0]]
-        lines = np.flatnonzero(_are_lines(before, a))
+        # What has no counterpart at all gives no turn, and would take the place of those that do.
+        lines = np.flatnonzero(_are_lines(before, a) & fits.any(axis=1))
         first, second = np.triu_indices(len(lines), 1)
         i, k = lines[first], lines[second]
         offsets = rejection(before.points[k] - before.points[i], a)
@@ -500,15 +518,16 @@ def _matched(
 ) -> tuple[tuple[tuple[int, int], ...], float]:
     """The features that lie on each other under a motion, one on one, and how much that explains."""
     back = undone(motion)
-    middles = transformed(motion, before.middles)
-    spreads = motion[:3, :3] @ before.spreads @ motion[:3, :3].T
+    ours, theirs = ((s.all_round if support == ENDS else (s.middles, s.spreads)) for s in (before, now))
+    middles = transformed(motion, ours[0])
+    spreads = motion[:3, :3] @ ours[1] @ motion[:3, :3].T
     cosine = turned(motion, before.directions) @ now.directions.T
     cosine = np.where(before.oriented[:, None], cosine, abs(cosine))
     near = fits & ((cosine > np.cos(2.0 * ANGLE_APART)) | (before.directions == 0.0).all(axis=1)[:, None])
     value, choice = np.zeros(fits.shape), np.zeros(fits.shape)
     i, j = np.nonzero(near)
-    away = now.middles[j] - middles[i]
-    spread = 0.5 * (spreads[i] + now.spreads[j]) + apart**2 * np.eye(3)
+    away = theirs[0][j] - middles[i]
+    spread = 0.5 * (spreads[i] + theirs[1][j]) + apart**2 * np.eye(3)
     off = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / support**2
     for a, b, square in zip(i[off < 1.0], j[off < 1.0], off[off < 1.0], strict=True):
         there = signed_distance(now.shapes[b], transformed(motion, before.seen[a]))

@@ -415,9 +415,14 @@ def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, 
 
 def _stood_in(stays: SetUp, laid: SetUp, sample: Sample, motion: Floats) -> float:
     """The largest share of a bore's opening, in either scan, that surface of the other stands across."""
-    back = stays.sample(len(sample.points))
-    there = blocked(stays, transformed(motion, sample.sure), laid.area)
-    return max(there, blocked(laid, transformed(undone(motion), back.sure), stays.area))
+    out = []
+    for bores, other, points, to in (
+        (stays, laid, sample, motion),
+        (laid, stays, stays.sample(len(sample.points)), undone(motion)),
+    ):
+        places, ways = points.sure
+        out.append(blocked(bores, transformed(to, places), turned(to, ways), other.area))
+    return max(out)
 
 
 def _proved(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose) -> SetUpPose:

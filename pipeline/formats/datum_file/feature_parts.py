@@ -11,6 +11,7 @@ from pipeline.formats.datum_file.audit_parts import feature_audit
 from pipeline.formats.datum_file.figures import known, known_vector, matrix, place, plain, vector
 from pipeline.formats.datum_file.missing import Missing
 from pipeline.formats.datum_file.records import (
+    BallRecord,
     BendRecord,
     ExtentRecord,
     FeatureRecord,
@@ -179,6 +180,18 @@ def set_up_record(one: SetUpJoin, source: Callable[[Source], SourceRecord]) -> S
             twist_uncertainty=known(one.bend.twist_sigma, degrees=True),
             length=known(one.bend.length),
             stands_out=one.bend.stands_out,
+        )
+    if one.balls:
+        told["balls"] = tuple(
+            BallRecord(
+                place=known_vector(b.place),
+                diameter=known(b.diameters[1]),
+                diameter_there=known(b.diameters[0]),
+                off=known(b.off),
+                off_within=known(b.expanded),
+                apart=b.apart,
+            )
+            for b in one.balls
         )
     return SetUpRecord(
         source=source(one.source),

@@ -14,6 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import trimesh
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
@@ -21,6 +22,7 @@ from scipy.stats import chi2
 
 from pipeline.features.joining import (
     Across,
+    Scene,
     SetUpPose,
     Word,
     bend_between,
@@ -30,8 +32,10 @@ from pipeline.features.joining import (
     shared_misfits,
 )
 from pipeline.features.joining import SetUp as Scan
-from pipeline.features.joining.overlap import Met, met, pull
+from pipeline.features.joining.overlap import Met, blocked, met, pull
+from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.set_up_pose import _one_place, _tried_aside
+from pipeline.features.naming import entry_of
 from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import rigid, small_motion, transformed
 from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
@@ -40,8 +44,10 @@ from pipeline.stages.clean import clean
 from pipeline.stages.join import scan_of
 from pipeline.stages.read import read
 from pipeline.stages.recover import recover
+from pipeline.values import Surface
 from tests.features.joining.bare import bare_box
 from tests.features.made import block as solid_block
+from tests.features.made import bore, numbered, plane, pose, posed
 from tests.rescanned import block
 from tests.set_ups import SetUp, brep_set_up, corner_error, joined_block
 
@@ -54,6 +60,64 @@ def scanned(made: SetUp, folder) -> Scan:
     found = read(path, ReadSettings(), silent)
     cleaned = clean(found, CleanSettings(), silent)
     return scan_of(cleaned, recover(cleaned, found.source, RecoverSettings(), (), silent))
+
+
+@pytest.mark.parametrize("arc", [100.0, 175.0])
+def test_a_hole_of_which_two_scans_saw_opposite_walls_is_one(arc: float) -> None:
+    """A part that was turned over shows the other wall of a hole, and other ends of it."""
+    hole, seen = bore("H1", (3.0, -2.0, 0.0), UP, 7.0, length=16.0), []
+    for middle, low in ((0.0, -8.0), (180.0, -6.0)):
+        turn = np.radians(np.linspace(middle - arc / 2.0, middle + arc / 2.0, 40))
+        points = [
+            [3.0 + 7.0 * np.cos(a), -2.0 + 7.0 * np.sin(a), z] for a in turn for z in np.linspace(low, low + 14, 9)
+        ]
+        seen.append(Scene((entry_of(hole, np.array(points)),)))
+    assert at(np.eye(4), *seen, np.ones((1, 1), bool)).pairs == ((0, 0),)
+    # The next hole of a row is another one.
+    aside = rigid(np.eye(3), np.array([0.0, 30.0, 0.0]))
+    assert at(aside, *seen, np.ones((1, 1), bool)).pairs == ()
+
+
+def test_bores_that_only_one_scan_shows_do_not_hide_a_turn() -> None:
+    """Seven large bores beside three holes and a face; the other scan shows but these."""
+    large = [bore(f"H{k}", (60.0 * k - 200.0, 90.0, 0.0), UP, 20.0 + k) for k in range(4, 11)]
+    shared = [bore(f"H{k}", p, UP, 4.0) for k, p in ((1, (0, 0, 0)), (2, (31, 0, 0)), (3, (7, 23, 0)))]
+    shared.append(plane("F1", (10.0, 5.0, 12.0), UP))
+    there, back = Scene(numbered([*large, *shared])), Scene(numbered(posed(shared, pose(3))))
+    found = candidates(there, back, alike(there, back), 60)
+    assert any(np.allclose(one.motion, pose(3), atol=1e-6) for one in found)
+
+
+@pytest.mark.parametrize(
+    ("z", "up", "stands"),
+    [
+        (0.3, 1.0, True),  # a face right behind the wall's far end: metal of 0.3 mm
+        (0.3, -1.0, False),  # the floor of a blind hole, which that scan did not see
+        (2.5, 1.0, False),  # a face behind 2.5 mm of metal: the hole is blind
+        (-2.0, -1.0, True),  # across the air
+    ],
+)
+def test_what_stands_across_a_hole(z: float, up: float, stands: bool) -> None:
+    """A hole of 8 mm, 10 mm deep, seen from below, and a face of another scan at some z from its far end; by hand."""
+    wall = trimesh.creation.cylinder(radius=4.0, height=10.0, sections=64)
+    side = np.abs(wall.face_normals[:, 2]) < 0.5
+    wall = trimesh.Trimesh(wall.vertices, wall.faces[side][:, ::-1])
+    # What the scan saw besides, around the mouth, faces down.
+    skirt = trimesh.creation.annulus(r_min=4.0, r_max=9.0, height=0.01, sections=64)
+    skirt = trimesh.Trimesh(skirt.vertices - [0.0, 0.0, 5.0], skirt.faces[skirt.face_normals[:, 2] < -0.9])
+    labels = np.r_[np.zeros(len(wall.faces)), np.full(len(skirt.faces), -1)].astype(np.int32)
+    both = trimesh.util.concatenate([wall, skirt])
+    vertices, faces = np.asarray(both.vertices), np.asarray(both.faces, dtype=np.int32)
+    for _ in range(3):
+        vertices, faces = trimesh.remesh.subdivide(vertices, faces)
+        labels = np.repeat(labels, 4)
+    hole = bore("H1", [0.0, 0.0, 0.0], UP, 4.0, length=10.0)
+    scan = Scan(Surface.measured(vertices, faces), labels, (hole,), Scene(()), bare_box().noise)
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(-20.0, 20.0, 0.25), np.arange(-20.0, 20.0, 0.25)))
+    face = np.column_stack([x, y, np.full(len(x), 5.0 + z)])
+    share = blocked(scan, face, np.tile([0.0, 0.0, up], (len(x), 1)), 1600.0)
+    # Within 1 mm of the wall it could be the wall itself.
+    assert share == pytest.approx((3.0 / 3.2) ** 2 if stands else 0.0, abs=0.1)
 
 
 @pytest.fixture(scope="module")

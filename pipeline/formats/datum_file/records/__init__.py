@@ -69,6 +69,7 @@ from pipeline.formats.datum_file.records.kinds import held_of
 from pipeline.formats.datum_file.records.near_sizes import near_sizes
 from pipeline.formats.datum_file.records.runs import RunRecord, StageRecord
 from pipeline.formats.datum_file.records.set_ups import (
+    BallRecord,
     BendRecord,
     MisfitRecord,
     PoseUncertainty,
@@ -81,6 +82,7 @@ __all__ = [
     "SCHEMA_VERSION",
     "AlignmentRecord",
     "AuditRecord",
+    "BallRecord",
     "BendRecord",
     "BothWays",
     "BudgetRecord",

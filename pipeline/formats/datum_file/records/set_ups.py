@@ -23,6 +23,17 @@ class SharedRecord(Record):
     apart: bool = Field(description="It stands out, at 95 % of all shared features together (Holm 1979).")
 
 
+class BallRecord(Record):
+    """A reference ball that a set-up and the scan it was laid on both show; it is no part of what comes out."""
+
+    place: Vector = Field(description="Of its centre, scan coordinates.")
+    diameter: NotNegative = Field(description="As the set-up shows it by itself.")
+    diameter_there: NotNegative = Field(description="As the scan it was laid on shows it by itself.")
+    off: NotNegative = Field(description="By which the two centres are apart, at the diameter that is known.")
+    off_within: Doubt = Field(description="95 % of that by noise alone.")
+    apart: bool = Field(description="It stands out, at 95 % of all balls together (Holm 1979).")
+
+
 class MisfitRecord(Record):
     """A cell of what both saw."""
 
@@ -68,5 +79,8 @@ class SetUpRecord(Record):
     scale_uncertainty: LeftOut[Doubt] = Field(None, description="Standard uncertainty of that.")
     bend: LeftOut[BendRecord] = Field(
         None, description="How the part is formed otherwise in it than in that scan; left out where too little tells."
+    )
+    balls: LeftOut[tuple[BallRecord, ...]] = Field(
+        None, description="Reference balls that both show; left out if none."
     )
     misfits: tuple[MisfitRecord, ...] = Field((), description="How what both saw lies to each other, cell by cell.")
