@@ -86,7 +86,7 @@ def two_sided(
     weight = vertex_areas(scan.vertices, scan.faces[measured])
     used = np.flatnonzero(weight > 0)
     of_light = Scene(light)
-    raw, near, _ = of_light.closest(scan.vertices[used])
+    raw, near = of_light.nearest(scan.vertices[used])
     aside = of_light.distance(target.vertices[used], near)
     worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
     told = used[:0] if rounded is None else np.flatnonzero(rounded[used])

@@ -107,9 +107,22 @@ class Scene:
         near  (n,) a facet near each point, which spares time; changed in place to the nearest
         """
         points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-        tree = self._boxes(len(points))
-        facet = np.empty(len(points), dtype=np.int32) if near is None else near
-        return np.sqrt(_nearest(tree, points, facet, near is not None))
+        if near is None:
+            return self.nearest(points)[0]
+        return np.sqrt(_nearest(self._boxes(len(points)), points, near, True))
+
+    def nearest(self, points: ArrayLike) -> tuple[Floats, Ints]:
+        """Distance (n,) mm and facet (n,) as `closest` gives them, without the places.
+
+        >>> from pipeline.values import Surface
+        >>> scene = Scene(Surface.measured([[0, 0, 0], [9, 0, 0], [0, 9, 0]], [[0, 1, 2]]))
+        >>> distance, facet = scene.nearest([[2.0, 2.0, 5.0]])
+        >>> distance.tolist(), facet.tolist()
+        ([5.0], [0])
+        """
+        points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
+        facet = np.empty(len(points), dtype=np.int32)
+        return np.sqrt(_nearest(self._boxes(len(points)), points, facet, False)), facet
 
     def inside(self, points: ArrayLike) -> Mask:
         """Which points (n, 3) mm lie in the solid that the surface bounds; (n,) bool. An open surface bounds none.
