@@ -23,11 +23,10 @@ from pipeline.lengths import mm
 from pipeline.mesh.query import Scene, self_intersections, vertices_near_new
 from pipeline.mesh.simplify import (
     CollapseMesh,
+    Streaming,
     finish_collapse,
     least_height,
     move_apart,
-    start_collapse,
-    sweep_down,
     take_out_slivers,
 )
 from pipeline.progress import Progress, silent
@@ -74,15 +73,15 @@ def _to_count(
     place = partial(on_features, surface.vertices, surface.faces, fill.labels, recover.features, reach, sharp=sharp)
     still = leave = np.zeros(len(surface.vertices), dtype=np.bool_)
     best: _Made | None = None
+    streaming = Streaming(int(_LAST_STRETCH * goal))
     for _ in range(_STARTS):
         target = place(leave=leave)
-        work = start_collapse(
+        progress(0.1, "collapsing edges")
+        work = streaming.down(
             target.vertices, surface.faces, target.labels, surface.origin, target.carriers, target.table, still=still
         )
         # Made again where it is needed: the collapse is what takes memory.
         del target
-        progress(0.1, "collapsing edges")
-        sweep_down(work, int(_LAST_STRETCH * goal))
         progress(0.8, "collapsing the cheapest edges first")
         crossing, turned = finish_collapse(work, goal)
         found = _finished(surface, work, crossing, turned, leave, sharp)

@@ -86,8 +86,8 @@ def two_sided(
     weight = vertex_areas(scan.vertices, scan.faces[measured])
     used = np.flatnonzero(weight > 0)
     of_light = Scene(light)
-    raw = of_light.distance(scan.vertices[used])
-    aside = of_light.distance(target.vertices[used])
+    raw, near = of_light.nearest(scan.vertices[used])
+    aside = of_light.distance(target.vertices[used], near)
     worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
     told = used[:0] if rounded is None else np.flatnonzero(rounded[used])
     apart = (float(raw[told].max()), float(aside[told].max())) if len(told) else None

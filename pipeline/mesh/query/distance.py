@@ -21,7 +21,10 @@ from pipeline.mesh.query.facet_tree import in_leaves, leaves_of
 
 _LEAF = 8  # facets in a leaf at most
 _BLOCK = 256  # points that are looked up one after the other, each from where the one before was found
+_AT_ONCE = 16  # of these points, for which what may be nearest is looked up together
+_AT_MOST = 64  # facets that are gone through for each of them
 _MANY = 2_000_000  # facets, from which on it is worth asking whether a good order pays
+_SLACK = 2e-7  # of a box's place, by which it is larger than its corners say: it is kept in single precision
 _ROUNDING = 1.0 + 1e-9  # of a squared distance, within which a box may hold a facet that is as near as the nearest
 
 
@@ -36,6 +39,13 @@ class _Boxes(NamedTuple):
     vertices: Floats
     faces: Ints
     order: Ints
+    boxes: Singles
+
+
+class _Few(NamedTuple):
+    """Some facets (k,) and the box of each (k, 6) as those of the tree are, mm."""
+
+    facet: Ints
     boxes: Singles
 
 
@@ -91,10 +101,28 @@ class Scene:
             )
         return self._scene
 
-    def distance(self, points: ArrayLike) -> Floats:
-        """Unsigned distance (n,) mm of points (n, 3) mm to the surface."""
+    def distance(self, points: ArrayLike, near: Ints | None = None) -> Floats:
+        """Unsigned distance (n,) mm of points (n, 3) mm to the surface.
+
+        near  (n,) a facet near each point, which spares time; changed in place to the nearest
+        """
         points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-        return np.sqrt(_nearest(self._boxes(len(points)), points)[0])
+        if near is None:
+            return self.nearest(points)[0]
+        return np.sqrt(_nearest(self._boxes(len(points)), points, near, True))
+
+    def nearest(self, points: ArrayLike) -> tuple[Floats, Ints]:
+        """Distance (n,) mm and facet (n,) as `closest` gives them, without the places.
+
+        >>> from pipeline.values import Surface
+        >>> scene = Scene(Surface.measured([[0, 0, 0], [9, 0, 0], [0, 9, 0]], [[0, 1, 2]]))
+        >>> distance, facet = scene.nearest([[2.0, 2.0, 5.0]])
+        >>> distance.tolist(), facet.tolist()
+        ([5.0], [0])
+        """
+        points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
+        facet = np.empty(len(points), dtype=np.int32)
+        return np.sqrt(_nearest(self._boxes(len(points)), points, facet, False)), facet
 
     def inside(self, points: ArrayLike) -> Mask:
         """Which points (n, 3) mm lie in the solid that the surface bounds; (n,) bool. An open surface bounds none.
@@ -138,7 +166,8 @@ class Scene:
         """
         points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
         tree = self._boxes(len(points))
-        _, facet = _nearest(tree, points)
+        facet = np.empty(len(points), dtype=np.int32)
+        _nearest(tree, points, facet, False)
         near = nearest_on_facets(points, tree.vertices, tree.faces, facet)
         return np.linalg.norm(points - near, axis=1), facet, near
 
@@ -166,12 +195,22 @@ def _lay(v: Floats, f: Ints, order: Ints, boxes: Singles) -> None:
                 for k in range(3):
                     x = v[f[order[s], k], d]
                     low, high = min(low, x), max(high, x)
-            slack = 2e-7 * max(abs(low), abs(high)) if low <= high else 0.0
+            slack = _SLACK * max(abs(low), abs(high)) if low <= high else 0.0
             boxes[node, d], boxes[node, 3 + d] = low - slack, high + slack
     for node in range(leaves - 1, 0, -1):
         for d in range(3):
             boxes[node, d] = min(boxes[2 * node, d], boxes[2 * node + 1, d])
             boxes[node, 3 + d] = max(boxes[2 * node, 3 + d], boxes[2 * node + 1, 3 + d])
+
+
+@njit(cache=True)
+def _lay_on(v: Floats, f: Ints, facet: int, boxes: Singles, i: int) -> None:
+    """The box of one facet into row i."""
+    for d in range(3):
+        a, b, c = v[f[facet, 0], d], v[f[facet, 1], d], v[f[facet, 2], d]
+        low, high = min(a, b, c), max(a, b, c)
+        slack = _SLACK * max(abs(low), abs(high))
+        boxes[i, d], boxes[i, 3 + d] = low - slack, high + slack
 
 
 @njit(cache=True, inline="always")
@@ -218,15 +257,96 @@ def _found_from(tree: _Boxes, p: Point, guess: int, stack: Ints, bounds: Floats)
     return best, facet
 
 
+@njit(cache=True, inline="always")
+def _from_box_to_box(low: Point, high: Point, boxes: Singles, i: int) -> float:
+    """Squared distance, mm2, of a box from box i, 0 where they meet."""
+    x = max(boxes[i, 0] - high[0], low[0] - boxes[i, 3], 0.0)
+    y = max(boxes[i, 1] - high[1], low[1] - boxes[i, 4], 0.0)
+    z = max(boxes[i, 2] - high[2], low[2] - boxes[i, 5], 0.0)
+    return x * x + y * y + z * z
+
+
+@njit(cache=True)
+def _few_near(tree: _Boxes, points: Floats, low: int, high: int, facet: Ints, stack: Ints, few: _Few) -> int:
+    """How many facets can be the nearest to one of the points low to high, put into `few`; -1 where they are many.
+
+    facet  (n,) one near each of the points
+    """
+    vertices, faces, order, boxes = tree
+    m, leaves = len(order), len(boxes) // 2
+    a, b, c = point_at(points, low)
+    least, most, reach = (a, b, c), (a, b, c), 0.0
+    for i in range(low, high):
+        p = point_at(points, i)
+        least = (min(least[0], p[0]), min(least[1], p[1]), min(least[2], p[2]))
+        most = (max(most[0], p[0]), max(most[1], p[1]), max(most[2], p[2]))
+        reach = max(reach, square_distance(p, nearest_on(p, vertices, faces, facet[i])))
+    reach *= _ROUNDING
+    count, top = 0, 1
+    stack[0] = 1
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        if _from_box_to_box(least, most, boxes, node) > reach:
+            continue
+        if node < leaves:
+            stack[top], stack[top + 1] = 2 * node, 2 * node + 1
+            top += 2
+            continue
+        at = node - leaves
+        for s in range(at * m // leaves, (at + 1) * m // leaves):
+            if count == len(few.facet):
+                return -1
+            few.facet[count] = order[s]
+            _lay_on(vertices, faces, order[s], few.boxes, count)
+            if _from_box_to_box(least, most, few.boxes, count) <= reach:
+                count += 1
+    return count
+
+
+@njit(cache=True)
+def _found_among(tree: _Boxes, p: Point, guess: int, few: _Few, count: int) -> tuple[float, int]:
+    """As `_found_from`, where one of a few facets is the nearest."""
+    facet = guess
+    best = square_distance(p, nearest_on(p, tree.vertices, tree.faces, facet))
+    for k in range(count):
+        f = few.facet[k]
+        if f == facet or _from_box(p, few.boxes, k) > best * _ROUNDING:
+            continue
+        square = square_distance(p, nearest_on(p, tree.vertices, tree.faces, f))
+        if square < best or (square == best and f < facet):
+            best, facet = square, f
+    return best, facet
+
+
 @njit(cache=True, parallel=True)
-def _nearest(tree: _Boxes, points: Floats) -> tuple[Floats, Ints]:
-    """(n,) squared distance, mm2, from points (n, 3) to the nearest facet, and that facet."""
-    square, facet = np.empty(len(points)), np.empty(len(points), dtype=np.int32)
+def _nearest(tree: _Boxes, points: Floats, facet: Ints, guessed: bool) -> Floats:
+    """(n,) squared distance, mm2, from points (n, 3) to the nearest facet; that facet into `facet` (n,).
+
+    guessed  whether `facet` holds one near each of the points already
+
+    What may be nearest is looked up for some points at once: where they lie close together, as on a dense scan beside
+    a light mesh, those facets are few.
+    """
+    square = np.empty(len(points))
     for block in prange((len(points) + _BLOCK - 1) // _BLOCK):
         stack, bounds = np.empty(64, dtype=np.int64), np.empty(64)
+        few = _Few(np.empty(_AT_MOST, dtype=np.int32), np.empty((_AT_MOST, 6), dtype=np.float32))
         guess = tree.order[0]
-        low = int(np.int64(block)) * _BLOCK
-        for i in range(low, min(low + _BLOCK, len(points))):
-            square[i], guess = _found_from(tree, point_at(points, i), guess, stack, bounds)
-            facet[i] = guess
-    return square, facet
+        start = int(np.int64(block)) * _BLOCK
+        for low in range(start, min(start + _BLOCK, len(points)), _AT_ONCE):
+            high = min(low + _AT_ONCE, len(points))
+            if not guessed:
+                _, guess = _found_from(tree, point_at(points, (low + high) // 2), guess, stack, bounds)
+                facet[low:high] = guess
+            count = _few_near(tree, points, low, high, facet, stack, few)
+            for i in range(low, high):
+                p = point_at(points, i)
+                if guessed:
+                    guess = facet[i]
+                if count < 0:
+                    square[i], guess = _found_from(tree, p, guess, stack, bounds)
+                else:
+                    square[i], guess = _found_among(tree, p, guess, few, count)
+                facet[i] = guess
+    return square

@@ -133,6 +133,24 @@ def collapse_cost(vertices: Vertices, table: Floats, u: int, v: int, exact: bool
 
 
 @njit(cache=True)
+def cost_onto(vertices: Vertices, u: int, v: int) -> float:
+    """What it costs to put u onto v, which stays where it is; inf where u may not go there, or is bound to more."""
+    points, q, carriers, border = vertices
+    if border[u] and not border[v]:
+        return np.inf
+    for i in range(3):
+        c = carriers[u, i]
+        if c < 0:
+            break
+        if c != carriers[v, 0] and c != carriers[v, 1] and c != carriers[v, 2]:
+            return np.inf
+    a = q[u]
+    dx, dy, dz = points[v, 0] - points[u, 0], points[v, 1] - points[u, 1], points[v, 2] - points[u, 2]
+    length2 = dx * dx + dy * dy + dz * dz
+    return max(0.0, _error(a, dx, dy, dz) - a[9]) + _LENGTH * (a[0] + a[3] + a[5]) * length2
+
+
+@njit(cache=True)
 def _facing(table: Floats, row: int, ax: float, ay: float, az: float, nx: float, ny: float, nz: float) -> float:
     _, gx, gy, gz = distance_gradient(table[row], ax, ay, az)
     return gx * nx + gy * ny + gz * nz

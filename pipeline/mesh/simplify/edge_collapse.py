@@ -9,51 +9,27 @@ Working memory: about 95 bytes a facet above the mesh itself.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
-from pipeline.geometry import Bytes, Floats, Ints, Mask, Shorts, Singles
+from pipeline.geometry import Bytes, Floats, Ints, Mask, Shorts
 from pipeline.jit import njit
 from pipeline.mesh.repair import unfold
-from pipeline.mesh.simplify.collapse_mesh import CollapseArrays, CollapseMesh
-from pipeline.mesh.simplify.collapse_rules import (
-    MOST,
-    Edge,
-    close_ranks,
-    collapse_cost,
-    facets_on_carriers,
-    facets_stay_valid,
-    link_condition_holds,
-    merge_facets,
-    merge_vertices,
-)
+from pipeline.mesh.simplify.collapse_mesh import CollapseMesh
+from pipeline.mesh.simplify.collapse_rules import facets_on_carriers
 from pipeline.mesh.simplify.reversible_collapse import ReversibleCollapse
+from pipeline.mesh.simplify.sweeps import Sweeps
 from pipeline.mesh.topology import vertex_facets
 
 # Of the vertices, those whose best edge is cheap enough to go in one sweep.
 _SHARE = 0.6
 # The same as long as there are so many times the facets wanted: what goes then would go anyway.
-_FAR, _FAR_SHARE = 4.0, 0.9
+_FAR, FAR_SHARE = 4.0, 0.9
 _MENDINGS = 12
-
-
-class _Best(NamedTuple):
-    """The cheapest edge of each vertex: its price (n,), and the vertex (n,) at its other end, -1 none."""
-
-    price: Singles
-    partner: Ints
-
-
-class _Limits(NamedTuple):
-    price: float
-    most: float
-    sag: float
 
 
 def start_collapse(
     vertices: Floats, faces: Ints, label: Ints, origin: Bytes, carriers: Shorts, table: Floats,
-    *, remember: bool = False, still: Mask | None = None,
+    *, remember: bool = False, still: Mask | None = None, outward: Floats | None = None,
 ) -> CollapseMesh:  # fmt: skip
     """Make the working copy with the quadrics of all facets.
 
@@ -61,6 +37,7 @@ def start_collapse(
     carriers  (n, 3) int16 rows of `table` that each vertex is bound to, -1 none; `table` one row a carrier
     remember  keep track of who went where
     still     (n,) vertices that sweeps leave alone
+    outward   (k,) as `facing_out` says, where these facets are only some of a mesh
 
     Quadrics: Garland and Heckbert (1997), a facet's weighted by a third of its area at each corner, and at a border
     those of planes square to the facet. Below, three sides of a tetrahedron meet in the origin: each adds 1/6 mm2.
@@ -81,14 +58,26 @@ def start_collapse(
     del first, round_vertex
     parent = np.arange(len(points) if remember else 0, dtype=np.int32)
     label = np.array(label, dtype=np.int32)
-    along = facets_on_carriers(points, work_faces, label, table)
-    carried = label >= 0
-    facing = np.bincount(label[carried], along[carried], len(table))
+    if outward is None:
+        outward = facing_out(points, work_faces, label, table)
     return CollapseMesh(
         points, work_faces, quadrics, np.array(carriers, dtype=np.int16), border,
         np.zeros(len(points), dtype=np.uint8) if still is None else np.array(still, dtype=np.uint8),
-        label, np.array(origin, dtype=np.uint8), table, np.where(facing < 0.0, -1.0, 1.0), parent,
+        label, np.array(origin, dtype=np.uint8), table, outward, parent,
     )  # fmt: skip
+
+
+def facing_out(points: Floats, faces: Ints, label: Ints, table: Floats) -> Floats:
+    """(k,) 1 where the facets that lie on a carrier face along its gradient, all in all, -1 where against it.
+
+    >>> square = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0]])
+    >>> facing_out(square, np.array([[0, 1, 2]], np.int32), np.array([-1], np.int32), np.zeros((1, 0))).tolist()
+    [1.0]
+    """
+    along = facets_on_carriers(points, faces, label, table)
+    carried = label >= 0
+    facing = np.bincount(label[carried], along[carried], len(table))
+    return np.where(facing < 0.0, -1.0, 1.0)
 
 
 def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: float = np.inf) -> None:
@@ -110,28 +99,19 @@ def sweep_down(work: CollapseMesh, facets: int, *, most: float = np.inf, sag: fl
     >>> len(work.faces)
     64
     """
-    n, m = len(work.points), len(work.faces)
-    stamp = np.zeros(n, dtype=np.int32)
-    best = _Best(np.empty(n, dtype=np.float32), np.empty(n, dtype=np.int32))
-    mesh = work.arrays
-    while m > facets:
-        first, round_vertex = vertex_facets(work.faces[:m], n)
-        _price_edges(mesh, work.still, most, n, m, best)
-        known = best.price[: n : max(1, n // 50_000)]
-        known = known[np.isfinite(known)]
+    sweeps = Sweeps(work, most, sag)
+    while sweeps.facets > facets:
+        before = sweeps.facets
+        known = sweeps.prices()
         if not len(known):
             break
         # Under a bound of its own every edge may go at once: then what happens in one place does not
         # depend on the others.
-        share = _FAR_SHARE if m > _FAR * facets else _SHARE
+        share = FAR_SHARE if before > _FAR * facets else _SHARE
         limit = float(np.quantile(known, share)) if most == np.inf else np.inf
-        stamp[:n] = 0
-        gone = _sweep(mesh, first, round_vertex, best, stamp, _Limits(limit, float(most), float(sag)), m - facets)
-        before = m
-        n, m = close_ranks(mesh, work.still, work.origin, n, m, best.partner, work.parent)
-        if gone < 0.01 * before:
+        if sweeps.go(limit, before - facets) < 0.01 * before:
             break
-    work.cut(n, m)
+    sweeps.done()
     free = (work.label < 0) & ~work.still.astype(np.bool_)[work.faces].any(axis=1)
     unfold(work.points, work.faces, np.where(free, work.origin.astype(np.int16), -1))
 
@@ -238,86 +218,3 @@ def _quadrics(points: Floats, faces: Ints, q: Floats, border: Bytes, first: Ints
                 length = np.sqrt(length2)
                 _add_plane(q[a], wx / length, wy / length, wz / length, length2)
                 _add_plane(q[b], wx / length, wy / length, wz / length, length2)
-
-
-@njit(cache=True)
-def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int, best: _Best) -> None:
-    """The cheapest edge of each of the first n vertices; those of a sum of squares over `most` aside."""
-    x = np.empty(3)
-    price, partner = best
-    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
-    border = vertices.border
-    for i in range(n):
-        price[i] = np.inf
-        partner[i] = -1
-    for f in range(m):
-        for k in range(3):
-            u, v = faces[f, k], faces[f, (k + 1) % 3]
-            if (u > v and not (border[u] and border[v])) or still[u] or still[v]:
-                continue
-            cost, whole = collapse_cost(vertices, table, u, v, False, x)
-            if whole > most:
-                continue
-            if cost < price[u]:
-                price[u] = cost
-                partner[u] = v
-            if cost < price[v]:
-                price[v] = cost
-                partner[v] = u
-
-
-@njit(cache=True)
-def _left_round(faces: Ints, first: Ints, facets: Ints, v: int, out: Ints) -> Ints:
-    """The facets of v that are left, in the first part of `out`."""
-    count = 0
-    for s in range(first[v], first[v + 1]):
-        if faces[facets[s], 0] >= 0:
-            out[count] = facets[s]
-            count += 1
-    return out[:count]
-
-
-@njit(cache=True)
-def _sweep(
-    mesh: CollapseArrays, first: Ints, facets: Ints, best: _Best, stamp: Ints, limits: _Limits, enough: int
-) -> int:
-    """Collapse each vertex's best edge if it is cheap enough and neither end went yet; facets gone.
-
-    `partner` is -2 afterwards where a vertex stayed, else the vertex that took over.
-    """
-    n = len(first) - 1
-    vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
-    border = vertices.border
-    price, partner = best
-    of_u = np.empty(MOST, dtype=np.int32)
-    of_v = np.empty(MOST, dtype=np.int32)
-    x = np.empty(3)
-    degree = np.empty(n, dtype=np.int32)
-    into = np.full(n, -2, dtype=np.int32)
-    for i in range(n):
-        degree[i] = first[i + 1] - first[i]
-    busy = np.zeros(n, dtype=np.uint8)
-    gone = 0
-    mark = 1
-    for i in range(n):
-        u, v = int(np.int32(i)), partner[i]
-        if busy[u] or v < 0 or busy[v] or price[u] > limits.price:
-            continue
-        cost, whole = collapse_cost(vertices, table, u, v, True, x)
-        if cost > 2.0 * limits.price or whole > limits.most or degree[u] > MOST or degree[v] > MOST:
-            continue
-        edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
-        mark += 3
-        if not link_condition_holds(faces, border, degree, edge, stamp, mark):
-            continue
-        if not facets_stay_valid(mesh, edge, x, limits.sag):
-            continue
-        merge_vertices(vertices, u, v, x)
-        gone += merge_facets(faces, degree, edge)
-        busy[u] = 1
-        busy[v] = 1
-        into[u] = v
-        if gone >= enough:
-            break
-    partner[:n] = into
-    return gone

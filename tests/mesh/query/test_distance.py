@@ -97,6 +97,27 @@ def test_the_nearest_facet_against_another_library() -> None:
     np.testing.assert_array_equal(Scene(surface).distance(points), distance)
 
 
+@pytest.mark.parametrize("near", ["unknown", "anything", "the nearest"])
+def test_points_that_lie_close_together_beside_large_facets(near: str) -> None:
+    # Along a line in small steps, close to a torus and away from it: few facets are in question, or many.
+    made = trimesh.creation.torus(30.0, 10.0, major_sections=40, minor_sections=20)
+    surface = Surface.measured(made.vertices, made.faces)
+    t = np.linspace(0.0, 40.0, 6000)[:, None]
+    out = 10.0 + 0.3 * np.sin(5.0 * t) + np.where(t > 20.0, 25.0, 0.0)
+    round_z = np.concatenate([np.cos(t), np.sin(t), 0.0 * t], axis=1)
+    points = 30.0 * round_z + out * (np.cos(7.0 * t) * round_z + np.sin(7.0 * t) * [0.0, 0.0, 1.0])
+    scene = open3d.t.geometry.RaycastingScene()
+    scene.add_triangles(made.vertices.astype(np.float32), made.faces.astype(np.uint32))
+    known = scene.compute_distance(points.astype(np.float32)).numpy()
+    here = Scene(surface)
+    facet = here.closest(points)[1]
+    begin = {"unknown": None, "anything": np.full(len(t), 7, np.int32), "the nearest": facet.copy()}[near]
+    # Single precision in the library: 60 mm are known to some 4e-6 mm.
+    np.testing.assert_allclose(here.distance(points, begin), known, atol=2e-5)
+    if begin is not None:
+        assert np.array_equal(begin, facet)
+
+
 def test_of_equally_near_facets_the_first_is_found_in_any_order_and_on_any_number_of_threads(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
