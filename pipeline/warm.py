@@ -237,11 +237,12 @@ def record(run: Callable[[], None]) -> list[Variant]:
 
 
 def run_demo() -> None:
-    """The whole job on the demo scan and its fit-up, their outputs thrown away."""
+    """The whole job on the demo scan, its fit-up and its solid, their outputs thrown away."""
     from pipeline.cli.main import cli
 
     with tempfile.TemporaryDirectory() as folder:
-        cli.main(args=["demo", "--quiet", "--fit", "--out", folder], standalone_mode=False)
+        for command in (["demo", "--fit", "--out", folder], ["solid", str(Path(folder) / "bearing_housing_scan")]):
+            cli.main(args=[*command, "--quiet"], standalone_mode=False)
 
 
 def _tell(left: int, of: int) -> None:
