@@ -23,6 +23,7 @@ _LEAF = 8  # facets in a leaf at most
 _BLOCK = 256  # points that are looked up one after the other, each from where the one before was found
 _AT_ONCE = 16  # of these points, for which what may be nearest is looked up together
 _AT_MOST = 64  # facets that are gone through for each of them
+_MISSES = 2  # times in a row that these were many, after which a block's points are looked up one by one
 _MANY = 2_000_000  # facets, from which on it is worth asking whether a good order pays
 _SLACK = 2e-7  # of a box's place, by which it is larger than its corners say: it is kept in single precision
 _ROUNDING = 1.0 + 1e-9  # of a squared distance, within which a box may hold a facet that is as near as the nearest
@@ -334,12 +335,16 @@ def _nearest(tree: _Boxes, points: Floats, facet: Ints, guessed: bool) -> Floats
         few = _Few(np.empty(_AT_MOST, dtype=np.int32), np.empty((_AT_MOST, 6), dtype=np.float32))
         guess = tree.order[0]
         start = int(np.int64(block)) * _BLOCK
+        missed = 0
         for low in range(start, min(start + _BLOCK, len(points)), _AT_ONCE):
             high = min(low + _AT_ONCE, len(points))
-            if not guessed:
-                _, guess = _found_from(tree, point_at(points, (low + high) // 2), guess, stack, bounds)
-                facet[low:high] = guess
-            count = _few_near(tree, points, low, high, facet, stack, few)
+            count = -1
+            if missed < _MISSES:
+                if not guessed:
+                    _, guess = _found_from(tree, point_at(points, (low + high) // 2), guess, stack, bounds)
+                    facet[low:high] = guess
+                count = _few_near(tree, points, low, high, facet, stack, few)
+                missed = missed + 1 if count < 0 else 0
             for i in range(low, high):
                 p = point_at(points, i)
                 if guessed:
