@@ -85,7 +85,6 @@ def test_what_another_program_packed_or_cut_counts_as_absent(tmp_path: Path) -> 
         "text": {"a0": np.array(["x"] * 3)},
         "flat": {"a0": np.zeros(9)},
         "origins": {"a2": np.zeros(4, np.uint8)},
-        "kinds": {"a2": np.full(1, 9, np.uint8)},
     }
     for name, change in changes.items():
         np.savez(tmp_path / f"{name}.npz", **{**parts, **change})

@@ -35,7 +35,7 @@ MEASURED = 'scan = "a.stl"\n[[measured]]\nwhat = "diameter"\nvalue = 3\nuncertai
         {"names": {"bore-1": 'seal "A" \\ <ø>\n'}},
         {"measured": [{"what": "diameter", "features": [0, 0, 0], "value": 62.0, "uncertainty": 0.01}]},
         {
-            "measured": [{"what": "diameter", "features": "a", "value": 1e-7, "uncertainty": "1e-9in"}],
+            "measured": [{"what": "diameter", "features": "a", "value": 2e-6, "uncertainty": "1e-7in"}],
             "refit": [{"feature": "b", "radius": 3}],
         },
         {"names": {"left.right": "a", "bore 1": "\u0001\t'''", "": "none"}},

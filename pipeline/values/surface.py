@@ -64,7 +64,7 @@ class Surface:
             return False
         if (v.dtype, f.dtype, o.dtype) != (np.float64, np.int32, np.uint8) or (v.shape[1], f.shape[1]) != (3, 3):
             return False
-        if o.shape != (len(f),) or (len(f) and (f.min() < 0 or f.max() >= len(v) or o.max() >= len(ORIGIN_NAMES))):
+        if o.shape != (len(f),) or (len(f) and (f.min() < 0 or f.max() >= len(v))):
             return False
         return bool(np.isfinite(v).all())
 
