@@ -317,7 +317,8 @@ def _refuse_impossible(path: Path) -> None:
     except (OSError, ValueError) as error:
         told = error.strerror if isinstance(error, OSError) else error
         raise SettingsError(f"The output folder {str(path)!r:.80} can't be one ({told}); choose another.") from None
-    if os.path.realpath(path) == path.resolve().anchor:
+    real = os.path.realpath(path)
+    if real == Path(real).anchor:
         raise SettingsError(f"The output folder {path} is the whole file system's own; choose one in it.")
 
 

@@ -176,6 +176,12 @@ def test_the_whole_file_system_is_no_output_folder(tmp_path: Path) -> None:
             pass
 
 
+def test_a_link_in_a_circle_is_no_output_folder(tmp_path: Path) -> None:
+    (tmp_path / "loop").symlink_to("loop")
+    with pytest.raises(OutputError, match="a file of that name is there"), opened(tmp_path / "loop"):
+        pass
+
+
 def test_a_marker_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / MARKER)
     with opened(tmp_path) as folder:

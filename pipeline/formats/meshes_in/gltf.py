@@ -10,6 +10,7 @@ import base64
 import binascii
 import json
 import math
+import os
 import re
 import struct
 from pathlib import Path
@@ -278,7 +279,8 @@ class _Reader:
                 raise self._wrong("a buffer in it") from None
         place = self._path.parent / unquote(uri)
         try:
-            inside = not urlsplit(uri).scheme and place.resolve().is_relative_to(self._path.parent.resolve())
+            folder = os.path.realpath(self._path.parent)
+            inside = not urlsplit(uri).scheme and Path(os.path.realpath(place)).is_relative_to(folder)
         except (OSError, ValueError):
             inside = False
         if not inside:

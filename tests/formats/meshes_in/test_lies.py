@@ -231,10 +231,12 @@ def test_gltf_that_makes_no_sense(tmp_path: Path, changes: dict[str, Any], says:
     refused(written(tmp_path, **changes), says)
 
 
-def test_gltf_that_wants_a_pipe_or_a_folder(tmp_path: Path) -> None:
+def test_gltf_that_wants_a_pipe_a_folder_or_a_link_in_a_circle(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.bin")
     (tmp_path / "folder.bin").mkdir()
-    for name, why in (("pipe.bin", "it is a pipe or a device"), ("folder.bin", "Is a directory")):
+    (tmp_path / "loop.bin").symlink_to("loop.bin")
+    refusals = {"pipe": "it is a pipe or a device", "folder": "Is a directory", "loop": "Too many levels"}
+    for name, why in ((f"{stem}.bin", why) for stem, why in refusals.items()):
         (tmp_path / "a.gltf").write_text(json.dumps(gltf(buffers_0_uri=name)))
         refused(tmp_path / "a.gltf", f"needs the file {name} beside it, which can't be read \\({why}")
 
