@@ -26,8 +26,9 @@ from pipeline.mesh.simplify.sweeps import Sweeps
 
 # Windows go so far down, as a multiple of the facets wanted: sweeps that place each vertex anew several times follow.
 _DOWN_TO = 16.0
-# What is less than so many times that is swept as a whole.
-_LARGE = 1.5
+# What is less than so many times that is swept as a whole: on scans of 4 million facets rms and 99 % were the same, but
+# the largest deviation up to half as large again, for no less time.
+_LARGE = 4.0
 # Vertices of a window: many against those that are on its rim.
 _WINDOW = 1 << 16
 # One in so many windows, and this many at least, tell how cheap a step has to be.
