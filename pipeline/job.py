@@ -173,6 +173,15 @@ def _known_kind(name: str) -> str:
 KindName = Annotated[str, AfterValidator(_known_kind)]
 
 
+def _without_nul(path: Path) -> Path:
+    if "\0" in str(path):
+        raise ValueError("no file can have that name")
+    return path
+
+
+ScanPath = Annotated[Path, AfterValidator(_without_nul)]
+
+
 class Accept(Settings):
     """A refused surface that is to be a feature all the same, of low confidence: where it is, and what kind it is.
 
@@ -291,7 +300,7 @@ class SetUp(Settings):
     exclude      zones of it that are not the part, in its own coordinates: "scan: [x, y, z]"
     """
 
-    scan: Path
+    scan: ScanPath
     units: Literal["auto", "mm", "cm", "m", "in"] | None = None
     same: tuple[tuple[str, str], ...] = ()
     turned_over: bool = False
@@ -427,7 +436,7 @@ class Job(Settings):
     (0.05, None, None, 'mm')
     """
 
-    scan: Path
+    scan: ScanPath
     out: Path | None = None
     title: str | None = None
     read: ReadSettings = ReadSettings()

@@ -129,6 +129,8 @@ def test_what_is_no_zone_is_refused(text: str) -> None:
         (MEASURED.replace("0.01", '"1 thou"') + 'features = "a"', 'as "2.4411 in" or "62.01 mm"'),
         (MEASURED.replace("uncertainty = 0.01", "") + 'features = "a"', "'measured.1.uncertainty' is missing"),
         (MEASURED.replace("value = 3", "value = -3") + 'features = "a"', "'measured.1.value' is wrong"),
+        ('scan = "a\\u0000b.stl"', "'scan' is wrong, no file can have that name"),
+        ('scan = "a.stl"\n[[set_up]]\nscan = "\\u0000"', "'set_up.1.scan' is wrong, no file can have that name"),
         ('scan = "a.stl"\n[frame]\nA = "bore nearest [0, 0]"', "three numbers"),
         (
             'scan = "a.stl"\n[[clean.exclude]]\nshape = "box"\nlow = "scan: [0, 0, 0]"\nhigh = [1, 1, 1]',
