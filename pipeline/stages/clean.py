@@ -182,9 +182,9 @@ def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
         bench.remove(found.debris, "debris", note, count=found.debris_count)
         neighbours = neighbours_without(neighbours, found.debris)
     if found.islands:
-        bench.cautions.append(
-            f"{found.islands} small separate pieces lie in openings or gaps of the part and were kept."
-        )
+        alone = found.islands == 1
+        pieces = "1 small separate piece lies" if alone else f"{found.islands} small separate pieces lie"
+        bench.cautions.append(f"{pieces} in openings or gaps of the part and {'was' if alone else 'were'} kept.")
     return neighbours
 
 
