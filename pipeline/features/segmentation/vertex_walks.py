@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.geometry import Floats, Ints, Mask, Singles
 from pipeline.jit import njit, prange
+from pipeline.mesh.topology import facet_area
 from pipeline.surfaces import FLAT, gradient
 
 NO_REGION = -1  # label of a vertex that no region has
@@ -84,23 +85,13 @@ def ring_measures(vertices: Floats, indptr: Ints, indices: Ints) -> Singles:
 
 
 @njit(cache=True)
-def _area(vertices: Floats, a: int, b: int, c: int) -> float:
-    """mm2 of a facet."""
-    ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
-    wx, wy, wz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
-    x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
-    return 0.5 * np.sqrt(x * x + y * y + z * z)
-
-
-@njit(cache=True)
 def vertex_shares(vertices: Floats, faces: Ints) -> Singles:
     """A third of the area of the facets at each vertex (n,), float32 mm2."""
     total = np.zeros(len(vertices))
     for i in range(len(faces)):
-        a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
-        area = _area(vertices, a, b, c)
-        for p in (a, b, c):
-            total[p] += area
+        area = facet_area(vertices, faces, i)
+        for k in range(3):
+            total[faces[i, k]] += area
     return (total / 3.0).astype(np.float32)
 
 
@@ -340,7 +331,7 @@ def whole_areas(vertices: Floats, faces: Ints, label: Ints, first: int, count: i
         own = label[a] - first
         if own < 0 or own >= count or label[b] != label[a] or label[c] != label[a]:
             continue
-        out[own] += _area(vertices, a, b, c)
+        out[own] += facet_area(vertices, faces, i)
     return out
 
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.geometry import Bytes, Ints, Singles
+from pipeline.geometry import Bytes, Floats, Ints, Singles
 from pipeline.jit import njit
 from pipeline.mesh.simplify.collapse_mesh import CollapseArrays, CollapseMesh
 from pipeline.mesh.simplify.collapse_rules import (
@@ -156,6 +156,22 @@ def _left_round(faces: Ints, first: Ints, facets: Ints, v: int, out: Ints) -> In
 
 
 @njit(cache=True)
+def _merged(
+    mesh: CollapseArrays, degree: Ints, edge: Edge, moving: Edge, x: Floats, sag: float, stamp: Ints, mark: int
+) -> int:
+    """Collapse an edge to x; facets gone, -1 where it must stay.
+
+    moving  the edge, with those facets about it that turn
+    """
+    if not link_condition_holds(mesh.faces, mesh.vertices.border, degree, edge, stamp, mark):
+        return -1
+    if not facets_stay_valid(mesh, moving, x, sag):
+        return -1
+    merge_vertices(mesh.vertices, edge.u, edge.v, x)
+    return merge_facets(mesh.faces, degree, edge)
+
+
+@njit(cache=True)
 def _sweep(
     mesh: CollapseArrays, first: Ints, facets: Ints, best: Best, stamp: Ints, limits: Limits, enough: int
 ) -> int:
@@ -165,7 +181,6 @@ def _sweep(
     """
     n = len(first) - 1
     vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
-    border = vertices.border
     price, partner = best
     of_u = np.empty(MOST, dtype=np.int32)
     of_v = np.empty(MOST, dtype=np.int32)
@@ -186,12 +201,10 @@ def _sweep(
             continue
         edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
         mark += 3
-        if not link_condition_holds(faces, border, degree, edge, stamp, mark):
+        merged = _merged(mesh, degree, edge, edge, x, limits.sag, stamp, mark)
+        if merged < 0:
             continue
-        if not facets_stay_valid(mesh, edge, x, limits.sag):
-            continue
-        merge_vertices(vertices, u, v, x)
-        gone += merge_facets(faces, degree, edge)
+        gone += merged
         busy[u] = 1
         busy[v] = 1
         into[u] = v
@@ -268,14 +281,12 @@ def _sweep_onto(
             continue
         edge = Edge(u, v, round_u, _left_round(faces, first, facets, v, of_v))
         mark += 3
-        if not link_condition_holds(faces, vertices.border, degree, edge, stamp, mark):
-            continue
         x[0], x[1], x[2] = vertices.points[v, 0], vertices.points[v, 1], vertices.points[v, 2]
         # What lies round v does not change.
-        if not facets_stay_valid(mesh, Edge(u, v, round_u, of_v[:0]), x, sag):
+        merged = _merged(mesh, degree, edge, Edge(u, v, round_u, of_v[:0]), x, sag, stamp, mark)
+        if merged < 0:
             continue
-        merge_vertices(vertices, u, v, x)
-        gone += merge_facets(faces, degree, edge)
+        gone += merged
         busy[u] = 1
         busy[v] = 1
         into[u] = v

@@ -17,6 +17,7 @@ from pipeline.mesh.topology.components import compact, components
 from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets
 from pipeline.mesh.topology.measures import (
     edge_lengths,
+    facet_area,
     facet_areas,
     facet_normals,
     mean_edge,
@@ -37,6 +38,7 @@ __all__ = [
     "duplicate_facets",
     "edge_in",
     "edge_lengths",
+    "facet_area",
     "facet_areas",
     "facet_neighbours",
     "facet_normals",

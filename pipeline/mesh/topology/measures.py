@@ -39,15 +39,26 @@ def _unit(vectors: Floats) -> Floats:
     return vectors
 
 
+@njit(cache=True)
+def facet_area(v: Floats, f: Ints, i: int) -> float:
+    """Area, mm2, of facet i of v (n, 3) mm and f (m, 3). Can be called from compiled code.
+
+    >>> v = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0]])
+    >>> facet_area(v, np.array([[0, 1, 2]], np.int32), 0)
+    6.0
+    """
+    a, b, c = f[i, 0], f[i, 1], f[i, 2]
+    ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+    wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+    x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+    return 0.5 * np.sqrt(x * x + y * y + z * z)
+
+
 @njit(cache=True, parallel=True)
 def _facet_areas(v: Floats, f: Ints) -> Floats:
     out = np.empty(f.shape[0])
     for i in prange(f.shape[0]):
-        a, b, c = f[i, 0], f[i, 1], f[i, 2]
-        ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
-        wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
-        x, y, z = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
-        out[i] = 0.5 * np.sqrt(x * x + y * y + z * z)
+        out[i] = facet_area(v, f, int(np.int64(i)))
     return out
 
 
