@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numba import get_num_threads
 
 from pipeline.geometry import Floats, Ints, Mask, Point
 from pipeline.jit import njit, prange
@@ -57,39 +58,40 @@ def denoised(vertices: Floats, faces: Ints, sigma: float, fixed: Mask) -> Floats
         return vertices
     start, ring = vertex_ring(faces, len(vertices))
     out = vertices.copy()
-    _smooth(_Mesh(vertices, vertex_normals(vertices, faces), start, ring), float(sigma), fixed, out)
+    seen = np.zeros((get_num_threads(), len(vertices)), dtype=np.int32)
+    _smooth(_Mesh(vertices, vertex_normals(vertices, faces), start, ring), float(sigma), fixed, seen, out)
     return out
 
 
 @njit(cache=True)
-def _gather(start: Ints, ring: Ints, seed: int, found: Ints, table: Ints) -> int:
-    """Neighbours in rings round `seed` into `found`, by a small open-addressing table."""
-    table[:] = -1
+def _gather(start: Ints, ring: Ints, seed: int, found: Ints, seen: Ints) -> int:
+    """Neighbours in rings round `seed` into `found`, whose last one is no neighbour's; how many.
+
+    seen  (n,) the vertex, counted from one, for which each one was last met
+
+    Whether a neighbour is new is as good as chance, and a processor that guesses wrong stops: each is put down, and
+    the next one over it unless it was new.
+    """
     found[0] = seed
-    table[seed & 255] = seed
-    count = 1
+    seen[seed] = seed + 1
+    count, most = 1, len(found) - 1
     at = 0
-    while at < count and count < len(found):
+    while at < count:
         v = found[at]
         at += 1
         for s in range(start[v], start[v + 1]):
             w = ring[s]
-            slot = w & 255
-            while table[slot] >= 0 and table[slot] != w:
-                slot = (slot + 1) & 255
-            if table[slot] == w:
-                continue
-            table[slot] = w
             found[count] = w
-            count += 1
-            if count == len(found):
-                break
+            count += 1 if seen[w] != seed + 1 else 0
+            seen[w] = seed + 1
+            if count == most:
+                return count
     return count
 
 
 @njit(cache=True)
 def _solve(matrix: Floats, right: Floats, out: Floats) -> bool:
-    """Cholesky of a (6, 6) normal matrix, in place."""
+    """Cholesky of a (6, 6) normal matrix, in place; its diagonal then holds the factor's reciprocals."""
     for i in range(_TERMS):
         for j in range(i + 1):
             s = matrix[i, j]
@@ -98,19 +100,19 @@ def _solve(matrix: Floats, right: Floats, out: Floats) -> bool:
             if i == j:
                 if s <= 1e-10:
                     return False
-                matrix[i, i] = np.sqrt(s)
+                matrix[i, i] = 1.0 / np.sqrt(s)
             else:
-                matrix[i, j] = s / matrix[j, j]
+                matrix[i, j] = s * matrix[j, j]
     for i in range(_TERMS):
         s = right[i]
         for k in range(i):
             s -= matrix[i, k] * out[k]
-        out[i] = s / matrix[i, i]
+        out[i] = s * matrix[i, i]
     for i in range(_TERMS - 1, -1, -1):
         s = out[i]
         for k in range(i + 1, _TERMS):
             s -= matrix[k, i] * out[k]
-        out[i] = s / matrix[i, i]
+        out[i] = s * matrix[i, i]
     return True
 
 
@@ -146,7 +148,8 @@ def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, si
     i = found[0]
     nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
     ax, ay, az = _across(nx, ny, nz)
-    bx, by, bz = ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax
+    bx, by, bz = (ny * az - nz * ay) / unit, (nz * ax - nx * az) / unit, (nx * ay - ny * ax) / unit
+    ax, ay, az = ax / unit, ay / unit, az / unit
     # Sums of the powers of x and y, and of z times these: plain numbers, which the compiler keeps in registers.
     sx = sy = sxx = sxy = syy = sxxx = sxxy = sxyy = syyy = 0.0
     s40 = s31 = s22 = s13 = s04 = 0.0
@@ -157,8 +160,8 @@ def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, si
         if normals[w, 0] * nx + normals[w, 1] * ny + normals[w, 2] * nz < 0.5:
             break
         dx, dy, dz = points[w, 0] - points[i, 0], points[w, 1] - points[i, 1], points[w, 2] - points[i, 2]
-        x = (dx * ax + dy * ay + dz * az) / unit
-        y = (dx * bx + dy * by + dz * bz) / unit
+        x = dx * ax + dy * ay + dz * az
+        y = dx * bx + dy * by + dz * bz
         z = dx * nx + dy * ny + dz * nz
         xx, xy, yy = x * x, x * y, y * y
         sx, sy, sxx, sxy, syy = sx + x, sy + y, sxx + xx, sxy + xy, syy + yy
@@ -189,16 +192,15 @@ def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, si
 
 
 @njit(cache=True)
-def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, out: Floats) -> None:
-    """Smooth the vertices low to high into `out`."""
+def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, seen: Ints, out: Floats) -> None:
+    """Smooth the vertices low to high into `out`; `seen` as `_gather` takes it."""
     points, normals, start, ring = mesh
-    found = np.empty(_SIZES[2], dtype=np.int32)
-    table = np.empty(256, dtype=np.int32)
+    found = np.empty(_SIZES[2] + 1, dtype=np.int32)
     system = _System(np.empty((_TERMS, _TERMS)), np.empty(_TERMS), np.empty(_TERMS))
     for i in range(low, high):
         if fixed[i]:
             continue
-        count = _gather(start, ring, i, found, table)
+        count = _gather(start, ring, i, found, seen)
         if count < _SIZES[0] or (normals[i, 0] == 0.0 and normals[i, 1] == 0.0 and normals[i, 2] == 0.0):
             continue
         far = found[min(count, _SIZES[0]) - 1]
@@ -216,8 +218,11 @@ def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, ou
 
 
 @njit(cache=True, parallel=True)
-def _smooth(mesh: _Mesh, sigma: float, fixed: Mask, out: Floats) -> None:
+def _smooth(mesh: _Mesh, sigma: float, fixed: Mask, seen: Ints, out: Floats) -> None:
+    """Smooth all vertices into `out`, in as many shares as `seen` (shares, n), zeros, has rows."""
     n = len(out)
     blocks = 256
-    for block in prange(blocks):
-        _smooth_some(mesh, sigma, fixed, block * n // blocks, (block + 1) * n // blocks, out)
+    shares = len(seen)
+    for share in prange(shares):
+        for block in range(share, blocks, shares):
+            _smooth_some(mesh, sigma, fixed, block * n // blocks, (block + 1) * n // blocks, seen[share], out)
