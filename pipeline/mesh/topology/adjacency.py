@@ -13,7 +13,6 @@ from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit, prange
 
 NONMANIFOLD = -2
-_CHUNKS = 64  # of vertices, each with scratch of its own
 FEW = 32  # about a vertex: so few are looked through sooner than they are sorted
 
 
@@ -182,61 +181,44 @@ def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
     return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
 
 
-@njit(cache=True, parallel=True)
-def _ring_counts(f: Ints, indptr: Ints, facets: Ints, most: int) -> Ints:
-    counts = np.zeros(indptr.size, dtype=np.int32)
+@njit(cache=True)
+def _ring_starts(f: Ints, indptr: Ints, facets: Ints) -> Ints:
+    """(n + 1,) where each vertex's row begins, from the facets of each vertex."""
     n = indptr.size - 1
-    for c in prange(_CHUNKS):
-        ring = np.empty(most, dtype=np.int32)
-        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
-            counts[p + 1] = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
-    return counts
+    starts = np.zeros(n + 1, dtype=np.int32)
+    seen = np.zeros(n, dtype=np.int32)
+    for p in range(n):
+        seen[p] = p + 1
+        count = starts[p]
+        for s in range(indptr[p], indptr[p + 1]):
+            for k in range(3):
+                q = f[facets[s], k]
+                count += 1 if seen[q] != p + 1 else 0
+                seen[q] = p + 1
+        starts[p + 1] = count
+    return starts
 
 
 @njit(cache=True)
-def _collect_ring(f: Ints, indptr: Ints, facets: Ints, p: int, ring: Ints) -> int:
-    """Sorted distinct neighbours of vertex p into `ring`; returns how many."""
-    count = 0
-    many = indptr[p + 1] - indptr[p] > FEW
-    for s in range(indptr[p], indptr[p + 1]):
-        i = facets[s]
-        for k in range(3):
-            q = f[i, k]
-            if q == p:
-                continue
-            if many:
-                ring[count] = q
-                count += 1
-                continue
-            place = 0
-            while place < count and ring[place] < q:
-                place += 1
-            if place < count and ring[place] == q:
-                continue
-            for r in range(count, place, -1):
-                ring[r] = ring[r - 1]
-            ring[place] = q
-            count += 1
-    if many and count > 0:
-        ring[:count] = ascending(ring[:count])
-        kept = 1
-        for s in range(1, count):
-            if ring[s] != ring[kept - 1]:
-                ring[kept] = ring[s]
-                kept += 1
-        count = kept
-    return count
+def _ring_fill(f: Ints, indptr: Ints, facets: Ints, starts: Ints) -> Ints:
+    """The rows one after another: each vertex enters itself with its neighbours, so that they fill in rising order.
 
-
-@njit(cache=True, parallel=True)
-def _ring_fill(f: Ints, indptr: Ints, facets: Ints, most: int, starts: Ints, indices: Ints) -> None:
+    Every neighbour is met twice; the second time it is put where it stands, which is sooner done than to ask.
+    """
     n = indptr.size - 1
-    for c in prange(_CHUNKS):
-        ring = np.empty(most, dtype=np.int32)
-        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
-            count = _collect_ring(f, indptr, facets, int(np.int32(p)), ring)
-            for r in range(count):
-                indices[starts[p] + r] = ring[r]
+    nowhere = starts[n]
+    indices = np.empty(nowhere + 1, dtype=np.int32)
+    place = starts[:n].copy()
+    seen = np.zeros(n, dtype=np.int32)
+    for p in range(n):
+        for s in range(indptr[p], indptr[p + 1]):
+            for k in range(3):
+                q = f[facets[s], k]
+                fresh = 1 if q != p and seen[q] != p + 1 else 0
+                seen[q] = p + 1
+                place[q] += fresh
+                indices[nowhere if q == p else place[q] - 1] = p
+    return indices[:nowhere]
 
 
 def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
@@ -249,11 +231,8 @@ def vertex_ring(f: Ints, n: int) -> tuple[Ints, Ints]:
     [[1, 2, 3], [0, 2], [0, 1, 3], [0, 2]]
     """
     indptr, facets = vertex_facets(f, n)
-    most = 2 * int(np.diff(indptr).max(initial=0))
-    starts = np.cumsum(_ring_counts(f, indptr, facets, most), dtype=np.int32)
-    indices = np.empty(starts[-1], dtype=np.int32)
-    _ring_fill(f, indptr, facets, most, starts, indices)
-    return starts, indices
+    starts = _ring_starts(f, indptr, facets)
+    return starts, _ring_fill(f, indptr, facets, starts)
 
 
 @njit(cache=True)
