@@ -239,8 +239,8 @@ FAULTS = (
     # What lightening cost
     Fault(
         "provenance", "features/simplification/audit.py",
-        "weight = vertex_areas(scan.vertices, scan.faces[measured])",
-        "weight = vertex_areas(scan.vertices, scan.faces)",
+        "weight = vertex_areas(scan.vertices, scan.faces, measured)",
+        "weight = vertex_areas(scan.vertices, scan.faces, np.ones(len(scan.faces), bool))",
         "distances of what was filled would be told as those of the scan", (_DISTANCES,),
     ),
     Fault(

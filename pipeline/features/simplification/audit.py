@@ -12,7 +12,6 @@ from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
 from pipeline.geometry import (
     Floats,
-    Indices,
     Ints,
     Mask,
     Singles,
@@ -24,7 +23,7 @@ from pipeline.geometry import (
 )
 from pipeline.jit import njit
 from pipeline.mesh.query import Scene, nearest_on_facets, self_intersections, spread_points, vertices_near_new
-from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
+from pipeline.mesh.topology import facet_area, facet_neighbours, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
 from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Soundness, Surface
 
@@ -83,16 +82,19 @@ def two_sided(
     measured = scan.origin != FILLED
     if not measured.any() or not light.facets:
         raise GeometryError("One of the two meshes has no facets to compare; check the two inputs.")
-    weight = vertex_areas(scan.vertices, scan.faces[measured])
+    weight = vertex_areas(scan.vertices, scan.faces, measured)
     used = np.flatnonzero(weight > 0)
+    weight, points = weight[used], scan.vertices[used]
     of_light = Scene(light)
-    raw, near = of_light.nearest(scan.vertices[used])
+    raw, near = of_light.nearest(points)
     aside = of_light.distance(target.vertices[used], near)
-    worst = _worst_by_feature(scan.faces[measured], target.labels[measured], len(target.table), used, aside)
+    of_vertex = np.zeros(len(scan.vertices))
+    of_vertex[used] = aside
+    worst = _largest_of(scan.faces, np.where(measured, target.labels, -1), len(target.table), of_vertex)
     told = used[:0] if rounded is None else np.flatnonzero(rounded[used])
     apart = (float(raw[told].max()), float(aside[told].max())) if len(told) else None
-    forth = deviation(raw, weight[used], scan.vertices[used])
-    forth_aside = deviation(aside, weight[used], scan.vertices[used])
+    forth, forth_aside = deviation(raw, weight, points), deviation(aside, weight, points)
+    del points, of_vertex, near
 
     spread, of_facet = spread_points(light.vertices, light.faces, _SPREAD)
     corners = light.vertices[light.faces]
@@ -180,18 +182,15 @@ def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:
     )
 
 
-def vertex_areas(vertices: Floats, faces: Ints) -> Floats:
-    """(n,) a third of the area of the facets round each vertex."""
-    return _shared_out(faces, facet_areas(vertices, faces) / 3, len(vertices))
-
-
 @njit(cache=True)
-def _shared_out(faces: Ints, amounts: Floats, n: int) -> Floats:
-    """(n,) the sum, over the facets of each vertex, of their amounts (m,)."""
-    out = np.zeros(n)
+def vertex_areas(vertices: Floats, faces: Ints, counted: Mask) -> Floats:
+    """(n,) mm2, a third of the area of those facets round each vertex (n, 3) that are counted (m,)."""
+    out = np.zeros(len(vertices))
     for f in range(len(faces)):
-        for k in range(3):
-            out[faces[f, k]] += amounts[f]
+        if counted[f]:
+            third = facet_area(vertices, faces, f) / 3.0
+            for k in range(3):
+                out[faces[f, k]] += third
     return out
 
 
@@ -288,14 +287,6 @@ def _growth(was: Shape, now: Shape) -> float | None:
     if kind_of(was).invariance == "prismatic" and was.major_radius is not None and now.major_radius is not None:
         return max(grown, float(now.major_radius - was.major_radius), key=abs)
     return grown
-
-
-def _worst_by_feature(
-    faces: Ints, labels: Ints, features: int, used: Indices, distance: Floats
-) -> Floats:  # fmt: skip
-    of_vertex = np.zeros(int(used.max()) + 1 if len(used) else 0)
-    of_vertex[used] = distance
-    return _largest_of(faces, labels, features, of_vertex)
 
 
 @njit(cache=True)

@@ -89,18 +89,17 @@ def on_features(
     placed = np.array(vertices, dtype=np.float64)
     _put_on(placed, carriers, table, reaches)
     for _ in range(_SETTLING):
-        before = carriers.copy()
-        _keep_true(faces, labels, carriers)
         # Who lost one of its surfaces is put anew onto those that it has left.
-        less = np.flatnonzero((carriers != before).any(axis=1))
+        less = np.flatnonzero(_keep_true(faces, labels, carriers))
         if not len(less):
             break
         points, left = np.array(vertices[less], dtype=np.float64), carriers[less]
         _put_on(points, left, table, reaches[less])
         placed[less], carriers[less] = points, left
-    _keep_true(faces, labels, carriers)
-    moved_back = carriers[:, 0] < 0
-    placed[moved_back] = vertices[moved_back]
+    else:
+        less = np.flatnonzero(_keep_true(faces, labels, carriers))
+        less = less[carriers[less, 0] < 0]
+        placed[less] = vertices[less]
     return Target(placed, labels, carriers, table)
 
 
@@ -324,8 +323,12 @@ def _put_on(points: Floats, carriers: Shorts, table: Floats, reach: Floats) -> N
 
 
 @njit(cache=True)
-def _keep_true(faces: Ints, labels: Ints, carriers: Shorts) -> None:
-    """Take labels from facets with a vertex elsewhere, then carriers from vertices without such a facet."""
+def _keep_true(faces: Ints, labels: Ints, carriers: Shorts) -> Mask:
+    """Take labels from facets with a vertex elsewhere, then carriers from vertices without such a facet.
+
+    Returns which vertices (n,) lost one.
+    """
+    lost = np.zeros(len(carriers), dtype=np.bool_)
     held = np.zeros((len(carriers), 3), dtype=np.bool_)
     for f in range(len(faces)):
         if labels[f] < 0:
@@ -350,4 +353,6 @@ def _keep_true(faces: Ints, labels: Ints, carriers: Shorts) -> None:
                 carriers[v, kept] = carriers[v, slot]
                 kept += 1
         for slot in range(kept, 3):
+            lost[v] |= carriers[v, slot] >= 0
             carriers[v, slot] = -1
+    return lost

@@ -50,7 +50,7 @@ def measured_again(
     (0.25, 0.25, ())
     """
     measured = scan.origin != FILLED
-    weight = vertex_areas(scan.vertices, scan.faces[measured])
+    weight = vertex_areas(scan.vertices, scan.faces, measured)
     used = np.flatnonzero(weight > 0)
     forth = deviation(distances_of(scan.vertices[used], light.vertices, light.faces), weight[used], scan.vertices[used])
     seen = light.faces[light.origin != FILLED]

@@ -18,13 +18,14 @@ from pipeline.geometry import Floats, Ints, Mask, Point, Singles, box_of
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_points import nearest_on, nearest_on_facets, point_at, square_distance
 from pipeline.mesh.query.facet_tree import in_leaves, leaves_of
+from pipeline.mesh.topology import morton_order
 
 _LEAF = 8  # facets in a leaf at most
 _BLOCK = 256  # points that are looked up one after the other, each from where the one before was found
 _AT_ONCE = 16  # of these points, for which what may be nearest is looked up together
 _AT_MOST = 64  # facets that are gone through for each of them
 _MISSES = 2  # times in a row that these were many, after which a block's points are looked up one by one
-_MANY = 2_000_000  # facets, from which on it is worth asking whether a good order pays
+_MANY = 2_000_000  # facets, from which on it is worth asking which order pays
 _SLACK = 2e-7  # of a box's place, by which it is larger than its corners say: it is kept in single precision
 _ROUNDING = 1.0 + 1e-9  # of a squared distance, within which a box may hold a facet that is as near as the nearest
 
@@ -168,7 +169,14 @@ class Scene:
         points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
         tree = self._boxes(len(points))
         facet = np.empty(len(points), dtype=np.int32)
-        _nearest(tree, points, facet, False)
+        if len(self._faces) < _MANY:
+            _nearest(tree, points, facet, False)
+        else:
+            # What lies close together in so large a tree is looked up one after the other.
+            order = morton_order(points)
+            found = np.empty_like(facet)
+            _nearest(tree, points[order], found, False)
+            facet[order] = found
         near = nearest_on_facets(points, tree.vertices, tree.faces, facet)
         return np.linalg.norm(points - near, axis=1), facet, near
 
