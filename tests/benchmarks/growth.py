@@ -3,7 +3,7 @@
     python -m tests.benchmarks.growth 4e6 FOLDER
 
 runs the demo's scan of 200,000 facets and of four times as many each time up to the count that is given, each in a
-process of its own, and writes `growth.csv` and `growth.svg` into the folder. Kernels must be compiled: a small run goes
+process of its own, and writes `growth.csv` and `growth.svg` into the folder, anew after each. Kernels must be compiled: a small run goes
 before. Processor seconds are those of all threads of the process, user and system (`time.process_time`), memory is the
 largest resident set while the stage ran.
 """
@@ -145,12 +145,15 @@ def _chart(
 
 
 def measure(most: float, folder: Path) -> list[Point]:
-    """All sizes up to `most`, and the table and the chart of them in a folder."""
+    """All sizes up to `most`, and the table and the chart of them in a folder, anew after each size."""
     measured(20_000)
-    points = [point for facets in sizes(most) for point in measured(facets)]
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "growth.csv").write_text(as_csv(points), encoding="utf-8")
-    (folder / "growth.svg").write_text(as_svg(points), encoding="utf-8")
+    points: list[Point] = []
+    for number, facets in enumerate(sizes(most)):
+        points += measured(facets)
+        (folder / "growth.csv").write_text(as_csv(points), encoding="utf-8")
+        if number:
+            (folder / "growth.svg").write_text(as_svg(points), encoding="utf-8")
     return points
 
 
