@@ -3,9 +3,9 @@
     python -m tests.benchmarks.growth 4e6 FOLDER
 
 runs the demo's scan of 200,000 facets and of four times as many each time up to the count that is given, each in a
-process of its own, and writes `growth.csv` and `growth.svg` into the folder, anew after each. Kernels must be compiled: a small run goes
-before. Processor seconds are those of all threads of the process, user and system (`time.process_time`), memory is the
-largest resident set while the stage ran.
+process of its own, and writes `growth.csv` and `growth.svg` into the folder, anew after each. Kernels must be
+compiled: a small run goes before. Processor seconds are those of all threads of the process, user and system
+(`time.process_time`), memory is the largest resident set while the stage ran.
 """
 
 from __future__ import annotations

@@ -236,12 +236,7 @@ def unpromising(ground: Segmentation, before: tuple[float, float]) -> Mask:
     """Vertices round which a larger patch lay on one smooth face: there a smaller one has nothing new to find."""
     radius = max(before[0], before[1] * ground.median_edge)
     return ~vertex_walks.near_bends(
-        ground.turn / np.maximum(ground.edge, 1e-30),
-        ground.indptr,
-        ground.indices,
-        ground.edge,
-        1.0 / (0.4 * radius),
-        1.1 * radius,
+        ground.turn, ground.indptr, ground.indices, ground.edge, 1.0 / (0.4 * radius), 1.1 * radius
     )
 
 

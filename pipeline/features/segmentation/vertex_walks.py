@@ -193,14 +193,18 @@ def spread_seeds(
 
 
 @njit(cache=True, nogil=True)
-def near_bends(curl: Singles, indptr: Ints, indices: Ints, edge: Singles, sharp: float, radius: float) -> Mask:
-    """(n,) whether a vertex lies within about `radius` mm, along edges, of one whose `curl` is over `sharp`."""
-    n = len(curl)
+def near_bends(turn: Singles, indptr: Ints, indices: Ints, edge: Singles, sharp: float, radius: float) -> Mask:
+    """(n,) whether a vertex lies within about `radius` mm, along edges, of one where the surface turns sharply.
+
+    turn, edge  (n,) rad that the normal turns within a ring and mm that its edges are long
+    sharp       rad/mm of that from which on a turn is sharp
+    """
+    n = len(turn)
     left = np.full(n, -1.0, dtype=np.float32)
     front = np.empty(n, dtype=np.int32)
     count = 0
     for i in range(n):
-        if curl[i] > sharp:
+        if turn[i] / max(edge[i], np.float32(1e-30)) > sharp:
             left[i] = radius
             front[count] = i
             count += 1

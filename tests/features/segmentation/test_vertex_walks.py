@@ -139,15 +139,15 @@ def test_near_a_sharp_place_along_edges():
     vertices, faces, _ = grid(60, 0.5, lambda x, y: 0.0 * x)
     indptr, indices = vertex_ring(faces, len(vertices))
     edge = vertex_walks.ring_measures(vertices, indptr, indices)
-    curl = np.zeros(len(vertices), dtype=np.float32)
+    turn = np.zeros(len(vertices), dtype=np.float32)
     sharp = 30 * 60 + 30
-    curl[sharp] = 1.0
-    near = vertex_walks.near_bends(curl, indptr, indices, edge, 0.5, 6.0)
+    turn[sharp] = edge[sharp]  # 1 rad/mm
+    near = vertex_walks.near_bends(turn, indptr, indices, edge, 0.5, 6.0)
     away = np.linalg.norm(vertices - vertices[sharp], axis=1)
     # Along this grid's edges a path is between 1 / sqrt(2) and sqrt(2) times as long as they are straight.
     assert near[away < 6.0 / np.sqrt(2.0) - 0.6].all()
     assert not near[away > 6.0 * np.sqrt(2.0)].any()
-    assert not vertex_walks.near_bends(curl, indptr, indices, edge, 1.5, 6.0).any()
+    assert not vertex_walks.near_bends(turn, indptr, indices, edge, 1.5, 6.0).any()
 
 
 @pytest.mark.parametrize("step", [0.0, 1.0])
