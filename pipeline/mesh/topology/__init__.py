@@ -7,13 +7,14 @@ from pipeline.mesh.topology.adjacency import (
     ascending,
     edge_in,
     facet_neighbours,
+    facets_at,
     neighbours_without,
     undirected_edges,
     vertex_facets,
     vertex_ring,
 )
 from pipeline.mesh.topology.boundaries import boundary_loops
-from pipeline.mesh.topology.components import compact, components
+from pipeline.mesh.topology.components import compact, components, rows_left
 from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets
 from pipeline.mesh.topology.measures import (
     edge_lengths,
@@ -42,11 +43,13 @@ __all__ = [
     "facet_areas",
     "facet_neighbours",
     "facet_normals",
+    "facets_at",
     "in_morton_order",
     "mean_edge",
     "median_edge",
     "morton_order",
     "neighbours_without",
+    "rows_left",
     "undirected_edges",
     "vertex_facets",
     "vertex_normals",

@@ -55,6 +55,19 @@ def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
+def facets_at(f: Ints, chosen: Mask) -> Mask:
+    """(m,) facets of f (m, 3) with a corner among the chosen vertices (n,).
+
+    >>> facets_at(np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([False, True, False, False])).tolist()
+    [True, False]
+    """
+    out = np.empty(f.shape[0], dtype=np.bool_)
+    for i in range(f.shape[0]):
+        out[i] = chosen[f[i, 0]] or chosen[f[i, 1]] or chosen[f[i, 2]]
+    return out
+
+
+@njit(cache=True)
 def half_edges(f: Ints, n: int) -> tuple[Ints, Ints]:
     """Half-edges 3 * facet + k sorted by their smaller vertex, in compressed rows."""
     indptr = np.zeros(n + 1, dtype=np.int32)
@@ -106,30 +119,38 @@ def _pair_sorted(f: Ints, row: Ints, neighbours: Ints) -> None:
         s = t
 
 
+@njit(cache=True)
+def _pair_few(f: Ints, row: Ints, far: Ints, neighbours: Ints) -> None:
+    """As `pair_half_edges` for the half-edges of one vertex; far, of the row's length at least, is working memory."""
+    for s in range(row.size):
+        i, k = row[s] // 3, row[s] % 3
+        a, b = f[i, k], f[i, (k + 1) % 3]
+        far[s] = max(a, b) if a != b else -1
+    for s in range(row.size):
+        if far[s] < 0:
+            continue
+        partners = last = 0
+        for t in range(row.size):
+            if far[t] == far[s] and t != s:
+                partners += 1
+                last = t
+        if partners > 0:
+            neighbours[row[s] // 3, row[s] % 3] = row[last] // 3 if partners == 1 else -2
+
+
 @njit(cache=True, parallel=True)
 def pair_half_edges(f: Ints, indptr: Ints, edges: Ints) -> Ints:
     """(m, 3) the facet across each edge, as `facet_neighbours` says, from what `half_edges` gives."""
     neighbours = np.full((f.shape[0], 3), -1, dtype=np.int32)
-    for p in prange(indptr.size - 1):
-        if indptr[p + 1] - indptr[p] > FEW:
-            _pair_sorted(f, edges[indptr[p] : indptr[p + 1]], neighbours)
-            continue
-        for s in range(indptr[p], indptr[p + 1]):
-            i, k = edges[s] // 3, edges[s] % 3
-            a, b = f[i, k], f[i, (k + 1) % 3]
-            if a == b:
-                continue
-            far = max(a, b)
-            partners = 0
-            for t in range(indptr[p], indptr[p + 1]):
-                if t == s:
-                    continue
-                j, q = edges[t] // 3, edges[t] % 3
-                if max(f[j, q], f[j, (q + 1) % 3]) == far:
-                    partners += 1
-                    neighbours[i, k] = j
-            if partners > 1:
-                neighbours[i, k] = -2
+    n = indptr.size - 1
+    for c in prange(_CHUNKS):
+        far = np.empty(FEW, dtype=np.int32)
+        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
+            row = edges[indptr[p] : indptr[p + 1]]
+            if row.size > FEW:
+                _pair_sorted(f, row, neighbours)
+            else:
+                _pair_few(f, row, far, neighbours)
     return neighbours
 
 
