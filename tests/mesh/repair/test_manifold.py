@@ -45,7 +45,7 @@ def is_manifold(f: np.ndarray, n: int) -> bool:
 def _mend(v: np.ndarray, f: np.ndarray):
     near = facet_neighbours(f, len(v))
     f, near = reversed_facets(f, near, inconsistent_facets(f, near, facet_areas(v, f)))
-    return f, split_nonmanifold(v, f, near, components(near))
+    return f, split_nonmanifold(v, f, near)
 
 
 def _ball(subdivisions: int = 2) -> tuple[np.ndarray, np.ndarray]:
