@@ -56,9 +56,10 @@ class _Bench:
     v: Floats
     f: Ints
     areas: Floats
+    owned: bool = False
     removals: list[Removal] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    _pieces: tuple[Ints, Ints] | None = None
+    known: tuple[Ints, Ints] | None = None
 
     def remove(self, mask: Mask, what: str, note: str = "", count: int | None = None) -> bool:
         """Take the facets of `mask` away; True if there were any."""
@@ -67,7 +68,9 @@ class _Bench:
             return False
         area = float(self.areas[mask].sum())
         self.removals.append(Removal(what, facets if count is None else count, area, note))
-        self.f, self.areas, self._pieces = rows_left(self.f, mask), self.areas[~mask], None
+        # The scan's own facets stay as they are.
+        self.f = rows_left(self.f, mask, out=self.f if self.owned else None)
+        self.areas, self.owned, self.known = self.areas[~mask], True, None
         if len(self.f) == 0:
             raise GeometryError(
                 f"Nothing is left of the scan after removing {what}; check the exclusion zones and the scan."
@@ -76,9 +79,9 @@ class _Bench:
 
     def pieces(self, neighbours: Ints) -> Ints:
         """The connected component (m,) of each facet; known still where the neighbours are those of the last time."""
-        if self._pieces is None or self._pieces[0] is not neighbours:
-            self._pieces = neighbours, components(neighbours)
-        return self._pieces[1]
+        if self.known is None or self.known[0] is not neighbours:
+            self.known = neighbours, components(neighbours)
+        return self.known[1]
 
     def mended(self, what: str, count: int, note: str = "") -> None:
         if count:
@@ -159,8 +162,10 @@ def _fold_overs_and_spikes(bench: _Bench, neighbours: Ints, sigma: float) -> Int
 
 def _taken_out(bench: _Bench, neighbours: Ints, mask: Mask, what: str, note: str) -> Ints:
     """Take the facets of `mask` away; the neighbours of those left."""
-    before = bench.f
-    return neighbours_left(before, neighbours, mask) if bench.remove(mask, what, note) else neighbours
+    if mask.any():
+        neighbours = neighbours_left(bench.f, neighbours, mask)
+        bench.remove(mask, what, note)
+    return neighbours
 
 
 def _split(bench: _Bench, neighbours: Ints) -> Ints:
@@ -171,7 +176,7 @@ def _split(bench: _Bench, neighbours: Ints) -> Ints:
         gone = np.ones(len(bench.f), dtype=bool)
         gone[manifold.kept] = False
         bench.remove(gone, "pinched facets", "hung on the rest by one vertex, or could not be parted from it")
-    bench.v, bench.f = manifold.vertices, manifold.faces
+    bench.v, bench.f, bench.known = manifold.vertices, manifold.faces, None
     return manifold.neighbours
 
 
@@ -237,9 +242,9 @@ def _orient(bench: _Bench, neighbours: Ints) -> None:
     grid = VisibilityGrid.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
-    for mine in facets_by_component(labels):
-        whole = len(mine) == len(bench.f)
-        inward = component_orientation(bench.v, bench.f if whole else bench.f[mine], grid).inward
+    for number, mine in enumerate(facets_by_component(labels)):
+        faces = bench.f[mine] if number else rows_left(bench.f, labels > 0) if labels.any() else bench.f
+        inward = component_orientation(bench.v, faces, grid).inward
         if inward:
             wrong[mine] = True
             pieces += 1

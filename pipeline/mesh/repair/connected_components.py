@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.geometry import Floats, Indices, Ints, Longs, Mask
 from pipeline.jit import njit
 from pipeline.mesh.query import VisibilityGrid
-from pipeline.mesh.topology import facet_normals
+from pipeline.mesh.topology import facet_normals, rows_left
 
 # An island must be seen as a sheet to be told from debris: fewer facets are no sheet.
 _LEAST_ISLAND = 30
@@ -86,9 +86,9 @@ def small_components(
     unsure = np.flatnonzero(small & (counts >= _LEAST_ISLAND) & ~closed)
     is_debris = small.copy()
     if len(unsure):
-        rest = ~small[labels]
-        grid = VisibilityGrid.of(v, f[rest])
-        border = _Border(v, f, neighbours, rest)
+        apart = small[labels]
+        grid = VisibilityGrid.of(v, rows_left(f, apart))
+        border = _Border(v, f, neighbours, apart)
         members = facets_by_component(labels)
         for number in unsure:
             mine = f[members[number]]
@@ -107,11 +107,11 @@ def _enclosed(v: Floats, f: Ints, grid: VisibilityGrid) -> bool:
 class _Border:
     """The border of the part's large components, with its normals."""
 
-    def __init__(self, v: Floats, f: Ints, neighbours: Ints, large: Mask) -> None:
+    def __init__(self, v: Floats, f: Ints, neighbours: Ints, apart: Mask) -> None:
         from scipy.spatial import cKDTree
 
         facets, sides = np.divmod(np.flatnonzero(neighbours < 0), 3)
-        facets, sides = facets[large[facets]], sides[large[facets]]
+        facets, sides = facets[~apart[facets]], sides[~apart[facets]]
         self._points = v[f[facets, sides]]
         self._normals = facet_normals(v, f[facets])
         self._tree = cKDTree(self._points) if len(facets) else None

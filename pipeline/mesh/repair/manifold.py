@@ -57,7 +57,7 @@ class ManifoldMesh:
 def _flattest_pair(f: Ints, normals: Floats, labels: Ints, facets: Ints, sides: Ints, used: Mask) -> tuple[int, int]:
     """Of the facets at one edge the two unused ones that run it oppositely and go on straightest; -1 for none.
 
-    Facets with the same label come before others.
+    normals (s, 3) are those of the facets at the edge. Facets with the same label come before others.
     """
     best = -4.0
     first = second = -1
@@ -70,7 +70,7 @@ def _flattest_pair(f: Ints, normals: Floats, labels: Ints, facets: Ints, sides: 
                 continue
             score = 0.5 if labels[i] == labels[j] else 0.0
             for k in range(3):
-                score += normals[i, k] * normals[j, k]
+                score += normals[s, k] * normals[t, k]
             if score > best:
                 best, first, second = score, s, t
     return first, second
@@ -83,7 +83,7 @@ def _pair_up(f: Ints, normals: Floats, labels: Ints, facets: Ints, sides: Ints, 
         low, high = starts[g], starts[g + 1]
         used = np.zeros(high - low, dtype=np.bool_)
         while True:
-            first, second = _flattest_pair(f, normals, labels, facets[low:high], sides[low:high], used)
+            first, second = _flattest_pair(f, normals[low:high], labels, facets[low:high], sides[low:high], used)
             if first < 0:
                 break
             used[first] = used[second] = True
@@ -221,7 +221,7 @@ def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints) -> ManifoldMesh:
     """Make consistently oriented facets (as far as they can be), none degenerate, an oriented 2-manifold.
 
     v, f        vertices (n, 3) mm and faces (m, 3)
-    neighbours  (m, 3) as `facet_neighbours` gives them
+    neighbours  (m, 3) as `facet_neighbours` gives them; used up
 
     Facets of one connected component stay together before others do. Method: the cutting of Gueziec et al. (2001).
     Returned is a `ManifoldMesh`. Below, three pages share an edge: the two that lie flat keep it.
@@ -239,26 +239,23 @@ def split_nonmanifold(v: Floats, f: Ints, neighbours: Ints) -> ManifoldMesh:
     # Looked at are first all facets and vertices, then those beside what was changed.
     facets_asked, asked = np.ones(len(f), dtype=np.bool_), np.ones(len(v), dtype=np.bool_)
     while True:
-        mates = neighbours
         facets, sides, starts = _groups(f, neighbours)
         if len(facets):
             labels = components(neighbours) if labels is None else labels
-            mates = neighbours.copy()
-            mates[facets, sides] = -1
-            _pair_up(f, facet_normals(v, f), labels, facets, sides, starts, mates)
+            neighbours[facets, sides] = -1
+            _pair_up(f, facet_normals(v, f[facets]), labels, facets, sides, starts, neighbours)
             edges += len(starts) - 1
-        wrong = _inconsistent_pairs(f, mates, facets_asked)
-        if len(wrong):
-            mates = mates.copy() if mates is neighbours else mates
-            mates.reshape(-1)[wrong] = -1
-        f, copies = _split(f, mates, asked)
+        wrong = _inconsistent_pairs(f, neighbours, facets_asked)
+        neighbours.reshape(-1)[wrong] = -1
+        f, copies = _split(f, neighbours, asked)
         if not len(copies) and not len(facets) and not len(wrong):
-            return ManifoldMesh(v, f, mates, kept, source, edges, _copies_in_use(f, source, n))
-        v = np.concatenate([v, v[copies]])
-        source = np.concatenate([source, source[copies]])
+            return ManifoldMesh(v, f, neighbours, kept, source, edges, _copies_in_use(f, source, n))
+        if len(copies):
+            v = np.concatenate([v, v[copies]])
+            source = np.concatenate([source, source[copies]])
         # Only edges that were parted, and those beside them, may have other facets than before.
         parted = np.union1d(3 * facets.astype(np.int64) + sides, wrong)
-        neighbours = _matched(f, mates, parted)
+        _match(f, neighbours, parted)
         changed = np.zeros(len(f), dtype=np.bool_)
         changed[parted // 3] = True
         gone = _slight_fans(v, f, neighbours, source, n)
@@ -276,7 +273,7 @@ def neighbours_left(f: Ints, neighbours: Ints, gone: Mask) -> Ints:
     """The neighbours (k, 3) of the facets that are left without those of a mask; what `facet_neighbours` would give.
 
     f           (m, 3) faces
-    neighbours  (m, 3) as `facet_neighbours` gives them
+    neighbours  (m, 3) as `facet_neighbours` gives them; used up
     gone        (m,) bool; the k others are numbered anew, in their order
 
     Three facets share an edge; with one of them gone the other two are neighbours.
@@ -290,23 +287,24 @@ def neighbours_left(f: Ints, neighbours: Ints, gone: Mask) -> Ints:
     if len(shared) == 0:
         return left
     f = rows_left(f, gone)
-    return facet_neighbours(f, int(f.max()) + 1) if len(shared) > _MANY * len(f) else _matched(f, left, shared)
+    if len(shared) > _MANY * len(f):
+        return facet_neighbours(f, int(f.max()) + 1)
+    _match(f, left, shared)
+    return left
 
 
-def _matched(f: Ints, neighbours: Ints, parted: Longs) -> Ints:
-    """Neighbours (m, 3) with those across half-edges 3 * facet + side (k,), of each edge all or none, found anew."""
-    out = neighbours.copy()
+def _match(f: Ints, neighbours: Ints, parted: Longs) -> None:
+    """Find the neighbours across half-edges 3 * facet + side (k,), of each edge all or none, anew, in place."""
     facets, sides = np.divmod(parted, 3)
     a, b = f[facets, sides].astype(np.int64), f[facets, (sides + 1) % 3].astype(np.int64)
     keys = np.minimum(a, b) << 32 | np.maximum(a, b)
     _, edge, uses = np.unique(keys, return_inverse=True, return_counts=True)
-    out[facets, sides] = np.where(uses == 1, -1, NONMANIFOLD)[edge]
+    neighbours[facets, sides] = np.where(uses == 1, -1, NONMANIFOLD)[edge]
     order = np.argsort(edge, kind="stable")
     order = order[uses[edge[order]] == 2]
     one, other = order[::2], order[1::2]
-    out[facets[one], sides[one]] = facets[other]
-    out[facets[other], sides[other]] = facets[one]
-    return out
+    neighbours[facets[one], sides[one]] = facets[other]
+    neighbours[facets[other], sides[other]] = facets[one]
 
 
 def split_singular_vertices(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
@@ -329,6 +327,8 @@ def split_singular_vertices(f: Ints, n: int, at: Ints) -> tuple[Ints, Ints]:
     local: Ints = index.reshape(-1, 3).astype(np.int32)
     # The fans of vertices at the outer border of these facets are not whole; those stay as they are.
     split, copies = _split(local, facet_neighbours(local, len(used)), looked_at[used])
+    if len(copies) == 0:
+        return f, copies
     out = f.copy()
     out[near] = np.concatenate([used, n + np.arange(len(copies))])[split]
     return out, used[copies].astype(np.int32)

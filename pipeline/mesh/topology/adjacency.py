@@ -174,33 +174,32 @@ def facet_neighbours(f: Ints, n: int) -> Ints:
 
 
 @njit(cache=True)
-def _without(neighbours: Ints, gone: Mask, count: int) -> Ints:
+def _without(neighbours: Ints, gone: Mask) -> int:
     new = np.full(neighbours.shape[0], -1, dtype=np.int32)
     rows = 0
     for i in range(neighbours.shape[0]):
         if not gone[i]:
             new[i] = rows
             rows += 1
-    out = np.empty((count, 3), dtype=np.int32)
     for i in range(neighbours.shape[0]):
         if new[i] >= 0:
             for k in range(3):
                 j = neighbours[i, k]
-                out[new[i], k] = new[j] if j >= 0 else j
-    return out
+                neighbours[new[i], k] = new[j] if j >= 0 else j
+    return rows
 
 
 def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
     """The neighbours (k, 3) that are left without the facets of the mask, on a mesh without non-manifold edges.
 
-    neighbours  (m, 3) as `facet_neighbours` gives them
+    neighbours  (m, 3) as `facet_neighbours` gives them; used up: those left are written where they stand
     gone        (m,) bool; the k others are numbered anew, in their order
 
     >>> strip = np.array([[-1, -1, 1], [0, -1, 2], [1, -1, -1]], np.int32)
     >>> neighbours_without(strip, np.array([True, False, False])).tolist()
     [[-1, -1, 1], [0, -1, -1]]
     """
-    return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
+    return neighbours[: _without(neighbours, gone)]
 
 
 @njit(cache=True, parallel=True)
