@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.mesh.topology.adjacency import (
     NONMANIFOLD,
     ascending,
+    corner_counts,
     edge_in,
     facet_neighbours,
     facets_at,
@@ -34,6 +35,7 @@ __all__ = [
     "boundary_loops",
     "compact",
     "components",
+    "corner_counts",
     "cut_at_pinches",
     "degenerate_facets",
     "duplicate_facets",

@@ -40,6 +40,15 @@ def _vertex_facets(f: Ints, indptr: Ints) -> Ints:
     return facets
 
 
+def corner_counts(f: Ints, n: int) -> Ints:
+    """(n,) how often faces f (m, 3) name each vertex.
+
+    >>> corner_counts(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4).tolist()
+    [2, 1, 2, 1]
+    """
+    return np.diff(_corner_counts(f, n))
+
+
 def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
     """The facets of each vertex in compressed rows: those of vertex p are facets[indptr[p]:indptr[p + 1]].
 
