@@ -192,3 +192,12 @@ def test_neighbours_of_what_is_left_are_those_found_anew(seed: int, turned: floa
     out = rng.random(len(f)) < gone
     found = neighbours_left(f, facet_neighbours(f, len(v)), out)
     np.testing.assert_array_equal(found, facet_neighbours(f[~out], len(v)))
+
+
+def test_neighbours_of_what_is_left_where_each_facet_was_there_twice() -> None:
+    v, f = _ball()
+    twice = np.vstack([f, f])
+    again = np.arange(len(twice)) >= len(f)
+    np.testing.assert_array_equal(
+        neighbours_left(twice, facet_neighbours(twice, len(v)), again), facet_neighbours(f, len(v))
+    )
