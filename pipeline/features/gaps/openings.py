@@ -15,7 +15,15 @@ import numpy as np
 
 from pipeline.geometry import Bytes, Floats, Ints, Mask, algebraic_circle, basis_of, contains, rejection, side_lengths
 from pipeline.jit import njit
-from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_facets, vertex_normals, vertex_ring
+from pipeline.mesh.topology import (
+    boundary_loops,
+    compact,
+    facet_normals,
+    vertex_facets,
+    vertex_labels,
+    vertex_normals,
+    vertex_ring,
+)
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 from pipeline.values import Surface
 
@@ -214,7 +222,7 @@ def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
         faces,
         points,
         vertex_normals(points, faces),
-        _vertex_labels(faces, labels[facets], len(points)),
+        vertex_labels(faces, labels[facets], len(points)),
         starts,
         ring,
         place,
@@ -539,23 +547,6 @@ def _spread(f: Ints, near: Bytes, rings: int, indptr: Ints, facets: Ints) -> Mas
     for p in reached[:count]:
         for t in facets[indptr[p] : indptr[p + 1]]:
             out[t] = near[f[t, 0]] > 0 and near[f[t, 1]] > 0 and near[f[t, 2]] > 0
-    return out
-
-
-@njit(cache=True)
-def _vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
-    """(n,) label of the facets round each vertex, -1 where they differ or there are none."""
-    out = np.full(n, -2, np.int32)
-    for t in range(len(f)):
-        for k in range(3):
-            v = f[t, k]
-            if out[v] == -2:
-                out[v] = labels[t]
-            elif out[v] != labels[t]:
-                out[v] = -1
-    for v in range(n):
-        if out[v] == -2:
-            out[v] = -1
     return out
 
 

@@ -12,6 +12,7 @@ from pipeline.mesh.topology.adjacency import (
     neighbours_without,
     undirected_edges,
     vertex_facets,
+    vertex_labels,
     vertex_ring,
 )
 from pipeline.mesh.topology.boundaries import boundary_loops
@@ -54,6 +55,7 @@ __all__ = [
     "rows_left",
     "undirected_edges",
     "vertex_facets",
+    "vertex_labels",
     "vertex_normals",
     "vertex_ring",
 ]

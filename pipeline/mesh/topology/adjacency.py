@@ -64,6 +64,29 @@ def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 @njit(cache=True)
+def vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
+    """(n,) label of the facets round each vertex, -1 where they differ or there are none.
+
+    f  (m, 3) faces over n vertices, labels (m,) from -1 on
+
+    >>> vertex_labels(np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([0, 5], np.int32), 5).tolist()
+    [-1, 0, -1, 5, -1]
+    """
+    out = np.full(n, -2, np.int32)
+    for t in range(len(f)):
+        for k in range(3):
+            v = f[t, k]
+            if out[v] == -2:
+                out[v] = labels[t]
+            elif out[v] != labels[t]:
+                out[v] = -1
+    for v in range(n):
+        if out[v] == -2:
+            out[v] = -1
+    return out
+
+
+@njit(cache=True)
 def facets_at(f: Ints, chosen: Mask) -> Mask:
     """(m,) facets of f (m, 3) with a corner among the chosen vertices (n,).
 
