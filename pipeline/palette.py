@@ -152,15 +152,17 @@ def diverging(values: NDArray, limit: float) -> NDArray[np.uint8]:
     """(...,) signed values to (..., 3) sRGB; beyond +-limit the end colours stand, for not-a-number "unknown"."""
     t = np.clip(np.asarray(values, dtype=np.float64) / limit, -1.0, 1.0)
     known = np.isfinite(t)
-    t = np.where(known, t, 0.0)
+    out = np.empty((*t.shape, 3), dtype=np.uint8)
+    out[~known] = colour("unknown")
+    # Of a picture's pixels few have a value.
+    t = t[known]
     size = np.abs(t)
-    colours = srgb(
+    out[known] = srgb(
         _MIDDLE + (_END - _MIDDLE) * size,
         _CHROMA * np.sin(np.pi / 2 * np.minimum(1.0, 1.6 * size)),
         np.asarray(np.where(t < 0, _HUE_BELOW, _HUE_ABOVE)),
     )
-    colours[~known] = colour("unknown")
-    return colours
+    return out
 
 
 def lined(values: NDArray, limit: float) -> NDArray[np.uint8]:

@@ -16,6 +16,7 @@ from PIL import Image as Picture
 from PIL import ImageDraw, ImageFont
 
 from pipeline.geometry import basis_of
+from pipeline.mesh.topology import vertex_labels
 from pipeline.palette import colour, css, lined
 from pipeline.report.charts import round_up
 from pipeline.report.words import Words, drawable
@@ -70,14 +71,11 @@ def residual_maps(surface: Surface, labels: NDArray[np.int32], features: Sequenc
     >>> cells.feature, float(np.nanmax(cells.cells)), cells.across
     ('plane-1', 0.02, ('width', 2.0, 'mm'))
     """
-    order = np.argsort(labels, kind="stable")
-    starts = np.searchsorted(labels[order], np.arange(len(features) + 1))
-    touched = np.bincount(surface.faces.ravel(), minlength=len(surface.vertices))
+    # A vertex on the feature's border lies on the next surface too, or on a worn edge.
+    carrier = vertex_labels(surface.faces, labels, len(surface.vertices))
     maps = []
     for index, feature in enumerate(features):
-        corners, own = np.unique(surface.faces[order[starts[index] : starts[index + 1]]], return_counts=True)
-        # A vertex on the feature's border lies on the next surface too, or on a worn edge.
-        inner = corners[own == touched[corners]]
+        inner = np.flatnonzero(carrier == index)
         if len(inner):
             maps.append(_map_of(feature, surface.vertices[inner]))
     return tuple(maps)

@@ -40,6 +40,7 @@ from pipeline.mesh.topology import (
     facet_areas,
     facet_neighbours,
     neighbours_without,
+    rows_left,
 )
 from pipeline.progress import Progress
 from pipeline.values import FILLED, CleanResult, ReadResult, Removal, Surface
@@ -55,8 +56,10 @@ class _Bench:
     v: Floats
     f: Ints
     areas: Floats
+    owned: bool = False
     removals: list[Removal] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
+    known: tuple[Ints, Ints] | None = None
 
     def remove(self, mask: Mask, what: str, note: str = "", count: int | None = None) -> bool:
         """Take the facets of `mask` away; True if there were any."""
@@ -65,12 +68,20 @@ class _Bench:
             return False
         area = float(self.areas[mask].sum())
         self.removals.append(Removal(what, facets if count is None else count, area, note))
-        self.f, self.areas = self.f[~mask], self.areas[~mask]
+        # The scan's own facets stay as they are.
+        self.f = rows_left(self.f, mask, out=self.f if self.owned else None)
+        self.areas, self.owned, self.known = self.areas[~mask], True, None
         if len(self.f) == 0:
             raise GeometryError(
                 f"Nothing is left of the scan after removing {what}; check the exclusion zones and the scan."
             )
         return True
+
+    def pieces(self, neighbours: Ints) -> Ints:
+        """The connected component (m,) of each facet; known still where the neighbours are those of the last time."""
+        if self.known is None or self.known[0] is not neighbours:
+            self.known = neighbours, components(neighbours)
+        return self.known[1]
 
     def mended(self, what: str, count: int, note: str = "") -> None:
         if count:
@@ -90,9 +101,11 @@ def clean(read: ReadResult, settings: CleanSettings, progress: Progress) -> Clea
     _exclude(bench, settings)
     progress(0.1, "broken facets")
     bench.remove(degenerate_facets(bench.f), "degenerate facets", "two corners in one point")
-    bench.remove(duplicate_facets(bench.f, len(bench.v)), "duplicate facets", "same three corners as another facet")
+    neighbours = facet_neighbours(bench.f, len(bench.v))
+    double = duplicate_facets(bench.f, len(bench.v), neighbours)
+    neighbours = _taken_out(bench, neighbours, double, "duplicate facets", "same three corners as another facet")
     progress(0.25, "winding")
-    neighbours = _make_consistent(bench)
+    neighbours = _make_consistent(bench, neighbours)
     progress(0.4, "spikes and folds")
     # What has no noise is a tessellation: sharp tips and thin shells in it are meant.
     sigma = read.source.noise_sigma
@@ -126,9 +139,8 @@ def _exclude(bench: _Bench, settings: CleanSettings) -> None:
             )
 
 
-def _make_consistent(bench: _Bench) -> Ints:
+def _make_consistent(bench: _Bench, neighbours: Ints) -> Ints:
     """Make the winding the same over each sheet; returns the neighbours."""
-    neighbours = facet_neighbours(bench.f, len(bench.v))
     if inconsistent_edges(bench.f, neighbours):
         wrong = inconsistent_facets(bench.f, neighbours, bench.areas)
         bench.mended(
@@ -150,31 +162,33 @@ def _fold_overs_and_spikes(bench: _Bench, neighbours: Ints, sigma: float) -> Int
 
 def _taken_out(bench: _Bench, neighbours: Ints, mask: Mask, what: str, note: str) -> Ints:
     """Take the facets of `mask` away; the neighbours of those left."""
-    before = bench.f
-    return neighbours_left(before, neighbours, mask) if bench.remove(mask, what, note) else neighbours
+    if mask.any():
+        neighbours = neighbours_left(bench.f, neighbours, mask)
+        bench.remove(mask, what, note)
+    return neighbours
 
 
 def _split(bench: _Bench, neighbours: Ints) -> Ints:
-    manifold = split_nonmanifold(bench.v, bench.f, neighbours, components(neighbours))
+    manifold = split_nonmanifold(bench.v, bench.f, neighbours)
     bench.mended("non-manifold edges parted", manifold.edges, "more than two facets met there")
     bench.mended("vertices split", manifold.vertices_split, "sheets touched in them")
     if len(manifold.kept) < len(bench.f):
         gone = np.ones(len(bench.f), dtype=bool)
         gone[manifold.kept] = False
         bench.remove(gone, "pinched facets", "hung on the rest by one vertex, or could not be parted from it")
-    bench.v, bench.f = manifold.vertices, manifold.faces
+    bench.v, bench.f, bench.known = manifold.vertices, manifold.faces, None
     return manifold.neighbours
 
 
 def _duplicate_layers(bench: _Bench, neighbours: Ints, sigma: float) -> Ints:
-    double = duplicate_layer_facets(bench.v, bench.f, components(neighbours), sigma)
+    double = duplicate_layer_facets(bench.v, bench.f, bench.pieces(neighbours), sigma)
     if bench.remove(double, "doubled sheets", "a larger piece lies on them and faces the same way"):
         return _split(bench, neighbours_without(neighbours, double))
     return neighbours
 
 
 def _debris(bench: _Bench, neighbours: Ints, settings: CleanSettings) -> Ints:
-    labels = components(neighbours)
+    labels = bench.pieces(neighbours)
     found = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
     if found.debris_count:
         assert found.distance is not None
@@ -216,7 +230,7 @@ def _intersecting(bench: _Bench, neighbours: Ints, edge: float, settings: CleanS
     bench.remove(cross, "crossing facets", "passed through other facets")
     neighbours = _split(bench, neighbours_without(neighbours, cross))
     # What lay between crossing facets hangs on nothing now.
-    labels = components(neighbours)
+    labels = bench.pieces(neighbours)
     crumbs = small_components(bench.v, bench.f, neighbours, labels, bench.areas, settings.debris_share)
     if bench.remove(crumbs.debris, "crumbs", "left over where crossing facets went", count=crumbs.debris_count):
         neighbours = neighbours_without(neighbours, crumbs.debris)
@@ -224,13 +238,13 @@ def _intersecting(bench: _Bench, neighbours: Ints, edge: float, settings: CleanS
 
 
 def _orient(bench: _Bench, neighbours: Ints) -> None:
-    labels = components(neighbours)
+    labels = bench.pieces(neighbours)
     grid = VisibilityGrid.of(bench.v, bench.f)
     wrong = np.zeros(len(bench.f), dtype=bool)
     pieces = unsure = 0
-    for mine in facets_by_component(labels):
-        whole = len(mine) == len(bench.f)
-        inward = component_orientation(bench.v, bench.f if whole else bench.f[mine], grid).inward
+    for number, mine in enumerate(facets_by_component(labels)):
+        faces = bench.f[mine] if number else rows_left(bench.f, labels > 0) if labels.any() else bench.f
+        inward = component_orientation(bench.v, faces, grid).inward
         if inward:
             wrong[mine] = True
             pieces += 1

@@ -11,7 +11,7 @@ from pipeline.errors import GeometryError
 from pipeline.features.exclusion.zones import inside
 from pipeline.job import Zone
 from pipeline.mesh.repair import split_nonmanifold
-from pipeline.mesh.topology import compact, components, facet_areas, facet_neighbours
+from pipeline.mesh.topology import compact, facet_areas, facet_neighbours
 from pipeline.values import CleanResult, RecoverResult, Removal, Surface
 
 
@@ -51,7 +51,7 @@ def without_inside(
             raise GeometryError(f"Nothing is left of the scan after exclusion zone {number}; check the zone.")
         kept = np.flatnonzero(~gone)
         neighbours = facet_neighbours(f[kept], len(v))
-        parted = split_nonmanifold(v, f[kept], neighbours, components(neighbours))
+        parted = split_nonmanifold(v, f[kept], neighbours)
         kept = kept[parted.kept]
         area = float(facet_areas(v, f).sum() - facet_areas(v, f[kept]).sum())
         removals.append(Removal(f"excluded by zone {number}", len(f) - len(kept), area, f"inside {zone.feature}"))

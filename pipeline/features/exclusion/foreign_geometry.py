@@ -212,7 +212,7 @@ def _is_plug(v: Floats, f: Ints, facets: Indices, bore: Feature, reach: float, s
 
 
 def _posts(v: Floats, f: Ints, boxes: Floats, labels: Ints, neighbours: Ints, source: Source) -> list[Proposal]:
-    facets, sides = np.nonzero(neighbours < 0)
+    facets, sides = np.divmod(np.flatnonzero(neighbours < 0), 3)
     starts: dict[tuple[int, int], int] = {
         (int(a), int(b)): int(i) for a, b, i in zip(f[facets, sides], f[facets, (sides + 1) % 3], facets, strict=True)
     }

@@ -15,7 +15,15 @@ import numpy as np
 
 from pipeline.geometry import Bytes, Floats, Ints, Mask, algebraic_circle, basis_of, contains, rejection, side_lengths
 from pipeline.jit import njit
-from pipeline.mesh.topology import boundary_loops, compact, facet_normals, vertex_normals, vertex_ring
+from pipeline.mesh.topology import (
+    boundary_loops,
+    compact,
+    facet_normals,
+    vertex_facets,
+    vertex_labels,
+    vertex_normals,
+    vertex_ring,
+)
 from pipeline.surfaces import Shape, kind_of, signed_distance, surface_normal
 from pipeline.values import Surface
 
@@ -201,7 +209,9 @@ def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
         start = 1 + _MOST_RINGS - rings_of(rim)
         for corners in (surface.faces[rim.facets].ravel(), rim.corners):
             near[corners] = np.where(near[corners] > 0, np.minimum(near[corners], start), start)
-    facets = np.flatnonzero(_spread(surface.faces, near, _MOST_RINGS)).astype(np.int32)
+    facets = np.flatnonzero(_spread(surface.faces, near, _MOST_RINGS, *vertex_facets(surface.faces, len(near)))).astype(
+        np.int32
+    )
     points, faces, vertices = compact(surface.vertices, surface.faces[facets])
     starts, ring = vertex_ring(faces, len(points))
     place = np.full(len(surface.vertices), -1, np.int32)
@@ -212,7 +222,7 @@ def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
         faces,
         points,
         vertex_normals(points, faces),
-        _vertex_labels(faces, labels[facets], len(points)),
+        vertex_labels(faces, labels[facets], len(points)),
         starts,
         ring,
         place,
@@ -507,36 +517,36 @@ def _border(f: Ints, neighbours: Ints) -> Ints:
 
 
 @njit(cache=True)
-def _spread(f: Ints, near: Bytes, rings: int) -> Mask:
-    """(m,) facets reached from the marked vertices (n,); a mark says in which round a vertex hands on."""
+def _spread(f: Ints, near: Bytes, rings: int, indptr: Ints, facets: Ints) -> Mask:
+    """(m,) facets reached from the marked vertices (n,); a mark says in which round a vertex hands on.
+
+    indptr, facets  as `vertex_facets` gives them
+    """
+    asked = np.flatnonzero(near)
+    reached = np.empty(near.size, np.int32)
+    count = len(asked)
+    reached[:count] = asked
+    begin = count
     for ring in range(1, rings + 1):
-        for t in range(len(f)):
-            a, b, c = near[f[t, 0]], near[f[t, 1]], near[f[t, 2]]
-            if a != ring and b != ring and c != ring:
-                continue
-            for k in range(3):
-                if near[f[t, k]] == 0 or near[f[t, k]] > ring + 1:
-                    near[f[t, k]] = ring + 1
+        # It is handed on by the marked ones whose turn it is, and by those that the round before came to.
+        end = count
+        for first, last in ((0, len(asked)), (begin, end)):
+            for p in reached[first:last]:
+                if near[p] != ring:
+                    continue
+                for t in facets[indptr[p] : indptr[p + 1]]:
+                    for k in range(3):
+                        q = f[t, k]
+                        if near[q] == 0:
+                            reached[count] = q
+                            count += 1
+                        if near[q] == 0 or near[q] > ring + 1:
+                            near[q] = ring + 1
+        begin = end
     out = np.zeros(len(f), np.bool_)
-    for t in range(len(f)):
-        out[t] = near[f[t, 0]] > 0 and near[f[t, 1]] > 0 and near[f[t, 2]] > 0
-    return out
-
-
-@njit(cache=True)
-def _vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
-    """(n,) label of the facets round each vertex, -1 where they differ or there are none."""
-    out = np.full(n, -2, np.int32)
-    for t in range(len(f)):
-        for k in range(3):
-            v = f[t, k]
-            if out[v] == -2:
-                out[v] = labels[t]
-            elif out[v] != labels[t]:
-                out[v] = -1
-    for v in range(n):
-        if out[v] == -2:
-            out[v] = -1
+    for p in reached[:count]:
+        for t in facets[indptr[p] : indptr[p + 1]]:
+            out[t] = near[f[t, 0]] > 0 and near[f[t, 1]] > 0 and near[f[t, 2]] > 0
     return out
 
 

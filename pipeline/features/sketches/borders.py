@@ -57,7 +57,9 @@ def _loops(ground: SketchGround, index: int, matrix: Floats) -> list[tuple[Ints,
     away on both sides: the face holds together there all the same.
     """
     surface = ground.surface
-    rim, ribs = _sides_of(surface.faces, surface.origin == MEASURED, ground.labels, index, ground.indptr, ground.facets)
+    measured, on_face = surface.origin == MEASURED, np.zeros(len(surface.vertices), dtype=np.bool_)
+    on_face[surface.faces[ground.of(index)]] = True
+    rim, ribs = _sides_of(surface.faces, measured, ground.labels, index, on_face, ground.indptr, ground.facets)
     used, numbers = np.unique(np.concatenate([rim, ribs]), return_inverse=True)
     flat = surface.vertices[used] @ matrix[:2, :3].T + matrix[:2, 3]
     rim, ribs = np.split(numbers.reshape(-1, 2), [len(rim)])
@@ -91,20 +93,14 @@ def _has(values: Ints, value: int) -> bool:
 
 @njit(cache=True)
 def _sides_of(
-    f: Ints, measured: Mask, labels: Ints, index: int, indptr: Ints, facets: Ints
+    f: Ints, measured: Mask, labels: Ints, index: int, on_face: Mask, indptr: Ints, facets: Ints
 ) -> tuple[Ints, Ints]:  # fmt: skip
-    """Sides (k, 2) of a face's facets that none of them runs the other way, as they run them; and sides (j, 2),
-    smaller vertex first, of measured facets beside it that join two of its vertices and are no sides of its own."""
-    on_face = np.zeros(indptr.size - 1, dtype=np.bool_)
+    """Sides (k, 2) of a face's facets, whose vertices are `on_face` (n,), that none of them runs the other way, as they
+    run them; and sides (j, 2), smaller vertex first, of measured facets beside it that join two of its vertices and are
+    no sides of its own."""
     rim = [(np.int32(0), np.int32(0)) for _ in range(0)]
     ribs = [(np.int32(0), np.int32(0)) for _ in range(0)]
-    for i in range(len(f)):
-        if labels[i] == index:
-            for k in range(3):
-                on_face[f[i, k]] = True
-    for p in range(on_face.size):
-        if not on_face[p]:
-            continue
+    for p in np.flatnonzero(on_face):
         forth, returned = _steps_at(f, labels, index, facets[indptr[p] : indptr[p + 1]], p)
         for s in range(indptr[p], indptr[p + 1]):
             i = facets[s]

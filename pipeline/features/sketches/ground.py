@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.topology import edge_in, facet_neighbours, facet_normals, median_edge, vertex_facets, vertex_normals
+from pipeline.mesh.topology import ascending, facet_normals, median_edge, vertex_facets, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature, Surface
 
 STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise, but no rounded edge
+_FEW = 32  # about a vertex: so few are looked through sooner than they are sorted
 
 
 @dataclass(frozen=True)
@@ -35,11 +37,36 @@ class SketchGround:
 
     def of(self, index: int) -> Indices:
         """The facets of a feature, ascending."""
-        return np.flatnonzero(self.labels == index)
+        starts, members = self._by_feature
+        return members[starts[index] : starts[index + 1]].astype(np.intp)
+
+    @cached_property
+    def _by_feature(self) -> tuple[Ints, Ints]:
+        """The facets of all features, those of one after those of the one before, and where each one's begin."""
+        return _sorted_by(self.labels, len(self.features))
 
     def facets_round(self, vertices: Ints | Indices) -> Ints:
         """The facets that have one of some vertices or more, ascending."""
         return _facets_round(self.indptr, self.facets, vertices)
+
+
+@njit(cache=True)
+def _sorted_by(labels: Ints, count: int) -> tuple[Ints, Ints]:
+    """Starts (count + 1,) and members of the labels 0 to count - 1, others left out."""
+    starts = np.zeros(count + 1, dtype=np.int32)
+    for label in labels:
+        if label >= 0:
+            starts[label + 1] += 1
+    for k in range(count):
+        starts[k + 1] += starts[k]
+    members = np.empty(starts[count], dtype=np.int32)
+    place = starts[:-1].copy()
+    for i in range(labels.size):
+        label = labels[i]
+        if label >= 0:
+            members[place[label]] = i
+            place[label] += 1
+    return starts, members
 
 
 def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: float) -> SketchGround:
@@ -59,7 +86,7 @@ def prepare(surface: Surface, labels: Ints, features: Sequence[Feature], sigma: 
     indptr, facets = vertex_facets(surface.faces, n)
     labels = _spread(surface, labels, features, level, indptr, facets)
     vertex_label = _labels_of_corners(surface.faces, labels, n)
-    on_border = _on_border(surface.faces, surface.origin == MEASURED, n)
+    on_border = _on_border(surface.faces, surface.origin == MEASURED, indptr, facets)
     edge = median_edge(surface.vertices, surface.faces)
     normals = vertex_normals(surface.vertices, surface.faces)
     return SketchGround(
@@ -78,21 +105,40 @@ def _labels_of_corners(f: Ints, labels: Ints, n: int) -> Ints:
     return out
 
 
-def _on_border(f: Ints, measured: Mask, n: int) -> Mask:
+@njit(cache=True)
+def _on_border(f: Ints, measured: Mask, indptr: Ints, facets: Ints) -> Mask:
     """(n,) vertices on an edge that can't be crossed from one measured facet to another that runs it the other way."""
-    f = np.ascontiguousarray(f[measured])
-    return _starts_of_uncrossed(f, facet_neighbours(f, n), n)
+    out = np.zeros(indptr.size - 1, dtype=np.bool_)
+    most = 0
+    for p in range(out.size):
+        most = max(most, indptr[p + 1] - indptr[p])
+    forth, returned = np.empty(most, dtype=np.int32), np.empty(most, dtype=np.int32)
+    for p in range(out.size):
+        count = 0
+        for s in range(indptr[p], indptr[p + 1]):
+            i = facets[s]
+            if measured[i]:
+                k = 0 if f[i, 0] == p else (1 if f[i, 1] == p else 2)
+                forth[count], returned[count] = f[i, (k + 1) % 3], f[i, (k + 2) % 3]
+                count += 1
+        out[p] = not _all_return(forth[:count], returned[:count])
+    return out
 
 
 @njit(cache=True)
-def _starts_of_uncrossed(f: Ints, neighbours: Ints, n: int) -> Mask:
-    out = np.zeros(n, dtype=np.bool_)
-    for i in range(len(f)):
-        for k in range(3):
-            j = neighbours[i, k]
-            if j < 0 or edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3:
-                out[f[i, k]] = True
-    return out
+def _all_return(forth: Ints, returned: Ints) -> bool:
+    """Whether each vertex run to from another, by the facets there, is returned from, and both just once."""
+    if forth.size > _FEW:
+        forth, returned = ascending(forth), ascending(returned)
+        return bool((forth == returned).all() and (forth[1:] != forth[:-1]).all())
+    for s in range(forth.size):
+        there = back = 0
+        for t in range(forth.size):
+            there += forth[t] == forth[s]
+            back += returned[t] == forth[s]
+        if there != 1 or back != 1:
+            return False
+    return True
 
 
 def _facets_round(indptr: Ints, facets: Ints, vertices: Ints | Indices) -> Ints:

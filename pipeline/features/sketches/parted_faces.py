@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.features.sketches.ground import STRAY, SketchGround
-from pipeline.geometry import Floats, Indices, Ints, Mask, angle_between_directions, basis_of, contains, signed_area
+from pipeline.geometry import Floats, Ints, Mask, angle_between_directions, basis_of, contains, signed_area
 from pipeline.jit import njit
 from pipeline.mesh.topology import boundary_loops, facet_areas, facet_normals
 from pipeline.surfaces import kind_of
@@ -92,8 +92,8 @@ def leaves_land(ground: SketchGround, index: int) -> bool:
     face = ground.features[index]
     assert face.direction is not None
     surface = ground.surface
-    free = np.flatnonzero((ground.labels < 0) & (surface.origin == MEASURED))
-    free = free[_lie_level(surface.vertices, surface.faces, free, face.point, face.direction, ground.level)]
+    level = _lie_level(surface.vertices, surface.faces, face.point, face.direction, ground.level)
+    free = np.flatnonzero(level & (ground.labels < 0) & (surface.origin == MEASURED))
     free = free[facet_normals(surface.vertices, surface.faces[free]) @ face.direction > STRAY]
     areas, enough = facet_areas(surface.vertices, surface.faces[free]), REST * face.extent.area
     mine = surface.faces[ground.of(index)]
@@ -105,16 +105,15 @@ def leaves_land(ground: SketchGround, index: int) -> bool:
 
 
 @njit(cache=True)
-def _lie_level(v: Floats, f: Ints, some: Indices, point: Floats, direction: Floats, level: float) -> Mask:
-    """(k,) which of some facets have all their corners nearer to a plane than `level` mm."""
-    out = np.ones(len(some), dtype=np.bool_)
-    for i in range(len(some)):
-        for k in range(3):
-            p = f[some[i], k]
-            height = 0.0
-            for d in range(3):
-                height += (v[p, d] - point[d]) * direction[d]
-            if abs(height) >= level:
-                out[i] = False
-                break
+def _lie_level(v: Floats, f: Ints, point: Floats, direction: Floats, level: float) -> Mask:
+    """(m,) which facets have all their corners nearer to a plane than `level` mm."""
+    near = np.empty(len(v), dtype=np.bool_)
+    for p in range(len(v)):
+        height = 0.0
+        for d in range(3):
+            height += (v[p, d] - point[d]) * direction[d]
+        near[p] = abs(height) < level
+    out = np.empty(len(f), dtype=np.bool_)
+    for i in range(len(f)):
+        out[i] = near[f[i, 0]] and near[f[i, 1]] and near[f[i, 2]]
     return out

@@ -248,7 +248,9 @@ def _on_a_line(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> bool:
 
 def _check_fans(path: Path, vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> None:
     """What is looked for about a vertex is looked for among all facets there, so that these may not be too many."""
-    there = np.bincount(faces.ravel())
+    from pipeline.mesh.topology import corner_counts
+
+    there = corner_counts(faces, len(vertices))
     worst = int(there.argmax())
     if there[worst] > _MOST_ABOUT_A_VERTEX:
         place = ", ".join(f"{x:.6g}" for x in vertices[worst])

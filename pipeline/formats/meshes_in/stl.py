@@ -80,7 +80,10 @@ def _binary(path: Path, facets: int, progress: Progress) -> tuple[Floats, Ints, 
             digest.update(raw)
             records = np.frombuffer(raw, dtype=_RECORD)
             corners = records["corners"].reshape(-1, 3)
-            if not np.isfinite(corners).all():
+            # The sum is no number where one of them isn't; of large ones it may be none either.
+            with np.errstate(over="ignore", invalid="ignore"):
+                doubtful = not np.isfinite(corners.sum())
+            if doubtful and not np.isfinite(corners).all():
                 bad = ~np.isfinite(records["corners"]).all(axis=(1, 2))
                 raise InputError(
                     f"{path}: facet {done + int(np.argmax(bad)) + 1:,} has a coordinate that is not a finite number; "

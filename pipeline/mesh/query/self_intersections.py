@@ -18,6 +18,7 @@ from pipeline.mesh.query.facet_tree import leaves_of
 from pipeline.mesh.topology import mean_edge
 
 _LEAF = 8
+_BLOCK = 1024  # facets that a thread takes at once
 _CELLS = 128  # of the coarse grid, along its longest side
 
 
@@ -206,6 +207,24 @@ def _cells(v: Floats, f: Ints, chosen: Ints, low: Singles, high: Singles, size: 
     return cells
 
 
+@njit(cache=True)
+def _meets_leaf(box: Floats, boxes: Singles, stack: Ints) -> bool:
+    """Whether a box meets that of a leaf of the tree; stack (64,) is working memory."""
+    leaves = len(boxes) // 2
+    stack[0] = 1
+    top = 1
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        if _apart(box, boxes, node):
+            continue
+        if node >= leaves:
+            return True
+        stack[top], stack[top + 1] = 2 * node, 2 * node + 1
+        top += 2
+    return False
+
+
 @njit(cache=True, parallel=True)
 def _near(v: Floats, f: Ints, boxes: Singles, cells: Bytes, size: float) -> Mask:
     """(m,) facets whose box meets the box of a leaf of the tree: nearly all are out of the way.
@@ -213,33 +232,21 @@ def _near(v: Floats, f: Ints, boxes: Singles, cells: Bytes, size: float) -> Mask
     cells  what `_cells` makes; a facet smaller than a cell is out of the way where its first corner's is 0.
     """
     out = np.zeros(len(f), np.bool_)
-    leaves = len(boxes) // 2
-    root = int(np.int32(1))
-    for t in prange(len(f)):
-        box = np.empty(6)
-        _box(v, f, int(np.int32(t)), box)
-        if _apart(box, boxes, root):
-            continue
-        if max(box[3] - box[0], box[4] - box[1], box[5] - box[2]) < size:
-            p = f[t, 0]
-            x = int((v[p, 0] - boxes[1, 0]) / size + 1.0)
-            y = int((v[p, 1] - boxes[1, 1]) / size + 1.0)
-            z = int((v[p, 2] - boxes[1, 2]) / size + 1.0)
-            if cells[x, y, z] == 0:
+    root = np.int32(1)
+    for block in prange((len(f) + _BLOCK - 1) // _BLOCK):
+        box, stack = np.empty(6), np.empty(64, np.int32)
+        for t in range(block * _BLOCK, min((block + 1) * _BLOCK, len(f))):
+            _box(v, f, int(np.int32(t)), box)
+            if _apart(box, boxes, root):
                 continue
-        stack = np.empty(64, np.int32)
-        stack[0] = 1
-        top = 1
-        while top > 0:
-            top -= 1
-            node = stack[top]
-            if _apart(box, boxes, node):
-                continue
-            if node >= leaves:
-                out[t] = True
-                break
-            stack[top], stack[top + 1] = 2 * node, 2 * node + 1
-            top += 2
+            if max(box[3] - box[0], box[4] - box[1], box[5] - box[2]) < size:
+                p = f[t, 0]
+                x = int((v[p, 0] - boxes[1, 0]) / size + 1.0)
+                y = int((v[p, 1] - boxes[1, 1]) / size + 1.0)
+                z = int((v[p, 2] - boxes[1, 2]) / size + 1.0)
+                if cells[x, y, z] == 0:
+                    continue
+            out[t] = _meets_leaf(box, boxes, stack)
     return out
 
 
@@ -293,11 +300,10 @@ def _crossed_by(v: Floats, f: Ints, tree: _Tree, t: int, pairs: Ints, at: int, b
 def _look_up(v: Floats, f: Ints, tree: _Tree, queries: Ints, starts: Longs, pairs: Ints) -> Ints:
     """How many facets each query crosses (q,); where `pairs` has rows they are written too, from starts (q,) on."""
     counts = np.zeros(len(queries), np.int32)
-    blocks = (len(queries) + 1023) // 1024
-    for block in prange(blocks):
+    for block in prange((len(queries) + _BLOCK - 1) // _BLOCK):
         boxes = np.empty((2, 6))
         stack = np.empty(64, np.int32)
-        for q in range(block * 1024, min((block + 1) * 1024, len(queries))):
+        for q in range(block * _BLOCK, min((block + 1) * _BLOCK, len(queries))):
             counts[q] = _crossed_by(v, f, tree, queries[q], pairs, starts[q], boxes, stack)
     return counts
 

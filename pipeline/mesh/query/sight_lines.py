@@ -11,10 +11,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, box_of
+from pipeline.geometry import Bytes, Floats, Ints, box_of
 from pipeline.jit import njit
 
-_CELLS = 160
+_CELLS = 160  # along the longest side; a byte tells which
 _NOWHERE = 1e30
 
 
@@ -51,7 +51,7 @@ class SightLines:
         low, high = box_of(vertices)
         size = max(float((high - low).max()) / _CELLS, 1e-9)
         shape = ((high - low) / size).astype(np.int32) + 1
-        starts, members = _sorted_in(vertices, faces, low, size, shape)
+        starts, members = _sorted_in(faces, _places(vertices, low, size, shape), shape)
         return SightLines(vertices, faces, _Cells(starts, members, shape, low, size))
 
     def first(self, points: Floats, ways: Floats, least: float) -> tuple[Ints, Floats]:
@@ -64,16 +64,25 @@ class SightLines:
 
 
 @njit(cache=True)
-def _sorted_in(v: Floats, f: Ints, origin: Floats, size: float, shape: Ints) -> tuple[Ints, Ints]:
+def _places(v: Floats, origin: Floats, size: float, shape: Ints) -> Bytes:
+    """(n, 3) which cell, along each axis, a vertex lies in."""
+    out = np.empty(v.shape, np.uint8)
+    for p in range(len(v)):
+        for k in range(3):
+            out[p, k] = min(max(int((v[p, k] - origin[k]) / size), 0), shape[k] - 1)
+    return out
+
+
+@njit(cache=True)
+def _sorted_in(f: Ints, places: Bytes, shape: Ints) -> tuple[Ints, Ints]:
     starts = np.zeros(shape[0] * shape[1] * shape[2] + 1, np.int32)
     low, high = np.empty(3, np.int64), np.empty(3, np.int64)
     members = np.empty(0, np.int32)
     for turn in range(2):
         for t in range(len(f)):
             for k in range(3):
-                a, b, c = v[f[t, 0], k], v[f[t, 1], k], v[f[t, 2], k]
-                low[k] = min(max(int((min(a, b, c) - origin[k]) / size), 0), shape[k] - 1)
-                high[k] = min(max(int((max(a, b, c) - origin[k]) / size), 0), shape[k] - 1)
+                a, b, c = places[f[t, 0], k], places[f[t, 1], k], places[f[t, 2], k]
+                low[k], high[k] = min(a, b, c), max(a, b, c)
             for i in range(low[0], high[0] + 1):
                 for j in range(low[1], high[1] + 1):
                     for k in range(low[2], high[2] + 1):

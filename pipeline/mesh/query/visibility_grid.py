@@ -14,6 +14,7 @@ from pipeline.geometry import Bytes, Floats, Ints, Mask
 from pipeline.jit import njit
 
 _CELLS = 128
+_STEP = 0.5  # of a cell: so far apart are the places of a facet, or a ray, that are looked at
 
 
 @dataclass(frozen=True)
@@ -38,11 +39,15 @@ class VisibilityGrid:
     @staticmethod
     def of(v: Floats, f: Ints) -> VisibilityGrid:
         """The cells that the facets `f` (m, 3) over vertices `v` (n, 3) mm pass through; there has to be a facet."""
-        low, high = _bounds(v, f)
+        used = np.zeros(len(v), dtype=np.bool_)
+        reach = _use(v, f, used)
+        low, high = _bounds(v, used)
         size = float((high - low).max()) / _CELLS
         cells = np.zeros(tuple(((high - low) / size).astype(int) + 3), dtype=np.uint8)
         origin = low - size
-        _mark(v, f, cells, origin, size)
+        _mark_places(v, used, cells, origin, size)
+        if reach >= _STEP * size:
+            _mark(v, f, cells, origin, size)
         return VisibilityGrid(cells, origin, size)
 
     def hits(self, points: Floats, directions: Floats) -> Mask:
@@ -54,26 +59,55 @@ class VisibilityGrid:
 
 
 @njit(cache=True)
-def _bounds(v: Floats, f: Ints) -> tuple[Floats, Floats]:
+def _reach(v: Floats, f: Ints, i: int) -> float:
+    """The longest side of the box of facet i."""
+    reach = 0.0
+    for k in range(3):
+        x, y, z = v[f[i, 0], k], v[f[i, 1], k], v[f[i, 2], k]
+        reach = max(reach, max(x, y, z) - min(x, y, z))
+    return reach
+
+
+@njit(cache=True)
+def _use(v: Floats, f: Ints, used: Mask) -> float:
+    """Mark the vertices that facets name; the longest side of all facets' boxes."""
+    reach = 0.0
+    for i in range(f.shape[0]):
+        reach = max(reach, _reach(v, f, i))
+        for corner in range(3):
+            used[f[i, corner]] = True
+    return reach
+
+
+@njit(cache=True)
+def _bounds(v: Floats, used: Mask) -> tuple[Floats, Floats]:
     low = np.full(3, np.inf)
     high = np.full(3, -np.inf)
-    for i in range(f.shape[0]):
-        for corner in range(3):
+    for p in range(v.shape[0]):
+        if used[p]:
             for k in range(3):
-                x = v[f[i, corner], k]
-                low[k] = min(low[k], x)
-                high[k] = max(high[k], x)
+                low[k] = min(low[k], v[p, k])
+                high[k] = max(high[k], v[p, k])
     return low, high
 
 
 @njit(cache=True)
+def _mark_places(v: Floats, used: Mask, cells: Bytes, origin: Floats, size: float) -> None:
+    for p in range(v.shape[0]):
+        if used[p]:
+            x, y, z = (v[p, 0] - origin[0]) / size, (v[p, 1] - origin[1]) / size, (v[p, 2] - origin[2]) / size
+            cells[int(x), int(y), int(z)] = 1
+
+
+@njit(cache=True)
 def _mark(v: Floats, f: Ints, cells: Bytes, origin: Floats, size: float) -> None:
+    """The cells of facets that may reach into others than their corners'."""
     for i in range(f.shape[0]):
+        reach = _reach(v, f, i)
+        if reach < _STEP * size:
+            continue
         a, b, c = v[f[i, 0]], v[f[i, 1]], v[f[i, 2]]
-        reach = 0.0
-        for k in range(3):
-            reach = max(reach, abs(b[k] - a[k]), abs(c[k] - a[k]), abs(c[k] - b[k]))
-        steps = int(reach / (0.5 * size)) + 1
+        steps = int(reach / (_STEP * size)) + 1
         for p in range(steps + 1):
             for q in range(steps + 1 - p):
                 s, t = p / steps, q / steps
@@ -89,7 +123,7 @@ def _march(cells: Bytes, origin: Floats, size: float, points: Floats, directions
     for r in range(points.shape[0]):
         step = 5
         while True:
-            t = 0.5 * step * size
+            t = _STEP * step * size
             x = int(np.floor((points[r, 0] + t * directions[r, 0] - origin[0]) / size))
             y = int(np.floor((points[r, 1] + t * directions[r, 1] - origin[1]) / size))
             z = int(np.floor((points[r, 2] + t * directions[r, 2] - origin[2]) / size))

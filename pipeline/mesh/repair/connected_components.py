@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry import Floats, Indices, Ints, Mask
+from pipeline.geometry import Floats, Indices, Ints, Longs, Mask
+from pipeline.jit import njit
 from pipeline.mesh.query import VisibilityGrid
-from pipeline.mesh.topology import facet_normals
+from pipeline.mesh.topology import facet_normals, rows_left
 
 # An island must be seen as a sheet to be told from debris: fewer facets are no sheet.
 _LEAST_ISLAND = 30
@@ -29,6 +30,20 @@ def facets_by_component(labels: Ints) -> list[Indices]:
     rest = rest[np.argsort(labels[rest], kind="stable")]
     others = np.split(rest, np.cumsum(np.bincount(labels[rest])[1:])[:-1])
     return [np.flatnonzero(labels == 0), *others]
+
+
+@njit(cache=True)
+def _tallies(labels: Ints, count: int, areas: Floats, neighbours: Ints) -> tuple[Floats, Longs, Mask]:
+    """Of each component its area, how many facets it has, and whether it has no border."""
+    sizes, counts = np.zeros(count), np.zeros(count, dtype=np.int64)
+    closed = np.ones(count, dtype=np.bool_)
+    for i in range(labels.size):
+        label = labels[i]
+        sizes[label] += areas[i]
+        counts[label] += 1
+        if min(neighbours[i, 0], neighbours[i, 1], neighbours[i, 2]) < 0:
+            closed[label] = False
+    return sizes, counts, closed
 
 
 @dataclass(frozen=True)
@@ -62,21 +77,18 @@ def small_components(
     >>> found.debris.tolist(), found.debris_count, found.distance, found.islands
     ([False, False, True], 1, 5.0, 0)
     """
-    sizes = np.bincount(labels, weights=areas)
+    sizes, counts, closed = _tallies(labels, int(labels.max(initial=-1)) + 1, areas, neighbours)
     small = sizes < share * sizes.sum()
     small[np.argmax(sizes)] = False
     debris = np.zeros(len(f), dtype=bool)
     if not small.any():
         return SmallComponents(debris, 0, None, 0)
-    counts = np.bincount(labels)
-    closed = np.bincount(labels, weights=(neighbours < 0).any(axis=1)) == 0
     unsure = np.flatnonzero(small & (counts >= _LEAST_ISLAND) & ~closed)
     is_debris = small.copy()
     if len(unsure):
-        rest = ~small[labels]
-        main = f[rest]
-        grid = VisibilityGrid.of(v, main)
-        border = _Border(v, main, neighbours[rest])
+        apart = small[labels]
+        grid = VisibilityGrid.of(v, rows_left(f, apart))
+        border = _Border(v, f, neighbours, apart)
         members = facets_by_component(labels)
         for number in unsure:
             mine = f[members[number]]
@@ -95,10 +107,11 @@ def _enclosed(v: Floats, f: Ints, grid: VisibilityGrid) -> bool:
 class _Border:
     """The border of the part's large components, with its normals."""
 
-    def __init__(self, v: Floats, f: Ints, neighbours: Ints) -> None:
+    def __init__(self, v: Floats, f: Ints, neighbours: Ints, apart: Mask) -> None:
         from scipy.spatial import cKDTree
 
-        facets, sides = np.nonzero(neighbours < 0)
+        facets, sides = np.divmod(np.flatnonzero(neighbours < 0), 3)
+        facets, sides = facets[~apart[facets]], sides[~apart[facets]]
         self._points = v[f[facets, sides]]
         self._normals = facet_normals(v, f[facets])
         self._tree = cKDTree(self._points) if len(facets) else None

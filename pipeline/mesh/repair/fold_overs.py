@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Mask, Shorts
+from pipeline.geometry import Floats, Ints, Mask, Point, Shorts
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import edge_lengths, facet_neighbours, facet_normals
 
@@ -65,17 +65,57 @@ def unfold(points: Floats, faces: Ints, kind: Shorts) -> None:
             used |= {int(f), g}
 
 
+@njit(cache=True, inline="always")
+def _vector(v: Floats, f: Ints, i: int) -> Point:
+    """Twice the area vector of facet i."""
+    a, b, c = f[i, 0], f[i, 1], f[i, 2]
+    ux, uy, uz = v[b, 0] - v[a, 0], v[b, 1] - v[a, 1], v[b, 2] - v[a, 2]
+    wx, wy, wz = v[c, 0] - v[a, 0], v[c, 1] - v[a, 1], v[c, 2] - v[a, 2]
+    return uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+
+
+@njit(cache=True)
+def _normal(v: Floats, f: Ints, i: int) -> Point:
+    x, y, z = _vector(v, f, i)
+    length = np.sqrt(x * x + y * y + z * z)
+    return (x / length, y / length, z / length) if length > 0 else (x, y, z)
+
+
 @njit(cache=True, parallel=True)
-def _against(f: Ints, neighbours: Ints, normals: Floats, sums: Floats, limit: float) -> Mask:
+def _steep(v: Floats, f: Ints, neighbours: Ints, limit: float) -> Mask:
+    """Facets to one beside which the cosine may be below a limit; the few that are not are told by `_against`."""
     out = np.zeros(f.shape[0], dtype=np.bool_)
     for i in prange(f.shape[0]):
+        x, y, z = _vector(v, f, int(np.int64(i)))
+        square = x * x + y * y + z * z
+        for k in range(3):
+            j = neighbours[i, k]
+            # Of the two the first asks for both; other threads write nothing but True either.
+            if j <= i:
+                continue
+            p, q, r = _vector(v, f, j)
+            dot, both = x * p + y * q + z * r, square * (p * p + q * q + r * r)
+            # The cosine squared with its sign, rounding let be.
+            if dot * abs(dot) <= limit * abs(limit) * both + 1e-9 * both:
+                out[i] = out[j] = True
+    return out
+
+
+@njit(cache=True)
+def _against(v: Floats, f: Ints, neighbours: Ints, steep: Ints, sums: Floats, limit: float) -> Mask:
+    """Those of the facets `steep` that are turned against one beside them, and against the sums at their corners."""
+    out = np.zeros(len(steep), dtype=np.bool_)
+    for s in range(len(steep)):
+        i = steep[s]
+        normal = _normal(v, f, i)
         folded = False
         for k in range(3):
             j = neighbours[i, k]
             if j >= 0:
+                other = _normal(v, f, j)
                 across = 0.0
                 for c in range(3):
-                    across += normals[i, c] * normals[j, c]
+                    across += normal[c] * other[c]
                 folded |= across < limit
         if not folded:
             continue
@@ -83,24 +123,37 @@ def _against(f: Ints, neighbours: Ints, normals: Floats, sums: Floats, limit: fl
         for k in range(3):
             p = f[i, k]
             # Without the facet's own share, which would speak for itself.
-            a, b, c = sums[p, 0] - normals[i, 0], sums[p, 1] - normals[i, 1], sums[p, 2] - normals[i, 2]
+            a, b, c = sums[p, 0] - normal[0], sums[p, 1] - normal[1], sums[p, 2] - normal[2]
             length = np.sqrt(a * a + b * b + c * c)
             if length > 0:
                 x, y, z = x + a / length, y + b / length, z + c / length
         length = np.sqrt(x * x + y * y + z * z)
-        own = normals[i, 0] * x + normals[i, 1] * y + normals[i, 2] * z
-        out[i] = length > 0 and own < limit * length
+        own = normal[0] * x + normal[1] * y + normal[2] * z
+        out[s] = length > 0 and own < limit * length
     return out
 
 
 @njit(cache=True)
-def _normal_sums(f: Ints, normals: Floats, n: int) -> Floats:
-    sums = np.zeros((n, 3))
+def _normal_sums(v: Floats, f: Ints, asked: Mask) -> Floats:
+    """Sums (n, 3) of the normals of the facets about the vertices that are asked for; zero for others."""
+    sums = np.zeros((v.shape[0], 3))
     for i in range(f.shape[0]):
-        for k in range(3):
-            for c in range(3):
-                sums[f[i, k], c] += normals[i, c]
+        if asked[f[i, 0]] or asked[f[i, 1]] or asked[f[i, 2]]:
+            normal = _normal(v, f, i)
+            for k in range(3):
+                for c in range(3):
+                    sums[f[i, k], c] += normal[c]
     return sums
+
+
+def _turned(v: Floats, f: Ints, neighbours: Ints, limit: float) -> Mask:
+    """(m,) facets whose cosine to the facets round them, and to one beside them, is below a limit."""
+    out = np.zeros(len(f), dtype=np.bool_)
+    steep = np.flatnonzero(_steep(v, f, neighbours, limit)).astype(np.int32)
+    asked = np.zeros(len(v), dtype=np.bool_)
+    asked[f[steep]] = True
+    out[steep] = _against(v, f, neighbours, steep, _normal_sums(v, f, asked), limit)
+    return out
 
 
 def fold_overs(v: Floats, f: Ints, neighbours: Ints) -> Mask:
@@ -114,11 +167,9 @@ def fold_overs(v: Floats, f: Ints, neighbours: Ints) -> Mask:
     >>> fold_overs(v, f, facet_neighbours(f, 5)).tolist()
     [True, False, False, False]
     """
-    normals = facet_normals(v, f)
-    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), -0.5)
+    return _turned(v, f, neighbours, -0.5)
 
 
 def creased_facets(v: Floats, f: Ints, neighbours: Ints) -> Mask:
     """(m,) facets at more than 60 degrees to the facets round them and to one beside them."""
-    normals = facet_normals(v, f)
-    return _against(f, neighbours, normals, _normal_sums(f, normals, len(v)), 0.5)
+    return _turned(v, f, neighbours, 0.5)

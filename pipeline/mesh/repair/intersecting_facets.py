@@ -14,37 +14,36 @@ _MOST_CELLS = 320
 
 
 @njit(cache=True)
-def _cell(v: Floats, f: Ints, i: int, low: Floats, size: float) -> tuple[int, int, int]:
-    a, b, c = f[i, 0], f[i, 1], f[i, 2]
-    x = int(((v[a, 0] + v[b, 0] + v[c, 0]) / 3 - low[0]) / size) + 1
-    y = int(((v[a, 1] + v[b, 1] + v[c, 1]) / 3 - low[1]) / size) + 1
-    z = int(((v[a, 2] + v[b, 2] + v[c, 2]) / 3 - low[2]) / size) + 1
-    return x, y, z
-
-
-@njit(cache=True)
-def _most_round(area: Singles, x: int, y: int, z: int) -> float:
-    """The most area in a cell or one beside it."""
-    most = area[x, y, z]
-    for p in range(x - 1, x + 2):
-        for q in range(y - 1, y + 2):
-            for r in range(z - 1, z + 2):
-                most = max(most, area[p, q, r])
-    return most
+def _fill(v: Floats, f: Ints, areas: Floats, low: Floats, size: float, area: Singles) -> Ints:
+    """Add the facets' areas to those of the cells that their middles lie in; the number (m,) of each facet's cell."""
+    cells = area.reshape(-1)
+    out = np.empty(f.shape[0], dtype=np.int32)
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        x = int(((v[a, 0] + v[b, 0] + v[c, 0]) / 3 - low[0]) / size) + 1
+        y = int(((v[a, 1] + v[b, 1] + v[c, 1]) / 3 - low[1]) / size) + 1
+        z = int(((v[a, 2] + v[b, 2] + v[c, 2]) / 3 - low[2]) / size) + 1
+        out[i] = (x * area.shape[1] + y) * area.shape[2] + z
+        cells[out[i]] += areas[i]
+    return out
 
 
 @njit(cache=True)
 def _crowded(v: Floats, f: Ints, areas: Floats, low: Floats, size: float, area: Singles) -> Mask:
     """Facets in cells with much area, or beside one."""
-    for i in range(f.shape[0]):
-        x, y, z = _cell(v, f, i, low, size)
-        area[x, y, z] += areas[i]
+    number = _fill(v, f, areas, low, size, area)
     # A plane cuts a cube of side 1 in 1.414 at most: cells with more area hold more than one sheet, or a corner.
     limit = 1.5 * size * size
-    out = np.zeros(f.shape[0], dtype=np.bool_)
+    full = np.zeros(area.shape, dtype=np.bool_)
+    for x in range(1, area.shape[0] - 1):
+        for y in range(1, area.shape[1] - 1):
+            for z in range(1, area.shape[2] - 1):
+                if area[x, y, z] > limit:
+                    full[x - 1 : x + 2, y - 1 : y + 2, z - 1 : z + 2] = True
+    cells = full.reshape(-1)
+    out = np.empty(f.shape[0], dtype=np.bool_)
     for i in range(f.shape[0]):
-        x, y, z = _cell(v, f, i, low, size)
-        out[i] = _most_round(area, x, y, z) > limit
+        out[i] = cells[number[i]]
     return out
 
 

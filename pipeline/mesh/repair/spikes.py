@@ -5,15 +5,39 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry import Floats, Ints, Mask
-from pipeline.jit import njit, prange
-from pipeline.mesh.topology import vertex_facets
+from pipeline.jit import njit
+from pipeline.mesh.topology import facets_at, vertex_facets
+
+# A vertex stands out like a needle where the sides from it are so many times as long as what is round it.
+_NEEDLE = 2.5
 
 
-@njit(cache=True, parallel=True)
-def _spike_heights(v: Floats, f: Ints, indptr: Ints, facets: Ints) -> Floats:
-    """Height of each vertex over its ring where it stands out like a needle, else 0."""
+@njit(cache=True, inline="always")
+def _square(v: Floats, a: int, b: int) -> float:
+    return (v[a, 0] - v[b, 0]) ** 2 + (v[a, 1] - v[b, 1]) ** 2 + (v[a, 2] - v[b, 2]) ** 2
+
+
+@njit(cache=True)
+def _at_needles(v: Floats, f: Ints) -> Mask:
+    """Vertices opposite to a side so short that they may stand out: where all sides are longer, their sum is too."""
+    out = np.zeros(v.shape[0], dtype=np.bool_)
+    limit = 0.99 * _NEEDLE * _NEEDLE
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        ab, bc, ca = _square(v, a, b), _square(v, b, c), _square(v, c, a)
+        if max(ab, bc, ca) < limit * min(ab, bc, ca):
+            continue
+        for p, rim, leg in ((a, bc, max(ab, ca)), (b, ca, max(ab, bc)), (c, ab, max(bc, ca))):
+            if leg >= limit * rim:
+                out[p] = True
+    return out
+
+
+@njit(cache=True)
+def _spike_heights(v: Floats, f: Ints, indptr: Ints, facets: Ints, asked: Mask) -> Floats:
+    """Height over its ring of each vertex asked for where it stands out like a needle, else 0."""
     out = np.zeros(v.shape[0])
-    for p in prange(v.shape[0]):
+    for p in np.flatnonzero(asked):
         count = indptr[p + 1] - indptr[p]
         if count < 3:
             continue
@@ -33,7 +57,7 @@ def _spike_heights(v: Floats, f: Ints, indptr: Ints, facets: Ints) -> Floats:
             rim += np.sqrt((ux - wx) ** 2 + (uy - wy) ** 2 + (uz - wz) ** 2)
             for k in range(3):
                 centre[k] += 0.5 * (v[a, k] + v[b, k])
-        if legs <= 2.5 * rim:
+        if legs <= _NEEDLE * rim:
             continue
         length = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
         if length == 0:
@@ -64,5 +88,7 @@ def spikes(v: Floats, f: Ints, least: float) -> Mask:
     >>> spikes(v, f, 5.0).tolist()
     [True, True, True, True, False]
     """
-    high = _spike_heights(v, f, *vertex_facets(f, len(v))) > least
-    return high[f[:, 0]] | high[f[:, 1]] | high[f[:, 2]]
+    asked = _at_needles(v, f)
+    near = f[facets_at(f, asked)]
+    high = _spike_heights(v, near, *vertex_facets(near, len(v)), asked) > least
+    return facets_at(f, high)

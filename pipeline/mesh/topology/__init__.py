@@ -5,15 +5,18 @@ from __future__ import annotations
 from pipeline.mesh.topology.adjacency import (
     NONMANIFOLD,
     ascending,
+    corner_counts,
     edge_in,
     facet_neighbours,
+    facets_at,
     neighbours_without,
     undirected_edges,
     vertex_facets,
+    vertex_labels,
     vertex_ring,
 )
 from pipeline.mesh.topology.boundaries import boundary_loops
-from pipeline.mesh.topology.components import compact, components
+from pipeline.mesh.topology.components import compact, components, rows_left
 from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets
 from pipeline.mesh.topology.measures import (
     edge_lengths,
@@ -33,6 +36,7 @@ __all__ = [
     "boundary_loops",
     "compact",
     "components",
+    "corner_counts",
     "cut_at_pinches",
     "degenerate_facets",
     "duplicate_facets",
@@ -42,13 +46,16 @@ __all__ = [
     "facet_areas",
     "facet_neighbours",
     "facet_normals",
+    "facets_at",
     "in_morton_order",
     "mean_edge",
     "median_edge",
     "morton_order",
     "neighbours_without",
+    "rows_left",
     "undirected_edges",
     "vertex_facets",
+    "vertex_labels",
     "vertex_normals",
     "vertex_ring",
 ]

@@ -39,6 +39,15 @@ def _vertex_facets(f: Ints, indptr: Ints) -> Ints:
     return facets
 
 
+def corner_counts(f: Ints, n: int) -> Ints:
+    """(n,) how often faces f (m, 3) name each vertex.
+
+    >>> corner_counts(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4).tolist()
+    [2, 1, 2, 1]
+    """
+    return np.diff(_corner_counts(f, n))
+
+
 def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
     """The facets of each vertex in compressed rows: those of vertex p are facets[indptr[p]:indptr[p + 1]].
 
@@ -51,6 +60,42 @@ def vertex_facets(f: Ints, n: int) -> tuple[Ints, Ints]:
     """
     indptr = _corner_counts(f, n)
     return indptr, _vertex_facets(f, indptr)
+
+
+@njit(cache=True)
+def vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
+    """(n,) label of the facets round each vertex, -1 where they differ or there are none.
+
+    f  (m, 3) faces over n vertices, labels (m,) from -1 on
+
+    >>> vertex_labels(np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([0, 5], np.int32), 5).tolist()
+    [-1, 0, -1, 5, -1]
+    """
+    out = np.full(n, -2, np.int32)
+    for t in range(len(f)):
+        for k in range(3):
+            v = f[t, k]
+            if out[v] == -2:
+                out[v] = labels[t]
+            elif out[v] != labels[t]:
+                out[v] = -1
+    for v in range(n):
+        if out[v] == -2:
+            out[v] = -1
+    return out
+
+
+@njit(cache=True)
+def facets_at(f: Ints, chosen: Mask) -> Mask:
+    """(m,) facets of f (m, 3) with a corner among the chosen vertices (n,).
+
+    >>> facets_at(np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([False, True, False, False])).tolist()
+    [True, False]
+    """
+    out = np.empty(f.shape[0], dtype=np.bool_)
+    for i in range(f.shape[0]):
+        out[i] = chosen[f[i, 0]] or chosen[f[i, 1]] or chosen[f[i, 2]]
+    return out
 
 
 @njit(cache=True)
@@ -105,30 +150,38 @@ def _pair_sorted(f: Ints, row: Ints, neighbours: Ints) -> None:
         s = t
 
 
+@njit(cache=True)
+def _pair_few(f: Ints, row: Ints, far: Ints, neighbours: Ints) -> None:
+    """As `pair_half_edges` for the half-edges of one vertex; far, of the row's length at least, is working memory."""
+    for s in range(row.size):
+        i, k = row[s] // 3, row[s] % 3
+        a, b = f[i, k], f[i, (k + 1) % 3]
+        far[s] = max(a, b) if a != b else -1
+    for s in range(row.size):
+        if far[s] < 0:
+            continue
+        partners = last = 0
+        for t in range(row.size):
+            if far[t] == far[s] and t != s:
+                partners += 1
+                last = t
+        if partners > 0:
+            neighbours[row[s] // 3, row[s] % 3] = row[last] // 3 if partners == 1 else -2
+
+
 @njit(cache=True, parallel=True)
 def pair_half_edges(f: Ints, indptr: Ints, edges: Ints) -> Ints:
     """(m, 3) the facet across each edge, as `facet_neighbours` says, from what `half_edges` gives."""
     neighbours = np.full((f.shape[0], 3), -1, dtype=np.int32)
-    for p in prange(indptr.size - 1):
-        if indptr[p + 1] - indptr[p] > FEW:
-            _pair_sorted(f, edges[indptr[p] : indptr[p + 1]], neighbours)
-            continue
-        for s in range(indptr[p], indptr[p + 1]):
-            i, k = edges[s] // 3, edges[s] % 3
-            a, b = f[i, k], f[i, (k + 1) % 3]
-            if a == b:
-                continue
-            far = max(a, b)
-            partners = 0
-            for t in range(indptr[p], indptr[p + 1]):
-                if t == s:
-                    continue
-                j, q = edges[t] // 3, edges[t] % 3
-                if max(f[j, q], f[j, (q + 1) % 3]) == far:
-                    partners += 1
-                    neighbours[i, k] = j
-            if partners > 1:
-                neighbours[i, k] = -2
+    n = indptr.size - 1
+    for c in prange(_CHUNKS):
+        far = np.empty(FEW, dtype=np.int32)
+        for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
+            row = edges[indptr[p] : indptr[p + 1]]
+            if row.size > FEW:
+                _pair_sorted(f, row, neighbours)
+            else:
+                _pair_few(f, row, far, neighbours)
     return neighbours
 
 
@@ -152,33 +205,32 @@ def facet_neighbours(f: Ints, n: int) -> Ints:
 
 
 @njit(cache=True)
-def _without(neighbours: Ints, gone: Mask, count: int) -> Ints:
+def _without(neighbours: Ints, gone: Mask) -> int:
     new = np.full(neighbours.shape[0], -1, dtype=np.int32)
     rows = 0
     for i in range(neighbours.shape[0]):
         if not gone[i]:
             new[i] = rows
             rows += 1
-    out = np.empty((count, 3), dtype=np.int32)
     for i in range(neighbours.shape[0]):
         if new[i] >= 0:
             for k in range(3):
                 j = neighbours[i, k]
-                out[new[i], k] = new[j] if j >= 0 else j
-    return out
+                neighbours[new[i], k] = new[j] if j >= 0 else j
+    return rows
 
 
 def neighbours_without(neighbours: Ints, gone: Mask) -> Ints:
     """The neighbours (k, 3) that are left without the facets of the mask, on a mesh without non-manifold edges.
 
-    neighbours  (m, 3) as `facet_neighbours` gives them
+    neighbours  (m, 3) as `facet_neighbours` gives them; used up: those left are written where they stand
     gone        (m,) bool; the k others are numbered anew, in their order
 
     >>> strip = np.array([[-1, -1, 1], [0, -1, 2], [1, -1, -1]], np.int32)
     >>> neighbours_without(strip, np.array([True, False, False])).tolist()
     [[-1, -1, 1], [0, -1, -1]]
     """
-    return _without(neighbours, gone, int(len(gone) - np.count_nonzero(gone)))
+    return neighbours[: _without(neighbours, gone)]
 
 
 @njit(cache=True)

@@ -23,7 +23,13 @@ def _open_edges(f: Ints, neighbours: Ints) -> Mask:
     for i in range(f.shape[0]):
         for k in range(3):
             j = neighbours[i, k]
-            out[i, k] = j < 0 or edge_in(f, j, f[i, k], f[i, (k + 1) % 3]) < 3
+            if j < 0:
+                out[i, k] = True
+            elif j > i:
+                # The other facet's edge is the same one.
+                edge = edge_in(f, j, f[i, k], f[i, (k + 1) % 3])
+                if edge < 3:
+                    out[i, k] = out[j, edge] = True
     return out
 
 
@@ -36,24 +42,23 @@ def _trace(f: Ints, neighbours: Ints, is_open: Mask) -> tuple[Ints, Ints]:
     used = np.zeros(f.shape, dtype=np.bool_)
     count = 0
     loops = 0
-    for first in range(f.shape[0]):
-        for edge in range(3):
-            if not is_open[first, edge] or used[first, edge]:
-                continue
-            starts[loops] = count
-            loops += 1
-            i, k = first, edge
-            while not used[i, k]:
-                used[i, k] = True
-                vertices[count] = f[i, k]
-                count += 1
-                # Turn about the far end, facet by facet, to the other side of its fan: at a pinched vertex
-                # this keeps to the sheet that the loop came along.
-                k = (k + 1) % 3
-                while not is_open[i, k]:
-                    a, b = f[i, k], f[i, (k + 1) % 3]
-                    i = neighbours[i, k]
-                    k = (edge_in(f, i, a, b) - 3 + 1) % 3
+    for place in np.flatnonzero(is_open):
+        i, k = place // 3, place % 3
+        if used[i, k]:
+            continue
+        starts[loops] = count
+        loops += 1
+        while not used[i, k]:
+            used[i, k] = True
+            vertices[count] = f[i, k]
+            count += 1
+            # Turn about the far end, facet by facet, to the other side of its fan: at a pinched vertex
+            # this keeps to the sheet that the loop came along.
+            k = (k + 1) % 3
+            while not is_open[i, k]:
+                a, b = f[i, k], f[i, (k + 1) % 3]
+                i = neighbours[i, k]
+                k = (edge_in(f, i, a, b) - 3 + 1) % 3
     starts[loops] = count
     return vertices, starts[: loops + 1]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints
+from pipeline.geometry import Floats, Ints, Longs, Mask
 from pipeline.jit import njit
 
 
@@ -37,6 +37,20 @@ def _flood(neighbours: Ints) -> tuple[Ints, int]:
     return labels, label
 
 
+@njit(cache=True)
+def _sizes(labels: Ints, count: int) -> Longs:
+    sizes = np.zeros(count, dtype=np.int64)
+    for label in labels:
+        sizes[label] += 1
+    return sizes
+
+
+@njit(cache=True)
+def _renumber(labels: Ints, rank: Ints) -> None:
+    for i in range(labels.size):
+        labels[i] = rank[labels[i]]
+
+
 def components(neighbours: Ints) -> Ints:
     """(m,) number of the connected component of each facet; 0 is the one with most facets, and so on down.
 
@@ -46,10 +60,11 @@ def components(neighbours: Ints) -> Ints:
     [1, 0, 0]
     """
     labels, count = _flood(neighbours)
-    sizes = np.bincount(labels, minlength=count)
+    order = np.argsort(-_sizes(labels, count), kind="stable")
     rank = np.empty(count, dtype=np.int32)
-    rank[np.argsort(-sizes, kind="stable")] = np.arange(count, dtype=np.int32)
-    return rank[labels]
+    rank[order] = np.arange(count, dtype=np.int32)
+    _renumber(labels, rank)
+    return labels
 
 
 @njit(cache=True)
@@ -74,6 +89,39 @@ def _compact(f: Ints, n: int) -> tuple[Ints, Ints]:
     return faces, kept
 
 
+@njit(cache=True)
+def _rows(v: Floats, kept: Ints) -> Floats:
+    out = np.empty((kept.size, 3))
+    for i in range(kept.size):
+        for k in range(3):
+            out[i, k] = v[kept[i], k]
+    return out
+
+
+@njit(cache=True)
+def _rows_left(f: Ints, gone: Mask, out: Ints) -> None:
+    row = 0
+    for i in range(f.shape[0]):
+        if not gone[i]:
+            for k in range(3):
+                out[row, k] = f[i, k]
+            row += 1
+
+
+def rows_left(f: Ints, gone: Mask, out: Ints | None = None) -> Ints:
+    """The faces (k, 3) that are left of f (m, 3) without those of a mask (m,): f[~gone], in a third of the time.
+
+    out  where they go, of k rows at least: f itself where it isn't needed any more
+
+    >>> rows_left(np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.array([True, False])).tolist()
+    [[0, 2, 3]]
+    """
+    count = len(gone) - int(np.count_nonzero(gone))
+    out = np.empty((count, 3), dtype=np.int32) if out is None else out
+    _rows_left(f, gone, out)
+    return out[:count]
+
+
 def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
     """Leave out vertices that no facet uses.
 
@@ -87,4 +135,4 @@ def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
     ([0.0, 0.0, 0.0], [[0, 1, 2]], [1, 2, 3])
     """
     faces, kept = _compact(f, len(v))
-    return (v if len(kept) == len(v) else v[kept]), faces, kept
+    return (v if len(kept) == len(v) else _rows(v, kept)), faces, kept

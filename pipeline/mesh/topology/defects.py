@@ -119,13 +119,30 @@ def _duplicates(f: Ints, indptr: Ints, edges: Ints) -> Mask:
     return out
 
 
-def duplicate_facets(f: Ints, n: int) -> Mask:
+@njit(cache=True)
+def _alike(neighbours: Ints) -> Mask:
+    """Facets all of whose edges may be shared with the same other one."""
+    out = np.zeros(neighbours.shape[0], dtype=np.bool_)
+    for i in range(neighbours.shape[0]):
+        a, b, c = neighbours[i, 0], neighbours[i, 1], neighbours[i, 2]
+        # Of an edge of more than two facets nothing tells which they are.
+        out[i] = min(a, b, c) != -1 and (a == b or min(a, b) < 0) and (b == c or min(b, c) < 0)
+    return out
+
+
+def duplicate_facets(f: Ints, n: int, neighbours: Ints | None = None) -> Mask:
     """(m,) facets whose three vertices, in any order, an earlier facet has too; degenerate ones aside.
 
-    f  (m, 3) faces over n vertices
+    f           (m, 3) faces over n vertices
+    neighbours  (m, 3) of the facets, if they are known already: only those are looked at then that may be doubles
 
     >>> duplicate_facets(np.array([[0, 1, 2], [0, 2, 3], [2, 1, 0]], np.int32), 4).tolist()
     [False, False, True]
     """
-    indptr, edges = half_edges(f, n)
-    return _duplicates(f, indptr, edges)
+    if neighbours is None:
+        return _duplicates(f, *half_edges(f, n))
+    out = np.zeros(len(f), dtype=np.bool_)
+    some = np.flatnonzero(_alike(neighbours))
+    if len(some):
+        out[some] = _duplicates(f[some], *half_edges(f[some], n))
+    return out

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry import Floats, Indices, Ints
 from pipeline.jit import njit, prange
+from pipeline.mesh.topology.adjacency import FEW
 
 _Codes = NDArray[np.uint64]
 # Three times so many bits make one key.
@@ -55,17 +56,46 @@ def _renumbered(f: Ints, rank: Ints) -> None:
 
 
 @njit(cache=True)
-def _by_corner(f: Ints, n: int, k: int, order: Ints, out: Ints) -> None:
-    """Facets `order` into `out` by their corner k; equal ones stay as they are (a counting sort)."""
+def _by_corners(f: Ints, n: int) -> Ints:
+    """Where the facets stand that come in the order of their corners; equal ones stay as they are.
+
+    A counting sort by the first corner, then those of one first corner, a few, by the others.
+    """
     start = np.zeros(n + 1, dtype=np.int32)
     for i in range(f.shape[0]):
-        start[f[i, k] + 1] += 1
+        start[f[i, 0] + 1] += 1
     for p in range(n):
         start[p + 1] += start[p]
-    for i in order:
-        p = f[i, k]
-        out[start[p]] = i
-        start[p] += 1
+    place = start[:-1].copy()
+    out = np.empty(f.shape[0], dtype=np.int32)
+    for i in range(f.shape[0]):
+        out[place[f[i, 0]]] = i
+        place[f[i, 0]] += 1
+    for p in range(n):
+        if start[p + 1] - start[p] > FEW:
+            row = out[start[p] : start[p + 1]].copy()
+            keys = np.empty(row.size, dtype=np.int64)
+            for s in range(row.size):
+                keys[s] = np.int64(f[row[s], 1]) << 32 | f[row[s], 2]
+            out[start[p] : start[p + 1]] = row[np.argsort(keys, kind="mergesort")]
+            continue
+        for s in range(start[p] + 1, start[p + 1]):
+            i = out[s]
+            t = s
+            while t > start[p] and (f[out[t - 1], 1], f[out[t - 1], 2]) > (f[i, 1], f[i, 2]):
+                out[t] = out[t - 1]
+                t -= 1
+            out[t] = i
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _faces_at(f: Ints, stood: Ints) -> Ints:
+    out = np.empty(f.shape, dtype=np.int32)
+    for i in prange(f.shape[0]):
+        for k in range(3):
+            out[i, k] = f[stood[i], k]
+    return out
 
 
 def morton_order(v: Floats) -> Indices:
@@ -112,8 +142,5 @@ def in_morton_order(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:
     del order
     _renumbered(f, rank)
     del rank
-    stood, other = np.arange(len(f), dtype=np.int32), np.empty(len(f), dtype=np.int32)
-    for k in (2, 1, 0):
-        _by_corner(f, len(v), k, stood, other)
-        stood, other = other, stood
-    return v, f[stood], stood
+    stood = _by_corners(f, len(v))
+    return v, _faces_at(f, stood), stood

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import dijkstra
 
-from pipeline.features.gaps.openings import band_of, find_rims, name_gaps
+from pipeline.features.gaps.openings import band_of, find_rims, name_gaps, rings_of
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.mesh.topology.components import compact
 from pipeline.surfaces import chart_of, height_of, signed_distance, surface_normal
@@ -96,6 +98,24 @@ def test_facing_tells_a_gap_from_a_pipe_end_and_a_border():
         assert [abs(end.facing) < 0.05 for end in ends] == [True, True]
         assert [end.hollow for end in ends] == [hollow] * 2
         assert ends[0].length == pytest.approx(2 * np.pi * 6, rel=0.01)
+
+
+def test_surroundings_are_the_facets_so_many_edges_from_the_rims():
+    v, f = sheet(lambda x, y: 0 * x, size=90)
+    f = f[outside(v, f, (0, 0, 0), 6) & outside(v, f, (9, 9, 0), 2)]
+    surface, rims, _ = rims_of(v, f)
+    ends = np.concatenate([surface.faces[:, [0, 1]], surface.faces[:, [1, 2]], surface.faces[:, [2, 0]]])
+    graph = coo_matrix((np.ones(len(ends)), ends.T), shape=(len(surface.vertices),) * 2)
+    reached = np.zeros(len(surface.vertices), bool)
+    for rim in rims:
+        starts = np.unique([*surface.faces[rim.facets].ravel(), *rim.corners])
+        # How many edges away: Dijkstra's algorithm, by scipy.
+        away = dijkstra(graph, directed=False, indices=starts, unweighted=True, min_only=True)
+        reached |= away <= rings_of(rim)
+    near = reached[surface.faces].all(axis=1)
+    band = band_of(surface, rims, np.full(len(surface.faces), -1, np.int32))
+    np.testing.assert_array_equal(band.facets, np.flatnonzero(near))
+    assert 0.2 < near.mean() < 0.9
 
 
 def test_two_holes_that_touch_have_a_rim_each():

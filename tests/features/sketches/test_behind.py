@@ -7,6 +7,7 @@ Covers: pipeline.features.sketches.parted_faces
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from pipeline.features.sketches.outlines import polyline
 from pipeline.values import Flange
 from pipeline.values.surface import FILLED, Surface
 from tests.features.made import plane
+from tests.mesh.lattice import lattice
 from tests.outcomes import HEIGHT, outcome
 
 MADE = outcome()
@@ -138,3 +140,15 @@ def test_the_floor_of_a_bore_is_no_flange() -> None:
     # A shoulder D80 in a housing D120, 12 below its rim.
     housing = [(20, -14), (60, -14), (60, 12), (40, 12), (40, 0), (20, 0)]
     assert flanges_of_turned(housing, 0.0, 3770.0) == ()
+
+
+def test_border_of_what_was_measured() -> None:
+    v, f = lattice(12)
+    f[40] = f[40][::-1]
+    origin = np.zeros(len(f), np.uint8)
+    origin[100:104] = FILLED
+    ground = prepare(Surface(v, f, origin), np.full(len(f), -1, np.int32), (), 0.01)
+    # Counted side by side: one that is run once each way can be crossed, no other.
+    sides = Counter((a, b) for t in f[origin != FILLED].tolist() for a, b in zip(t, [*t[1:], t[0]], strict=True))
+    border = {a for (a, b), runs in sides.items() if runs != 1 or sides[b, a] != 1}
+    assert np.flatnonzero(ground.on_border).tolist() == sorted(border)

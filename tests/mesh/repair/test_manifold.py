@@ -45,7 +45,7 @@ def is_manifold(f: np.ndarray, n: int) -> bool:
 def _mend(v: np.ndarray, f: np.ndarray):
     near = facet_neighbours(f, len(v))
     f, near = reversed_facets(f, near, inconsistent_facets(f, near, facet_areas(v, f)))
-    return f, split_nonmanifold(v, f, near, components(near))
+    return f, split_nonmanifold(v, f, near)
 
 
 def _ball(subdivisions: int = 2) -> tuple[np.ndarray, np.ndarray]:
@@ -192,3 +192,12 @@ def test_neighbours_of_what_is_left_are_those_found_anew(seed: int, turned: floa
     out = rng.random(len(f)) < gone
     found = neighbours_left(f, facet_neighbours(f, len(v)), out)
     np.testing.assert_array_equal(found, facet_neighbours(f[~out], len(v)))
+
+
+def test_neighbours_of_what_is_left_where_each_facet_was_there_twice() -> None:
+    v, f = _ball()
+    twice = np.vstack([f, f])
+    again = np.arange(len(twice)) >= len(f)
+    np.testing.assert_array_equal(
+        neighbours_left(twice, facet_neighbours(twice, len(v)), again), facet_neighbours(f, len(v))
+    )

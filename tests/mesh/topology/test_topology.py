@@ -11,9 +11,9 @@ import pytest
 import trimesh
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.mesh.topology.adjacency import facet_neighbours, vertex_facets, vertex_ring
+from pipeline.mesh.topology.adjacency import corner_counts, facet_neighbours, facets_at, vertex_facets, vertex_ring
 from pipeline.mesh.topology.boundaries import boundary_loops
-from pipeline.mesh.topology.components import compact, components
+from pipeline.mesh.topology.components import compact, components, rows_left
 from pipeline.mesh.topology.defects import EdgeReport, duplicate_facets, edge_report
 from pipeline.mesh.topology.measures import (
     edge_lengths,
@@ -191,3 +191,28 @@ def test_many_facets_about_a_vertex_are_told_as_few_are(facets: int) -> None:
         for p in range(30):
             want_ring = {q for pair in at if p in pair for q in pair if q != p}
             assert ring[starts[p] : starts[p + 1]].tolist() == sorted(want_ring)
+
+
+def test_doubles_are_the_same_ones_where_the_neighbours_are_known() -> None:
+    rng = np.random.default_rng(5)
+    _, ball = _sample("ball")
+    more = rng.permuted(ball[rng.integers(0, len(ball), 300)], axis=1)
+    f = np.vstack([ball, more, rng.integers(0, 642, (200, 3))]).astype(np.int32)
+    f = f[(f[:, 0] != f[:, 1]) & (f[:, 1] != f[:, 2]) & (f[:, 2] != f[:, 0])]
+    # numpy tells which rows are the first of their kind.
+    _, first = np.unique(np.sort(f, axis=1), axis=0, return_index=True)
+    expected = ~np.isin(np.arange(len(f)), first)
+    np.testing.assert_array_equal(duplicate_facets(f, 642), expected)
+    np.testing.assert_array_equal(duplicate_facets(f, 642, facet_neighbours(f, 642)), expected)
+
+
+def test_facets_at_vertices_and_what_is_left_without_them() -> None:
+    rng = np.random.default_rng(6)
+    f = rng.integers(0, 50, (400, 3)).astype(np.int32)
+    chosen = rng.random(50) < 0.1
+    at = facets_at(f, chosen)
+    np.testing.assert_array_equal(at, chosen[f].any(axis=1))
+    np.testing.assert_array_equal(rows_left(f, at), f[~at])
+    np.testing.assert_array_equal(corner_counts(f, 50), np.bincount(f.ravel(), minlength=50))
+    kept = f[~at]
+    np.testing.assert_array_equal(rows_left(f, at, out=f), kept)
