@@ -13,6 +13,7 @@ from pipeline.geometry import Ints, Mask
 from pipeline.jit import njit, prange
 
 NONMANIFOLD = -2
+_CHUNKS = 64  # of vertices, each with scratch of its own
 FEW = 32  # about a vertex: so few are looked through sooner than they are sorted
 
 
