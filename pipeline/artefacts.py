@@ -2,7 +2,8 @@
 
 The structure goes into a JSON text inside the archive, each array beside it under a number. Only
 dataclasses and settings of this package are rebuilt, so a foreign file can't make anything else come to life. An
-artefact that can't be read counts as absent: the stage is simply run again.
+artefact that can't be read counts as absent: the stage is simply run again. So does one that was stored under another
+key: the arrays of another scan's results don't fit those of this one, and compiled code doesn't look.
 """
 
 from __future__ import annotations
@@ -28,9 +29,14 @@ _UNREADABLE = (
     RecursionError, RuntimeError, TypeError, ValueError, zipfile.BadZipFile, zlib.error,
 )  # fmt: skip
 
+_SEAL = "seal"
 
-def store(value: Any, path: Path) -> None:
-    """Write `value` whole or not at all. Raises OutputError when the place can't be written."""
+
+def store(value: Any, path: Path, key: str = "") -> None:
+    """Write `value`, made of what `key` stands for, whole or not at all.
+
+    Raises OutputError when the place can't be written.
+    """
     arrays: list[np.ndarray] = []
     text = json.dumps(_pack(value, arrays))
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
@@ -38,6 +44,8 @@ def store(value: Any, path: Path) -> None:
         with open(temporary, "wb") as file:
             named = {f"a{i}": array for i, array in enumerate(arrays)}
             np.savez(file, allow_pickle=False, structure=np.array(text), **named)
+        with zipfile.ZipFile(temporary, "a") as archive:
+            archive.writestr(zipfile.ZipInfo(_SEAL), json.dumps([key, _sealed(archive, key)]))
         os.replace(temporary, path)
     except OSError as error:
         raise OutputError(
@@ -61,19 +69,48 @@ def fingerprint(value: Any) -> str:
     return digest.hexdigest()
 
 
-def fetch(path: Path, part: str | None = None) -> Any:
+def fits(path: Path, key: str) -> bool:
+    """Whether what is stored at `path` was made of what `key` stands for, and no part of it was exchanged since."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return _key_of(archive) == key
+    except _UNREADABLE:
+        return False
+
+
+def fetch(path: Path, part: str | None = None, key: str | None = None) -> Any:
     """The value stored at `path`, or only its field `part`: big arrays of other fields stay on disk.
 
-    Raises FileNotFoundError when there is nothing there that can be read.
+    Raises FileNotFoundError when there is nothing there that can be read, or what is there was put together by another
+    program or stored under another key than `key`, if one is given.
     """
     try:
         with np.load(path, allow_pickle=False) as archive:
             if sum(member.file_size for member in archive.zip.infolist()) > os.path.getsize(path):
                 raise ValueError(f"{path} was packed by another program")
+            if _key_of(archive.zip) != key and key is not None:
+                raise ValueError(f"{path} was made of something else")
             structure = json.loads(str(archive["structure"]))
             return _unpack(structure if part is None else structure["is"][part], archive)
     except _UNREADABLE:
         raise FileNotFoundError(path) from None
+
+
+def _key_of(archive: zipfile.ZipFile) -> str:
+    """The key that an archive was stored under. Raises ValueError where its parts are no longer those of then."""
+    key, seal = json.loads(archive.read(_SEAL))
+    if seal != _sealed(archive, str(key)):
+        raise ValueError("parts of it were exchanged")
+    return str(key)
+
+
+def _sealed(archive: zipfile.ZipFile, key: str) -> str:
+    """What ties an archive's parts to each other and to the key: a digest of that and of their names and checksums.
+
+    Readers compare each part with its checksum anyhow.
+    """
+    parts = sorted((part.filename, part.CRC, part.file_size) for part in archive.infolist() if part.filename != _SEAL)
+    return hashlib.sha256(json.dumps([key, parts]).encode()).hexdigest()
 
 
 def _pack(value: Any, arrays: list[np.ndarray]) -> Any:

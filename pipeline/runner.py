@@ -454,8 +454,10 @@ class _Shelf:
             return True
         if not self._folder.wrote(_work_name(name)):
             return False
+        if not artefacts.fits(self._file(name), self.key(name)):
+            return False
         try:
-            exported = artefacts.fetch(self._file(name), "files") if name == "export" else ()
+            exported = artefacts.fetch(self._file(name), "files", self.key(name)) if name == "export" else ()
         except FileNotFoundError:
             return False
         return all((self._out / file).is_file() for file in exported)
@@ -464,7 +466,7 @@ class _Shelf:
         if name not in self._held:
             try:
                 first, *inner = (None,) if part is None else part.split(".")
-                value = functools.reduce(getattr, inner, artefacts.fetch(self._file(name), first))
+                value = functools.reduce(getattr, inner, artefacts.fetch(self._file(name), first, self.key(name)))
             except FileNotFoundError:
                 raise OutputError(
                     f"{self._file(name)} is gone or damaged while it was needed; "
@@ -479,7 +481,7 @@ class _Shelf:
     def put(self, name: str, result: Any) -> None:
         room = self._folder.room
         made = {_work_name(name): room / f"{name}.npz"}
-        artefacts.store(result, made[_work_name(name)])
+        artefacts.store(result, made[_work_name(name)], self.key(name))
         self._held[name] = result
         self._made[name] = self.key(name)
         after = self._names_digest()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -78,19 +80,51 @@ def test_what_another_program_packed_or_cut_counts_as_absent(tmp_path: Path) -> 
     with np.load(tmp_path / "a.npz") as archive:
         parts = {name: archive[name] for name in archive.files}
     np.savez_compressed(tmp_path / "packed.npz", **{**parts, "a0": np.zeros((100_000, 3))})
-    changes = {
-        "corners": {"a1": np.array([[0, 1, 3]], np.int32)},
-        "negative": {"a1": np.array([[0, 1, -1]], np.int32)},
-        "places": {"a0": np.full((3, 3), np.nan)},
-        "text": {"a0": np.array(["x"] * 3)},
-        "flat": {"a0": np.zeros(9)},
-        "origins": {"a2": np.zeros(4, np.uint8)},
+    changes: dict[str, dict[str, np.ndarray]] = {
+        "corners": {"faces": np.array([[0, 1, 3]], np.int32)},
+        "negative": {"faces": np.array([[0, 1, -1]], np.int32)},
+        "places": {"vertices": np.full((3, 3), np.nan)},
+        "text": {"vertices": np.array(["x"] * 3)},
+        "flat": {"vertices": np.zeros(9)},
+        "origins": {"origin": np.zeros(4, np.uint8)},
     }
     for name, change in changes.items():
-        np.savez(tmp_path / f"{name}.npz", **{**parts, **change})
+        artefacts.store(replace(surface, **change), tmp_path / f"{name}.npz")
     for name in ("packed", *changes):
         with pytest.raises(FileNotFoundError):
             artefacts.fetch(tmp_path / f"{name}.npz")
+
+
+def test_what_was_made_of_something_else_counts_as_absent(tmp_path: Path) -> None:
+    path = tmp_path / "clean.npz"
+    artefacts.store(_result(), path, "of this scan")
+    assert artefacts.fits(path, "of this scan")
+    assert artefacts.fetch(path, "removals", "of this scan") == artefacts.fetch(path, "removals") == _result().removals
+    assert not artefacts.fits(path, "of another scan")
+    assert not artefacts.fits(tmp_path / "none.npz", "of this scan")
+    with pytest.raises(FileNotFoundError):
+        artefacts.fetch(path, key="of another scan")
+
+
+@pytest.mark.parametrize("name", ["a0.npy", "structure.npy", "seal"])
+def test_an_exchanged_part_counts_as_absent(tmp_path: Path, name: str) -> None:
+    """Each part is sound by itself, as another scan's is."""
+    mine, other, mixed = (tmp_path / f"{name}.npz" for name in ("mine", "other", "mixed"))
+    artefacts.store(_result(), mine, "key")
+    artefacts.store((np.full((3, 3), 7.0), 1.0), other, "another key")
+    with zipfile.ZipFile(mine) as one, zipfile.ZipFile(other) as two, zipfile.ZipFile(mixed, "w") as made:
+        for part in one.namelist():
+            made.writestr(part, (two if part == name else one).read(part))
+    assert not artefacts.fits(mixed, "key")
+    with pytest.raises(FileNotFoundError):
+        artefacts.fetch(mixed)
+
+
+def test_an_artefact_has_no_time_in_it(tmp_path: Path) -> None:
+    """The same result is the same bytes, whenever it is made."""
+    artefacts.store(_result(), tmp_path / "clean.npz", "key")
+    with zipfile.ZipFile(tmp_path / "clean.npz") as archive:
+        assert {part.date_time for part in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
 
 
 def test_only_values_of_this_package_are_made(tmp_path: Path) -> None:

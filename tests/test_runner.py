@@ -168,6 +168,21 @@ def test_damaged_work_is_made_again(place: Place) -> None:
     assert MADE == ["read", "clean", "recover"]
 
 
+def test_the_result_of_another_scan_is_made_again(place: Place) -> None:
+    """Where the markers of both folders and the manifest say that all is as it was written."""
+    place.run()
+    other = Place(place.scan.with_name("b.stl"), place.out.with_name("other"))
+    other.scan.write_text("second")
+    other.run()
+    for name in (".datumlift", "read.npz", "clean.npz", "recover.npz"):
+        (place.out / "work" / name).write_bytes((other.out / "work" / name).read_bytes())
+    with opened(place.out) as folder:
+        folder.put_text("work/manifest.json", (place.out / "work" / "manifest.json").read_text())
+        assert all(folder.wrote(f"work/{name}.npz") for name in ("read", "clean", "recover"))
+    assert place.run().recover.cautions == ("first",)
+    assert MADE == ["read", "clean", "recover"]
+
+
 def test_a_missing_scan_and_a_folder(place: Place) -> None:
     with pytest.raises(InputError, match="does not exist"):
         pipeline.run(place.scan.with_name("b.stl"))

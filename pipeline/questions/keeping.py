@@ -94,7 +94,7 @@ class Shelf:
 
     def _found(self, name: str, parts: Mapping[str, Placed]) -> Kept | None:
         try:
-            kept = artefacts.fetch(self._out / WORK / name)
+            kept = artefacts.fetch(self._out / WORK / name, key=name)
         except FileNotFoundError:
             return None
         if not isinstance(kept, Kept) or (kept.names is not None and kept.names != tuple(parts)):
@@ -104,7 +104,7 @@ class Shelf:
 
     def _keep(self, name: str, kept: Kept) -> None:
         with opened(self._out, self._inputs) as folder:
-            artefacts.store(kept, folder.room / name)
+            artefacts.store(kept, folder.room / name, key=name)
             folder.put({f"{WORK}/{name}": folder.room / name})
         self._made.append(f"{WORK}/{name}")
 

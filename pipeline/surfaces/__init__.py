@@ -41,6 +41,7 @@ if TYPE_CHECKING:
         AXIAL,
         COUNT,
         FLAT,
+        LINEAR_START,
         RULED,
         SLOTS,
         SUPPLE,
@@ -71,7 +72,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "dispatch": (
-        "AXIAL COUNT FLAT RULED SLOTS SUPPLE WIDEST WIDTHS "
+        "AXIAL COUNT FLAT LINEAR_START RULED SLOTS SUPPLE WIDEST WIDTHS "
         "begin chord_steps distance_gradient gradient move_onto row_distances sane start_of"
     ),
     "kernels": (
@@ -85,6 +86,7 @@ __all__ = [
     "COUNT",
     "FLAT",
     "KINDS",
+    "LINEAR_START",
     "PACKED",
     "ROW",
     "RULED",

@@ -16,38 +16,54 @@ TINY = 1e-300  # keeps a quotient finite on an axis or a centre, and changes no 
 
 
 @njit(cache=True)
+def _moments(rows: Floats, about: Floats) -> Floats:
+    """Second moments (3, 3) of rows (n, 3) about a place (3,)."""
+    n = len(rows)
+    a, b, c = about[0], about[1], about[2]
+    xx = yy = zz = xy = yz = zx = 0.0
+    for i in range(n):
+        x, y, z = rows[i, 0] - a, rows[i, 1] - b, rows[i, 2] - c
+        xx += x * x
+        yy += y * y
+        zz += z * z
+        xy += x * y
+        yz += y * z
+        zx += z * x
+    return np.array([[xx / n, xy / n, zx / n], [xy / n, yy / n, yz / n], [zx / n, yz / n, zz / n]])
+
+
+@njit(cache=True)
 def mean_and_spread(points: Floats) -> tuple[Floats, Floats]:
     """Mean (3,) and covariance (3, 3) of points (n, 3)."""
     n = len(points)
-    mean = np.zeros(3)
+    x = y = z = 0.0
     for i in range(n):
-        for j in range(3):
-            mean[j] += points[i, j]
-    mean /= n
-    spread = np.zeros((3, 3))
-    for i in range(n):
-        for j in range(3):
-            for k in range(3):
-                spread[j, k] += (points[i, j] - mean[j]) * (points[i, k] - mean[k])
-    return mean, spread / n
+        x += points[i, 0]
+        y += points[i, 1]
+        z += points[i, 2]
+    mean = np.array([x / n, y / n, z / n])
+    return mean, _moments(points, mean)
 
 
 @njit(cache=True)
 def products(rows: Floats) -> Floats:
     """Second moments (3, 3) of rows (n, 3), not centred."""
-    out = np.zeros((3, 3))
-    for i in range(len(rows)):
-        for j in range(3):
-            for k in range(3):
-                out[j, k] += rows[i, j] * rows[i, k]
-    return out / len(rows)
+    return _moments(rows, np.zeros(3))
 
 
 @njit(cache=True)
 def solvable(matrix: Floats) -> bool:
-    """Whether a symmetric (3, 3) matrix is safely regular."""
-    values = np.linalg.eigvalsh(matrix)
-    return values[0] > 1e-12 * values[2] and values[2] > 0.0
+    """Whether a symmetric (3, 3) matrix is safely regular: positive, and all eigenvalues over 1e-12 of their sum."""
+    # Less that share it still is positive definite: Cholesky's pivots, since finding eigenvalues costs five times that.
+    least = 1e-12 * (matrix[0, 0] + matrix[1, 1] + matrix[2, 2])
+    first = matrix[0, 0] - least
+    if not first > 0.0:
+        return False
+    second = matrix[1, 1] - least - matrix[1, 0] ** 2 / first
+    if not second > 0.0:
+        return False
+    across = matrix[2, 1] - matrix[2, 0] * matrix[1, 0] / first
+    return bool(matrix[2, 2] - least - matrix[2, 0] ** 2 / first - across**2 / second > 0.0)
 
 
 @njit(cache=True)

@@ -38,6 +38,8 @@ RULED = np.array([kind.ruled for kind in _ALL])
 """(COUNT,) bool: `Kind.ruled` by code."""
 SUPPLE = np.array([kind.supple for kind in _ALL])
 """(COUNT,) bool: `Kind.supple` by code."""
+LINEAR_START = np.array([kind.linear_start for kind in _ALL])
+"""(COUNT,) bool: `Kind.linear_start` by code."""
 _CHORD_STEPS = np.array([kind.chord_steps for kind in _ALL])
 
 _U, _V, _W, _A, _B, _R, _H, _MAJOR, _T = (SLOT_NUMBERS[name] for name in ("u", "v", "w", "a", "b", "r", "h", "R", "t"))
@@ -286,16 +288,17 @@ def chord_steps(row: Floats) -> int:
 @njit(cache=True)
 def apply_step(s: Floats, slots: NDArray[np.int64], step: Floats) -> None:
     """Change a packed shape in place by its local parameters; basis and orientation turn along with the direction."""
+    # Axis by axis and without arrays: fits to a few points take a good part of their time here.
     turn_a = turn_b = turn_t = 0.0
-    point = s[0:3].copy()
+    x, y, z = s[0], s[1], s[2]
     for k in range(len(slots)):
         slot, value = slots[k], step[k]
         if slot == _U:
-            point += value * s[6:9]
+            x, y, z = x + value * s[6], y + value * s[7], z + value * s[8]
         elif slot == _V:
-            point += value * s[9:12]
+            x, y, z = x + value * s[9], y + value * s[10], z + value * s[11]
         elif slot == _W:
-            point += value * s[3:6]
+            x, y, z = x + value * s[3], y + value * s[4], z + value * s[5]
         elif slot == _A:
             turn_a = value
         elif slot == _B:
@@ -311,17 +314,20 @@ def apply_step(s: Floats, slots: NDArray[np.int64], step: Floats) -> None:
             turn_t = value
         else:
             raise ValueError("no local parameter has this number")
-    s[0:3] = point
+    s[0], s[1], s[2] = x, y, z
     if turn_a != 0.0 or turn_b != 0.0:
-        d = s[3:6] + turn_a * s[6:9] + turn_b * s[9:12]
-        d /= np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
-        u = s[6:9] - d * (s[6] * d[0] + s[7] * d[1] + s[8] * d[2])
-        u /= np.sqrt(u[0] ** 2 + u[1] ** 2 + u[2] ** 2)
-        s[3:6] = d
-        s[6:9] = u
-        s[9] = d[1] * u[2] - d[2] * u[1]
-        s[10] = d[2] * u[0] - d[0] * u[2]
-        s[11] = d[0] * u[1] - d[1] * u[0]
+        d1 = s[3] + turn_a * s[6] + turn_b * s[9]
+        d2 = s[4] + turn_a * s[7] + turn_b * s[10]
+        d3 = s[5] + turn_a * s[8] + turn_b * s[11]
+        size = np.sqrt(d1**2 + d2**2 + d3**2)
+        d1, d2, d3 = d1 / size, d2 / size, d3 / size
+        along = s[6] * d1 + s[7] * d2 + s[8] * d3
+        u1, u2, u3 = s[6] - d1 * along, s[7] - d2 * along, s[8] - d3 * along
+        size = np.sqrt(u1**2 + u2**2 + u3**2)
+        u1, u2, u3 = u1 / size, u2 / size, u3 / size
+        s[3], s[4], s[5] = d1, d2, d3
+        s[6], s[7], s[8] = u1, u2, u3
+        s[9], s[10], s[11] = d2 * u3 - d3 * u2, d3 * u1 - d1 * u3, d1 * u2 - d2 * u1
     if s[16] != 0.0 or s[17] != 0.0 or s[18] != 0.0:
         _turn_orientation(s, turn_t)
 

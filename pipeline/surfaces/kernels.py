@@ -89,8 +89,9 @@ def _gather(
     code: int, s: Floats, points: Floats, weights: Floats, low: int, high: int, width: int, total: Floats
 ) -> None:
     """Add the normal matrix, right side and weighted squares of points[low:high] into total, row by row."""
-    rows, away = np.empty((WIDEST + 1, _AT_ONCE)), np.empty(_AT_ONCE)
-    weighted = np.empty(_AT_ONCE)
+    # One piece of memory: to get and give back three takes as long as a dozen points.
+    rows = np.empty((WIDEST + 3, _AT_ONCE))
+    away, weighted = rows[WIDEST + 1], rows[WIDEST + 2]
     for a in range(low, high, _AT_ONCE):
         m = min(_AT_ONCE, high - a)
         fill_rows(code, s, points, a, a + m, rows, away)

@@ -123,6 +123,7 @@ class Kind:
     from_step    a surface of a STEP file -> its shape, None where that is of another kind; None: not read from STEP
     chord_steps  into how many steps the sides of a facet are parted to find its chord error, 0 where there is none;
                  2 where chords are farthest off in the middle
+    linear_start whether `begin` solves linear equations in the points alone, so that points on such a surface give that
     supple       whether it bends to anything small: no small patch tells it, and it is only tried where no other kind
                  fits
     start_along  (points (n, 3), unit axis (3,)) -> a start with that axis, None where the points make none; only an
@@ -167,6 +168,7 @@ class Kind:
     step: Callable[[Shape, Floats], StepSurface | None] | None = None
     from_step: Callable[[StepSurface], Shape | None] | None = None
     chord_steps: int = 4
+    linear_start: bool = False
     supple: bool = False
     start_along: Callable[[Floats, Floats], Shape | None] | None = None
     section: Callable[[Shape], tuple[PlaneCurve, ...]]

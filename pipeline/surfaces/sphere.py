@@ -120,6 +120,7 @@ KIND = Kind(
     meetings=meetings,
     step=step,
     from_step=from_step,
+    linear_start=True,
     section=section,
     size=size,
     parallel="r",

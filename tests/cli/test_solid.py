@@ -131,6 +131,13 @@ def test_a_light_mesh_of_another_run_is_refused(folder: Path, tmp_path: Path, ca
     light = (tmp_path / "light-scan.ply").read_bytes()
     (tmp_path / "light-scan.ply").write_bytes(light.replace(b"counts into: ", b"counts into: X", 1))
     assert "not of one run" in refused(["solid", str(tmp_path)], capsys)
+    # Most parts have an F1 and an H1: that the numbers are the same tells little.
+    (tmp_path / "light-scan.ply").write_bytes(light)
+    data = json.loads((tmp_path / "datums.json").read_text())
+    data["audit"]["facets_after"] += 2
+    (tmp_path / "datums.json").write_text(json.dumps(data))
+    assert "not of one run" in refused(["solid", str(tmp_path)], capsys)
+    (tmp_path / "datums.json").write_bytes((folder / "datums.json").read_bytes())
     (tmp_path / "light-scan.ply").write_bytes(light[:-7])
     assert "no light mesh" in refused(["solid", str(tmp_path)], capsys)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["datums.json", "light-scan.ply"]

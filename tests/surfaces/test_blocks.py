@@ -38,6 +38,18 @@ def test_what_lies_in_a_plane_is_not_solvable() -> None:
     assert not solvable(products(points))
 
 
+def test_solvable_by_the_eigenvalues_of_lapack() -> None:
+    rng = np.random.default_rng(2)
+    for least in (1e-9, 1e-11, 1e-13, 0.0, -1e-9):
+        for middle in (1.0, 1e-4, max(least, 1e-8)):
+            turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+            matrix = turn @ np.diag([1.0, middle, least]) @ turn.T
+            values = np.linalg.eigvalsh(0.5 * (matrix + matrix.T))
+            assert solvable(0.5 * (matrix + matrix.T)) == (values[0] > 1e-12 * values.sum())
+    assert not solvable(np.zeros((3, 3)))
+    assert not solvable(np.full((3, 3), np.nan))
+
+
 def test_an_axis_sees_height_and_distance() -> None:
     s = pack(Shape("cylinder", np.array([1.0, 2.0, 3.0]), D, 1.0))
     out = np.cross(D, [1.0, 0.0, 0.0])

@@ -54,7 +54,7 @@ def read_run(folder: Path) -> tuple[DatumFile, Surface, Ints]:
     """
     data = read_datums(folder / "datums.json")
     light, labels, ids = read_light(folder / "light-scan.ply")
-    if ids != tuple(feature.id for feature in data.features):
+    if ids != tuple(feature.id for feature in data.features) or light.facets != data.audit.facets_after:
         raise InputError(f"datums.json and light-scan.ply in {folder} are not of one run; run the scan again.")
     return data, Surface(transformed(np.array(data.frame.matrix), light.vertices), light.faces, light.origin), labels
 
