@@ -54,7 +54,7 @@ from pipeline.job import Ball, Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
 from pipeline.lengths import mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
-from pipeline.mesh.seams import Stitched, seam_middles, stitched
+from pipeline.mesh.seams import Stitched, seam_middles, stitched, surroundings
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress
 from pipeline.surfaces import kind_of, seen_from, shape_of
@@ -515,7 +515,16 @@ def _label_seams(labels: Ints, joined: Stitched) -> None:
 
 def _uncrossed(joined: Stitched) -> Stitched:
     """Without facets of later set-ups, and of seams, that cross others: what they leave open is filled like any gap."""
-    crossing = self_intersections(joined.surface.vertices, joined.surface.faces)
+    vertices, faces = joined.surface.vertices, joined.surface.faces
+    # What one scan alone crosses in is not asked for: of each pair one facet closes a seam, or comes near an earlier
+    # scan's.
+    asked = joined.facet < 0
+    for k in range(1, int(joined.mesh.max()) + 1):
+        mine = np.flatnonzero((joined.mesh == k) & ~asked)
+        earlier = faces[(joined.mesh < k) & (joined.facet >= 0)]
+        if len(earlier):
+            asked[mine] = surroundings(vertices, earlier, 0.0).meet(vertices, faces[mine])
+    crossing = self_intersections(vertices, faces, asked)
     if not len(crossing):
         return joined
     later = np.where(joined.facet < 0, np.iinfo(np.int32).max, joined.mesh.astype(np.int64))
@@ -523,7 +532,7 @@ def _uncrossed(joined: Stitched) -> Stitched:
     across = (joined.mesh[crossing[:, 0]] != joined.mesh[crossing[:, 1]]) | (joined.facet[crossing] < 0).any(axis=1)
     keep = np.ones(joined.surface.facets, dtype=np.bool_)
     keep[worse[across]] = False
-    surface = Surface.measured(joined.surface.vertices, joined.surface.faces[keep])
+    surface = Surface.measured(vertices, faces[keep])
     return Stitched(surface, joined.mesh[keep], joined.facet[keep])
 
 

@@ -22,6 +22,7 @@ from pipeline.features.uncertainty import carried_through
 from pipeline.geometry import Floats, Indices, Ints, Mask, scaled_mad, transformed, turned, unit_rows
 from pipeline.mesh.query import Scene as FacetScene
 from pipeline.mesh.query import spread_points
+from pipeline.mesh.seams import surroundings
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, NoiseModel, Surface
@@ -254,8 +255,15 @@ def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
     length = max(2.0 * stays.edge, 0.7 * float(np.sqrt(room)))
     sideways = np.random.default_rng(len(sure)).standard_normal(points.shape)
     ways = unit_rows(sideways - np.einsum("ij,ij->i", sideways, normals)[:, None] * normals)
-    facets, far = stays.tree.first(points, ways)
+    # What no such way reaches is left out of the tree, which would be large.
+    each = np.repeat(np.arange(len(points), dtype=np.int32), 3).reshape(-1, 3)
+    vertices, faces = stays.surface.vertices, stays.surface.faces
+    within = np.flatnonzero(surroundings(points, each, length).meet(vertices, faces))
+    if not len(within):
+        return 0.0
+    facets, far = FacetScene(Surface.measured(vertices, faces[within])).first(points, ways)
     hit = np.flatnonzero(far < length)
+    facets = within[facets]
     hit = hit[stays.plain[facets[hit]]]
     there = stays.normals_at(points[hit] + far[hit, None] * ways[hit], facets[hit])
     steep = np.count_nonzero(np.abs(np.einsum("ij,ij->i", there, normals[hit])) < ALIKE)
