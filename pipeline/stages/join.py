@@ -442,11 +442,11 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
 
 def _odd_size(stays: SetUp, laid: SetUp, one: str, other: str) -> str | None:
     """That a set-up is of a size that speaks for another unit; None where it isn't."""
-    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
-    if 0.1 < sizes[1] / sizes[0] < 10.0:
+    share = laid.size / stays.size
+    if 0.1 < share < 10.0:
         return None
     return (
-        f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
+        f"{other} is {share:.3g} times as large as {one}, so that they can't show one part; give the "
         "unit of its coordinates, as units under its [[set_up]]."
     )
 
@@ -503,12 +503,15 @@ def _put_together(
 def _label_seams(labels: Ints, joined: Stitched) -> None:
     """What closes a seam carries the feature that all facets of scans round its corners carry, if that is one."""
     faces, scanned = joined.surface.faces, joined.facet >= 0
-    low = np.full(len(joined.surface.vertices), np.iinfo(np.int32).max, dtype=np.int32)
-    high = np.full(len(joined.surface.vertices), -1, dtype=np.int32)
-    for k in range(3):
-        np.minimum.at(low, faces[scanned, k], labels[scanned])
-        np.maximum.at(high, faces[scanned, k], labels[scanned])
     seam = np.flatnonzero(~scanned)
+    at_seam = np.zeros(len(joined.surface.vertices), dtype=np.bool_)
+    at_seam[faces[seam]] = True
+    round_it = np.flatnonzero(scanned & at_seam[faces].any(axis=1))
+    low = np.full(len(at_seam), np.iinfo(np.int32).max, dtype=np.int32)
+    high = np.full(len(at_seam), -1, dtype=np.int32)
+    for k in range(3):
+        np.minimum.at(low, faces[round_it, k], labels[round_it])
+        np.maximum.at(high, faces[round_it, k], labels[round_it])
     least, most = low[faces[seam]].min(axis=1), high[faces[seam]].max(axis=1)
     labels[seam] = np.where(least == most, least, -1)
 

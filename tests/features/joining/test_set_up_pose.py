@@ -32,7 +32,7 @@ from pipeline.features.joining import (
     shared_misfits,
 )
 from pipeline.features.joining import SetUp as Scan
-from pipeline.features.joining.overlap import Met, blocked, met, pull
+from pipeline.features.joining.overlap import Met, blocked, crossed, met, pull
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.set_up_pose import _one_place, _tried_aside
 from pipeline.features.naming import entry_of
@@ -118,6 +118,29 @@ def test_what_stands_across_a_hole(z: float, up: float, stands: bool) -> None:
     share = blocked(scan, face, np.tile([0.0, 0.0, up], (len(x), 1)), 1600.0)
     # Within 1 mm of the wall it could be the wall itself.
     assert share == pytest.approx((3.0 / 3.2) ** 2 if stands else 0.0, abs=0.1)
+
+
+def sheet(turn: float, edge: float, size: float) -> Scan:
+    """A square in a net of its own, that goes through the line along x in its middle and leans by `turn` there."""
+    steps = int(size / edge)
+    at = np.linspace(-0.5 * size, 0.5 * size, steps + 1)
+    x, y = (v.ravel() for v in np.meshgrid(at, at, indexing="ij"))
+    corner = (np.arange(steps)[:, None] * (steps + 1) + np.arange(steps)).ravel()
+    a, b, c, d = corner, corner + steps + 1, corner + steps + 2, corner + 1
+    faces = np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
+    points = np.column_stack([x, y * np.cos(turn), y * np.sin(turn)])
+    return Scan(Surface.measured(points, faces), np.full(len(faces), -1, np.int32), (), Scene(()), bare_box().noise)
+
+
+@pytest.mark.parametrize(("turn", "length"), [(90.0, 40.0), (60.0, 40.0), (30.0, 0.0)])
+def test_the_length_of_a_line_along_which_two_sheets_cross(turn: float, length: float) -> None:
+    """Two squares of 40 mm through one line: by hand. What is not steep may be one surface."""
+    stays, laid = sheet(0.0, 0.9, 40.0), sheet(np.radians(turn), 1.1, 40.0)
+    sample = laid.sample(4000)
+    # Nothing is asked at rims, where the outermost facets are.
+    assert crossed(stays, sample, np.eye(4), laid.area) == pytest.approx(length, rel=0.15)
+    aside = rigid(np.eye(3), np.array([0.0, 60.0, 0.0]))
+    assert crossed(stays, sample, aside, laid.area) == 0.0
 
 
 @pytest.fixture(scope="module")
