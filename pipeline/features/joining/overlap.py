@@ -118,6 +118,14 @@ class SetUp:
         return self.smooth & ~self.at_rim
 
     @cached_property
+    def clear(self) -> Mask:
+        """(m,) plain facets that share no corner with a bent one. Beside an edge of the part the normal at a corner
+        leans over it, as if what runs along there were held across: so it is that a wall seemed to hold its axis."""
+        beside = np.zeros(len(self.surface.vertices), dtype=np.bool_)
+        beside[self.surface.faces[~self.smooth]] = True
+        return self.plain & ~beside[self.surface.faces].any(axis=1)
+
+    @cached_property
     def area(self) -> float:
         """mm2 of what is plain."""
         return float(facet_areas(self.surface.vertices, self.surface.faces[self.plain]).sum())

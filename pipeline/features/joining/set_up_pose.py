@@ -355,7 +355,8 @@ def settled(
             fine = _skin(stays, laid, motion, used)
         where = sample if fine is None else fine
         found = (met if last else met_roughly)(stays, where, motion)
-        skin = _picked(found, ~_on_pairs(stays, laid, where, found, used))
+        clear = stays.clear[found.facets] & laid.clear[where.facets[found.which]]
+        skin = _picked(found, clear & ~_on_pairs(stays, laid, where, found, used))
         least = 0.0 if turn == rounds - 1 else WIDEST / 4.0**turn
         of_skin = pull(stays, laid, where, skin, middle, last, least)
         agreeing = 0
@@ -405,7 +406,7 @@ def settled(
 def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, int]]) -> Sample:
     """Points of what both scans see, as far as it is known without looking closely, but for features that are pairs."""
     every = laid.sample(FINE)
-    skin = np.flatnonzero(~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
+    skin = np.flatnonzero(laid.clear[every.facets] & ~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
     tree, _ = stays.near
     away, _ = tree.query(transformed(motion, every.points[skin]), distance_upper_bound=NEAR + 2.0 * stays.edge)
     near = skin[np.isfinite(away)]

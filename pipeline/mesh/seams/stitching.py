@@ -81,7 +81,9 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
         for j, other in enumerate(meshes):
             if i == j:
                 continue
-            index, facets = _over(mesh.vertices, normals[i], other, trees[j], round_it[j], reach + _FOOT * edges[j], edges[j])
+            index, facets = _over(
+                mesh.vertices, normals[i], other, trees[j], round_it[j], reach + _FOOT * edges[j], edges[j]
+            )
             there = broad[j][other.faces[facets]].mean(axis=1)
             # The mesh that comes first has the seam for itself, and the other keeps off it.
             lost[index] |= there > broad[i][index] if i < j else there >= broad[i][index] - _ROOM
