@@ -237,6 +237,16 @@ def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Me
     return Met(index, points[index], near, facets, normals, theirs[alike], off)
 
 
+def picked(found: Met, keep: Mask) -> Met:
+    """Those of what was met that are to be kept (k,)."""
+    return Met._make(column[keep] for column in found)
+
+
+def on_clear(stays: SetUp, laid: SetUp, sample: Sample, found: Met) -> Mask:
+    """(k,) what was met on clear facets of both scans: there the misfit is that of the surface, and no edge's."""
+    return stays.clear[found.facets] & laid.clear[sample.facets[found.which]]
+
+
 def clash(found: Met, sigma: float) -> float:
     """Share of what was met that is off by more than six times the noise and 20 um; 0 where nothing was met."""
     return float(np.mean(np.abs(found.off) > 6.0 * sigma + 0.02)) if len(found.off) else 0.0

@@ -32,6 +32,8 @@ from pipeline.features.joining.overlap import (
     crossed,
     met,
     met_roughly,
+    on_clear,
+    picked,
     pull,
 )
 from pipeline.features.joining.pose_search import alike, at, candidates
@@ -355,8 +357,8 @@ def settled(
             fine = _skin(stays, laid, motion, used)
         where = sample if fine is None else fine
         found = (met if last else met_roughly)(stays, where, motion)
-        clear = stays.clear[found.facets] & laid.clear[where.facets[found.which]]
-        skin = _picked(found, clear & ~_on_pairs(stays, laid, where, found, used))
+        of_skin_alone = on_clear(stays, laid, where, found) & ~_on_pairs(stays, laid, where, found, used)
+        skin = picked(found, of_skin_alone)
         least = 0.0 if turn == rounds - 1 else WIDEST / 4.0**turn
         of_skin = pull(stays, laid, where, skin, middle, last, least)
         agreeing = 0
@@ -472,10 +474,6 @@ def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequ
     """(k,) what was met on features that the pose rests on already."""
     first, second = stays.labels[found.facets], laid.labels[sample.facets[found.which]]
     return np.isin(first, [i for i, _ in pairs]) | np.isin(second, [j for _, j in pairs])
-
-
-def _picked(found: Met, keep: Mask) -> Met:
-    return Met._make(column[keep] for column in found)
 
 
 def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:

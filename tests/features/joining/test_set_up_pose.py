@@ -215,6 +215,16 @@ def test_facets_beside_an_edge_hold_nothing_across_it(made, scans) -> None:
         assert len(leans["clear"]) > 0.6 * len(leans["smooth"])
 
 
+def test_the_map_of_misfits_keeps_off_edges(made, scans, found) -> None:
+    """On the block's faces, which lie along its axes, no cell has a mean normal that leans, as one at an edge has."""
+    where = misfit_map(*scans, found)
+    back = np.linalg.inv(made[0].to_scan)
+    on_face = abs(abs(transformed(back, where.places)) - (45.0, 35.0, 30.0)).min(axis=1) < 0.1
+    assert np.count_nonzero(on_face) > 50
+    leans = np.degrees(np.arccos(np.clip(abs(turned(back, where.ways[on_face])).max(axis=1), 0.0, 1.0)))
+    assert leans.max() < 1.0
+
+
 def test_a_scan_that_is_too_large_is_told() -> None:
     """Features of a block, exactly known, and the same 0.2 % larger about a point of their own."""
     features = tuple(solid_block())
