@@ -54,7 +54,7 @@ from pipeline.job import Ball, Measured, RecoverSettings
 from pipeline.job import SetUp as Wish
 from pipeline.lengths import mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
-from pipeline.mesh.seams import Stitched, seam_middles, stitched
+from pipeline.mesh.seams import Stitched, seam_middles, stitched, surroundings
 from pipeline.mesh.topology import facet_areas
 from pipeline.progress import Progress
 from pipeline.surfaces import kind_of, seen_from, shape_of
@@ -442,11 +442,11 @@ def _why_not(stays: SetUp, laid: SetUp, one: str, other: str, wish: Wish) -> str
 
 def _odd_size(stays: SetUp, laid: SetUp, one: str, other: str) -> str | None:
     """That a set-up is of a size that speaks for another unit; None where it isn't."""
-    sizes = [float(np.linalg.norm(np.ptp(s.surface.vertices, axis=0))) for s in (stays, laid)]
-    if 0.1 < sizes[1] / sizes[0] < 10.0:
+    share = laid.size / stays.size
+    if 0.1 < share < 10.0:
         return None
     return (
-        f"{other} is {sizes[1] / sizes[0]:.3g} times as large as {one}, so that they can't show one part; give the "
+        f"{other} is {share:.3g} times as large as {one}, so that they can't show one part; give the "
         "unit of its coordinates, as units under its [[set_up]]."
     )
 
@@ -503,19 +503,31 @@ def _put_together(
 def _label_seams(labels: Ints, joined: Stitched) -> None:
     """What closes a seam carries the feature that all facets of scans round its corners carry, if that is one."""
     faces, scanned = joined.surface.faces, joined.facet >= 0
-    low = np.full(len(joined.surface.vertices), np.iinfo(np.int32).max, dtype=np.int32)
-    high = np.full(len(joined.surface.vertices), -1, dtype=np.int32)
-    for k in range(3):
-        np.minimum.at(low, faces[scanned, k], labels[scanned])
-        np.maximum.at(high, faces[scanned, k], labels[scanned])
     seam = np.flatnonzero(~scanned)
+    at_seam = np.zeros(len(joined.surface.vertices), dtype=np.bool_)
+    at_seam[faces[seam]] = True
+    round_it = np.flatnonzero(scanned & at_seam[faces].any(axis=1))
+    low = np.full(len(at_seam), np.iinfo(np.int32).max, dtype=np.int32)
+    high = np.full(len(at_seam), -1, dtype=np.int32)
+    for k in range(3):
+        np.minimum.at(low, faces[round_it, k], labels[round_it])
+        np.maximum.at(high, faces[round_it, k], labels[round_it])
     least, most = low[faces[seam]].min(axis=1), high[faces[seam]].max(axis=1)
     labels[seam] = np.where(least == most, least, -1)
 
 
 def _uncrossed(joined: Stitched) -> Stitched:
     """Without facets of later set-ups, and of seams, that cross others: what they leave open is filled like any gap."""
-    crossing = self_intersections(joined.surface.vertices, joined.surface.faces)
+    vertices, faces = joined.surface.vertices, joined.surface.faces
+    # What one scan alone crosses in is not asked for: of each pair one facet closes a seam, or comes near an earlier
+    # scan's.
+    asked = joined.facet < 0
+    for k in range(1, int(joined.mesh.max()) + 1):
+        mine = np.flatnonzero((joined.mesh == k) & ~asked)
+        earlier = faces[(joined.mesh < k) & (joined.facet >= 0)]
+        if len(earlier):
+            asked[mine] = surroundings(vertices, earlier, 0.0).meet(vertices, faces[mine])
+    crossing = self_intersections(vertices, faces, asked)
     if not len(crossing):
         return joined
     later = np.where(joined.facet < 0, np.iinfo(np.int32).max, joined.mesh.astype(np.int64))
@@ -523,7 +535,7 @@ def _uncrossed(joined: Stitched) -> Stitched:
     across = (joined.mesh[crossing[:, 0]] != joined.mesh[crossing[:, 1]]) | (joined.facet[crossing] < 0).any(axis=1)
     keep = np.ones(joined.surface.facets, dtype=np.bool_)
     keep[worse[across]] = False
-    surface = Surface.measured(joined.surface.vertices, joined.surface.faces[keep])
+    surface = Surface.measured(vertices, faces[keep])
     return Stitched(surface, joined.mesh[keep], joined.facet[keep])
 
 

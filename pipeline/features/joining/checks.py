@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from pipeline.features.joining.feature_pose import Misfit, by_pose_along, held, misfit_of
-from pipeline.features.joining.overlap import SetUp, met
+from pipeline.features.joining.overlap import SetUp, met, on_clear, picked
 from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
 from pipeline.geometry import Floats, transformed, unit_rows
@@ -90,9 +90,10 @@ def scale_between(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[float, fl
 
 
 def misfit_map(stays: SetUp, laid: SetUp, pose: SetUpPose) -> MisfitMap:
-    """Mean misfit of what both saw, cell by cell."""
+    """Mean misfit of what both saw, cell by cell, away from edges: those are drawn otherwise in each scan."""
     sample = laid.sample(FINAL)
     found = met(stays, sample, pose.motion)
+    found = picked(found, on_clear(stays, laid, sample, found))
     cell = np.floor(found.points / CELL).astype(np.int64)
     # Two walls of one cell face different ways.
     cell = np.column_stack([cell, np.argmax(abs(found.normals), axis=1), np.sign(found.normals).astype(np.int64)])

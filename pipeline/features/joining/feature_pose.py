@@ -20,7 +20,7 @@ from scipy.special import chdtrc, chdtri
 
 from pipeline.coverage import PAIR, SINGLE, TRIPLE
 from pipeline.features.uncertainty import LEVEL, holm
-from pipeline.geometry import Floats, basis_of, cross, rigid, transformed, turned
+from pipeline.geometry import Floats, basis_of, box_of, cross, rigid, transformed, turned
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature
 
@@ -170,8 +170,7 @@ def at_corner(covariance: Floats, points: Floats) -> float:
     >>> round(at_corner(shifting, np.eye(3)), 2)
     2.8
     """
-    low, high = points.min(axis=0), points.max(axis=0)
-    corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
+    corners = np.array(np.meshgrid(*zip(*box_of(points), strict=True))).reshape(3, -1).T
     worst = 0.0
     for x, y, z in corners:
         lever = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])

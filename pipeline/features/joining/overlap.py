@@ -19,9 +19,10 @@ from scipy.spatial import cKDTree
 
 from pipeline.features.joining.pose_search import Scene
 from pipeline.features.uncertainty import carried_through
-from pipeline.geometry import Floats, Indices, Ints, Mask, scaled_mad, transformed, turned, unit_rows
+from pipeline.geometry import Floats, Indices, Ints, Mask, box_of, scaled_mad, transformed, turned, unit_rows
 from pipeline.mesh.query import Scene as FacetScene
-from pipeline.mesh.query import spread_points
+from pipeline.mesh.query import SightLines, spread_points
+from pipeline.mesh.seams import surroundings
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, NoiseModel, Surface
@@ -59,6 +60,16 @@ class SetUp:
     scene: Scene
     noise: NoiseModel
     _samples: dict[int, Sample] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def box(self) -> tuple[Floats, Floats]:
+        """Low and high corner (3,) of the box round the surface."""
+        return box_of(self.surface.vertices)
+
+    @cached_property
+    def size(self) -> float:
+        """mm, the diagonal of that box."""
+        return float(np.linalg.norm(self.box[1] - self.box[0]))
 
     @cached_property
     def normals(self) -> Floats:
@@ -105,6 +116,14 @@ class SetUp:
     def plain(self) -> Mask:
         """(m,) smooth facets that touch no rim: what lies on them is seen for sure."""
         return self.smooth & ~self.at_rim
+
+    @cached_property
+    def clear(self) -> Mask:
+        """(m,) plain facets that share no corner with a bent one. Beside an edge of the part the normal at a corner
+        leans over it, as if what runs along there were held across: so it is that a wall seemed to hold its axis."""
+        beside = np.zeros(len(self.surface.vertices), dtype=np.bool_)
+        beside[self.surface.faces[~self.smooth]] = True
+        return self.plain & ~beside[self.surface.faces].any(axis=1)
 
     @cached_property
     def area(self) -> float:
@@ -200,7 +219,7 @@ def met_roughly(stays: SetUp, sample: Sample, motion: Floats) -> Met:
 def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Met:
     """What of a sample lies within reach of the scan that stays, over smooth facets that face alike."""
     points = transformed(motion, sample.points)
-    low, high = stays.surface.vertices.min(axis=0) - reach, stays.surface.vertices.max(axis=0) + reach
+    low, high = stays.box[0] - reach, stays.box[1] + reach
     maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
     away, facets, near = stays.tree.closest(points[maybe])
     keep = (away < reach) & stays.smooth[facets]
@@ -218,6 +237,16 @@ def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Me
     return Met(index, points[index], near, facets, normals, theirs[alike], off)
 
 
+def picked(found: Met, keep: Mask) -> Met:
+    """Those of what was met that are to be kept (k,)."""
+    return Met._make(column[keep] for column in found)
+
+
+def on_clear(stays: SetUp, laid: SetUp, sample: Sample, found: Met) -> Mask:
+    """(k,) what was met on clear facets of both scans: there the misfit is that of the surface, and no edge's."""
+    return stays.clear[found.facets] & laid.clear[sample.facets[found.which]]
+
+
 def clash(found: Met, sigma: float) -> float:
     """Share of what was met that is off by more than six times the noise and 20 um; 0 where nothing was met."""
     return float(np.mean(np.abs(found.off) > 6.0 * sigma + 0.02)) if len(found.off) else 0.0
@@ -229,7 +258,7 @@ def beyond(stays: SetUp, sample: Sample, motion: Floats) -> float:
     A plane that was laid on another one, shifted along it, runs on beyond its edge. 0 where too little tells.
     """
     points = transformed(motion, sample.points)
-    low, high = stays.surface.vertices.min(axis=0) - NEAR, stays.surface.vertices.max(axis=0) + NEAR
+    low, high = stays.box[0] - NEAR, stays.box[1] + NEAR
     maybe = np.flatnonzero(((points > low) & (points < high)).all(axis=1) & ~sample.at_rim)
     away, facets, near = stays.tree.closest(points[maybe])
     alike = np.einsum("ij,ij->i", stays.normals_at(near, facets), turned(motion, sample.normals[maybe])) > 0.5
@@ -254,8 +283,15 @@ def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
     length = max(2.0 * stays.edge, 0.7 * float(np.sqrt(room)))
     sideways = np.random.default_rng(len(sure)).standard_normal(points.shape)
     ways = unit_rows(sideways - np.einsum("ij,ij->i", sideways, normals)[:, None] * normals)
-    facets, far = stays.tree.first(points, ways)
+    # What no such way reaches is left out of what is looked up.
+    each = np.repeat(np.arange(len(points), dtype=np.int32), 3).reshape(-1, 3)
+    vertices, faces = stays.surface.vertices, stays.surface.faces
+    within = np.flatnonzero(surroundings(points, each, length).meet(vertices, faces))
+    if not len(within):
+        return 0.0
+    facets, far = SightLines.through(vertices, faces[within]).first(points, ways, 0.0)
     hit = np.flatnonzero(far < length)
+    facets = within[facets]
     hit = hit[stays.plain[facets[hit]]]
     there = stays.normals_at(points[hit] + far[hit, None] * ways[hit], facets[hit])
     steep = np.count_nonzero(np.abs(np.einsum("ij,ij->i", there, normals[hit])) < ALIKE)

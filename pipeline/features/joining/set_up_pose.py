@@ -32,6 +32,8 @@ from pipeline.features.joining.overlap import (
     crossed,
     met,
     met_roughly,
+    on_clear,
+    picked,
     pull,
 )
 from pipeline.features.joining.pose_search import alike, at, candidates
@@ -355,7 +357,8 @@ def settled(
             fine = _skin(stays, laid, motion, used)
         where = sample if fine is None else fine
         found = (met if last else met_roughly)(stays, where, motion)
-        skin = _picked(found, ~_on_pairs(stays, laid, where, found, used))
+        of_skin_alone = on_clear(stays, laid, where, found) & ~_on_pairs(stays, laid, where, found, used)
+        skin = picked(found, of_skin_alone)
         least = 0.0 if turn == rounds - 1 else WIDEST / 4.0**turn
         of_skin = pull(stays, laid, where, skin, middle, last, least)
         agreeing = 0
@@ -405,7 +408,7 @@ def settled(
 def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, int]]) -> Sample:
     """Points of what both scans see, as far as it is known without looking closely, but for features that are pairs."""
     every = laid.sample(FINE)
-    skin = np.flatnonzero(~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
+    skin = np.flatnonzero(laid.clear[every.facets] & ~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
     tree, _ = stays.near
     away, _ = tree.query(transformed(motion, every.points[skin]), distance_upper_bound=NEAR + 2.0 * stays.edge)
     near = skin[np.isfinite(away)]
@@ -471,10 +474,6 @@ def _on_pairs(stays: SetUp, laid: SetUp, sample: Sample, found: Met, pairs: Sequ
     """(k,) what was met on features that the pose rests on already."""
     first, second = stays.labels[found.facets], laid.labels[sample.facets[found.which]]
     return np.isin(first, [i for i, _ in pairs]) | np.isin(second, [j for _, j in pairs])
-
-
-def _picked(found: Met, keep: Mask) -> Met:
-    return Met._make(column[keep] for column in found)
 
 
 def _turned_over(stays: SetUp, laid: SetUp, motion: Floats) -> bool:

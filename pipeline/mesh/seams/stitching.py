@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry import Floats, Ints, Mask, area_vectors, unit_rows
 from pipeline.mesh.fill import least_bending_triangles
 from pipeline.mesh.query import Scene
+from pipeline.mesh.seams.surroundings import Surroundings, surroundings
 from pipeline.mesh.topology import (
     boundary_loops,
     compact,
@@ -72,6 +73,7 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
     rims = [boundary_loops(m.faces, len(m.vertices)) for m in meshes]
     broad = [_from_rim(m, loops, edge) for m, loops, edge in zip(meshes, rims, edges, strict=True)]
     trees = [Scene(m) for m in meshes]
+    round_it = [surroundings(m.vertices, m.faces, reach + _FOOT * edge) for m, edge in zip(meshes, edges, strict=True)]
     normals = [vertex_normals(m.vertices, m.faces) for m in meshes]
     kept: list[Mask] = []
     for i, mesh in enumerate(meshes):
@@ -79,7 +81,9 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
         for j, other in enumerate(meshes):
             if i == j:
                 continue
-            index, facets = _over(mesh.vertices, normals[i], other, trees[j], reach, edges[j])
+            index, facets = _over(
+                mesh.vertices, normals[i], other, trees[j], round_it[j], reach + _FOOT * edges[j], edges[j]
+            )
             there = broad[j][other.faces[facets]].mean(axis=1)
             # The mesh that comes first has the seam for itself, and the other keeps off it.
             lost[index] |= there > broad[i][index] if i < j else there >= broad[i][index] - _ROOM
@@ -129,9 +133,14 @@ def seam_middles(joined: Stitched, one: int, other: int) -> Floats:
 
 def _on_crowded_edges(faces: Ints, closing: Ints) -> Mask:
     """(k,) which of the closing facets lie on an edge that more than two facets would share."""
-    edges = np.sort(np.vstack([faces, closing])[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1).astype(np.int64)
-    _, which, count = np.unique(edges[:, 0] * (edges.max() + 1) + edges[:, 1], return_inverse=True, return_counts=True)
-    return np.asarray((count[which].reshape(-1, 3)[len(faces) :] > 2).any(axis=1))
+    if not len(closing):
+        return np.zeros(0, dtype=np.bool_)
+    corners = np.zeros(int(max(faces.max(initial=0), closing.max())) + 1, dtype=np.bool_)
+    corners[closing] = True
+    beside = faces[corners[faces].sum(axis=1) > 1]
+    edges = np.sort(np.vstack([beside, closing])[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1).astype(np.int64)
+    _, which, count = np.unique(edges[:, 0] * len(corners) + edges[:, 1], return_inverse=True, return_counts=True)
+    return np.asarray((count[which].reshape(-1, 3)[len(beside) :] > 2).any(axis=1))
 
 
 def _given_back(
@@ -145,12 +154,14 @@ def _given_back(
             continue
         v, f, _ = compact(other.vertices, other.faces[kept[j]])
         rest = Surface.measured(v, f)
+        within = reach + _ROOM * edges[j]
         index = np.flatnonzero(np.bincount(mesh.faces[back].ravel(), minlength=len(mesh.vertices)))
+        index = index[surroundings(v, f, within).hold(mesh.vertices[index])]
         away, facets, _ = Scene(rest).closest(mesh.vertices[index])
         across = unit_rows(area_vectors(v[f[facets]]))
         alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
         taken = np.zeros(len(mesh.vertices), dtype=np.bool_)
-        taken[index] = (away < reach + _ROOM * edges[j]) & alike
+        taken[index] = (away < within) & alike
         back &= ~taken[mesh.faces].any(axis=1)
     back[back] = ~_crumbs(mesh.faces[back], len(mesh.vertices), _FEW)
     return back
@@ -174,18 +185,22 @@ def _from_rim(mesh: Surface, rim: Sequence[Ints], edge: float) -> Floats:
     return np.minimum(away / edge, _BROAD)
 
 
-def _over(points: Floats, normals: Floats, other: Surface, tree: Scene, reach: float, edge: float) -> tuple[Ints, Ints]:
-    """Indices of the points that lie over another mesh and face alike, and the facet that each lies over."""
-    low, high = other.vertices.min(axis=0) - reach, other.vertices.max(axis=0) + reach
-    index = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
-    away, facets, near = tree.closest(points[index])
+def _over(
+    points: Floats, normals: Floats, other: Surface, tree: Scene, near: Surroundings, reach: float, edge: float
+) -> tuple[Ints, Ints]:
+    """Indices of the points that lie within reach over another mesh and face alike, and the facet that each lies over.
+
+    tree, near  of the other mesh, and what is round it within that reach
+    """
+    index = np.flatnonzero(near.hold(points))
+    away, facets, nearest = tree.closest(points[index])
     corners = other.vertices[other.faces[facets]]
     across = unit_rows(area_vectors(corners))
-    gap = points[index] - near
+    gap = points[index] - nearest
     beside = np.linalg.norm(gap - np.einsum("ij,ij->i", gap, across)[:, None] * across, axis=1)
     # At a bend the nearest place lies beside the point inside the mesh too: there it is the rim that tells.
     alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
-    over = (away < reach + _FOOT * edge) & alike & (beside < _FOOT * edge)
+    over = (away < reach) & alike & (beside < _FOOT * edge)
     return index[over].astype(np.int32), facets[over]
 
 
