@@ -251,8 +251,11 @@ class Proof:
         return self.dense_round(self.bad())
 
     def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
-        """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm."""
-        ask = np.flatnonzero(changed[self._nearest])
+        """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm.
+
+        The distance to it is measured anew where a point was nearest to what changed, that from it for that alone.
+        """
+        ask = np.flatnonzero(changed[self._nearest] | np.isinf(self._forth))
         light = Scene(Surface(work.points, work.faces[alive], work.origin[alive]))
         self._forth[ask], found, near = light.closest(self._points[ask])
         self._nearest[ask] = alive[found]

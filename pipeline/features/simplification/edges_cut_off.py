@@ -27,8 +27,8 @@ def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float) -> Floats
     skin             (m,) facets of skin; edges between others are where they should be
     spacing          mm: the mean length of the scan's edges
 
-    All that the surface turns within that length of a vertex is taken for one edge, so where it is rounded this is
-    rather too much. Below, a right angle seen by facets 1 mm long.
+    All that the surface turns within its longest chord of a vertex is taken for one edge, so where it is rounded this
+    is rather too much; a light mesh has no vertex nearer to many. Below, a right angle seen by facets 1 mm long.
 
     >>> bent = np.array([(x, y, 0.0) if x <= 4 else (4.0, y, 4.0 - x) for x in range(9) for y in range(9)])
     >>> a = np.array([*np.ndindex(8, 8)]) @ [[9], [1]]
@@ -44,7 +44,7 @@ def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float) -> Floats
     first, facets = vertex_facets(faces, len(vertices))
     middles = vertices[faces].mean(axis=1)
     round_it = _Round(start, ring, first, facets)
-    half = 0.5 * _turns(vertices, middles, facet_normals(vertices, faces), skin, round_it, float(spacing))
+    half = 0.5 * _turns(vertices, middles, facet_normals(vertices, faces), skin, round_it, float(_LONGEST * spacing))
     out: Floats = spacing * (0.5 * _LONGEST * np.sin(half) + _ROUNDED * (1.0 - np.cos(half)))
     return out
 
@@ -59,9 +59,9 @@ class _Round(NamedTuple):
 
 
 @njit(cache=True, parallel=True)
-def _turns(points: Floats, middles: Floats, normals: Floats, skin: Mask, rings: _Round, spacing: float) -> Floats:
-    """(n,) radians that the skin turns outwards within a spacing of each vertex; where that is at a border of the skin,
-    whose facets may bridge the other half, twice that, if the surface turns as much."""
+def _turns(points: Floats, middles: Floats, normals: Floats, skin: Mask, rings: _Round, reach: float) -> Floats:
+    """(n,) radians that the skin turns outwards within `reach` mm of each vertex; where that is at a border of the
+    skin, whose facets may bridge the other half, twice that, if the surface turns as much."""
     out = np.zeros(len(points))
     every = np.ones(len(normals), dtype=np.bool_)
     for i in prange(len(points)):
@@ -75,7 +75,7 @@ def _turns(points: Floats, middles: Floats, normals: Floats, skin: Mask, rings: 
                 d2 = 0.0
                 for k in range(3):
                     d2 += (points[w, k] - points[v, k]) ** 2
-                known = d2 > spacing**2 or count == _MOST
+                known = d2 > reach**2 or count == _MOST
                 for t in range(count):
                     known = known or found[t] == w
                 if not known:

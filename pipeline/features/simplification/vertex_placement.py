@@ -112,7 +112,8 @@ def _held(points: Floats, steps: Floats, work: CollapseMesh, proof: Proof) -> Fl
     """The points moved by their steps, except where that takes the mesh too far off or through itself."""
     steps = steps.copy()
     alive = np.arange(len(work.faces), dtype=np.int32)
-    changed: Mask = np.ones(len(work.faces), np.bool_)
+    # What doesn't move is as far off as it was.
+    changed: Mask = np.asarray((np.abs(steps).max(axis=1) > 0)[work.faces].any(axis=1))
     proof.begin(len(work.faces))
     for _ in range(_TAKEN_BACK):
         moved = points + steps

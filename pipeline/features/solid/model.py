@@ -151,6 +151,7 @@ def model_of(
         seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
         seen &= ~folded_facets(sharp.points, sharp.faces)
         lost = cut_off(sharp.points, sharp.faces, seen, spacing)
+        np.maximum(lost, _moved_inwards(sharp, whole.surface), out=lost)
     shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
     kept = lightened_within(
         dense, target, close, 4, told, starts=_STARTS, enough=skin, shares=shares, check_sweeps=True
@@ -261,6 +262,16 @@ def _skin_off(
         return deviation, None
     out = stands_out(asked, near, facet_normals(mesh.points, mesh.faces[facet]))
     return deviation, (float(lost.max()), float(np.where(out, off, 0.0)[edge].max()))
+
+
+def _moved_inwards(sharp: Bound, surface: Surface) -> Floats:
+    """(n,) mm that corners of skin lie within a surface, the mesh as it was before its hollow edges were made sharp."""
+    out = np.zeros(len(sharp.points))
+    which = np.unique(sharp.faces[sharp.labels < 0])
+    off, facet, near = Scene(surface).closest(sharp.points[which])
+    normals = facet_normals(surface.vertices, surface.faces[facet])
+    out[which] = np.where(stands_out(sharp.points[which], near, normals), 0.0, off)
+    return out
 
 
 def _part(progress: Progress, low: float, high: float) -> Progress:

@@ -11,6 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from pipeline.features.solid.charts import Chart, chart_on, frame_about, plane_at
+from pipeline.features.solid.crossings import crossing_edges
 from pipeline.features.solid.curves import onto
 from pipeline.features.solid.sharpening import Bound, Floats, Ints, split
 from pipeline.geometry import FULL_TURN, basis_of
@@ -206,6 +207,25 @@ def _regions(mesh: Bound) -> tuple[NDArray[np.int64], int]:
     joined = same | flat
     links = coo_matrix((np.ones(joined.sum()), (i[joined], j[joined])), shape=(len(mesh.faces), len(mesh.faces)))
     count, region = connected_components(links, directed=False)
+    return _unfolded(mesh, np.asarray(region, np.int64), count, normals)
+
+
+def _unfolded(
+    mesh: Bound, region: NDArray[np.int64], count: int, normals: Floats
+) -> tuple[NDArray[np.int64], int]:  # fmt: skip
+    """The regions, those of skin whose border meets itself divided into their facets: where they lie folded in their
+    plane, they are no face together."""
+    size = np.bincount(region, minlength=count)
+    several = np.flatnonzero((mesh.labels < 0) & (size[region] > 1))
+    order = several[np.argsort(region[several], kind="stable")]
+    for mine in np.split(order, np.flatnonzero(np.diff(region[order])) + 1):
+        if not len(mine):
+            continue
+        i, k = np.nonzero(facet_neighbours(mesh.faces[mine], len(mesh.points)) < 0)
+        ends = np.stack([mesh.faces[mine[i], k], mesh.faces[mine[i], (k + 1) % 3]], axis=1)
+        if crossing_edges(mesh.points[ends] @ basis_of(normals[mine[0]]).T, (0.0, 0.0)).any():
+            region[mine[1:]] = count + np.arange(len(mine) - 1)
+            count += len(mine) - 1
     return region, count
 
 

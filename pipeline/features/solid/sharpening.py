@@ -42,8 +42,9 @@ _FACING = 0.5
 # Skin beside a rim is carried on where its normals agree: the length of their mean; and farther than DEPTH where they
 # agree as well as the second.
 _STEADY, _FLAT = 0.95, 0.99
-# mm: no hollow edge with skin is made sharp where that moves the surface by more, since castings are rounded there.
-_HOLLOW = 0.5
+# mm: no hollow edge with skin is made sharp where that moves the surface by more, since castings are rounded there and
+# plugs fill it: a corner that is none lies within the part by as much, and the scan's own facets lie outside it.
+_HOLLOW = 0.35
 # Of an edge that bridges a rim: so far from either end is what it bridges.
 _WITHIN = 0.05
 # mm: the normal of a facet less high than this says nothing.

@@ -46,6 +46,16 @@ def test_a_bridged_edge_is_told_by_its_turn_and_the_spacing(degrees: float) -> N
     assert 0.5 * np.cos(half) * np.sin(half) <= found.max()
 
 
+def test_both_sides_of_the_longest_chord_see_the_whole_edge() -> None:
+    """One bevel, as wide as a chord may be, between two sides at a right angle: its ends lie on one side each."""
+    half, down = 0.5 * (LENGTH - 0.01), np.arange(1.0, 6.0) / np.sqrt(2.0)
+    right = np.concatenate([[[half, 0.0]], np.column_stack([half + down, -down])])
+    bevel = sheet(np.concatenate([right[::-1] * [-1.0, 1.0], right]))
+    found = cut_off(bevel.vertices, bevel.faces, np.ones(bevel.facets, bool), 1.0)
+    expected = 0.5 * LENGTH * np.sin(np.pi / 4) + ROUNDED * (1.0 - np.cos(np.pi / 4))
+    assert found[np.isclose(np.abs(bevel.vertices[:, 0]), half)] == pytest.approx(expected, rel=1e-6)
+
+
 def test_hollow_edges_and_those_of_features_are_none() -> None:
     bent = sheet(roof(np.pi / 2))
     every = np.ones(bent.facets, bool)

@@ -6,8 +6,11 @@ Volumes and areas of blocks and cylinders: any formulary.
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from pipeline.features.solid import model_of
+from pipeline.features.solid.regions import _regions
+from pipeline.features.solid.sharpening import Bound
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import checked
 from pipeline.progress import silent
@@ -73,3 +76,16 @@ def test_a_whole_turn_has_one_seam() -> None:
     seam = outline.edges[outline.seams[bore]]
     ends = outline.faces.mesh.points[[seam.start, seam.end]]
     assert np.abs(ends[0] - ends[1]).max() == np.abs(ends[0, 2] - ends[1, 2]) == HEIGHT
+
+
+@pytest.mark.parametrize(("degrees", "faces"), [(80.0, 1), (100.0, 4)])
+def test_facets_that_lie_over_each_other_in_one_plane_are_no_face(degrees: float, faces: int) -> None:
+    """Four facets round a vertex, all facing up: 320 degrees of it are a polygon, with 400 the last lies on the first,
+    and the border crosses itself."""
+    angles = np.radians(degrees) * np.arange(5)
+    points = np.concatenate([np.zeros((1, 3)), np.stack([np.cos(angles), np.sin(angles), 0.0 * angles], axis=1)])
+    fan = np.array([[0, k, k + 1] for k in range(1, 5)], np.int32)
+    carriers = np.full((6, 3), -1, np.int16)
+    mesh = Bound(points, fan, np.full(4, -1, np.int32), np.zeros(4, np.uint8), carriers, np.ones(0))
+    region, count = _regions(mesh)
+    assert count == len(np.unique(region)) == faces

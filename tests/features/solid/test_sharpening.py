@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.features.solid.model import _moved_inwards
 from pipeline.features.solid.sharpening import Bound, _split_unfolded, bound, with_sharp_rims
 from pipeline.surfaces import Shape
+from pipeline.values import Surface
 
 TOP = Shape("plane", np.array([0.0, 0.0, 10.0]), np.array([0.0, 0.0, 1.0]))
 HALF, LENGTH = 10.0, 20
@@ -54,8 +56,8 @@ def test_facets_longer_than_the_usual_depth_are_taken_for_a_sharp_edge_only_wher
 
 
 def test_a_hollow_edge_with_skin_is_left_as_a_radius_would_look() -> None:
-    """The same bar turned inside out: its top's edges are hollow. 0.8 mm across is 0.57 mm deep, 0.6 mm is 0.42."""
-    for cut, made in ((0.8, False), (0.6, True)):
+    """The same bar turned inside out: its top's edges are hollow. 0.6 mm across is 0.42 mm deep, 0.4 mm is 0.28."""
+    for cut, made in ((0.6, False), (0.4, True)):
         mesh = bar(cut, 1)
         hollow = replace(mesh, faces=mesh.faces[:, ::-1].copy(), outward=-mesh.outward)
         assert (len(with_sharp_rims(hollow, (TOP,), 1.2).points) > len(hollow.points)) == made
@@ -67,17 +69,30 @@ def test_a_chamfer_that_shows_in_several_rows_stays() -> None:
 
 
 def test_a_vertex_between_two_rows_is_put_onto_the_edge_where_it_is_near() -> None:
-    """The middle of a bevel of 0.6 mm lies 0.6 / sqrt(2) = 0.42 mm off the edge; inside out it is a hollow one, and one
-    of 0.8 mm is too deep for a hollow edge at 0.57 mm."""
+    """The middle of a bevel of 0.6 mm lies 0.6 / sqrt(2) = 0.42 mm off the edge; inside out it is a hollow one, for
+    which that is too deep, and 0.4 / sqrt(2) = 0.28 mm is not."""
     flat = bar(0.6, 2)
     sharp = with_sharp_rims(flat, (TOP,), blunt=0.45)
     assert len(sharp.points) == len(flat.points)
     assert _inside(sharp) - _inside(flat) == pytest.approx(0.6**2 * LENGTH, rel=1e-6)
     assert (with_sharp_rims(flat, (TOP,), blunt=0.4).points == flat.points).all()
-    for cut, made in ((0.8, False), (0.6, True)):
+    for cut, made in ((0.6, False), (0.4, True)):
         mesh = bar(cut, 2)
         hollow = replace(mesh, faces=mesh.faces[:, ::-1].copy(), outward=-mesh.outward)
         assert (with_sharp_rims(hollow, (TOP,), blunt=1.0).points != hollow.points).any() == made
+
+
+def test_corners_of_skin_within_the_mesh_that_was_measured_are_told() -> None:
+    """A bar's middle row of vertices pushed in by 0.3 mm on one side and out by 0.3 mm on the other."""
+    flat = bar(0.6, 1)
+    points = flat.points.copy()
+    row = np.isclose(points[:, 1], LENGTH / 2) & (np.abs(points[:, 2] - 5.0) < 4.0)
+    left, right = (row & np.isclose(points[:, 0], side * HALF) for side in (-1, 1))
+    points[left | right, 0] += 0.3
+    found = _moved_inwards(replace(flat, points=points), Surface(flat.points, flat.faces, flat.origin))
+    assert left.any()
+    assert found[left] == pytest.approx(0.3, abs=1e-9)
+    assert found[~left] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_a_facet_that_a_new_corner_would_turn_over_is_left_as_it_is() -> None:
