@@ -289,11 +289,10 @@ def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
     within = np.flatnonzero(surroundings(points, each, length).meet(vertices, faces))
     if not len(within):
         return 0.0
-    facets, far = SightLines.through(vertices, faces[within]).first(points, ways, 0.0)
+    first, far = SightLines.through(vertices, faces[within]).first(points, ways, 0.0)
     hit = np.flatnonzero(far < length)
-    facets = within[facets]
-    hit = hit[stays.plain[facets[hit]]]
-    there = stays.normals_at(points[hit] + far[hit, None] * ways[hit], facets[hit])
+    hit = hit[stays.plain[within[first[hit]]]]
+    there = stays.normals_at(points[hit] + far[hit, None] * ways[hit], within[first[hit]])
     steep = np.count_nonzero(np.abs(np.einsum("ij,ij->i", there, normals[hit])) < ALIKE)
     return steep * room * np.pi / (2.0 * length) if steep >= HIT else 0.0
 

@@ -52,6 +52,7 @@ MOST_BEYOND, MOST_CROSSED = 0.2, 2.0  # a share, and mm
 WIDEST = 0.4  # mm, of what counts as one surface at first
 LOOSE = 1.0  # mm: a freedom at the part's edge that is known less well is open
 SURPLUS = 3  # things that have to agree beyond the six that any pose can be made to fit
+OPEN_SURPLUS = 2  # the same of what is told to turn or slide, never taken for a place: two walls on one axis have it
 SAME = 0.5  # mm at the part's edge: poses nearer to each other are one
 FIRM = 0.02  # mm: what is known less well at the part's edge is tried from aside
 WITHIN_ROOM = 0.999  # share of poses of one place that lie so near to each other by what is known of them
@@ -202,7 +203,9 @@ def _standing(stays: SetUp, laid: SetUp, rough: Sequence[SetUpPose], fits: Mask,
             continue
         sample = laid.sample(FINAL)
         final = settled(stays, laid, sample, pose.motion, fits, word, 4, MOST_CLASH, honest=True)
-        if final is not None and final.surplus >= SURPLUS and not known(final):
+        if final is None or known(final):
+            continue
+        if final.surplus >= (OPEN_SURPLUS if len(final.open) else SURPLUS):
             proved = _proved(stays, laid, sample, final)
             if proved.stands:
                 found.append(_tried_aside(stays, laid, sample, proved, fits, word))

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipeline.mesh.seams.stitching import Stitched, seam_middles, stitched
-from pipeline.mesh.seams.surroundings import Surroundings, surroundings
+from pipeline.mesh.seams.surroundings import surroundings
 
-__all__ = ["Stitched", "Surroundings", "seam_middles", "stitched", "surroundings"]
+__all__ = ["Stitched", "seam_middles", "stitched", "surroundings"]

@@ -15,7 +15,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import trimesh
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from scipy.stats import chi2
@@ -351,6 +351,21 @@ def test_a_disc_with_equal_holes_is_given_no_place(folder) -> None:
     _, scans = _disc_scans(folder)
     found = set_up_poses(*scans)
     assert len(found) > 1 or len(found[0].open)
+
+
+def test_a_sleeve_of_which_both_show_walls_alone_is_open(folder) -> None:
+    """A flanged sleeve turned over: what it shares are walls on one axis, which leave it free to turn and to slide."""
+    up = gp_Ax2(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1))
+    flange, body = (BRepPrimAPI_MakeCylinder(up, *size).Shape() for size in ((34.0, 10.0), (20.0, 60.0)))
+    whole = BRepAlgoAPI_Fuse(flange, body).Shape()
+    shape = BRepAlgoAPI_Cut(whole, BRepPrimAPI_MakeCylinder(up, 13.0, 60.0).Shape()).Shape()
+    sides = [
+        brep_set_up(shape, "sleeve", way * UP, folder, edge=1.2, tilts=(50.0, 70.0), seed=61 + k)
+        for k, way in enumerate((1.0, -1.0))
+    ]
+    poses = set_up_poses(*(scanned(one, folder) for one in sides))
+    assert poses
+    assert all(len(one.open) for one in poses)
 
 
 def test_a_size_measured_across_closes_what_slides(folder) -> None:
