@@ -8,6 +8,7 @@ import errno
 import importlib
 import io
 import os
+import re
 import signal
 import sys
 import traceback
@@ -42,6 +43,7 @@ COMMANDS = {
 # Commands that stand in a room of their own.
 _WORKSHOP = ("solid", "fit", "check")
 
+_LONG = 400  # signs of a word in a sentence; paths of more are rare
 # A disk that is full, a quota that is used up, a device that takes no more.
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
@@ -175,6 +177,7 @@ def _status(arguments: list[str] | None) -> int:
         _say(f"datumlift: {error}")
         return EXIT_UNUSABLE
     except click.ClickException as error:
+        error.message = _readable(error.message)
         error.show()
         return EXIT_UNUSABLE
     except (_Told, click.Abort) as error:
@@ -216,7 +219,12 @@ def _status(arguments: list[str] | None) -> int:
 def _say(text: str) -> None:
     """Print to standard error; where that takes nothing more, the exit status has to do."""
     with contextlib.suppress(OSError):
-        click.echo(text, err=True)
+        click.echo(_readable(text), err=True)
+
+
+def _readable(text: str) -> str:
+    """A sentence in which no word fills the screen: of a value or path that does, its two ends."""
+    return re.sub(rf"\S{{{_LONG},}}", lambda word: f"{word[0][:100]}...{word[0][-60:]}", text)
 
 
 def _is_somewhere() -> bool:

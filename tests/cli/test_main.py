@@ -105,6 +105,32 @@ def test_each_end_has_its_status_and_sentence(
     assert len(told.splitlines()) == bool(says)
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run", "scan.stl", "--facets", "x" * 100_000],
+        ["run", "scan.stl", "--" + "x" * 100_000],
+        ["x" * 100_000],
+        ["solid", "x" * 100_000],
+        ["solid", ".", "--skin", "1" + "0" * 100_000],
+        ["compare", "scan.stl", "x" * 100_000],
+    ],
+)
+def test_a_value_that_fills_the_screen_is_cut_in_the_sentence(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as error:
+        front.main(words)
+    assert error.value.code == 2
+    assert 20 < len(capsys.readouterr().err) < 900
+
+
+def test_a_long_path_is_told_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    path = "/".join(["castings"] * 40)
+    assert ended(monkeypatch, raising(InputError(f"{path} is empty; copy it again."))) == 2
+    assert capsys.readouterr().err == f"datumlift: {path} is empty; copy it again.\n"
+
+
 def test_a_name_that_the_systems_coding_lacks_is_told(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
