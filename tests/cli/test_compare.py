@@ -138,6 +138,18 @@ def test_align_prints_the_motion_and_undoes_it(pair: tuple[Path, Path]) -> None:
     np.testing.assert_allclose(printed, found["motion"], atol=1e-9)
 
 
+def test_bodies_of_a_few_facets_are_laid_where_they_fit(tmp_path: Path) -> None:
+    """An edge beside every facet leaves neither a face nor smooth skin to go by: laid by the facets alone, and told."""
+    corners = np.array([[0.0, 0.0, 0.0], [20.0, 0.0, 0.0], [0.0, 20.0, 0.0], [0.0, 0.0, 20.0]])
+    wedge = trimesh.Trimesh(corners, [[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]], process=False)
+    wedge.export(tmp_path / "wedge.stl")
+    asked = [*[str(tmp_path / "wedge.stl")] * 2, "--align", "--json"]
+    told = CliRunner().invoke(command, asked, standalone_mode=False, catch_exceptions=False)
+    found = json.loads(told.stdout)
+    assert found["light_to_scan"]["max"] == pytest.approx(0.0, abs=1e-6)
+    assert any("too few features in common" in caution for caution in found["cautions"])
+
+
 def test_a_second_opinion_is_given_where_it_is_asked_for(pair: tuple[Path, Path]) -> None:
     """Grown by 0.025 mm in radius, its flat ends left where they are; the first run above has no such key."""
     scan, light = map(str, pair)

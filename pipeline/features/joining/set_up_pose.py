@@ -341,11 +341,13 @@ def settled(
     most_clash: float,
     honest: bool = False,
 ) -> SetUpPose | None:
-    """A pose after least squares over features, facets and sizes measured across; None where they fix nothing, or more
-    than a share of what was met clashes. Whether it is blocked, or goes on beyond, isn't looked at yet.
+    """A pose after least squares over features, facets and sizes measured across; None where they fix nothing, one of
+    the two has no smooth facet, or more than a share of what was met clashes. Whether it is blocked, or goes on beyond, isn't looked at yet.
 
     honest  with the waves of the noise in what facets say; else as if it were white, which is faster
     """
+    if not (stays.smooth.any() and laid.smooth.any()):
+        return None
     middle = transformed(motion, sample.points).mean(axis=0)
     scales = np.r_[np.ones(3), np.full(3, 2.0 / float(np.linalg.norm(np.ptp(sample.points, axis=0))))]
     fine: Sample | None = None
