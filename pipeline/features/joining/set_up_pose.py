@@ -342,7 +342,8 @@ def settled(
     honest: bool = False,
 ) -> SetUpPose | None:
     """A pose after least squares over features, facets and sizes measured across; None where they fix nothing, one of
-    the two has no smooth facet, or more than a share of what was met clashes. Whether it is blocked, or goes on beyond, isn't looked at yet.
+    the two has no smooth facet, or more than a share of what was met clashes. Whether it is blocked, or goes on beyond,
+    isn't looked at yet.
 
     honest  with the waves of the noise in what facets say; else as if it were white, which is faster
     """
