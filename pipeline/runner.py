@@ -99,7 +99,7 @@ class Result:
     told    which files of the output folder were in the way and the user's, and where they were moved to
 
     Asking for the result of a stage that was never run (see `until` of `run`) raises OutputError, and so does a work
-    folder that has gone since.
+    folder that has gone since, or that another job has written its results into.
 
     >>> import tempfile
     >>> scan = Path(tempfile.mkdtemp()) / "corner.off"
@@ -415,6 +415,11 @@ class _Shelf:
             self._keys[name] = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
         return self._keys[name]
 
+    def _seal(self, name: str) -> str:
+        """What a result is stored under: its key. That of the export hangs on where files lie, which its result doesn't
+        and which must leave no trace in it: the same run elsewhere gives the same bytes."""
+        return "" if name == "export" else self.key(name)
+
     def arguments(self, name: str, progress: Progress) -> dict[str, Any]:
         values: dict[str, Any] = {}
         for parameter in inspect.signature(self.stage(name)).parameters:
@@ -454,10 +459,10 @@ class _Shelf:
             return True
         if not self._folder.wrote(_work_name(name)):
             return False
-        if not artefacts.fits(self._file(name), self.key(name)):
+        if not artefacts.fits(self._file(name), self._seal(name)):
             return False
         try:
-            exported = artefacts.fetch(self._file(name), "files", self.key(name)) if name == "export" else ()
+            exported = artefacts.fetch(self._file(name), "files", self._seal(name)) if name == "export" else ()
         except FileNotFoundError:
             return False
         return all((self._out / file).is_file() for file in exported)
@@ -466,7 +471,7 @@ class _Shelf:
         if name not in self._held:
             try:
                 first, *inner = (None,) if part is None else part.split(".")
-                value = functools.reduce(getattr, inner, artefacts.fetch(self._file(name), first, self.key(name)))
+                value = functools.reduce(getattr, inner, artefacts.fetch(self._file(name), first, self._seal(name)))
             except FileNotFoundError:
                 raise OutputError(
                     f"{self._file(name)} is gone or damaged while it was needed; "
@@ -481,7 +486,7 @@ class _Shelf:
     def put(self, name: str, result: Any) -> None:
         room = self._folder.room
         made = {_work_name(name): room / f"{name}.npz"}
-        artefacts.store(result, made[_work_name(name)], self.key(name))
+        artefacts.store(result, made[_work_name(name)], self._seal(name))
         self._held[name] = result
         self._made[name] = self.key(name)
         after = self._names_digest()

@@ -43,7 +43,7 @@ def test_the_plug_goes_and_the_ledger_still_adds_up(place) -> None:  # type: ign
     surface = cut.fill.surface
     areas = facet_areas(surface.vertices, surface.faces)
     audit = cut.audit
-    assert areas[surface.origin == 0].sum() + audit.area_removed == pytest.approx(whole.clean.area_in, rel=1e-9)
+    assert areas[surface.origin == 0].sum() + audit.area_removed == pytest.approx(cut.clean.area_in, rel=1e-9)
     assert audit.area_filled == pytest.approx(areas[surface.origin == 1].sum(), rel=1e-9)
 
 

@@ -177,7 +177,7 @@ def _status(arguments: list[str] | None) -> int:
         _say(f"datumlift: {error}")
         return EXIT_UNUSABLE
     except click.ClickException as error:
-        error.message = _readable(error.message)
+        vars(error)["message"] = _readable(error.message)
         error.show()
         return EXIT_UNUSABLE
     except (_Told, click.Abort) as error:

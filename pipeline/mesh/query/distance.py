@@ -150,7 +150,7 @@ class Scene:
         >>> from pipeline.values import Surface
         >>> scene = Scene(Surface.measured([[0, 0, 0], [9, 0, 0], [0, 9, 0]], [[0, 1, 2]]))
         >>> facet, far = scene.first([[2.0, 2.0, 5.0], [9.0, 9.0, 5.0]], [[0.0, 0.0, -1.0]] * 2)
-        >>> facet.tolist(), far.tolist()
+        >>> facet.tolist(), far.round(5).tolist()
         ([0, -1], [5.0, inf])
         """
         open3d: Any = importlib.import_module("open3d")

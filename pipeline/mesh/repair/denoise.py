@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import numba
 import numpy as np
-from numba import get_num_threads
 
 from pipeline.geometry import Floats, Ints, Mask, Point
 from pipeline.jit import njit, prange
@@ -58,7 +58,7 @@ def denoised(vertices: Floats, faces: Ints, sigma: float, fixed: Mask) -> Floats
         return vertices
     start, ring = vertex_ring(faces, len(vertices))
     out = vertices.copy()
-    seen = np.zeros((get_num_threads(), len(vertices)), dtype=np.int32)
+    seen = np.zeros((numba.get_num_threads(), len(vertices)), dtype=np.int32)
     _smooth(_Mesh(vertices, vertex_normals(vertices, faces), start, ring), float(sigma), fixed, seen, out)
     return out
 
