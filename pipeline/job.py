@@ -365,7 +365,8 @@ class LightenSettings(Settings):
     Neither given means 100,000 facets.
     """
 
-    facets: Annotated[int, Field(ge=100)] | None = None
+    # No mesh has more than can be numbered.
+    facets: Annotated[int, Field(ge=100, le=700_000_000)] | None = None
     tolerance: Positive | None = None
     edges: Literal["as-scanned", "sharp"] = "as-scanned"
 

@@ -120,6 +120,7 @@ def test_what_is_no_zone_is_refused(text: str) -> None:
         ('scan = "a.stl"\n[[clean.exclude]]\nshap = "box"', "clean.exclude.1.shap"),
         ('scan = "a.stl"\n[[clean.exclude]]\nshape = "box"', "needs low, high"),
         ('scan = "a.stl"\n[lighten]\nfacets = "many"', "valid integer"),
+        ('scan = "a.stl"\n[lighten]\nfacets = 99999999999999999999', "less than or equal to 700000000"),
         ('scan = "a.stl"\n[audit]\nmax_deviation = nan', "finite"),
         (MEASURED + 'features = "part: [1, 2, 3]"', "as [x, y, z] or"),
         (MEASURED + "features = [[1, 2]]", "three numbers"),
