@@ -209,9 +209,8 @@ def band_of(surface: Surface, rims: tuple[Rim, ...], labels: Ints) -> Band:
         start = 1 + _MOST_RINGS - rings_of(rim)
         for corners in (surface.faces[rim.facets].ravel(), rim.corners):
             near[corners] = np.where(near[corners] > 0, np.minimum(near[corners], start), start)
-    facets = np.flatnonzero(_spread(surface.faces, near, _MOST_RINGS, *vertex_facets(surface.faces, len(near)))).astype(
-        np.int32
-    )
+    indptr, round_vertex = vertex_facets(surface.faces, len(near))
+    facets = np.flatnonzero(_spread(surface.faces, near, _MOST_RINGS, indptr, round_vertex)).astype(np.int32)
     points, faces, vertices = compact(surface.vertices, surface.faces[facets])
     starts, ring = vertex_ring(faces, len(points))
     place = np.full(len(surface.vertices), -1, np.int32)
