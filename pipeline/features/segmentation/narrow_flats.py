@@ -12,15 +12,17 @@ from pipeline.features.segmentation import model_selection
 from pipeline.features.segmentation.region_growing import SMALLEST
 from pipeline.features.segmentation.search import NAMES, Region, Segmentation, facing, joined, region_of
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION
-from pipeline.geometry import Floats, Ints, Longs, Mask
+from pipeline.geometry import Floats, Ints, Longs, Mask, Singles
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import components, facet_neighbours, facet_normals
 from pipeline.surfaces import PACKED, begin, distances, names_of
 
 _TURN, _MOST_TURN = np.radians(6.0), np.radians(15.0)  # between neighbouring facets of one flat, but for the noise
 _NOISE = 4.0 * 2.3  # times noise over edge length: what it turns facets with equal sides by, four times over
+_ASIDE = np.cos(np.radians(22.0))  # between neighbouring facets that lie on two sides of an edge
 _ROUGH = 1.4  # times the noise: more than the form of a face may add to the rms of a few vertices
 _ROUNDS = 3  # of leaving out what faces another way than the rest
+_AT_ONCE = 1 << 20  # facets
 _SEVERAL = 0.75  # of the corners that must lie on the plane
 
 
@@ -47,8 +49,13 @@ def narrow_flats(ground: Segmentation) -> list[Region]:
 def _parts(ground: Segmentation, faces: Ints) -> Ints:
     """(m,) which part, joined by edges that hardly bend and facing one way, each facet belongs to; largest first."""
     neighbours = facet_neighbours(faces, len(ground.vertices))
-    normals = facet_normals(ground.vertices, faces)
-    most = np.cos(np.clip(_NOISE * ground.white / ground.median_edge, _TURN, _MOST_TURN))
+    normals = _single_normals(ground.vertices, faces)
+    noisy = _NOISE * ground.white / ground.median_edge
+    most = np.cos(np.clip(noisy, _TURN, _MOST_TURN))
+    # Where noise turns them by more than edges may, chance would part every surface into bits of a few facets, each of
+    # them flat. A mean over neighbours about halves what it turns the next ones by.
+    for _ in range(int(np.ceil(np.log2(max(noisy / _MOST_TURN, 1.0))))):
+        normals = _evened(normals, neighbours)
     _cut_at_bends(neighbours, normals, most)
     part = components(neighbours)
     # Over a few facets that bridge an edge obliquely a flat leads on to what lies beyond.
@@ -58,6 +65,14 @@ def _parts(ground: Segmentation, faces: Ints) -> Ints:
     del normals, part  # before as much again is needed
     _cut_between(neighbours, along)
     return components(neighbours)
+
+
+def _single_normals(vertices: Floats, faces: Ints) -> Singles:
+    """Unit normals (m, 3) of facets, float32: there are many, and what they turn by is looked at in degrees."""
+    out = np.empty((len(faces), 3), dtype=np.float32)
+    for a in range(0, len(faces), _AT_ONCE):
+        out[a : a + _AT_ONCE] = facet_normals(vertices, faces[a : a + _AT_ONCE])
+    return out
 
 
 @njit(cache=True, parallel=True)
@@ -70,7 +85,27 @@ def _free_facets(faces: Ints, label: Ints) -> Mask:
 
 
 @njit(cache=True, parallel=True)
-def _cut_at_bends(neighbours: Ints, normals: Floats, most: float) -> None:
+def _evened(normals: Singles, neighbours: Ints) -> Singles:
+    """The mean (m, 3) of each facet's unit normal and those of the neighbours that no edge parts from it."""
+    out = np.empty_like(normals)
+    for i in prange(len(normals)):
+        a, b, c = normals[i, 0], normals[i, 1], normals[i, 2]
+        x, y, z = a, b, c
+        for k in range(3):
+            j = neighbours[i, k]
+            if j >= 0:
+                p, q, r = normals[j, 0], normals[j, 1], normals[j, 2]
+                if a * p + b * q + c * r > _ASIDE:
+                    x, y, z = x + p, y + q, z + r
+        length = np.sqrt(x * x + y * y + z * z)
+        if length > 0.0:
+            x, y, z = x / length, y / length, z / length
+        out[i, 0], out[i, 1], out[i, 2] = x, y, z
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _cut_at_bends(neighbours: Ints, normals: Singles, most: float) -> None:
     """Part the facets whose unit normals are further from each other than the cosine `most`; neighbours in place."""
     for i in prange(len(neighbours)):
         for k in range(3):
@@ -92,7 +127,7 @@ def _cut_between(neighbours: Ints, along: Mask) -> None:
 
 
 @njit(cache=True)
-def _facing_with(normals: Floats, part: Ints, along: Mask, most: float) -> Mask:
+def _facing_with(normals: Singles, part: Ints, along: Mask, most: float) -> Mask:
     """(m,) which facets face as those of their part that are `along` do together, to the cosine `most`."""
     sums = np.zeros((part.max() + 1, 3))
     for i in range(len(part)):
