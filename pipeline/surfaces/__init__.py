@@ -51,7 +51,6 @@ if TYPE_CHECKING:
         chord_steps,
         distance_gradient,
         gradient,
-        gradients_at,
         move_onto,
         row_distances,
         sane,
@@ -74,7 +73,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "dispatch": (
         "AXIAL COUNT FLAT LINEAR_START RULED SLOTS SUPPLE WIDEST WIDTHS "
-        "begin chord_steps distance_gradient gradient gradients_at move_onto row_distances sane start_of"
+        "begin chord_steps distance_gradient gradient move_onto row_distances sane start_of"
     ),
     "kernels": (
         "chart_of closed_form distances gradients height_of jacobian moved normal_equations refine signed_distance "
@@ -113,7 +112,6 @@ __all__ = [
     "files_from_outside",
     "gradient",
     "gradients",
-    "gradients_at",
     "height_of",
     "is_bore",
     "is_word_for",

@@ -126,29 +126,6 @@ return"""
     ),
 )
 
-gradients_at = _chain(
-    "gradients_at",
-    "code, s, points, some, out",
-    """What `gradient` gives at the points `some` (k,) of (n, 3), into the rows of out (k, 4) or longer.
-
-    In a loop over points it takes a quarter of the time of `gradient`, which asks for the kind at each.
-
-    >>> from pipeline.surfaces import Shape, pack
-    >>> ball, points = pack(Shape("sphere", np.zeros(3), radius=5.0)), np.diag([9.0, 8.0, 7.0])
-    >>> out = np.empty((2, 4))
-    >>> gradients_at(KINDS["sphere"].code, ball, points, np.array([1, 2], dtype=np.int32), out)
-    >>> out.tolist()
-    [[3.0, 0.0, 1.0, 0.0], [2.0, 0.0, 0.0, 1.0]]
-    """,
-    lambda kind: (
-        f"""\
-for k in range(len(some)):
-    i = some[k]
-    out[k, 0], out[k, 1], out[k, 2], out[k, 3] = gradient_{kind.code}(s, points[i, 0], points[i, 1], points[i, 2])
-return"""
-    ),
-)
-
 _sane = _chain(
     "_sane",
     "code, s, size",

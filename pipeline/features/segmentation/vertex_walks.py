@@ -14,11 +14,10 @@ import numpy as np
 from pipeline.geometry import Floats, Ints, Mask, Singles
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology import facet_area
-from pipeline.surfaces import FLAT, gradient, gradients_at
+from pipeline.surfaces import FLAT, gradient
 
 NO_REGION = -1  # label of a vertex that no region has
 GATE = 4.0  # a region takes vertices within so many standard deviations
-_AT_ONCE = 64  # vertices that are looked at together
 # A normal turned further than this from that at the rim, within so many rings: an edge lies between, no fillet.
 _EDGE, _SHARP = np.cos(np.radians(25.0)), 2
 
@@ -267,68 +266,52 @@ def patch(mesh: Mesh, crease: float, seed: int, radius: float, table: Ints, out:
 
 
 @njit(cache=True)
-def _taken(on: Candidate, fresh: Ints, count: int, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> int:
-    """How many are in scratch.out, `count` of them before, with those of `fresh` that lie on a surface.
-
-    On it: within GATE times the noise, and with the normal within the gauge's angle of its geometric normal times the
-    sign. What is taken gets the stamp for mark.
-    """
-    normals, mark, out, stamp = mesh.normals, scratch.mark, scratch.out, scratch.stamp[0]
-    reach, cosine, sign = GATE * gauge.sigma, gauge.cosine, on.sign
-    rows = np.empty((_AT_ONCE, 4))
-    gradients_at(on.code, on.packed, mesh.vertices, fresh, rows)
-    for k in range(len(fresh)):
-        i = fresh[k]
-        facing = sign * (rows[k, 1] * normals[i, 0] + rows[k, 2] * normals[i, 1] + rows[k, 3] * normals[i, 2])
-        if abs(rows[k, 0]) <= reach and facing >= cosine:
-            mark[i] = stamp
-            out[count] = i
-            count += 1
-    return count
+def _lies_on(on: Candidate, vertices: Floats, normals: Floats, i: int, reach: float, cosine: float) -> bool:
+    """Whether a vertex lies within `reach` mm of a surface and faces the way it does."""
+    away, gx, gy, gz = gradient(on.code, on.packed, vertices[i, 0], vertices[i, 1], vertices[i, 2])
+    facing = on.sign * (gx * normals[i, 0] + gy * normals[i, 1] + gz * normals[i, 2])
+    return bool(abs(away) <= reach and facing >= cosine)
 
 
 @njit(cache=True)
 def grow(on: Candidate, start: Ints, limit: int, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> int:
     """Spread from `start` over joined vertices of no region that lie on a surface; returns how many in scratch.out.
 
-    Vertices taken get the stamp for mark, those looked at and left one more. The scratch's `rim` is written for
-    vertices taken: whether some of their ring was not. From where `limit` are taken on only the ring of the last one
-    is looked at.
+    On the surface: within GATE times the noise and with the normal within the gauge's angle of its geometric normal
+    times the sign. Vertices taken get the stamp for mark, those looked at and left one more. The scratch's `rim` is
+    written for vertices taken: whether some of their ring was not.
     """
-    indptr, indices, label = mesh.indptr, mesh.indices, mesh.label
+    vertices, normals, indptr, indices, label = mesh.vertices, mesh.normals, mesh.indptr, mesh.indices, mesh.label
     mark, out, rim, stamp = scratch.mark, scratch.out, scratch.rim, scratch.stamp[0]
-    # Those that wait to be looked at, in the order in which they were reached.
-    fresh = np.empty(_AT_ONCE, dtype=np.int32)
-    count = at = waiting = 0
+    reach, cosine = GATE * gauge.sigma, gauge.cosine
+    count = 0
     for k in range(len(start)):
         i = start[k]
         if mark[i] < stamp and label[i] == NO_REGION:
             mark[i] = stamp + 1
-            fresh[waiting] = i
-            waiting += 1
-            if waiting == _AT_ONCE:
-                count, waiting = _taken(on, fresh, count, mesh, scratch, gauge), 0
-    while True:
-        if waiting > 0 and (at == count or count + waiting >= limit):
-            count, waiting = _taken(on, fresh[:waiting], count, mesh, scratch, gauge), 0
-        if at == count or count >= limit:
-            break
+            if _lies_on(on, vertices, normals, i, reach, cosine):
+                mark[i] = stamp
+                out[count] = i
+                count += 1
+    at = 0
+    while at < count and count < limit:
         i = out[at]
         at += 1
+        rim[i] = False
         for k in range(indptr[i], indptr[i + 1]):
             j = indices[k]
             if mark[j] < stamp and label[j] == NO_REGION:
                 mark[j] = stamp + 1
-                fresh[waiting] = j
-                waiting += 1
-                if waiting == _AT_ONCE:
-                    count, waiting = _taken(on, fresh, count, mesh, scratch, gauge), 0
-    for k in range(count):
+                if _lies_on(on, vertices, normals, j, reach, cosine):
+                    mark[j] = stamp
+                    out[count] = j
+                    count += 1
+            rim[i] |= mark[j] != stamp
+    for k in range(at, count):
         i = out[k]
-        at_rim = False
+        rim[i] = False
         for e in range(indptr[i], indptr[i + 1]):
-            at_rim |= mark[indices[e]] != stamp
-        rim[i] = at_rim
+            rim[i] |= mark[indices[e]] != stamp
     return count
 
 
