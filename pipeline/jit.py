@@ -40,7 +40,8 @@ def njit(*, borrowing: bool = False, **options: Any) -> Callable[[Callable[..., 
 
     numba counts with operations that a processor does one after another; small kernels took most of their time for it.
     """
-    decorate = numba.njit(**options, _nrt=not borrowing)
+    # Told in either case, since a kernel takes from its callers what it isn't told.
+    decorate: Any = numba.njit(**options | {"_nrt": not borrowing})
 
     def kernel(function: Callable[..., Any]) -> Any:
         dispatcher = decorate(function)
