@@ -21,8 +21,7 @@ def box_of(points: Floats) -> tuple[Floats, Floats]:
     count, k = points.shape
     if count >= 2 * _AT_ONCE and points.flags.c_contiguous:
         rows = points[: count - count % _AT_ONCE].reshape(-1, _AT_ONCE * k)
-        points = np.vstack(
-            [*(ends.reshape(-1, k) for ends in (rows.min(axis=0), rows.max(axis=0))), points[-_AT_ONCE:]]
-        )
+        ends = rows.min(axis=0), rows.max(axis=0)
+        points = np.vstack([*(end.reshape(-1, k) for end in ends), points[-_AT_ONCE:]])
     columns = [points[:, k] for k in range(points.shape[1])]
     return np.array([column.min() for column in columns]), np.array([column.max() for column in columns])
