@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.lib import format as format_
 
 from pipeline.errors import OutputError
 from pipeline.settings_file import Settings
@@ -41,10 +42,10 @@ def store(value: Any, path: Path, key: str = "") -> None:
     text = json.dumps(_pack(value, arrays))
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with open(temporary, "wb") as file:
-            named = {f"a{i}": array for i, array in enumerate(arrays)}
-            np.savez(file, allow_pickle=False, structure=np.array(text), **named)
-        with zipfile.ZipFile(temporary, "a") as archive:
+        with zipfile.ZipFile(temporary, "w") as archive:
+            _write(archive, "structure", np.array(text))
+            for i, array in enumerate(arrays):
+                _write(archive, f"a{i}", array)
             archive.writestr(zipfile.ZipInfo(_SEAL), json.dumps([key, _sealed(archive, key)]))
         os.replace(temporary, path)
     except OSError as error:
@@ -53,6 +54,15 @@ def store(value: Any, path: Path, key: str = "") -> None:
         ) from None
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _write(archive: zipfile.ZipFile, name: str, array: np.ndarray) -> None:
+    """One array as numpy's own format has it, and without a copy of it."""
+    told = format_.header_data_from_array_1_0(array)
+    laid = array.T if told["fortran_order"] else np.ascontiguousarray(array)
+    with archive.open(f"{name}.npy", "w", force_zip64=True) as part:
+        format_.write_array_header_1_0(part, told)
+        part.write(laid.reshape(-1).view(np.uint8).data)
 
 
 def fingerprint(value: Any) -> str:

@@ -32,9 +32,16 @@ except ImportError:  # not on Windows, where the cache stays as numba has it
 __all__ = ["njit", "prange"]
 
 
-def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """numba's decorator of this name, with its options as keywords."""
-    decorate = numba.njit(**options)
+def njit(*, borrowing: bool = False, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """numba's decorator of this name, with its options as keywords.
+
+    borrowing  for a kernel that makes no arrays, gives none back, and calls none that does: all that it works on is
+               held by its caller, so it doesn't count who holds an array each time it looks at one
+
+    numba counts with operations that a processor does one after another; small kernels took most of their time for it.
+    """
+    # Told in either case, since a kernel takes from its callers what it isn't told.
+    decorate: Any = numba.njit(**options | {"_nrt": not borrowing})
 
     def kernel(function: Callable[..., Any]) -> Any:
         dispatcher = decorate(function)

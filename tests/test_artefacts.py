@@ -139,3 +139,21 @@ def test_a_fingerprint_tells_arrays_of_the_same_bytes_apart() -> None:
     values = (np.zeros((2, 3)), np.zeros((3, 2)), np.zeros((2, 3), np.int64), np.zeros(6), np.ones((2, 3)))
     assert len({artefacts.fingerprint(value) for value in values}) == len(values)
     assert artefacts.fingerprint(np.zeros((3, 2)).T) == artefacts.fingerprint(np.zeros((2, 3)))
+
+
+@pytest.mark.parametrize(
+    "array",
+    [
+        np.arange(6.0).reshape(2, 3),
+        np.asfortranarray(np.arange(6.0).reshape(2, 3)),
+        np.arange(12, dtype=np.int16)[::2],
+        np.empty((0, 3)),
+        np.array(2.5),
+        np.array(["a", "bcd"]),
+    ],
+)
+def test_arrays_stand_in_the_file_as_numpy_writes_them(tmp_path: Path, array: np.ndarray) -> None:
+    artefacts.store((array,), tmp_path / "ours.npz")
+    np.savez(tmp_path / "numpy.npz", a0=array)
+    with zipfile.ZipFile(tmp_path / "ours.npz") as ours, zipfile.ZipFile(tmp_path / "numpy.npz") as theirs:
+        assert ours.read("a0.npy") == theirs.read("a0.npy")

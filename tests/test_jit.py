@@ -7,6 +7,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
+import numpy as np
+import pytest
+
+from pipeline.jit import njit
+
 KERNEL = "from pipeline.jit import njit\n@njit(cache=True)\ndef twice(x):\n    return x + x\n"
 # Both processes read the index before either writes it.
 SLOW = (
@@ -66,3 +72,41 @@ def test_a_caller_of_a_parallel_kernel_comes_out_of_the_cache_first(tmp_path: Pa
     # Without the threads' set-up this process ends with a segmentation fault.
     assert again.communicate(timeout=120)[0].split() == ["1.0", "1"]
     assert again.returncode == 0
+
+
+def test_a_borrowing_kernel_leaves_its_arrays_to_their_holders() -> None:
+    @njit(borrowing=True)
+    def sum_of(rows: np.ndarray) -> float:
+        total = 0.0
+        for i in range(len(rows)):
+            row = rows[i]
+            for value in row[:2]:
+                total += value
+        return total
+
+    @njit()
+    def holder(n: int) -> float:
+        rows = np.ones((n, 3))
+        return sum_of(rows[1:]) + sum_of(rows)
+
+    rows = np.ones((4, 3))
+    before = sys.getrefcount(rows)
+    assert sum_of(rows) == 8.0
+    assert sys.getrefcount(rows) == before
+    holder(1)
+    runtime = numba.core.runtime
+    runtime._nrt_python.memsys_enable_stats()
+    held = runtime.rtsys.get_allocation_stats()
+    assert holder(100) == 398.0
+    now = runtime.rtsys.get_allocation_stats()
+    runtime._nrt_python.memsys_disable_stats()
+    assert now.mi_alloc - held.mi_alloc == now.mi_free - held.mi_free
+
+
+def test_a_borrowing_kernel_that_makes_arrays_is_refused() -> None:
+    @njit(borrowing=True)
+    def makes(n: int) -> float:
+        return np.zeros(n)[0]
+
+    with pytest.raises(numba.core.errors.NumbaError):
+        makes(3)

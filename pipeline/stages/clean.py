@@ -41,6 +41,7 @@ from pipeline.mesh.topology import (
     facet_neighbours,
     neighbours_without,
     rows_left,
+    values_left,
 )
 from pipeline.progress import Progress
 from pipeline.values import FILLED, CleanResult, ReadResult, Removal, Surface
@@ -66,11 +67,11 @@ class _Bench:
         facets = int(np.count_nonzero(mask))
         if facets == 0:
             return False
-        area = float(self.areas[mask].sum())
+        area = float(self.areas[np.flatnonzero(mask)].sum())
         self.removals.append(Removal(what, facets if count is None else count, area, note))
         # The scan's own facets stay as they are.
         self.f = rows_left(self.f, mask, out=self.f if self.owned else None)
-        self.areas, self.owned, self.known = self.areas[~mask], True, None
+        self.areas, self.owned, self.known = values_left(self.areas, mask), True, None
         if len(self.f) == 0:
             raise GeometryError(
                 f"Nothing is left of the scan after removing {what}; check the exclusion zones and the scan."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from pipeline.features.fitting import fit
 from pipeline.features.simplification.feature_association import Target, distance_to_target
 from pipeline.geometry import (
     Floats,
+    Indices,
     Ints,
     Mask,
     Singles,
@@ -23,7 +25,7 @@ from pipeline.geometry import (
 )
 from pipeline.jit import njit
 from pipeline.mesh.query import Scene, nearest_on_facets, self_intersections, spread_points, vertices_near_new
-from pipeline.mesh.topology import facet_area, facet_neighbours, facet_normals
+from pipeline.mesh.topology import border_edges, facet_area, facet_normals
 from pipeline.surfaces import KINDS, Shape, kind_of, shape_of
 from pipeline.values import FILLED, Deviation, Feature, FeatureAudit, Soundness, Surface
 
@@ -83,18 +85,21 @@ def two_sided(
     if not measured.any() or not light.facets:
         raise GeometryError("One of the two meshes has no facets to compare; check the two inputs.")
     weight = vertex_areas(scan.vertices, scan.faces, measured)
-    used = np.flatnonzero(weight > 0)
-    weight, points = weight[used], scan.vertices[used]
+    counts = weight > 0
+    used = np.flatnonzero(counts)
+    weight = weight[used]
     of_light = Scene(light)
-    raw, near = of_light.nearest(points)
-    aside = of_light.distance(target.vertices[used], near)
-    of_vertex = np.zeros(len(scan.vertices))
-    of_vertex[used] = aside
+    # All vertices are looked up: to take out those that count takes longer than what the few others cost.
+    raw, near = of_light.nearest(scan.vertices)
+    of_vertex = of_light.distance(target.vertices, near)
+    del near
+    of_vertex[~counts] = 0.0
+    raw, aside = raw[used], of_vertex[used]
     worst = _largest_of(scan.faces, np.where(measured, target.labels, -1), len(target.table), of_vertex)
     told = used[:0] if rounded is None else np.flatnonzero(rounded[used])
     apart = (float(raw[told].max()), float(aside[told].max())) if len(told) else None
-    forth, forth_aside = deviation(raw, weight, points), deviation(aside, weight, points)
-    del points, of_vertex, near
+    forth, forth_aside = (deviation(d, weight, scan.vertices, used) for d in (raw, aside))
+    del of_vertex, raw, aside, weight, counts, used
 
     spread, of_facet = spread_points(light.vertices, light.faces, _SPREAD)
     corners = light.vertices[light.faces]
@@ -127,7 +132,7 @@ def soundness(scan: Surface, light: Surface) -> Soundness:
     >>> soundness(square, half)
     Soundness(open_edges=(4, 3), crossing=(0, 0))
     """
-    borders = [int((facet_neighbours(s.faces, len(s.vertices)) == -1).sum()) for s in (scan, light)]
+    borders = [border_edges(s.faces, len(s.vertices)) for s in (scan, light)]
     crossing = np.unique(self_intersections(light.vertices, light.faces))
     _, there = vertices_near_new(scan.vertices, scan.faces, light.vertices[light.faces[crossing]])
     return Soundness((borders[0], borders[1]), (there, len(crossing)))
@@ -160,8 +165,11 @@ def filled_apart(light: Surface, scene: Scene) -> Deviation | None:
     return deviation(scene.distance(points), evenly, points)
 
 
-def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:
-    """Figures of distances (n,) mm with weights (n,); points of weight 0 count for the maximum only."""
+def deviation(distance: Floats, weight: Floats, points: Floats, rows: Indices | None = None) -> Deviation:
+    """Figures of distances (n,) mm with weights (n,); those of weight 0 count for the maximum only.
+
+    points  (k, 3) mm that the distances are of: those of the `rows` (n,), or all
+    """
     worst, whole = int(np.argmax(distance)), float(weight.sum())
     # Shares of 95 % and more are asked for: what lies below is not sorted, unless that has the most weight.
     near = distance < np.quantile(distance[:: max(1, len(distance) // 10_000)], 0.8)
@@ -175,11 +183,10 @@ def deviation(distance: Floats, weight: Floats, points: Floats) -> Deviation:
     def quantile(share: float) -> float:
         return float(distance[order[np.searchsorted(total, share * whole).clip(max=len(order) - 1)]])
 
-    mean = float(np.average(distance, weights=weight))
-    rms = float(np.sqrt(np.average(distance**2, weights=weight)))
-    return Deviation(
-        mean, rms, quantile(0.95), quantile(0.99), float(distance[worst]), points[worst].copy(), len(distance)
-    )
+    mean = float(np.einsum("i,i->", distance, weight)) / whole
+    rms = math.sqrt(float(np.einsum("i,i,i->", distance, distance, weight)) / whole)
+    place = points[worst if rows is None else rows[worst]].copy()
+    return Deviation(mean, rms, quantile(0.95), quantile(0.99), float(distance[worst]), place, len(distance))
 
 
 @njit(cache=True)

@@ -10,7 +10,7 @@ from scipy.ndimage import uniform_filter1d
 from pipeline.features.sketches.ground import SketchGround
 from pipeline.geometry import FULL_TURN, Floats, Indices, Ints, Mask, signed_area, unit_rows
 from pipeline.jit import njit
-from pipeline.mesh.topology import ascending
+from pipeline.mesh.topology import FEW, ascending
 from pipeline.values import MEASURED
 
 BELOW = 0.7  # mm below the face at which a scanner's rounding of the edge has ended (or twice the edge length)
@@ -69,26 +69,35 @@ def _loops(ground: SketchGround, index: int, matrix: Floats) -> list[tuple[Ints,
     return [(used[walk].astype(np.int32), flat[walk]) for walk in walks]
 
 
-@njit(cache=True)
-def _steps_at(f: Ints, labels: Ints, index: int, facets: Ints, p: int) -> tuple[Ints, Ints]:
-    """Vertices, sorted, that a face's facets run to from p, and those that they come to p from."""
-    forth = np.empty(len(facets), dtype=np.int32)
-    returned = np.empty(len(facets), dtype=np.int32)
+@njit(cache=True, borrowing=True)
+def _steps_at(f: Ints, labels: Ints, index: int, facets: Ints, p: int, forth: Ints, returned: Ints) -> int:
+    """How many of `facets` are a face's; the vertices that these run to from p, and those that they come to p from."""
     count = 0
-    for j in facets:
+    for s in range(len(facets)):
+        j = facets[s]
         if labels[j] == index:
             k = 0
             while f[j, k] != p:
                 k += 1
             forth[count], returned[count] = f[j, (k + 1) % 3], f[j, (k + 2) % 3]
             count += 1
-    return ascending(forth[:count]), ascending(returned[:count])
+    return count
 
 
-@njit(cache=True)
-def _has(values: Ints, value: int) -> bool:
-    at = np.searchsorted(values, value)
-    return bool(at < values.size and values[at] == value)
+@njit(cache=True, borrowing=True)
+def _has(values: Ints, count: int, value: int) -> bool:
+    """Whether a value is among the first `count`, which are in rising order where they are many."""
+    low, high = 0, count
+    while high - low > FEW:
+        middle = (low + high) // 2
+        if values[middle] <= value:
+            low = middle
+        else:
+            high = middle
+    found = False
+    for s in range(low, high):
+        found |= values[s] == value
+    return found
 
 
 @njit(cache=True)
@@ -100,8 +109,15 @@ def _sides_of(
     no sides of its own."""
     rim = [(np.int32(0), np.int32(0)) for _ in range(0)]
     ribs = [(np.int32(0), np.int32(0)) for _ in range(0)]
-    for p in np.flatnonzero(on_face):
-        forth, returned = _steps_at(f, labels, index, facets[indptr[p] : indptr[p + 1]], p)
+    vertices = np.flatnonzero(on_face)
+    most = 0
+    for p in vertices:
+        most = max(most, indptr[p + 1] - indptr[p])
+    forth, returned = np.empty(most, dtype=np.int32), np.empty(most, dtype=np.int32)
+    for p in vertices:
+        count = _steps_at(f, labels, index, facets[indptr[p] : indptr[p + 1]], p, forth, returned)
+        if count > FEW:
+            forth[:count], returned[:count] = ascending(forth[:count]), ascending(returned[:count])
         for s in range(indptr[p], indptr[p + 1]):
             i = facets[s]
             mine = labels[i] == index
@@ -113,7 +129,7 @@ def _sides_of(
             q = f[i, (k + 1) % 3]
             if not mine and (q < p or not on_face[q]):
                 continue
-            there, back = _has(forth, q), _has(returned, q)
+            there, back = _has(forth, count, q), _has(returned, count, q)
             if mine and not back:
                 rim.append((f[i, k], q))
             elif not mine and not there and not back:

@@ -10,12 +10,11 @@ import numpy as np
 
 from pipeline.geometry import Floats, Indices, Ints, Mask
 from pipeline.jit import njit
-from pipeline.mesh.topology import ascending, facet_normals, median_edge, vertex_facets, vertex_normals
+from pipeline.mesh.topology import FEW, ascending, facet_normals, median_edge, vertex_facets, vertex_normals
 from pipeline.surfaces import kind_of
 from pipeline.values import MEASURED, Feature, Surface
 
 STRAY = np.cos(np.radians(25.0))  # of a facet's normal from its plane's: noise, but no rounded edge
-_FEW = 32  # about a vertex: so few are looked through sooner than they are sorted
 
 
 @dataclass(frozen=True)
@@ -121,19 +120,26 @@ def _on_border(f: Ints, measured: Mask, indptr: Ints, facets: Ints) -> Mask:
                 k = 0 if f[i, 0] == p else (1 if f[i, 1] == p else 2)
                 forth[count], returned[count] = f[i, (k + 1) % 3], f[i, (k + 2) % 3]
                 count += 1
-        out[p] = not _all_return(forth[:count], returned[:count])
+        if count > FEW:
+            out[p] = not _all_return(forth[:count], returned[:count])
+        else:
+            out[p] = not _few_return(forth, returned, count)
     return out
 
 
 @njit(cache=True)
 def _all_return(forth: Ints, returned: Ints) -> bool:
     """Whether each vertex run to from another, by the facets there, is returned from, and both just once."""
-    if forth.size > _FEW:
-        forth, returned = ascending(forth), ascending(returned)
-        return bool((forth == returned).all() and (forth[1:] != forth[:-1]).all())
-    for s in range(forth.size):
+    forth, returned = ascending(forth), ascending(returned)
+    return bool((forth == returned).all() and (forth[1:] != forth[:-1]).all())
+
+
+@njit(cache=True, borrowing=True)
+def _few_return(forth: Ints, returned: Ints, count: int) -> bool:
+    """As `_all_return` for the first `count` of each, looked through without being sorted."""
+    for s in range(count):
         there = back = 0
-        for t in range(forth.size):
+        for t in range(count):
             there += forth[t] == forth[s]
             back += returned[t] == forth[s]
         if there != 1 or back != 1:

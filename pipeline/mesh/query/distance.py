@@ -212,7 +212,7 @@ def _lay(v: Floats, f: Ints, order: Ints, boxes: Singles) -> None:
             boxes[node, 3 + d] = max(boxes[2 * node, 3 + d], boxes[2 * node + 1, 3 + d])
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _lay_on(v: Floats, f: Ints, facet: int, boxes: Singles, i: int) -> None:
     """The box of one facet into row i."""
     for d in range(3):
@@ -231,7 +231,7 @@ def _from_box(p: Point, boxes: Singles, i: int) -> float:
     return x * x + y * y + z * z
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _found_from(tree: _Boxes, p: Point, guess: int, stack: Ints, bounds: Floats) -> tuple[float, int]:
     """The squared distance, mm2, of the nearest facet and the facet, looked up from a guess of it."""
     vertices, faces, order, boxes = tree
@@ -275,7 +275,7 @@ def _from_box_to_box(low: Point, high: Point, boxes: Singles, i: int) -> float:
     return x * x + y * y + z * z
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _few_near(tree: _Boxes, points: Floats, low: int, high: int, facet: Ints, stack: Ints, few: _Few) -> int:
     """How many facets can be the nearest to one of the points low to high, put into `few`; -1 where they are many.
 
@@ -313,7 +313,7 @@ def _few_near(tree: _Boxes, points: Floats, low: int, high: int, facet: Ints, st
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _found_among(tree: _Boxes, p: Point, guess: int, few: _Few, count: int) -> tuple[float, int]:
     """As `_found_from`, where one of a few facets is the nearest."""
     facet = guess

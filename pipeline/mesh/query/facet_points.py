@@ -72,7 +72,7 @@ def point_at(points: Floats, i: int) -> Point:
     return points[i, 0], points[i, 1], points[i, 2]
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def nearest_on(p: Point, vertices: Floats, faces: Ints, f: int) -> Point:
     """The point, mm, of facet f of a mesh, vertices (n, 3) mm and faces (m, 3), that is nearest to p.
 

@@ -73,19 +73,26 @@ def _places(v: Floats, origin: Floats, size: float, shape: Ints) -> Bytes:
     return out
 
 
+@njit(cache=True, inline="always")
+def _span(places: Bytes, a: int, b: int, c: int, k: int) -> tuple[int, int]:
+    """First and last cell along axis k of a facet with these corners."""
+    p, q, r = int(places[a, k]), int(places[b, k]), int(places[c, k])
+    return min(p, q, r), max(p, q, r)
+
+
 @njit(cache=True)
 def _sorted_in(f: Ints, places: Bytes, shape: Ints) -> tuple[Ints, Ints]:
     starts = np.zeros(shape[0] * shape[1] * shape[2] + 1, np.int32)
-    low, high = np.empty(3, np.int64), np.empty(3, np.int64)
     members = np.empty(0, np.int32)
     for turn in range(2):
         for t in range(len(f)):
-            for k in range(3):
-                a, b, c = places[f[t, 0], k], places[f[t, 1], k], places[f[t, 2], k]
-                low[k], high[k] = min(a, b, c), max(a, b, c)
-            for i in range(low[0], high[0] + 1):
-                for j in range(low[1], high[1] + 1):
-                    for k in range(low[2], high[2] + 1):
+            a, b, c = f[t, 0], f[t, 1], f[t, 2]
+            low_i, high_i = _span(places, a, b, c, 0)
+            low_j, high_j = _span(places, a, b, c, 1)
+            low_k, high_k = _span(places, a, b, c, 2)
+            for i in range(low_i, high_i + 1):
+                for j in range(low_j, high_j + 1):
+                    for k in range(low_k, high_k + 1):
                         cell = (i * shape[1] + j) * shape[2] + k
                         if turn == 0:
                             starts[cell + 1] += 1

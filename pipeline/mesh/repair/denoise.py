@@ -63,7 +63,7 @@ def denoised(vertices: Floats, faces: Ints, sigma: float, fixed: Mask) -> Floats
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _gather(start: Ints, ring: Ints, seed: int, found: Ints, seen: Ints) -> int:
     """Neighbours in rings round `seed` into `found`, whose last one is no neighbour's; how many.
 
@@ -89,7 +89,7 @@ def _gather(start: Ints, ring: Ints, seed: int, found: Ints, seen: Ints) -> int:
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _solve(matrix: Floats, right: Floats, out: Floats) -> bool:
     """Cholesky of a (6, 6) normal matrix, in place; its diagonal then holds the factor's reciprocals."""
     for i in range(_TERMS):
@@ -138,7 +138,7 @@ def _noise_explains(rest: float, size: int, sigma: float) -> bool:
     return not rest > sigma * sigma * freedom * 1.3 * (1.0 + 2.0 * np.sqrt(2.0 / freedom))
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, sigma: float, system: _System) -> float:
     """Height over vertex found[0], along its normal, of the quadric through the largest neighbourhood that passes.
 
@@ -191,30 +191,35 @@ def _fitted_height(points: Floats, normals: Floats, found: Ints, unit: float, si
     return height
 
 
+@njit(cache=True, borrowing=True)
+def _smooth_one(mesh: _Mesh, sigma: float, i: int, found: Ints, seen: Ints, system: _System, out: Floats) -> None:
+    """Smooth vertex i into `out`; found and system are working memory, `seen` as `_gather` takes it."""
+    points, normals, start, ring = mesh
+    count = _gather(start, ring, i, found, seen)
+    if count < _SIZES[0] or (normals[i, 0] == 0.0 and normals[i, 1] == 0.0 and normals[i, 2] == 0.0):
+        return
+    far = found[min(count, _SIZES[0]) - 1]
+    unit = np.sqrt(
+        (points[far, 0] - points[i, 0]) ** 2
+        + (points[far, 1] - points[i, 1]) ** 2
+        + (points[far, 2] - points[i, 2]) ** 2
+    )
+    if unit == 0.0:
+        return
+    height = _fitted_height(points, normals, found[:count], unit, sigma, system)
+    if not np.isnan(height):
+        for k in range(3):
+            out[i, k] = points[i, k] + height * normals[i, k]
+
+
 @njit(cache=True)
 def _smooth_some(mesh: _Mesh, sigma: float, fixed: Mask, low: int, high: int, seen: Ints, out: Floats) -> None:
     """Smooth the vertices low to high into `out`; `seen` as `_gather` takes it."""
-    points, normals, start, ring = mesh
     found = np.empty(_SIZES[2] + 1, dtype=np.int32)
     system = _System(np.empty((_TERMS, _TERMS)), np.empty(_TERMS), np.empty(_TERMS))
     for i in range(low, high):
-        if fixed[i]:
-            continue
-        count = _gather(start, ring, i, found, seen)
-        if count < _SIZES[0] or (normals[i, 0] == 0.0 and normals[i, 1] == 0.0 and normals[i, 2] == 0.0):
-            continue
-        far = found[min(count, _SIZES[0]) - 1]
-        unit = np.sqrt(
-            (points[far, 0] - points[i, 0]) ** 2
-            + (points[far, 1] - points[i, 1]) ** 2
-            + (points[far, 2] - points[i, 2]) ** 2
-        )
-        if unit == 0.0:
-            continue
-        height = _fitted_height(points, normals, found[:count], unit, sigma, system)
-        if not np.isnan(height):
-            for k in range(3):
-                out[i, k] = points[i, k] + height * normals[i, k]
+        if not fixed[i]:
+            _smooth_one(mesh, sigma, i, found, seen, system, out)
 
 
 @njit(cache=True, parallel=True)

@@ -50,7 +50,7 @@ class Edge(NamedTuple):
     of_v: Ints
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _union(carriers: Shorts, u: int, v: int) -> tuple[bool, int, int, int]:
     """Whether the carriers of one end include those of the other, and the larger set."""
     if carriers[u, 0] < 0:
@@ -69,7 +69,7 @@ def _union(carriers: Shorts, u: int, v: int) -> tuple[bool, int, int, int]:
     return True, carriers[large, 0], carriers[large, 1], carriers[large, 2]
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _error(q: Floats, dx: float, dy: float, dz: float) -> float:
     """Quadric error q (10,) of a point that lies by d from where the quadric is about."""
     return (
@@ -80,7 +80,7 @@ def _error(q: Floats, dx: float, dy: float, dz: float) -> float:
     )
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def collapse_cost(vertices: Vertices, table: Floats, u: int, v: int, exact: bool, x: Floats) -> tuple[float, float]:
     """Where the vertex of edge uv goes (into x) and what that costs: (price, summed square distance).
 
@@ -132,7 +132,7 @@ def collapse_cost(vertices: Vertices, table: Floats, u: int, v: int, exact: bool
     return price, whole
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def cost_onto(vertices: Vertices, u: int, v: int) -> float:
     """What it costs to put u onto v, which stays where it is; inf where u may not go there, or is bound to more."""
     points, q, carriers, border = vertices
@@ -150,7 +150,7 @@ def cost_onto(vertices: Vertices, u: int, v: int) -> float:
     return max(0.0, _error(a, dx, dy, dz) - a[9]) + _LENGTH * (a[0] + a[3] + a[5]) * length2
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _facing(table: Floats, row: int, ax: float, ay: float, az: float, nx: float, ny: float, nz: float) -> float:
     _, gx, gy, gz = distance_gradient(table[row], ax, ay, az)
     return gx * nx + gy * ny + gz * nz
@@ -172,7 +172,7 @@ def facets_on_carriers(points: Floats, faces: Ints, label: Ints, table: Floats) 
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def moving_first(faces: Ints, f: int, u: int, v: int) -> tuple[int, int, int]:
     """Corners of facet f, the one of u and v first, in their order; -1 where it has both and goes."""
     i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
@@ -185,7 +185,7 @@ def moving_first(faces: Ints, f: int, u: int, v: int) -> tuple[int, int, int]:
     return i, j, k
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> bool:
     """Whether a facet with corners b, b + t (the new vertex) and b + e lies farther than `sag` from its carrier."""
     bx, by, bz = b
@@ -206,7 +206,7 @@ def _sags(table: Floats, row: int, b: Point, t: Point, e: Point, sag: float) -> 
     return False
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def facets_stay_valid(mesh: CollapseArrays, edge: Edge, x: Floats, sag: float) -> bool:
     """Whether every facet that has only one end of the edge keeps its side, shape and carrier when that goes to x.
 
@@ -262,7 +262,7 @@ def facets_stay_valid(mesh: CollapseArrays, edge: Edge, x: Floats, sag: float) -
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def link_condition_holds(faces: Ints, border: Bytes, degree: Ints, edge: Edge, stamp: Ints, mark: int) -> bool:
     """The link condition of an edge (Dey et al. 1999), and that both ends are proper (half) discs.
 
@@ -315,7 +315,7 @@ def link_condition_holds(faces: Ints, border: Bytes, degree: Ints, edge: Edge, s
     return shared == 2
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def merge_vertices(vertices: Vertices, u: int, v: int, x: Floats) -> None:
     """Let v take over from u at x: place, quadric, carriers and border."""
     points, q, carriers, border = vertices
@@ -336,7 +336,7 @@ def merge_vertices(vertices: Vertices, u: int, v: int, x: Floats) -> None:
     points[v, 0], points[v, 1], points[v, 2] = x[0], x[1], x[2]
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def merge_facets(faces: Ints, degree: Ints, edge: Edge) -> int:
     """Give u's facets v for a corner, take those away that had both, keep the degrees (n,); how many went."""
     u, v, of_u, _ = edge

@@ -39,6 +39,26 @@ class Limits(NamedTuple):
     sag: float
 
 
+class _Bench(NamedTuple):
+    """Working memory of a sweep over n vertices.
+
+    first, facets  those round each vertex when the sweep begins, as `vertex_facets` gives them
+    stamp          (n,) marks, each used once
+    degree         (n,) facets round each vertex
+    busy           (n,) 1 where a vertex may not go any more
+    of_u, of_v     (MOST,) facets round the ends of an edge, and x (3,) where these go, mm
+    """
+
+    first: Ints
+    facets: Ints
+    stamp: Ints
+    degree: Ints
+    busy: Bytes
+    of_u: Ints
+    of_v: Ints
+    x: Floats
+
+
 class Sweeps:
     """Sweeps over a work, whose arrays are in disorder until `done`.
 
@@ -144,18 +164,18 @@ def _price_edges(mesh: CollapseArrays, still: Bytes, most: float, n: int, m: int
                 partner[v] = u
 
 
-@njit(cache=True)
-def _left_round(faces: Ints, first: Ints, facets: Ints, v: int, out: Ints) -> Ints:
-    """The facets of v that are left, in the first part of `out`."""
+@njit(cache=True, borrowing=True)
+def _left_round(faces: Ints, first: Ints, facets: Ints, v: int, out: Ints) -> int:
+    """How many facets of v are left, these in the first part of `out`."""
     count = 0
     for s in range(first[v], first[v + 1]):
         if faces[facets[s], 0] >= 0:
             out[count] = facets[s]
             count += 1
-    return out[:count]
+    return count
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _merged(
     mesh: CollapseArrays, degree: Ints, edge: Edge, moving: Edge, x: Floats, sag: float, stamp: Ints, mark: int
 ) -> int:
@@ -172,6 +192,16 @@ def _merged(
 
 
 @njit(cache=True)
+def _bench(first: Ints, facets: Ints, stamp: Ints) -> _Bench:
+    n = len(first) - 1
+    degree, busy = np.empty(n, dtype=np.int32), np.zeros(n, dtype=np.uint8)
+    for i in range(n):
+        degree[i] = first[i + 1] - first[i]
+    of_u, of_v = np.empty(MOST, dtype=np.int32), np.empty(MOST, dtype=np.int32)
+    return _Bench(first, facets, stamp, degree, busy, of_u, of_v, np.empty(3))
+
+
+@njit(cache=True)
 def _sweep(
     mesh: CollapseArrays, first: Ints, facets: Ints, best: Best, stamp: Ints, limits: Limits, enough: int
 ) -> int:
@@ -180,26 +210,29 @@ def _sweep(
     `partner` is -2 afterwards where a vertex stayed, else the vertex that took over.
     """
     n = len(first) - 1
+    into = np.full(n, -2, dtype=np.int32)
+    gone = _collapse_best(mesh, best, into, _bench(first, facets, stamp), limits, enough)
+    best.partner[:n] = into
+    return gone
+
+
+@njit(cache=True, borrowing=True)
+def _collapse_best(mesh: CollapseArrays, best: Best, into: Ints, bench: _Bench, limits: Limits, enough: int) -> int:
+    """As `_sweep`; `into` gets the vertex that took over from each."""
     vertices, faces, table = mesh.vertices, mesh.faces, mesh.table
     price, partner = best
-    of_u = np.empty(MOST, dtype=np.int32)
-    of_v = np.empty(MOST, dtype=np.int32)
-    x = np.empty(3)
-    degree = np.empty(n, dtype=np.int32)
-    into = np.full(n, -2, dtype=np.int32)
-    for i in range(n):
-        degree[i] = first[i + 1] - first[i]
-    busy = np.zeros(n, dtype=np.uint8)
+    first, facets, stamp, degree, busy, of_u, of_v, x = bench
     gone = 0
     mark = 1
-    for i in range(n):
+    for i in range(len(into)):
         u, v = int(np.int32(i)), partner[i]
         if busy[u] or v < 0 or busy[v] or price[u] > limits.price:
             continue
         cost, whole = collapse_cost(vertices, table, u, v, True, x)
         if cost > 2.0 * limits.price or whole > limits.most or degree[u] > MOST or degree[v] > MOST:
             continue
-        edge = Edge(u, v, _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v))
+        nu, nv = _left_round(faces, first, facets, u, of_u), _left_round(faces, first, facets, v, of_v)
+        edge = Edge(u, v, of_u[:nu], of_v[:nv])
         mark += 3
         merged = _merged(mesh, degree, edge, edge, x, limits.sag, stamp, mark)
         if merged < 0:
@@ -210,11 +243,10 @@ def _sweep(
         into[u] = v
         if gone >= enough:
             break
-    partner[:n] = into
     return gone
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _price_onto(mesh: CollapseArrays, still: Bytes, n: int, m: int, price: Singles) -> None:
     """The least that it takes to put each of the first n vertices onto a neighbour, mm4."""
     vertices, faces = mesh.vertices, mesh.faces
@@ -230,7 +262,7 @@ def _price_onto(mesh: CollapseArrays, still: Bytes, n: int, m: int, price: Singl
                 price[v] = min(price[v], cost_onto(vertices, v, u))
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _cheapest_onto(mesh: CollapseArrays, busy: Bytes, u: int, of_u: Ints, limit: float) -> int:
     """The neighbour that is not busy onto which u goes for the least, -1 where that is over the limit."""
     vertices, faces = mesh.vertices, mesh.faces
@@ -258,28 +290,29 @@ def _sweep_onto(
 
     `into` gets the vertex that took over from each, -2 where it stayed.
     """
-    n = len(first) - 1
-    vertices, faces = mesh.vertices, mesh.faces
-    of_u = np.empty(MOST, dtype=np.int32)
-    of_v = np.empty(MOST, dtype=np.int32)
-    x = np.empty(3)
-    degree = np.empty(n, dtype=np.int32)
-    busy = np.empty(n, dtype=np.uint8)
-    for i in range(n):
-        degree[i] = first[i + 1] - first[i]
-        busy[i] = still[i]
+    bench = _bench(first, facets, stamp)
+    for i in range(len(first) - 1):
+        bench.busy[i] = still[i]
         into[i] = -2
+    return _put_onto(mesh, into, bench, limit, sag)
+
+
+@njit(cache=True, borrowing=True)
+def _put_onto(mesh: CollapseArrays, into: Ints, bench: _Bench, limit: float, sag: float) -> int:
+    """As `_sweep_onto`, of vertices that are not busy."""
+    vertices, faces = mesh.vertices, mesh.faces
+    first, facets, stamp, degree, busy, of_u, of_v, x = bench
     gone = 0
     mark = 1
-    for i in range(n):
+    for i in range(len(first) - 1):
         u = int(np.int32(i))
         if busy[u] or degree[u] > MOST:
             continue
-        round_u = _left_round(faces, first, facets, u, of_u)
+        round_u = of_u[: _left_round(faces, first, facets, u, of_u)]
         v = _cheapest_onto(mesh, busy, u, round_u, limit)
         if v < 0 or degree[v] > MOST:
             continue
-        edge = Edge(u, v, round_u, _left_round(faces, first, facets, v, of_v))
+        edge = Edge(u, v, round_u, of_v[: _left_round(faces, first, facets, v, of_v)])
         mark += 3
         x[0], x[1], x[2] = vertices.points[v, 0], vertices.points[v, 1], vertices.points[v, 2]
         # What lies round v does not change.

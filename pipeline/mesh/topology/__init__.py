@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.mesh.topology.adjacency import (
+    FEW,
     NONMANIFOLD,
     ascending,
     corner_counts,
@@ -15,8 +16,8 @@ from pipeline.mesh.topology.adjacency import (
     vertex_labels,
     vertex_ring,
 )
-from pipeline.mesh.topology.boundaries import boundary_loops
-from pipeline.mesh.topology.components import compact, components, rows_left
+from pipeline.mesh.topology.boundaries import border_edges, boundary_loops
+from pipeline.mesh.topology.components import compact, components, rows_left, values_left
 from pipeline.mesh.topology.defects import degenerate_facets, duplicate_facets
 from pipeline.mesh.topology.measures import (
     edge_lengths,
@@ -31,8 +32,10 @@ from pipeline.mesh.topology.morton_order import in_morton_order, morton_order
 from pipeline.mesh.topology.pinched_loops import cut_at_pinches
 
 __all__ = [
+    "FEW",
     "NONMANIFOLD",
     "ascending",
+    "border_edges",
     "boundary_loops",
     "compact",
     "components",
@@ -54,6 +57,7 @@ __all__ = [
     "neighbours_without",
     "rows_left",
     "undirected_edges",
+    "values_left",
     "vertex_facets",
     "vertex_labels",
     "vertex_normals",

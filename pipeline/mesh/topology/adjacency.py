@@ -151,23 +151,24 @@ def _pair_sorted(f: Ints, row: Ints, neighbours: Ints) -> None:
         s = t
 
 
-@njit(cache=True)
-def _pair_few(f: Ints, row: Ints, far: Ints, neighbours: Ints) -> None:
-    """As `pair_half_edges` for the half-edges of one vertex; far, of the row's length at least, is working memory."""
-    for s in range(row.size):
-        i, k = row[s] // 3, row[s] % 3
+@njit(cache=True, borrowing=True)
+def _pair_few(f: Ints, edges: Ints, low: int, high: int, far: Ints, neighbours: Ints) -> None:
+    """As `pair_half_edges` for edges[low:high], those of one vertex; far, of so many at least, is working memory."""
+    for s in range(low, high):
+        i, k = edges[s] // 3, edges[s] % 3
         a, b = f[i, k], f[i, (k + 1) % 3]
-        far[s] = max(a, b) if a != b else -1
-    for s in range(row.size):
+        far[s - low] = max(a, b) if a != b else -1
+    for s in range(high - low):
         if far[s] < 0:
             continue
         partners = last = 0
-        for t in range(row.size):
+        for t in range(high - low):
             if far[t] == far[s] and t != s:
                 partners += 1
                 last = t
         if partners > 0:
-            neighbours[row[s] // 3, row[s] % 3] = row[last] // 3 if partners == 1 else -2
+            edge = edges[low + s]
+            neighbours[edge // 3, edge % 3] = edges[low + last] // 3 if partners == 1 else -2
 
 
 @njit(cache=True, parallel=True)
@@ -178,11 +179,11 @@ def pair_half_edges(f: Ints, indptr: Ints, edges: Ints) -> Ints:
     for c in prange(_CHUNKS):
         far = np.empty(FEW, dtype=np.int32)
         for p in range(c * n // _CHUNKS, (c + 1) * n // _CHUNKS):
-            row = edges[indptr[p] : indptr[p + 1]]
-            if row.size > FEW:
-                _pair_sorted(f, row, neighbours)
+            low, high = indptr[p], indptr[p + 1]
+            if high - low > FEW:
+                _pair_sorted(f, edges[low:high], neighbours)
             else:
-                _pair_few(f, row, far, neighbours)
+                _pair_few(f, edges, low, high, far, neighbours)
     return neighbours
 
 

@@ -34,6 +34,52 @@ def _open_edges(f: Ints, neighbours: Ints) -> Mask:
 
 
 @njit(cache=True)
+def _unbalanced(f: Ints, n: int) -> Mask:
+    """(n,) vertices from which an edge leads to a higher one that facets don't run as often one way as the other.
+
+    The far ends are added up as numbers made by chance from theirs, forth and back (splitmix64, Steele, Lea and Flood,
+    "Fast splittable pseudorandom number generators", 2014, from memory); that others than equal ones come to nothing
+    has a chance of 2^-64.
+    """
+    sums = np.zeros(n, dtype=np.uint64)
+    for i in range(f.shape[0]):
+        for k in range(3):
+            a, b = f[i, k], f[i, (k + 1) % 3]
+            x = np.uint64(max(a, b) + 1) * np.uint64(0x9E3779B97F4A7C15)
+            x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+            x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+            x ^= x >> np.uint64(31)
+            sums[min(a, b)] += x if a <= b else np.uint64(0) - x
+    return sums != np.uint64(0)
+
+
+@njit(cache=True)
+def _facets_from(f: Ints, chosen: Mask) -> Mask:
+    """(m,) facets with an edge whose lower vertex is chosen."""
+    out = np.empty(f.shape[0], dtype=np.bool_)
+    for i in range(f.shape[0]):
+        a, b, c = f[i, 0], f[i, 1], f[i, 2]
+        out[i] = chosen[min(a, b)] or chosen[min(b, c)] or chosen[min(c, a)]
+    return out
+
+
+def border_edges(f: Ints, n: int) -> int:
+    """How many edges of faces f (m, 3) over n vertices only one facet has; of an edge to itself, that too.
+
+    What `facet_neighbours` calls border, in a tenth of its time where that is little of the mesh.
+
+    >>> border_edges(np.array([[0, 1, 2], [0, 2, 3]], np.int32), 4)
+    4
+    """
+    at = _unbalanced(f, n)
+    some = f[_facets_from(f, at)]
+    _, index = np.unique(some, return_inverse=True)
+    local = index.reshape(-1, 3).astype(np.int32)
+    alone = facet_neighbours(local, int(local.max(initial=-1)) + 1) == -1
+    return int((alone & at[np.minimum(some, np.roll(some, -1, axis=1))]).sum())
+
+
+@njit(cache=True)
 def _trace(f: Ints, neighbours: Ints, is_open: Mask) -> tuple[Ints, Ints]:
     """Loops of open half-edges, one after another: vertices, and where each loop starts."""
     total = is_open.sum()

@@ -100,12 +100,18 @@ def _rows(v: Floats, kept: Ints) -> Floats:
 
 @njit(cache=True)
 def _rows_left(f: Ints, gone: Mask, out: Ints) -> None:
-    row = 0
-    for i in range(f.shape[0]):
-        if not gone[i]:
+    # What lies between two that are gone moves as a whole.
+    row = i = 0
+    while i < gone.size:
+        start = i
+        while i < gone.size and not gone[i]:
+            i += 1
+        for r in range(start, i):
             for k in range(3):
-                out[row, k] = f[i, k]
+                out[row, k] = f[r, k]
             row += 1
+        while i < gone.size and gone[i]:
+            i += 1
 
 
 def rows_left(f: Ints, gone: Mask, out: Ints | None = None) -> Ints:
@@ -120,6 +126,24 @@ def rows_left(f: Ints, gone: Mask, out: Ints | None = None) -> Ints:
     out = np.empty((count, 3), dtype=np.int32) if out is None else out
     _rows_left(f, gone, out)
     return out[:count]
+
+
+@njit(cache=True)
+def _values_left(values: Floats, gone: Mask) -> int:
+    row = 0
+    for i in range(gone.size):
+        values[row] = values[i]
+        row += 0 if gone[i] else 1
+    return row
+
+
+def values_left(values: Floats, gone: Mask) -> Floats:
+    """The values (k,) that are left of those (m,) that are used up, without those of a mask (m,).
+
+    >>> values_left(np.array([1.0, 2.0, 3.0]), np.array([False, True, False])).tolist()
+    [1.0, 3.0]
+    """
+    return values[: _values_left(values, gone)]
 
 
 def compact(v: Floats, f: Ints) -> tuple[Floats, Ints, Ints]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry import Floats, Indices, Ints
+from pipeline.geometry import Floats, Indices, Ints, box_of
 from pipeline.jit import njit, prange
 from pipeline.mesh.topology.adjacency import FEW
 
@@ -108,7 +108,7 @@ def morton_order(v: Floats) -> Indices:
     [3, 2, 1, 0]
     """
     v = np.ascontiguousarray(v, dtype=np.float64)
-    low, high = v.min(axis=0), v.max(axis=0)
+    low, high = box_of(v)
     with np.errstate(over="ignore", divide="ignore"):
         # The outermost point lies in the last cell too.
         scale = (_CELLS - 1.0) / float((high - low).max())

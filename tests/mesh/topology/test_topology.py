@@ -12,8 +12,8 @@ import trimesh
 from scipy.sparse.csgraph import connected_components
 
 from pipeline.mesh.topology.adjacency import corner_counts, facet_neighbours, facets_at, vertex_facets, vertex_ring
-from pipeline.mesh.topology.boundaries import boundary_loops
-from pipeline.mesh.topology.components import compact, components, rows_left
+from pipeline.mesh.topology.boundaries import border_edges, boundary_loops
+from pipeline.mesh.topology.components import compact, components, rows_left, values_left
 from pipeline.mesh.topology.defects import EdgeReport, duplicate_facets, edge_report
 from pipeline.mesh.topology.measures import (
     edge_lengths,
@@ -214,5 +214,17 @@ def test_facets_at_vertices_and_what_is_left_without_them() -> None:
     np.testing.assert_array_equal(at, chosen[f].any(axis=1))
     np.testing.assert_array_equal(rows_left(f, at), f[~at])
     np.testing.assert_array_equal(corner_counts(f, 50), np.bincount(f.ravel(), minlength=50))
+    figures = rng.random(400)
+    np.testing.assert_array_equal(values_left(figures.copy(), at), figures[~at])
     kept = f[~at]
     np.testing.assert_array_equal(rows_left(f, at, out=f), kept)
+
+
+@pytest.mark.parametrize("vertices", [3, 8, 40, 2000])
+def test_borders_are_as_many_as_the_neighbours_say(vertices: int) -> None:
+    rng = np.random.default_rng(vertices)
+    ball = trimesh.creation.icosphere(subdivisions=3).faces.astype(np.int32)
+    # Facets at random share edges three and more times, run them both ways, and name a vertex twice.
+    wild = rng.integers(0, vertices, (300, 3)).astype(np.int32)
+    for f, n in ((wild, vertices), (ball, 642), (ball[rng.random(len(ball)) < 0.9], 642), (ball[:0], 642)):
+        assert border_edges(f, n) == np.count_nonzero(facet_neighbours(f, n) == -1)
