@@ -159,7 +159,7 @@ def facing(code: int, s: Floats, members: Ints, mesh: Mesh) -> float:
     return 1.0 if agree >= 0 else -1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, borrowing=True)
 def beyond_rim(
     on: Candidate, rim: Ints, own: int, rings: int, tangent: float, mesh: Mesh, scratch: Scratch, gauge: Gauge
 ) -> tuple[float, float]:
@@ -200,7 +200,7 @@ def gathered(values: Floats, members: Ints, most: int) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, borrowing=True)
 def block_size(members: Ints, mesh: Mesh) -> float:
     """Edge, mm, of the cubes over which residuals of a region are averaged."""
     edge, count, area = 0.0, 0, 0.0

@@ -222,7 +222,7 @@ def near_bends(turn: Singles, indptr: Ints, indices: Ints, edge: Singles, sharp:
     return left >= 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def patch(mesh: Mesh, crease: float, seed: int, radius: float, table: Ints, out: Ints) -> int:
     """Vertices of no region joined to `seed` within `radius`, in rings; returns how many are in `out`.
 
@@ -265,7 +265,7 @@ def patch(mesh: Mesh, crease: float, seed: int, radius: float, table: Ints, out:
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _lies_on(on: Candidate, vertices: Floats, normals: Floats, i: int, reach: float, cosine: float) -> bool:
     """Whether a vertex lies within `reach` mm of a surface and faces the way it does."""
     away, gx, gy, gz = gradient(on.code, on.packed, vertices[i, 0], vertices[i, 1], vertices[i, 2])
@@ -273,7 +273,7 @@ def _lies_on(on: Candidate, vertices: Floats, normals: Floats, i: int, reach: fl
     return bool(abs(away) <= reach and facing >= cosine)
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def grow(on: Candidate, start: Ints, limit: int, mesh: Mesh, scratch: Scratch, gauge: Gauge) -> int:
     """Spread from `start` over joined vertices of no region that lie on a surface; returns how many in scratch.out.
 
@@ -339,7 +339,7 @@ def whole_areas(vertices: Floats, faces: Ints, label: Ints, first: int, count: i
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _rings_beyond(flat: bool, rim: Ints, own: int, rings: int, mesh: Mesh, scratch: Scratch) -> tuple[int, int]:
     """Walk out from a region's rim: (first, count), so that scratch.out[first:count] is the outermost of the rings.
 
@@ -380,7 +380,7 @@ def _rings_beyond(flat: bool, rim: Ints, own: int, rings: int, mesh: Mesh, scrat
     return at, count
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def count_beyond(
     on: Candidate, rim: Ints, own: int, rings: int, tangent: float, mesh: Mesh, scratch: Scratch, gauge: Gauge
 ) -> tuple[int, int, int]:
