@@ -45,13 +45,11 @@ _CHORD_STEPS = np.array([kind.chord_steps for kind in _ALL])
 _U, _V, _W, _A, _B, _R, _H, _MAJOR, _T = (SLOT_NUMBERS[name] for name in ("u", "v", "w", "a", "b", "r", "h", "R", "t"))
 
 
-def _chain(
-    name: str, arguments: str, says: str, branch: Callable[[Any], str | None], end: str = "", borrowing: bool = False
-) -> Any:  # fmt: skip
+def _chain(name: str, arguments: str, says: str, branch: Callable[[Any], str | None], end: str = "") -> Any:
     """Compile `name`(arguments), with `branch` of a kind as the body for its code, or nothing for None.
 
     `says` is its docstring, and `end` the body for the kinds without a branch. In a branch `evaluate_2` is what kind 2
-    offers as `evaluate`; `borrowing` as `njit` takes it.
+    offers as `evaluate`.
     """
     lines = [f"def {name}({arguments}):"]
     for kind in _ALL:
@@ -67,7 +65,7 @@ def _chain(
     # By this file's name numba finds its cache.
     exec(compile("\n".join(lines), __file__, "exec"), scope)
     scope[name].__doc__ = says
-    return njit(cache=True, borrowing=borrowing)(scope[name])
+    return njit(cache=True)(scope[name])
 
 
 evaluate = _chain(
@@ -92,7 +90,6 @@ gradient = _chain(
     (3.0, 0.0, 1.0, 0.0)
     """,
     lambda kind: f"return gradient_{kind.code}(s, x, y, z)",
-    borrowing=True,
 )
 
 begin = _chain(
@@ -192,7 +189,7 @@ def start_of(code: int, was: int, held: Floats, points: Floats, normals: Floats,
     return _from_relative(code, was, held, points, s) or begin(code, points, normals, s)
 
 
-@njit(cache=True, borrowing=True)
+@njit(cache=True)
 def distance_gradient(row: Floats, x: float, y: float, z: float) -> tuple[float, float, float, float]:
     """`gradient` of a row (ROW,) of a table of several kinds: signed distance, mm, and unit normal (d, nx, ny, nz).
 
@@ -205,7 +202,7 @@ def distance_gradient(row: Floats, x: float, y: float, z: float) -> tuple[float,
     return gradient(int(row[CODE]), row, x, y, z)
 
 
-@njit(cache=True, borrowing=True)
+@njit(cache=True)
 def move_onto(table: Floats, a: int, b: int, c: int, point: Floats) -> bool:
     """Move `point` (3,) onto surface `a`, or onto what `a`, `b` (and `c`) have in common; -1 means none.
 
