@@ -301,6 +301,13 @@ def _crumbs(neighbours: Ints, kept: Mask, fewest: int = _CRUMB) -> Mask:
     return np.asarray(np.bincount(labels)[labels] < fewest)
 
 
+def _normals_round(corners: Ints, v: Floats, f: Ints) -> Floats:
+    """(n, 3) normals of vertices (n, 3), those right that are among the corners (k,)."""
+    asked = np.zeros(len(v), dtype=np.bool_)
+    asked[corners] = True
+    return vertex_normals(v, f[facets_at(f, asked)])
+
+
 def _bridges(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, edge: float) -> Ints:
     """(b, 2, 3) two facets each, from an edge of one mesh's rim to the nearest of another's."""
     none = np.empty((0, 2, 3), dtype=np.int32)
@@ -312,7 +319,7 @@ def _bridges(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, edge: float) -> I
     turn = np.concatenate([np.arange(len(loop)) for loop in loops])
     middle = 0.5 * (v[first] + v[second])
     way = unit_rows(v[second] - v[first])
-    normals = vertex_normals(v, f)
+    normals = _normals_round(first, v, f)
     found = []
     for i in range(int(mesh.max())):
         mine = np.flatnonzero((mesh[first] > i) & (turn % _SPACING == 0))
@@ -360,7 +367,7 @@ def _between(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, rim: Mask, edge: 
     ]
     if not rims:
         return np.empty((0, 3), dtype=np.int32)
-    normals = vertex_normals(v, f)
+    normals = _normals_round(np.concatenate(rims), v, f)
     found = []
     for loop in rims:
         # The rim runs as its facets do, what closes it the other way round.
