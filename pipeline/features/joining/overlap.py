@@ -96,12 +96,13 @@ class SetUp:
         return FacetScene(self.surface)
 
     @cached_property
-    def near(self) -> tuple[cKDTree, Ints]:
-        """A tree of vertices of plain facets, as many as a rough look needs, and such a facet of each."""
+    def near(self) -> tuple[cKDTree, Ints, Floats]:
+        """A tree of vertices of plain facets, as many as a rough look needs, such a facet (k,) and the normal (k, 3) of
+        each."""
         first = _first_facets(self.surface.faces, self.plain, len(self.surface.vertices))
         corners = np.flatnonzero(first >= 0)
         corners = corners[:: max(1, len(corners) // ROUGHLY)]
-        return cKDTree(self.surface.vertices[corners]), first[corners]
+        return cKDTree(self.surface.vertices[corners]), first[corners], self.normals[corners]
 
     @property
     def thinned(self) -> float:
@@ -268,19 +269,18 @@ def _smooth(f: Ints, normals: Floats) -> Mask:
 def met_roughly(stays: SetUp, sample: Sample, motion: Floats) -> Met:
     """As `met`, but of the nearest vertices and the planes through them, which is much faster."""
     points = transformed(motion, sample.points)
-    tree, facet = stays.near
+    tree, facet, normal = stays.near
     away, which = tree.query(points, distance_upper_bound=NEAR)
-    index = np.flatnonzero(np.isfinite(away))
-    near, facets = tree.data[which[index]], facet[which[index]]
-    normals = stays.normals_at(near, facets)
-    theirs = turned(motion, sample.normals[index])
-    alike = np.einsum("ij,ij->i", normals, theirs) > ALIKE
-    index, near, facets, normals, theirs = index[alike], near[alike], facets[alike], normals[alike], theirs[alike]
-    gap = points[index] - near
+    index = np.flatnonzero(away < np.inf)
+    which = which[index]
+    normals, theirs = normal[which], turned(motion, sample.normals[index])
+    gap = points[index] - tree.data[which]
     off = np.einsum("ij,ij->i", gap, normals)
     # Beyond the rim the nearest vertex lies far aside.
-    over = np.linalg.norm(gap - off[:, None] * normals, axis=1) < 1.5 * stays.edge * stays.thinned
-    return Met(index[over], points[index[over]], near[over], facets[over], normals[over], theirs[over], off[over])
+    aside = away[index] ** 2 - off**2
+    over = (np.einsum("ij,ij->i", normals, theirs) > ALIKE) & (aside < (1.5 * stays.edge * stays.thinned) ** 2)
+    index, which = index[over], which[over]
+    return Met(index, points[index], tree.data[which], facet[which], normals[over], theirs[over], off[over])
 
 
 def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Met:
@@ -504,11 +504,13 @@ def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int)
     # Of a pair of tilts in two directions the squares' median is 2 ln 2 times the variance.
     tilts = float(np.median(np.sum((found.normals - found.theirs) ** 2, axis=1))) / (2.0 * np.log(2.0))
     motions = vectors / scales[:, None]
-    kept = []
-    for motion, value in zip(motions.T, values, strict=True):
-        far = np.sum((motion[:3] + np.cross(motion[3:], levers)) ** 2, axis=1)
-        by_noise = 0.5 * tilts * float(np.sqrt(np.mean(far**2) / corners))
-        kept.append(0.5 * value / len(rows) > STANDS_OUT * by_noise)
+    # (3, k, 6) where each motion takes each point.
+    x, y, z = levers.T[:, :, None]
+    shifts, (p, q, r) = motions[:3, None], motions[3:, None]
+    moved = np.stack([shifts[0] + q * z - r * y, shifts[1] + r * x - p * z, shifts[2] + p * y - q * x])
+    far = np.einsum("ikm,ikm->km", moved, moved)
+    by_noise = 0.5 * tilts * np.sqrt(np.mean(far**2, axis=0) / corners)
+    kept = 0.5 * values / len(rows) > STANDS_OUT * by_noise
     beyond = vectors[:, kept]
     return (beyond @ beyond.T) * np.outer(scales, 1.0 / scales)
 

@@ -25,9 +25,9 @@ from pipeline.geometry import (
     Floats,
     Indices,
     Mask,
+    cross,
     rejection,
     rigid,
-    rotation_angle,
     transformed,
     turned,
     undone,
@@ -323,9 +323,13 @@ def _one_size(a: NumberedFeature, b: NumberedFeature) -> bool:
 def _turns(before: Scene, now: Scene, fits: Mask) -> list[Floats]:
     """Rotations (3, 3) that bring directions of the one onto those of the other, different ones only."""
     out: list[Floats] = []
+    known = np.empty((MOST_TURNS, 9))
+    # Of the cosine of the angle between two rotations R and S, trace(R S') is twice that and one.
+    near = 1.0 + 2.0 * np.cos(0.5 * ANGLE_APART)
     ways = (_by_two_directions(before, now, fits), _by_parallel_axes(before, now, fits), _by_one_direction(before, now))
     for turn in chain.from_iterable(ways):
-        if all(rotation_angle(turn @ other.T) > 0.5 * ANGLE_APART for other in out):
+        if (known[: len(out)] @ turn.ravel() < near).all():
+            known[len(out)] = turn.ravel()
             out.append(turn)
         if len(out) == MOST_TURNS:
             break
@@ -339,7 +343,7 @@ def _onto(a: Floats, across: Floats | None, b: Floats, other: Floats | None) -> 
         first = unit(first)
         second = np.eye(3)[np.argmin(abs(first))] if second is None else second
         second = unit(rejection(second, first))
-        frames.append(np.stack([first, second, np.cross(first, second)]))
+        frames.append(np.stack([first, second, cross(first, second)]))
     return frames[1].T @ frames[0]
 
 

@@ -411,7 +411,7 @@ def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, 
     """Points of what both scans see, as far as it is known without looking closely, but for features that are pairs."""
     every = laid.sample(FINE)
     skin = np.flatnonzero(laid.clear[every.facets] & ~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
-    tree, _ = stays.near
+    tree, _, _ = stays.near
     away, _ = tree.query(transformed(motion, every.points[skin]), distance_upper_bound=NEAR + 2.0 * stays.edge)
     near = skin[np.isfinite(away)]
     near = near[:: 1 + len(near) // FINAL]
