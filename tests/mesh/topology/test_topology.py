@@ -11,7 +11,14 @@ import pytest
 import trimesh
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.mesh.topology.adjacency import corner_counts, facet_neighbours, facets_at, vertex_facets, vertex_ring
+from pipeline.mesh.topology.adjacency import (
+    corner_counts,
+    corners_by_label,
+    facet_neighbours,
+    facets_at,
+    vertex_facets,
+    vertex_ring,
+)
 from pipeline.mesh.topology.boundaries import boundary_loops
 from pipeline.mesh.topology.components import compact, components, rows_left
 from pipeline.mesh.topology.defects import EdgeReport, duplicate_facets, edge_report
@@ -216,3 +223,12 @@ def test_facets_at_vertices_and_what_is_left_without_them() -> None:
     np.testing.assert_array_equal(corner_counts(f, 50), np.bincount(f.ravel(), minlength=50))
     kept = f[~at]
     np.testing.assert_array_equal(rows_left(f, at, out=f), kept)
+
+
+def test_corners_by_label_are_those_of_the_facets_that_carry_it() -> None:
+    """By numpy's unique, label by label; one label has no facet."""
+    v, f = _sample("torus")
+    labels = np.random.default_rng(4).integers(-1, 6, len(f)).astype(np.int32)
+    labels[labels == 2] = -1
+    found = corners_by_label(f, labels, len(v), 6)
+    assert [part.tolist() for part in found] == [np.unique(f[labels == k]).tolist() for k in range(6)]
