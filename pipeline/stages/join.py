@@ -55,7 +55,7 @@ from pipeline.job import SetUp as Wish
 from pipeline.lengths import mm, place_in_mm, um
 from pipeline.mesh.query import self_intersections
 from pipeline.mesh.seams import Stitched, seam_middles, stitched, surroundings
-from pipeline.mesh.topology import facet_areas
+from pipeline.mesh.topology import corners_by_label, facet_areas
 from pipeline.progress import Progress
 from pipeline.surfaces import kind_of, seen_from, shape_of
 from pipeline.values import (
@@ -165,9 +165,8 @@ def join(
 def scan_of(clean: CleanResult, recover: RecoverResult) -> SetUp:
     """A recovered scan as joining needs it."""
     surface, labels = clean.surface, recover.labels
-    entries = []
-    for index, feature in enumerate(recover.features):
-        entries.append(entry_of(feature, surface.vertices[np.unique(surface.faces[labels == index])]))
+    corners = corners_by_label(surface.faces, labels, len(surface.vertices), len(recover.features))
+    entries = [entry_of(f, surface.vertices[seen]) for f, seen in zip(recover.features, corners, strict=True)]
     return SetUp(surface, labels, recover.features, Scene(tuple(entries)), recover.noise)
 
 
@@ -475,7 +474,7 @@ def _put_together(
         Surface.measured(transformed(one.motion, one.scan.surface.vertices), one.scan.surface.faces) for one in order
     ]
     reach = _SIGMAS * float(np.sqrt(2.0)) * max(s.noise.sigma_form for s in scans) + 0.02
-    joined = _uncrossed(stitched(surfaces, reach))
+    joined = _uncrossed(stitched(surfaces, reach, [one.neighbours for one in scans]))
     of = {member: index for index, one in enumerate(commons) for member in one.members}
     labels = np.full(joined.surface.facets, -1, dtype=np.int32)
     for k, scan in enumerate(scans):
@@ -570,7 +569,7 @@ def _report(
         covariance,
         at_corner(
             covariance,
-            np.concatenate([one.scan.surface.vertices @ one.motion[:3, :3].T + one.motion[:3, 3] for one in order]),
+            np.concatenate([transformed(one.motion, one.scan.surface.vertices) for one in order]),
         ),
         pose.overlap,
         pose.clash,

@@ -30,6 +30,8 @@ def test_points_directions_and_back(turn):
     points = np.random.default_rng(1).normal(size=(7, 3)) * 100
     assert_allclose(transformed(motion, points), rotation.apply(points) + shift, atol=1e-11)
     assert_allclose(transformed(motion, points[0]), rotation.apply(points[0]) + shift, atol=1e-11)
+    many = np.tile(points, (1 + 100_000 // len(points), 1))
+    assert_allclose(transformed(motion, many), rotation.apply(many) + shift, atol=1e-11)
     assert_allclose(turned(motion, points), rotation.apply(points), atol=1e-11)
     assert_allclose(transformed(undone(motion), transformed(motion, points)), points, atol=1e-11)
     assert_allclose(undone(motion)[:3, :3], rotation.inv().as_matrix(), atol=1e-14)

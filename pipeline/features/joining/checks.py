@@ -11,10 +11,12 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.special import fdtrc
 
-from pipeline.features.joining.feature_pose import Misfit, by_pose_along, held, misfit_of
+from pipeline.features.joining.feature_pose import Misfit, by_pose_along, misfit_of
 from pipeline.features.joining.overlap import SetUp, met, on_clear, picked
+from pipeline.features.joining.pair_rows import about, pair_rows
 from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
 from pipeline.geometry import Floats, transformed, unit_rows
@@ -68,18 +70,14 @@ def scale_between(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[float, fl
     """
     if len(pose.pairs) < LEAST_SCALED:
         return None
-    middle = np.mean([transformed(pose.motion, laid.features[j].point) for _, j in pose.pairs], axis=0)
-    weight, drawn = np.zeros((7, 7)), np.zeros(7)
-    for i, j in pose.pairs:
-        rows = held(stays.features[i], laid.features[j], pose.motion, (FORM, FORM_TURN))
-        change, off = rows.whitened(middle)
-        # A shift's row is the way along which it counts.
-        way = rows.change[: rows.lengths, :3]
-        grown = np.zeros(len(off))
-        grown[: rows.lengths] = way @ (transformed(pose.motion, laid.features[j].point) - middle)
-        change = np.hstack([change, rows.unit(grown)[:, None]])
-        weight += change.T @ change
-        drawn += change.T @ off
+    rows = pair_rows(stays.fits, laid.fits, pose.pairs, pose.motion, (FORM, FORM_TURN))
+    # A shift's row is the way along which it counts.
+    places = transformed(pose.motion, laid.fits.points[[j for _, j in pose.pairs]])
+    middle = places.mean(axis=0)
+    grown = np.einsum("nij,nj->ni", rows.change[:, :, :3], places - middle)
+    whole = np.concatenate([about(rows.change, middle), grown[:, :, None], rows.residuals[:, :, None]], axis=2)
+    unit = rows.unit(whole).reshape(-1, 8)
+    weight, drawn = unit[:, :7].T @ unit[:, :7], unit[:, :7].T @ unit[:, 7]
     lengths = np.sqrt(np.maximum(np.diag(weight), 1e-300))
     unit = weight / np.outer(lengths, lengths)
     if np.linalg.cond(unit) > 1e8:
@@ -152,12 +150,13 @@ def bend_between(stays: SetUp, laid: SetUp, where: MisfitMap) -> Bend | None:
     twist = share * np.einsum("ij,ij->i", np.cross(axes[0], levers), where.ways)
     reach = 0.5 * length
     lower = np.linalg.cholesky(_of_cells(stays, laid, where.places))
-    moved = np.linalg.solve(lower, np.hstack([where.ways, np.cross(levers, where.ways) / reach]))
+    motions = np.hstack([where.ways, np.cross(levers, where.ways) / reach])
+    whole = np.hstack([motions, where.off[:, None], bows, twist[:, None]])
+    moved, off, bent = np.split(solve_triangular(lower, whole, lower=True), [6, 7], axis=1)
+    off = off[:, 0]
     basis, sizes, _ = np.linalg.svd(moved, full_matrices=False)
     basis = basis[:, sizes > 1e-3 * sizes[0]]
-    off = np.linalg.solve(lower, where.off)
-    off -= basis @ (basis.T @ off)
-    bent = np.linalg.solve(lower, np.hstack([bows, twist[:, None]]))
+    off = off - basis @ (basis.T @ off)
     # What of a bend a motion of the whole does not make good again.
     own = bent - basis @ (basis.T @ bent)
     if (np.linalg.norm(own, axis=0) < 1e-3 * np.linalg.norm(bent, axis=0)).any() or np.linalg.matrix_rank(own) < 3:

@@ -1,9 +1,7 @@
 """The pose of one scan of a part on another, and how well it is known, from features that both show.
 
-Weighted least squares over what each pair of features holds (ISO 5459): a plane its distance and two tilts, an axis
-two shifts and two tilts, a centre three shifts. Each pair is weighed by the covariances of both fits, carried to one
-point: of a narrow face one tilt may be known ten times as well as the other, and of a short arc the centre goes with
-the radius, which is one in both scans. Features that do not lie where the others put them (chi-squared of their misfit,
+Weighted least squares over what each pair of features holds (`pair_rows`), weighed by the covariances of both fits.
+Features that do not lie where the others put them (chi-squared of their misfit,
 Holm's correction over all of them) are taken out, the worst first, and told.
 
 Lengths are mm, angles radians.
@@ -19,16 +17,14 @@ from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc, chdtri
 
 from pipeline.coverage import PAIR, SINGLE, TRIPLE
+from pipeline.features.joining.pair_rows import about, crossing, fits_of, pair_rows
 from pipeline.features.uncertainty import LEVEL, holm
-from pipeline.geometry import Floats, basis_of, box_of, cross, rigid, transformed, turned
-from pipeline.surfaces import kind_of
+from pipeline.geometry import Floats, box_of, rigid
 from pipeline.values import Feature
 
 _STEPS = 20
 _DONE = 1e-10  # mm and rad, of a step
-_EXACT = 1e-6  # mm and rad, what an exact part's features are weighed by
 _FREE = 1e-3  # share of the largest singular value under which a motion is free
-_SIZES = ("radius", "major_radius")
 
 
 @dataclass(frozen=True)
@@ -67,25 +63,12 @@ class Joined:
 
 @dataclass(frozen=True)
 class Rows:
-    """What a pair holds: residuals (q,), their change with a small motion (q, 6), covariance (q, q), how many are mm.
-
-    What has a size of its own, and an arc that is too short to tell that from its place, is taken at the size of both.
-    """
+    """What one pair holds: residuals (q,), their change with a small motion (q, 6), covariance (q, q), how many mm."""
 
     residuals: Floats
     change: Floats
     covariance: Floats
     lengths: int
-
-    def unit(self, values: Floats) -> Floats:
-        """Values (q,) or (q, k), one of each residual, such that each residual has the deviation 1 and stands alone."""
-        scale = np.sqrt(np.diag(self.covariance))
-        lower = np.linalg.cholesky(self.covariance / np.outer(scale, scale) + 1e-9 * np.eye(len(scale)))
-        return np.asarray(np.linalg.solve(lower, (values.T / scale).T))
-
-    def whitened(self, middle: Floats) -> tuple[Floats, Floats]:
-        """Change (q, 6) with a motion about a point, and residuals (q,), so treated."""
-        return self.unit(about(self.change, middle)), self.unit(self.residuals)
 
 
 def joined_by_features(
@@ -206,11 +189,11 @@ def _solved(
     # About the middle of what is used, shifts and turns have least to do with each other.
     middle = np.mean([stays[i].point for i, _ in pairs], axis=0)
     reach = max(float(np.max([np.linalg.norm(stays[i].point - middle) for i, _ in pairs])), 1.0)
+    ours, theirs = fits_of(stays), fits_of(laid)
     for _ in range(_STEPS):
-        rows = [held(stays[i], laid[j], motion) for i, j in pairs]
-        change = about(np.concatenate([r.change for r in rows]), middle)
-        parts = [r.whitened(middle) for r in rows]
-        weighted, unit = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+        rows = pair_rows(ours, theirs, pairs, motion)
+        change = about(rows.change, middle)[rows.used]
+        weighted, unit = (part[rows.used] for part in rows.whitened(middle))
         if np.linalg.matrix_rank(change * np.r_[np.ones(3), np.full(3, 1.0 / reach)], tol=_FREE) < 6:
             return None
         step, *_ = np.linalg.lstsq(weighted, -unit, rcond=None)
@@ -224,85 +207,12 @@ def _solved(
     return motion, to_origin @ here @ to_origin.T
 
 
-def about(change: Floats, middle: Floats) -> Floats:
-    """The change (q, 6) with a small motion about a point instead of the origin."""
-    out = change.copy()
-    out[:, 3:] -= np.cross(middle, change[:, :3])
-    return out
-
-
-def crossing(v: Floats) -> Floats:
-    """(3, 3) that makes cross(v, x) of x."""
-    return np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
-
-
 def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float] = (0.0, 0.0)) -> Rows:
-    """What a pair of features holds, in the coordinates of the scan that stays, at the point of its feature.
-
-    form  mm and rad, standard, that the surface's own form adds to what is known of it
-    """
-    kind = kind_of(stays)
-    point, direction = transformed(motion, laid.point), laid.direction
-    along, across = stays.direction, np.eye(3)
-    shifts, turns, leaning = np.eye(3), np.empty((0, 3)), np.empty(0)
-    there = point
-    if along is not None and direction is not None:
-        across = np.array([*basis_of(along), along])
-        direction = turned(motion, direction)
-        if not (kind.flat or kind.tapered) and direction @ along < 0.0:
-            direction = -direction
-        turns, leaning = across[:2] @ crossing(along).T, across[:2] @ direction
-        if kind.flat:
-            shifts = along[None]
-            # Where the line through the point that stays, square to its plane, meets the other one.
-            there = stays.point + along * float(direction @ (point - stays.point)) / float(direction @ along)
-        elif not kind.centred:
-            shifts = across[:2]
-            there = point + direction * float(along @ (stays.point - point)) / float(direction @ along)
-    moves = np.vstack(
-        [np.hstack([shifts, shifts @ crossing(stays.point).T]), np.hstack([np.zeros((len(turns), 3)), turns])]
-    )
-    residuals = np.r_[shifts @ (there - stays.point), leaning]
-    deviations = np.r_[np.full(len(shifts), form[0]), np.full(len(turns), form[1])]
-    covariance, sizes, tied = np.diag(deviations**2), np.zeros((2, 2)), np.zeros((len(residuals), 2))
-    for one, placing in ((stays, np.eye(4)), (laid, motion)):
-        own, by_sizes, between = _known(one, placing, moves)
-        covariance, sizes, tied = covariance + own, sizes + by_sizes, tied + between
-    larger = np.array([(getattr(laid, n) or 0.0) - (getattr(stays, n) or 0.0) for n in _SIZES])
-    if not kind.tapered and sizes.any():
-        # What is one has one size: where its fit took the size too large, its place went along.
-        gain = tied @ np.linalg.pinv(sizes + form[0] ** 2 * np.eye(2), hermitian=True)
-        residuals = residuals - gain @ larger
-        covariance = covariance - gain @ tied.T
-    return Rows(residuals, moves, 0.5 * (covariance + covariance.T) + _EXACT**2 * np.eye(len(residuals)), len(shifts))
-
-
-def _known(feature: Feature, motion: Floats, moves: Floats) -> tuple[Floats, Floats, Floats]:
-    """Covariances of what the fit of a feature, moved (4, 4), leaves open: (q, q) of what the rows of `moves` (q, 6)
-    make of it, (2, 2) of its radii, and (q, 2) between the two."""
-    known, point = feature.uncertainty, transformed(motion, feature.point)
-    direction = None if feature.direction is None else turned(motion, feature.direction)
-    if known.covariance is None or known.basis is None:
-        # Nothing but the headline figures: alike all round.
-        names = ["u", "v", "w"] + ([] if direction is None else ["a", "b"])
-        deviations = [known.position or 0.0] * 3 + [known.direction or 0.0] * (len(names) - 3)
-        covariance, basis = np.diag(np.square(deviations)), basis_of(direction)
-    else:
-        names, covariance, basis = list(known.names), known.covariance, turned(motion, known.basis)
-    w = cross(basis[0], basis[1]) if direction is None else direction
-    # The motion of the surface that each of its parameters is.
-    motions = np.zeros((6, len(names)))
-    picked = np.zeros((2, len(names)))
-    for column, name in enumerate(names):
-        if name in "uvw":
-            motions[:3, column] = {"u": basis[0], "v": basis[1], "w": w}[name]
-        elif name in "ab":
-            spin = cross(w, basis[0] if name == "a" else basis[1])
-            motions[:3, column], motions[3:, column] = cross(point, spin), spin
-        elif name in "rR":
-            picked["rR".index(name), column] = 1.0
-    change = moves @ motions
-    return change @ covariance @ change.T, picked @ covariance @ picked.T, change @ covariance @ picked.T
+    """What one pair of features holds, as `pair_rows` says of several."""
+    rows = pair_rows(fits_of([stays]), fits_of([laid]), [(0, 0)], motion, form)
+    used = rows.used[0]
+    covariance = rows.covariance[0][np.ix_(used, used)]
+    return Rows(rows.residuals[0, used], rows.change[0, used], covariance, int(used[:3].sum()))
 
 
 def _misfit(

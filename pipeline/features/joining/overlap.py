@@ -17,18 +17,28 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.features.joining.pair_rows import Fits, fits_of
 from pipeline.features.joining.pose_search import Scene
 from pipeline.features.uncertainty import carried_through
 from pipeline.geometry import Floats, Indices, Ints, Mask, box_of, scaled_mad, transformed, turned, unit_rows
+from pipeline.jit import njit, prange
 from pipeline.mesh.query import Scene as FacetScene
 from pipeline.mesh.query import SightLines, spread_points
 from pipeline.mesh.seams import surroundings
-from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals, mean_edge, vertex_normals
+from pipeline.mesh.topology import (
+    corners_by_label,
+    facet_areas,
+    facet_neighbours,
+    facet_normals,
+    facets_at,
+    mean_edge,
+    vertex_normals,
+)
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, NoiseModel, Surface
 
 ALIKE = np.cos(np.radians(45.0))  # normals of what both scans saw
-BENT = np.cos(np.radians(25.0))  # normals at the corners of a facet, where a point's nearest facet says little
+BENT = float(np.cos(np.radians(25.0)))  # normals at the corners of a facet, where a point's nearest facet says little
 WITHIN = 1e-4  # share of each corner in a place within a facet
 NEAR = 2.5  # mm: surface nearer than that, and facing alike, is meant to be the same
 TUKEY = 4.685
@@ -62,6 +72,11 @@ class SetUp:
     _samples: dict[int, Sample] = field(default_factory=dict, repr=False)
 
     @cached_property
+    def fits(self) -> Fits:
+        """What is known of where its features lie."""
+        return fits_of(self.features)
+
+    @cached_property
     def box(self) -> tuple[Floats, Floats]:
         """Low and high corner (3,) of the box round the surface."""
         return box_of(self.surface.vertices)
@@ -81,12 +96,13 @@ class SetUp:
         return FacetScene(self.surface)
 
     @cached_property
-    def near(self) -> tuple[cKDTree, Ints]:
-        """A tree of vertices of plain facets, as many as a rough look needs, and such a facet of each."""
-        plain = np.flatnonzero(self.plain)
-        corners, first = np.unique(self.surface.faces[plain].ravel(), return_index=True)
-        some = slice(None, None, max(1, len(corners) // ROUGHLY))
-        return cKDTree(self.surface.vertices[corners[some]]), plain[first[some] // 3].astype(np.int32)
+    def near(self) -> tuple[cKDTree, Ints, Floats]:
+        """A tree of vertices of plain facets, as many as a rough look needs, such a facet (k,) and the normal (k, 3) of
+        each."""
+        first = _first_facets(self.surface.faces, self.plain, len(self.surface.vertices))
+        corners = np.flatnonzero(first >= 0)
+        corners = corners[:: max(1, len(corners) // ROUGHLY)]
+        return cKDTree(self.surface.vertices[corners]), first[corners], self.normals[corners]
 
     @property
     def thinned(self) -> float:
@@ -98,19 +114,26 @@ class SetUp:
         return mean_edge(self.surface.vertices, self.surface.faces)
 
     @cached_property
+    def corners(self) -> list[Ints]:
+        """Of each feature the corners of the facets that carry it."""
+        surface = self.surface
+        return corners_by_label(surface.faces, self.labels, len(surface.vertices), len(self.features))
+
+    @cached_property
+    def neighbours(self) -> Ints:
+        """(m, 3) the facet across each edge."""
+        return facet_neighbours(self.surface.faces, len(self.surface.vertices))
+
+    @cached_property
     def at_rim(self) -> Mask:
         """(m,) facets that touch a rim."""
         faces = self.surface.faces
-        neighbours = facet_neighbours(faces, len(self.surface.vertices))
-        corners = np.zeros(len(self.surface.vertices), dtype=np.bool_)
-        corners[faces[(neighbours < 0).any(axis=1)]] = True
-        return np.asarray(corners[faces].any(axis=1))
+        return facets_at(faces, _corners_of(faces, _at_border(self.neighbours), len(self.surface.vertices)))
 
     @cached_property
     def smooth(self) -> Mask:
         """(m,) facets that are not sharply bent."""
-        n = self.normals[self.surface.faces]
-        return np.min([np.einsum("ij,ij->i", n[:, k], n[:, k - 1]) for k in range(3)], axis=0) >= BENT
+        return _smooth(self.surface.faces, self.normals)
 
     @cached_property
     def plain(self) -> Mask:
@@ -121,9 +144,8 @@ class SetUp:
     def clear(self) -> Mask:
         """(m,) plain facets that share no corner with a bent one. Beside an edge of the part the normal at a corner
         leans over it, as if what runs along there were held across: so it is that a wall seemed to hold its axis."""
-        beside = np.zeros(len(self.surface.vertices), dtype=np.bool_)
-        beside[self.surface.faces[~self.smooth]] = True
-        return self.plain & ~beside[self.surface.faces].any(axis=1)
+        faces = self.surface.faces
+        return self.plain & ~facets_at(faces, _corners_of(faces, ~self.smooth, len(self.surface.vertices)))
 
     @cached_property
     def area(self) -> float:
@@ -198,22 +220,67 @@ class Met(NamedTuple):
     off: Floats
 
 
+@njit(cache=True)
+def _first_facets(f: Ints, chosen: Mask, n: int) -> Ints:
+    """(n,) the first of the chosen facets (m,) that has each vertex, -1 where none has."""
+    out = np.full(n, -1, dtype=np.int32)
+    for i in range(len(f) - 1, -1, -1):
+        if chosen[i]:
+            for k in range(3):
+                out[f[i, k]] = i
+    return out
+
+
+@njit(cache=True)
+def _corners_of(f: Ints, chosen: Mask, n: int) -> Mask:
+    """(n,) the corners of the chosen facets (m,)."""
+    out = np.zeros(n, dtype=np.bool_)
+    for i in range(len(f)):
+        if chosen[i]:
+            for k in range(3):
+                out[f[i, k]] = True
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _at_border(neighbours: Ints) -> Mask:
+    """(m,) facets that have no one facet across an edge."""
+    out = np.empty(len(neighbours), dtype=np.bool_)
+    for i in prange(len(neighbours)):
+        out[i] = min(neighbours[i, 0], neighbours[i, 1], neighbours[i, 2]) < 0
+    return out
+
+
+@njit(cache=True, parallel=True)
+def _smooth(f: Ints, normals: Floats) -> Mask:
+    """(m,) facets of whose corners no two have normals (n, 3) that lean to each other much."""
+    out = np.empty(len(f), dtype=np.bool_)
+    for i in prange(len(f)):
+        least = 1.0
+        for k in range(3):
+            a, b = f[i, k], f[i, k - 1]
+            least = min(
+                least, normals[a, 0] * normals[b, 0] + normals[a, 1] * normals[b, 1] + normals[a, 2] * normals[b, 2]
+            )
+        out[i] = least >= BENT
+    return out
+
+
 def met_roughly(stays: SetUp, sample: Sample, motion: Floats) -> Met:
     """As `met`, but of the nearest vertices and the planes through them, which is much faster."""
     points = transformed(motion, sample.points)
-    tree, facet = stays.near
+    tree, facet, normal = stays.near
     away, which = tree.query(points, distance_upper_bound=NEAR)
-    index = np.flatnonzero(np.isfinite(away))
-    near, facets = tree.data[which[index]], facet[which[index]]
-    normals = stays.normals_at(near, facets)
-    theirs = turned(motion, sample.normals[index])
-    alike = np.einsum("ij,ij->i", normals, theirs) > ALIKE
-    index, near, facets, normals, theirs = index[alike], near[alike], facets[alike], normals[alike], theirs[alike]
-    gap = points[index] - near
+    index = np.flatnonzero(away < np.inf)
+    which = which[index]
+    normals, theirs = normal[which], turned(motion, sample.normals[index])
+    gap = points[index] - tree.data[which]
     off = np.einsum("ij,ij->i", gap, normals)
     # Beyond the rim the nearest vertex lies far aside.
-    over = np.linalg.norm(gap - off[:, None] * normals, axis=1) < 1.5 * stays.edge * stays.thinned
-    return Met(index[over], points[index[over]], near[over], facets[over], normals[over], theirs[over], off[over])
+    aside = away[index] ** 2 - off**2
+    over = (np.einsum("ij,ij->i", normals, theirs) > ALIKE) & (aside < (1.5 * stays.edge * stays.thinned) ** 2)
+    index, which = index[over], which[over]
+    return Met(index, points[index], tree.data[which], facet[which], normals[over], theirs[over], off[over])
 
 
 def met(stays: SetUp, sample: Sample, motion: Floats, reach: float = NEAR) -> Met:
@@ -437,11 +504,13 @@ def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int)
     # Of a pair of tilts in two directions the squares' median is 2 ln 2 times the variance.
     tilts = float(np.median(np.sum((found.normals - found.theirs) ** 2, axis=1))) / (2.0 * np.log(2.0))
     motions = vectors / scales[:, None]
-    kept = []
-    for motion, value in zip(motions.T, values, strict=True):
-        far = np.sum((motion[:3] + np.cross(motion[3:], levers)) ** 2, axis=1)
-        by_noise = 0.5 * tilts * float(np.sqrt(np.mean(far**2) / corners))
-        kept.append(0.5 * value / len(rows) > STANDS_OUT * by_noise)
+    # (3, k, 6) where each motion takes each point.
+    x, y, z = levers.T[:, :, None]
+    shifts, (p, q, r) = motions[:3, None], motions[3:, None]
+    moved = np.stack([shifts[0] + q * z - r * y, shifts[1] + r * x - p * z, shifts[2] + p * y - q * x])
+    far = np.einsum("ikm,ikm->km", moved, moved)
+    by_noise = 0.5 * tilts * np.sqrt(np.mean(far**2, axis=0) / corners)
+    kept = 0.5 * values / len(rows) > STANDS_OUT * by_noise
     beyond = vectors[:, kept]
     return (beyond @ beyond.T) * np.outer(scales, 1.0 / scales)
 

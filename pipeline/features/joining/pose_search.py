@@ -20,19 +20,20 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial.transform import Rotation
 
+from pipeline.features.joining.on_surfaces import equations, mean_squares
 from pipeline.geometry import (
     Floats,
     Indices,
     Mask,
+    cross,
     rejection,
     rigid,
-    rotation_angle,
     transformed,
     turned,
     undone,
     unit,
 )
-from pipeline.surfaces import Shape, kind_of, seen_from, shape_of, signed_distance, surface_normal
+from pipeline.surfaces import Shape, kind_of, row_of, seen_from, shape_of
 from pipeline.values import NumberedFeature
 
 # How far two fits of one surface may be apart: the larger of both, a share of the part's size.
@@ -82,6 +83,16 @@ class Scene:
     @cached_property
     def seen(self) -> list[Floats]:
         return [np.asarray(f.seen, dtype=float) for f in self.features]
+
+    @cached_property
+    def table(self) -> Floats:
+        """(n, ROW) the shapes as rows of a table."""
+        return np.array([row_of(shape) for shape in self.shapes])
+
+    @cached_property
+    def places(self) -> tuple[Floats, Indices]:
+        """(k, 3) what was seen, one feature after another, and (n + 1,) where each begins."""
+        return np.concatenate(self.seen), np.cumsum([0, *(len(points) for points in self.seen)])
 
     @cached_property
     def points(self) -> Floats:
@@ -265,10 +276,15 @@ def candidates(before: Scene, now: Scene, fits: Mask, most: int) -> list[Pose]:
         rough += _shifts(turn, before, now, fits, ROUGH * apart)
     rough.sort(key=lambda one: -one[0])
     different: list[Pose] = []
+    back: list[Floats] = []
     for _, motion in rough[: 4 * most]:
         pose = _refined(motion, before, now, fits, apart, ENDS)
-        if pose.pairs and all(_far(pose.motion @ undone(o.motion), now.middles) > 2.0 * apart for o in different):
+        if not pose.pairs:
+            continue
+        off = transformed(pose.motion, np.reshape(back, (-1, 3))).reshape(-1, *now.middles.shape) - now.middles
+        if (np.einsum("kni,kni->kn", off, off).max(axis=1) > (2.0 * apart) ** 2).all():
             different.append(pose)
+            back.append(transformed(undone(pose.motion), now.middles))
     return sorted(different, key=lambda pose: -pose.score)[:most]
 
 
@@ -307,9 +323,13 @@ def _one_size(a: NumberedFeature, b: NumberedFeature) -> bool:
 def _turns(before: Scene, now: Scene, fits: Mask) -> list[Floats]:
     """Rotations (3, 3) that bring directions of the one onto those of the other, different ones only."""
     out: list[Floats] = []
+    known = np.empty((MOST_TURNS, 9))
+    # Of the cosine of the angle between two rotations R and S, trace(R S') is twice that and one.
+    near = 1.0 + 2.0 * np.cos(0.5 * ANGLE_APART)
     ways = (_by_two_directions(before, now, fits), _by_parallel_axes(before, now, fits), _by_one_direction(before, now))
     for turn in chain.from_iterable(ways):
-        if all(rotation_angle(turn @ other.T) > 0.5 * ANGLE_APART for other in out):
+        if (known[: len(out)] @ turn.ravel() < near).all():
+            known[len(out)] = turn.ravel()
             out.append(turn)
         if len(out) == MOST_TURNS:
             break
@@ -323,7 +343,7 @@ def _onto(a: Floats, across: Floats | None, b: Floats, other: Floats | None) -> 
         first = unit(first)
         second = np.eye(3)[np.argmin(abs(first))] if second is None else second
         second = unit(rejection(second, first))
-        frames.append(np.stack([first, second, np.cross(first, second)]))
+        frames.append(np.stack([first, second, cross(first, second)]))
     return frames[1].T @ frames[0]
 
 
@@ -502,15 +522,12 @@ def _settled(motion: Floats, pairs: Sequence[tuple[int, int]], before: Scene, no
 
 def _system(motion: Floats, pairs: Sequence[tuple[int, int]], before: Scene, now: Scene) -> tuple[Floats, Floats]:
     """Equations (n, 6) for a shift and a turn about the part's middle, mm at its edge; right sides (n,), mm."""
-    centre = now.middles.mean(axis=0)
-    rows, off = [], []
-    for i, j in pairs:
-        points = transformed(motion, before.seen[i])
-        normals = surface_normal(now.shapes[j], points)
-        weight = np.sqrt(min(before.weights[i], now.weights[j]) / len(points))
-        rows.append(weight * np.hstack([normals, np.cross(points - centre, normals) / now.size]))
-        off.append(-weight * signed_distance(now.shapes[j], points))
-    return np.concatenate(rows), np.concatenate(off)
+    if not pairs:
+        return np.zeros((0, 6)), np.zeros(0)
+    first, second = np.array(pairs, dtype=np.intp).T
+    weights = np.minimum(before.weights[first], now.weights[second])
+    about = (now.middles.mean(axis=0), now.size)
+    return equations(motion, *before.places, first, now.table, second, about, weights)
 
 
 def _matched(
@@ -528,14 +545,13 @@ def _matched(
     i, j = np.nonzero(near)
     away = theirs[0][j] - middles[i]
     spread = 0.5 * (spreads[i] + theirs[1][j]) + apart**2 * np.eye(3)
-    off = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / support**2
-    for a, b, square in zip(i[off < 1.0], j[off < 1.0], off[off < 1.0], strict=True):
-        there = signed_distance(now.shapes[b], transformed(motion, before.seen[a]))
-        here = signed_distance(before.shapes[a], transformed(back, now.seen[b]))
-        lies = 1.0 - (there @ there / len(there) + here @ here / len(here)) / (2.0 * apart**2)
-        if lies > 0.0:
-            value[a, b] = lies * min(before.weights[a], now.weights[b])
-            choice[a, b] = lies * (1.0 - 0.5 * square)
+    square = np.einsum("ni,ni->n", away, np.linalg.solve(spread, away[:, :, None])[:, :, 0]) / support**2
+    i, j, square = i[square < 1.0], j[square < 1.0], square[square < 1.0]
+    there = mean_squares(motion, *before.places, i, now.table, j)
+    here = mean_squares(back, *now.places, j, before.table, i)
+    lies = np.maximum(1.0 - (there + here) / (2.0 * apart**2), 0.0)
+    value[i, j] = lies * np.minimum(before.weights[i], now.weights[j])
+    choice[i, j] = lies * (1.0 - 0.5 * square)
     rows, columns = linear_sum_assignment(-choice)
     kept = [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if choice[i, j] > 0.0]
     return tuple(kept), float(sum(value[i, j] for i, j in kept))

@@ -19,7 +19,6 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtri
 
-from pipeline.features.joining.feature_pose import crossing, held
 from pipeline.features.joining.overlap import (
     BLOCKED,
     NEAR,
@@ -36,11 +35,11 @@ from pipeline.features.joining.overlap import (
     picked,
     pull,
 )
+from pipeline.features.joining.pair_rows import carrying, crossing, pair_rows
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.reference_balls import laid_by_balls
 from pipeline.geometry import Floats, Mask, rigid, small_motion, transformed, turned, undone
 from pipeline.surfaces import kind_of
-from pipeline.values import Feature
 
 FORM, FORM_TURN = 0.004, 5e-5  # mm and rad that the form of a face adds to what is known of it
 OFF = 4.0  # standard deviations by which a pair may be off
@@ -309,10 +308,7 @@ def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tupl
     >>> np.diag(moved_on(there, turn, None)[1])[:3].tolist()
     [2.0, 3.0, 1.0]
     """
-    turn, shift = motion[:3, :3], motion[:3, 3]
-    carry = np.zeros((6, 6))
-    carry[:3, :3] = carry[3:, 3:] = turn
-    carry[:3, 3:] = crossing(shift) @ turn
+    carry = carrying(motion)
     whole = carry @ pose.covariance @ carry.T
     return motion @ pose.motion, whole if covariance is None else whole + covariance
 
@@ -356,7 +352,7 @@ def settled(
     for turn in range(rounds):
         if turn < 3:
             pairs = list(dict.fromkeys((*word.same, *at(undone(motion), stays.scene, laid.scene, fits).pairs)))
-        weight, drawn, used = _of_features(stays.features, laid.features, pairs, motion, middle, turn > 0)
+        weight, drawn, used = _of_features(stays, laid, pairs, motion, middle, turn > 0)
         last = honest and turn >= rounds - 2
         if last and fine is None:
             # What both saw and no pair of features stands for may be little: it gets points of its own.
@@ -415,7 +411,7 @@ def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, 
     """Points of what both scans see, as far as it is known without looking closely, but for features that are pairs."""
     every = laid.sample(FINE)
     skin = np.flatnonzero(laid.clear[every.facets] & ~np.isin(laid.labels[every.facets], [j for _, j in pairs]))
-    tree, _ = stays.near
+    tree, _, _ = stays.near
     away, _ = tree.query(transformed(motion, every.points[skin]), distance_upper_bound=NEAR + 2.0 * stays.edge)
     near = skin[np.isfinite(away)]
     near = near[:: 1 + len(near) // FINAL]
@@ -443,26 +439,19 @@ def _proved(stays: SetUp, laid: SetUp, sample: Sample, pose: SetUpPose) -> SetUp
 
 
 def _of_features(
-    stays: Sequence[Feature],
-    laid: Sequence[Feature],
-    pairs: Sequence[tuple[int, int]],
-    motion: Floats,
-    middle: Floats,
-    strict: bool,
+    stays: SetUp, laid: SetUp, pairs: Sequence[tuple[int, int]], motion: Floats, middle: Floats, strict: bool
 ) -> tuple[Floats, Floats, list[tuple[int, int]]]:
     """(6, 6) and (6,) of the pairs: what a motion weighs, and is drawn by; and which of them had a part in it."""
-    weight, drawn, used = np.zeros((6, 6)), np.zeros(6), []
-    for i, j in pairs:
-        a, b = stays[i], laid[j]
-        if a.uncertainty.position is None or b.uncertainty.position is None:
-            continue
-        change, off = held(a, b, motion, (FORM, FORM_TURN)).whitened(middle)
-        if strict and float(np.mean(off**2)) > OFF**2:
-            continue
-        weight += change.T @ change
-        drawn += change.T @ off
-        used.append((i, j))
-    return weight, drawn, used
+    known = [(i, j) for i, j in pairs if stays.fits.known[i] and laid.fits.known[j]]
+    if not known:
+        return np.zeros((6, 6)), np.zeros(6), []
+    rows = pair_rows(stays.fits, laid.fits, known, motion, (FORM, FORM_TURN))
+    change, off = rows.whitened(middle)
+    keep = np.ones(len(known), dtype=np.bool_)
+    if strict:
+        keep = np.sum(off**2, axis=1) <= OFF**2 * rows.used.sum(axis=1)
+    change, off = change[keep].reshape(-1, 6), off[keep].ravel()
+    return change.T @ change, change.T @ off, [pair for pair, kept in zip(known, keep, strict=True) if kept]
 
 
 def _across(size: Across, stays: SetUp, laid: SetUp, motion: Floats, middle: Floats) -> tuple[Floats, float, float]:

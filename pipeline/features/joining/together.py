@@ -19,7 +19,8 @@ from pipeline.features.fitting import fit, form_of
 from pipeline.features.joining.overlap import SetUp
 from pipeline.features.segmentation import extent_of
 from pipeline.features.uncertainty import SHORT_ARC, Share, posed_too, weighed_together
-from pipeline.geometry import Floats, Mask, transformed, turned
+from pipeline.geometry import Floats, Ints, transformed, turned
+from pipeline.mesh.topology import corners_by_label, vertex_labels
 from pipeline.surfaces import Shape, kind_of, seen_from, shape_of
 from pipeline.values import Feature
 
@@ -92,24 +93,20 @@ def _touch(laid: Sequence[Laid], a: tuple[int, int], b: tuple[int, int]) -> bool
 
 def _points(one: Laid, index: int) -> Floats:
     """(n, 3) corners of the facets that carry a feature."""
-    surface = one.scan.surface
-    return transformed(one.motion, surface.vertices[np.unique(surface.faces[one.scan.labels == index])])
+    return transformed(one.motion, one.scan.surface.vertices[one.scan.corners[index]])
 
 
-def _inner(scan: SetUp) -> Mask:
-    """(m,) facets that are a ring off the rim of their feature: at the rim edges are rounded over."""
-    faces = scan.surface.faces
-    low = np.full(len(scan.surface.vertices), np.iinfo(np.int32).max, dtype=np.int32)
-    high = np.full(len(scan.surface.vertices), -2, dtype=np.int32)
-    for k in range(3):
-        np.minimum.at(low, faces[:, k], scan.labels)
-        np.maximum.at(high, faces[:, k], scan.labels)
-    return np.asarray((low == high)[faces].all(axis=1))
+def _inner(scan: SetUp) -> list[Ints]:
+    """Of each feature the corners of its facets that are a ring off its rim: at the rim edges are rounded over."""
+    faces, count = scan.surface.faces, len(scan.surface.vertices)
+    alone = vertex_labels(faces, scan.labels, count)
+    inner = np.where((alone[faces] == scan.labels[:, None]).all(axis=1), scan.labels, -1).astype(np.int32)
+    return corners_by_label(faces, inner, count, len(scan.features))
 
 
 def _fitted(
     laid: Sequence[Laid],
-    inner: Sequence[Mask],
+    inner: Sequence[Sequence[Ints]],
     members: Sequence[tuple[int, int]],
     best: tuple[int, int],
     whole: Floats,
@@ -119,10 +116,7 @@ def _fitted(
     shares = []
     for k, i in members:
         scan = laid[k].scan
-        carry = scan.labels == i
-        own = np.unique(scan.surface.faces[carry & inner[k]])
-        if len(own) < 30:
-            own = np.unique(scan.surface.faces[carry])
+        own = inner[k][i] if len(inner[k][i]) >= 30 else scan.corners[i]
         points = transformed(laid[k].motion, scan.surface.vertices[own])
         weight = 1.0 / max(scan.noise.sigma_form, 1e-6) ** 2
         shares.append(Share(points, np.full(len(own), weight), scan.noise, laid[k].covariance))

@@ -10,7 +10,7 @@ Lengths are mm.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -19,13 +19,15 @@ from scipy.spatial import cKDTree
 from pipeline.geometry import Floats, Ints, Mask, area_vectors, unit_rows
 from pipeline.mesh.fill import least_bending_triangles
 from pipeline.mesh.query import Scene
-from pipeline.mesh.seams.surroundings import Surroundings, surroundings
+from pipeline.mesh.seams.surroundings import surroundings
 from pipeline.mesh.topology import (
     boundary_loops,
     compact,
     components,
     facet_neighbours,
+    facets_at,
     mean_edge,
+    neighbours_without,
     vertex_normals,
 )
 from pipeline.values import Surface
@@ -55,8 +57,10 @@ class Stitched(NamedTuple):
     facet: Ints
 
 
-def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
+def stitched(meshes: Sequence[Surface], reach: float, neighbours: Sequence[Ints] | None = None) -> Stitched:
     """Put meshes of one surface together; `reach` mm is how far apart two of them may be and still be one surface.
+
+    neighbours  of each mesh's facets, (m, 3), if they are known already; no edge may have more than two facets
 
     >>> import trimesh
     >>> ball = trimesh.creation.icosphere(4, 10.0)
@@ -69,48 +73,101 @@ def stitched(meshes: Sequence[Surface], reach: float) -> Stitched:
     if len(meshes) == 1:
         count = meshes[0].facets
         return Stitched(meshes[0], np.zeros(count, np.uint8), np.arange(count, dtype=np.int32))
+    if neighbours is None:
+        neighbours = [facet_neighbours(m.faces, len(m.vertices)) for m in meshes]
     edges = [mean_edge(m.vertices, m.faces) for m in meshes]
-    rims = [boundary_loops(m.faces, len(m.vertices)) for m in meshes]
-    broad = [_from_rim(m, loops, edge) for m, loops, edge in zip(meshes, rims, edges, strict=True)]
-    trees = [Scene(m) for m in meshes]
-    round_it = [surroundings(m.vertices, m.faces, reach + _FOOT * edge) for m, edge in zip(meshes, edges, strict=True)]
+    rims = [boundary_loops(m.faces, len(m.vertices), beside) for m, beside in zip(meshes, neighbours, strict=True)]
     normals = [vertex_normals(m.vertices, m.faces) for m in meshes]
-    kept: list[Mask] = []
-    for i, mesh in enumerate(meshes):
-        lost = np.zeros(len(mesh.vertices), dtype=np.bool_)
-        for j, other in enumerate(meshes):
-            if i == j:
-                continue
-            index, facets = _over(
-                mesh.vertices, normals[i], other, trees[j], round_it[j], reach + _FOOT * edges[j], edges[j]
-            )
-            there = broad[j][other.faces[facets]].mean(axis=1)
-            # The mesh that comes first has the seam for itself, and the other keeps off it.
-            lost[index] |= there > broad[i][index] if i < j else there >= broad[i][index] - _ROOM
-        keep = np.asarray(~lost[mesh.faces].any(axis=1))
-        keep[keep] = ~_crumbs(mesh.faces[keep], len(mesh.vertices))
-        kept.append(keep)
+    kept, over = _kept(meshes, edges, rims, normals, neighbours, reach)
     for i in range(len(meshes)):
-        kept[i] |= _given_back(i, meshes, kept, normals[i], reach, edges)
-    vertices, faces, owner, number, rim, start = [], [], [], [], [], 0
+        kept[i] |= _given_back(i, meshes, kept, over, normals[i], neighbours[i], reach, edges)
+    vertices, faces, beside, owner, number, rim = [], [], [], [], [], []
+    start = first = 0
     for i, mesh in enumerate(meshes):
         v, f, used = compact(mesh.vertices, mesh.faces[kept[i]])
         rim.append(_at_rim(mesh, rims[i])[used])
         vertices.append(v)
         faces.append(f + start)
-        start += len(v)
+        left = neighbours_without(neighbours[i].copy(), ~kept[i])
+        beside.append(np.where(left >= 0, left + first, left))
+        start, first = start + len(v), first + len(f)
         owner.append(np.full(len(f), i, dtype=np.uint8))
         number.append(np.flatnonzero(kept[i]).astype(np.int32))
     v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
-    ends = np.cumsum([len(p) for p in vertices])
-    whose = np.repeat(np.arange(len(meshes), dtype=np.int32), np.diff(ends, prepend=0))
-    bridges = _bridges(v, f, whose, max(edges)).reshape(-1, 3)
-    between = _between(v, np.vstack([f, bridges]), whose, np.concatenate(rim), max(edges))
-    closing = np.vstack([bridges, between]).astype(np.int32)
-    closing = closing[~_on_crowded_edges(f, closing)]
+    whose = np.repeat(np.arange(len(meshes), dtype=np.int32), [len(p) for p in vertices])
+    closing = _closing(v, f, np.concatenate(beside).astype(np.int32), whose, np.concatenate(rim), max(edges))
     whole = Surface.measured(v, np.vstack([f, closing]))
     number.append(np.full(len(closing), -1, dtype=np.int32))
     return Stitched(whole, np.append(of, whose[closing[:, 0]].astype(np.uint8)), np.concatenate(number))
+
+
+def _kept(
+    meshes: Sequence[Surface],
+    edges: Sequence[float],
+    rims: Sequence[Sequence[Ints]],
+    normals: Sequence[Floats],
+    neighbours: Sequence[Ints],
+    reach: float,
+) -> tuple[list[Mask], dict[tuple[int, int], _Over]]:
+    """(m,) facets of each mesh that no other has better, and what of each was found to lie over each other one."""
+    broad = [_FromRim(m, loops, edge) for m, loops, edge in zip(meshes, rims, edges, strict=True)]
+    trees = [Scene(m) for m in meshes]
+    round_it = [surroundings(m.vertices, m.faces, reach + _FOOT * edge) for m, edge in zip(meshes, edges, strict=True)]
+    kept: list[Mask] = []
+    over: dict[tuple[int, int], _Over] = {}
+    for i, mesh in enumerate(meshes):
+        lost = np.zeros(len(mesh.vertices), dtype=np.bool_)
+        for j, other in enumerate(meshes):
+            if i == j:
+                continue
+            index = np.flatnonzero(round_it[j].hold(mesh.vertices)).astype(np.int32)
+            here = broad[i].of(index)
+            if i < j:
+                # What lies as far from its own rim as that matters gives way to nothing.
+                index, here = index[here < _BROAD], here[here < _BROAD]
+            found = _over(index, mesh.vertices, normals[i], other, trees[j], reach + _FOOT * edges[j], edges[j])
+            over[i, j] = found
+            there = np.zeros(len(index))
+            there[found.over] = broad[j].of(other.faces[found.facets[found.over]].ravel()).reshape(-1, 3).mean(axis=1)
+            # The mesh that comes first has the seam for itself, and the other keeps off it.
+            lost[index] |= found.over & ((there > here) if i < j else (there >= here - _ROOM))
+        keep = np.asarray(~lost[mesh.faces].any(axis=1))
+        keep[keep] = ~_crumbs(neighbours[i], keep)
+        kept.append(keep)
+    return kept, over
+
+
+def _closing(v: Floats, f: Ints, neighbours: Ints, whose: Ints, rim: Mask, edge: float) -> Ints:
+    """(k, 3) facets that close the seams of pieces put together: bridges, and what closes the holes between these.
+
+    neighbours  (m, 3) of the facets; whose (n,) mesh, and rim (n,) of it, a vertex is
+    """
+    bridges = _bridges(v, f, neighbours, whose, edge).reshape(-1, 3)
+    beside = _with_more(f, neighbours, bridges, len(v))
+    between = _between(v, np.vstack([f, bridges]), beside, whose, rim, edge)
+    closing = np.vstack([bridges, between]).astype(np.int32)
+    return closing[~_on_crowded_edges(f, closing)]
+
+
+def _with_more(f: Ints, neighbours: Ints, more: Ints, n: int) -> Ints:
+    """(m + k, 3) the neighbours (m, 3) of facets f (m, 3) over n vertices and of k more that stand behind them.
+
+    >>> f, more = np.array([[0, 1, 2]], np.int32), np.array([[0, 2, 3]], np.int32)
+    >>> _with_more(f, np.full((1, 3), -1, np.int32), more, 4).tolist()
+    [[-1, -1, 1], [0, -1, -1]]
+    """
+    new = np.zeros(n, dtype=np.bool_)
+    new[more] = True
+    whole = np.vstack([f, more])
+    # An edge of the new facets joins two of their corners: whoever else has it has both.
+    asked = np.flatnonzero(facets_at(whole, new))
+    asked = asked[new[whole[asked]].sum(axis=1) > 1]
+    found = facet_neighbours(whole[asked], n)
+    found = np.where(found >= 0, asked[found], found)
+    out = np.vstack([neighbours, np.full((len(more), 3), -1, dtype=np.int32)])
+    between = new[whole[asked]] & new[np.roll(whole[asked], -1, axis=1)]
+    out[asked] = np.where(between, found, out[asked])
+    return out
 
 
 def seam_middles(joined: Stitched, one: int, other: int) -> Floats:
@@ -144,7 +201,14 @@ def _on_crowded_edges(faces: Ints, closing: Ints) -> Mask:
 
 
 def _given_back(
-    i: int, meshes: Sequence[Surface], kept: Sequence[Mask], normals: Floats, reach: float, edges: Sequence[float]
+    i: int,
+    meshes: Sequence[Surface],
+    kept: Sequence[Mask],
+    over: Mapping[tuple[int, int], _Over],
+    normals: Floats,
+    neighbours: Ints,
+    reach: float,
+    edges: Sequence[float],
 ) -> Mask:
     """(m,) facets of a mesh that had gone to others, of which none kept its own there: pieces that are too small."""
     mesh = meshes[i]
@@ -152,18 +216,23 @@ def _given_back(
     for j, other in enumerate(meshes):
         if i == j or not kept[j].any():
             continue
-        v, f, _ = compact(other.vertices, other.faces[kept[j]])
-        rest = Surface.measured(v, f)
+        corners = np.zeros(len(mesh.vertices), dtype=np.bool_)
+        corners[mesh.faces[back].ravel()] = True
         within = reach + _ROOM * edges[j]
-        index = np.flatnonzero(np.bincount(mesh.faces[back].ravel(), minlength=len(mesh.vertices)))
-        index = index[surroundings(v, f, within).hold(mesh.vertices[index])]
-        away, facets, _ = Scene(rest).closest(mesh.vertices[index])
-        across = unit_rows(area_vectors(v[f[facets]]))
-        alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
         taken = np.zeros(len(mesh.vertices), dtype=np.bool_)
-        taken[index] = (away < within) & alike
+        # The nearest facet of the whole mesh is the nearest of what is left of it, where it is left.
+        known = over[i, j]
+        left = kept[j][known.facets]
+        taken[known.which[left & (known.away < within) & known.alike]] = True
+        corners[known.which[left]] = False
+        v, f, _ = compact(other.vertices, other.faces[kept[j]])
+        index = np.flatnonzero(corners)
+        index = index[surroundings(v, f, within).hold(mesh.vertices[index])]
+        away, facets, _ = Scene(Surface.measured(v, f)).closest(mesh.vertices[index])
+        alike = np.einsum("ij,ij->i", unit_rows(area_vectors(v[f[facets]])), normals[index]) > _ALIKE
+        taken[index[(away < within) & alike]] = True
         back &= ~taken[mesh.faces].any(axis=1)
-    back[back] = ~_crumbs(mesh.faces[back], len(mesh.vertices), _FEW)
+    back[back] = ~_crumbs(neighbours, back, _FEW)
     return back
 
 
@@ -175,45 +244,74 @@ def _at_rim(mesh: Surface, rim: Sequence[Ints]) -> Mask:
     return out
 
 
-def _from_rim(mesh: Surface, rim: Sequence[Ints], edge: float) -> Floats:
-    """(n,) mean edges from each vertex to the mesh's rim, given as loops, as far as that matters."""
-    loops = [loop for loop in rim if len(loop) >= _LOOP]
-    if not loops:
-        return np.full(len(mesh.vertices), _BROAD)
-    tree = cKDTree(mesh.vertices[np.concatenate(loops)])
-    away, _ = tree.query(mesh.vertices, distance_upper_bound=_BROAD * edge)
-    return np.minimum(away / edge, _BROAD)
+class _FromRim:
+    """Mean edges from vertices of a mesh to its rim, given as loops, as far as that matters; looked up when asked."""
+
+    def __init__(self, mesh: Surface, rim: Sequence[Ints], edge: float) -> None:
+        loops = [loop for loop in rim if len(loop) >= _LOOP]
+        self._vertices, self._edge = mesh.vertices, edge
+        self._tree = cKDTree(mesh.vertices[np.concatenate(loops)]) if loops else None
+        self._known = np.full(len(mesh.vertices), np.nan if loops else _BROAD)
+
+    def of(self, index: Ints) -> Floats:
+        """(k,) of vertices (k,)."""
+        asked = np.zeros(len(self._known), dtype=np.bool_)
+        asked[index] = True
+        new = np.flatnonzero(asked & np.isnan(self._known))
+        if self._tree is not None and len(new):
+            away, _ = self._tree.query(self._vertices[new], distance_upper_bound=_BROAD * self._edge)
+            self._known[new] = np.minimum(away / self._edge, _BROAD)
+        return np.asarray(self._known[index])
+
+
+class _Over(NamedTuple):
+    """How vertices of a mesh lie to another mesh.
+
+    which, facets  (k,) the vertices, and the other's facet that is nearest to each
+    away, alike    (k,) mm to it, and whether both face alike
+    over           (k,) whether the vertex lies within reach over it
+    """
+
+    which: Ints
+    facets: Ints
+    away: Floats
+    alike: Mask
+    over: Mask
 
 
 def _over(
-    points: Floats, normals: Floats, other: Surface, tree: Scene, near: Surroundings, reach: float, edge: float
-) -> tuple[Ints, Ints]:
-    """Indices of the points that lie within reach over another mesh and face alike, and the facet that each lies over.
-
-    tree, near  of the other mesh, and what is round it within that reach
-    """
-    index = np.flatnonzero(near.hold(points))
-    away, facets, nearest = tree.closest(points[index])
-    corners = other.vertices[other.faces[facets]]
-    across = unit_rows(area_vectors(corners))
-    gap = points[index] - nearest
+    index: Ints, vertices: Floats, normals: Floats, other: Surface, tree: Scene, reach: float, edge: float
+) -> _Over:
+    """How vertices (k,) of a mesh (n, 3) with normals (n, 3) lie to another one, whose tree is given."""
+    points = vertices[index]
+    away, facets, nearest = tree.closest(points)
+    across = unit_rows(area_vectors(other.vertices[other.faces[facets]]))
+    gap = points - nearest
     beside = np.linalg.norm(gap - np.einsum("ij,ij->i", gap, across)[:, None] * across, axis=1)
-    # At a bend the nearest place lies beside the point inside the mesh too: there it is the rim that tells.
     alike = np.einsum("ij,ij->i", across, normals[index]) > _ALIKE
-    over = (away < reach) & alike & (beside < _FOOT * edge)
-    return index[over].astype(np.int32), facets[over]
+    # At a bend the nearest place lies beside the point inside the mesh too: there it is the rim that tells.
+    return _Over(index, facets, away, alike, (away < reach) & alike & (beside < _FOOT * edge))
 
 
-def _crumbs(faces: Ints, count: int, fewest: int = _CRUMB) -> Mask:
-    """(m,) facets of pieces that are too small."""
-    labels = components(facet_neighbours(faces, count))
-    return np.asarray(np.bincount(labels)[labels] < fewest) if len(faces) else np.zeros(0, dtype=np.bool_)
+def _crumbs(neighbours: Ints, kept: Mask, fewest: int = _CRUMB) -> Mask:
+    """(k,) which of the facets that are kept (m,) are of pieces that are too small."""
+    if not kept.any():
+        return np.zeros(0, dtype=np.bool_)
+    labels = components(neighbours_without(neighbours.copy(), ~kept))
+    return np.asarray(np.bincount(labels)[labels] < fewest)
 
 
-def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
+def _normals_round(corners: Ints, v: Floats, f: Ints) -> Floats:
+    """(n, 3) normals of vertices (n, 3), those right that are among the corners (k,)."""
+    asked = np.zeros(len(v), dtype=np.bool_)
+    asked[corners] = True
+    return vertex_normals(v, f[facets_at(f, asked)])
+
+
+def _bridges(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, edge: float) -> Ints:
     """(b, 2, 3) two facets each, from an edge of one mesh's rim to the nearest of another's."""
     none = np.empty((0, 2, 3), dtype=np.int32)
-    loops = boundary_loops(f, len(v))
+    loops = boundary_loops(f, len(v), neighbours)
     if not loops:
         return none
     first = np.concatenate(loops)
@@ -221,7 +319,7 @@ def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
     turn = np.concatenate([np.arange(len(loop)) for loop in loops])
     middle = 0.5 * (v[first] + v[second])
     way = unit_rows(v[second] - v[first])
-    normals = vertex_normals(v, f)
+    normals = _normals_round(first, v, f)
     found = []
     for i in range(int(mesh.max())):
         mine = np.flatnonzero((mesh[first] > i) & (turn % _SPACING == 0))
@@ -257,19 +355,19 @@ def _bridges(v: Floats, f: Ints, mesh: Ints, edge: float) -> Ints:
     return bridges[keep]
 
 
-def _between(v: Floats, f: Ints, mesh: Ints, rim: Mask, edge: float) -> Ints:
+def _between(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, rim: Mask, edge: float) -> Ints:
     """(k, 3) facets that close holes between bridges: those that corners of more than one mesh are round, or corners
     that were no rim (n,) of their mesh."""
     rims = [
         loop
-        for loop in boundary_loops(f, len(v))
+        for loop in boundary_loops(f, len(v), neighbours)
         if len(loop) <= _BETWEEN
         and len(np.unique(loop)) == len(loop)
         and (np.ptp(mesh[loop]) > 0 or not rim[loop].any())
     ]
     if not rims:
         return np.empty((0, 3), dtype=np.int32)
-    normals = vertex_normals(v, f)
+    normals = _normals_round(np.concatenate(rims), v, f)
     found = []
     for loop in rims:
         # The rim runs as its facets do, what closes it the other way round.

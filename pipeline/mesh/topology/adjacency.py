@@ -7,6 +7,8 @@ whatever the number of threads.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from pipeline.geometry import Ints, Mask
@@ -84,6 +86,53 @@ def vertex_labels(f: Ints, labels: Ints, n: int) -> Ints:
         if out[v] == -2:
             out[v] = -1
     return out
+
+
+@njit(cache=True)
+def _corners_by_label(f: Ints, labels: Ints, n: int, starts: Ints) -> Ints:
+    """Vertices of the facets of each label, each once, those of label k from starts[k] on; starts (count + 1,) is
+    filled in."""
+    count = len(starts) - 1
+    place = np.zeros(count + 1, dtype=np.int64)
+    for t in range(len(f)):
+        if labels[t] >= 0:
+            place[labels[t] + 1] += 1
+    for k in range(count):
+        place[k + 1] += place[k]
+    ends = place[1:].copy()
+    order = np.empty(place[count], dtype=np.int32)
+    for t in range(len(f)):
+        if labels[t] >= 0:
+            order[place[labels[t]]] = t
+            place[labels[t]] += 1
+    out = np.empty(3 * len(order), dtype=np.int32)
+    seen = np.full(n, -1, dtype=np.int32)
+    at, low = 0, 0
+    for k in range(count):
+        for s in range(low, ends[k]):
+            for c in range(3):
+                v = f[order[s], c]
+                if seen[v] != k:
+                    seen[v] = k
+                    out[at] = v
+                    at += 1
+        low = ends[k]
+        starts[k + 1] = at
+    return out[:at].copy()
+
+
+def corners_by_label(f: Ints, labels: Ints, n: int, count: int) -> list[Ints]:
+    """For each of `count` labels the vertices of its facets, in rising order.
+
+    f  (m, 3) faces over n vertices, labels (m,) below count, negative for none
+
+    >>> f = np.array([[0, 1, 2], [0, 2, 3], [3, 4, 0]], np.int32)
+    >>> [part.tolist() for part in corners_by_label(f, np.array([1, -1, 1], np.int32), 5, 2)]
+    [[], [0, 1, 2, 3, 4]]
+    """
+    starts = np.zeros(count + 1, dtype=np.int32)
+    corners = _corners_by_label(f, labels, n, starts)
+    return [np.sort(corners[low:high]) for low, high in pairwise(starts)]
 
 
 @njit(cache=True)

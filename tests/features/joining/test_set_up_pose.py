@@ -33,6 +33,7 @@ from pipeline.features.joining import (
 )
 from pipeline.features.joining import SetUp as Scan
 from pipeline.features.joining.overlap import Met, blocked, crossed, met, pull
+from pipeline.features.joining.pair_rows import fits_of
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.set_up_pose import _one_place, _tried_aside
 from pipeline.features.naming import entry_of
@@ -232,12 +233,11 @@ def test_a_scan_that_is_too_large_is_told() -> None:
     motion = rigid(np.eye(3), np.array([-3.0, 1.0, -2.0]))
     pairs = tuple((k, k) for k in range(len(features)))
     lies = SetUpPose(motion, 1e-6 * np.eye(6), pairs, 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 9)
-    share, sigma = scale_between(SimpleNamespace(features=features), SimpleNamespace(features=grown), lies)
+    known, larger = (SimpleNamespace(fits=fits_of(these)) for these in (features, grown))
+    share, sigma = scale_between(known, larger, lies)
     assert share == pytest.approx(0.002, abs=1e-5)
     assert 0.0 < sigma < 4e-4
-    same, _ = scale_between(
-        SimpleNamespace(features=features), SimpleNamespace(features=features), replace(lies, motion=np.eye(4))
-    )
+    same, _ = scale_between(known, known, replace(lies, motion=np.eye(4)))
     assert same == pytest.approx(0.0, abs=1e-9)
 
 

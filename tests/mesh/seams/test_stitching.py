@@ -15,6 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.mesh.query import Scene, self_intersections
 from pipeline.mesh.seams import Stitched, stitched
+from pipeline.mesh.seams.stitching import _with_more
 from pipeline.mesh.topology import boundary_loops, facet_areas, facet_neighbours, facet_normals
 from pipeline.values import Surface
 
@@ -93,3 +94,16 @@ def test_one_mesh_alone_stays_as_it_is(parts: list[Surface]) -> None:
     alone = stitched(parts[:1], 0.1)
     assert alone.surface is parts[0]
     assert not alone.mesh.any()
+
+
+def test_neighbours_with_facets_that_come_to_it_are_those_of_the_whole() -> None:
+    """Facets taken out of a net, and one more on an edge that has two: as `facet_neighbours` finds them."""
+    ball = trimesh.creation.icosphere(3, RADIUS)
+    faces = np.vstack([ball.faces, [[ball.faces[0, 0], ball.faces[0, 1], 500]]]).astype(np.int32)
+    out = np.zeros(len(faces), dtype=bool)
+    out[np.random.default_rng(2).choice(len(faces), 200, replace=False)] = out[-1] = True
+    rest, more = faces[~out], faces[out]
+    found = _with_more(rest, facet_neighbours(rest, len(ball.vertices)), more, len(ball.vertices))
+    whole = facet_neighbours(np.vstack([rest, more]), len(ball.vertices))
+    assert (whole == -2).any()
+    assert (found == whole).all()

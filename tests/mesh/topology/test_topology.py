@@ -11,7 +11,14 @@ import pytest
 import trimesh
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.mesh.topology.adjacency import corner_counts, facet_neighbours, facets_at, vertex_facets, vertex_ring
+from pipeline.mesh.topology.adjacency import (
+    corner_counts,
+    corners_by_label,
+    facet_neighbours,
+    facets_at,
+    vertex_facets,
+    vertex_ring,
+)
 from pipeline.mesh.topology.boundaries import border_edges, boundary_loops
 from pipeline.mesh.topology.components import compact, components, rows_left, values_left
 from pipeline.mesh.topology.defects import EdgeReport, duplicate_facets, edge_report
@@ -228,3 +235,12 @@ def test_borders_are_as_many_as_the_neighbours_say(vertices: int) -> None:
     wild = rng.integers(0, vertices, (300, 3)).astype(np.int32)
     for f, n in ((wild, vertices), (ball, 642), (ball[rng.random(len(ball)) < 0.9], 642), (ball[:0], 642)):
         assert border_edges(f, n) == np.count_nonzero(facet_neighbours(f, n) == -1)
+
+
+def test_corners_by_label_are_those_of_the_facets_that_carry_it() -> None:
+    """By numpy's unique, label by label; one label has no facet."""
+    v, f = _sample("torus")
+    labels = np.random.default_rng(4).integers(-1, 6, len(f)).astype(np.int32)
+    labels[labels == 2] = -1
+    found = corners_by_label(f, labels, len(v), 6)
+    assert [part.tolist() for part in found] == [np.unique(f[labels == k]).tolist() for k in range(6)]
