@@ -312,6 +312,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
     From the middle of its tries on it gives up more at once, so that it comes to an end.
     """
     patience: dict[int, int] = {}
+    rings: dict[int, int] = {}
     for attempt in range(_TRIES):
         late = attempt >= _TRIES // 2
         mesh, left = fitted_borders(mesh, shapes, skin)
@@ -321,7 +322,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
             continue
         pinches = 0
         if late:
-            mesh, pinches = without_pinched_rims(mesh)
+            mesh, pinches = without_pinched_rims(mesh, rings)
         else:
             mesh, pinches = without_pinches(mesh, shapes)
         if pinches:
