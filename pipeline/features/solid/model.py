@@ -349,10 +349,13 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
 
 
 def _given_up(mesh: Bound, feature: int, ends: Ints, patience: dict[int, int], fallen: dict[int, str]) -> Bound:
-    """The rim of a feature at some of its borders left to the skin; after a few times all of it, which is noted."""
+    """The rim of a feature at some of its borders left to the skin, a ring of facets more each time, since borders made
+    fit afterwards may give it back; after a few times all of it, which is noted."""
     mine = mesh.labels == feature
     patience[feature] = patience.get(feature, 0) + 1
     rim = mine & np.isin(mesh.faces, ends).any(axis=1)
+    for _ in range(patience[feature] - 1):
+        rim = mine & np.isin(mesh.faces, mesh.faces[rim]).any(axis=1)
     if patience[feature] > _PATIENCE or not (mine & ~rim).any():
         x, y, z = mesh.points[ends].reshape(-1, 3).mean(axis=0)
         fallen[feature] = f"{len(ends)} of its borders on skin run along it, about ({x:.1f}, {y:.1f}, {z:.1f}) mm"
