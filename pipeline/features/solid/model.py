@@ -149,8 +149,11 @@ def model_of(
     lost = np.zeros(len(sharp.points))
     if CUT_OFF_RIGHT * spacing <= skin and spacing <= _COARSE:
         seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
-        seen &= ~folded_facets(sharp.points, sharp.faces)
-        lost = cut_off(sharp.points, sharp.faces, seen, spacing)
+        folded = folded_facets(sharp.points, sharp.faces)
+        lost = cut_off(sharp.points, sharp.faces, seen, spacing, folded)
+        # Beside a fold facets are turned as well; they hide how far the surface turns, or are all that shows it.
+        beside = np.asarray(np.isin(sharp.faces, sharp.faces[folded]).any(axis=1))
+        np.maximum(lost, cut_off(sharp.points, sharp.faces, seen, spacing, beside), out=lost)
         np.maximum(lost, _moved_inwards(sharp, whole.surface), out=lost)
     shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
     kept = lightened_within(
