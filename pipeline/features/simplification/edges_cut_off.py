@@ -20,12 +20,13 @@ _LONGEST, _ROUNDED = 1.45, 0.5
 _MOST = 64  # vertices that are looked at round one
 
 
-def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float) -> Floats:
+def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float, folded: Mask | None = None) -> Floats:
     """(n,) mm: how far within the part the skin round each vertex may be, if its facets bridge an edge that stands out.
 
     vertices, faces  (n, 3) mm and (m, 3): the scan, or a light mesh of it
     skin             (m,) facets of skin; edges between others are where they should be
     spacing          mm: the mean length of the scan's edges
+    folded           (m,) facets that say nothing of how the surface turns
 
     All that the surface turns within its longest chord of a vertex is taken for one edge, so where it is rounded this
     is rather too much; a light mesh has no vertex nearer to many. Below, a right angle seen by facets 1 mm long.
@@ -44,7 +45,9 @@ def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float) -> Floats
     first, facets = vertex_facets(faces, len(vertices))
     middles = vertices[faces].mean(axis=1)
     round_it = _Round(start, ring, first, facets)
-    half = 0.5 * _turns(vertices, middles, facet_normals(vertices, faces), skin, round_it, float(_LONGEST * spacing))
+    told = np.ones(len(faces), dtype=np.bool_) if folded is None else ~folded
+    normals = facet_normals(vertices, faces)
+    half = 0.5 * _turns(vertices, middles, normals, (skin & told, told), round_it, float(_LONGEST * spacing))
     out: Floats = spacing * (0.5 * _LONGEST * np.sin(half) + _ROUNDED * (1.0 - np.cos(half)))
     return out
 
@@ -59,11 +62,14 @@ class _Round(NamedTuple):
 
 
 @njit(cache=True, parallel=True)
-def _turns(points: Floats, middles: Floats, normals: Floats, skin: Mask, rings: _Round, reach: float) -> Floats:
+def _turns(
+    points: Floats, middles: Floats, normals: Floats, asked: tuple[Mask, Mask], rings: _Round, reach: float
+) -> Floats:
     """(n,) radians that the skin turns outwards within `reach` mm of each vertex; where that is at a border of the
-    skin, whose facets may bridge the other half, twice that, if the surface turns as much."""
+    skin, whose facets may bridge the other half, twice that, if the surface turns as much. asked: facets of skin, and
+    all that count."""
     out = np.zeros(len(points))
-    every = np.ones(len(normals), dtype=np.bool_)
+    skin, every = asked
     for i in prange(len(points)):
         v = int(np.int32(i))
         found = np.empty(_MOST, dtype=np.int32)

@@ -146,16 +146,39 @@ def _overlapping(mesh: Bound, borders: Borders, points: Floats) -> NDArray[np.bo
 
 
 def _crossing(mesh: Bound, borders: Borders, points: Floats, shapes: Sequence[Shape]) -> NDArray[np.bool_]:
-    """Borders that cross another border of the same feature."""
+    """Borders that cross another border of the same feature; of a plane also one on another feature, such as the rim of
+    a hole that breaks out at its edge."""
     out = np.zeros(len(borders.facet), np.bool_)
+    meeting = _meetings(mesh, shapes)
     for k in np.unique(borders.feature):
         mine = np.flatnonzero(borders.feature == k)
         ends = mesh.points[borders.ends[mine]]
         path = np.concatenate([ends[:, :1], points[mine], ends[:, 1:]], axis=1)
+        path = np.concatenate([path, meeting[k]]) if k in meeting else path
         chart: Chart = chart_on(shapes[k], path.reshape(-1, 3))
-        places = chart.flat(path.reshape(-1, 3)).reshape(len(mine), -1, 2)
-        out[mine] = crossing_edges(places, chart.turn)
+        places = chart.flat(path.reshape(-1, 3)).reshape(len(path), -1, 2)
+        out[mine] = crossing_edges(places, chart.turn)[: len(mine)]
     return out
+
+
+def _meetings(mesh: Bound, shapes: Sequence[Shape]) -> dict[int, Floats]:
+    """Of each plane the borders (j, s, 3) that it has on curved features, drawn out from their chords as `sections`."""
+    neighbours = facet_neighbours(mesh.faces, len(mesh.points))
+    flat = np.array([kind_of(s).flat for s in shapes])
+    other = np.where(neighbours >= 0, mesh.labels[neighbours], -1)
+    own = np.repeat(mesh.labels[:, None], 3, axis=1)
+    i, k = np.nonzero((own >= 0) & (other >= 0))
+    i, k = (row[flat[own[i, k]] & ~flat[other[i, k]]] for row in (i, k))
+    ends = mesh.points[np.stack([mesh.faces[i, k], mesh.faces[i, (k + 1) % 3]], axis=1)]
+    chord = ends[:, :1] + _LOOKED_AT[:, None] * (ends[:, 1:] - ends[:, :1])
+    drawn = chord.copy()
+    pairs, which = np.unique(np.stack([own[i, k], other[i, k]], axis=1), axis=0, return_inverse=True)
+    for at, (plane, feature) in enumerate(pairs.tolist()):
+        here = np.flatnonzero(which.ravel() == at)
+        moved, there = onto([shapes[plane], shapes[feature]], chord[here].reshape(-1, 3))
+        drawn[here] = np.where(there[:, None], moved, chord[here].reshape(-1, 3)).reshape(chord[here].shape)
+    paths = np.concatenate([ends[:, :1], chord + _MARGIN * (drawn - chord), ends[:, 1:]], axis=1)
+    return {int(plane): paths[own[i, k] == plane] for plane in np.unique(own[i, k])}
 
 
 def _mended(

@@ -149,8 +149,11 @@ def model_of(
     lost = np.zeros(len(sharp.points))
     if CUT_OFF_RIGHT * spacing <= skin and spacing <= _COARSE:
         seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
-        seen &= ~folded_facets(sharp.points, sharp.faces)
-        lost = cut_off(sharp.points, sharp.faces, seen, spacing)
+        folded = folded_facets(sharp.points, sharp.faces)
+        lost = cut_off(sharp.points, sharp.faces, seen, spacing, folded)
+        # Beside a fold facets are turned as well; they hide how far the surface turns, or are all that shows it.
+        beside = np.asarray(np.isin(sharp.faces, sharp.faces[folded]).any(axis=1))
+        np.maximum(lost, cut_off(sharp.points, sharp.faces, seen, spacing, beside), out=lost)
         np.maximum(lost, _moved_inwards(sharp, whole.surface), out=lost)
     shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
     kept = lightened_within(
@@ -312,6 +315,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
     From the middle of its tries on it gives up more at once, so that it comes to an end.
     """
     patience: dict[int, int] = {}
+    rings: dict[int, int] = {}
     for attempt in range(_TRIES):
         late = attempt >= _TRIES // 2
         mesh, left = fitted_borders(mesh, shapes, skin)
@@ -321,7 +325,7 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
             continue
         pinches = 0
         if late:
-            mesh, pinches = without_pinched_rims(mesh)
+            mesh, pinches = without_pinched_rims(mesh, rings)
         else:
             mesh, pinches = without_pinches(mesh, shapes)
         if pinches:
@@ -348,10 +352,13 @@ def _outlined(mesh: Bound, shapes: Sequence[Shape], fallen: dict[int, str], skin
 
 
 def _given_up(mesh: Bound, feature: int, ends: Ints, patience: dict[int, int], fallen: dict[int, str]) -> Bound:
-    """The rim of a feature at some of its borders left to the skin; after a few times all of it, which is noted."""
+    """The rim of a feature at some of its borders left to the skin, a ring of facets more each time, since borders made
+    fit afterwards may give it back; after a few times all of it, which is noted."""
     mine = mesh.labels == feature
     patience[feature] = patience.get(feature, 0) + 1
     rim = mine & np.isin(mesh.faces, ends).any(axis=1)
+    for _ in range(patience[feature] - 1):
+        rim = mine & np.isin(mesh.faces, mesh.faces[rim]).any(axis=1)
     if patience[feature] > _PATIENCE or not (mine & ~rim).any():
         x, y, z = mesh.points[ends].reshape(-1, 3).mean(axis=0)
         fallen[feature] = f"{len(ends)} of its borders on skin run along it, about ({x:.1f}, {y:.1f}, {z:.1f}) mm"

@@ -19,6 +19,7 @@ from pipeline.surfaces import kind_of, surface_normal
 
 # mm: corners of a border between two planes that lie on one line within this are no corners.
 _COLLINEAR = 1e-7
+_QUARTERS = 4
 
 Ends = tuple[int, int]
 Walk = list[tuple[int, bool]]  # edges in their order, and whether each is gone along forwards
@@ -107,7 +108,9 @@ def _rings(loops: list[tuple[int, Ints]]) -> _Rings:
 
 
 def _stops(faces: Faces, rings: _Rings) -> NDArray[np.bool_]:
-    """(n,) vertices at which edges end: where more than two faces meet, at seams, at corners between planes."""
+    """(n,) vertices at which edges end: where more than two faces meet, at seams, at corners between planes, and at the
+    quarters of borders on spheres: a circle that does not run about the sphere's axis is no straight line in its
+    parameters, and readers, which draw it there through two dozen points, are a tenth of a mm off with a whole one."""
     mesh = faces.mesh
     n = len(mesh.points)
     starts, before, ends, face, begins = rings
@@ -134,7 +137,20 @@ def _stops(faces: Faces, rings: _Rings) -> NDArray[np.bool_]:
         mine = starts[begins[loop] :][: np.diff(begins, append=len(starts))[loop]]
         if not stops[mine].any():
             stops[mine.min()] = True
+    round_ones = np.array([kind_of(s).spherical for s in faces.shapes])
+    for loop in np.flatnonzero(round_ones[face[begins]]):
+        mine = starts[begins[loop] :][: np.diff(begins, append=len(starts))[loop]]
+        stops[_quarters(mesh.points, mine)] = True
     return stops
+
+
+def _quarters(points: Floats, loop: Ints) -> Ints:
+    """The vertices nearest to the quarters of a closed loop, the first one of them."""
+    ring = points[loop]
+    ends = np.cumsum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1))
+    along = np.concatenate([[0.0], ends[:-1]])
+    quarters = np.arange(_QUARTERS) * ends[-1] / _QUARTERS
+    return np.asarray(loop[np.abs(along[:, None] - quarters).argmin(axis=0)])
 
 
 def _opposite(rings: _Rings) -> dict[Ends, int]:

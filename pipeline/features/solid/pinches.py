@@ -37,12 +37,20 @@ def without_pinches(mesh: Bound, shapes: Sequence[Shape]) -> tuple[Bound, int]:
     return mesh, len(pinches)
 
 
-def without_pinched_rims(mesh: Bound) -> tuple[Bound, int]:
-    """The mesh with a feature's facets round each such vertex left to the skin, which always comes to an end; and how
-    many vertices there were."""
+def without_pinched_rims(mesh: Bound, rings: dict[int, int]) -> tuple[Bound, int]:
+    """The mesh with a feature's facets round each such vertex left to the skin; and how many vertices there were.
+
+    rings  by feature: so many rings of facets beyond those at the vertex go too, one more each time, since borders made
+           fit afterwards may put a vertex back onto its feature. So it comes to an end
+    """
     pinches = _pinched(mesh)
     for vertex, label in pinches:
-        mesh = left_to_skin(mesh, label, (mesh.faces == vertex).any(axis=1))
+        left = (mesh.faces == vertex).any(axis=1)
+        for _ in range(rings.get(label, 0)):
+            left = np.isin(mesh.faces, mesh.faces[left & (mesh.labels == label)]).any(axis=1)
+        mesh = left_to_skin(mesh, label, left)
+    for label in {label for _, label in pinches}:
+        rings[label] = rings.get(label, 0) + 1
     return mesh, len(pinches)
 
 

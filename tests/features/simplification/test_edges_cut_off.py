@@ -56,6 +56,20 @@ def test_both_sides_of_the_longest_chord_see_the_whole_edge() -> None:
     assert found[np.isclose(np.abs(bevel.vertices[:, 0]), half)] == pytest.approx(expected, rel=1e-6)
 
 
+def test_a_facet_that_lies_folded_hides_no_edge() -> None:
+    """One facet over the edge that is turned about: seen from it all others open inwards."""
+    bent = sheet(roof(np.pi / 2))
+    over = np.flatnonzero(np.abs(bent.vertices[bent.faces][:, :, 0]).max(axis=1) < 0.6)
+    turned = bent.faces.copy()
+    turned[over[6]] = turned[over[6], ::-1]
+    folded = np.zeros(bent.facets, bool)
+    folded[over[6]] = True
+    every, at = np.ones(bent.facets, bool), turned[over[6]]
+    expected = 0.5 * LENGTH * np.sin(np.pi / 4) + ROUNDED * (1.0 - np.cos(np.pi / 4))
+    assert cut_off(bent.vertices, turned, every, 1.0)[at].max() < 0.1 * expected
+    assert cut_off(bent.vertices, turned, every, 1.0, folded)[at] == pytest.approx(expected, rel=1e-6)
+
+
 def test_hollow_edges_and_those_of_features_are_none() -> None:
     bent = sheet(roof(np.pi / 2))
     every = np.ones(bent.facets, bool)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.features.solid.borders import set_on_feet
+from pipeline.features.solid.borders import borders_of, set_on_feet, unsound
 from pipeline.features.solid.sharpening import Bound
 from pipeline.surfaces import Shape, signed_distance
 
@@ -45,3 +45,23 @@ def test_where_there_is_no_room_for_a_foot_none_is_set() -> None:
     assert 0 < rounds < 10
     ends = mesh.points[mesh.faces] - np.roll(mesh.points[mesh.faces], -1, axis=1)
     assert np.linalg.norm(ends, axis=2).min() > 0.01
+
+
+@pytest.mark.parametrize(("x", "crosses"), [(1.0, True), (9.0, False)])
+def test_a_planes_straight_border_crosses_no_hole_that_breaks_out_beside_it(x: float, crosses: bool) -> None:
+    """A quarter of a hole of radius 5 about the origin, from (5, 0) to (0, 5), and skin that leaves the plane along a
+    straight line from (5, 0) to (x, 5). To (1, 5) its middle, (3, 2.5), is 3.9 mm from the origin, within the hole, and
+    its end 5.1 mm; on the side of the chord where the plane is it lies all along."""
+    points = np.array([[5.0, 0, 0], [0, 5, 0], [x, 5, 0], [5, 0, -5], [9, 5, -5], [x, 9, -5]])
+    faces = np.array([[0, 2, 1], [0, 1, 3], [2, 0, 4], [1, 2, 5]], np.int32)
+    shapes = (
+        Shape("plane", np.zeros(3), np.array([0.0, 0.0, 1.0])),
+        Shape("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 5.0),
+    )
+    mesh = Bound(
+        points, faces, np.array([0, 1, -1, -1], np.int32), np.zeros(4, np.uint8), np.full((6, 3), -1, np.int16),
+        np.array([1.0, -1.0]),
+    )  # fmt: skip
+    borders = borders_of(mesh)
+    bad = unsound(mesh, borders, shapes)[(borders.facet == 2) & (borders.feature == 0)]
+    assert bad.tolist() == [crosses]

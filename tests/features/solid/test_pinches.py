@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.features.solid.model import _given_up
 from pipeline.features.solid.pinches import without_pinched_rims, without_pinches
 from pipeline.features.solid.sharpening import Bound, bound, left_to_skin
 from pipeline.mesh.topology import facet_neighbours
@@ -50,12 +51,36 @@ def test_the_plate_is_pinched_once() -> None:
 @pytest.mark.parametrize("way", ["bridged or cut", "given up"])
 def test_a_pinch_is_undone_and_the_feature_stays(way: str) -> None:
     mesh = corner_to_corner()
-    undone, found = without_pinches(mesh, (TOP,)) if way == "bridged or cut" else without_pinched_rims(mesh)
+    undone, found = without_pinches(mesh, (TOP,)) if way == "bridged or cut" else without_pinched_rims(mesh, {})
     assert found == 1
     assert pinched(undone) == 0
     assert (undone.labels == 0).any()
     on = np.unique(undone.faces[undone.labels == 0])
     assert np.abs(undone.points[on, 2]).max() < 1e-12
+
+
+def test_where_it_pinches_again_more_goes_each_time() -> None:
+    """A vertex that is put back onto its feature would pinch for ever."""
+    rings: dict[int, int] = {}
+    left = []
+    for _ in range(4):
+        undone, found = without_pinched_rims(corner_to_corner(), rings)
+        assert found == 1
+        left.append(int((undone.labels == 0).sum()))
+    assert left[0] > left[1] >= left[2] >= left[3] == 0
+
+
+def test_of_a_rim_that_is_given_up_again_more_goes_until_all_of_it_does() -> None:
+    """A corner of the plate, whose every facet is the feature's: rings of squares round it, then the feature, told."""
+    whole = plate(np.ones((SIDE, SIDE), bool))
+    patience: dict[int, int] = {}
+    fallen: dict[int, str] = {}
+    corner = np.array([[0, 1]], np.int32)
+    left = [int((_given_up(whole, 0, corner, patience, fallen).labels == 0).sum()) for _ in range(3)]
+    assert 2 * SIDE**2 > left[0] > left[1] > left[2] > 0
+    assert not fallen
+    assert (_given_up(whole, 0, corner, patience, fallen).labels < 0).all()
+    assert list(fallen) == [0]
 
 
 def test_what_is_left_to_skin_lies_on_the_feature_no_more() -> None:

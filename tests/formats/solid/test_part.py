@@ -9,18 +9,26 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import trimesh
+from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Curve2d, BRepAdaptor_Surface
+from OCP.GeomAbs import GeomAbs_SurfaceType
+from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopExp import TopExp_Explorer
+from OCP.TopoDS import TopoDS
 
 from pipeline.features.solid import model_of
 from pipeline.formats.datum_file import build
 from pipeline.formats.solid import make_part
 from pipeline.formats.solid.build import built
 from pipeline.formats.solid.checks import checked
+from pipeline.formats.solid.cuts import faces_of
 from pipeline.formats.solid.document import Named, read_body, write_body
 from pipeline.progress import silent
+from pipeline.surfaces import Shape
 from pipeline.values import Surface
 from tests.outcomes import outcome, part_mesh
 from tests.pierced_block import HEIGHT, LENGTH, RADIUS, SHAPES, WIDTH, pierced_block
@@ -110,6 +118,63 @@ def test_what_is_written_is_read_again(pierced, tmp_path: Path) -> None:
     again = checked(read_body(tmp_path / "one.step"), {})
     assert again.valid
     assert again.volume == pytest.approx(BLOCK - np.pi * RADIUS**2 * HEIGHT, rel=1e-9)
+
+
+def test_a_readers_curves_on_a_sphere_are_where_its_border_is(tmp_path: Path) -> None:
+    """A round block with a spherical seat: volume by any formulary, pi r^2 h - pi d^2 (3 R - d) / 3. The seat's border
+    is a circle that runs through the sphere's parameters; the reader draws it there anew, within 1 um of the edge."""
+    radius, height, ball, rim, around, rings = 20.0, 12.0, 15.0, 13.5, 60, 12
+    centre = np.sqrt(ball**2 - rim**2)
+    low = np.linspace(np.arcsin(rim / ball), 0.0, rings + 1)[1:-1]
+    seat = np.column_stack([ball * np.sin(low), centre - ball * np.cos(low)])
+    profile = [(radius, -height), (radius, 0.0), (rim, 0.0), *seat.tolist()]
+    turn = np.arange(around) * 2 * np.pi / around
+    ends = [[0.0, 0.0, -height], [0.0, 0.0, centre - ball]]
+    points = np.concatenate(
+        [*(np.column_stack([r * np.cos(turn), r * np.sin(turn), 0 * turn + z]) for r, z in profile), ends]
+    )
+    a, b, last = np.arange(around), (np.arange(around) + 1) % around, (len(profile) - 1) * around
+    faces, labels = [np.stack([b, a, 0 * a + len(points) - 2], axis=1)], [0 * a]
+    for ring in range(len(profile) - 1):
+        p, q = ring * around, (ring + 1) * around
+        faces += [np.stack([p + a, p + b, q + b], axis=1), np.stack([p + a, q + b, q + a], axis=1)]
+        labels += [0 * a + min(ring + 1, 3)] * 2
+    faces, labels = [*faces, np.stack([last + a, last + b, 0 * a + len(points) - 1], axis=1)], [*labels, 0 * a + 3]
+    up = np.array([0.0, 0.0, 1.0])
+    shapes = (
+        Shape("plane", -height * up, -up), Shape("cylinder", np.zeros(3), up, radius),
+        Shape("plane", np.zeros(3), up), Shape("sphere", centre * up, None, ball),
+    )  # fmt: skip
+    surface = Surface.measured(points, np.concatenate(faces).astype(np.int32))
+    model = model_of(surface, np.concatenate(labels).astype(np.int32), shapes, 0.2, 0.0, silent)
+    body = built(model.outline, model.closed)
+    told = checked(body.shape, body.faces)
+    deep = ball - centre
+    assert told.valid
+    assert told.volume == pytest.approx(np.pi * (radius**2 * height - deep**2 * (3 * ball - deep) / 3), rel=1e-6)
+    path = tmp_path / "seat.step"
+    write_body(path, body.shape, "seat", (200, 200, 200), [], "a seat")
+    face = next(TopoDS.Face(f) for f in faces_of(read_body(path)) if _kind(f) == GeomAbs_SurfaceType.GeomAbs_Sphere)
+    off = []
+    for edge in _edges_of(face):
+        there, drawn = BRepAdaptor_Curve(edge), BRepAdaptor_Curve2d(edge, face)
+        for t in np.linspace(there.FirstParameter(), there.LastParameter(), 200):
+            u, v = drawn.Value(t).Coord()
+            off.append(BRepAdaptor_Surface(face).Value(u, v).Distance(there.Value(t)))
+    assert len(off) == 4 * 200
+    assert max(off) < 1e-3
+
+
+def _kind(face: Any) -> Any:
+    return BRepAdaptor_Surface(TopoDS.Face(face)).GetType()
+
+
+def _edges_of(face: Any) -> list[Any]:
+    found, walk = [], TopExp_Explorer(face, TopAbs_ShapeEnum.TopAbs_EDGE)
+    while walk.More():
+        found.append(TopoDS.Edge(walk.Current()))
+        walk.Next()
+    return found
 
 
 def test_gmsh_meshes_it_watertight(pierced, tmp_path: Path) -> None:
