@@ -45,11 +45,13 @@ _CHORD_STEPS = np.array([kind.chord_steps for kind in _ALL])
 _U, _V, _W, _A, _B, _R, _H, _MAJOR, _T = (SLOT_NUMBERS[name] for name in ("u", "v", "w", "a", "b", "r", "h", "R", "t"))
 
 
-def _chain(name: str, arguments: str, says: str, branch: Callable[[Any], str | None], end: str = "") -> Any:
+def _chain(
+    name: str, arguments: str, says: str, branch: Callable[[Any], str | None], end: str = "", borrowing: bool = False
+) -> Any:  # fmt: skip
     """Compile `name`(arguments), with `branch` of a kind as the body for its code, or nothing for None.
 
     `says` is its docstring, and `end` the body for the kinds without a branch. In a branch `evaluate_2` is what kind 2
-    offers as `evaluate`.
+    offers as `evaluate`; `borrowing` as `njit` takes it.
     """
     lines = [f"def {name}({arguments}):"]
     for kind in _ALL:
@@ -65,7 +67,7 @@ def _chain(name: str, arguments: str, says: str, branch: Callable[[Any], str | N
     # By this file's name numba finds its cache.
     exec(compile("\n".join(lines), __file__, "exec"), scope)
     scope[name].__doc__ = says
-    return njit(cache=True)(scope[name])
+    return njit(cache=True, borrowing=borrowing)(scope[name])
 
 
 evaluate = _chain(
@@ -90,6 +92,7 @@ gradient = _chain(
     (3.0, 0.0, 1.0, 0.0)
     """,
     lambda kind: f"return gradient_{kind.code}(s, x, y, z)",
+    borrowing=True,
 )
 
 begin = _chain(
