@@ -13,7 +13,7 @@ from pipeline.features.segmentation.search import Region, Segmentation
 from pipeline.features.segmentation.vertex_walks import GATE, NO_REGION, facet_labels
 from pipeline.geometry import Floats, Ints
 from pipeline.job import Accept
-from pipeline.surfaces import distances
+from pipeline.surfaces import Shape, distances
 from pipeline.values import Rejected
 
 _WITHIN = 2.0, 3.0  # mm, and edges: from a surface that is pointed at
@@ -52,7 +52,7 @@ def refused(ground: Segmentation, refusals: Sequence[Refusal], listed: float, la
     starts = np.searchsorted(carried[facets], np.arange(len(refusals) + 1))
     out = []
     for k, refusal in enumerate(refusals):
-        rejected = _rejected(refusal)
+        rejected = _rejected(ground, refusal)
         if k in numbers:
             rejected = _located(ground, refusal.region, replace(rejected, number=numbers[k]))
             rejected = replace(rejected, facets=facets[starts[k] : starts[k + 1]])
@@ -75,9 +75,20 @@ def _area_to_edge(ground: Segmentation, region: Region, enough: float) -> float:
     return region.area + float(ground.share[beside[np.abs(away) <= GATE * ground.sigma]].sum())
 
 
-def _rejected(refusal: Refusal) -> Rejected:
-    region = refusal.region
+def _shape_of(ground: Segmentation, region: Region) -> Shape:
+    """A region's surface; of a cone that grew from beyond its apex the point is put where it was seen."""
     shape = turned(region.kind.unpack(region.packed), region.sign)
+    if not region.kind.tapered or shape.radius is None or shape.radius > 0.0:
+        return shape
+    assert shape.direction is not None
+    along = float(((ground.vertices[region.members] - shape.point) @ shape.direction).mean())
+    radius = shape.radius + along * np.tan(shape.half_angle or 0.0)
+    return replace(shape, point=shape.point + along * shape.direction, radius=float(radius))
+
+
+def _rejected(ground: Segmentation, refusal: Refusal) -> Rejected:
+    region = refusal.region
+    shape = _shape_of(ground, region)
     return Rejected(
         shape.kind,
         shape.point,
@@ -92,7 +103,7 @@ def _rejected(refusal: Refusal) -> Rejected:
 
 
 def _located(ground: Segmentation, region: Region, rejected: Rejected) -> Rejected:
-    shape = turned(region.kind.unpack(region.packed), region.sign)
+    shape = _shape_of(ground, region)
     extent = seen(ground, region, shape)
     points = ground.vertices[region.members]
     place = points[np.argmin(np.linalg.norm(points - points.mean(axis=0), axis=1))]

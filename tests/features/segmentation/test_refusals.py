@@ -9,6 +9,7 @@ from pipeline.errors import SettingsError
 from pipeline.features.segmentation import search
 from pipeline.features.segmentation.refusals import Refusal, refused
 from pipeline.job import RecoverSettings
+from pipeline.surfaces import KINDS
 from pipeline.surfaces.shape import Shape, pack
 from pipeline.values.surface import Surface
 from tests.features.faces import grid
@@ -99,3 +100,16 @@ def test_a_patch_is_as_large_as_it_is_up_to_its_edge():
     ]
     assert beside > 400.0 - region.area
     assert [r.number for r in told] == [1, 1, None]
+
+
+def test_a_cone_whose_point_lies_beyond_its_apex_is_told_where_it_was_seen():
+    """A cone of 45 degrees half angle is as wide as it is high, and a growth may have begun on its other nappe."""
+    vertices, faces, _ = grid(30, 0.5, lambda x, y: np.hypot(x + 20.0, y - 7.0))
+    ground = search.prepare(Surface.measured(vertices, faces), 0.01)
+    members = np.arange(len(vertices), dtype=np.int32)
+    cone = Shape("cone", np.array([-20.0, 7.0, -3.0]), np.array([0.0, 0.0, 1.0]), -3.0, np.pi / 4)
+    region = search.region_of(ground, KINDS["cone"].code, pack(cone), 1.0, members, members, 0.0)
+    for listed in (0.0, np.inf):
+        (told,) = refused(ground, [Refusal(region, "a test")], listed, np.full(len(faces), -1))
+        assert told.radius == pytest.approx(vertices[:, 2].mean())
+        np.testing.assert_allclose(told.point, [-20.0, 7.0, told.radius], atol=1e-9)
