@@ -46,6 +46,7 @@ _FIRM_FLAT = 6.0  # the same for a plane, which is refused below it: what is nar
 _SKIN = 2.0  # times as bent, half of what lies open beyond: as skin is that was left where it left the noise
 _RUNS_ON = 0.3  # of the rim
 _AWAY, _MOST_RINGS = 1.2, 12  # mm beyond the rim that are looked at, as far as that is so many rings
+_WIDEST = 300.0  # mm: no casting has fillets of a larger radius (common practice, no source)
 _STEEP = 0.5  # of the way from the rim: further off its surface lies what is beyond a sharp edge
 
 
@@ -82,7 +83,7 @@ def judged_by_rim(ground: Segmentation, piece: ScanPiece, index: int) -> Verdict
     if closed and firm:
         return Verdict(doubt=_strays(ground, piece.region))
     runs = f"{100 * share:.0f} % of its rim runs smoothly into skin that is no machined surface"
-    bends = f"{runs}, bending away there with a radius of about {mm(radius, '.2g')}, as a fillet does"
+    bends = f"{runs}, {_bending(radius)}"
     if closed:
         return Verdict(doubt=bends)
     if not _fits(ground, piece.region) or not _firm(bent, _FIRM_FLAT if kind.flat else _FIRM):
@@ -175,6 +176,17 @@ def _strip(ground: Segmentation, piece: ScanPiece, radius: float) -> str:
         f"a strip {mm(narrowest(ground, piece), '.1f')} wide of a surface that curves both ways: beyond it that goes "
         f"on bending with a radius of about {mm(radius, '.2g')}, and so much of that hides in the noise"
     )
+
+
+def _bending(radius: float) -> str:
+    """How what lies beyond a rim bends away, in words.
+
+    >>> _bending(1e9)
+    'hardly bending away there'
+    """
+    if radius > _WIDEST:
+        return "hardly bending away there"
+    return f"bending away there with a radius of about {mm(radius, '.2g')}, as a fillet does"
 
 
 def _bends(ground: Segmentation, piece: ScanPiece, index: int) -> tuple[Floats, float]:
