@@ -179,7 +179,7 @@ def _without_nul(path: Path) -> Path:
     return path
 
 
-ScanPath = Annotated[Path, AfterValidator(_without_nul)]
+FilePath = Annotated[Path, AfterValidator(_without_nul)]
 
 
 class Accept(Settings):
@@ -300,7 +300,7 @@ class SetUp(Settings):
     exclude      zones of it that are not the part, in its own coordinates: "scan: [x, y, z]"
     """
 
-    scan: ScanPath
+    scan: FilePath
     units: Literal["auto", "mm", "cm", "m", "in"] | None = None
     same: tuple[tuple[str, str], ...] = ()
     turned_over: bool = False
@@ -437,7 +437,7 @@ class Job(Settings):
     (0.05, None, None, 'mm')
     """
 
-    scan: ScanPath
+    scan: FilePath
     out: Path | None = None
     title: str | None = None
     read: ReadSettings = ReadSettings()

@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pipeline.job import Positive, Row, is_rigid
+from pipeline.job import FilePath, Positive, Row, is_rigid
 from pipeline.making import MakeQuestion
 from pipeline.places import Extent, Finite, Length, Place, Size
 from pipeline.settings_file import Settings, checked, plain_toml
@@ -133,8 +133,8 @@ class Part(Settings):
     place        its lines in their order; the first part stands as it is
     """
 
-    run: Path | None = None
-    file: Path | None = None
+    run: FilePath | None = None
+    file: FilePath | None = None
     turned: tuple[tuple[Finite, Size], ...] | None = None
     plate: Plate | None = None
     uncertainty: Extent | None = None

@@ -169,6 +169,8 @@ ON = '[[part.bar.place]]\naxis = "axis"\non = "rod: axis"\n'
         (ROD + BAR.replace("[50, 20]", "[50, 1e-300]"), "should be greater than or equal to 0.001"),
         (ROD + BAR.replace("[50, 20]", "[1e308, 20]"), "should be less than or equal to 1000000"),
         (ROD + '[part.bar]\nrun = "nowhere"\n', "There is no datum file"),
+        (ROD + '[part.bar]\nrun = "no\\u0000where"\n', "no file can have that name"),
+        (ROD + '[part.bar]\nfile = "no\\u0000.stl"\nuncertainty = 0\n', "no file can have that name"),
         (ROD + '[part.bar]\nfile = "nowhere.step"\nuncertainty = 0\n', "There is no file"),
         (ROD + '[part.bar]\nfile = "ball.step"\nuncertainty = 0\n', "can't be read as STEP"),
         (ROD + '[part.bar]\nfile = "nowhere.stl"\nuncertainty = 0\n', "nowhere.stl"),
