@@ -66,6 +66,7 @@ if TYPE_CHECKING:
         moved,
         normal_equations,
         refine,
+        refine_on,
         signed_distance,
         surface_normal,
     )
@@ -76,8 +77,8 @@ _HOMES = {
         "begin chord_steps distance_gradient gradient move_onto row_distances sane start_of"
     ),
     "kernels": (
-        "chart_of closed_form distances gradients height_of jacobian moved normal_equations refine signed_distance "
-        "surface_normal"
+        "chart_of closed_form distances gradients height_of jacobian moved normal_equations refine refine_on "
+        "signed_distance surface_normal"
     ),
 }
 
@@ -124,6 +125,7 @@ __all__ = [
     "pack",
     "redirected",
     "refine",
+    "refine_on",
     "register",
     "row_distances",
     "row_of",

@@ -6,6 +6,7 @@ The solver is Levenberg and Marquardt's, on orthogonal distances (Shakarji 1998,
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeAlias
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from pipeline.surfaces.dispatch import WIDEST, apply_step, begin, evaluate, fill
 from pipeline.surfaces.kind import Chart
 from pipeline.surfaces.registry import KINDS, unpack
 from pipeline.surfaces.shape import PACKED, Shape, as_points, pack
+
+Equations: TypeAlias = tuple[Floats, Floats, float]  # as `normal_equations` gives them
 
 _MANY = 40_000  # below that waking the threads costs more than they save
 _CHUNKS = 64  # fixed, so that sums don't depend on the number of threads
@@ -120,7 +123,7 @@ def _gather_wide(code: int, s: Floats, points: Floats, weights: Floats, width: i
 
 
 @njit(cache=True)
-def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, width: int) -> tuple[Floats, Floats, float]:
+def normal_equations(code: int, s: Floats, points: Floats, weights: Floats, width: int) -> Equations:
     """J'WJ (k, k), J'Wd (k,) and d'Wd of the weighted distances: Gauss-Newton's normal equations.
 
     code, s          code of a kind (ValueError where none has it) and a packed shape (PACKED,) of it
@@ -173,16 +176,45 @@ def refine(
     >>> converged, round(float(s[12]), 9)
     (True, 5.0)
     """
+    at = normal_equations(code, s, points, weights, len(slots))
+    steps, converged, _ = refine_on(code, s, (points, weights), slots, free, iterations, tolerance, at)
+    return steps, converged
+
+
+@njit(cache=True)
+def refine_on(
+    code: int,
+    s: Floats,
+    data: tuple[Floats, Floats],
+    slots: Indices,
+    free: Mask,
+    iterations: int,
+    tolerance: float,
+    at: Equations,
+) -> tuple[int, bool, Equations]:
+    """`refine` from a shape whose normal equations are known: to stop a fit, look at it, and go on.
+
+    data  the points and weights of `refine`
+    at    what `normal_equations` gives for them and the shape; what it gives for the shape then comes back third
+
+    >>> ball, s = KINDS["sphere"], pack(Shape("sphere", np.array([0.3, -0.2, 0.1]), radius=4.0))
+    >>> data = 5.0 * np.concatenate([np.eye(3), -np.eye(3)]), np.ones(6)
+    >>> at = normal_equations(ball.code, s, *data, 4)
+    >>> steps, converged, at = refine_on(ball.code, s, data, ball.slots, np.ones(4, dtype=bool), 50, 1e-9, at)
+    >>> converged, at[2] < 1e-18
+    (True, True)
+    """
+    points, weights = data
     width = len(slots)
     step = np.zeros(width)
     damping = 1e-6
-    matrix, right, squares = normal_equations(code, s, points, weights, width)
+    matrix, right, squares = at
     weight = weights.sum()
     for iteration in range(iterations):
         if not damped_step(matrix, right, damping, free, step):
             damping = max(damping * 10.0, 1e-6)
             if damping > 1e8:
-                return iteration, False
+                return iteration, False, (matrix, right, squares)
             continue
         moved = 0.0
         for j in range(width):
@@ -195,14 +227,14 @@ def refine(
             matrix, right, squares = matrix_new, right_new, squares_new
             damping = max(damping * 0.1, 1e-15)
             if moved < tolerance:
-                return iteration + 1, True
+                return iteration + 1, True, (matrix, right, squares)
         else:
             if moved < tolerance:
-                return iteration + 1, True
+                return iteration + 1, True, (matrix, right, squares)
             damping = max(damping * 10.0, 1e-9)
             if damping > 1e10:
-                return iteration + 1, False
-    return iterations, False
+                return iteration + 1, False, (matrix, right, squares)
+    return iterations, False, (matrix, right, squares)
 
 
 def signed_distance(shape: Shape, points: Floats) -> Floats:

@@ -22,6 +22,7 @@ from pipeline.surfaces import (
     normal_equations,
     pack,
     refine,
+    refine_on,
     signed_distance,
     surface_normal,
 )
@@ -67,6 +68,24 @@ def test_the_solver_ends_where_scipys_does(kind: str) -> None:
     assert converged
     assert used < 50
     assert ours @ ours == pytest.approx(2.0 * found.cost, rel=1e-7)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_fit_that_goes_on_knows_where_it_stands(kind: str) -> None:
+    """Stopped and gone on, it ends where one in a piece does, and its equations are always those of its shape."""
+    shape, points = made(kind, count=200)
+    points = points + 0.02 * np.random.default_rng(4).normal(size=points.shape)
+    code, slots, free = KINDS[kind].code, KINDS[kind].slots, np.ones(len(KINDS[kind].parameters), dtype=bool)
+    data = points, np.ones(200)
+    packed, whole = pack(shape), pack(shape)
+    at = normal_equations(code, packed, *data, len(slots))
+    for steps in (1, 2, 50):
+        _, _, at = refine_on(code, packed, data, slots, free, steps, 1e-9, at)
+        anew = normal_equations(code, packed, *data, len(slots))
+        for known, now in zip(at, anew, strict=True):
+            np.testing.assert_array_equal(known, now)
+    refine(code, whole, *data, slots, free, 50, 1e-9)
+    np.testing.assert_allclose(distances(code, packed, points), distances(code, whole, points), atol=1e-7)
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -30,7 +30,9 @@ from pipeline.surfaces import (
     begin,
     distances,
     gradient,
+    normal_equations,
     refine,
+    refine_on,
     sane,
 )
 
@@ -227,6 +229,20 @@ def _worst(code: int, s: Floats, points: Floats) -> float:
 
 
 @njit(cache=True)
+def _beyond(code: int, s: Floats, points: Floats, squares: float, bound: float) -> bool:
+    """Whether any of points (n, 3) lies farther, mm, from a packed shape than so; `squares`: of all distances, summed.
+
+    The sum tells in most cases: the farthest is no nearer than their root mean square, no farther than its root.
+    """
+    # A millionth for what the sum was rounded by.
+    if squares < bound**2 * (1.0 - 1e-6):
+        return False
+    if squares > len(points) * bound**2 * (1.0 + 1e-6):
+        return True
+    return _worst(code, s, points) > bound
+
+
+@njit(cache=True)
 def _turns(normals: Floats, facets: Ints, enough: int) -> int:
     """How many directions, 0.2 degrees or more apart, the facets have, counted up to `enough`."""
     kept = np.empty((enough, 3))
@@ -265,10 +281,11 @@ def _settled(
         return none, 1.0
     slots, free = SLOTS[code, : WIDTHS[code]], ALL_FREE[: WIDTHS[code]]
     reach = np.sqrt(np.sum((points[-1] - points[0]) ** 2))
+    at = normal_equations(code, s, once, ones, len(slots))
     # What is far off after a few steps has an edge in it, or is of another kind.
     for steps, share, times in _STEPS:
-        refine(code, s, once, ones, slots, free, steps, 0.01 * tolerance)
-        if not sane(code, s, extent) or _worst(code, s, once) > max(share * reach, times * tolerance):
+        _, _, at = refine_on(code, s, (once, ones), slots, free, steps, 0.01 * tolerance, at)
+        if not sane(code, s, extent) or _beyond(code, s, once, at[2], max(share * reach, times * tolerance)):
             return none, 1.0
     agree = 0.0
     for k in range(len(points)):

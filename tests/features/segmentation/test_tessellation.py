@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.features.segmentation.tessellation import faces_of
+from pipeline.features.segmentation.tessellation import _beyond, faces_of
 from pipeline.mesh.topology import facet_areas, facet_neighbours, facet_normals
-from pipeline.surfaces import KINDS
+from pipeline.surfaces import KINDS, Shape, pack, signed_distance
 
 NAMES = tuple(KINDS)
 
@@ -99,3 +99,19 @@ def test_a_free_form_has_no_face():
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     label, found = found_on(trimesh.Trimesh(np.column_stack([x.ravel(), y.ravel(), z.ravel()]), faces, process=False))
     assert (label < 0).mean() > 0.95, [kind for kind, *_ in found]
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.999, 1.001, 2.0, 20.0])
+@pytest.mark.parametrize("spike", [False, True])
+def test_the_sum_of_squares_never_says_other_than_the_farthest_point(share: float, spike: bool):
+    """Bounds where the sum decides, from above and below, and where each point has to be looked at."""
+    ball = Shape("sphere", np.zeros(3), radius=5.0)
+    points = np.random.default_rng(7).normal(size=(20, 3))
+    points *= (5.0 + np.random.default_rng(8).normal(scale=0.01, size=(20, 1))) / np.linalg.norm(points, axis=1)[
+        :, None
+    ]
+    if spike:
+        points[3] *= 1.3
+    away = np.abs(signed_distance(ball, points))
+    bound = share * away.max()
+    assert _beyond(KINDS["sphere"].code, pack(ball), points, float(away @ away), bound) == (share < 1.0)
