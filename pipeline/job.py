@@ -529,14 +529,14 @@ def _no_caliper(data: dict[str, Any], where: str) -> str:
     lines = []
     for row in old if isinstance(old, list) else [old]:
         row = row if isinstance(row, dict) else {}
-        value, uncertainty = row.get("diameter", 50.0), row.get("uncertainty", 0.01)
+        value, uncertainty = _held(row.get("diameter"), 50.0), _held(row.get("uncertainty"), 0.01)
         if inches:
             value, uncertainty = f"{value} mm", f"{uncertainty} mm"
         doubt = "" if "uncertainty" in row else "  # [[caliper]] took this for granted: put in yours"
         lines.append(
             measured_text(
                 "diameter",
-                [row.get("near", row.get("feature", "its number"))],
+                [_held(row.get("near", row.get("feature")), "its number")],
                 tomlkit.item(value).as_string(),
                 tomlkit.item(uncertainty).as_string() + doubt,
             )
@@ -545,6 +545,14 @@ def _no_caliper(data: dict[str, Any], where: str) -> str:
         f"{where}: [[caliper]] is [[measured]] now, which takes distances and thicknesses as well and believes no "
         "uncertainty unasked; write these lines instead:\n\n" + "\n".join(lines)
     )
+
+
+def _held(value: Any, instead: Any) -> Any:
+    """A value of an old table; what can't be one, and none, gives place to an example."""
+    plain = isinstance(value, (str, int, float)) or (
+        isinstance(value, list) and all(isinstance(part, (int, float)) for part in value)
+    )
+    return value if plain else instead
 
 
 def dump_job(job: Job) -> str:

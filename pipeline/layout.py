@@ -457,7 +457,7 @@ def load_layout(path: str | Path) -> Layout:
 
     Raises InputError when the file can't be read or isn't TOML, SettingsError when a key or value is wrong.
     """
-    layout = make_layout(plain_toml(path, "layout file", "write one as the README shows"), str(path))
+    layout = make_layout(plain_toml(path, "layout file", "write one as the README shows."), str(path))
     base = Path(path).resolve().parent
     parts = {}
     for name, part in layout.part.items():

@@ -195,6 +195,11 @@ def test_an_old_table_of_sizes_is_refused_with_the_new_lines(tmp_path: Path, uni
 
 def test_a_job_that_was_spelled_out_without_old_sizes_is_read(tmp_path: Path) -> None:
     path = tmp_path / "job.toml"
+    path.write_text('scan = "a.stl"\n[[caliper]]\nfeature = {}\ndiameter = {}\n')
+    with pytest.raises(SettingsError) as odd:
+        load_job(path)
+    [row] = tomllib.loads(str(odd.value).partition("instead:")[2])["measured"]
+    assert row["features"] == ["its number"]
     path.write_text('scan = "a.stl"\ncaliper = []\n')
     assert load_job(path).measured == ()
 

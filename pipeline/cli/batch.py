@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, EXIT_FAULT, EXIT_MEMORY, EXIT_UNUSABLE, stage_progress
+from pipeline.cli.terminal import (
+    EXIT_BUDGET,
+    EXIT_FAULT,
+    EXIT_MEMORY,
+    EXIT_UNUSABLE,
+    Place,
+    stage_progress,
+)
 from pipeline.lengths import in_unit, mm
 
 if TYPE_CHECKING:
@@ -17,12 +24,12 @@ _MOST_FEATURES, _MOST_CAUTIONS = 8, 6
 
 
 @click.command(short_help="Many scans of one sort of part with the same job.")
-@click.argument("source", type=click.Path(path_type=Path), metavar="FOLDER|LIST")
-@click.option("--job", "job_file", required=True, type=click.Path(path_type=Path), help="The job file for every scan.")
+@click.argument("source", type=Place(), metavar="FOLDER|LIST")
+@click.option("--job", "job_file", required=True, type=Place(), help="The job file for every scan.")
 @click.option(
     "--scheduler", metavar="ADDRESS", help="A Dask scheduler that is there; default: workers on this machine."
 )
-@click.option("--out", type=click.Path(path_type=Path), help='Output folder; default: beside FOLDER, with "-batch".')
+@click.option("--out", type=Place(), help='Output folder; default: beside FOLDER, with "-batch".')
 @click.option("--json", "as_json", is_flag=True, help="Print batch.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")
 def command(source: Path, job_file: Path, scheduler: str | None, out: Path | None, as_json: bool, quiet: bool) -> int:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, Figure, budgeted, stage_progress, um
+from pipeline.cli.terminal import EXIT_BUDGET, Figure, Place, budgeted, stage_progress, um
 from pipeline.lengths import in_unit, mm, mm2, place_in_mm
 
 if TYPE_CHECKING:
@@ -31,8 +31,8 @@ def budget_options(function: Any) -> Any:
 
 
 @click.command(short_help="Audit any two meshes against each other.")
-@click.argument("scan", type=click.Path(path_type=Path), metavar="SCAN")
-@click.argument("light", type=click.Path(path_type=Path), metavar="LIGHT")
+@click.argument("scan", type=Place(), metavar="SCAN")
+@click.argument("light", type=Place(), metavar="LIGHT")
 @click.option("--align", is_flag=True, help="Lay LIGHT onto SCAN by what both show, and print the 4x4.")
 @click.option(
     "--units",

@@ -12,6 +12,7 @@ from types import ModuleType
 import click
 
 from pipeline.cli.run import Count, finish
+from pipeline.cli.terminal import Place
 from pipeline.cli.workshop import answer
 from pipeline.errors import InputError, OutputError
 from pipeline.output_folder import opened
@@ -41,7 +42,7 @@ from pipeline.output_folder import opened
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=Place(),
     default=Path("demo-output"),
     show_default=True,
     help="Where the scan and the outputs go.",

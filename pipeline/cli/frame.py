@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import Place, stage_progress
 from pipeline.lengths import in_unit, mm, um
 
 if TYPE_CHECKING:
@@ -19,9 +19,9 @@ AXES = ("x", "y", "z")
 
 
 @click.command(short_help="The datum frame, and what moves if another datum is chosen.")
-@click.argument("job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.argument("job", type=Place(), metavar="SCAN|JOB.toml")
 @click.option("--show", "with_all", is_flag=True, help="Also deviations from the datums, and the flanges.")
-@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.option("--out", type=Place(), help="Output folder; default: beside the scan, named after it.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def command(job: Path, with_all: bool, out: Path | None, quiet: bool) -> None:
     """Run JOB as far as its frame and print it: the datums, what each constrains, and the other frames that the

@@ -13,7 +13,7 @@ import click
 
 from pipeline.cli.compare import budget_options
 from pipeline.cli.run import Count
-from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, Place, stage_progress
 from pipeline.errors import SettingsError
 from pipeline.output_folder import opened
 
@@ -47,10 +47,10 @@ class _Counts(click.ParamType):
 
 
 @click.command(short_help="Try several facet counts and show what each costs.")
-@click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
+@click.argument("scan_or_job", type=Place(), metavar="SCAN|JOB.toml")
 @click.option("--counts", type=_Counts(), default=DEFAULT_COUNTS, help="Facet counts, e.g. 20000,50000,1e5.")
 @budget_options
-@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.option("--out", type=Place(), help="Output folder; default: beside the scan, named after it.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 def command(
     scan_or_job: Path,

@@ -223,8 +223,10 @@ def _say(text: str) -> None:
 
 
 def _readable(text: str) -> str:
-    """A sentence in which no word fills the screen: of a value or path that does, its two ends."""
-    return re.sub(rf"\S{{{_LONG},}}", lambda word: f"{word[0][:100]}...{word[0][-60:]}", text)
+    """A sentence in which no word fills the screen: of a value or path that does, its two ends. Signs that a terminal
+    acts on, or shows none for, are written out."""
+    seen = "".join(sign if sign.isprintable() or sign == "\n" else ascii(sign)[1:-1] for sign in text)
+    return re.sub(rf"\S{{{_LONG},}}", lambda word: f"{word[0][:100]}...{word[0][-60:]}", seen)
 
 
 def _is_somewhere() -> bool:

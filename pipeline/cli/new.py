@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import stage_progress
+from pipeline.cli.terminal import Place, stage_progress
 from pipeline.errors import InputError, OutputError
 from pipeline.files import write_new
 from pipeline.lengths import in_unit
@@ -107,16 +107,16 @@ _UNSEEN = {
 
 
 @click.command(short_help="A commented job file for a scan.")
-@click.argument("scan", type=click.Path(path_type=Path))
-@click.argument("further", nargs=-1, type=click.Path(path_type=Path), metavar="[SCAN]...")
+@click.argument("scan", type=Place())
+@click.argument("further", nargs=-1, type=Place(), metavar="[SCAN]...")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")
 @click.option(
     "--job",
     "job_file",
-    type=click.Path(path_type=Path),
+    type=Place(),
     help="Where to write; default: SCAN's name with .toml.",
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Output folder of an earlier run; default: run's own.")
+@click.option("--out", type=Place(), help="Output folder of an earlier run; default: run's own.")
 @click.option("--quiet", is_flag=True, help="No progress; errors only.")
 def command(
     scan: Path, further: tuple[Path, ...], units: str | None, job_file: Path | None, out: Path | None, quiet: bool
@@ -129,6 +129,11 @@ def command(
     from pipeline.job import ReadSettings
     from pipeline.stages.read import read
 
+    for path in (scan, *further):
+        if not os.path.exists(path):
+            raise InputError(f"There is no file {path}; check the name and the folder.")
+        if os.path.isdir(path):
+            raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
     target = job_file or scan.with_suffix(".toml")
     if os.path.lexists(target):
         raise OutputError(f"{target} is there already and was left alone; give another name with --job.")

@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, Figure, stage_progress, summary_json, summary_lines, within_budget
+from pipeline.cli.terminal import (
+    EXIT_BUDGET,
+    Figure,
+    Place,
+    stage_progress,
+    summary_json,
+    summary_lines,
+    within_budget,
+)
 
 
 class Count(click.ParamType):
@@ -29,9 +37,9 @@ class Count(click.ParamType):
 
 
 @click.command(short_help="The whole job on a scan or a job file.")
-@click.argument("scan_or_job", type=click.Path(path_type=Path), metavar="SCAN|JOB.toml")
-@click.argument("further", nargs=-1, type=click.Path(path_type=Path), metavar="[SCAN]...")
-@click.option("--out", type=click.Path(path_type=Path), help="Output folder; default: beside the scan, named after it.")
+@click.argument("scan_or_job", type=Place(), metavar="SCAN|JOB.toml")
+@click.argument("further", nargs=-1, type=Place(), metavar="[SCAN]...")
+@click.option("--out", type=Place(), help="Output folder; default: beside the scan, named after it.")
 @click.option("--facets", type=Count(100), help="Lighten to this many facets, e.g. 1e5.")
 @click.option("--tolerance", type=Figure(), help="Lighten to this deviation, mm.")
 @click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The unit of the scan's coordinates.")

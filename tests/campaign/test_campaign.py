@@ -25,8 +25,8 @@ def test_a_slice_of_the_mutants(kind: str, seed: int) -> None:
     assert made.verdict in (*GOOD, "too long", "too much memory"), made
 
 
-@settings(max_examples=24, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(kind=st.sampled_from(["folder", "layout.toml", "compare", "solid"]), seed=st.integers(0, 10**6))
+@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(kind=st.sampled_from(["folder", "layout.toml", "compare", "solid", "line"]), seed=st.integers(0, 10**6))
 def test_a_slice_of_folders_and_layouts(kind: str, seed: int) -> None:
     """Lists of a batch start workers; they are the whole campaign's."""
     made = trial(kind, seed)

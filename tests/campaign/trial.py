@@ -24,6 +24,7 @@ from pipeline.cli import terminal
 from pipeline.job import Job
 from pipeline.meter import Meter
 from pipeline.output_folder import MARKER
+from tests.campaign.command_lines import command_line
 from tests.campaign.layouts import LAYOUTS, datum_tree, layout_figures, layout_joined, layout_words, scan_list
 from tests.campaign.mutators import MUTATORS, blind, json_tree, lines, mutant, pick, ply_header, tokens, toml_values
 from tests.campaign.seeds import JOB, LEAN, files
@@ -233,9 +234,13 @@ def list_trial(seed: int, home: Path | None = None) -> Trial:
         if random.random() < 0.15:
             out = folder / pick(random, ("sub", "out", "scan.stl", "loop", "."))
             words += ["--out", str(out)]
-        before = _content(folder)
-        words += ["--quiet", "--scheduler", _scheduler()]
-        made = measured("list.txt", seed, "scan_list", 500_000, words)
+        if odd := random.random() < 0.25:
+            words = command_line(folder, random, "batch")
+        before = _mine(folder, folder / "drum")
+        if not any(word.startswith("--scheduler") for word in words):
+            words += ["--scheduler", _scheduler()]
+        with contextlib.chdir(folder):
+            made = measured("list.txt", seed, "batch" if odd else "scan_list", 500_000, [*words, "--quiet"])
         if made.verdict == "no sentence" and not made.told:  # the batch's own files tell of each scan
             made = dataclasses.replace(made, verdict="ran")
         return _touched(made, folder, before)
@@ -293,6 +298,24 @@ def solid_trial(seed: int, home: Path | None = None) -> Trial:
         return _touched(
             measured("solid", seed, f"{name} {mutate.__name__}", len(data) + 200_000, words), folder, before
         )
+
+
+def line_trial(seed: int, home: Path | None = None) -> Trial:
+    """A command line of odd words, in a folder that holds something of each sort."""
+    random = np.random.default_rng([82, seed])
+    with tempfile.TemporaryDirectory(dir=home) as place:
+        folder = Path(place) / "here" / "and there"
+        folder.mkdir(parents=True)
+        _beside(folder)
+        (folder / "layout.toml").write_text(pick(random, LAYOUTS))
+        (folder / "list.txt").write_text("scan.stl\nbroken.stl\n")
+        words = command_line(folder, random)
+        before = _mine(folder, folder / "drum")
+        with contextlib.chdir(folder):
+            made = measured("line", seed, words[0], 500_000, words)
+        if made.verdict not in GOOD:
+            made = dataclasses.replace(made, told=f"{words} {made.told}")
+        return _touched(made, folder, before)
 
 
 _serving: list[str] = []
@@ -432,13 +455,13 @@ def _resident() -> float:
     return int(found.group(1)) * 1024 / 1e6 if found else 0.0
 
 
-KINDS = (*MUTATORS, "folder", "layout.toml", "list.txt", "compare", "solid")
+KINDS = (*MUTATORS, "folder", "layout.toml", "list.txt", "compare", "solid", "line")
 
 
 def trial(kind: str, seed: int) -> Trial:
     """The trial of a kind, a seed file's name or one of the other KINDS, by its number; the same every time."""
     other = {
         "folder": folder_trial, "layout.toml": layout_trial, "list.txt": list_trial, "compare": compare_trial,
-        "solid": solid_trial,
+        "solid": solid_trial, "line": line_trial,
     }  # fmt: skip
     return other[kind](seed) if kind in other else file_trial(kind, seed)

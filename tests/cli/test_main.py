@@ -125,6 +125,20 @@ def test_a_value_that_fills_the_screen_is_cut_in_the_sentence(
     assert 20 < len(capsys.readouterr().err) < 900
 
 
+@pytest.mark.parametrize("odd", ["a\x1b[31mb", "a\u202egpj", "a\udcff", "a\rb", "a\u0085b"])
+def test_signs_that_a_terminal_acts_on_are_written_out(
+    odd: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for words in (["run", odd], ["compare", "a.stl", "b.stl", odd], ["fit", odd], [odd]):
+        with pytest.raises(SystemExit) as left:
+            front.main(words)
+        said = capsys.readouterr().err
+        assert left.value.code == 2
+        assert ascii(odd)[1:-1] in said
+        assert all(line.isprintable() for line in said.split("\n"))
+
+
 def test_a_long_path_is_told_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     path = "/".join(["castings"] * 40)
     assert ended(monkeypatch, raising(InputError(f"{path} is empty; copy it again."))) == 2

@@ -42,12 +42,31 @@ def test_what_was_seen_stands_in_the_job_file_and_the_file_is_valid(scan: Path) 
 
 def test_further_scans_are_named_as_set_ups(scan: Path) -> None:
     others = [scan.with_name("side two.stl"), scan.with_name("three.xyz")]
+    for other in others:
+        other.touch()
     done = CliRunner().invoke(command, [str(scan), *map(str, others)])
     assert done.exit_code == 0, done.output
     assert [one.scan for one in load_job(scan.with_suffix(".toml")).set_up] == others
 
 
+@pytest.mark.parametrize(
+    ("further", "told"),
+    [
+        ("none.stl", "There is no file"),
+        ("loop", "There is no file"),
+        ("x" * 300, "There is no file"),
+        (".", "a folder"),
+    ],
+)
+def test_further_scans_that_are_none_are_told_before_anything_is_written(scan: Path, further: str, told: str) -> None:
+    scan.with_name("loop").symlink_to("loop")
+    with pytest.raises(InputError, match=told):
+        CliRunner().invoke(command, [str(scan), str(scan.parent / further)], catch_exceptions=False)
+    assert not scan.with_suffix(".toml").exists()
+
+
 def test_reference_balls_are_offered_where_there_are_set_ups(scan: Path) -> None:
+    scan.with_name("side two.stl").touch()
     CliRunner().invoke(command, [str(scan), str(scan.with_name("side two.stl"))])
     path = scan.with_suffix(".toml")
     before, after = path.read_text().split("# [[ball]]")
@@ -58,6 +77,14 @@ def test_reference_balls_are_offered_where_there_are_set_ups(scan: Path) -> None
     assert (ball.diameter.mm, ball.count) == (20.0, 4)
     CliRunner().invoke(command, [str(scan), "--job", str(scan.with_name("one.toml"))])
     assert "ball" not in scan.with_name("one.toml").read_text()
+
+
+def test_the_root_is_a_folder_and_no_name_is_no_scan() -> None:
+    with pytest.raises(InputError, match="/ is a folder"):
+        CliRunner().invoke(command, ["/"], catch_exceptions=False)
+    done = CliRunner().invoke(command, [""])
+    assert done.exit_code == 2
+    assert "an empty name is no file" in done.output
 
 
 def test_every_setting_that_is_shown_as_a_comment_is_one_that_exists(scan: Path) -> None:

@@ -1,6 +1,6 @@
 """The closing summary on the terminal: twenty lines at most, and the report's own verdict.
 
-Covers: pipeline.cli.terminal.show
+Covers: pipeline.cli.terminal.place, pipeline.cli.terminal.show
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import click
 import pytest
 
-from pipeline.cli.terminal import show
+from pipeline.cli.terminal import Place, show
 from pipeline.job import LightenSettings
 from pipeline.values import Outcome
 from tests.outcomes import outcome
@@ -126,3 +127,14 @@ def test_progress_on_a_terminal_of_forty_columns(monkeypatch: pytest.MonkeyPatch
     lines = [line for line in re.split(r"[\r\n]+", plain) if line.strip()]
     assert any("50 %" in line and "collapsing" in line for line in lines)
     assert max(map(len, lines)) <= 40
+
+
+@pytest.mark.parametrize("name", ["", "  "])
+def test_an_empty_name_is_not_the_current_folder(name: str) -> None:
+    with pytest.raises(click.BadParameter, match="empty name"):
+        Place().convert(name, None, None)
+
+
+def test_every_other_name_is_a_path_as_it_stands() -> None:
+    for name in (".", "a b", "none.stl", "-", "~/x"):
+        assert Place().convert(name, None, None) == Path(name)

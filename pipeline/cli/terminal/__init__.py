@@ -11,6 +11,7 @@ from pipeline.cli.terminal.exit_status import (
     EXIT_UNUSABLE,
 )
 from pipeline.cli.terminal.figure import Figure
+from pipeline.cli.terminal.place import Place
 from pipeline.cli.terminal.show import (
     budgeted,
     stage_progress,
@@ -28,6 +29,7 @@ __all__ = [
     "EXIT_STOPPED",
     "EXIT_UNUSABLE",
     "Figure",
+    "Place",
     "budgeted",
     "stage_progress",
     "summary_json",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, Place, stage_progress
 from pipeline.lengths import in_unit, mm
 
 if TYPE_CHECKING:
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Hold a rescan, after the cuts were made, against the plan.")
-@click.argument("layout", type=click.Path(path_type=Path), metavar="LAYOUT.toml")
-@click.argument("rescan", type=click.Path(path_type=Path), metavar="RESCAN")
+@click.argument("layout", type=Place(), metavar="LAYOUT.toml")
+@click.argument("rescan", type=Place(), metavar="RESCAN")
 @click.option("--part", help="Which part was scanned again, where cuts are planned in several.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=Place(),
     help='Output folder; default: beside the layout, named after it, with "-check".',
 )
 @click.option("--json", "as_json", is_flag=True, help="Print check.json instead of the summary.")

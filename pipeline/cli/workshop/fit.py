@@ -6,14 +6,12 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.terminal import EXIT_BUDGET, stage_progress
+from pipeline.cli.terminal import EXIT_BUDGET, Place, stage_progress
 
 
 @click.command(short_help="Place parts by a layout file, and tell whether they clear each other.")
-@click.argument("layout", type=click.Path(path_type=Path), metavar="LAYOUT.toml")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Output folder; default: beside the layout, named after it."
-)
+@click.argument("layout", type=Place(), metavar="LAYOUT.toml")
+@click.option("--out", type=Place(), help="Output folder; default: beside the layout, named after it.")
 @click.option("--fresh", is_flag=True, help="Answer everything anew, whatever an earlier run left.")
 @click.option("--json", "as_json", is_flag=True, help="Print fit.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary; errors only.")

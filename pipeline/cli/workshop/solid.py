@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.terminal import Figure, stage_progress
+from pipeline.cli.terminal import Figure, Place, stage_progress
 
 if TYPE_CHECKING:
     from pipeline.formats.datum_file import DatumFile
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Make a solid with true bores and faces of a run.")
-@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@click.argument("folder", type=Place(), metavar="FOLDER")
 @click.option("--skin", type=Figure(), help="How coarse the skin may be, mm; default: the job's.")
 @click.option("--schema", type=click.Choice(["AP242", "AP214"]), default="AP242", help="The STEP schema.")
 @click.option(
