@@ -1,4 +1,4 @@
-"""What memory a limit leaves (ulimit -v, ulimit -d), against what the libraries need to be loaded at all.
+"""What memory (ulimit -v, ulimit -d) and threads a limit leaves, against what the libraries need to be loaded at all.
 
 Below that they don't say so: OpenBLAS waits without end for memory for its threads, libgomp and LLVM end the process.
 """
@@ -14,7 +14,8 @@ from pipeline.meter import cores
 # OpenBLAS; each takes a stack and a heap of address space, and next to nothing of data.
 _ADDRESSES, _ADDRESSES_A_THREAD = 1.1e9, 1.3e8
 _DATA, _DATA_A_THREAD = 6e8, 1e7
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS")
+_OWN_THREADS = "NUMBA_NUM_THREADS"
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", _OWN_THREADS)
 
 
 def lacking() -> str | None:
@@ -23,6 +24,9 @@ def lacking() -> str | None:
     >>> lacking() is None
     True
     """
+    told = os.environ.get(_OWN_THREADS, "")
+    if told.removeprefix("-").isdecimal() and int(told) < 1:
+        return f"{_OWN_THREADS} leaves this program {int(told)} threads; set it to 1 or more, or take it away."
     try:
         import resource
     except ImportError:  # no such limits on this system

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.cli.memory_limit import lacking
 from tests.campaign.seeds import files
 
 
@@ -32,6 +33,12 @@ def test_a_limit_that_leaves_too_little(limit: int, megabytes: int, words: str, 
     assert f"{megabytes * 1.048576:.0f} {words}" in done.stderr
     assert done.stderr.count("\n") == 1
     assert [path.name for path in tmp_path.iterdir()] == ["scan.stl"]
+
+
+@pytest.mark.parametrize("threads", ["0", "-3", "00"])
+def test_no_threads_at_all_are_a_limit_too(threads: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUMBA_NUM_THREADS", threads)
+    assert (lacking() or "").startswith(f"NUMBA_NUM_THREADS leaves this program {int(threads)} threads;")
 
 
 def test_help_needs_no_libraries() -> None:
