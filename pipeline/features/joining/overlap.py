@@ -443,7 +443,9 @@ def blocked(bores: SetUp, points: Floats, normals: Floats, area: float) -> float
         # At the end that it looked into, nothing is in front either; the other may have a floor that it did not see.
         towards = float(hollow.direction @ bores.looks)
         thin = min(bores.edge, THINNEST)
-        mouths = towards < -LOOKED_INTO, towards > LOOKED_INTO
+        # Half a wall or less may have been seen from aside, its floor hidden.
+        most_of_it = hollow.chord < 0.0
+        mouths = most_of_it and towards < -LOOKED_INTO, most_of_it and towards > LOOKED_INTO
         first = low - MOUTH * bores.edge if mouths[0] else low + bores.edge
         last = high + MOUTH * bores.edge if mouths[1] else high - bores.edge
         across = (along > first) & (along < last)

@@ -114,6 +114,9 @@ def test_what_stands_across_a_hole_seen_in_part(degrees: int, expected: bool) ->
     chord = 4.0 * np.cos(half)
     share = segment(3.0, chord) / segment(3.2, chord) if expected else 0.0
     assert blocked(scan, face, ways, area) == pytest.approx(share, abs=0.1)
+    # In front of a mouth there is nothing; but half a wall may belong to a pocket that was seen from aside.
+    in_front = blocked(scan, *level(-5.5, 1.0))
+    assert in_front > 0.5 if half > 0.5 * np.pi else in_front == 0.0
     # On the side that was not seen the part may go on.
     beside = face[:, 0] < chord
     assert blocked(scan, face[beside], ways[beside], area) == 0.0
