@@ -17,19 +17,21 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.BRepTools import BRepTools
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.TopoDS import TopoDS_Shape
+from scipy.linalg import solve_triangular
 from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
+from pipeline.features.joining import SetUpPose, all_pairs
 from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import small_motion, transformed, turned
 from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
 from pipeline.job import SetUp as Wish
-from pipeline.mesh.topology import facet_normals, mean_edge, vertex_normals
+from pipeline.mesh.topology import vertex_normals
 from pipeline.progress import silent
 from pipeline.stages.clean import clean
-from pipeline.stages.join import Scanned, join
+from pipeline.stages.join import Scanned, join, scan_of
 from pipeline.stages.read import read
 from pipeline.stages.recover import recover
 from pipeline.surfaces import kind_of, shape_of
@@ -41,7 +43,7 @@ from tests.set_ups import SetUp, corner_error, seen
 
 Views = tuple[NDArray[np.float64], tuple[float, ...]]
 SAME, ALIKE = 0.4, 0.7  # mm and cosine within which two meshes show one place
-FLOOR_CELL, KEPT = 4.0, 2e-4  # mm, of cells of the floor, and within which a vertex is one that was left
+FLOOR_CELL = 4.0  # mm
 WRONG = 1.0  # mm at the farthest corner: another place, not an inexact one
 
 
@@ -218,64 +220,83 @@ def slack(one: SetUp, other: SetUp) -> float:
     return float(np.sqrt(max(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0], 0.0)))
 
 
-def floor(one: SetUp, other: SetUp, noises: tuple[Noise, Noise], left: tuple[NDArray, NDArray]) -> float:
-    """mm rms at the farthest corner that no unbiased pose of the other set-up on the one can beat by the smooth surface
-    that both saw (Cramer and Rao), whose shape is not known beforehand; what features of their own shape add is beyond.
+def floor(made: tuple[SetUp, SetUp], noises: tuple[Noise, Noise], scans: tuple[Scanned, Scanned]) -> float:
+    """mm rms at the farthest corner that no unbiased pose of the second set-up on the first can beat (Cramer and Rao),
+    by the noise that was put on, the features that both show, of which the kind is known and nothing else, and whatever
+    other smooth surface both saw, of which nothing is known.
 
-    noises  that were put on; left  (n, 3) of either, the vertices that cleaning left
-
-    By cells, whose mean misfits have the covariance of both scans' noise.
+    By cells, whose mean misfits have the covariance of the scan's noise. Of other surface, what lies at rims and edges
+    is left out: a lone point on a face of which the other scan saw one point would hold a turn that no surface shows.
     """
-    to_one = one.to_scan @ np.linalg.inv(other.to_scan)
-    points = [one.true_vertices, transformed(to_one, other.true_vertices)]
-    normals = [vertex_normals(p, s.faces) for p, s in zip(points, (one, other), strict=True)]
-    trees = [cKDTree(p) for p in points]
-    usable = [
-        _smooth(p, s.faces, n) & (cKDTree(kept).query(s.vertices)[0] < KEPT)
-        for p, s, n, kept in zip(points, (one, other), normals, left, strict=True)
-    ]
-    shared = []
+    to_first = (np.eye(4), made[0].to_scan @ np.linalg.inv(made[1].to_scan))
+    both = [scan_of(one.clean, one.recover) for one in scans]
+    there = SetUpPose(to_first[1], np.eye(6), (), 0.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 6)), 0)
+    pairs = all_pairs(both[0], both[1], there)
+    owners, points, normals = [], [], []
+    for k, (scan, motion) in enumerate(zip(both, to_first, strict=True)):
+        pair_of = np.full(len(scan.features) + 1, -1)
+        pair_of[[pair[k] for pair in pairs]] = np.arange(len(pairs))
+        mine = scan.clear | (pair_of[scan.labels] >= 0)
+        owner = np.full(len(scan.surface.vertices), -2)
+        owner[scan.surface.faces[mine].ravel()] = np.repeat(pair_of[scan.labels[mine]], 3)
+        used = np.flatnonzero(owner > -2)
+        owners.append(owner[used])
+        points.append(transformed(motion, scan.surface.vertices[used]))
+        normals.append(turned(motion, scan.normals[used]))
     for k in (0, 1):
-        reach = 1.2 * mean_edge(points[1 - k], (one, other)[1 - k].faces)
-        away, near = trees[1 - k].query(points[k], distance_upper_bound=reach)
-        mine = np.flatnonzero(np.isfinite(away) & usable[k])
-        there = near[mine]
-        same = np.einsum("ij,ij->i", normals[k][mine], normals[1 - k][there]) > 0.9
-        shared.append(mine[same & usable[1 - k][there]])
-    keys = np.vstack([_cells(points[k][shared[k]], normals[k][shared[k]]) for k in (0, 1)])
-    which = np.unique(keys, axis=0, return_inverse=True)[1].ravel()
-    cells, first = int(which.max(initial=-1)) + 1, len(shared[0])
-    counts = [np.bincount(which[part], minlength=cells) for part in (slice(0, first), slice(first, None))]
-    both = np.minimum(*counts) > 0
-    if both.sum() < 7:
-        return np.inf
-    middle = points[0].mean(axis=0)
-    p, n = points[1][shared[1]], normals[1][shared[1]]
-    columns = np.hstack([n, np.cross(p - middle, n), p])
-    means = np.stack([np.bincount(which[first:], c, cells) for c in columns.T], axis=1)[both] / counts[1][both, None]
-    square = np.sum((means[:, None, 6:] - means[None, :, 6:]) ** 2, axis=2)
-    spread = 1e-9 * np.eye(len(means))
-    for noise, count in zip(noises, counts, strict=True):
-        spread[np.diag_indices(len(means))] += noise.white**2 / count[both]
+        # Of surface without a shape only what both saw; the other's owners may have been cut down already.
+        skin = np.flatnonzero(owners[1 - k] == -1)
+        away = np.full(len(owners[k]), np.inf)
+        if len(skin):
+            away, near = cKDTree(points[1 - k][skin]).query(points[k], distance_upper_bound=1.2 * both[1 - k].edge)
+            seen_too = np.isfinite(away)
+            alike = np.einsum("ij,ij->i", normals[k][seen_too], normals[1 - k][skin[near[seen_too]]]) > 0.9
+            away[np.flatnonzero(seen_too)[~alike]] = np.inf
+        kept = (owners[k] >= 0) | np.isfinite(away)
+        owners[k], points[k], normals[k] = owners[k][kept], points[k][kept], normals[k][kept]
+    middle = np.vstack(points).mean(axis=0)
+    reach = 0.5 * float(np.linalg.norm(np.ptp(np.vstack(points), axis=0)))
+    keys = np.vstack([np.column_stack([_cells(p, n), o]) for p, n, o in zip(points, normals, owners, strict=True)])
+    which = np.split(np.unique(keys, axis=0, return_inverse=True)[1].ravel(), [len(points[0])])
+    free, shapes = 6 + 7 * len(pairs), np.arange(7 * len(pairs)).reshape(-1, 7)
+    size = free + 1 + max(int(w.max(initial=0)) for w in which)
+    weight = np.zeros((size, size))
+    for k, noise in enumerate(noises):
+        cells, index, count = np.unique(which[k], return_inverse=True, return_counts=True)
+        moves = np.hstack([normals[k], np.cross(points[k] - middle, normals[k]) / reach])
+        columns = np.hstack([moves, points[k], owners[k][:, None]])
+        means = np.stack([np.bincount(index, c) for c in columns.T], axis=1) / count[:, None]
+        owner = np.rint(means[:, 9]).astype(int)
+        square = np.sum((means[:, None, 6:9] - means[None, :, 6:9]) ** 2, axis=2)
+        spread = np.diag(noise.white**2 / count)
         for sigma, length in noise.waves:
             over = length**2 + FLOOR_CELL**2 / 6.0
             spread += sigma**2 * length**2 / over * np.exp(-square / (2.0 * over))
-    rows = np.linalg.solve(np.linalg.cholesky(spread), means[:, :6])
-    pose = np.linalg.inv(rows.T @ rows)
-    every = np.vstack(points) - middle
+        rows = np.zeros((len(cells), size))
+        rows[:, :6] = k * means[:, :6]
+        on = np.flatnonzero(owner >= 0)
+        # A surface's own motions, and its radius: of what they leave where it is nothing is said.
+        rows[on[:, None], 6 + shapes[owner[on]][:, :6]] = means[on, :6]
+        rows[on, 6 + shapes[owner[on], 6]] = 1.0
+        skin = np.flatnonzero(owner < 0)
+        rows[skin, free + cells[skin]] = 1.0
+        unit = solve_triangular(np.linalg.cholesky(spread + 1e-9 * np.eye(len(spread))), rows, lower=True)
+        weight += unit.T @ unit
+    flat = [6 + 7 * n + 6 for n, (i, _) in enumerate(pairs) if kind_of(both[0].features[i]).flat]
+    weight[flat, :], weight[:, flat] = 0.0, 0.0
+    # Hardly held to where it is, within some cm: what no cell tells of falls out.
+    own = weight[6:, 6:] + 1e-3 * np.eye(size - 6)
+    told = weight[:6, :6] - weight[:6, 6:] @ np.linalg.solve(own, weight[6:, :6])
+    if np.linalg.eigvalsh(told)[0] < 1.0:
+        return np.inf
+    scales = np.r_[np.ones(3), np.full(3, 1.0 / reach)]
+    pose = np.linalg.inv(told) * np.outer(scales, scales)
+    box = np.vstack([transformed(motion, one.vertices) for motion, one in zip(to_first, made, strict=True)]) - middle
     worst = 0.0
-    for x, y, z in np.array(np.meshgrid(*zip(every.min(axis=0), every.max(axis=0), strict=True))).reshape(3, -1).T:
+    for x, y, z in np.array(np.meshgrid(*zip(box.min(axis=0), box.max(axis=0), strict=True))).reshape(3, -1).T:
         moves = np.hstack([np.eye(3), [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]])
         worst = max(worst, float(np.trace(moves @ pose @ moves.T)))
     return float(np.sqrt(worst))
-
-
-def _smooth(points: NDArray, faces: NDArray, normals: NDArray) -> NDArray:
-    """(n,) vertices at no edge: none of their facets leans from their normal by 15 degrees."""
-    leans = np.einsum("ij,ikj->ik", facet_normals(points, faces), normals[faces]) < np.cos(np.radians(15.0))
-    out = np.ones(len(points), dtype=bool)
-    out[faces[leans]] = False
-    return out
 
 
 def _cells(points: NDArray, normals: NDArray) -> NDArray:

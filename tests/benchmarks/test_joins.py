@@ -5,8 +5,9 @@ The bars: right place in all that are decidable, 40 um at the farthest corner fr
 regions of 95 % that hold in 90 to 99 %; distances between faces that no scan saw together likewise. Undecidable on
 purpose: a disc, a sleeve and a square plate, twice each.
 
-Beside each stands the floor that the surface which both saw sets (`joins.floor`). DATUMLIFT_JOINS_SEED draws others,
-DATUMLIFT_JOINS_FINER=2.2 makes edges that many times as short, some 200 k facets a set-up.
+Beside each stands the floor that noise sets, by features and surface that both show (`joins.floor`).
+DATUMLIFT_JOINS_SEED draws others, DATUMLIFT_JOINS_FINER=2.2 makes edges that many times as short, some 200 k facets a
+set-up.
 
 What came of a design is kept with the state of the code, so that designs may be run one by one:
 pytest -m slow tests/benchmarks/test_joins.py -s -k "design and 3"
@@ -91,9 +92,8 @@ def trials(name: str, folder: Path) -> list[dict]:
         scans = [scanned(one, folder / f"{name}-{k}-{j}.stl") for j, one in enumerate(made)]
         found = {"share": share, "slack": min(slack(made[0], one) for one in made[1:]), **judged(made, scans)}
         found["facets"] = [len(one.faces) for one in made]
-        left = [one.clean.surface.vertices for one in scans]
         found["floor"] = [
-            floor(made[0], made[j], (noises[0], noises[j]), (left[0], left[j])) for j in range(1, len(made))
+            floor((made[0], made[j]), (noises[0], noises[j]), (scans[0], scans[j])) for j in range(1, len(made))
         ]
         print(name, k, json.dumps({key: found[key] for key in found if key not in ("distances", "radii")}), flush=True)
         out.append(found)

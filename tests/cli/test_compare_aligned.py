@@ -64,7 +64,7 @@ def compared(folder: Path, *more: str) -> tuple[int, str]:
 
 @pytest.fixture(scope="module")
 def found(folder: Path, made: tuple[SetUp, SetUp]) -> dict[str, Any]:
-    _, out = compared(folder, "--align", "--max-axis-shift", "0.093", "--json")
+    _, out = compared(folder, "--align", "--max-axis-shift", "0.098", "--json")
     record: dict[str, Any] = json.loads(out)
     return record
 
@@ -97,7 +97,7 @@ def test_a_face_that_was_worked_on_has_no_part_in_it_and_is_told(
 
 
 def test_a_promise_that_the_pose_leaves_open_is_told(found: dict[str, Any]) -> None:
-    """The face lies as far off as the limit, 0.092 of 0.093 mm, by what both scans and the fits leave of 0.1 mm."""
+    """The face lies as far off as the limit, 0.097 of 0.098 mm, by what both scans and the fits leave of 0.1 mm."""
     told = [text for text in found["cautions"] if "can't be told" in text]
     assert any("Whether the axis shift of F" in text for text in told)
 

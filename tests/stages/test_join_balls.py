@@ -130,8 +130,10 @@ def test_each_of_them_is_told_by_itself() -> None:
     away = np.linalg.norm(transformed(back, np.array([b.place for b in laid.balls]))[:, None] - AT, axis=2)
     assert sorted(np.argmin(away, axis=1)) == [0, 1, 2, 3]
     assert away.min(axis=1).max() < 0.05
+    # One of four may well be beyond its 95 %, none beyond 99.9 % (chi of three degrees of freedom).
+    beyond = float(np.sqrt(chi2.ppf(0.999, 3) / chi2.ppf(0.95, 3)))
     for ball in laid.balls:
-        assert 0.0 <= ball.off < ball.expanded < 0.1
+        assert 0.0 <= ball.off < beyond * ball.expanded < 0.1
         assert not ball.apart
     # By itself: as the fits of each scan have it, not as it was held.
     shown = [sorted(2.0 * f.radius for f in s.recover.features if f.kind == "sphere") for s in alone]

@@ -17,7 +17,7 @@ from scipy.special import fdtrc
 from pipeline.features.joining.feature_pose import Misfit, by_pose_along, misfit_of
 from pipeline.features.joining.overlap import SetUp, met, on_clear, picked
 from pipeline.features.joining.pair_rows import about, pair_rows
-from pipeline.features.joining.set_up_pose import FINAL, FORM, FORM_TURN, SetUpPose
+from pipeline.features.joining.set_up_pose import FINAL, SetUpPose
 from pipeline.features.uncertainty import LEVEL, carried_through, holm
 from pipeline.geometry import Floats, transformed, unit_rows
 from pipeline.values import Bend
@@ -53,7 +53,6 @@ def shared_misfits(
             laid.features[j],
             pose.motion,
             -pose.covariance if (i, j) in used else pose.covariance,
-            (FORM, FORM_TURN),
         )
         for i, j in known
     ]
@@ -70,7 +69,7 @@ def scale_between(stays: SetUp, laid: SetUp, pose: SetUpPose) -> tuple[float, fl
     """
     if len(pose.pairs) < LEAST_SCALED:
         return None
-    rows = pair_rows(stays.fits, laid.fits, pose.pairs, pose.motion, (FORM, FORM_TURN))
+    rows = pair_rows(stays.fits, laid.fits, pose.pairs, pose.motion)
     # A shift's row is the way along which it counts.
     places = transformed(pose.motion, laid.fits.points[[j for _, j in pose.pairs]])
     middle = places.mean(axis=0)

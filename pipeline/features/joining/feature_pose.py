@@ -115,15 +115,11 @@ def misfit(stays: Feature, laid: Feature, joined: Joined) -> Misfit:
     return _misfit([stays], [laid], (0, 0), joined.motion, joined.covariance)
 
 
-def misfit_of(
-    stays: Feature, laid: Feature, motion: Floats, pose: Floats, form: tuple[float, float] = (0.0, 0.0)
-) -> Misfit:
+def misfit_of(stays: Feature, laid: Feature, motion: Floats, pose: Floats) -> Misfit:
     """The same in any pose (4, 4), whose covariance (6, 6) comes to the fits' own; it is given negative where the pose
     was made to fit this pair. The pair is (0, 0).
-
-    form  mm and rad, standard, that the surface's own form adds to what is known of it
     """
-    return _misfit([stays], [laid], (0, 0), motion, pose, form)
+    return _misfit([stays], [laid], (0, 0), motion, pose)
 
 
 def by_pose(feature: Feature, pose: Floats) -> tuple[float, float | None]:
@@ -207,24 +203,19 @@ def _solved(
     return motion, to_origin @ here @ to_origin.T
 
 
-def held(stays: Feature, laid: Feature, motion: Floats, form: tuple[float, float] = (0.0, 0.0)) -> Rows:
+def held(stays: Feature, laid: Feature, motion: Floats) -> Rows:
     """What one pair of features holds, as `pair_rows` says of several."""
-    rows = pair_rows(fits_of([stays]), fits_of([laid]), [(0, 0)], motion, form)
+    rows = pair_rows(fits_of([stays]), fits_of([laid]), [(0, 0)], motion)
     used = rows.used[0]
     covariance = rows.covariance[0][np.ix_(used, used)]
     return Rows(rows.residuals[0, used], rows.change[0, used], covariance, int(used[:3].sum()))
 
 
 def _misfit(
-    stays: Sequence[Feature],
-    laid: Sequence[Feature],
-    pair: tuple[int, int],
-    motion: Floats,
-    pose: Floats,
-    form: tuple[float, float] = (0.0, 0.0),
+    stays: Sequence[Feature], laid: Sequence[Feature], pair: tuple[int, int], motion: Floats, pose: Floats
 ) -> Misfit:
     """Of a pair; `pose` (6, 6) comes to the fits' own covariance, taken off where the pair made the pose fit it."""
-    r = held(stays[pair[0]], laid[pair[1]], motion, form)
+    r = held(stays[pair[0]], laid[pair[1]], motion)
     spread = r.covariance + r.change @ pose @ r.change.T
     scale = np.sqrt(np.diag(r.covariance))
     inverse = np.linalg.pinv(spread / np.outer(scale, scale), rcond=1e-6, hermitian=True)

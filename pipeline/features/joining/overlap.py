@@ -20,7 +20,22 @@ from scipy.spatial import cKDTree
 from pipeline.features.joining.pair_rows import Fits, fits_of
 from pipeline.features.joining.pose_search import Scene
 from pipeline.features.uncertainty import carried_through
-from pipeline.geometry import Floats, Indices, Ints, Mask, box_of, scaled_mad, transformed, turned, unit_rows
+from pipeline.geometry import (
+    FULL_TURN,
+    Floats,
+    Indices,
+    Ints,
+    Mask,
+    basis_of,
+    box_of,
+    gaps_round,
+    on_circle,
+    polar_angles,
+    scaled_mad,
+    transformed,
+    turned,
+    unit_rows,
+)
 from pipeline.jit import njit, prange
 from pipeline.mesh.query import Scene as FacetScene
 from pipeline.mesh.query import SightLines, spread_points
@@ -120,6 +135,25 @@ class SetUp:
         return corners_by_label(surface.faces, self.labels, len(surface.vertices), len(self.features))
 
     @cached_property
+    def hollows(self) -> list[Hollow]:
+        """What it saw of the walls of bores, holes and hollow radii."""
+        out = []
+        for f, corners in zip(self.features, self.corners, strict=True):
+            if not kind_of(f).cylindrical or f.side != "bore" or f.direction is None or f.radius is None:
+                continue
+            if f.extent.along is None or not len(corners):
+                continue
+            across = basis_of(f.direction)
+            angles = np.sort(polar_angles((self.surface.vertices[corners] - f.point) @ across.T))
+            gaps = gaps_round(angles)
+            widest = int(np.argmax(gaps))
+            half = 0.5 * (FULL_TURN - float(gaps[widest]))
+            middle = angles[(widest + 1) % len(angles)] + half
+            way = on_circle(np.zeros(2), 1.0, np.array([middle]))[0] @ across
+            out.append(Hollow(f.point, f.direction, f.radius, f.extent.along, way, f.radius * float(np.cos(half))))
+        return out
+
+    @cached_property
     def neighbours(self) -> Ints:
         """(m, 3) the facet across each edge."""
         return facet_neighbours(self.surface.faces, len(self.surface.vertices))
@@ -200,6 +234,28 @@ class Sample:
     def sure(self) -> tuple[Floats, Floats]:
         """(s, 3) the points that are not at a rim, and (s, 3) the normals there."""
         return self.points[~self.at_rim], self.normals[~self.at_rim]
+
+
+class Hollow(NamedTuple):
+    """What was seen of a hollow round wall of some radius about an axis, from low to high along it.
+
+    middle  (3,) the way from the axis to the middle of what was seen
+    chord   mm, how far that way the chord lies between the ends of the arc that was seen; -radius all round
+    """
+
+    point: Floats
+    direction: Floats
+    radius: float
+    along: tuple[float, float]
+    middle: Floats
+    chord: float
+
+    @property
+    def open_area(self) -> float:
+        """mm2 of the section that lies in the air: off the wall, and on its side of the chord."""
+        reach = INSIDE * self.radius
+        chord = min(max(self.chord, -reach), reach)
+        return reach**2 * float(np.arccos(chord / reach)) - chord * float(np.sqrt(reach**2 - chord**2))
 
 
 class Met(NamedTuple):
@@ -365,36 +421,38 @@ def crossed(stays: SetUp, sample: Sample, motion: Floats, area: float) -> float:
 
 
 def blocked(bores: SetUp, points: Floats, normals: Floats, area: float) -> float:
-    """The largest share of a bore's or hole's opening that points (k, 3), in the scan's coordinates, stand across.
+    """The largest share of the opening of a bore, a hole or a hollow radius that points (k, 3), in the scan's
+    coordinates, stand across.
 
     normals  (k, 3) of the surface that the points lie on
     area     mm2 that the points are spread over evenly; bores of which too few would be hit are passed over
 
     The scanner has looked through there: apart from what it saw itself no surface of the part can be in it. Nor can one
-    that faces away lie right behind the end of a wall: the metal between would be thinner than any wall is.
+    that faces away lie right behind the end of a wall: the metal between would be thinner than any wall is. Of a wall
+    that was seen in part only what lies between the ends of that is taken for air.
     """
     most = 0.0
-    for f in bores.features:
-        wide = f.side == "bore" and (f.extent.arc or 0.0) > np.pi
-        if not kind_of(f).cylindrical or not wide or f.direction is None or f.radius is None or f.extent.along is None:
-            continue
-        expected = len(points) * np.pi * (INSIDE * f.radius) ** 2 / area
+    for hollow in bores.hollows:
+        expected = len(points) * hollow.open_area / area
         if expected < HIT:
             continue
-        w = points - f.point
-        along = w @ f.direction
-        low, high = f.extent.along
+        w = points - hollow.point
+        along = w @ hollow.direction
+        low, high = hollow.along
         square = np.einsum("ij,ij->i", w, w) - along**2
         # At the end that it looked into, nothing is in front either; the other may have a floor that it did not see.
-        towards = float(f.direction @ bores.looks)
+        towards = float(hollow.direction @ bores.looks)
         thin = min(bores.edge, THINNEST)
-        mouths = towards < -LOOKED_INTO, towards > LOOKED_INTO
+        # Half a wall or less may have been seen from aside, its floor hidden.
+        most_of_it = hollow.chord < 0.0
+        mouths = most_of_it and towards < -LOOKED_INTO, most_of_it and towards > LOOKED_INTO
         first = low - MOUTH * bores.edge if mouths[0] else low + bores.edge
         last = high + MOUTH * bores.edge if mouths[1] else high - bores.edge
         across = (along > first) & (along < last)
-        for mouth, end, way in ((mouths[0], low, -f.direction), (mouths[1], high, f.direction)):
+        for mouth, end, way in ((mouths[0], low, -hollow.direction), (mouths[1], high, hollow.direction)):
             across |= (not mouth) & (np.abs(along - end) < thin) & (normals @ way > ALIKE)
-        inside = np.flatnonzero(across & (square < (INSIDE * f.radius) ** 2))
+        within = (square < (INSIDE * hollow.radius) ** 2) & (w @ hollow.middle > hollow.chord)
+        inside = np.flatnonzero(across & within)
         if len(inside) > BLOCKED * expected:
             away = bores.tree.distance(points[inside])
             most = max(most, float(np.count_nonzero(away > OWN)) / expected)

@@ -149,14 +149,13 @@ def _left_open(feature: Feature) -> Floats:
     return np.asarray(effects @ covariance @ effects.T)
 
 
-def pair_rows(
-    stays: Fits, laid: Fits, pairs: Sequence[tuple[int, int]], motion: Floats, form: tuple[float, float] = (0.0, 0.0)
-) -> PairRows:
+def pair_rows(stays: Fits, laid: Fits, pairs: Sequence[tuple[int, int]], motion: Floats) -> PairRows:
     """What pairs of features hold, in the coordinates of the scan that stays, each at the point of its feature there.
 
     pairs   indices in the scan that stays and in the one that is laid
     motion  (4, 4) of the latter
-    form    mm and rad, standard, that a surface's own form adds to what is known of it
+
+    What a face's form does to its fit is among what that leaves open: nothing more is allowed for it.
     """
     i, j = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     point, theirs = stays.points[i], transformed(motion, laid.points[j])
@@ -176,11 +175,9 @@ def pair_rows(
     spread = stays.covariance[i] + carry @ laid.covariance[j] @ carry.T
     covariance = change @ spread[:, :6, :6] @ change.transpose(0, 2, 1)
     tied, sizes = change @ spread[:, :6, 6:], spread[:, 6:, 6:]
-    deviations = np.r_[np.full(_SHIFTS, form[0]), np.full(_ROWS - _SHIFTS, form[1])]
-    covariance += np.diag(deviations**2)
     # What is one has one size: where its fit took the size too large, its place went along.
     sized = ~stays.tapered[i] & sizes.any(axis=(1, 2))
-    inverse = np.linalg.pinv(sizes + form[0] ** 2 * np.eye(2), hermitian=True)
+    inverse = np.linalg.pinv(sizes, hermitian=True)
     gain = np.where(sized[:, None, None], tied @ inverse, 0.0)
     residuals -= np.einsum("nij,nj->ni", gain, laid.sizes[j] - stays.sizes[i])
     covariance -= gain @ tied.transpose(0, 2, 1)

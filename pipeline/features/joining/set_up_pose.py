@@ -41,7 +41,6 @@ from pipeline.features.joining.reference_balls import laid_by_balls
 from pipeline.geometry import Floats, Mask, rigid, small_motion, transformed, turned, undone
 from pipeline.surfaces import kind_of
 
-FORM, FORM_TURN = 0.004, 5e-5  # mm and rad that the form of a face adds to what is known of it
 OFF = 4.0  # standard deviations by which a pair may be off
 SIZE = 0.03  # mm beyond four standard uncertainties by which radii of one feature may differ
 MOST = 60  # candidates that are looked at
@@ -445,7 +444,7 @@ def _of_features(
     known = [(i, j) for i, j in pairs if stays.fits.known[i] and laid.fits.known[j]]
     if not known:
         return np.zeros((6, 6)), np.zeros(6), []
-    rows = pair_rows(stays.fits, laid.fits, known, motion, (FORM, FORM_TURN))
+    rows = pair_rows(stays.fits, laid.fits, known, motion)
     change, off = rows.whitened(middle)
     keep = np.ones(len(known), dtype=np.bool_)
     if strict:

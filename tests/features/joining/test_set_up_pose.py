@@ -101,11 +101,47 @@ def test_bores_that_only_one_scan_shows_do_not_hide_a_turn() -> None:
 )
 def test_what_stands_across_a_hole(z: float, up: float, stands: bool) -> None:
     """A hole of 8 mm, 10 mm deep, seen from below, and a face of another scan at some z from its far end; by hand."""
-    wall = trimesh.creation.cylinder(radius=4.0, height=10.0, sections=64)
-    side = np.abs(wall.face_normals[:, 2]) < 0.5
+    share = blocked(hole_seen_over(np.pi), *level(5.0 + z, up))
+    # Within 1 mm of the wall it could be the wall itself.
+    assert share == pytest.approx((3.0 / 3.2) ** 2 if stands else 0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("degrees", "expected"), [(115, True), (80, True), (40, False)])
+def test_what_stands_across_a_hole_seen_in_part(degrees: int, expected: bool) -> None:
+    """Air is what lies between the ends of the arc that was seen; of a narrow one that is nothing. By hand."""
+    half = np.radians(degrees)
+    scan, (face, ways, area) = hole_seen_over(half), level(-2.0, -1.0)
+    chord = 4.0 * np.cos(half)
+    share = segment(3.0, chord) / segment(3.2, chord) if expected else 0.0
+    assert blocked(scan, face, ways, area) == pytest.approx(share, abs=0.1)
+    # In front of a mouth there is nothing; but half a wall may belong to a pocket that was seen from aside.
+    in_front = blocked(scan, *level(-5.5, 1.0))
+    assert in_front > 0.5 if half > 0.5 * np.pi else in_front == 0.0
+    # On the side that was not seen the part may go on.
+    beside = face[:, 0] < chord
+    assert blocked(scan, face[beside], ways[beside], area) == 0.0
+
+
+def segment(radius: float, chord: float) -> float:
+    """Area of a circle beyond a chord by its angle (from memory; any handbook of mathematics)."""
+    angle = 2.0 * np.arccos(chord / radius)
+    return float(0.5 * radius**2 * (angle - np.sin(angle)))
+
+
+def level(z: float, up: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Points, 0.25 mm apart, of a level square of 40 mm, the normals there, and its area."""
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(-20.0, 20.0, 0.25), np.arange(-20.0, 20.0, 0.25)))
+    return np.column_stack([x, y, np.full(len(x), z)]), np.tile([0.0, 0.0, up], (len(x), 1)), 1600.0
+
+
+def hole_seen_over(half: float) -> Scan:
+    """A scan from below of a hole of 8 mm, 10 mm deep, about z, whose wall it saw up to an angle to either side of x,
+    and of the face round its mouth."""
+    wall = trimesh.creation.cylinder(radius=4.0, height=10.0, sections=72)
+    middles = wall.triangles_center
+    side = (np.abs(wall.face_normals[:, 2]) < 0.5) & (np.abs(np.arctan2(middles[:, 1], middles[:, 0])) < half)
     wall = trimesh.Trimesh(wall.vertices, wall.faces[side][:, ::-1])
-    # What the scan saw besides, around the mouth, faces down.
-    skirt = trimesh.creation.annulus(r_min=4.0, r_max=9.0, height=0.01, sections=64)
+    skirt = trimesh.creation.annulus(r_min=4.0, r_max=9.0, height=0.01, sections=72)
     skirt = trimesh.Trimesh(skirt.vertices - [0.0, 0.0, 5.0], skirt.faces[skirt.face_normals[:, 2] < -0.9])
     labels = np.r_[np.zeros(len(wall.faces)), np.full(len(skirt.faces), -1)].astype(np.int32)
     both = trimesh.util.concatenate([wall, skirt])
@@ -114,12 +150,7 @@ def test_what_stands_across_a_hole(z: float, up: float, stands: bool) -> None:
         vertices, faces = trimesh.remesh.subdivide(vertices, faces)
         labels = np.repeat(labels, 4)
     hole = bore("H1", [0.0, 0.0, 0.0], UP, 4.0, length=10.0)
-    scan = Scan(Surface.measured(vertices, faces), labels, (hole,), Scene(()), bare_box().noise)
-    x, y = (v.ravel() for v in np.meshgrid(np.arange(-20.0, 20.0, 0.25), np.arange(-20.0, 20.0, 0.25)))
-    face = np.column_stack([x, y, np.full(len(x), 5.0 + z)])
-    share = blocked(scan, face, np.tile([0.0, 0.0, up], (len(x), 1)), 1600.0)
-    # Within 1 mm of the wall it could be the wall itself.
-    assert share == pytest.approx((3.0 / 3.2) ** 2 if stands else 0.0, abs=0.1)
+    return Scan(Surface.measured(vertices, faces), labels, (hole,), Scene(()), bare_box().noise)
 
 
 def sheet(turn: float, edge: float, size: float) -> Scan:
