@@ -24,6 +24,8 @@ _MOST, _LEFT = 0.96, 0.12
 # Of the tolerance: a vertex moves so far in a round, and in all; and comes no farther out of the scan.
 _STEP, _WAY, _OUTSIDE = 0.12, 0.24, 0.2
 _ROUNDS = 3
+# Of the tolerance: what stands out of the scan so far has no room left.
+_FULL = 0.7
 # A place says nothing of its facet's free corners where they have less of it than this.
 _OWN = 0.3
 
@@ -60,12 +62,15 @@ def brought_out(
     beside = np.zeros(len(points), dtype=np.bool_)
     beside[faces[found]] = True
     asked = np.flatnonzero(skin & beside[faces].any(axis=1))
-    way = np.zeros(len(points))
+    way, full = np.zeros(len(points)), np.zeros(len(points), dtype=np.bool_)
     for _ in range(_ROUNDS):
         longest = edge_lengths(points, faces[asked]).reshape(-1, 3).max(axis=1)
         places, at = grid_points(points, faces[asked], np.ceil(longest / (_PITCH * spacing)).astype(np.int64) + 1)
         off, facet, foot = scene.closest(places)
-        within = np.einsum("ij,ij->i", places - foot, normals[facet]) < -0.5 * off
+        # Corners of what stands out as far as it may stay where they are.
+        way_out = np.einsum("ij,ij->i", places - foot, normals[facet])
+        full[faces[asked[at[(way_out > 0) & (off > _FULL * tolerance)]]]] = True
+        within = way_out < -0.5 * off
         places, at, off, facet, foot = (row[within] for row in (places, asked[at], off, facet, foot))
         corners = dense.faces[facet]
         close = np.linalg.norm(dense.vertices[corners] - foot[:, None], axis=2) <= _NEAR * spacing
@@ -80,6 +85,7 @@ def brought_out(
         step = np.zeros(len(points))
         each = share / np.maximum((share**2).sum(axis=1), _OWN**2)[:, None] * deep[wrong, None]
         np.maximum.at(step, corner[told].ravel(), each[told].ravel())
+        step[full] = 0.0
         step = _allowed(points, step, way, scene, normals, tolerance)
         along = vertex_normals(points, faces)
         while True:
