@@ -14,6 +14,7 @@ from pipeline.features.simplification.audit import (
     two_sided,
 )
 from pipeline.features.simplification.bounded_simplification import lightened_within, stands_out
+from pipeline.features.simplification.edge_chords import brought_out
 from pipeline.features.simplification.edges_cut_off import cut_off
 from pipeline.features.simplification.feature_association import (
     ROUNDING,
@@ -35,6 +36,7 @@ __all__ = [
     "Target",
     "best_fit",
     "best_placed",
+    "brought_out",
     "compare_features",
     "cut_off",
     "filled_apart",

@@ -20,13 +20,16 @@ _LONGEST, _ROUNDED = 1.45, 0.5
 _MOST = 64  # vertices that are looked at round one
 
 
-def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float, folded: Mask | None = None) -> Floats:
+def cut_off(
+    vertices: Floats, faces: Ints, skin: Mask, spacing: float, folded: Mask | None = None, reach: float = _LONGEST
+) -> Floats:
     """(n,) mm: how far within the part the skin round each vertex may be, if its facets bridge an edge that stands out.
 
     vertices, faces  (n, 3) mm and (m, 3): the scan, or a light mesh of it
     skin             (m,) facets of skin; edges between others are where they should be
     spacing          mm: the mean length of the scan's edges
     folded           (m,) facets that say nothing of how the surface turns
+    reach            of the spacing: how far from a vertex the surface is looked at
 
     All that the surface turns within its longest chord of a vertex is taken for one edge, so where it is rounded this
     is rather too much; a light mesh has no vertex nearer to many. Below, a right angle seen by facets 1 mm long.
@@ -47,7 +50,7 @@ def cut_off(vertices: Floats, faces: Ints, skin: Mask, spacing: float, folded: M
     round_it = _Round(start, ring, first, facets)
     told = np.ones(len(faces), dtype=np.bool_) if folded is None else ~folded
     normals = facet_normals(vertices, faces)
-    half = 0.5 * _turns(vertices, middles, normals, (skin & told, told), round_it, float(_LONGEST * spacing))
+    half = 0.5 * _turns(vertices, middles, normals, (skin & told, told), round_it, float(reach * spacing))
     out: Floats = spacing * (0.5 * _LONGEST * np.sin(half) + _ROUNDED * (1.0 - np.cos(half)))
     return out
 

@@ -85,7 +85,7 @@ def _steps(points: Floats, light: CollapseMesh, free: Mask, asked: Floats) -> Fl
     """(n, 3) the moves of least squares, along the vertices' normals."""
     _, facet, near = Scene(Surface(points, light.faces, light.origin)).closest(asked)
     corners = light.faces[facet]
-    shares = _shares(points[corners], near)
+    shares = shares_of(points[corners], near)
     normals, along = facet_normals(points, light.faces)[facet], vertex_normals(points, light.faces)
     number = np.cumsum(free) - 1
     lean = np.einsum("nkd,nd->nk", along[corners], normals) * shares * free[corners]
@@ -98,7 +98,7 @@ def _steps(points: Floats, light: CollapseMesh, free: Mask, asked: Floats) -> Fl
     return out
 
 
-def _shares(corners: Floats, points: Floats) -> Floats:
+def shares_of(corners: Floats, points: Floats) -> Floats:
     """(n, 3) shares of the corners (n, 3, 3) at points in their triangles."""
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     whole = np.cross(b - a, c - a)

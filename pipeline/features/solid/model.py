@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import GeometryError
-from pipeline.features.simplification import Target, best_placed, cut_off, lightened_within, noise_reach, stands_out
+from pipeline.features.simplification import (
+    Target,
+    best_placed,
+    brought_out,
+    cut_off,
+    lightened_within,
+    noise_reach,
+    stands_out,
+)
 from pipeline.features.solid.borders import fitted_borders, set_on_feet
 from pipeline.features.solid.caps import Capped, capped
 from pipeline.features.solid.outline import Outline, outline_of
@@ -44,6 +52,8 @@ _LEAST = 0.1
 # Of the length of the scan's edges: what its facets cut off a right angle. Where that is more than the skin's
 # tolerance, no share of it is left to be held.
 CUT_OFF_RIGHT = 0.5
+# Of that length: how far from a vertex chords along edges are brought out; farther than any facet that bridges one.
+_WIDE = 2.0
 # mm: nor is any where the scan's edges are longer: cast radii of 3 to 5 mm (common practice, no source) turn as much
 # within their length as edges do.
 _COARSE = 1.0
@@ -146,15 +156,17 @@ def model_of(
     target = Target(sharp.points, sharp.labels, sharp.carriers, table)
     close = _CLOSE * skin
     dense, told = Surface(sharp.points, sharp.faces, sharp.origin), _part(progress, 0.2, 0.8)
-    lost = np.zeros(len(sharp.points))
+    lost, wide = np.zeros(len(sharp.points)), np.zeros(len(sharp.points))
     if CUT_OFF_RIGHT * spacing <= skin and spacing <= _COARSE:
         seen = (sharp.labels < 0) & np.isin(sharp.origin, (MEASURED, SNAPPED))
         folded = folded_facets(sharp.points, sharp.faces)
-        lost = cut_off(sharp.points, sharp.faces, seen, spacing, folded)
         # Beside a fold facets are turned as well; they hide how far the surface turns, or are all that shows it.
         beside = np.asarray(np.isin(sharp.faces, sharp.faces[folded]).any(axis=1))
-        np.maximum(lost, cut_off(sharp.points, sharp.faces, seen, spacing, beside), out=lost)
-        np.maximum(lost, _moved_inwards(sharp, whole.surface), out=lost)
+        lost = _moved_inwards(sharp, whole.surface)
+        for hidden in (folded, beside):
+            np.maximum(lost, cut_off(sharp.points, sharp.faces, seen, spacing, hidden), out=lost)
+            np.maximum(wide, cut_off(sharp.points, sharp.faces, seen, spacing, hidden, _WIDE), out=wide)
+        np.maximum(wide, lost, out=wide)
     shares = (1.0 - lost / skin).clip(_LEAST, 1.0)
     kept = lightened_within(
         dense, target, close, 4, told, starts=_STARTS, enough=skin, shares=shares, check_sweeps=True
@@ -166,6 +178,13 @@ def model_of(
     progress(0.8, "borders on exact curves")
     fallen: dict[int, str] = {}
     mesh, outline = _outlined(mesh, whole.shapes, fallen, skin)
+    # Borders are made fit by other facets, so chords are looked at after that.
+    out = brought_out((mesh.points, mesh.faces), mesh.labels < 0, mesh.carriers[:, 0] < 0, dense, wide, spacing, skin)
+    if (out != mesh.points).any():
+        more = dict(fallen)
+        trial = _outlined(replace(mesh, points=out), whole.shapes, more, skin)
+        if more == fallen:
+            mesh, outline = trial
     aim = dense, sharp.labels < 0, lost
     progress(0.98, "measuring the skin")
     return Model(outline, whole, *_skin_off(outline, *aim), fallen, left_out, mesh, aim, skin, depth)
