@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -110,6 +111,26 @@ def test_what_is_no_datum_file_is_one_sentence(tmp_path: Path, text: str | bytes
 def test_a_figure_that_is_no_number_is_refused(tmp_path: Path) -> None:
     text = text_of(MADE).replace('"radius": 20.0', '"radius": NaN', 1)
     assert "features[6].radius is wrong" in sentence(file(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "value"), [(1, 0, 1e30), (0, 0, 0.9), (2, 2, -1.0), (3, 3, 0.0), (3, 0, 1e-9), (0, 1, 1e-4)]
+)
+def test_a_frame_that_does_more_than_turn_and_shift_is_refused(
+    tmp_path: Path, row: int, column: int, value: float
+) -> None:
+    """All lengths and radii of the file hold in the scan and in the part: its frame stretches and mirrors nothing."""
+    rows = np.eye(4).tolist()
+    rows[row][column] = value
+    text = json.dumps(DATA | {"frame": DATA["frame"] | {"matrix": rows}})
+    assert "frame.matrix is wrong, a matrix turns and shifts" in sentence(file(tmp_path, text))
+
+
+@pytest.mark.parametrize("direction", [[0.0, 0.0, 0.0], [0.0, 0.0, 0.999], [1.0, 1.0, 0.0]])
+def test_a_direction_that_has_another_length_than_one_is_refused(tmp_path: Path, direction: list[float]) -> None:
+    first, *others = DATA["features"]
+    text = json.dumps(DATA | {"features": [first | {"direction": direction}, *others]})
+    assert "features[0].direction is wrong, a direction has the length 1" in sentence(file(tmp_path, text))
 
 
 def test_a_place_that_can_not_be_read_is_one_sentence(tmp_path: Path) -> None:

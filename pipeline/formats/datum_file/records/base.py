@@ -7,6 +7,8 @@ more of them.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 from pydantic import (
@@ -33,6 +35,30 @@ def nine_figures(value: float) -> float:
     return float(f"{value:.9g}")
 
 
+# What turns of axes and directions may be off by once they are written out.
+_WRITTEN = 1e-6
+
+
+def _unit(value: tuple[float, float, float]) -> tuple[float, float, float]:
+    if abs(math.hypot(*value) - 1.0) > _WRITTEN:
+        raise ValueError("a direction has the length 1")
+    return value
+
+
+def _dot(one: Sequence[float], other: Sequence[float]) -> float:
+    return sum(a * b for a, b in zip(one, other, strict=True))
+
+
+def _rigid(value: Any) -> Any:
+    """Nothing but a turn and a shift leads from one of the file's coordinates to another."""
+    x, y, z = turn = [row[:3] for row in value[:3]]
+    skewed = max(abs(_dot(turn[i], turn[j]) - (i == j)) for i in range(3) for j in range(3))
+    across = (x[1] * y[2] - x[2] * y[1], x[2] * y[0] - x[0] * y[2], x[0] * y[1] - x[1] * y[0])
+    if skewed > _WRITTEN or _dot(across, z) < 0 or value[3] != (0.0, 0.0, 0.0, 1.0):
+        raise ValueError("a matrix turns and shifts, and does nothing else")
+    return value
+
+
 class _MayLack:
     """Marks a field that the file may lack but that is never null in it."""
 
@@ -57,9 +83,9 @@ Vector = tuple[float, float, float]
 """(3,), mm."""
 # A unit vector.
 _Component = Annotated[float, Field(ge=-1.000000001, le=1.000000001)]
-Direction = tuple[_Component, _Component, _Component]
+Direction = Annotated[tuple[_Component, _Component, _Component], AfterValidator(_unit)]
 _Row = tuple[float, float, float, float]
-Matrix = tuple[_Row, _Row, _Row, _Row]
+Matrix = Annotated[tuple[_Row, _Row, _Row, _Row], AfterValidator(_rigid)]
 """(4, 4), row-major: a rigid motion, mm."""
 
 
