@@ -135,6 +135,12 @@ def test_an_empty_name_is_not_the_current_folder(name: str) -> None:
         Place().convert(name, None, None)
 
 
+@pytest.mark.parametrize("root", ["/", "//", "/./"])
+def test_the_root_has_no_name_to_name_outputs_after(root: str) -> None:
+    with pytest.raises(click.BadParameter, match="root of the file system"):
+        Place().convert(root, None, None)
+
+
 def test_every_other_name_is_a_path_as_it_stands() -> None:
-    for name in (".", "a b", "none.stl", "-", "~/x"):
+    for name in (".", "..", "a b", "none.stl", "-", "~/x", "/a"):
         assert Place().convert(name, None, None) == Path(name)

@@ -17,10 +17,13 @@ class Place(click.Path):
     """
 
     def __init__(self) -> None:
-        super().__init__(path_type=Path)
+        super().__init__()
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
         # To Python no name is the current folder; a script whose variable is empty means no such thing.
         if not os.fspath(value).strip():
             self.fail("an empty name is no file and no folder; write one, or . for the current folder.", param, ctx)
-        return super().convert(value, param, ctx)
+        place = Path(os.fsdecode(super().convert(value, param, ctx)))
+        if place == Path(place.anchor) != Path():
+            self.fail(f"{value} is the root of the file system; name a file or a folder in it.", param, ctx)
+        return place
