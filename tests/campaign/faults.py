@@ -80,8 +80,8 @@ FAULTS = (
     ),
     Fault(
         "k", "features/uncertainty/propagation.py",
-        "return stdtrit(np.minimum(effective, 1e9), 0.975) / ndtri(0.975)",
-        "return stdtrit(np.minimum(effective, 1e9), 0.95) / ndtri(0.975)",
+        "return np.asarray(stdtrit(np.minimum(freedom, 1e9), 0.975) / ndtri(0.975))",
+        "return np.asarray(stdtrit(np.minimum(freedom, 1e9), 0.95) / ndtri(0.975))",
         "a one-sided t in place of the two-sided: 90 % told as 95 %", (_PROPAGATION,),
     ),
     Fault(

@@ -276,7 +276,12 @@ def student_widening(variance: Floats, parts: Floats, freedom: Floats) -> Floats
     """
     doubt = np.sum(parts**2 / freedom[:, None], axis=0)
     effective = np.divide(variance**2, doubt, out=np.full(len(variance), np.inf), where=doubt > 0.0)
-    return stdtrit(np.minimum(effective, 1e9), 0.975) / ndtri(0.975)
+    return _beyond_normal(effective)
+
+
+def _beyond_normal(freedom: Floats) -> Floats:
+    """(k,) by how much Student's t of as many degrees of freedom (k,) exceeds the normal, at 95 %."""
+    return np.asarray(stdtrit(np.minimum(freedom, 1e9), 0.975) / ndtri(0.975))
 
 
 def seen_of(shape: Shape, points: Floats, basis: Floats) -> Seen:
@@ -316,7 +321,6 @@ def carried_through(gains: Floats, points: Floats, noise: NoiseModel, finest: fl
     components, freedom = components_of(noise)
     total = noise.sigma_white**2 * (gains.T @ gains)
     parts = propagated(np.ascontiguousarray(gains), np.ascontiguousarray(points), components, np.full(3, finest))
-    for part, known in zip(parts, freedom, strict=True):
-        # A wave that was seen a few times only may be larger than it looked (Student's t).
-        total += part * (stdtrit(min(float(known), 1e9), 0.975) / ndtri(0.975)) ** 2
-    return total
+    # A wave that was seen a few times only may be larger than it looked. Each part is widened by itself, so that what a
+    # sum's covariance is does not hang on the axes that it is written in; that is never less than widening the whole.
+    return np.asarray(total + np.tensordot(_beyond_normal(freedom) ** 2, parts, axes=1))
