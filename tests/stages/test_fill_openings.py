@@ -19,6 +19,7 @@ from pipeline.features.gaps import (
     outward_signs,
     ways_to_close,
 )
+from pipeline.features.gaps.roofs import _evenly, _Leaf, _Roof
 from pipeline.job import CleanSettings, GapChoice, Zone
 from pipeline.lengths import in_unit
 from pipeline.mesh.topology.adjacency import facet_neighbours
@@ -242,6 +243,19 @@ def test_tiny_holes_across_sharp_edges_are_closed():
     others = [g for g in result.gaps if g.kind != "pepper"]
     assert {g.done for g in others} <= {"closed"}
     assert tiny["closed"] + len(others) >= 0.95 * len(picked)
+
+
+@pytest.mark.parametrize("turns", [[0.3], np.linspace(0.0, 2.0 * np.pi, 13)], ids=["one point", "closed"])
+def test_a_line_between_two_surfaces_has_no_point_twice(turns):
+    # A plane through a paraboloid: they meet on the circle of radius 1.
+    leaves = (_Leaf(lambda x: 0.0 * x[:, 0], 0), _Leaf(lambda x: np.sum(x**2, axis=1) - 1.0, 1))
+    chain = 1.02 * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    chain[-1] = chain[0]
+    line, _ = _evenly(_Roof(leaves, (True,)), lambda x: np.column_stack([x, 0.0 * x[:, 0]]), chain, 0, 1, 0.3)
+    assert np.linalg.norm(line, axis=1) == pytest.approx(np.ones(len(line)), abs=1e-6)
+    apart = np.linalg.norm(line[:, None] - line, axis=2) + 9.0 * np.eye(len(line))
+    assert len(line) == 1 if len(turns) == 1 else len(line) > 12
+    assert apart.min() > 0.02
 
 
 def lids(v, f) -> tuple[FillResult, list]:

@@ -192,6 +192,7 @@ def _drawn_out(chain: Floats, pitch: float) -> Floats:
 def _evenly(roof: _Roof, lift: Lift, chain: Floats, i: int, j: int, pitch: float) -> tuple[Floats, float]:
     """Points at even steps on a line between leaves i and j, and the step, mm."""
     step = pitch
+    ends_where_it_starts = bool((chain[0] == chain[-1]).all())
     for _ in range(3):
         line, sure = _to_ridge(roof, _even_steps(chain, step), i, j, pitch)
         follow = sure[:-1] & sure[1:]
@@ -203,6 +204,8 @@ def _evenly(roof: _Roof, lift: Lift, chain: Floats, i: int, j: int, pitch: float
         if finer <= 1.0 or step <= _LEAST_STEP * pitch:
             break
         step = max(step / (1.1 * finer), _LEAST_STEP * pitch)
+    # Two points at one place would leave a facet without area between them.
+    sure[-1] &= not ends_where_it_starts
     return line[sure], step
 
 
