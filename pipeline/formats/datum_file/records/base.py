@@ -8,7 +8,6 @@ more of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 from pydantic import (
@@ -23,6 +22,8 @@ from pydantic import (
 )
 from pydantic.json_schema import JsonSchemaValue
 
+from pipeline.job import Row, is_rigid
+
 _T = TypeVar("_T")
 
 
@@ -35,7 +36,7 @@ def nine_figures(value: float) -> float:
     return float(f"{value:.9g}")
 
 
-# What turns of axes and directions may be off by once they are written out.
+# What directions may be off by once they are written out.
 _WRITTEN = 1e-6
 
 
@@ -45,16 +46,9 @@ def _unit(value: tuple[float, float, float]) -> tuple[float, float, float]:
     return value
 
 
-def _dot(one: Sequence[float], other: Sequence[float]) -> float:
-    return sum(a * b for a, b in zip(one, other, strict=True))
-
-
-def _rigid(value: Any) -> Any:
+def _rigid(value: tuple[Row, ...]) -> tuple[Row, ...]:
     """Nothing but a turn and a shift leads from one of the file's coordinates to another."""
-    x, y, z = turn = [row[:3] for row in value[:3]]
-    skewed = max(abs(_dot(turn[i], turn[j]) - (i == j)) for i in range(3) for j in range(3))
-    across = (x[1] * y[2] - x[2] * y[1], x[2] * y[0] - x[0] * y[2], x[0] * y[1] - x[1] * y[0])
-    if skewed > _WRITTEN or _dot(across, z) < 0 or value[3] != (0.0, 0.0, 0.0, 1.0):
+    if not is_rigid(value):
         raise ValueError("a matrix turns and shifts, and does nothing else")
     return value
 
@@ -84,8 +78,7 @@ Vector = tuple[float, float, float]
 # A unit vector.
 _Component = Annotated[float, Field(ge=-1.000000001, le=1.000000001)]
 Direction = Annotated[tuple[_Component, _Component, _Component], AfterValidator(_unit)]
-_Row = tuple[float, float, float, float]
-Matrix = Annotated[tuple[_Row, _Row, _Row, _Row], AfterValidator(_rigid)]
+Matrix = Annotated[tuple[Row, Row, Row, Row], AfterValidator(_rigid)]
 """(4, 4), row-major: a rigid motion, mm."""
 
 
