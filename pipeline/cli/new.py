@@ -129,7 +129,7 @@ def command(
     from pipeline.job import ReadSettings
     from pipeline.stages.read import read
 
-    for path in (scan, *further):
+    for path in further:
         if not os.path.exists(path):
             raise InputError(f"There is no file {path}; check the name and the folder.")
         if os.path.isdir(path):
