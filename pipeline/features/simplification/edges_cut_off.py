@@ -99,11 +99,12 @@ def _turns(
 
 @njit(cache=True)
 def _widest(found: Ints, middles: Floats, normals: Floats, asked: Mask, rings: _Round) -> float:
-    """The largest angle between two of the facets asked for round some vertices, 0 if it opens inwards: thrice the one
-    that looks farthest away from the one before."""
+    """The largest angle between two of the facets asked for round some vertices, 0 if all open inwards: thrice the one
+    that looks farthest away from the one before, the last two times of those between which the surface stands out: a
+    dent beside an edge, which noise made, turns more than the edge and hides nothing of it."""
     away, origin = -1, -1
     cosine = 1.0
-    for _ in range(3):
+    for hop in range(3):
         origin = away
         least = 1.0
         for t in range(len(found)):
@@ -113,16 +114,16 @@ def _widest(found: Ints, middles: Floats, normals: Floats, asked: Mask, rings: _
                     continue
                 if origin < 0:
                     origin, away = f, f
-                cosine = 0.0
+                cosine, way = 0.0, 0.0
                 for k in range(3):
                     cosine += normals[origin, k] * normals[f, k]
-                if cosine < least:
+                    way += (middles[f, k] - middles[origin, k]) * (normals[origin, k] - normals[f, k])
+                if cosine < least and (way < 0.0 or hop == 0):
                     least = cosine
                     away = f
     if origin < 0 or origin == away:
         return 0.0
-    way, cosine = 0.0, 0.0
+    cosine = 0.0
     for k in range(3):
-        way += (middles[away, k] - middles[origin, k]) * (normals[origin, k] - normals[away, k])
         cosine += normals[origin, k] * normals[away, k]
-    return 0.0 if way >= 0.0 else float(np.arccos(min(max(cosine, -1.0), 1.0)))
+    return float(np.arccos(min(max(cosine, -1.0), 1.0)))
