@@ -54,6 +54,8 @@ _STEPS = 64
 _INSIDE = 5
 # So many rings of a feature's vertices next to its rim are held as well.
 _RINGS = 2
+# Between the scan's vertices no share is less: chords over an edge are deepest there, and short ones are many.
+_LEAST_BETWEEN = 0.2
 # Sine of the slope at which a way counts as level with a facet.
 _LEVEL = 1e-6
 
@@ -215,7 +217,8 @@ class Proof:
     """The two-sided distance between a noise-free surface and a light mesh that changes here and there.
 
     What is farther than nearly all of the tolerance, mm, is called bad. Distances of dense vertices that stand out of
-    the light mesh are divided by their shares (n,).
+    the light mesh are divided by their shares (n,), and those of what of it lies within the dense mesh's skin by the
+    mean of its facet's.
     """
 
     def __init__(self, surface: Surface, target: Target, tolerance: float, shares: Floats | None = None) -> None:
@@ -233,8 +236,12 @@ class Proof:
         between = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
         self._points = np.vstack([target.vertices, between])
         self._shares = np.ones(len(self._points))
+        self._between = np.ones(len(surface.faces))
         if shares is not None:
             self._shares[: len(shares)] = shares
+            skin = np.flatnonzero(target.labels < 0)
+            self._between[skin] = shares[surface.faces[skin]].mean(axis=1).clip(min=_LEAST_BETWEEN)
+        self._normals = facet_normals(target.vertices, surface.faces)
 
     def begin(self, facets: int) -> None:
         """Start on a light mesh of so many facets."""
@@ -242,6 +249,7 @@ class Proof:
         self._used = self._forth.copy()
         self._nearest = np.zeros(len(self._points), dtype=np.int32)
         self._back = np.zeros(facets)
+        self._back_used = np.zeros(facets)
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
     def dense_beyond(self, work: CollapseMesh) -> Mask:
@@ -269,22 +277,24 @@ class Proof:
         faces, labels = work.faces[fresh], work.label[fresh]
         _, begin, _ = self._scene.closest(work.points[faces[:, 0]])
         target = self._target
-        back, where, steps = farthest_on_facets(
+        back, used, where, steps = farthest_on_facets(
             LightFacets(work.points, faces, labels, begin),
-            DenseMesh(target.vertices, self._faces, self._neighbours, target.labels),
+            DenseMesh(target.vertices, self._faces, self._neighbours, target.labels, self._between),
             target.table, self._pitch, self._limit, self._limit / _CLEAR,
         )  # fmt: skip
         # Where the walk found no near facet the tree may; then the whole light facet is looked at.
-        over = np.flatnonzero(back > self._limit)
-        exact, _ = distance_to_target(self._scene, target, where[over], labels[over])
+        over = np.flatnonzero(used > self._limit)
+        _, exact, _ = self._to_target(where[over], labels[over])
         again = over[exact <= self._limit]
         points, at = grid_points(work.points, faces[again], steps[again])
         points, at = np.vstack([where[over], points]), np.concatenate([over, again[at]])
-        exact, dense = distance_to_target(self._scene, target, points, labels[at])
-        back[over] = 0.0
-        np.maximum.at(back, at, exact)
-        self._back[changed] = 0.0
-        self._back[fresh] = back
+        off, exact, dense = self._to_target(points, labels[at])
+        for total, some in ((back, off), (used, exact)):
+            total[over] = 0.0
+            np.maximum.at(total, at, some)
+        for total, some in ((self._back, back), (self._back_used, used)):
+            total[changed] = 0.0
+            total[fresh] = some
         far = exact > self._limit
         self._pairs = np.vstack([self._pairs[~changed[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
             np.int32
@@ -310,9 +320,17 @@ class Proof:
         np.maximum.at(self._used, corner, distance[far])
         self._nearest[corner] = alive[found[far]]
 
+    def _to_target(self, points: Floats, labels: Ints) -> tuple[Floats, Floats, Ints]:
+        """Distances (n,) mm of points of light facets, what they use (n,), and the dense facets (n,) they are near."""
+        off, facet = distance_to_target(self._scene, self._target, points, labels)
+        share = self._between[facet]
+        way = points - self._target.vertices[self._faces[facet, 0]]
+        within = np.einsum("ij,ij->i", way, self._normals[facet]) < 0.0
+        return off, np.where(within, off / share, off), facet
+
     def bad(self) -> Ints:
         """Light facets that are too far, or nearest to what is."""
-        far = self._back > self._limit
+        far = self._back_used > self._limit
         far[self._nearest[self._used > self._limit]] = True
         return np.flatnonzero(far).astype(np.int32)
 

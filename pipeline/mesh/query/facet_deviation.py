@@ -42,12 +42,14 @@ class DenseMesh(NamedTuple):
 
     neighbours  (m, 3) int32 facet across each edge, below 0 where there is none
     labels      (m,) int32 carrier of each facet, a row of the table of carriers, -1 none
+    shares      (m,) above 0 to 1: what lies on the inner side of a facet uses its distance divided by this
     """
 
     vertices: Floats
     faces: Ints
     neighbours: Ints
     labels: Ints
+    shares: Floats
 
 
 class _Bounds(NamedTuple):
@@ -57,16 +59,18 @@ class _Bounds(NamedTuple):
 
 
 class _Worst(NamedTuple):
-    """Of each light facet the largest distance (k,) so far, and where (k, 3)."""
+    """Of each light facet the largest distance (k,) so far, the most that it uses (k,), and where (k, 3)."""
 
     distance: Floats
+    used: Floats
     where: Floats
 
 
 def farthest_on_facets(
     light: LightFacets, dense: DenseMesh, table: Floats, pitch: float, limit: float, most: float
-) -> tuple[Floats, Floats, Ints]:
-    """For each light facet (k, 3) the largest distance (k,) mm, or one over `limit`; where (k, 3); steps (k,).
+) -> tuple[Floats, Floats, Floats, Ints]:
+    """For each light facet (k, 3) the largest distance (k,) mm, and the most that it uses (k,), or one over `limit`;
+    where that is (k, 3); steps (k,).
 
     table  carriers, one row each: where a light and a dense facet have the same one the distance to the carrier
            counts if it is smaller
@@ -76,23 +80,36 @@ def farthest_on_facets(
 
     >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
     >>> f, free = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.full(2, -1, np.int32)
-    >>> dense = DenseMesh(v, f, np.array([[-1, -1, 1], [0, -1, -1]], np.int32), free)
+    >>> dense = DenseMesh(v, f, np.array([[-1, -1, 1], [0, -1, -1]], np.int32), free, np.full(2, 0.5))
     >>> raised = v + [[0, 0, 0.25], [0, 0, 0.5], [0, 0, 0], [0, 0, 0]]
     >>> light = LightFacets(raised, f, free, np.zeros(2, np.int32))
-    >>> distance, where, steps = farthest_on_facets(light, dense, np.empty((0, 0)), 0.5, 1.0, 1.0)
+    >>> distance, used, where, steps = farthest_on_facets(light, dense, np.empty((0, 0)), 0.5, 1.0, 1.0)
     >>> distance.tolist(), where.tolist(), steps.tolist()
     ([0.5, 0.25], [[1.0, 0.0, 0.5], [0.0, 0.0, 0.25]], [4, 4])
+    >>> turned = dense._replace(faces=f[:, [0, 2, 1]])
+    >>> used.tolist(), farthest_on_facets(light, turned, np.empty((0, 0)), 0.5, 1.0, 1.0)[1].tolist()
+    ([0.5, 0.25], [1.0, 0.5])
     """
     count = len(light.faces)
-    worst = _Worst(np.zeros(count), np.zeros((count, 3)))
+    worst = _Worst(np.zeros(count), np.zeros(count), np.zeros((count, 3)))
     steps = np.zeros(count, dtype=np.int32)
     _farthest(light, dense, table, _Bounds(float(pitch), float(limit), float(most)), worst, steps)
-    return worst.distance, worst.where, steps
+    return worst.distance, worst.used, worst.where, steps
 
 
 @njit(cache=True, inline="always")
 def _from_facet(p: Point, vertices: Floats, faces: Ints, g: int) -> float:
     return square_distance(p, nearest_on(p, vertices, faces, g))
+
+
+@njit(cache=True, inline="always")
+def _within(p: Point, vertices: Floats, faces: Ints, g: int) -> bool:
+    """Whether p is on the inner side of facet g."""
+    a, b, c = point_at(vertices, faces[g, 0]), point_at(vertices, faces[g, 1]), point_at(vertices, faces[g, 2])
+    x, y, z = p[0] - a[0], p[1] - a[1], p[2] - a[2]
+    u, w = (b[0] - a[0], b[1] - a[1], b[2] - a[2]), (c[0] - a[0], c[1] - a[1], c[2] - a[2])
+    over = x * (u[1] * w[2] - u[2] * w[1]) + y * (u[2] * w[0] - u[0] * w[2]) + z * (u[0] * w[1] - u[1] * w[0])
+    return over < 0.0
 
 
 @njit(cache=True)
@@ -159,10 +176,10 @@ def _along(d: Floats, n: int, direction: int, line: int, s: int) -> float:
 def _look_on_grid(
     light: LightFacets, dense: DenseMesh, table: Floats, t: int, n: int, limit: float, found: Floats, worst: _Worst
 ) -> None:
-    """Distances at the points of a grid of n steps on light facet t, row by row; no further once over the limit."""
+    """What the points of a grid of n steps on light facet t use, row by row; no further once over the limit."""
     points, corners, labels, near = light
-    vertices, faces, neighbours, dense_labels = dense
-    distance, where = worst
+    vertices, faces, neighbours, dense_labels, shares = dense
+    distance, used, where = worst
     a, b, c = point_at(points, corners[t, 0]), point_at(points, corners[t, 1]), point_at(points, corners[t, 2])
     at = 0
     begin = near[t]
@@ -179,19 +196,22 @@ def _look_on_grid(
                 d = min(d, abs(distance_gradient(table[labels[t]], x, y, z)[0]))
             if j == 0:
                 begin = g
-            if d > distance[t]:
-                distance[t] = d
+            distance[t] = max(distance[t], d)
+            if shares[g] < 1.0 and _within((x, y, z), vertices, faces, g):
+                d /= shares[g]
+            if d > used[t]:
+                used[t] = d
                 where[t, 0], where[t, 1], where[t, 2] = x, y, z
             found[at] = d
             at += 1
-        if distance[t] > limit:
+        if used[t] > limit:
             break
 
 
 @njit(cache=True)
 def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, bounds: _Bounds, worst: _Worst) -> int:
     """Look at light facet t as finely as it needs; the steps to begin with."""
-    points, faces, distance = light.points, light.faces, worst.distance
+    points, faces, used = light.points, light.faces, worst.used
     long2 = 0.0
     for k in range(3):
         p, q = point_at(points, faces[t, k]), point_at(points, faces[t, (k + 1) % 3])
@@ -202,9 +222,9 @@ def _look_at_facet(light: LightFacets, dense: DenseMesh, table: Floats, t: int, 
     while True:
         found = np.empty((n + 1) * (n + 2) // 2)
         _look_on_grid(light, dense, table, t, n, bounds.limit, found, worst)
-        if distance[t] > bounds.limit or 2 * n > _FINEST:
+        if used[t] > bounds.limit or 2 * n > _FINEST:
             break
-        if (finer or distance[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
+        if (finer or used[t] <= _HIGH * bounds.limit) and not _rises_above(found, n, bounds.most):
             break
         finer = True
         n *= 2

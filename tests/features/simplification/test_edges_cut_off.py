@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.features.simplification import cut_off, lightened_within, on_features
-from pipeline.mesh.query import Scene
+from pipeline.mesh.query import Scene, grid_points
+from pipeline.mesh.topology import facet_normals
 from pipeline.progress import silent
 from pipeline.values import Surface
 
@@ -56,8 +57,9 @@ def test_both_sides_of_the_longest_chord_see_the_whole_edge() -> None:
     assert found[np.isclose(np.abs(bevel.vertices[:, 0]), half)] == pytest.approx(expected, rel=1e-6)
 
 
-def test_a_facet_that_lies_folded_hides_no_edge() -> None:
-    """One facet over the edge that is turned about: seen from it all others open inwards."""
+def test_a_facet_that_lies_folded_is_no_turn_of_an_edge() -> None:
+    """One facet over the edge that is turned about: from it to others the surface seems to turn by more than a right
+    angle."""
     bent = sheet(roof(np.pi / 2))
     over = np.flatnonzero(np.abs(bent.vertices[bent.faces][:, :, 0]).max(axis=1) < 0.6)
     turned = bent.faces.copy()
@@ -66,8 +68,20 @@ def test_a_facet_that_lies_folded_hides_no_edge() -> None:
     folded[over[6]] = True
     every, at = np.ones(bent.facets, bool), turned[over[6]]
     expected = 0.5 * LENGTH * np.sin(np.pi / 4) + ROUNDED * (1.0 - np.cos(np.pi / 4))
-    assert cut_off(bent.vertices, turned, every, 1.0)[at].max() < 0.1 * expected
+    assert cut_off(bent.vertices, turned, every, 1.0)[at].max() > 1.4 * expected
     assert cut_off(bent.vertices, turned, every, 1.0, folded)[at] == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_dent_beside_an_edge_does_not_hide_it() -> None:
+    """A vertex next to a right-angled edge that lies 1.5 mm deep: its own facets turn inwards by more than the edge."""
+    bent = sheet(roof(np.pi / 2))
+    expected = 0.5 * LENGTH * np.sin(np.pi / 4) + ROUNDED * (1.0 - np.cos(np.pi / 4))
+    points = bent.vertices.copy()
+    rows = points.reshape(-1, 12, 3)
+    at = int(np.flatnonzero(rows[:, 0, 0] > 0)[0]) * 12 + 6
+    assert cut_off(points, bent.faces, np.ones(bent.facets, bool), 1.0)[at] == pytest.approx(expected, rel=1e-6)
+    points[at, 2] -= 1.5
+    assert cut_off(points, bent.faces, np.ones(bent.facets, bool), 1.0)[at] >= 0.99 * expected
 
 
 def test_hollow_edges_and_those_of_features_are_none() -> None:
@@ -97,12 +111,19 @@ def test_a_light_mesh_lies_no_farther_within_an_edge_than_its_share() -> None:
     target = on_features(points, disk.faces, np.full(disk.facets, -1, np.int32), (), 1e-6)
     rim = np.isclose(np.tile([r for r, _ in rings], n), 19.0) & np.isclose(points[:, 2], 10.0)
     rim |= np.isclose(points[:, 2], 9.5)
-    off, facets = [], []
+    bevel = np.isin(disk.faces, np.flatnonzero(rim)).all(axis=1)
+    off, between, facets = [], [], []
     less = np.where(rim, 0.2, 1.0)
     for shares, check in ((None, False), (less, False), (less, True)):
         work = lightened_within(disk, target, tolerance, 4, silent, shares=shares, check_sweeps=check).work
         off.append(Scene(Surface(work.points, work.faces, work.origin)).distance(points[rim]).max())
+        places, _ = grid_points(work.points, work.faces, np.full(len(work.faces), 20))
+        deep, foot, near = Scene(disk).closest(places)
+        within = np.einsum("ij,ij->i", places - near, facet_normals(points, disk.faces[foot])) < 0.0
+        between.append(deep[within & bevel[foot]].max())
         facets.append(len(work.faces))
     assert off[0] > 0.2 * tolerance
     assert max(off[1:]) <= 0.2 * tolerance
+    assert between[0] > 0.2 * tolerance
+    assert max(between[1:]) <= 0.2 * tolerance
     assert max(facets[1:]) < 0.5 * disk.facets

@@ -14,7 +14,9 @@ from tests.apart import distances_to
 NOTHING = np.zeros((0, ROW))
 
 
-def _farthest(light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limit: float, most: float):  # type: ignore[no-untyped-def]
+def _farthest(  # type: ignore[no-untyped-def]
+    light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limit: float, most: float, share: float = 1.0
+):  # fmt: skip
     faces, dense_faces = np.asarray(light.faces, np.int32), np.asarray(dense.faces, np.int32)
     corner = np.asarray(light.vertices)[faces[:, 0]]
     begin = np.argmin(((corner[:, None] - dense.triangles_center[None]) ** 2).sum(axis=2), axis=1).astype(np.int32)
@@ -22,7 +24,7 @@ def _farthest(light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limi
         LightFacets(np.array(light.vertices), faces, np.full(len(faces), -1, np.int32), begin),
         DenseMesh(
             np.array(dense.vertices), dense_faces, facet_neighbours(dense_faces, len(dense.vertices)),
-            np.full(len(dense_faces), -1, np.int32),
+            np.full(len(dense_faces), -1, np.int32), np.full(len(dense_faces), share),
         ),
         NOTHING, pitch, limit, most,
     )  # fmt: skip
@@ -31,7 +33,7 @@ def _farthest(light: trimesh.Trimesh, dense: trimesh.Trimesh, pitch: float, limi
 def test_a_coarse_ball_in_a_fine_one() -> None:
     light = trimesh.creation.icosphere(subdivisions=1, radius=30.0)
     dense = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
-    found, where, _ = _farthest(light, dense, 1.0, 100.0, 100.0)
+    found, _, where, _ = _farthest(light, dense, 1.0, 100.0, 100.0)
     points, at = grid_points(np.array(light.vertices), np.asarray(light.faces), np.full(len(light.faces), 40))
     exact = np.zeros(len(light.faces))
     np.maximum.at(exact, at, distances_to(points, dense.vertices, dense.faces))
@@ -49,9 +51,17 @@ def test_a_ridge_between_two_points_is_found() -> None:
     dense = trimesh.Trimesh(np.c_[x.ravel(), y.ravel(), height.ravel()], faces, process=False)
     light = trimesh.Trimesh([[0, 0, 0], [10, 0, 0], [5, 10, 0]], [[0, 1, 2]], process=False)
     top = 7.1 * slope / np.hypot(1, slope)
-    coarse, _, steps = _farthest(light, dense, 2.5, 10.0, 10.0)
-    fine, _, _ = _farthest(light, dense, 2.5, 0.998 * top, 0.998 * top)
+    coarse, _, _, steps = _farthest(light, dense, 2.5, 10.0, 10.0)
+    fine, _, _, _ = _farthest(light, dense, 2.5, 0.998 * top, 0.998 * top)
     assert steps[0] == 5
     assert coarse[0] < 0.998 * top
     # It may be too large, never too small: then a tree decides.
     assert fine[0] > 0.998 * top
+
+
+def test_what_lies_within_uses_its_distance_by_the_share_and_what_stands_out_does_not() -> None:
+    fine = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
+    for radius, times in ((29.0, 4.0), (32.0, 1.0)):
+        light = trimesh.creation.icosphere(subdivisions=3, radius=radius)
+        off, used, _, _ = _farthest(light, fine, 1.0, 100.0, 100.0, 0.25)
+        np.testing.assert_allclose(used, times * off, rtol=1e-12)
