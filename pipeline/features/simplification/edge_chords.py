@@ -1,8 +1,8 @@
 """Chords of a light mesh along edges that its scan cut off: what lies within the scan there is brought out to it.
 
-A light mesh is held within its share of the tolerance at the vertices of the scan. Between them a chord along a curved
-edge lies deeper, and what the scan itself lacks there comes on top. The ends of such a chord are moved outwards, by no
-more than a part of the tolerance: no facet more, where holding the mesh closer takes half as many again.
+A light mesh is held within its share of the tolerance, but where nearly all of that is lost at an edge a fifth is left
+to the chords along it, and borders are made fit by other facets. The ends of such a chord are moved outwards, by no
+more than a part of the tolerance: no facet more, where holding the mesh closer still takes many.
 """
 
 from __future__ import annotations
