@@ -20,7 +20,7 @@ _LEAST = 0.55
 # Of the spacing: how far from a place what may be cut off is looked for, and how far apart places are looked at.
 _NEAR, _PITCH = 2.0, 0.8
 # Of the tolerance: what lies within the scan and what that may lack come to no more; that deep nothing is moved.
-_MOST, _LEFT = 0.96, 0.12
+_MOST, _LEFT = 0.96, 0.08
 # Of the tolerance: a vertex moves so far in a round, and in all; and comes no farther out of the scan.
 _STEP, _WAY, _OUTSIDE = 0.12, 0.24, 0.2
 _ROUNDS = 3
