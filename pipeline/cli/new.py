@@ -126,14 +126,12 @@ def command(
     Where an earlier run of the scan has left its outputs, the features to name, what may not be the part, the gaps
     and the datums are filled in from there. Further scans of the part, from other sides, are named in it.
     """
+    from pipeline.formats.meshes_in import form_of
     from pipeline.job import ReadSettings
     from pipeline.stages.read import read
 
     for path in further:
-        if not os.path.exists(path):
-            raise InputError(f"There is no file {path}; check the name and the folder.")
-        if os.path.isdir(path):
-            raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
+        form_of(path)
     target = job_file or scan.with_suffix(".toml")
     if os.path.lexists(target):
         raise OutputError(f"{target} is there already and was left alone; give another name with --job.")

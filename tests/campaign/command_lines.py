@@ -24,13 +24,11 @@ _WORDS = (
     "{0}", "a\nb", "C:\\part.stl", "tcp://127.0.0.1:1", "http://127.0.0.1:1", "drum", "M", "datums", "A\u0301",
 )  # fmt: skip
 _PLACES = (
-    "scan.stl", "second.stl", "sub/scan.stl", "broken.stl", "job.toml", "layout.toml", "drum", "drum/light.stl", "sub",
-    "drum/datums.json", "drum/light.ply", "drum/work", "loop", "loop.stl", "link.stl", "pipe", "pipe.stl", "wide.step",
-    "none.stl", "none/none.stl", ".", "..", "/", "/dev/null", "/dev/zero", "/proc/self/mem", "scan.stl/",
-    "drum/../scan.stl",
-    "list.txt", "=1+1.stl", "", "x" * 300 + ".stl", "x/" * 3000, "~", "~nobody/scan.stl", "$HOME",
-    "*.stl",
-    "\udcff.stl", "scan.STL", "-scan.stl", "file:scan.stl", "scan",
+    "scan.stl", "second.stl", "sub/scan.stl", "broken.stl", "job.toml", "layout.toml", "drum", "drum/light.stl",
+    "sub", "drum/datums.json", "drum/light.ply", "drum/work", "loop", "loop.stl", "link.stl", "pipe", "pipe.stl",
+    "wide.step", "none.stl", "none/none.stl", ".", "..", "/", "/dev/null", "/dev/zero", "/proc/self/mem", "scan.stl/",
+    "drum/../scan.stl", "list.txt", "=1+1.stl", "", "x" * 300 + ".stl", "x/" * 3000, "~", "~nobody/scan.stl", "$HOME",
+    "*.stl", "\udcff.stl", "scan.STL", "-scan.stl", "file:scan.stl", "scan",
 )  # fmt: skip
 _OUT = ("out", "out/deep/er", "sub", "drum", "scan.stl", ".", "/proc/out", "/dev/null", "loop", "", "x" * 300)
 

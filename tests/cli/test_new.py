@@ -43,7 +43,7 @@ def test_what_was_seen_stands_in_the_job_file_and_the_file_is_valid(scan: Path) 
 def test_further_scans_are_named_as_set_ups(scan: Path) -> None:
     others = [scan.with_name("side two.stl"), scan.with_name("three.xyz")]
     for other in others:
-        other.touch()
+        other.write_text("0 0 0\n")
     done = CliRunner().invoke(command, [str(scan), *map(str, others)])
     assert done.exit_code == 0, done.output
     assert [one.scan for one in load_job(scan.with_suffix(".toml")).set_up] == others
@@ -53,20 +53,24 @@ def test_further_scans_are_named_as_set_ups(scan: Path) -> None:
     ("further", "told"),
     [
         ("none.stl", "There is no file"),
-        ("loop", "There is no file"),
-        ("x" * 300, "There is no file"),
+        ("loop.stl", "can't be read"),
+        ("x" * 300 + ".stl", "can't be read"),
         (".", "a folder"),
+        ("empty.stl", "is empty"),
+        ("notes.txt", "an extension that is not known"),
     ],
 )
 def test_further_scans_that_are_none_are_told_before_anything_is_written(scan: Path, further: str, told: str) -> None:
-    scan.with_name("loop").symlink_to("loop")
+    scan.with_name("loop.stl").symlink_to("loop.stl")
+    scan.with_name("empty.stl").touch()
+    scan.with_name("notes.txt").write_text("1 2 3\n")
     with pytest.raises(InputError, match=told):
         CliRunner().invoke(command, [str(scan), str(scan.parent / further)], catch_exceptions=False)
     assert not scan.with_suffix(".toml").exists()
 
 
 def test_reference_balls_are_offered_where_there_are_set_ups(scan: Path) -> None:
-    scan.with_name("side two.stl").touch()
+    scan.with_name("side two.stl").write_text("solid\n")
     CliRunner().invoke(command, [str(scan), str(scan.with_name("side two.stl"))])
     path = scan.with_suffix(".toml")
     before, after = path.read_text().split("# [[ball]]")

@@ -4,6 +4,6 @@ one function."""
 from __future__ import annotations
 
 from pipeline.formats.meshes_in.light import read_light
-from pipeline.formats.meshes_in.reader import FORMS, MeshFile, read_mesh
+from pipeline.formats.meshes_in.reader import FORMS, MeshFile, form_of, read_mesh
 
-__all__ = ["FORMS", "MeshFile", "read_light", "read_mesh"]
+__all__ = ["FORMS", "MeshFile", "form_of", "read_light", "read_mesh"]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -72,8 +74,22 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
     ([[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [0.0, 10.0, 0.0]], [[0, 1, 2]], None)
     """
     path = Path(path)
+    form = form_of(path)
+    with _told(path):
+        return _read(path, form, progress)
+
+
+def form_of(path: Path) -> str:
+    """The extension of a scan's file that is there, is none but a file, has something in it, and is of a known form.
+
+    Raises InputError, as `read_mesh` does, where it is not; nothing of it is read.
+
+    >>> form_of(Path("nowhere.stl"))
+    Traceback (most recent call last):
+    pipeline.errors.InputError: There is no file nowhere.stl; check the name and the folder.
+    """
     form = path.suffix.lower()
-    try:
+    with _told(path):
         if path.is_dir():
             raise InputError(f"{path} is a folder; give the scan's mesh file in it.")
         if form not in FORMS:
@@ -81,7 +97,14 @@ def read_mesh(path: str | Path, progress: Progress = silent) -> MeshFile:
         refuse_special(path)
         if path.stat().st_size == 0:
             raise InputError(f"{path} is empty; export or copy it again.")
-        return _read(path, form, progress)
+    return form
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """What keeps a file from being read, as one sentence."""
+    try:
+        yield
     except FileNotFoundError:
         raise InputError(f"There is no file {path}; check the name and the folder.") from None
     except OSError as error:
