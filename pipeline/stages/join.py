@@ -40,6 +40,7 @@ from pipeline.features.joining import (
     is_ball,
     misfit_map,
     moved_on,
+    parts_moved_on,
     same_features,
     scale_between,
     set_up_poses,
@@ -119,7 +120,8 @@ def join(
         progress(0.05 + 0.5 * len(found) / len(scans), "laying set-ups on each other")
         k, onto, pose = _next(scans, laid, waiting, set_ups, files, on_balls)
         motion, covariance = moved_on(pose, laid[onto].motion, laid[onto].covariance)
-        laid[k], found[k] = Laid(scans[k], motion, covariance), (onto, pose)
+        parts = parts_moved_on(pose, laid[onto].motion, laid[onto].parts, (onto, k))
+        laid[k], found[k] = Laid(scans[k], motion, covariance, parts, k), (onto, pose)
         waiting.remove(k)
     shared = {
         k: _shared_balls(alone, scans, laid[onto].motion, k, found[k], on_balls) for k, (onto, _) in found.items()

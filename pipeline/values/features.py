@@ -71,6 +71,7 @@ class Uncertainty:
     parts       (c, k, k) what the covariance is the sum of before it was widened by Student's t, and
     freedom     (c,) the degrees of freedom that each part's size was seen with, infinite where it is known; None: all
                 of the covariance is taken as known
+    scans       (c,) number of the scan whose noise each part comes from; None: all from the same one, number 0
     carried     by what of the scan; None where nothing is said of how errors of neighbours go together
     scale       relative standard uncertainty of the scan's scale: `radius` has its share, and nothing else here, since
                 it is one error, the same for all lengths of the scan
@@ -85,6 +86,7 @@ class Uncertainty:
     basis: Floats | None = None
     parts: Floats | None = None
     freedom: Floats | None = None
+    scans: Ints | None = None
     carried: Carried | None = None
     scale: float = 0.0
 

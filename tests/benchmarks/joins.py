@@ -24,6 +24,7 @@ from scipy.stats import chi2
 from pipeline.errors import GeometryError
 from pipeline.features.fitting import fit
 from pipeline.features.joining import SetUpPose, all_pairs
+from pipeline.features.relations import apart
 from pipeline.formats.meshes_out import write_stl
 from pipeline.geometry import small_motion, transformed, turned
 from pipeline.job import CleanSettings, ReadSettings, RecoverSettings
@@ -371,15 +372,13 @@ def sized(result: JoinResult, made: list[SetUp], scans: list[Scanned]) -> tuple[
             turn = float(ideal.direction @ other.direction)
             if abs(turn) < 0.999:
                 continue
-            # From the one's place on its plane to the other's plane, which that one's tilt and the lever go into.
+            # From the one's place on its plane to the other's plane, as a stated distance is.
             gap = f.point - g.point
             off = float(ideal.direction @ (f.point - ideal.point))
             error = g.direction @ gap - other.direction @ (f.point - other.point) + off * turn
-            across = np.linalg.norm(gap - (g.direction @ gap) * g.direction)
-            known, its = f.uncertainty, g.uncertainty
-            distances.append(
-                [float(error), float(np.hypot(np.hypot(known.position, its.position), across * its.direction))]
-            )
+            stated = apart(g, f)
+            if stated is not None:
+                distances.append([float(error), stated.sigma])
     return distances, radii
 
 

@@ -1,11 +1,14 @@
 """Thirty joins on six designs: the right place, within what is said of it, and no place where none can be told.
 
 Designs, views, overlaps, poses and noise are drawn from seeds that nothing was adjusted to (`joins`).
-The bars: right place in all that are decidable, 40 um at the farthest corner from 8 % of overlap on, 25 um from 20 %,
+The bars: right place in all that are decidable, 40 um at the farthest corner at 8 % of overlap, 25 um from 20 % on,
 regions of 95 % that hold in 90 to 99 %; distances between faces that no scan saw together likewise. Undecidable on
 purpose: a disc, a sleeve and a square plate, twice each.
 
-Beside each stands the floor that noise sets, by features and surface that both show (`joins.floor`).
+Beside each stands the floor that noise sets, by features and surface that both show (`joins.floor`). Where that is
+above the bar no place can be known as well as is asked, so that a join may be refused; and what 95 of 100 best possible
+estimates keep within is what an estimate is held to where that is more than the bar. A place that is wrong, or not
+within what is said of it, is none the less.
 DATUMLIFT_JOINS_SEED draws others, DATUMLIFT_JOINS_FINER=2.2 makes edges that many times as short, some 200 k facets a
 set-up.
 
@@ -23,6 +26,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
+from pipeline.coverage import SINGLE
 from pipeline.runner import code_digest
 from sample_meshes.make_scan import Noise
 from tests.benchmarks.joins import (
@@ -55,6 +59,11 @@ DESIGNS = (*SOLIDS, *HOUSINGS)
 BANDS = ((0.08, 0.12), (0.10, 0.18), (0.18, 0.28), (0.25, 0.40), (0.35, 0.52))
 NOISES = (Noise(), Noise(0.008, ((0.004, 2.0), (0.003, 30.0))), Noise(0.015, ((0.006, 3.0), (0.005, 20.0))))
 DECIDED = 0.03  # slack from which on nothing slides or turns
+
+
+def bar(share: float) -> float:
+    """mm that a far corner may be off where scans share so much of what the smaller one saw."""
+    return float(np.interp(share, (0.08, 0.20), (0.040, 0.025)))
 
 
 def wholes(name: str, number: int, folder: Path) -> list:
@@ -106,11 +115,12 @@ def trials(name: str, folder: Path) -> list[dict]:
 def test_every_join_of_a_design_is_right(name: str, tmp_path: Path) -> None:
     for found in trials(name, tmp_path):
         if "refused" in found:
-            assert found["slack"] < DECIDED, found["refused"]
+            assert found["slack"] < DECIDED or max(found["floor"]) > bar(found["share"]), found["refused"]
             continue
-        for pose in found["poses"]:
+        for pose, least in zip(found["poses"], found["floor"], strict=True):
             assert pose["corner"] < WRONG
-            assert pose["corner"] < (0.025 if found["share"] > 0.2 else 0.040)
+            # A floor is the rms of all that an estimate can be off by; few directions have most of it.
+            assert pose["corner"] < max(bar(found["share"]), SINGLE * least)
             assert pose["chance"] > 1e-4
 
 

@@ -33,6 +33,8 @@ class Fault:
 
 _PROPAGATION = "features/uncertainty/test_propagation.py"
 _TOGETHER = "features/uncertainty/test_several_scans.py"
+_COMBINED = "features/uncertainty/test_combined.py"
+_PAIR_ROWS = "features/joining/test_pair_rows.py"
 _SCALE = "features/uncertainty/test_scale.py"
 _DATUMS = "features/datums/test_datum_system.py"
 _PAIRS = "features/relations/test_pairs.py"
@@ -103,8 +105,19 @@ FAULTS = (
     ),
     Fault(
         "k", "features/uncertainty/several_scans.py",
-        "parts[0] += share.noise.sigma_white**2 * (own.T @ own)", "parts[0] += share.noise.sigma_white * (own.T @ own)",
+        "of_white = share.noise.sigma_white**2 * (own.T @ own)", "of_white = share.noise.sigma_white * (own.T @ own)",
         "standard deviation for variance: features of several scans far too unsure", (_TOGETHER,),
+    ),
+    Fault(
+        "k", "features/uncertainty/combined.py",
+        "key = scan, count[scan]", "key = len(waves), count[scan]",
+        "a wave's size would count as learnt anew for each face: what rests on it too sure", (_COMBINED,),
+    ),
+    Fault(
+        "order", "features/joining/set_up_pose.py",
+        "(sums[1], laid.fits_in_parts.waves[index[:, 1]], gains @ carry)",
+        "(sums[1], laid.fits_in_parts.waves[index[:, 1]], gains)",
+        "the laid scan's waves would move the pose as if it lay where it was scanned", (_PAIR_ROWS,),
     ),
     Fault(
         "k", "features/joining/together.py",

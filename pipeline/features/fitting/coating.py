@@ -58,13 +58,19 @@ def outward_shift(feature: Feature, thickness: float) -> float:
 
 
 def _widened(known: Uncertainty, name: str, doubt: float, note: str) -> Uncertainty:
-    covariance = known.covariance
+    covariance, parts = known.covariance, known.parts
     if covariance is not None and name in known.names:
+        place = known.names.index(name)
         covariance = covariance.copy()
-        covariance[known.names.index(name), known.names.index(name)] += doubt**2
+        covariance[place, place] += doubt**2
+        if parts is not None:
+            parts = parts.copy()
+            parts[0, place, place] += doubt**2
     position, radius = known.position, known.radius
     if name == "w" and position is not None:
         position = float(np.hypot(position, doubt))
     if name == "r" and radius is not None:
         radius = float(np.hypot(radius, doubt))
-    return replace(known, position=position, radius=radius, covariance=covariance, method=known.method + note)
+    return replace(
+        known, position=position, radius=radius, covariance=covariance, parts=parts, method=known.method + note
+    )

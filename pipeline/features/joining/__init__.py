@@ -30,6 +30,7 @@ from pipeline.features.joining.set_up_pose import (
     agreeing,
     all_pairs,
     moved_on,
+    parts_moved_on,
     set_up_poses,
     settled_from,
 )
@@ -67,6 +68,7 @@ __all__ = [
     "misfit_map",
     "moved",
     "moved_on",
+    "parts_moved_on",
     "poses",
     "same_features",
     "scale_between",

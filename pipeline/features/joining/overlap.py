@@ -19,7 +19,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.features.joining.pair_rows import Fits, fits_of
 from pipeline.features.joining.pose_search import Scene
-from pipeline.features.uncertainty import carried_through
+from pipeline.features.uncertainty import carried_in_parts
 from pipeline.geometry import (
     FULL_TURN,
     Floats,
@@ -90,6 +90,11 @@ class SetUp:
     def fits(self) -> Fits:
         """What is known of where its features lie."""
         return fits_of(self.features)
+
+    @cached_property
+    def fits_in_parts(self) -> Fits:
+        """The same, wave by wave, and not widened."""
+        return fits_of(self.features, in_parts=True)
 
     @cached_property
     def box(self) -> tuple[Floats, Floats]:
@@ -463,20 +468,28 @@ def blocked(bores: SetUp, points: Floats, normals: Floats, area: float) -> float
 class Pull:
     """What misfits say of the pose: the sum of pulls (6,), how it changes with a small motion (6, 6), and its
     covariance (6, 6); shifts in mm and turns in rad about a middle. off, mm, is the misfits' scale.
+
+    waves  of the scan that stays and of the other (w, 6, 6), what each of its waves has in that covariance
     """
 
     sums: Floats
     change: Floats
     covariance: Floats
     off: float
+    waves: tuple[Floats, Floats]
 
-    def information(self) -> tuple[Floats, Floats]:
-        """(6, 6) and (6,): what a motion weighs, and is drawn by, in least squares over all that is known."""
+    @property
+    def gain(self) -> Floats:
+        """(6, 6) what least squares over all that is known takes of the sums."""
         variance = np.diag(self.covariance)
         scale = np.divide(1.0, np.sqrt(variance), out=np.zeros(6), where=variance > 0.0)
         unit = self.covariance * np.outer(scale, scale)
         inverse = np.linalg.inv(unit + 1e-6 * np.eye(6)) * np.outer(scale, scale)
-        return self.change.T @ inverse @ self.change, self.change.T @ inverse @ self.sums
+        return np.asarray(self.change.T @ inverse)
+
+    def information(self) -> tuple[Floats, Floats]:
+        """(6, 6) and (6,): what a motion weighs, and is drawn by, in least squares over all that is known."""
+        return self.gain @ self.change, self.gain @ self.sums
 
 
 def pull(
@@ -507,16 +520,20 @@ def pull(
     kept = _told(found, rows, gains, levers, corners)
     sums, change = kept @ (gains.T @ found.off), kept @ (gains.T @ rows) @ kept.T
     if not honest:
-        return Pull(sums, change, scale**2 * (kept @ (gains.T @ gains) @ kept.T), scale)
-    spread = np.zeros((6, 6))
-    for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets)):
-        spread += _noise_in(scan, points, held, gains)
+        none = np.empty((0, 6, 6))
+        return Pull(sums, change, scale**2 * (kept @ (gains.T @ gains) @ kept.T), scale, (none, none))
+    parts = [
+        _noise_in(scan, points, held, gains)
+        for scan, points, held in ((stays, found.near, found.facets), (laid, sample.points[found.which], facets))
+    ]
+    spread = np.asarray(parts[0].sum(axis=0) + parts[1].sum(axis=0))
     # What neither noise explains, such as skin that two nets of points draw differently, counts as white.
     expected = white**2 + sum(float(np.sum(s.noise.components[1:, 0] ** 2)) for s in (stays, laid))
     excess = max(float(np.sum(weight * found.off**2) / np.sum(weight)) - expected, EXACT**2)
     spread += excess * _alike_over_facets(gains, found.facets, facets)
-    spread *= max(1.0, _beyond_noise(found, gains, spread, kept))
-    return Pull(sums, change, kept @ spread @ kept.T, scale)
+    wider = max(1.0, _beyond_noise(found, gains, spread, kept))
+    first, second = (wider * (kept @ part[1:] @ kept.T) for part in parts)
+    return Pull(sums, change, wider * (kept @ spread @ kept.T), scale, (first, second))
 
 
 def _alike_over_facets(gains: Floats, *facets: Ints) -> Floats:
@@ -574,10 +591,11 @@ def _told(found: Met, rows: Floats, gains: Floats, levers: Floats, corners: int)
 
 
 def _noise_in(scan: SetUp, points: Floats, facets: Ints, gains: Floats) -> Floats:
-    """Covariance (6, 6) of a sum of gains (k, 6) times the noise of a scan at points (k, 3) on its facets."""
+    """Covariance (1 + w, 6, 6) of a sum of gains (k, 6) times the noise of a scan at points (k, 3) on its facets: by
+    its white noise, and by each of its waves."""
     corners = scan.surface.faces[facets].ravel()
     shares = np.clip(scan.shares(points, facets), 0.0, 1.0)
     parts = (shares[:, :, None] * gains[:, None, :]).reshape(-1, 6)
     used, place = np.unique(corners, return_inverse=True)
     at_vertices = np.stack([np.bincount(place, parts[:, k], len(used)) for k in range(6)], axis=1)
-    return carried_through(np.asarray(at_vertices, dtype=np.float64), scan.surface.vertices[used], scan.noise, FINEST)
+    return carried_in_parts(np.asarray(at_vertices, dtype=np.float64), scan.surface.vertices[used], scan.noise, FINEST)

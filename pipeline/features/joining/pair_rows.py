@@ -32,6 +32,7 @@ class Fits:
     flat, tapered, centred, leans  (n,) what holds of the kind; and whether there is a direction
     sizes       (n, 2) radii, zero where there is none
     covariance  (n, 8, 8) of small motions of the surface, about the origin, and of its radii: what the fit leaves open
+    waves       (n, w, 8, 8) what each of the scan's waves has in that; none where all is taken as known
     known       (n,) whether anything is known of that
     """
 
@@ -44,6 +45,7 @@ class Fits:
     leans: Mask
     sizes: Floats
     covariance: Floats
+    waves: Floats
     known: Mask
 
 
@@ -51,7 +53,8 @@ class Fits:
 class PairRows:
     """What pairs hold: residuals (n, 5), their change with a small motion (n, 5, 6), their covariance (n, 5, 5).
 
-    used  (n, 5) the rows that a pair has, the first three mm; the others are zero, of variance 1
+    used   (n, 5) the rows that a pair has, the first three mm; the others are zero, of variance 1
+    moves  (n, 5, 8) how they change with a small motion of one surface and with its radii
 
     What has a size of its own, and an arc that is too short to tell that from its place, is taken at the size of both.
     """
@@ -60,6 +63,7 @@ class PairRows:
     change: Floats
     covariance: Floats
     used: Mask
+    moves: Floats
 
     def unit(self, values: Floats) -> Floats:
         """Values (n, 5, k), such that each residual has the deviation 1 and stands alone."""
@@ -99,9 +103,16 @@ def carrying(motion: Floats) -> Floats:
     return out
 
 
-def fits_of(features: Sequence[Feature]) -> Fits:
-    """Features of one scan as `pair_rows` takes them."""
+def fits_of(features: Sequence[Feature], *, in_parts: bool = False) -> Fits:
+    """Features of one scan as `pair_rows` takes them.
+
+    in_parts  with what each wave has in the covariance, and that not widened by Student's t: so it is once it is known
+              what they come to together
+    """
     count = len(features)
+    known = [f.uncertainty for f in features]
+    waves = max((len(k.parts) - 1 for k in known if k.parts is not None), default=0) if in_parts else 0
+    of_waves = np.zeros((count, waves, 8, 8))
     directions = np.zeros((count, 3))
     across = np.tile(np.eye(3), (count, 1, 1))
     covariance = np.empty((count, 8, 8))
@@ -109,7 +120,8 @@ def fits_of(features: Sequence[Feature]) -> Fits:
         if f.direction is not None:
             directions[k] = f.direction
             across[k] = [*basis_of(f.direction), f.direction]
-        covariance[k] = _left_open(f)
+        covariance[k], parts = _left_open(f, in_parts)
+        of_waves[k, : len(parts)] = parts
     kinds = [kind_of(f) for f in features]
     return Fits(
         np.array([f.point for f in features], dtype=float).reshape(-1, 3),
@@ -121,13 +133,16 @@ def fits_of(features: Sequence[Feature]) -> Fits:
         np.array([f.direction is not None for f in features], dtype=bool),
         np.array([[getattr(f, name) or 0.0 for name in _SIZES] for f in features]).reshape(-1, 2),
         covariance,
+        of_waves,
         np.array([f.uncertainty.position is not None for f in features], dtype=bool),
     )
 
 
-def _left_open(feature: Feature) -> Floats:
-    """(8, 8) covariance of the small motions of a feature's surface, and of its radii, that its fit leaves open."""
+def _left_open(feature: Feature, in_parts: bool) -> tuple[Floats, Floats]:
+    """(8, 8) covariance of the small motions of a feature's surface, and of its radii, that its fit leaves open, and
+    (w, 8, 8) what each wave has in it."""
     known, direction = feature.uncertainty, feature.direction
+    parts: Floats | None = None
     if known.covariance is None or known.basis is None:
         # Nothing but the headline figures: alike all round.
         names = ["u", "v", "w"] + ([] if direction is None else ["a", "b"])
@@ -135,6 +150,7 @@ def _left_open(feature: Feature) -> Floats:
         covariance, basis = np.diag(np.square(deviations)), basis_of(direction)
     else:
         names, covariance, basis = list(known.names), known.covariance, known.basis
+        parts = known.parts if in_parts else None
     w = cross(basis[0], basis[1]) if direction is None else direction
     # What each of its parameters does to the surface.
     effects = np.zeros((8, len(names)))
@@ -146,7 +162,10 @@ def _left_open(feature: Feature) -> Floats:
             effects[:3, column], effects[3:6, column] = cross(feature.point, spin), spin
         elif name in "rR":
             effects[6 + "rR".index(name), column] = 1.0
-    return np.asarray(effects @ covariance @ effects.T)
+    if parts is None:
+        return np.asarray(effects @ covariance @ effects.T), np.empty((0, 8, 8))
+    through = effects @ parts @ effects.T
+    return np.asarray(through.sum(axis=0)), np.asarray(through[1:])
 
 
 def pair_rows(stays: Fits, laid: Fits, pairs: Sequence[tuple[int, int]], motion: Floats) -> PairRows:
@@ -183,7 +202,8 @@ def pair_rows(stays: Fits, laid: Fits, pairs: Sequence[tuple[int, int]], motion:
     covariance -= gain @ tied.transpose(0, 2, 1)
     covariance = 0.5 * (covariance + covariance.transpose(0, 2, 1)) + _EXACT**2 * np.eye(_ROWS)
     both = used[:, :, None] & used[:, None, :]
-    return PairRows(np.where(used, residuals, 0.0), change, np.where(both, covariance, np.eye(_ROWS)), used)
+    moves = np.concatenate([change, -np.where(used[:, :, None], gain, 0.0)], axis=2)
+    return PairRows(np.where(used, residuals, 0.0), change, np.where(both, covariance, np.eye(_ROWS)), used, moves)
 
 
 def _nearest(point: Floats, theirs: Floats, along: Floats, way: Floats, flat: Mask, axes: Mask) -> Floats:

@@ -23,6 +23,7 @@ from pipeline.features.joining.overlap import (
     BLOCKED,
     NEAR,
     Met,
+    Pull,
     Sample,
     SetUp,
     beyond,
@@ -38,6 +39,7 @@ from pipeline.features.joining.overlap import (
 from pipeline.features.joining.pair_rows import carrying, crossing, pair_rows
 from pipeline.features.joining.pose_search import alike, at, candidates
 from pipeline.features.joining.reference_balls import laid_by_balls
+from pipeline.features.uncertainty import Parts, all_known, components_of, sum_of
 from pipeline.geometry import Floats, Mask, rigid, small_motion, transformed, turned, undone
 from pipeline.surfaces import kind_of
 
@@ -92,6 +94,8 @@ class SetUpPose:
     overlap     share of the laid scan that lies on the other
     open        (k, 6) the motions that nothing fixes, about the middle of what was laid: none, if k is 0
     surplus     how many things agree beyond those that fix the pose
+    parts       of the covariance, before it was widened by Student's t: by the waves of the scan that stays, number 0,
+                and of the other, number 1; None: its size is known
     """
 
     motion: Floats
@@ -104,6 +108,7 @@ class SetUpPose:
     overlap: float
     open: Floats
     surplus: int
+    parts: Parts | None = None
 
     @property
     def stands(self) -> bool:
@@ -250,8 +255,10 @@ def _wider(pose: SetUpPose, off: Floats, points: Floats) -> SetUpPose:
     _, scales, here = _about_middle(pose, points)
     there = np.linalg.solve(here, off)
     far = float(np.linalg.norm(off / scales))
-    wider = pose.covariance + np.outer(there, there)
-    return replace(pose, covariance=wider, open=(off / far)[None] if far > LOOSE else pose.open)
+    more = np.outer(there, there)
+    parts = None if pose.parts is None else pose.parts.with_known(more)
+    way = (off / far)[None] if far > LOOSE else pose.open
+    return replace(pose, covariance=pose.covariance + more, parts=parts, open=way)
 
 
 def _one_place(poses: Sequence[SetUpPose], points: Floats) -> list[SetUpPose]:
@@ -312,6 +319,13 @@ def moved_on(pose: SetUpPose, motion: Floats, covariance: Floats | None) -> tupl
     return motion @ pose.motion, whole if covariance is None else whole + covariance
 
 
+def parts_moved_on(pose: SetUpPose, motion: Floats, parts: Parts | None, numbers: tuple[int, int]) -> Parts:
+    """As `moved_on`, the parts of the covariance; numbers of the scan that stays and of the one that is laid."""
+    own = all_known(pose.covariance) if pose.parts is None else pose.parts.numbered(numbers)
+    own = own.through(carrying(motion))
+    return own if parts is None else sum_of([parts, own])
+
+
 def may_be_one(stays: SetUp, laid: SetUp) -> Mask:
     """(n, m) whether two features may be the same: of one kind, side, and size as far as that is known."""
     fits = alike(stays.scene, laid.scene)
@@ -340,7 +354,11 @@ def settled(
     the two has no smooth facet, or more than a share of what was met clashes. Whether it is blocked, or goes on beyond,
     isn't looked at yet.
 
-    honest  with the waves of the noise in what facets say; else as if it were white, which is faster
+    honest  with the waves of the noise in what facets say, and with their parts in the covariance; else as if it were
+            white, which is faster
+
+    Weights are as large as the noise is thought to be. That the size of a long wave was seen a few times only widens
+    what comes out, as a whole: of each weight alone it would take what is due to the other scan's as well.
     """
     if not (stays.smooth.any() and laid.smooth.any()):
         return None
@@ -389,6 +407,11 @@ def settled(
     covariance = (vectors / np.maximum(values, 1e-2 * LOOSE**-2)) @ vectors.T * np.outer(scales, scales)
     to_origin = np.eye(6)
     to_origin[:3, 3:] = -crossing(middle).T
+    parts: Parts | None = None
+    if honest:
+        parts = _in_parts(stays, laid, used, of_skin, motion, middle, covariance)
+        covariance = _widened(parts, vectors * scales[:, None])
+        parts = parts.through(to_origin)
     places = sum(3 if kind_of(stays.features[i]).centred else SHIFTS[kind_of(stays.features[i]).flat] for i, _ in used)
     ways = np.array([d for i, _ in used if (d := stays.features[i].direction) is not None]).reshape(-1, 3)
     turns = 0 if not len(ways) else min(3, 1 + int((np.linalg.svd(ways, compute_uv=False) > 0.2).sum()))
@@ -403,7 +426,50 @@ def settled(
         len(found.off) / max(len(sample.points), 1),
         (vectors.T * scales)[loose],
         places + turns + agreeing - (6 - int(loose.sum())),
+        parts,
     )
+
+
+def _in_parts(
+    stays: SetUp,
+    laid: SetUp,
+    pairs: Sequence[tuple[int, int]],
+    of_skin: Pull | None,
+    motion: Floats,
+    middle: Floats,
+    covariance: Floats,
+) -> Parts:
+    """The covariance (6, 6) of least squares, about the middle, by the waves of both scans (JCGM 100:2008, 5.2)."""
+    sums = [np.zeros((len(components_of(scan.noise)[0]), 6, 6)) for scan in (stays, laid)]
+    if pairs:
+        rows = pair_rows(stays.fits_in_parts, laid.fits_in_parts, pairs, motion)
+        change, _ = rows.whitened(middle)
+        # How the pose changes with a small motion of each feature's surface, and with its radii.
+        gains = covariance @ change.transpose(0, 2, 1) @ rows.unit(rows.moves)
+        carry = np.eye(8)
+        carry[:6, :6] = carrying(motion)
+        index = np.array(pairs)
+        for total, waves, moves in (
+            (sums[0], stays.fits_in_parts.waves[index[:, 0]], gains),
+            (sums[1], laid.fits_in_parts.waves[index[:, 1]], gains @ carry),
+        ):
+            total[: waves.shape[1]] += np.einsum("nij,nwjk,nlk->wil", moves, waves, moves, optimize=True)
+    if of_skin is not None:
+        gain = covariance @ of_skin.gain
+        for total, waves in zip(sums, of_skin.waves, strict=True):
+            total += gain @ waves @ gain.T
+    return Parts(
+        np.array([covariance - sums[0].sum(axis=0) - sums[1].sum(axis=0), *sums[0], *sums[1]]),
+        np.array([np.inf, *components_of(stays.noise)[1], *components_of(laid.noise)[1]]),
+        np.repeat(np.array([0, 0, 1], dtype=np.int32), [1, len(sums[0]), len(sums[1])]),
+    )
+
+
+def _widened(parts: Parts, axes: Floats) -> Floats:
+    """(6, 6) what the parts of a pose's covariance come to, widened by Student's t along each of its principal axes,
+    the columns of (6, 6): that does not hang on how the scans happen to be turned."""
+    back = np.asarray(np.linalg.inv(axes), dtype=np.float64)
+    return np.asarray(axes @ parts.through(back).widened() @ axes.T)
 
 
 def _skin(stays: SetUp, laid: SetUp, motion: Floats, pairs: Sequence[tuple[int, int]]) -> Sample:
@@ -444,7 +510,7 @@ def _of_features(
     known = [(i, j) for i, j in pairs if stays.fits.known[i] and laid.fits.known[j]]
     if not known:
         return np.zeros((6, 6)), np.zeros(6), []
-    rows = pair_rows(stays.fits, laid.fits, known, motion)
+    rows = pair_rows(stays.fits_in_parts, laid.fits_in_parts, known, motion)
     change, off = rows.whitened(middle)
     keep = np.ones(len(known), dtype=np.bool_)
     if strict:

@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 from pipeline.features.fitting import fit, form_of
 from pipeline.features.joining.overlap import SetUp
 from pipeline.features.segmentation import extent_of
-from pipeline.features.uncertainty import SHORT_ARC, Share, posed_too, weighed_together
+from pipeline.features.uncertainty import SHORT_ARC, Parts, Share, posed_too, weighed_together
 from pipeline.geometry import Floats, Ints, transformed, turned
 from pipeline.mesh.topology import corners_by_label, vertex_labels
 from pipeline.surfaces import Shape, kind_of, seen_from, shape_of
@@ -29,12 +29,14 @@ LOOSE = np.radians(1.0)  # standard uncertainty of a direction that lines nothin
 
 
 class Laid(NamedTuple):
-    """A set-up where it lies: its motion (4, 4) into the common coordinates, and the covariance (6, 6) of that; None of
-    the one that gives the coordinates."""
+    """A set-up where it lies: its motion (4, 4) into the common coordinates, the covariance (6, 6) of that, and its
+    parts, both None of the one that gives the coordinates; and its number."""
 
     scan: SetUp
     motion: Floats
     covariance: Floats | None
+    parts: Parts | None = None
+    number: int = 0
 
 
 class Common(NamedTuple):
@@ -119,7 +121,7 @@ def _fitted(
         own = inner[k][i] if len(inner[k][i]) >= 30 else scan.corners[i]
         points = transformed(laid[k].motion, scan.surface.vertices[own])
         weight = 1.0 / max(scan.noise.sigma_form, 1e-6) ** 2
-        shares.append(Share(points, np.full(len(own), weight), scan.noise, laid[k].covariance))
+        shares.append(Share(points, np.full(len(own), weight), scan.noise, laid[k].parts, laid[k].number))
     points = np.concatenate([s.points for s in shares])
     given = np.concatenate([s.weights for s in shares])
     result = fit(start.kind, points, start, weights=given / given.max())
@@ -178,13 +180,13 @@ def _doubts(
 def _moved(one: Laid, index: int) -> Feature:
     """A feature that one set-up saw alone, in the common coordinates."""
     feature = one.scan.features[index]
-    if one.covariance is None:
+    if one.parts is None:
         return feature
     shape = seen_from(shape_of(feature), one.motion)
     known = feature.uncertainty
     basis = None if known.basis is None else turned(one.motion, known.basis)
     # The scans' waves have nothing to do with each other: what is said of neighbours holds for one scan.
-    known = posed_too(replace(known, basis=basis, carried=None), shape, one.covariance)
+    known = posed_too(replace(known, basis=basis, carried=None), shape, one.parts, one.number)
     corners = feature.extent.corners
     extent = replace(feature.extent, corners=None if corners is None else turned(one.motion, corners))
     return replace(

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.features.uncertainty import combined_covariance
 from pipeline.geometry import Floats, rejection
 from pipeline.surfaces import kind_of
 from pipeline.values import Feature, Uncertainty
@@ -32,11 +33,6 @@ class Line(NamedTuple):
     turns: Floats
     known: Uncertainty
     reach: Floats | None
-
-    @property
-    def covariance(self) -> Floats:
-        assert self.known.covariance is not None
-        return self.known.covariance
 
 
 def line_of(feature: Feature) -> Line | None:
@@ -85,4 +81,4 @@ def away(a: Line, b: Line) -> tuple[Floats, Floats]:
     flat = np.eye(3) - np.outer(a.direction, a.direction)
     by_a = flat @ (a.shifts + along * a.turns)
     by_b = flat @ b.shifts
-    return rejection(gap, a.direction), by_a @ a.covariance @ by_a.T + by_b @ b.covariance @ by_b.T
+    return rejection(gap, a.direction), combined_covariance([(by_a, a.known), (by_b, b.known)])

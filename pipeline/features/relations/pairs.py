@@ -32,7 +32,7 @@ from pipeline.features.relations.exactness import (
     near,
 )
 from pipeline.features.relations.lines import Line, away, line_of
-from pipeline.features.uncertainty import LEVEL, with_scale
+from pipeline.features.uncertainty import LEVEL, combined_covariance, with_scale
 from pipeline.geometry import Floats, angle_between_lines, rejection
 from pipeline.values import Feature, Relation
 
@@ -219,11 +219,15 @@ def _off(a: Line, b: Line) -> tuple[float, float]:
     cosine = float(a.direction @ b.direction)
     if abs(cosine) > 0.5:
         # The difference of directions across the first one, a pair of numbers.
-        spread = a.turns @ a.covariance @ a.turns.T + b.turns @ b.covariance @ b.turns.T
+        spread = combined_covariance([(a.turns, a.known), (b.turns, b.known)])
         return angle_between_lines(a.direction, b.direction), _worst(spread)
-    by_a, by_b = a.turns.T @ b.direction, b.turns.T @ a.direction
-    sigma = float(np.sqrt(by_a @ a.covariance @ by_a + by_b @ b.covariance @ by_b))
+    sigma = _sigma(a, b, a.turns.T @ b.direction, b.turns.T @ a.direction)
     return abs(float(np.arcsin(np.clip(cosine, -1.0, 1.0)))), sigma
+
+
+def _sigma(a: Line, b: Line, by_a: Floats, by_b: Floats) -> float:
+    """Standard uncertainty of a figure that changes with the two features' local parameters by (k,) each."""
+    return float(np.sqrt(combined_covariance([(by_a[None], a.known), (by_b[None], b.known)])[0, 0]))
 
 
 def _worst(spread: Floats) -> float:
@@ -255,7 +259,7 @@ def _angle(a: Line, b: Line, p: float | None) -> list[Relation]:
     across_b = a.direction - abs(cosine) * sign * b.direction
     by_a = a.turns.T @ (across_a / sine)
     by_b = b.turns.T @ (across_b / sine)
-    sigma = float(np.sqrt(by_a @ a.covariance @ by_a + by_b @ b.covariance @ by_b))
+    sigma = _sigma(a, b, by_a, by_b)
     if sigma > LOOSEST_ANGLE:
         return []
     angle = angle_between_lines(a.direction, b.direction)
@@ -284,8 +288,7 @@ def _apart(a: Line, b: Line) -> tuple[float, float]:
         gap = b.point - a.point
         by_a = a.turns.T @ gap - a.shifts.T @ a.direction
         by_b = b.shifts.T @ a.direction
-        sigma = float(np.sqrt(by_a @ a.covariance @ by_a + by_b @ b.covariance @ by_b))
-        return float(gap @ a.direction), sigma
+        return float(gap @ a.direction), _sigma(a, b, by_a, by_b)
     off, spread = away(a, b)
     value = float(np.linalg.norm(off))
     unit = off / value if value > 0.0 else a.shifts[:, 0]
@@ -325,7 +328,7 @@ def _over(a: Line, b: Line, reach: Floats) -> tuple[float, float]:
 def _gap(a: Line, b: Line) -> tuple[float, float]:
     """How far two axes pass each other, and its standard uncertainty, mm."""
     gap, by_a, by_b = crossing(a, b)
-    return gap, float(np.sqrt(by_a @ a.covariance @ by_a + by_b @ b.covariance @ by_b))
+    return gap, _sigma(a, b, by_a, by_b)
 
 
 def _meeting(a: Line, b: Line, chances: Mapping[Idea, float]) -> list[Relation]:

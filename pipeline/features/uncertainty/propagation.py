@@ -159,6 +159,11 @@ def completed(
     # Coordinates come as float32: no figure is better than their last bit.
     resolution = 2.0**-25 * float(np.abs(points).max())
     parts[0] += resolution**2 * (gains.T @ gains)
+    return widened(parts, freedom)
+
+
+def widened(parts: Floats, freedom: Floats) -> Floats:
+    """The covariance (p, p) that parts (k, p, p) with their degrees of freedom (k,) come to, widened by Student's t."""
     covariance = np.asarray(parts.sum(axis=0))
     more = student_widening(np.diag(covariance), np.diagonal(parts, axis1=1, axis2=2), freedom)
     return covariance * np.outer(more, more)
@@ -309,18 +314,26 @@ def finest_of(shape: Shape, seen: Seen) -> Floats:
     return np.array([*np.maximum(widest, round_width / 8.0), size[2] / 8.0])
 
 
-def carried_through(gains: Floats, points: Floats, noise: NoiseModel, finest: float) -> Floats:
-    """Covariance (k, k) of the sum of gains (n, k) times a scan's noise at points (n, 3), mm.
+def carried_in_parts(gains: Floats, points: Floats, noise: NoiseModel, finest: float) -> Floats:
+    """Covariance (1 + w, k, k) of the sum of gains (n, k) times a scan's noise at points (n, 3), mm: what the white
+    noise and each wave has in it.
 
     finest  mm, width of the cells that follow how the gains change from place to place
 
     >>> white = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0]]), 'white noise alone')
-    >>> bool(np.isclose(carried_through(np.ones((4, 1)), np.eye(4)[:, :3], white, 1.0)[0, 0], 4e-4))
+    >>> bool(np.isclose(carried_in_parts(np.ones((4, 1)), np.eye(4)[:, :3], white, 1.0)[0, 0, 0], 4e-4))
     True
     """
-    components, freedom = components_of(noise)
-    total = noise.sigma_white**2 * (gains.T @ gains)
+    components, _ = components_of(noise)
+    white = noise.sigma_white**2 * (gains.T @ gains)
     parts = propagated(np.ascontiguousarray(gains), np.ascontiguousarray(points), components, np.full(3, finest))
+    return np.array([white, *parts])
+
+
+def carried_through(gains: Floats, points: Floats, noise: NoiseModel, finest: float) -> Floats:
+    """The same covariance (k, k) as a whole."""
+    parts = carried_in_parts(gains, points, noise, finest)
     # A wave that was seen a few times only may be larger than it looked. Each part is widened by itself, so that what a
     # sum's covariance is does not hang on the axes that it is written in; that is never less than widening the whole.
-    return np.asarray(total + np.tensordot(_beyond_normal(freedom) ** 2, parts, axes=1))
+    more = _beyond_normal(np.append(np.inf, components_of(noise)[1])) ** 2
+    return np.asarray(np.tensordot(more, parts, axes=1))

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.features.uncertainty.combined import Parts, parts_of, sum_of
 from pipeline.features.uncertainty.correlated_noise import propagated
 from pipeline.features.uncertainty.propagation import (
     METHOD,
@@ -33,14 +34,16 @@ class Share(NamedTuple):
 
     points  (n, 3) mm, in the coordinates common to all; weights (n,) of the fit
     noise   of the scan
-    pose    (6, 6) covariance of a small motion of the scan after its own: shift, mm, and turn about the origin, rad;
-            None of the scan that gives the coordinates
+    pose    parts of the covariance (6, 6) of a small motion of the scan after its own: shift, mm, and turn about the
+            origin, rad; None of the scan that gives the coordinates
+    number  of the scan
     """
 
     points: Floats
     weights: Floats
     noise: NoiseModel
-    pose: Floats | None
+    pose: Parts | None
+    number: int = 0
 
 
 def weighed_together(shape: Shape, shares: Sequence[Share]) -> tuple[Uncertainty, float | None]:
@@ -55,7 +58,9 @@ def weighed_together(shape: Shape, shares: Sequence[Share]) -> tuple[Uncertainty
     0.000177
     """
     shares = [
-        Share(np.ascontiguousarray(s.points[s.weights > 0.0], dtype=float), s.weights[s.weights > 0.0], s.noise, s.pose)
+        s._replace(
+            points=np.ascontiguousarray(s.points[s.weights > 0.0], dtype=float), weights=s.weights[s.weights > 0.0]
+        )
         for s in shares
     ]
     kind, basis = KINDS[shape.kind], basis_of(shape.direction)
@@ -72,42 +77,42 @@ def weighed_together(shape: Shape, shares: Sequence[Share]) -> tuple[Uncertainty
     seen = seen_of(shape, points, basis)
     finest = finest_of(shape, seen)
     mean_square = rows.T @ rows / len(points)
-    parts, freedom, left_over = [np.zeros_like(normal)], [np.inf], 0.0
-    start = 0
+    several: list[Parts] = []
+    left_over, start = 0.0, 0
     for share in shares:
         mine = slice(start, start + len(share.points))
         start = mine.stop
         own, size = np.ascontiguousarray(gains[mine]), float(weights[mine].sum() / weights.sum())
-        parts[0] += share.noise.sigma_white**2 * (own.T @ own)
         left_over += size * share.noise.sigma_white**2 * (1.0 - normal.shape[0] / len(points))
         waves, known = components_of(share.noise)
         through = propagated(own, np.ascontiguousarray(seen.places[mine]), waves, finest)
         for (sigma, _), part in zip(waves, through, strict=True):
             left_over += max(0.0, size * sigma**2 - float(np.sum(mean_square * part)))
-        parts += through
-        freedom += known.tolist()
+        of_white = share.noise.sigma_white**2 * (own.T @ own)
+        numbers = np.array([0, *[share.number] * len(waves)], dtype=np.int32)
+        several.append(Parts(np.array([of_white, *through]), np.array([np.inf, *known]), numbers))
         if share.pose is not None:
             normals = surface_normal(shape, share.points)
-            lever = own.T @ np.hstack([normals, np.cross(share.points, normals)])
-            parts[0] += lever @ share.pose @ lever.T
+            several.append(share.pose.through(own.T @ np.hstack([normals, np.cross(share.points, normals)])))
     method = f"{METHOD}; {len(shares)} scans were fitted together, each with its own noise and pose"
     form = form_beyond(signed_distance(shape, points), weights, left_over)
     if form:
         method += f", and {um(form)} of form that they don't explain"
-    every, known = np.array(parts), np.array(freedom)
-    covariance = completed(every, known, form, gains, seen, finest, points)
+    every, freedom, scans = sum_of(several)
+    covariance = completed(every, freedom, form, gains, seen, finest, points)
     found = summary(shape, kind.parameters, covariance, basis, method)
-    return replace(found, parts=every, freedom=known), float(np.sqrt(left_over))
+    return replace(found, parts=every, freedom=freedom, scans=scans), float(np.sqrt(left_over))
 
 
-def posed_too(known: Uncertainty, shape: Shape, pose: Floats) -> Uncertainty:
-    """The uncertainty of a feature of a scan whose own pose has a covariance (6, 6), as in `Share`.
+def posed_too(known: Uncertainty, shape: Shape, pose: Parts, number: int = 0) -> Uncertainty:
+    """The uncertainty of a feature of a scan of some number whose own pose has a covariance (6, 6), as in `Share`.
 
     shape  of the feature, in the coordinates that the pose leads to
 
+    >>> from pipeline.features.uncertainty import all_known
     >>> flat = Shape('plane', np.zeros(3), np.array([0.0, 0.0, 1.0]))
     >>> given = Uncertainty(3e-3, 1e-4, None, 'alone', ('w', 'a', 'b'), np.diag([9e-6, 1e-8, 1e-8]), np.eye(3)[:2])
-    >>> round(posed_too(given, flat, np.diag([0.0, 0.0, 16e-6, 0.0, 0.0, 0.0])).position, 6)
+    >>> round(posed_too(given, flat, all_known(np.diag([0.0, 0.0, 16e-6, 0.0, 0.0, 0.0]))).position, 6)
     0.005
     """
     if known.covariance is None or known.basis is None:
@@ -123,9 +128,10 @@ def posed_too(known: Uncertainty, shape: Shape, pose: Floats) -> Uncertainty:
             lever[row, 3:] = np.cross(along, u if name == "a" else v)
         elif name == "t":
             lever[row, 3:] = along
-    more = lever @ pose @ lever.T
+    whole = sum_of([parts_of(known).numbered([number]), pose.through(lever)])
     method = f"{known.method}; with the pose of its set-up"
-    found = summary(shape, known.names, known.covariance + more, known.basis, method)
-    parts = None if known.parts is None else np.concatenate([known.parts[:1] + more, known.parts[1:]])
+    found = summary(shape, known.names, whole.widened(), known.basis, method)
     radius = found.radius if known.radius is not None else None
-    return replace(found, radius=radius, parts=parts, freedom=known.freedom, scale=known.scale)
+    return replace(
+        found, radius=radius, parts=whole.values, freedom=whole.freedom, scans=whole.scans, scale=known.scale
+    )

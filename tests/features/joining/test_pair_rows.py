@@ -7,13 +7,16 @@ Changes are held against differences of what a small motion makes of it, spreads
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.features.joining.pair_rows import about, fits_of, pair_rows
+from pipeline.features.joining.set_up_pose import _in_parts
 from pipeline.geometry import rigid
+from pipeline.values import Feature, NoiseModel
 from tests.features.made import block, feature, pose, posed, uncertainty
 
 FEATURES = [
@@ -95,3 +98,41 @@ def test_whitened_residuals_have_the_deviation_one_and_stand_alone() -> None:
     rows = pair_rows(stays, laid, ALL, BACK)
     lower = rows.unit(np.linalg.cholesky(rows.covariance))
     assert np.einsum("nij,nkj->nik", lower, lower) == pytest.approx(np.tile(np.eye(5), (len(ALL), 1, 1)), abs=1e-6)
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_pose_moves_by_the_waves_of_each_scan_as_is_said(which: int) -> None:
+    """Errors of the features of one scan drawn from what one of its waves has in them, the pose by numpy's least
+    squares each time (JCGM 101:2008, propagation by Monte Carlo). Deviations of 1500 draws are off by 1.8 %."""
+    rng = np.random.default_rng(11 + which)
+    stays = [in_parts(f, 40 + k) for k, f in enumerate(block())]
+    to_laid = pose(5)
+    laid, back = posed(stays, to_laid), np.linalg.inv(to_laid)
+    pairs, middle = [(k, k) for k in range(len(stays))], np.array([5.0, -8.0, 3.0])
+    noise = NoiseModel(0.01, 0.01, np.array([[0.01, 0.0], [0.004, 20.0]]), "made", np.array([np.inf, 5.0]))
+    scans = [SimpleNamespace(fits_in_parts=fits_of(f, in_parts=True), noise=noise) for f in (stays, laid)]
+    change, _ = pair_rows(scans[0].fits_in_parts, scans[1].fits_in_parts, pairs, back).whitened(middle)
+    covariance = np.linalg.inv(np.einsum("nij,nik->jk", change, change))
+    said = _in_parts(*scans, pairs, None, back, middle, covariance)
+    steps = []
+    for _ in range(1500):
+        drawn = [list(stays), list(laid)]
+        drawn[which] = [
+            off_by(f, rng.multivariate_normal(np.zeros(len(f.uncertainty.names)), f.uncertainty.parts[1]))
+            for f in drawn[which]
+        ]
+        rows = pair_rows(*(fits_of(f, in_parts=True) for f in drawn), pairs, back)
+        whole, off = rows.whitened(middle)
+        steps.append(np.linalg.lstsq(whole.reshape(-1, 6), off.ravel(), rcond=None)[0])
+    assert said.scans.tolist() == [0, 0, 1]
+    assert said.values.sum(axis=0) == pytest.approx(covariance)
+    assert np.std(steps, axis=0) == pytest.approx(np.sqrt(np.diag(said.values[1 + which])), rel=0.07)
+
+
+def in_parts(f: Feature, seed: int) -> Feature:
+    """A feature whose covariance is made of white noise and of one wave."""
+    parts = np.array([uncertainty(f.kind, f.direction, seed=seed + 100 * k).covariance for k in (0, 1)])
+    known = uncertainty(f.kind, f.direction, seed=seed)
+    return replace(
+        f, uncertainty=replace(known, covariance=parts.sum(axis=0), parts=parts, freedom=np.array([np.inf, 5.0]))
+    )

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.features.uncertainty import Share, posed_too, weighed_together
+from pipeline.features.uncertainty import Share, all_known, posed_too, weighed_together
 from pipeline.geometry import rigid
 from pipeline.surfaces import Shape, seen_from
 from pipeline.values import NoiseModel, Uncertainty
@@ -28,7 +28,7 @@ def white(sigma: float) -> NoiseModel:
 
 
 def share(sigma: float, pose: np.ndarray | None = None, weight: float = 1.0) -> Share:
-    return Share(GRID, np.full(len(GRID), weight), white(sigma), pose)
+    return Share(GRID, np.full(len(GRID), weight), white(sigma), None if pose is None else all_known(pose))
 
 
 def turning_about(centre: np.ndarray, turn: np.ndarray) -> np.ndarray:
@@ -64,7 +64,7 @@ def test_an_axis_goes_with_its_set_up_as_a_rigid_body(turn: tuple[float, float, 
     names, none = ("u", "v", "a", "b", "r"), np.zeros((5, 5))
     known = Uncertainty(0.0, 0.0, 0.0, "exact", names, none, basis)
     pose = turning_about(about, np.array(turn))
-    found = posed_too(known, axis, pose)
+    found = posed_too(known, axis, all_known(pose))
     moved = seen_from(axis, small(pose))
     # Where the moved axis crosses the plane through the old point, and how its direction changed.
     assert moved.direction is not None
