@@ -89,10 +89,12 @@ def set_up(
     noise: Noise | None = None,
     seed: int = 1,
     gaps: int = 3,
+    also: tuple[NDArray, ...] = (),
 ) -> SetUp:
     """One set-up of the demo part, or of `Design.varied(design)`, that looks against `axis`, part coordinates.
 
     facets  that a scan of the whole part would have
+    also    further directions that the same scan looks against
     """
     part = Design.sample() if design is None else Design.varied(design)
     key = f"set-up whole {float(facets)} {seed} {design} {gaps}"
@@ -104,7 +106,7 @@ def set_up(
     )
     points = whole.to_part(whole.true_vertices)
     normals = whole.part.solid.normals(points, rounded=True)
-    return seen_of(points, whole.faces, normals, axis, tilts, noise or Noise(), seed)
+    return seen_of(points, whole.faces, normals, axis, tilts, noise or Noise(), seed, also)
 
 
 def brep_set_up(
@@ -128,11 +130,20 @@ def brep_set_up(
 
 
 def seen_of(
-    points: NDArray, faces: NDArray, normals: NDArray, axis: NDArray, tilts: tuple[float, ...], noise: Noise, seed: int
+    points: NDArray,
+    faces: NDArray,
+    normals: NDArray,
+    axis: NDArray,
+    tilts: tuple[float, ...],
+    noise: Noise,
+    seed: int,
+    also: tuple[NDArray, ...] = (),
 ) -> SetUp:
     """What of an exact mesh (n, 3), with its normals (n, 3), a set-up sees, as a scan of its own."""
     rng = np.random.default_rng([seed, 71])
     keep = seen(points, faces, np.asarray(axis, float), tilts, rng)
+    for other in also:
+        keep |= seen(points, faces, np.asarray(other, float), tilts, rng)
     used = np.unique(faces[keep])
     number = np.full(len(points), -1)
     number[used] = np.arange(len(used))

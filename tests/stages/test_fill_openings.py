@@ -10,6 +10,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from pipeline.features.gaps import (
     Surroundings,
@@ -256,6 +257,21 @@ def test_a_line_between_two_surfaces_has_no_point_twice(turns):
     apart = np.linalg.norm(line[:, None] - line, axis=2) + 9.0 * np.eye(len(line))
     assert len(line) == 1 if len(turns) == 1 else len(line) > 12
     assert apart.min() > 0.02
+
+
+@pytest.mark.parametrize("way", [-1.0, 1.0])
+@pytest.mark.parametrize("across", [0.2, 0.45])
+def test_a_short_stretch_of_an_edge_is_not_taken_for_a_ring(way, across):
+    # Of small holes beside a straight edge that just reach over it a stretch is rebuilt that is hardly longer than its
+    # ends are apart. There and back again along it, new points lay on each other, or within some um.
+    v, f = sheet(lambda x, y: way * np.abs(x))
+    for y, radius in zip(np.linspace(-25.0, 25.0, 11), np.linspace(0.8, 1.8, 11), strict=True):
+        f = f[outside(v, f, (across, y, across * way), radius)]
+    faces = (plane("plane-a", (0, 0, 0), (way, 0, 1)), plane("plane-b", (0, 0, 0), (-way, 0, 1)))
+    result = filled(v, f, faces, (v[f].mean(axis=1)[:, 0] > 0).astype(int))
+    points = new_points(result)
+    assert len(points) > 80
+    assert cKDTree(points).query(points, k=2)[0][:, 1].min() > 0.1 * EDGE
 
 
 def lids(v, f) -> tuple[FillResult, list]:

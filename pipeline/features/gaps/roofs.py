@@ -19,6 +19,8 @@ from pipeline.surfaces import Shape, height_of, signed_distance
 # A rebuilt edge's chords are this near to it, mm, unless facets a quarter as long as those around would not do.
 _CHORD = 0.004
 _LEAST_STEP = 0.25
+# So many times as long as its ends are apart is a run that goes round, as three quarters of a circle: 1.5 pi / sqrt(2).
+_ROUND = 3.3
 
 
 @dataclass(frozen=True)
@@ -177,10 +179,20 @@ def _ridge_points(layout: Layout, roof: _Roof, lift: Lift, pitch: float) -> Floa
 
 
 def _drawn_out(chain: Floats, pitch: float) -> Floats:
-    """A run of points made longer at both ends, to beyond the rim; closed where its ends are near each other."""
+    """A run of points made longer at both ends, to beyond the rim; closed where its ends are near each other.
+
+    >>> turns = np.arange(6) * np.pi / 3.0
+    >>> len(_drawn_out(np.stack([np.cos(turns), np.sin(turns)], axis=1), 1.0))  # a ring: its first point once more
+    7
+    >>> run = np.stack([np.linspace(0.0, 1.0, 5), np.zeros(5)], axis=1)
+    >>> _drawn_out(run, 1.0)[[0, -1]].tolist()
+    [[-1.5, 0.0], [2.5, 0.0]]
+    """
     if len(chain) < 2:
         return chain
-    if len(chain) > 4 and np.linalg.norm(chain[0] - chain[-1]) < 1.5 * pitch:
+    apart = float(np.linalg.norm(chain[0] - chain[-1]))
+    # The ends of a short run are near each other too, but by hardly less than it is long.
+    if len(chain) > 4 and apart < 1.5 * pitch and arc_lengths(chain)[-1] > _ROUND * apart:
         return np.concatenate([chain, chain[:1]])
     ends = []
     for end, before in ((chain[0], chain[min(2, len(chain) - 1)]), (chain[-1], chain[-min(3, len(chain))])):

@@ -17,6 +17,8 @@ from pipeline.geometry import Floats, Ints, Point, box_of, side_lengths
 from pipeline.jit import njit
 
 _DP_LIMIT = 160
+# Share of the square of an edge that is long, within which of a corner no point is put in: a fifth of its length.
+_CROWDED = 0.04
 
 
 def constrained_delaunay(points: Floats, loops: tuple[Ints, ...], inner: Floats) -> tuple[Floats, Ints] | None:
@@ -642,7 +644,11 @@ def _split(p: Floats, tri: Ints, nbr: Ints, count: int, t: int, k: int, v: int) 
 
 @njit(cache=True)
 def _split_long(p: Floats, tri: Ints, nbr: Ints, count: int, n: int, limit: float) -> tuple[int, int]:
-    """One sweep over the edges: those whose square is above the limit get a point in their middle."""
+    """One sweep over the edges: those whose square is above the limit get a point in their middle.
+
+    Not where it would come near a corner across the edge: on a sheet that is folded, splits and flips took turns
+    without end, each point nearer to the one before.
+    """
     first = count
     for t in range(first):
         best, at = limit, -1
@@ -657,8 +663,15 @@ def _split_long(p: Floats, tri: Ints, nbr: Ints, count: int, n: int, limit: floa
                 best, at = d, k
         if at < 0 or count + 2 > len(tri) or n + 1 > len(p):
             continue
+        a, b, c, s = tri[t, at], tri[t, (at + 1) % 3], tri[t, (at + 2) % 3], nbr[t, at]
+        d = tri[s, 0] + tri[s, 1] + tri[s, 2] - a - b
+        to_c, to_d = 0.0, 0.0
         for x in range(3):
-            p[n, x] = 0.5 * (p[tri[t, at], x] + p[tri[t, (at + 1) % 3], x])
+            p[n, x] = 0.5 * (p[a, x] + p[b, x])
+            to_c += (p[n, x] - p[c, x]) ** 2
+            to_d += (p[n, x] - p[d, x]) ** 2
+        if min(to_c, to_d) < _CROWDED * limit:
+            continue
         count = _split(p, tri, nbr, count, t, at, n)
         n += 1
     return count, n

@@ -81,10 +81,10 @@ def triangulated(points: Floats, normals: Floats | None = None, progress: Progre
         facets_of(points, rings, spacing, 3, _REACH, faces)
     faces = _one_way_round(points, faces[:made].copy())
     progress(0.8, "pin holes")
-    whole = without_pin_holes(points, faces, spacing, _REACH)
+    whole, agreed = without_pin_holes(points, faces, spacing, _REACH)
     progress(0.9, "outside")
     outward, sure = _outward(points, whole, normals)
-    return Triangulated(outward, sure, len(whole) - len(faces))
+    return Triangulated(outward, sure, len(whole) - agreed)
 
 
 def _one_way_round(points: Floats, faces: Ints) -> Ints:

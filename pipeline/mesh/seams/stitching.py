@@ -36,11 +36,13 @@ _ALIKE = np.cos(np.radians(50.0))  # normals of one surface in two meshes
 _FOOT = 0.3  # mean edges that the nearest place may lie beside a point and still be under it
 _BROAD = 12.0  # mean edges from its rim where a mesh is as good as it gets
 _LOOP = 24  # edges of a rim that counts; smaller ones are holes in the noise
-_ROOM = 0.7  # mean edges that are left open along a seam
+_ROOM = 0.35  # mean edges that two meshes keep apart at a seam; what closes it then has edges as long as theirs
 _CRUMB = 40  # facets of a piece that is not worth its seam
 _FEW = 4  # facets of one that nothing else is there for
 _SPACING = 4  # edges of a rim from bridge to bridge
 _SPAN = 3.0  # mean edges, of a bridge and of what closes a seam between bridges
+# Places of a facet that are looked at, by the shares of its corners.
+_PLACES = np.vstack([np.full((1, 3), 1.0 / 3.0), np.eye(3) * 0.6 + 0.2 * (1.0 - np.eye(3))])
 _BETWEEN = 40  # edges round a hole between bridges
 
 
@@ -95,7 +97,7 @@ def stitched(meshes: Sequence[Surface], reach: float, neighbours: Sequence[Ints]
         number.append(np.flatnonzero(kept[i]).astype(np.int32))
     v, f, of = np.concatenate(vertices), np.concatenate(faces).astype(np.int32), np.concatenate(owner)
     whose = np.repeat(np.arange(len(meshes), dtype=np.int32), [len(p) for p in vertices])
-    closing = _closing(v, f, np.concatenate(beside).astype(np.int32), whose, np.concatenate(rim), max(edges))
+    closing = _closing(v, f, np.concatenate(beside).astype(np.int32), whose, np.concatenate(rim), max(edges), reach)
     whole = Surface.measured(v, np.vstack([f, closing]))
     number.append(np.full(len(closing), -1, dtype=np.int32))
     return Stitched(whole, np.append(of, whose[closing[:, 0]].astype(np.uint8)), np.concatenate(number))
@@ -137,14 +139,16 @@ def _kept(
     return kept, over
 
 
-def _closing(v: Floats, f: Ints, neighbours: Ints, whose: Ints, rim: Mask, edge: float) -> Ints:
+def _closing(v: Floats, f: Ints, neighbours: Ints, whose: Ints, rim: Mask, edge: float, reach: float) -> Ints:
     """(k, 3) facets that close the seams of pieces put together: bridges, and what closes the holes between these.
 
     neighbours  (m, 3) of the facets; whose (n,) mesh, and rim (n,) of it, a vertex is
     """
-    bridges = _bridges(v, f, neighbours, whose, edge).reshape(-1, 3)
+    bridges = _bridges(v, f, neighbours, whose, edge)
+    over = _lying_over(v, f, bridges.reshape(-1, 3), reach).reshape(-1, 2).any(axis=1)
+    bridges = bridges[~over].reshape(-1, 3)
     beside = _with_more(f, neighbours, bridges, len(v))
-    between = _between(v, np.vstack([f, bridges]), beside, whose, rim, edge)
+    between = _between(v, np.vstack([f, bridges]), beside, whose, rim, edge, reach)
     closing = np.vstack([bridges, between]).astype(np.int32)
     return closing[~_on_crowded_edges(f, closing)]
 
@@ -355,7 +359,27 @@ def _bridges(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, edge: float) -> I
     return bridges[keep]
 
 
-def _between(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, rim: Mask, edge: float) -> Ints:
+def _lying_over(v: Floats, f: Ints, facets: Ints, reach: float) -> Mask:
+    """(k,) which facets (k, 3) lie over some of f (m, 3) that face alike, or under: within twice `reach` mm, since a
+    facet that spans several edges is farther off a bent surface than two scans are."""
+    reach, out = 2.0 * reach, np.zeros(len(facets), dtype=np.bool_)
+    if not len(facets):
+        return out
+    there, beside, _ = compact(v, f[surroundings(v, facets, reach).meet(v, f)])
+    if not len(beside):
+        return out
+    scene, outward = Scene(Surface.measured(there, beside)), unit_rows(area_vectors(there[beside]))
+    normals = unit_rows(area_vectors(v[facets]))
+    for shares in _PLACES:
+        points = np.einsum("k,ikj->ij", shares, v[facets])
+        for way in (1.0, -1.0):
+            hit, far = scene.first(points, way * normals)
+            alike = np.einsum("ij,ij->i", outward[hit], normals) > _ALIKE
+            out |= (far < reach) & alike
+    return out
+
+
+def _between(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, rim: Mask, edge: float, reach: float) -> Ints:
     """(k, 3) facets that close holes between bridges: those that corners of more than one mesh are round, or corners
     that were no rim (n,) of their mesh."""
     rims = [
@@ -381,4 +405,9 @@ def _between(v: Floats, f: Ints, neighbours: Ints, mesh: Ints, rim: Mask, edge: 
         faces_out = np.einsum("ij,ij->i", unit_rows(area_vectors(points)), unit_rows(normals[closing].sum(axis=1)))
         if spans.max() < _SPAN * edge and faces_out.min() > _ALIKE:
             found.append(closing)
-    return np.concatenate(found) if found else np.empty((0, 3), dtype=np.int32)
+    if not found:
+        return np.empty((0, 3), dtype=np.int32)
+    closing = np.concatenate(found)
+    hole = np.repeat(np.arange(len(found)), [len(one) for one in found])
+    over = np.bincount(hole, _lying_over(v, f, closing, reach)) > 0.0
+    return closing[~over[hole]]

@@ -130,6 +130,18 @@ def test_refining_and_splitting_keep_the_area_and_shorten_the_edges() -> None:
     assert _area(more, halves) == pytest.approx(_area(points, finer))
 
 
+def test_refining_a_folded_sheet_comes_to_an_end() -> None:
+    """A rim that runs back over itself: two facets on the edge from corner 2 to 6 lie on each other nearly."""
+    x = [0.28, 0.52, 0.0, -0.52, 0.11, 1.1, -1.34, 0.69, 1.69, 1.15, 1.75]
+    y = [-1.76, -0.75, 0.0, 0.79, 1.54, 0.86, -1.14, 0.09, -0.58, -1.58, -3.31]
+    rim = np.column_stack([x, y, [-0.16, 0.1, 0.0, -0.1, 0.26, 0.6, -0.1, 0.31, 0.63, 0.23, 0.22]])
+    triangles = [[0, 9, 10], [0, 1, 9], [1, 8, 9], [1, 7, 8], [1, 2, 7], [2, 6, 7], [2, 5, 6], [2, 4, 5], [2, 3, 4]]
+    points, finer = refine_in_space(rim, np.array(triangles, np.int32), 1.247)
+    apart = np.linalg.norm(points[:, None] - points, axis=2) + 9.0 * np.eye(len(points))
+    assert apart.min() > 0.1 * 1.247
+    assert len(finer) == len(triangles) + 2 * (len(points) - len(rim))
+
+
 def test_neighbours_across_half_edges_are_those_across_edges() -> None:
     ball = trimesh.creation.icosphere(subdivisions=2)
     faces = np.asarray(ball.faces, np.int32)

@@ -22,12 +22,15 @@ from pipeline.values import Surface
 RADIUS = 30.0
 
 
-def cap(seed: int, pole: np.ndarray, low: float, noise: float = 0.0) -> Surface:
-    """What of the sphere lies above a height along a pole, in a net of its own."""
+def cap(seed: int, pole: np.ndarray, low: float, noise: float = 0.0, ragged: float = 0.0) -> Surface:
+    """What of the sphere lies above a height along a pole, in a net of its own; the height `ragged` by some mm."""
     ball = trimesh.creation.icosphere(5, RADIUS)
     points = Rotation.random(random_state=np.random.default_rng(seed)).apply(ball.vertices)
+    draw = np.random.default_rng([seed, 2])
+    waves = np.cos(points @ draw.normal(scale=2.0, size=(3, 12)) + draw.uniform(0.0, 2.0 * np.pi, 12))
+    height = points @ pole + ragged * waves.sum(axis=1) / np.sqrt(6.0)
     points *= 1.0 + noise / RADIUS * np.random.default_rng([seed, 1]).standard_normal((len(points), 1))
-    kept = ball.faces[(points[ball.faces] @ pole > low).all(axis=1)]
+    kept = ball.faces[(height[ball.faces] > low).all(axis=1)]
     used, faces = np.unique(kept, return_inverse=True)
     return Surface.measured(points[used], faces.reshape(-1, 3))
 
@@ -57,7 +60,13 @@ def test_every_place_is_there_once(whole: Stitched) -> None:
     assert not len(self_intersections(v, f))
 
 
-def test_no_sheet_lies_on_another(whole: Stitched) -> None:
+@pytest.mark.parametrize("ragged", [0.0, 2.0, 4.0])
+@pytest.mark.parametrize("low", [-3.0, -1.0, 0.5])
+@pytest.mark.parametrize("seed", [1, 3, 5, 7])
+def test_no_sheet_lies_on_another(seed: int, low: float, ragged: float) -> None:
+    """Nor does what closes a seam between rims with bays and tongues, the rim's own mesh among it."""
+    parts = [cap(seed + k, np.array([0.0, 0.0, way]), low, 0.01, ragged) for k, way in enumerate((1.0, -1.0))]
+    whole = stitched(parts, 0.1)
     v, f = whole.surface.vertices, whole.surface.faces
     outwards, middle = facet_normals(v, f), v[f].mean(axis=1)
     # Straight out of the middle of each facet nothing else of the sphere is met, and straight in only its far side.
