@@ -26,6 +26,7 @@ from pipeline.mesh.query import (
     Scene,
     farthest_on_facets,
     grid_points,
+    hinges_of,
     vertices_near_new,
 )
 from pipeline.mesh.repair import folded_facets
@@ -226,7 +227,9 @@ class Proof:
         self._limit = limit
         self._pitch = pitch
         self._scene = Scene(Surface(target.vertices, surface.faces, surface.origin))
-        self._neighbours = facet_neighbours(surface.faces, len(target.vertices))
+        neighbours = facet_neighbours(surface.faces, len(target.vertices))
+        hinges = hinges_of(target.vertices, surface.faces, neighbours)
+        self._dense = DenseMesh(target.vertices, surface.faces, neighbours, target.labels, hinges)
         # Vertices say enough where facets are small.
         longest = edge_lengths(target.vertices, surface.faces).reshape(-1, 3).max(axis=1)
         long = np.flatnonzero(longest > _LONG * pitch)
@@ -271,7 +274,7 @@ class Proof:
         target = self._target
         back, where, steps = farthest_on_facets(
             LightFacets(work.points, faces, labels, begin),
-            DenseMesh(target.vertices, self._faces, self._neighbours, target.labels),
+            self._dense,
             target.table, self._pitch, self._limit, self._limit / _CLEAR,
         )  # fmt: skip
         # Where the walk found no near facet the tree may; then the whole light facet is looked at.
