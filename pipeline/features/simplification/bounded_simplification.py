@@ -245,6 +245,7 @@ class Proof:
         self._used = self._forth.copy()
         self._nearest = np.zeros(len(self._points), dtype=np.int32)
         self._back = np.zeros(facets)
+        self._seen = np.full((facets, 10), np.nan)
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
     def dense_beyond(self, work: CollapseMesh) -> Mask:
@@ -254,7 +255,8 @@ class Proof:
         return self.dense_round(self.bad())
 
     def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
-        """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm.
+        """Measure what is `changed` (m,) of the light mesh since the last time, where it is not as it was then; the
+        maximum over all, mm.
 
         The distance to it is measured anew where a point was nearest to what changed, that from it for that alone.
         """
@@ -268,7 +270,14 @@ class Proof:
         self._used[ask] = self._forth[ask]
         self._used[ask[some[out]]] /= self._shares[ask[some[out]]]
         self._look_between(light, alive, ask)
-        fresh = alive[changed[alive]]
+        gone, fresh = changed.copy(), alive[changed[alive]]
+        now = np.column_stack([work.points[work.faces[fresh]].reshape(-1, 9), work.label[fresh]])
+        # What was taken back is often made again as it was.
+        same = np.asarray((self._seen[fresh] == now).all(axis=1))
+        self._seen[changed] = np.nan
+        self._seen[fresh] = now
+        gone[fresh[same]] = False
+        fresh = fresh[~same]
         faces, labels = work.faces[fresh], work.label[fresh]
         _, begin, _ = self._scene.closest(work.points[faces[:, 0]])
         target = self._target
@@ -286,10 +295,10 @@ class Proof:
         exact, dense = distance_to_target(self._scene, target, points, labels[at])
         back[over] = 0.0
         np.maximum.at(back, at, exact)
-        self._back[changed] = 0.0
+        self._back[gone] = 0.0
         self._back[fresh] = back
         far = exact > self._limit
-        self._pairs = np.vstack([self._pairs[~changed[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
+        self._pairs = np.vstack([self._pairs[~gone[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
             np.int32
         )
         return float(max(self._forth.max(), self._back.max()))
