@@ -26,6 +26,7 @@ from pipeline.mesh.query import (
     Scene,
     farthest_on_facets,
     grid_points,
+    hinges_of,
     vertices_near_new,
 )
 from pipeline.mesh.repair import folded_facets
@@ -229,19 +230,20 @@ class Proof:
         self._limit = limit
         self._pitch = pitch
         self._scene = Scene(Surface(target.vertices, surface.faces, surface.origin))
-        self._neighbours = facet_neighbours(surface.faces, len(target.vertices))
         # Vertices say enough where facets are small.
         longest = edge_lengths(target.vertices, surface.faces).reshape(-1, 3).max(axis=1)
         long = np.flatnonzero(longest > _LONG * pitch)
-        between = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
-        self._points = np.vstack([target.vertices, between])
+        lattice = lattice_points(target.vertices, surface.faces[long], pitch, _STEPS)
+        self._points = np.vstack([target.vertices, lattice])
         self._shares = np.ones(len(self._points))
-        self._between = np.ones(len(surface.faces))
+        between = np.ones(len(surface.faces), dtype=np.float32)
         if shares is not None:
             self._shares[: len(shares)] = shares
             skin = np.flatnonzero(target.labels < 0)
-            self._between[skin] = shares[surface.faces[skin]].mean(axis=1).clip(min=_LEAST_BETWEEN)
-        self._normals = facet_normals(target.vertices, surface.faces)
+            between[skin] = shares[surface.faces[skin]].mean(axis=1).clip(min=_LEAST_BETWEEN)
+        neighbours = facet_neighbours(surface.faces, len(target.vertices))
+        hinges = hinges_of(target.vertices, surface.faces, neighbours)
+        self._dense = DenseMesh(target.vertices, surface.faces, neighbours, target.labels, hinges, between)
 
     def begin(self, facets: int) -> None:
         """Start on a light mesh of so many facets."""
@@ -250,6 +252,7 @@ class Proof:
         self._nearest = np.zeros(len(self._points), dtype=np.int32)
         self._back = np.zeros(facets)
         self._back_used = np.zeros(facets)
+        self._seen = np.full((facets, 10), np.nan)
         self._pairs = np.empty((0, 2), dtype=np.int32)
 
     def dense_beyond(self, work: CollapseMesh) -> Mask:
@@ -259,7 +262,8 @@ class Proof:
         return self.dense_round(self.bad())
 
     def measure(self, work: Light, alive: Ints, changed: Mask) -> float:
-        """Measure what is `changed` (m,) of the light mesh since the last time; the maximum over all, mm.
+        """Measure what is `changed` (m,) of the light mesh since the last time, where it is not as it was then; the
+        maximum over all, mm.
 
         The distance to it is measured anew where a point was nearest to what changed, that from it for that alone.
         """
@@ -273,13 +277,20 @@ class Proof:
         self._used[ask] = self._forth[ask]
         self._used[ask[some[out]]] /= self._shares[ask[some[out]]]
         self._look_between(light, alive, ask)
-        fresh = alive[changed[alive]]
+        gone, fresh = changed.copy(), alive[changed[alive]]
+        now = np.column_stack([work.points[work.faces[fresh]].reshape(-1, 9), work.label[fresh]])
+        # What was taken back is often made again as it was.
+        same = np.asarray((self._seen[fresh] == now).all(axis=1))
+        self._seen[changed] = np.nan
+        self._seen[fresh] = now
+        gone[fresh[same]] = False
+        fresh = fresh[~same]
         faces, labels = work.faces[fresh], work.label[fresh]
         _, begin, _ = self._scene.closest(work.points[faces[:, 0]])
         target = self._target
         back, used, where, steps = farthest_on_facets(
             LightFacets(work.points, faces, labels, begin),
-            DenseMesh(target.vertices, self._faces, self._neighbours, target.labels, self._between),
+            self._dense,
             target.table, self._pitch, self._limit, self._limit / _CLEAR,
         )  # fmt: skip
         # Where the walk found no near facet the tree may; then the whole light facet is looked at.
@@ -289,14 +300,13 @@ class Proof:
         points, at = grid_points(work.points, faces[again], steps[again])
         points, at = np.vstack([where[over], points]), np.concatenate([over, again[at]])
         off, exact, dense = self._to_target(points, labels[at])
-        for total, some in ((back, off), (used, exact)):
-            total[over] = 0.0
-            np.maximum.at(total, at, some)
-        for total, some in ((self._back, back), (self._back_used, used)):
-            total[changed] = 0.0
-            total[fresh] = some
+        for total, row, mine in ((self._back, back, off), (self._back_used, used, exact)):
+            row[over] = 0.0
+            np.maximum.at(row, at, mine)
+            total[gone] = 0.0
+            total[fresh] = row
         far = exact > self._limit
-        self._pairs = np.vstack([self._pairs[~changed[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
+        self._pairs = np.vstack([self._pairs[~gone[self._pairs[:, 0]]], np.c_[fresh[at[far]], dense[far]]]).astype(
             np.int32
         )
         return float(max(self._forth.max(), self._back.max()))
@@ -323,9 +333,10 @@ class Proof:
     def _to_target(self, points: Floats, labels: Ints) -> tuple[Floats, Floats, Ints]:
         """Distances (n,) mm of points of light facets, what they use (n,), and the dense facets (n,) they are near."""
         off, facet = distance_to_target(self._scene, self._target, points, labels)
-        share = self._between[facet]
+        share = self._dense.shares[facet]
         way = points - self._target.vertices[self._faces[facet, 0]]
-        within = np.einsum("ij,ij->i", way, self._normals[facet]) < 0.0
+        normals = facet_normals(self._target.vertices, self._faces[facet])
+        within = np.einsum("ij,ij->i", way, normals) < 0.0
         return off, np.where(within, off / share, off), facet
 
     def bad(self) -> Ints:

@@ -8,9 +8,10 @@ more than a part of the tolerance: no facet more, where holding the mesh closer 
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import maximum_filter
 
 from pipeline.features.simplification.vertex_placement import shares_of
-from pipeline.geometry import Floats, Ints, Mask
+from pipeline.geometry import Floats, Indices, Ints, Mask, box_of
 from pipeline.mesh.query import Scene, grid_points, self_intersections
 from pipeline.mesh.topology import edge_lengths, facet_normals, vertex_normals
 from pipeline.values import Surface
@@ -26,6 +27,8 @@ _STEP, _WAY, _OUTSIDE = 0.12, 0.24, 0.2
 _ROUNDS = 3
 # Of the tolerance: what stands out of the scan so far has no room left.
 _FULL = 0.7
+# Cells along the longest side, at most, by which places beside such edges are told.
+_CELLS = 256
 # A place says nothing of its facet's free corners where they have less of it than this.
 _OWN = 0.3
 
@@ -63,15 +66,19 @@ def brought_out(
     beside[faces[found]] = True
     asked = np.flatnonzero(skin & beside[faces].any(axis=1))
     way, full = np.zeros(len(points)), np.zeros(len(points), dtype=np.bool_)
+    # Facets that were asked, into how many steps, and mm that each may move before it can stand out as far as it may.
+    known, parted, room = np.zeros(len(faces), np.bool_), np.zeros(len(faces), np.int64), np.zeros(len(faces))
+    about = _About(dense.vertices[near], _NEAR * spacing + tolerance)
     for _ in range(_ROUNDS):
-        longest = edge_lengths(points, faces[asked]).reshape(-1, 3).max(axis=1)
-        places, at = grid_points(points, faces[asked], np.ceil(longest / (_PITCH * spacing)).astype(np.int64) + 1)
+        known[asked] = True
+        longest = edge_lengths(points, faces).reshape(-1, 3).max(axis=1)
+        steps = np.ceil(longest / (_PITCH * spacing)).astype(np.int64) + 1
+        places, part = grid_points(points, faces[asked], steps[asked])
+        some = about.may_reach(places)
+        places, at = places[some], asked[part[some]]
         off, facet, foot = scene.closest(places)
-        # Corners of what stands out as far as it may stay where they are.
-        way_out = np.einsum("ij,ij->i", places - foot, normals[facet])
-        full[faces[asked[at[(way_out > 0) & (off > _FULL * tolerance)]]]] = True
-        within = way_out < -0.5 * off
-        places, at, off, facet, foot = (row[within] for row in (places, asked[at], off, facet, foot))
+        within = np.einsum("ij,ij->i", places - foot, normals[facet]) < -0.5 * off
+        places, at, off, facet, foot = (row[within] for row in (places, at, off, facet, foot))
         corners = dense.faces[facet]
         close = np.linalg.norm(dense.vertices[corners] - foot[:, None], axis=2) <= _NEAR * spacing
         lacks = (lost[corners] * close).max(axis=1, initial=0.0)
@@ -87,6 +94,15 @@ def brought_out(
         np.maximum.at(step, corner[told].ravel(), each[told].ravel())
         step[full] = 0.0
         step = _allowed(points, step, way, scene, normals, tolerance)
+        # Corners of what stands out as far as it may stay where they are.
+        due = np.flatnonzero(known & (step > 0)[faces].any(axis=1) & ((parted != steps) | (room < 0)))
+        there, part = grid_points(points, faces[due], steps[due])
+        off, facet, foot = scene.closest(there)
+        out = (off > _FULL * tolerance) & (np.einsum("ij,ij->i", there - foot, normals[facet]) > 0)
+        full[faces[due[part[out]]]] = True
+        parted[due], room[due] = steps[due], _FULL * tolerance
+        np.minimum.at(room, due[part], _FULL * tolerance - off)
+        step[full] = 0.0
         along = vertex_normals(points, faces)
         while True:
             moved = points + step[:, None] * along
@@ -97,10 +113,33 @@ def brought_out(
                 break
             step[back] = 0.0
         points, way = moved, way + step
+        room -= step[faces].max(axis=1)
         stirred = np.asarray((step > 0)[faces].any(axis=1))
         stirred[at[wrong]] = True
         asked = np.flatnonzero(skin & stirred)
     return points
+
+
+class _About:
+    """Cells round points (n, 3), by which what may be within reach of one of them is told."""
+
+    def __init__(self, points: Floats, reach: float) -> None:
+        self._low, high = box_of(points)
+        self._cell = max(reach, float((high - self._low).max()) / _CELLS)
+        # A cell more on each side takes the points' neighbours, and one more all that is beyond.
+        taken = np.zeros(((high - self._low) / self._cell).astype(np.int64) + 5, dtype=np.bool_)
+        taken[tuple(self._cells(points, taken.shape))] = True
+        self._taken = maximum_filter(taken, 3)
+
+    def _cells(self, places: Floats, size: tuple[int, ...]) -> list[Indices]:
+        return [
+            (np.floor((places[:, d] - self._low[d]) / self._cell).clip(-2, size[d] - 3) + 2).astype(np.intp)
+            for d in range(3)
+        ]
+
+    def may_reach(self, places: Floats) -> Mask:
+        """(k,) which places (k, 3) may be within reach: all that are, and some farther off."""
+        return np.asarray(self._taken[tuple(self._cells(places, self._taken.shape))])
 
 
 def _allowed(points: Floats, step: Floats, way: Floats, scene: Scene, normals: Floats, tolerance: float) -> Floats:

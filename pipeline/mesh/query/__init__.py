@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.mesh.query.distance import Scene
-from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets
+from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets, hinges_of
 from pipeline.mesh.query.facet_distance import Meant, NearestFacets, crossing_facets, nearest_facets
 from pipeline.mesh.query.facet_pairs import nearest_of_pair
 from pipeline.mesh.query.facet_points import (
@@ -41,6 +41,7 @@ __all__ = [
     "first_contact",
     "first_contact_turning",
     "grid_points",
+    "hinges_of",
     "nearest_facets",
     "nearest_of_pair",
     "nearest_on",

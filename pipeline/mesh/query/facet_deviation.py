@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Point
+from pipeline.geometry import Floats, Ints, Point, Singles
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_points import nearest_on, point_at, square_distance
 from pipeline.surfaces import distance_gradient
@@ -22,6 +22,12 @@ _FEWEST, _MOST, _FINEST = 4, 64, 256
 _FAN = 7
 # A facet that uses more than this share of the limit is looked at twice as finely.
 _HIGH = 0.4
+# Cosine of the angle between two facets of an edge, 1 where they are folded onto each other: what is folded more is
+# taken for unknown.
+_FOLDED = 0.9
+# A foot lies within a facet where each corner has more than this share of it; a facet with less than this of the
+# square of its sides is none; and so many times farther from an edge than it must be a foot has to be, squared.
+_WITHIN, _NARROW, _WIDER = 1e-4, 1e-9, 1.1
 
 
 class LightFacets(NamedTuple):
@@ -42,14 +48,16 @@ class DenseMesh(NamedTuple):
 
     neighbours  (m, 3) int32 facet across each edge, below 0 where there is none
     labels      (m,) int32 carrier of each facet, a row of the table of carriers, -1 none
-    shares      (m,) above 0 to 1: what lies on the inner side of a facet uses its distance divided by this
+    hinges      (m, 3) float32 as `hinges_of` gives them
+    shares      (m,) float32 above 0 to 1: what lies on the inner side of a facet uses its distance divided by this
     """
 
     vertices: Floats
     faces: Ints
     neighbours: Ints
     labels: Ints
-    shares: Floats
+    hinges: Singles
+    shares: Singles
 
 
 class _Bounds(NamedTuple):
@@ -80,7 +88,8 @@ def farthest_on_facets(
 
     >>> v = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
     >>> f, free = np.array([[0, 1, 2], [0, 2, 3]], np.int32), np.full(2, -1, np.int32)
-    >>> dense = DenseMesh(v, f, np.array([[-1, -1, 1], [0, -1, -1]], np.int32), free, np.full(2, 0.5))
+    >>> across = np.array([[-1, -1, 1], [0, -1, -1]], np.int32)
+    >>> dense = DenseMesh(v, f, across, free, hinges_of(v, f, across), np.full(2, 0.5, np.float32))
     >>> raised = v + [[0, 0, 0.25], [0, 0, 0.5], [0, 0, 0], [0, 0, 0]]
     >>> light = LightFacets(raised, f, free, np.zeros(2, np.int32))
     >>> distance, used, where, steps = farthest_on_facets(light, dense, np.empty((0, 0)), 0.5, 1.0, 1.0)
@@ -112,19 +121,101 @@ def _within(p: Point, vertices: Floats, faces: Ints, g: int) -> bool:
     return over < 0.0
 
 
+@njit(cache=True, parallel=True)
+def hinges_of(vertices: Floats, faces: Ints, neighbours: Ints) -> Singles:
+    """(m, 3) mm2: of each edge of a facet how far the two facets of it are from lying in one plane, for `DenseMesh`.
+
+    That is the square of the edge's length times the tangent of half the angle by which they are folded, and infinite
+    where that is not known. A point whose foot lies within a facet, farther from the edge than that tangent times its
+    height over the facet, has nothing nearer behind that edge: it lies on its own side of the plane that halves the
+    angle between the two facets.
+
+    >>> v = np.array([[0.0, 0, 0], [2, 0, 0], [0, 1, 0], [0, -1, 0], [0, 0, 1]])
+    >>> f, across = np.array([[0, 1, 2], [1, 0, 3]], np.int32), np.array([[1, -1, -1], [0, -1, -1]], np.int32)
+    >>> hinges_of(v, f, across)[0].tolist()
+    [0.0, inf, inf]
+    >>> f[1, 2] = 4
+    >>> hinges_of(v, f, across)[:, 0].round(6).tolist()
+    [4.0, 4.0]
+    """
+    out = np.full((len(faces), 3), np.inf, dtype=np.float32)
+    for f in prange(len(faces)):
+        for k in range(3):
+            g = neighbours[f, k]
+            if g < 0:
+                continue
+            u, v, mine = faces[f, k], faces[f, (k + 1) % 3], faces[f, (k + 2) % 3]
+            other = faces[g, 0]
+            for i in range(1, 3):
+                if other in (u, v):
+                    other = faces[g, i]
+            along = _difference(vertices, v, u)
+            a, b = _square_to(_difference(vertices, mine, u), along), _square_to(_difference(vertices, other, u), along)
+            lengths = np.sqrt(_dot(a, a) * _dot(b, b))
+            if not lengths > 0.0:
+                continue
+            cosine = _dot(a, b) / lengths
+            if cosine < _FOLDED:
+                out[f, k] = _dot(along, along) * max(1.0 + cosine, 0.0) / (1.0 - cosine)
+    return out
+
+
+@njit(cache=True, inline="always")
+def _difference(vertices: Floats, u: int, v: int) -> Point:
+    return vertices[u, 0] - vertices[v, 0], vertices[u, 1] - vertices[v, 1], vertices[u, 2] - vertices[v, 2]
+
+
+@njit(cache=True, inline="always")
+def _dot(a: Point, b: Point) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
 @njit(cache=True)
-def _walk(p: Point, g: int, vertices: Floats, faces: Ints, neighbours: Ints) -> tuple[int, float]:
+def _square_to(a: Point, along: Point) -> Point:
+    """What of a vector is square to another one; nothing where that has no length."""
+    square = _dot(along, along)
+    t = _dot(a, along) / square if square > 0.0 else 0.0
+    x, y, z = a[0] - t * along[0], a[1] - t * along[1], a[2] - t * along[2]
+    return (x, y, z) if square > 0.0 else (0.0, 0.0, 0.0)
+
+
+@njit(cache=True, borrowing=True)
+def _none_behind(p: Point, dense: DenseMesh, f: int, height: float) -> tuple[bool, bool, bool]:
+    """Behind which edges of facet f nothing is as near as f itself, whose squared distance is `height` mm2."""
+    vertices, faces, hinges = dense.vertices, dense.faces, dense.hinges
+    a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+    e1, e2 = _difference(vertices, b, a), _difference(vertices, c, a)
+    d = p[0] - vertices[a, 0], p[1] - vertices[a, 1], p[2] - vertices[a, 2]
+    e11, e12, e22, e1d, e2d = _dot(e1, e1), _dot(e1, e2), _dot(e2, e2), _dot(e1, d), _dot(e2, d)
+    whole = e11 * e22 - e12 * e12
+    of_b, of_c = e22 * e1d - e12 * e2d, e11 * e2d - e12 * e1d
+    of_a, least = whole - of_b - of_c, _WITHIN * whole
+    if not (whole > _NARROW * e11 * e22 and of_a > least and of_b > least and of_c > least):
+        return False, False, False
+    clear = _WIDER * height * whole
+    return (
+        of_c * of_c > hinges[f, 0] * clear,
+        of_a * of_a > hinges[f, 1] * clear,
+        of_b * of_b > hinges[f, 2] * clear,
+    )
+
+
+@njit(cache=True, borrowing=True)
+def _walk(p: Point, g: int, dense: DenseMesh) -> tuple[int, float]:
     """The dense facet that a walk from g ends on, and its squared distance.
 
     Where the nearest point is a corner its other facets are no nearer, but one behind them may be.
     """
+    vertices, faces, neighbours = dense.vertices, dense.faces, dense.neighbours
     best = _from_facet(p, vertices, faces, g)
     at, came, level = g, -1, 0
     while level <= _FAN:
         onto, least = -1, np.inf
+        # In a fan the height is not that over this facet.
+        passed = _none_behind(p, dense, at, best) if level == 0 else (False, False, False)
         for e in range(3):
             h = neighbours[at, e]
-            if h < 0 or h == came:
+            if h < 0 or h == came or passed[e]:
                 continue
             d2 = _from_facet(p, vertices, faces, h)
             if d2 < least:
@@ -141,7 +232,7 @@ def _walk(p: Point, g: int, vertices: Floats, faces: Ints, neighbours: Ints) -> 
     return g, best
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _rises_above(d: Floats, n: int, most: float) -> bool:
     """Whether along some line of the grid the slopes of two neighbours, drawn on, meet above `most`."""
     for direction in range(3):
@@ -172,13 +263,12 @@ def _along(d: Floats, n: int, direction: int, line: int, s: int) -> float:
     return d[i * (n + 1) - i * (i - 1) // 2 + j]
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _look_on_grid(
     light: LightFacets, dense: DenseMesh, table: Floats, t: int, n: int, limit: float, found: Floats, worst: _Worst
 ) -> None:
     """What the points of a grid of n steps on light facet t use, row by row; no further once over the limit."""
     points, corners, labels, near = light
-    vertices, faces, neighbours, dense_labels, shares = dense
     distance, used, where = worst
     a, b, c = point_at(points, corners[t, 0]), point_at(points, corners[t, 1]), point_at(points, corners[t, 2])
     at = 0
@@ -190,15 +280,15 @@ def _look_on_grid(
             x = (1.0 - r - s) * a[0] + r * b[0] + s * c[0]
             y = (1.0 - r - s) * a[1] + r * b[1] + s * c[1]
             z = (1.0 - r - s) * a[2] + r * b[2] + s * c[2]
-            g, d2 = _walk((x, y, z), g, vertices, faces, neighbours)
+            g, d2 = _walk((x, y, z), g, dense)
             d = np.sqrt(d2)
-            if labels[t] >= 0 and dense_labels[g] == labels[t]:
+            if labels[t] >= 0 and dense.labels[g] == labels[t]:
                 d = min(d, abs(distance_gradient(table[labels[t]], x, y, z)[0]))
             if j == 0:
                 begin = g
             distance[t] = max(distance[t], d)
-            if shares[g] < 1.0 and _within((x, y, z), vertices, faces, g):
-                d /= shares[g]
+            if dense.shares[g] < 1.0 and _within((x, y, z), dense.vertices, dense.faces, g):
+                d /= dense.shares[g]
             if d > used[t]:
                 used[t] = d
                 where[t, 0], where[t, 1], where[t, 2] = x, y, z

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import trimesh
 
-from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets
+from pipeline.mesh.query.facet_deviation import DenseMesh, LightFacets, farthest_on_facets, hinges_of
 from pipeline.mesh.query.facet_points import grid_points
 from pipeline.mesh.topology.adjacency import facet_neighbours
 from pipeline.surfaces import ROW
@@ -20,12 +20,11 @@ def _farthest(  # type: ignore[no-untyped-def]
     faces, dense_faces = np.asarray(light.faces, np.int32), np.asarray(dense.faces, np.int32)
     corner = np.asarray(light.vertices)[faces[:, 0]]
     begin = np.argmin(((corner[:, None] - dense.triangles_center[None]) ** 2).sum(axis=2), axis=1).astype(np.int32)
+    vertices, across = np.array(dense.vertices), facet_neighbours(dense_faces, len(dense.vertices))
+    labels, hinges = np.full(len(dense_faces), -1, np.int32), hinges_of(vertices, dense_faces, across)
     return farthest_on_facets(
         LightFacets(np.array(light.vertices), faces, np.full(len(faces), -1, np.int32), begin),
-        DenseMesh(
-            np.array(dense.vertices), dense_faces, facet_neighbours(dense_faces, len(dense.vertices)),
-            np.full(len(dense_faces), -1, np.int32), np.full(len(dense_faces), share),
-        ),
+        DenseMesh(vertices, dense_faces, across, labels, hinges, np.full(len(dense_faces), share, np.float32)),
         NOTHING, pitch, limit, most,
     )  # fmt: skip
 
@@ -65,3 +64,33 @@ def test_what_lies_within_uses_its_distance_by_the_share_and_what_stands_out_doe
         light = trimesh.creation.icosphere(subdivisions=3, radius=radius)
         off, used, _, _ = _farthest(light, fine, 1.0, 100.0, 100.0, 0.25)
         np.testing.assert_allclose(used, times * off, rtol=1e-12)
+
+
+def test_what_is_passed_over_behind_a_hinge_is_no_nearer() -> None:
+    # Folds of all angles, some sharper than a right one, seen from both sides.
+    random = np.random.default_rng(5)
+    x, y = np.meshgrid(np.arange(40.0), np.arange(40.0))
+    height = random.normal(0.0, 1.0, x.shape) * (x / 20.0)
+    cell = (np.arange(39)[:, None] * 40 + np.arange(39)).ravel()
+    faces = np.concatenate([np.c_[cell, cell + 1, cell + 41], np.c_[cell, cell + 41, cell + 40]]).astype(np.int32)
+    vertices = np.c_[x.ravel(), y.ravel(), height.ravel()]
+    across, free = facet_neighbours(faces, len(vertices)), np.full(len(faces), -1, np.int32)
+    corners = np.c_[random.uniform(0.0, 39.0, (300, 2)), random.normal(0.0, 1.5, 300)]
+    facets = np.arange(300, dtype=np.int32).reshape(-1, 3)
+    begin = np.argmin(((corners[facets[:, 0], None] - vertices[faces].mean(axis=1)) ** 2).sum(axis=2), axis=1)
+    light = LightFacets(corners, facets, np.full(100, -1, np.int32), begin.astype(np.int32))
+    hinges = hinges_of(vertices, faces, across)
+    assert np.isfinite(hinges).mean() > 0.9
+    passed, looked_at = (
+        farthest_on_facets(
+            light,
+            DenseMesh(vertices, faces, across, free, some, np.ones(len(faces), np.float32)),
+            NOTHING,
+            0.3,
+            100.0,
+            100.0,
+        )
+        for some in (hinges, np.full_like(hinges, np.inf))
+    )
+    for one, other in zip(passed, looked_at, strict=True):
+        np.testing.assert_array_equal(one, other)
