@@ -20,6 +20,7 @@ from pipeline.geometry.circle import (
 from pipeline.geometry.linear_solve import damped_step, eliminate, solve_columns
 from pipeline.geometry.motion import (
     into_frame,
+    point_after,
     rigid,
     rotation_angle,
     small_motion,
@@ -87,6 +88,7 @@ __all__ = [
     "mean_line",
     "on_circle",
     "perpendicular_pair",
+    "point_after",
     "polar_angles",
     "rejection",
     "rigid",

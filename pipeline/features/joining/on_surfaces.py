@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry import Floats, Indices
+from pipeline.geometry import Floats, Indices, point_after
 from pipeline.jit import njit
 from pipeline.surfaces import distance_gradient
 
@@ -28,9 +28,7 @@ def mean_squares(
     for k in range(len(first)):
         low, high = starts[first[k]], starts[first[k] + 1]
         for p in range(low, high):
-            x = motion[0, 0] * places[p, 0] + motion[0, 1] * places[p, 1] + motion[0, 2] * places[p, 2] + motion[0, 3]
-            y = motion[1, 0] * places[p, 0] + motion[1, 1] * places[p, 1] + motion[1, 2] * places[p, 2] + motion[1, 3]
-            z = motion[2, 0] * places[p, 0] + motion[2, 1] * places[p, 1] + motion[2, 2] * places[p, 2] + motion[2, 3]
+            x, y, z = point_after(motion, (places[p, 0], places[p, 1], places[p, 2]))
             off = distance_gradient(table[second[k]], x, y, z)[0]
             out[k] += off * off
         out[k] /= max(high - low, 1)
@@ -64,9 +62,7 @@ def equations(
         low, high = starts[first[k]], starts[first[k] + 1]
         weight = np.sqrt(weights[k] / max(high - low, 1))
         for p in range(low, high):
-            x = motion[0, 0] * places[p, 0] + motion[0, 1] * places[p, 1] + motion[0, 2] * places[p, 2] + motion[0, 3]
-            y = motion[1, 0] * places[p, 0] + motion[1, 1] * places[p, 1] + motion[1, 2] * places[p, 2] + motion[1, 3]
-            z = motion[2, 0] * places[p, 0] + motion[2, 1] * places[p, 1] + motion[2, 2] * places[p, 2] + motion[2, 3]
+            x, y, z = point_after(motion, (places[p, 0], places[p, 1], places[p, 2]))
             away, nx, ny, nz = distance_gradient(table[second[k]], x, y, z)
             x, y, z = x - centre[0], y - centre[1], z - centre[2]
             rows[at, 0], rows[at, 1], rows[at, 2] = weight * nx, weight * ny, weight * nz

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.geometry import Floats, Ints, Longs, Point
+from pipeline.geometry import Floats, Ints, Longs, Point, point_after
 from pipeline.jit import njit
 from pipeline.mesh.query.facet_pairs import nearest_of_pair, parting
 from pipeline.mesh.query.facet_points import point_at
@@ -166,13 +166,8 @@ def allowed(one: int, other: int, least: Floats, gap: float) -> float:
 def place_facet(corners: Floats, f: int, motion: Floats, out: Floats) -> None:
     """Facet f of corners (m, 3, 3) mm after a motion (4, 4), into `out` (3, 3); for compiled code."""
     for c in range(3):
-        for d in range(3):
-            out[c, d] = (
-                motion[d, 0] * corners[f, c, 0]
-                + motion[d, 1] * corners[f, c, 1]
-                + motion[d, 2] * corners[f, c, 2]
-                + motion[d, 3]
-            )
+        p = (corners[f, c, 0], corners[f, c, 1], corners[f, c, 2])
+        out[c, 0], out[c, 1], out[c, 2] = point_after(motion, p)
 
 
 @njit(cache=True)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.geometry import Floats, Ints, Point
+from pipeline.geometry import Floats, Ints, Point, point_after
 from pipeline.jit import njit, prange
 
 LEAF = 4  # facets in a leaf at most
@@ -279,8 +279,7 @@ def _stands(one: Floats, i: int, motion: Floats, still: bool) -> tuple[Point, Po
     """Three axes and the middle of a box after a motion (4, 4); `still`: that is none."""
     u, v, w, at = _axis(one, i, 0), _axis(one, i, 1), _axis(one, i, 2), (one[i, 0], one[i, 1], one[i, 2])
     if not still:
-        u, v, w, at = turned_of(motion, u), turned_of(motion, v), turned_of(motion, w), turned_of(motion, at)
-        at = (at[0] + motion[0, 3], at[1] + motion[1, 3], at[2] + motion[2, 3])
+        u, v, w, at = turned_of(motion, u), turned_of(motion, v), turned_of(motion, w), point_after(motion, at)
     return u, v, w, at
 
 
