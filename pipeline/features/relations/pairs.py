@@ -3,7 +3,8 @@
 A relation is stated only where the uncertainty supports it: a deviation that could have been meant to be none is called
 parallel (perpendicular, coaxial, intersecting) as long as it doesn't stand out among all that are held against
 nothing, and where its uncertainty is small enough for that to mean something; one that stands out is given as an angle
-or a distance. Features are taken as independent of each other.
+or a distance. Features are taken as independent of each other, but for how large a scan's waves are: that was learnt
+once for all of them.
 
 A distance holds at the middle of the second feature; where the two aren't parallel, the least and the largest distance
 over what was seen of the second stand beside it. Its uncertainty holds that of the scan's scale, where that is known.
