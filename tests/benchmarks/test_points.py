@@ -10,6 +10,10 @@ Rim edges alone say little of what is missing: who leaves points out along a rim
 points without a facet are compared as well, and the holes in the largest piece that are shorter than any opening of the
 scan.
 
+All features that a scan of the part has to show are asked for. Three more are too little of a face to be sure of: the
+ring behind bearing seat B, of which skin leaves some strips, is found or not by the order of facets alone; of all that
+were found, one fewer is let pass.
+
 Run with: pytest -m slow tests/benchmarks/test_points.py -s
 """
 
@@ -39,10 +43,12 @@ FACETS = float(os.environ.get("DATUMLIFT_POINTS_FACETS", 2e6))
 
 @dataclass(frozen=True)
 class Outcome:
-    """seconds of processor time for the facets alone; bias and held: radii of cylinders and spheres, mm, and the share
-    within 1.96 standard uncertainties; left_out: points without a facet; holes: rims of under `OPENING` edges."""
+    """found: features; missed: those that have to be found; seconds of processor time for the facets alone; bias and
+    held: radii of cylinders and spheres, mm, and the share within 1.96 standard uncertainties; left_out: points without
+    a facet; holes: rims of under `OPENING` edges."""
 
     found: int
+    missed: int
     false: int
     large: float
     small: float
@@ -95,8 +101,8 @@ def _outcome(scan, vertices: np.ndarray, faces: np.ndarray, seconds: float) -> O
     holes = sum(len(loop) < OPENING for loop in loops)
     held = float(np.mean(np.abs(off) <= 1.96 * sure))
     return Outcome(
-        len(scored.hits), len(scored.false), float(off[large].mean()), float(off[~large].mean()), held, rim,
-        left_out, holes, len(faces), seconds,
+        len(scored.hits), len(scored.missed), len(scored.false), float(off[large].mean()), float(off[~large].mean()),
+        held, rim, left_out, holes, len(faces), seconds,
     )  # fmt: skip
 
 
@@ -117,7 +123,7 @@ def test_features_from_points_are_those_from_facets() -> None:
     made = {"scanner's facets": _outcome(scan, scan.vertices, scan.faces, 0.0)}
     ways: dict[str, Callable[..., np.ndarray]] = {"ours": _ours, "open3d": _open3d, "pymeshlab": _pymeshlab}
     print(f"\n{len(points):,} points, {edge:.2f} mm apart")
-    print(f"{'':18} found false  bias um R>20 / less  held  rim edges  left out  holes  facets  CPU s")
+    print(f"{'':18} found missed false  bias um R>20 / less  held  rim edges  left out  holes  facets  CPU s")
     for name in ("scanner's facets", *ways):
         if name in ways:
             start = cpu()
@@ -128,17 +134,18 @@ def test_features_from_points_are_those_from_facets() -> None:
             )
         o = made[name]
         print(
-            f"{name:18} {o.found:5} {o.false:5} {1e3 * o.large:+10.2f} / {1e3 * o.small:+.2f} {o.held:9.2f} "
-            f"{o.rim:10,} {o.left_out:9,} {o.holes:6,} {o.facets:9,} {o.seconds:7.1f}",
+            f"{name:18} {o.found:5} {o.missed:6} {o.false:5} {1e3 * o.large:+10.2f} / {1e3 * o.small:+.2f} "
+            f"{o.held:9.2f} {o.rim:10,} {o.left_out:9,} {o.holes:6,} {o.facets:9,} {o.seconds:7.1f}",
             flush=True,
         )
     mesh, ours = made["scanner's facets"], made["ours"]
+    assert ours.missed == 0
     assert ours.found >= mesh.found - 1
     assert ours.false <= mesh.false + 1
     assert ours.held >= 0.9
     assert mesh.holes == 0
     for library in ("open3d", "pymeshlab"):
-        assert ours.found >= made[library].found
+        assert ours.found >= made[library].found - 1
         assert ours.rim <= made[library].rim
         assert ours.left_out <= made[library].left_out
         assert ours.holes <= made[library].holes
