@@ -9,7 +9,7 @@ feature, which brings the section nearer to the edge.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,18 @@ _FARTHEST = 0.5
 _LEAST_FOOT = 0.02
 # mm: no border edge is split that is shorter.
 _SHORTEST = 0.15
+
+
+@dataclass(frozen=True)
+class Known:
+    """What was found of the same shapes' borders when they were looked at last.
+
+    crossing  feature -> its borders as drawn (k, s, 3) and which of them (k,) cross another
+    meeting   plane and feature -> points (k, 3) beside both, and where they are once on both
+    """
+
+    crossing: dict[int, tuple[Floats, NDArray[np.bool_]]] = field(default_factory=dict)
+    meeting: dict[tuple[int, int], tuple[Floats, Floats]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -109,23 +121,27 @@ def fitted_borders(mesh: Bound, shapes: Sequence[Shape], skin: float) -> tuple[B
     its tolerance."""
     mesh = given(mesh, shapes)
     left: dict[int, Ints] = {}
+    known = Known()
     for turn in range(_ROUNDS):
         borders = borders_of(mesh)
-        bad = unsound(mesh, borders, shapes)
+        bad = unsound(mesh, borders, shapes, known)
         left = {int(k): borders.ends[bad & (borders.feature == k)] for k in np.unique(borders.feature[bad])}
         if not bad.any():
             break
-        mesh = _mended(mesh, borders, bad, shapes, turn, skin)
+        mesh = _mended(mesh, borders, bad, shapes, turn, skin, known)
         mesh = given(mesh, shapes)
     return mesh, left
 
 
-def unsound(mesh: Bound, borders: Borders, shapes: Sequence[Shape]) -> NDArray[np.bool_]:
-    """(k,) borders whose section does not exist, makes its facet overlap itself, or crosses another on the feature."""
+def unsound(mesh: Bound, borders: Borders, shapes: Sequence[Shape], known: Known | None = None) -> NDArray[np.bool_]:
+    """(k,) borders whose section does not exist, makes its facet overlap itself, or crosses another on the feature.
+
+    known  what is found now is put into it
+    """
     if not len(borders.facet):
         return np.zeros(0, np.bool_)
     points, good = sections(mesh, borders, shapes)
-    return ~good | _overlapping(mesh, borders, points) | _crossing(mesh, borders, points, shapes)
+    return ~good | _overlapping(mesh, borders, points) | _crossing(mesh, borders, points, shapes, known or Known())
 
 
 def _overlapping(mesh: Bound, borders: Borders, points: Floats) -> NDArray[np.bool_]:
@@ -145,23 +161,28 @@ def _overlapping(mesh: Bound, borders: Borders, points: Floats) -> NDArray[np.bo
     return ~simple_polygons(places)[which]
 
 
-def _crossing(mesh: Bound, borders: Borders, points: Floats, shapes: Sequence[Shape]) -> NDArray[np.bool_]:
+def _crossing(
+    mesh: Bound, borders: Borders, points: Floats, shapes: Sequence[Shape], known: Known
+) -> NDArray[np.bool_]:
     """Borders that cross another border of the same feature; of a plane also one on another feature, such as the rim of
     a hole that breaks out at its edge."""
     out = np.zeros(len(borders.facet), np.bool_)
-    meeting = _meetings(mesh, shapes)
+    meeting = _meetings(mesh, shapes, known)
     for k in np.unique(borders.feature):
         mine = np.flatnonzero(borders.feature == k)
         ends = mesh.points[borders.ends[mine]]
         path = np.concatenate([ends[:, :1], points[mine], ends[:, 1:]], axis=1)
         path = np.concatenate([path, meeting[k]]) if k in meeting else path
-        chart: Chart = chart_on(shapes[k], path.reshape(-1, 3))
-        places = chart.flat(path.reshape(-1, 3)).reshape(len(path), -1, 2)
-        out[mine] = crossing_edges(places, chart.turn)[: len(mine)]
+        before = known.crossing.get(int(k))
+        if before is None or not np.array_equal(before[0], path):
+            chart: Chart = chart_on(shapes[k], path.reshape(-1, 3))
+            places = chart.flat(path.reshape(-1, 3)).reshape(len(path), -1, 2)
+            before = known.crossing[int(k)] = path, crossing_edges(places, chart.turn)
+        out[mine] = before[1][: len(mine)]
     return out
 
 
-def _meetings(mesh: Bound, shapes: Sequence[Shape]) -> dict[int, Floats]:
+def _meetings(mesh: Bound, shapes: Sequence[Shape], known: Known) -> dict[int, Floats]:
     """Of each plane the borders (j, s, 3) that it has on curved features, drawn out from their chords as `sections`."""
     neighbours = facet_neighbours(mesh.faces, len(mesh.points))
     flat = np.array([kind_of(s).flat for s in shapes])
@@ -175,20 +196,24 @@ def _meetings(mesh: Bound, shapes: Sequence[Shape]) -> dict[int, Floats]:
     pairs, which = np.unique(np.stack([own[i, k], other[i, k]], axis=1), axis=0, return_inverse=True)
     for at, (plane, feature) in enumerate(pairs.tolist()):
         here = np.flatnonzero(which.ravel() == at)
-        moved, there = onto([shapes[plane], shapes[feature]], chord[here].reshape(-1, 3))
-        drawn[here] = np.where(there[:, None], moved, chord[here].reshape(-1, 3)).reshape(chord[here].shape)
+        asked, before = chord[here].reshape(-1, 3), known.meeting.get((plane, feature))
+        if before is None or not np.array_equal(before[0], asked):
+            moved, there = onto([shapes[plane], shapes[feature]], asked)
+            before = known.meeting[plane, feature] = asked, np.where(there[:, None], moved, asked)
+        drawn[here] = before[1].reshape(chord[here].shape)
     paths = np.concatenate([ends[:, :1], chord + _MARGIN * (drawn - chord), ends[:, 1:]], axis=1)
     return {int(plane): paths[own[i, k] == plane] for plane in np.unique(own[i, k])}
 
 
 def _mended(
-    mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], turn: int, skin: float
-) -> Bound:
+    mesh: Bound, borders: Borders, bad: NDArray[np.bool_], shapes: Sequence[Shape], turn: int, skin: float,
+    known: Known,
+) -> Bound:  # fmt: skip
     """One round: other third corners, facets along their feature given to it, what is left split or set on a foot."""
 
     def judged(trial: Bound) -> tuple[Ints, NDArray[np.bool_]]:
         now = borders_of(trial)
-        return now.facet, unsound(trial, now, shapes)
+        return now.facet, unsound(trial, now, shapes, known)
 
     curved = np.array([not kind_of(s).flat for s in shapes])[borders.feature]
     mesh, done = flipped(mesh, borders.facet[bad & curved], borders.ends[bad & curved], judged)

@@ -15,7 +15,7 @@ def _side(ax: float, ay: float, bx: float, by: float, cx: float, cy: float) -> f
     return (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _cross(p: Floats, q: Floats, r: Floats, s: Floats) -> bool:
     """Whether the segments pq and rs have a point in common."""
     if max(p[0], q[0]) < min(r[0], s[0]) or max(r[0], s[0]) < min(p[0], q[0]):
@@ -73,14 +73,14 @@ def _pairs(
                 for t in range(k - 1):
                     moved[0, 0], moved[0, 1] = paths[j, t, 0] + shift_u, paths[j, t, 1] + shift_v
                     moved[1, 0], moved[1, 1] = paths[j, t + 1, 0] + shift_u, paths[j, t + 1, 1] + shift_v
-                    if _touching(paths[i, s], paths[i, s + 1], moved[0], moved[1]):
+                    if not _cross(paths[i, s], paths[i, s + 1], moved[0], moved[1]):
                         continue
-                    if _cross(paths[i, s], paths[i, s + 1], moved[0], moved[1]):
+                    if not _touching(paths[i, s], paths[i, s + 1], moved[0], moved[1]):
                         out[i] = True
                         out[j] = True
 
 
-@njit(cache=True)
+@njit(cache=True, borrowing=True)
 def _touching(p: Floats, q: Floats, r: Floats, s: Floats) -> bool:
     """Whether two segments share an end; then they are neighbours on a border and don't cross."""
     e = 1e-7
