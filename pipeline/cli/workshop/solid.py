@@ -44,8 +44,6 @@ def make(
     folder: Path, skin: float | None, schema: str, unsure: str | None, quiet: bool
 ) -> tuple[DatumFile, PartReport]:  # fmt: skip
     """Make the solid of a run's folder and write it and the datum file; both as they are now."""
-    import gc
-
     from pipeline.errors import OutputError
     from pipeline.formats.datum_file import text_of
     from pipeline.formats.parts_in import read_run
@@ -54,8 +52,6 @@ def make(
     from pipeline.output_folder import opened
     from pipeline.palette import feature_looks, look_colour
 
-    # What was imported stays, so that the collector need not go through it time and again.
-    gc.freeze()
     data, in_part, labels = read_run(folder)
     job = load_job(folder / "job.toml").export if (folder / "job.toml").exists() else None
     with opened(folder, inputs=(folder / "light-scan.ply",)) as output:
