@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.geometry import Floats, Ints, Point, Singles
 from pipeline.jit import njit, prange
 from pipeline.mesh.query.facet_points import nearest_on, point_at, square_distance
+from pipeline.mesh.query.facet_tree import cross_of, dot_of, point_of
 from pipeline.surfaces import distance_gradient
 
 # Fewest and most steps along a facet's sides to begin with, and the most where distances change fast.
@@ -114,11 +115,10 @@ def _from_facet(p: Point, vertices: Floats, faces: Ints, g: int) -> float:
 @njit(cache=True, inline="always")
 def _within(p: Point, vertices: Floats, faces: Ints, g: int) -> bool:
     """Whether p is on the inner side of facet g."""
-    a, b, c = point_at(vertices, faces[g, 0]), point_at(vertices, faces[g, 1]), point_at(vertices, faces[g, 2])
-    x, y, z = p[0] - a[0], p[1] - a[1], p[2] - a[2]
-    u, w = (b[0] - a[0], b[1] - a[1], b[2] - a[2]), (c[0] - a[0], c[1] - a[1], c[2] - a[2])
-    over = x * (u[1] * w[2] - u[2] * w[1]) + y * (u[2] * w[0] - u[0] * w[2]) + z * (u[0] * w[1] - u[1] * w[0])
-    return over < 0.0
+    a, b, c = faces[g, 0], faces[g, 1], faces[g, 2]
+    way = p[0] - vertices[a, 0], p[1] - vertices[a, 1], p[2] - vertices[a, 2]
+    outwards = cross_of(point_of(vertices, b, vertices, a), point_of(vertices, c, vertices, a))
+    return dot_of(way, outwards) < 0.0
 
 
 @njit(cache=True, parallel=True)
@@ -149,32 +149,25 @@ def hinges_of(vertices: Floats, faces: Ints, neighbours: Ints) -> Singles:
             for i in range(1, 3):
                 if other in (u, v):
                     other = faces[g, i]
-            along = _difference(vertices, v, u)
-            a, b = _square_to(_difference(vertices, mine, u), along), _square_to(_difference(vertices, other, u), along)
-            lengths = np.sqrt(_dot(a, a) * _dot(b, b))
+            along = point_of(vertices, v, vertices, u)
+            a, b = (
+                _square_to(point_of(vertices, mine, vertices, u), along),
+                _square_to(point_of(vertices, other, vertices, u), along),
+            )
+            lengths = np.sqrt(dot_of(a, a) * dot_of(b, b))
             if not lengths > 0.0:
                 continue
-            cosine = _dot(a, b) / lengths
+            cosine = dot_of(a, b) / lengths
             if cosine < _FOLDED:
-                out[f, k] = _dot(along, along) * max(1.0 + cosine, 0.0) / (1.0 - cosine)
+                out[f, k] = dot_of(along, along) * max(1.0 + cosine, 0.0) / (1.0 - cosine)
     return out
-
-
-@njit(cache=True, inline="always")
-def _difference(vertices: Floats, u: int, v: int) -> Point:
-    return vertices[u, 0] - vertices[v, 0], vertices[u, 1] - vertices[v, 1], vertices[u, 2] - vertices[v, 2]
-
-
-@njit(cache=True, inline="always")
-def _dot(a: Point, b: Point) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 @njit(cache=True)
 def _square_to(a: Point, along: Point) -> Point:
     """What of a vector is square to another one; nothing where that has no length."""
-    square = _dot(along, along)
-    t = _dot(a, along) / square if square > 0.0 else 0.0
+    square = dot_of(along, along)
+    t = dot_of(a, along) / square if square > 0.0 else 0.0
     x, y, z = a[0] - t * along[0], a[1] - t * along[1], a[2] - t * along[2]
     return (x, y, z) if square > 0.0 else (0.0, 0.0, 0.0)
 
@@ -184,9 +177,9 @@ def _none_behind(p: Point, dense: DenseMesh, f: int, height: float) -> tuple[boo
     """Behind which edges of facet f nothing is as near as f itself, whose squared distance is `height` mm2."""
     vertices, faces, hinges = dense.vertices, dense.faces, dense.hinges
     a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
-    e1, e2 = _difference(vertices, b, a), _difference(vertices, c, a)
+    e1, e2 = point_of(vertices, b, vertices, a), point_of(vertices, c, vertices, a)
     d = p[0] - vertices[a, 0], p[1] - vertices[a, 1], p[2] - vertices[a, 2]
-    e11, e12, e22, e1d, e2d = _dot(e1, e1), _dot(e1, e2), _dot(e2, e2), _dot(e1, d), _dot(e2, d)
+    e11, e12, e22, e1d, e2d = dot_of(e1, e1), dot_of(e1, e2), dot_of(e2, e2), dot_of(e1, d), dot_of(e2, d)
     whole = e11 * e22 - e12 * e12
     of_b, of_c = e22 * e1d - e12 * e2d, e11 * e2d - e12 * e1d
     of_a, least = whole - of_b - of_c, _WITHIN * whole

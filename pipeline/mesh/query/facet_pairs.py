@@ -11,21 +11,12 @@ import numpy as np
 from pipeline.geometry import Floats, Point
 from pipeline.jit import njit
 from pipeline.mesh.query.facet_points import nearest_on_facet, point_at, square_distance
+from pipeline.mesh.query.facet_tree import cross_of, dot_of
 
 
 @njit(cache=True, inline="always")
 def _less(p: Point, q: Point) -> Point:
     return p[0] - q[0], p[1] - q[1], p[2] - q[2]
-
-
-@njit(cache=True, inline="always")
-def _dot(p: Point, q: Point) -> float:
-    return p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
-
-
-@njit(cache=True, inline="always")
-def _cross(p: Point, q: Point) -> Point:
-    return p[1] * q[2] - p[2] * q[1], p[2] * q[0] - p[0] * q[2], p[0] * q[1] - p[1] * q[0]
 
 
 @njit(cache=True, inline="always")
@@ -48,13 +39,13 @@ def parting(one: Floats, other: Floats) -> float:
 @njit(cache=True)
 def _off_plane(facet: Floats, other: Floats) -> float:
     a = point_at(facet, 0)
-    n = _cross(_less(point_at(facet, 1), a), _less(point_at(facet, 2), a))
-    size = np.sqrt(_dot(n, n))
+    n = cross_of(_less(point_at(facet, 1), a), _less(point_at(facet, 2), a))
+    size = np.sqrt(dot_of(n, n))
     if size == 0.0:
         return 0.0
-    p = _dot(n, _less(point_at(other, 0), a))
-    q = _dot(n, _less(point_at(other, 1), a))
-    r = _dot(n, _less(point_at(other, 2), a))
+    p = dot_of(n, _less(point_at(other, 0), a))
+    q = dot_of(n, _less(point_at(other, 1), a))
+    r = dot_of(n, _less(point_at(other, 2), a))
     if p > 0.0 and q > 0.0 and r > 0.0:
         return min(p, q, r) / size
     if p < 0.0 and q < 0.0 and r < 0.0:
@@ -116,15 +107,15 @@ def nearest_of_pair(one: Floats, other: Floats) -> tuple[float, Point, Point]:
 def _of_edges(p: Point, q: Point, u: Point, v: Point) -> tuple[Point, Point]:
     """Nearest points of the edges pq and uv."""
     d, e, r = _less(q, p), _less(v, u), _less(p, u)
-    dd, ee, er = _dot(d, d), _dot(e, e), _dot(e, r)
+    dd, ee, er = dot_of(d, d), dot_of(e, e), dot_of(e, r)
     if dd == 0.0 and ee == 0.0:
         return p, u
     if dd == 0.0:
         return p, _along(u, v, min(max(er / ee, 0.0), 1.0))
-    dr = _dot(d, r)
+    dr = dot_of(d, r)
     if ee == 0.0:
         return _along(p, q, min(max(-dr / dd, 0.0), 1.0)), u
-    de = _dot(d, e)
+    de = dot_of(d, e)
     across = dd * ee - de * de
     s = min(max((de * er - dr * ee) / across, 0.0), 1.0) if across > 0.0 else 0.0
     t = (de * s + er) / ee
@@ -139,14 +130,14 @@ def _of_edges(p: Point, q: Point, u: Point, v: Point) -> tuple[Point, Point]:
 def _pierced(p: Point, q: Point, facet: Floats) -> tuple[bool, Point]:
     """Whether edge pq passes through a facet, and where."""
     a, b, c = point_at(facet, 0), point_at(facet, 1), point_at(facet, 2)
-    n = _cross(_less(b, a), _less(c, a))
-    hp, hq = _dot(n, _less(p, a)), _dot(n, _less(q, a))
+    n = cross_of(_less(b, a), _less(c, a))
+    hp, hq = dot_of(n, _less(p, a)), dot_of(n, _less(q, a))
     if hp * hq >= 0.0:
         return False, p
     at = _along(p, q, hp / (hp - hq))
     d = _less(q, p)
-    i = _dot(d, _cross(_less(a, p), _less(b, p)))
-    j = _dot(d, _cross(_less(b, p), _less(c, p)))
-    k = _dot(d, _cross(_less(c, p), _less(a, p)))
+    i = dot_of(d, cross_of(_less(a, p), _less(b, p)))
+    j = dot_of(d, cross_of(_less(b, p), _less(c, p)))
+    k = dot_of(d, cross_of(_less(c, p), _less(a, p)))
     within = (i >= 0.0 and j >= 0.0 and k >= 0.0) or (i <= 0.0 and j <= 0.0 and k <= 0.0)
     return within, at

@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from pipeline.features.simplification import on_features
 from pipeline.features.simplification.bounded_simplification import Proof
-from pipeline.geometry import Floats, Ints
 from pipeline.values import Surface
-
-
-@dataclass(frozen=True)
-class Light:
-    points: Floats
-    faces: Ints
-    label: Ints
-    origin: NDArray[np.uint8]
 
 
 def test_what_comes_back_after_it_was_gone_is_as_far_off_as_it_was() -> None:
@@ -33,8 +23,10 @@ def test_what_comes_back_after_it_was_gone_is_as_far_off_as_it_was() -> None:
     proof = Proof(plate, target, 0.3)
     faces = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
     beyond = np.array([[0.0, 0, 0], [8, 0, 0], [8, 8, 0], [0, 11, 0]])
-    light = Light(beyond, faces, np.full(2, -1, np.int32), np.zeros(2, np.uint8))
-    flush = replace(light, points=beyond.clip(max=8.0))
+    light, flush = (
+        SimpleNamespace(points=points, faces=faces, label=np.full(2, -1, np.int32), origin=np.zeros(2, np.uint8))
+        for points in (beyond, beyond.clip(max=8.0))
+    )
     whole, all_of_it = np.arange(2, dtype=np.int32), np.ones(2, np.bool_)
     proof.begin(2)
     for made, alive, off in (
